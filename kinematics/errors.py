@@ -1,0 +1,68 @@
+"""Failures a user can read: where, what was found, what is allowed, what to try.
+
+Every failure on input is an :class:`InputError` (exit status 2). Doubtful input that can still be used
+becomes a :class:`Notice`, collected on the result and shown alike on the terminal, in JSON and on a page.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+EXIT_DONE = 0
+EXIT_ANSWER_IS_NO = 1
+EXIT_BAD_INPUT = 2
+EXIT_INTERRUPTED = 130
+
+
+class Notice(NamedTuple):
+    """Something doubtful in the input: first line (1-based, None where no line applies), how often, and a sentence."""
+
+    line: int | None
+    count: int
+    text: str
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing wrong with an input.
+
+    `place` is `file`, `file:line` or an option; `found` what stands there; `allowed` what may stand there;
+    `hint` what to try.
+    """
+
+    place: str
+    found: str
+    allowed: str = ""
+    hint: str = ""
+
+    def __str__(self) -> str:
+        text = f"{self.place}: {self.found}" if self.place else self.found
+        if self.allowed:
+            text += f"; allowed: {self.allowed}"
+        if self.hint:
+            text += f" ({self.hint})"
+        return text
+
+
+class InputError(Exception):
+    """Input that cannot be used; carries every :class:`Finding`, so that all are shown at once."""
+
+    exit_status = EXIT_BAD_INPUT
+
+    def __init__(self, *findings: Finding) -> None:
+        super().__init__("\n".join(str(finding) for finding in findings))
+        self.findings = findings
+
+    @classmethod
+    def at(cls, place: str, found: str, allowed: str = "", hint: str = "") -> InputError:
+        """Make the error of a single finding."""
+        return cls(Finding(place, found, allowed, hint))
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """The sentence "did you mean …?" for the known name closest to `name`; empty where none is close."""
+    matches: Sequence[str] = difflib.get_close_matches(name, list(known), n=1, cutoff=0.6)
+    return f"did you mean {matches[0]!r}?" if matches else ""

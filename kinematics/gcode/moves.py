@@ -1,0 +1,76 @@
+"""The flat tool path that a job file becomes: moves and the events between them, structures of arrays."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+# Kinds of a move (Moves.kind).
+PRINT = 0  # path length > 0 and filament fed > 0
+TRAVEL = 1  # path length > 0, nothing fed (or drawn back)
+FILAMENT = 2  # extruder only
+KIND_NAMES = ("print", "travel", "filament")
+
+# Kinds of an event (Events.kind). All but the heater targets bring motion to rest at their place.
+DWELL = 0  # value: seconds
+PAUSE = 1  # a person has to act
+HOMING = 2
+PROBING = 3
+TOOL_CHANGE = 4  # value: tool number
+NOZZLE_TARGET = 5  # value: °C, heating goes on beside motion
+BED_TARGET = 6  # value: °C, heating goes on beside motion
+NOZZLE_WAIT = 7  # value: °C, NaN where the line names none and the last target counts
+BED_WAIT = 8  # value: °C, NaN likewise
+NOZZLE_WAIT_BOTH_WAYS = 9  # value: °C; also waits for cooling down
+BED_WAIT_BOTH_WAYS = 10
+EVENT_NAMES = (
+    "dwell",
+    "pause",
+    "homing",
+    "probing",
+    "tool change",
+    "nozzle target",
+    "bed target",
+    "nozzle heating",
+    "bed heating",
+    "nozzle heating",
+    "bed heating",
+)
+
+
+class Moves(NamedTuple):
+    """Moves in file order, every field an array of length n, C-contiguous.
+
+    `dx, dy, dz` displacement (mm), zero for extruder-only moves; `de` filament fed (mm of filament, negative when
+    drawn back); `speed` commanded speed along the path (mm/s; infinity where the file commands none); `kind`
+    PRINT, TRAVEL or FILAMENT; `line` line in the file (from 1); `layer` layer number (from 1; 0 before the first
+    printing move); `stop` 1 where motion is at rest before this move because of an event (dwell, wait, pause,
+    homing, tool change).
+    """
+
+    dx: NDArray[np.float64]
+    dy: NDArray[np.float64]
+    dz: NDArray[np.float64]
+    de: NDArray[np.float64]
+    speed: NDArray[np.float64]
+    kind: NDArray[np.int8]
+    line: NDArray[np.int32]
+    layer: NDArray[np.int32]
+    stop: NDArray[np.uint8]
+
+
+class Events(NamedTuple):
+    """Events in file order, every field an array of length m.
+
+    `move` index of the first move after the event (n after the last); `kind` one of the codes of this file;
+    `value` seconds, °C or tool number by kind; `tool` the tool that a heater belongs to (0 unless told); `line` line in
+    the file (from 1).
+    """
+
+    move: NDArray[np.int64]
+    kind: NDArray[np.int8]
+    value: NDArray[np.float64]
+    tool: NDArray[np.int32]
+    line: NDArray[np.int32]
