@@ -1,0 +1,140 @@
+"""The only file that knows the compiler: one decorator, one cache policy, one accessor for raw bytes.
+
+numba's own cache notices an edit only in the file that holds a kernel, so a cached caller keeps an old callee and
+gives wrong numbers. Here the cache lives in a user folder named by a hash of every source of the package, of the
+versions and of the checking mode; old folders are pruned; where nothing can be written kernels are compiled anew.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+# One thread of linear algebra is plenty here and starting more costs 50 ms of every command.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import numba
+from numba import types
+from numba.extending import intrinsic, overload
+
+Kernel = TypeVar("Kernel", bound=Callable[..., Any])
+
+KEPT_CACHES = 4
+
+# The bounds-checked and the uncompiled runs read through array indices, which both of them check.
+CHECKED = bool(numba.config.DISABLE_JIT) or bool(numba.config.BOUNDSCHECK)
+
+
+def _source_key() -> str:
+    """Hash of all sources of the package, the versions and the checking mode."""
+    digest = hashlib.sha256(f"{sys.version}|{numba.__version__}|{CHECKED}".encode())
+    package = Path(__file__).parent
+    for path in sorted(package.rglob("*.py")):
+        digest.update(str(path.relative_to(package)).encode())
+        digest.update(path.read_bytes())
+    return digest.hexdigest()[:20]
+
+
+def _cache_root() -> Path:
+    if os.environ.get("KINEMATICS_CACHE_DIR"):
+        return Path(os.environ["KINEMATICS_CACHE_DIR"])
+    base = os.environ.get("XDG_CACHE_HOME") or os.path.join(os.path.expanduser("~"), ".cache")
+    return Path(base) / "kinematics-compiled"
+
+
+def _prepare_cache() -> tuple[Path | None, bool]:
+    """The cache folder (None where nothing can be written) and whether it was already there."""
+    folder = _cache_root() / _source_key()
+    warm = (folder / "warm").exists()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        if not warm:
+            probe = folder / f"probe-{os.getpid()}"
+            probe.write_bytes(b"")
+            probe.unlink()
+            _prune(folder)
+    except OSError:
+        return None, False
+    if not warm and not os.access(folder, os.W_OK):
+        return None, False
+    return folder, warm
+
+
+def _prune(current: Path) -> None:
+    """Remove all but the newest few caches of earlier sources."""
+    others = [path for path in current.parent.iterdir() if path.is_dir() and path != current]
+    others.sort(key=lambda path: path.stat().st_mtime, reverse=True)
+    for path in others[KEPT_CACHES - 1 :]:
+        shutil.rmtree(path, ignore_errors=True)
+
+
+CACHE_FOLDER, CACHE_WAS_WARM = _prepare_cache()
+if CACHE_FOLDER is not None:
+    numba.config.CACHE_DIR = str(CACHE_FOLDER)
+
+
+def mark_warm() -> None:
+    """Note that a whole run has gone through, so that the next one need not announce compiling."""
+    if CACHE_FOLDER is not None and not CACHE_WAS_WARM:
+        try:
+            (CACHE_FOLDER / "warm").write_bytes(b"")
+        except OSError:
+            pass
+
+
+def compiled(kernel: Kernel) -> Kernel:
+    """Compile a kernel on first use and keep the machine code; plain IEEE arithmetic, no fast-math.
+
+    Infinities mean "no limit" here, so the compiler must not assume that there are none.
+    """
+    return numba.njit(cache=CACHE_FOLDER is not None, nogil=True, error_model="numpy")(kernel)  # type: ignore[no-any-return]
+
+
+def compiled_part(part: Kernel) -> Kernel:
+    """Compile a function that only kernels call: no wrappers for Python, no cache file of its own.
+
+    Both cost more than the function itself, and the machine code lands in the cache of the kernel that calls it.
+    """
+    options = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True, "nogil": True, "error_model": "numpy"}
+    return numba.njit(**options)(part)  # type: ignore[no-any-return]
+
+
+@intrinsic  # type: ignore[untyped-decorator]
+def _load_byte(_typing_context: Any, address: Any, index: Any) -> Any:
+    """Load the byte at `address + index`; no bounds are known here."""
+    from llvmlite import ir
+
+    def code(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+        place = builder.add(arguments[0], arguments[1])
+        pointer = builder.inttoptr(place, ir.IntType(8).as_pointer())
+        return builder.zext(builder.load(pointer, typ=ir.IntType(8)), ir.IntType(64))
+
+    return types.int64(types.int64, types.int64), code
+
+
+def byte_at(source: Any, index: int) -> int:
+    """The byte at `index` of `source`, as an integer.
+
+    `source` is an address (int64) in ordinary runs and a uint8 array in checked ones. An array handed to an inlined
+    function costs two atomic reference counts, on every number of a file; an address costs none.
+    """
+    return int(source[index])
+
+
+@overload(byte_at)  # type: ignore[untyped-decorator]
+def _byte_at(source: Any, index: Any) -> Any:
+    if isinstance(source, types.Integer):
+
+        def load(source: Any, index: Any) -> Any:
+            return _load_byte(source, index)
+    else:
+
+        def load(source: Any, index: Any) -> Any:
+            return types.int64(source[index])
+
+    return load

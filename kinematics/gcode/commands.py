@@ -1,0 +1,199 @@
+"""What each command does to the state, apart from motion (which `interpreter` does inline, since it is nearly all)."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.compiled import compiled_part
+from kinematics.gcode import dialects as words
+from kinematics.gcode import moves as tool_path
+from kinematics.gcode import state as at
+
+# Bits and slots of the word letters, A = 0.
+E, F, P, R, S, T, X, Y, Z = 4, 5, 15, 17, 18, 19, 23, 24, 25
+AXES = (1 << X) | (1 << Y) | (1 << Z)
+
+
+@compiled_part
+def note(notes: NDArray[np.int64], row: int, whole: NDArray[np.int64]) -> None:
+    """Count one more of a kind of doubtful input, at the present line."""
+    if notes[row, 0] == 0:
+        notes[row, 1] = whole[at.LINE_NUMBER]
+        notes[row, 2] = whole[at.OFFSET]
+    notes[row, 0] += 1
+
+
+@compiled_part
+def fail(whole: NDArray[np.int64], error: int) -> None:
+    """Stop reading at this line."""
+    whole[at.STATUS] = at.STATUS_ERROR
+    whole[at.ERROR] = error
+    whole[at.ERROR_LINE] = whole[at.LINE_NUMBER]
+    whole[at.ERROR_OFFSET] = whole[at.OFFSET]
+
+
+@compiled_part
+def add_event(whole: NDArray[np.int64], events: NDArray[np.float64], kind: int, value: float, tool: int) -> None:
+    """Append an event at the present place; all but heater targets bring motion to rest."""
+    i = whole[at.EVENTS]
+    events[i, at.EVENT_MOVE] = whole[at.MOVES]
+    events[i, at.EVENT_KIND] = kind
+    events[i, at.EVENT_VALUE] = value
+    events[i, at.EVENT_TOOL] = tool
+    events[i, at.EVENT_LINE] = whole[at.LINE_NUMBER]
+    whole[at.EVENTS] = i + 1
+    if kind != tool_path.NOZZLE_TARGET and kind != tool_path.BED_TARGET:
+        whole[at.STOP_PENDING] = 1
+
+
+@compiled_part
+def set_feed(real: NDArray[np.float64], whole: NDArray[np.int64], notes: NDArray[np.int64], value: float) -> None:
+    """Take an F word (file units a minute)."""
+    feed = value * real[at.SCALE]
+    if feed > 0.0:
+        real[at.FEED] = feed
+    elif whole[at.STRICT]:
+        fail(whole, at.ERROR_FEED_NOT_POSITIVE)
+    else:
+        note(notes, at.NOTE_FEED_NOT_POSITIVE, whole)
+
+
+@compiled_part
+def use_tool(whole: NDArray[np.int64], events: NDArray[np.float64], tool: int) -> None:
+    """Take a tool into use; the first one named and the one in use already are no stop."""
+    if whole[at.TOOL_IN_USE] >= 0 and whole[at.TOOL_IN_USE] != tool:
+        add_event(whole, events, tool_path.TOOL_CHANGE, float(tool), tool)
+    whole[at.TOOL_IN_USE] = tool
+
+
+@compiled_part
+def home(real: NDArray[np.float64], mask: int) -> None:
+    """Put the named axes (all when none are named) at their home places and drop their shifts."""
+    every = mask & AXES == 0
+    for k in range(3):
+        if every or mask & (1 << (X + k)):
+            real[at.PLACE_X + k] = real[at.HOME_X + k]
+            real[at.SHIFT_X + k] = 0.0
+
+
+@compiled_part
+def rename(real: NDArray[np.float64], whole: NDArray[np.int64], mask: int, slots: NDArray[np.float64]) -> None:
+    """G92: the present place reads as told; with no word every axis reads 0 (strict: an error)."""
+    every = mask & (AXES | (1 << E)) == 0
+    if every and whole[at.STRICT]:
+        fail(whole, at.ERROR_RENAME_NOTHING)
+        return
+    for k in range(3):
+        if every:
+            real[at.SHIFT_X + k] = real[at.PLACE_X + k]
+        elif mask & (1 << (X + k)):
+            real[at.SHIFT_X + k] = real[at.PLACE_X + k] - slots[X + k] * real[at.SCALE]
+    if every:
+        real[at.E_READING] = 0.0
+    elif mask & (1 << E):
+        real[at.E_READING] = slots[E] * real[at.SCALE]
+
+
+@compiled_part
+def dwell(
+    real: NDArray[np.float64],
+    whole: NDArray[np.int64],
+    mask: int,
+    slots: NDArray[np.float64],
+    events: NDArray[np.float64],
+    notes: NDArray[np.int64],
+) -> None:
+    """G4: P in the dialect's unit, S in seconds, S wins; strict: P in seconds, needed, not negative."""
+    seconds = math.nan
+    if mask & (1 << P):
+        seconds = slots[P] * real[at.DWELL_UNIT]
+    if mask & (1 << S) and not whole[at.STRICT]:
+        seconds = slots[S]
+    if not seconds >= 0.0:
+        if whole[at.STRICT]:
+            fail(whole, at.ERROR_DWELL)
+            return
+        note(notes, at.NOTE_EMPTY_DWELL, whole)
+        seconds = 0.0
+    add_event(whole, events, tool_path.DWELL, seconds, 0)
+
+
+@compiled_part
+def heat(
+    whole: NDArray[np.int64], meaning: int, mask: int, slots: NDArray[np.float64], events: NDArray[np.float64]
+) -> None:
+    """Heater targets and waits; a wait with R waits for cooling down as well."""
+    tool = 0
+    if mask & (1 << T):
+        tool = int(slots[T])
+    bed = meaning == words.SET_BED or meaning == words.WAIT_BED
+    if meaning == words.SET_NOZZLE or meaning == words.SET_BED:
+        if mask & (1 << S):
+            add_event(whole, events, tool_path.BED_TARGET if bed else tool_path.NOZZLE_TARGET, slots[S], tool)
+    elif mask & (1 << S):
+        add_event(whole, events, tool_path.BED_WAIT if bed else tool_path.NOZZLE_WAIT, slots[S], tool)
+    elif mask & (1 << R):
+        kind = tool_path.BED_WAIT_BOTH_WAYS if bed else tool_path.NOZZLE_WAIT_BOTH_WAYS
+        add_event(whole, events, kind, slots[R], tool)
+    else:
+        add_event(whole, events, tool_path.BED_WAIT if bed else tool_path.NOZZLE_WAIT, math.nan, tool)
+
+
+@compiled_part
+def act(
+    real: NDArray[np.float64],
+    whole: NDArray[np.int64],
+    meaning: int,
+    value: float,
+    mask: int,
+    slots: NDArray[np.float64],
+    events: NDArray[np.float64],
+    notes: NDArray[np.int64],
+) -> None:
+    """Carry out one command that makes no move.
+
+    `value` is the number after the command's letter; `mask` has a bit a word letter (bare ones included), `slots` the
+    words' numbers. May set STATUS to STATUS_ERROR.
+    """
+    if meaning == words.PLANE_XY or meaning == words.PLANE_ZX or meaning == words.PLANE_YZ:
+        whole[at.PLANE] = meaning - words.PLANE_XY
+    elif meaning == words.INCH:
+        real[at.SCALE] = 25.4
+    elif meaning == words.MILLIMETRE:
+        real[at.SCALE] = 1.0
+    elif meaning == words.ABSOLUTE:
+        whole[at.IS_RELATIVE] = 0
+    elif meaning == words.RELATIVE:
+        whole[at.IS_RELATIVE] = 1
+    elif meaning == words.E_ABSOLUTE:
+        whole[at.IS_E_RELATIVE] = 0
+    elif meaning == words.E_RELATIVE:
+        whole[at.IS_E_RELATIVE] = 1
+    elif meaning == words.PROGRAM_END:
+        whole[at.ENDED] = 1
+    elif meaning == words.TOOL:
+        use_tool(whole, events, int(value))
+    elif meaning == words.TOOL_CHANGE:
+        if mask & (1 << T):
+            use_tool(whole, events, int(slots[T]))
+    elif meaning == words.DWELL:
+        dwell(real, whole, mask, slots, events, notes)
+    elif meaning == words.HOME:
+        home(real, mask)
+        add_event(whole, events, tool_path.HOMING, 0.0, 0)
+    elif meaning == words.RENAME:
+        rename(real, whole, mask, slots)
+    elif meaning == words.FEED_OVERRIDE or meaning == words.FLOW_OVERRIDE:
+        if mask & (1 << S) and slots[S] > 0.0:
+            real[at.FEED_SHARE if meaning == words.FEED_OVERRIDE else at.FLOW_SHARE] = slots[S] / 100.0
+        else:
+            note(notes, at.NOTE_OVERRIDE, whole)
+    elif meaning == words.PAUSE:
+        add_event(whole, events, tool_path.PAUSE, 0.0, 0)
+    elif meaning == words.FEED:
+        set_feed(real, whole, notes, value)
+    elif meaning >= words.SET_NOZZLE and meaning <= words.WAIT_BED:
+        heat(whole, meaning, mask, slots, events)

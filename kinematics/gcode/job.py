@@ -1,0 +1,81 @@
+"""A job that has been read: its moves, its events, and what was doubtful in it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from kinematics.errors import Notice
+from kinematics.gcode.moves import EVENT_NAMES, KIND_NAMES, Events, Moves
+
+if TYPE_CHECKING:
+    import pandas
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class Job:
+    """A job file as a flat tool path.
+
+    `name` the file; `moves`, `events` as in `kinematics.gcode.moves`; `layers` number of layers; `extent`
+    ((x, y, z), (x, y, z)) of what is printed (mm; None where nothing is); `filament` highest sum of filament fed (mm);
+    `lines`, `size` of the file (lines, bytes); `dialect` name of the dialect; `notices` what was doubtful.
+    """
+
+    name: str
+    moves: Moves
+    events: Events
+    layers: int
+    extent: tuple[tuple[float, float, float], tuple[float, float, float]] | None
+    filament: float
+    lines: int
+    size: int
+    dialect: str
+    notices: tuple[Notice, ...]
+
+    def __len__(self) -> int:
+        return int(self.moves.kind.size)
+
+    def __repr__(self) -> str:
+        kinds = np.bincount(self.moves.kind, minlength=3)
+        return (
+            f"<Job {self.name}: {len(self):,} moves ({kinds[0]:,} print, {kinds[1]:,} travel, {kinds[2]:,} filament), "
+            f"{self.layers:,} layers, {self.filament:,.0f} mm of filament, {len(self.notices)} warnings>"
+        )
+
+    def to_frame(self) -> pandas.DataFrame:
+        """The moves as a table: line, kind, layer, dx_mm, dy_mm, dz_mm, filament_mm, commanded_speed_mm_s."""
+        import pandas
+
+        m = self.moves
+        columns: dict[str, Any] = {
+            "line": m.line,
+            "kind": pandas.Categorical.from_codes(m.kind, list(KIND_NAMES)),
+            "layer": m.layer,
+            "dx_mm": m.dx,
+            "dy_mm": m.dy,
+            "dz_mm": m.dz,
+            "filament_mm": m.de,
+            "commanded_speed_mm_s": m.speed,
+        }
+        return pandas.DataFrame(columns)
+
+    def events_frame(self) -> pandas.DataFrame:
+        """The events as a table: line, event, value (s, °C or tool number), before_move."""
+        import pandas
+
+        e = self.events
+        names = [EVENT_NAMES[kind] for kind in e.kind]
+        return pandas.DataFrame({"line": e.line, "event": names, "value": e.value, "before_move": e.move})
+
+    def _repr_html_(self) -> str:
+        from kinematics.reports.tables import html_table
+
+        rows = [
+            ("moves", f"{len(self):,}"),
+            ("layers", f"{self.layers:,}"),
+            ("filament", f"{self.filament:,.0f} mm"),
+            ("warnings", f"{len(self.notices)}"),
+        ]
+        return html_table(self.name, ("", ""), rows)

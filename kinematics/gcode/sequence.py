@@ -1,0 +1,199 @@
+"""Which commands stand on a line, in which order they act, and which words are whose."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.compiled import compiled_part
+from kinematics.gcode import dialects as words
+from kinematics.gcode import state as at
+
+E, F, G, I, J, K, M, P, R, S, T, X, Y, Z = 4, 5, 6, 8, 9, 10, 12, 15, 17, 18, 19, 23, 24, 25
+AXES = (1 << X) | (1 << Y) | (1 << Z)
+MOTION_WORDS = AXES | (1 << E) | (1 << I) | (1 << J) | (1 << K) | (1 << R) | (1 << F)
+NO_OWNER = -1
+DAMAGED = -1
+
+
+@compiled_part
+def takes_words(meaning: int) -> bool:
+    """Whether words after a command of this meaning are its own."""
+    return meaning < words.PLAIN or meaning >= words.TAKES_WORDS
+
+
+@compiled_part
+def meaning_of(value: float, meanings: NDArray[np.int64]) -> int:
+    """The meaning of a code; numbers are matched to the tenth."""
+    if value < 0.0 or value > 999.0:
+        return words.UNKNOWN
+    return int(meanings[round(value * 10)])
+
+
+@compiled_part
+def commands_of_line(
+    letters: NDArray[np.int64],
+    values: NDArray[np.float64],
+    count: int,
+    owners: NDArray[np.int64],
+    command_meaning: NDArray[np.int64],
+    command_word: NDArray[np.int64],
+    g_meanings: NDArray[np.int64],
+    m_meanings: NDArray[np.int64],
+    motion: int,
+) -> int:
+    """Give every word of a line to a command; return the number of commands, 0 for no command, −1 for a damaged line.
+
+    `letters` holds 0 to 25, or −1 − letter for a bare one. A word belongs to the last command before it that takes
+    words, else to the motion in force, which then acts where its first word stands. A T after a command that takes
+    words, a motion apart, is a word of it.
+    """
+    commands = 0
+    taker = NO_OWNER
+    for k in range(count):
+        letter = letters[k]
+        owners[k] = NO_OWNER
+        meaning = NO_OWNER
+        if letter == G:
+            meaning = meaning_of(values[k], g_meanings)
+        elif letter == M:
+            meaning = meaning_of(values[k], m_meanings)
+        elif letter == T and (taker == NO_OWNER or command_meaning[taker] < words.PLAIN):
+            meaning = words.TOOL
+        if meaning != NO_OWNER:
+            command_meaning[commands] = meaning
+            command_word[commands] = k
+            if takes_words(meaning):
+                taker = commands
+            commands += 1
+            continue
+        if taker == NO_OWNER:
+            taker = commands
+            command_meaning[commands] = motion
+            command_word[commands] = k
+            commands += 1
+        owners[k] = taker
+    # A motion may hold no bare letter; a line without command or usable word is text.
+    told = False
+    usable = False
+    has_bare = False
+    for k in range(count):
+        letter = letters[k]
+        owner = owners[k]
+        if owner == NO_OWNER:
+            told = True
+        elif command_meaning[owner] < words.PLAIN:
+            if letter < 0:
+                has_bare = True
+            elif MOTION_WORDS & (1 << letter):
+                usable = True
+    if not told and not usable:
+        return 0
+    return DAMAGED if has_bare else commands
+
+
+@compiled_part
+def rank(meaning: int) -> int:
+    """Place of a meaning in the order of execution of NISTIR 6556, Table 8."""
+    if meaning == words.FEED:
+        return 0
+    if meaning == words.TOOL:
+        return 1
+    if meaning == words.TOOL_CHANGE:
+        return 2
+    if meaning == words.NO_EFFECT_MODE or meaning == words.NO_EFFECT:
+        return 3
+    if meaning == words.DWELL:
+        return 4
+    if meaning == words.PLANE_XY or meaning == words.PLANE_ZX or meaning == words.PLANE_YZ:
+        return 5
+    if meaning == words.INCH or meaning == words.MILLIMETRE:
+        return 6
+    if meaning == words.ABSOLUTE or meaning == words.RELATIVE:
+        return 7
+    if meaning == words.HOME or meaning == words.RENAME:
+        return 8
+    if meaning < words.PLAIN:
+        return 9
+    return 10  # pause, end of program
+
+
+@compiled_part
+def strict_commands(
+    letters: NDArray[np.int64],
+    values: NDArray[np.float64],
+    count: int,
+    owners: NDArray[np.int64],
+    command_meaning: NDArray[np.int64],
+    command_word: NDArray[np.int64],
+    g_meanings: NDArray[np.int64],
+    m_meanings: NDArray[np.int64],
+    motion: int,
+) -> int:
+    """The commands of a line in the order of NISTIR 6556, Table 8, and its words with them.
+
+    Returns the number of commands, or minus an error code. Axis words go to G28 or G92 where one stands on the line,
+    else to the motion named or in force; P to the dwell; F acts first. Words that no command uses are dropped.
+    """
+    seen = 0
+    commands = 0
+    motions = 0
+    claimers = 0
+    for k in range(count):
+        letter = letters[k]
+        if letter < 0:
+            return -at.ERROR_TEXT
+        meaning = NO_OWNER
+        if letter == G or letter == M:
+            meaning = meaning_of(values[k], g_meanings if letter == G else m_meanings)
+            if meaning == words.UNKNOWN:
+                return -at.ERROR_UNKNOWN
+            if meaning < words.PLAIN:
+                motions += 1
+            if meaning == words.HOME or meaning == words.RENAME:
+                claimers += 1
+            for other in range(commands):
+                # Planes, units and distance modes are groups of one: each shares its place in the order.
+                place = rank(meaning)
+                if 5 <= place <= 7 and place == rank(command_meaning[other]):
+                    return -at.ERROR_TWO_MOTIONS
+        else:
+            if seen & (1 << letter):
+                return -at.ERROR_REPEATED_WORD
+            seen |= 1 << letter
+            if letter == T:
+                meaning = words.TOOL
+            elif letter == F:
+                meaning = words.FEED
+        if meaning != NO_OWNER:
+            command_meaning[commands] = meaning
+            command_word[commands] = k
+            commands += 1
+    if motions > 1 or claimers > 1:
+        return -at.ERROR_TWO_MOTIONS
+    moving_words = seen & (AXES | (1 << E))
+    if motions + claimers > 1 and moving_words:
+        return -at.ERROR_AXES_CLAIMED_TWICE
+    if motions == 0 and claimers == 0 and moving_words:
+        command_meaning[commands] = motion
+        command_word[commands] = 0
+        commands += 1
+    for i in range(1, commands):
+        meaning, word = command_meaning[i], command_word[i]
+        j = i
+        while j > 0 and rank(command_meaning[j - 1]) > rank(meaning):
+            command_meaning[j], command_word[j] = command_meaning[j - 1], command_word[j - 1]
+            j -= 1
+        command_meaning[j], command_word[j] = meaning, word
+    for k in range(count):
+        letter = letters[k]
+        owners[k] = NO_OWNER
+        for command in range(commands):
+            meaning = command_meaning[command]
+            if letter == P or letter == S:
+                if meaning == words.DWELL:
+                    owners[k] = command
+            elif letter != F and letter != G and letter != M and letter != T:
+                if meaning == words.HOME or meaning == words.RENAME or (meaning < words.PLAIN and claimers == 0):
+                    owners[k] = command
+    return commands

@@ -1,0 +1,127 @@
+"""Where the reader's state stands in its arrays, and what it notes of doubtful input.
+
+The reader's kernels keep the modal state in two small arrays, so that reading can stop at any line and go on later, and
+take few, plain arrays: a tuple of arrays costs an atomic reference count for each array that is taken out of it.
+"""
+
+from __future__ import annotations
+
+# Real-valued state: places (mm, in the machine's frame), shifts of G92, scale, feed, overrides, extents.
+PLACE_X, PLACE_Y, PLACE_Z = 0, 1, 2
+E_READING = 3  # what the extruder axis reads, in the file's frame (mm)
+SHIFT_X, SHIFT_Y, SHIFT_Z = 4, 5, 6  # place = reading + shift
+SCALE = 7  # mm a file unit
+FEED = 8  # mm/min, NaN before the first F
+FEED_SHARE, FLOW_SHARE = 9, 10  # M220, M221 over 100
+HOME_X, HOME_Y, HOME_Z = 11, 12, 13
+DWELL_UNIT = 14  # s a unit of the P of a dwell
+ARC_TOLERANCE = 15  # mm
+LOW_X, LOW_Y, LOW_Z, HIGH_X, HIGH_Y, HIGH_Z = 16, 17, 18, 19, 20, 21  # extent of what is printed
+FED, FED_MOST = 22, 23  # sum of filament fed so far and the highest that it reached (mm)
+REAL_STATE = 24
+
+# Whole-valued state.
+MOTION, PLANE, IS_RELATIVE, IS_E_RELATIVE, TOOL_IN_USE, ENDED, STOP_PENDING, PERCENTS, STRICT = range(9)
+LINE_NUMBER, OFFSET, MOVES, EVENTS, STATUS, ERROR, ERROR_LINE, ERROR_OFFSET = range(9, 17)
+WHOLE_STATE = 17
+
+# Why the kernel returned (STATUS).
+STATUS_DONE, STATUS_GROW, STATUS_ERROR = 0, 1, 2
+
+# Doubtful input that is counted.
+(
+    NOTE_TEXT,
+    NOTE_DAMAGED,
+    NOTE_REPEATED_WORD,
+    NOTE_FEED_NOT_POSITIVE,
+    NOTE_NO_FEED,
+    NOTE_CHECKSUM,
+    NOTE_ARC_RADII,
+    NOTE_ARC_IMPOSSIBLE,
+    NOTE_ARC_OVERDETERMINED,
+    NOTE_EMPTY_DWELL,
+    NOTE_AFTER_END,
+    NOTE_OVERRIDE,
+    NOTE_FEED_WITH_UNITS,
+    NOTE_KINDS,
+) = range(14)
+
+NOTE_TEXTS = {
+    NOTE_TEXT: "line that is no G-code command, not used",
+    NOTE_DAMAGED: "damaged line (a word without its number, or a number that is none): not used, nothing moved",
+    NOTE_REPEATED_WORD: "word given twice in one command: the last one counts",
+    NOTE_FEED_NOT_POSITIVE: "F of 0 or less: the last F still holds",
+    NOTE_NO_FEED: "move before the first F: no commanded speed, the machine's limits alone hold",
+    NOTE_CHECKSUM: "checksum that does not fit its line: the line is used as it stands",
+    NOTE_ARC_RADII: "arc whose end lies off its circle: cut on the start radius, the last chord goes to the end point",
+    NOTE_ARC_IMPOSSIBLE: "arc that cannot exist: replaced by a straight move",
+    NOTE_ARC_OVERDETERMINED: "arc with R beside I, J or K: the centre counts",
+    NOTE_EMPTY_DWELL: "dwell without a length: counted as 0 s",
+    NOTE_AFTER_END: "move after the end of the program, counted all the same",
+    NOTE_OVERRIDE: "speed or flow override without a positive S: not used",
+    NOTE_FEED_WITH_UNITS: "F on the line of G20 or G21: read in the units before it (NISTIR 6556, Table 8)",
+}
+
+# What a strict dialect refuses, and what none can take.
+(
+    ERROR_NONE,
+    ERROR_TEXT,
+    ERROR_REPEATED_WORD,
+    ERROR_FEED_NOT_POSITIVE,
+    ERROR_ARC_RADII,
+    ERROR_ARC_TOO_FAR,
+    ERROR_ARC_NO_FORM,
+    ERROR_ARC_FULL_BY_RADIUS,
+    ERROR_ARC_OVERDETERMINED,
+    ERROR_ARC_NO_RADIUS,
+    ERROR_TWO_MOTIONS,
+    ERROR_UNKNOWN,
+    ERROR_AXES_CLAIMED_TWICE,
+    ERROR_DWELL,
+    ERROR_RENAME_NOTHING,
+    ERROR_TOO_LARGE,
+    ERROR_TOO_MANY_CHORDS,
+) = range(17)
+
+# code -> (what was found, what is allowed)
+ERROR_TEXTS = {
+    ERROR_TEXT: ("not a line of G-code words", "letters each with a number, and comments in ( )"),
+    ERROR_REPEATED_WORD: ("a word given twice", "each letter but G and M once a line (NISTIR 6556, 3.3.5)"),
+    ERROR_FEED_NOT_POSITIVE: ("F of 0 or less", "a positive feed rate"),
+    ERROR_ARC_RADII: (
+        "arc whose start and end lie at different distances from its centre",
+        "a difference of 0.002 mm at most (NISTIR 6556, 3.5.3.2)",
+    ),
+    ERROR_ARC_TOO_FAR: ("arc whose end lies further away than twice its radius", "|R| of half the distance or more"),
+    ERROR_ARC_NO_FORM: (
+        "arc without end point or without centre and radius",
+        "an axis word of the plane, and R or an offset of the plane (NISTIR 6556, 3.5.3)",
+    ),
+    ERROR_ARC_FULL_BY_RADIUS: ("arc in radius form that ends where it starts", "the centre form for a full circle"),
+    ERROR_ARC_OVERDETERMINED: ("arc with both R and a centre", "one of the two"),
+    ERROR_ARC_NO_RADIUS: ("arc with a radius of 0", "a centre away from the start"),
+    ERROR_TWO_MOTIONS: ("two commands of one group on a line", "one (NISTIR 6556, 3.3.5)"),
+    ERROR_UNKNOWN: ("a word that the dialect does not know", "the words of the dialect (try --dialect extrusion)"),
+    ERROR_AXES_CLAIMED_TWICE: ("axis words claimed by two commands", "one command with axis words a line"),
+    ERROR_DWELL: ("dwell without P, or with a negative one", "G4 P with seconds (NISTIR 6556, 3.5.4)"),
+    ERROR_RENAME_NOTHING: ("G92 without an axis word", "at least one axis word (NISTIR 6556, 3.5.18)"),
+    ERROR_TOO_LARGE: ("a number too large for a machine", "lengths, feeds and radii below 1e9"),
+    ERROR_TOO_MANY_CHORDS: ("an arc that needs over 60,000 chords", "a smaller radius or a wider arc tolerance"),
+}
+
+
+# Rows of the notes (int64[NOTE_ROWS, 3]: count, first line, first byte offset): the kinds above, then every G code and
+# every M code that was not understood, by ten times its number.
+NOTE_G = NOTE_KINDS
+NOTE_M = NOTE_G + 10_000
+NOTE_ROWS = NOTE_M + 10_000
+
+# Rows of the buffer of real numbers of moves (float64[6, room]); HEIGHT is the place on z after the move (mm).
+DX, DY, DZ, DE, SPEED, HEIGHT = range(6)
+PATH_ROWS = 6
+# Rows of the buffer of whole numbers of moves (int32[3, room]).
+KIND, LINE, STOP = range(3)
+TAG_ROWS = 3
+# Columns of the buffer of events (float64[room, 5]), in the order of `moves.Events`.
+EVENT_MOVE, EVENT_KIND, EVENT_VALUE, EVENT_TOOL, EVENT_LINE = range(5)
+EVENT_COLUMNS = 5

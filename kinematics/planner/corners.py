@@ -1,0 +1,185 @@
+"""The geometry of corners: runs, turns, and the circle through a corner and its surroundings.
+
+The corner speed itself depends on limits and is taken in `ceilings`; here stands what depends on the path alone.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.compiled import compiled, compiled_part
+
+Reals = NDArray[np.float64]
+
+SAME_DIRECTION = 1e-6  # rad: moves that turn by less are one run
+WINDOW_SLACK = 1e-6  # mm
+WIDEST_TURN = math.sin(1.55 / 2)  # of the curve rule; not 90°, since right angles must not hang on the last digit
+SHARPEST = 1e300  # stands for infinity, so that no product is 0·∞
+
+SHARPNESS, CURVATURE, CORNER_X, CORNER_Y, CORNER_Z, CHANGE, RATIO_CHANGE = range(7)
+
+
+@compiled_part
+def place_behind(travelled: Reals, corner: int, first: int, distance: float) -> int:
+    """The last place at `distance` (mm of path) or more before the corner, or the first one."""
+    mark = travelled[corner] - (distance - WINDOW_SLACK)
+    for j in range(corner - 1, max(first, corner - 9) - 1, -1):
+        if travelled[j] <= mark:
+            return j
+    low, high = first, max(first, corner - 9)  # travelled[high] > mark, or high == first
+    while high - low > 1:
+        middle = (low + high) // 2
+        if travelled[middle] <= mark:
+            low = middle
+        else:
+            high = middle
+    return low
+
+
+@compiled_part
+def place_ahead(travelled: Reals, corner: int, last: int, distance: float) -> int:
+    """The first place at `distance` (mm of path) or more after the corner, or the last one."""
+    mark = travelled[corner] + (distance - WINDOW_SLACK)
+    for j in range(corner + 1, min(last, corner + 9) + 1):
+        if travelled[j] >= mark:
+            return j
+    low, high = min(last, corner + 9), last  # travelled[low] < mark, or low == last
+    while high - low > 1:
+        middle = (low + high) // 2
+        if travelled[middle] >= mark:
+            high = middle
+        else:
+            low = middle
+    return high
+
+
+@compiled_part
+def curvature_at(places: Reals, corner: int, first: int, last: int, window: float) -> float:
+    """Curvature (1/mm) of the circle through a corner and one place on either side of it; 0 where the rule is silent.
+
+    `places` float64[4, m]: path travelled, x, y, z at the ends of runs since the last stop. The places are `window` (mm)
+    of path away; where the chords to them turn by more than 1.55 rad the distance is halved until they do not, or the
+    neighbours are reached. κ = 2·sin ψ/|P_ahead − P_behind| (three points on a circle, law of sines).
+    """
+    travelled = places[0]
+    distance = window
+    while True:
+        behind = place_behind(travelled, corner, first, distance)
+        ahead = place_ahead(travelled, corner, last, distance)
+        ax, ay, az = (
+            places[1, corner] - places[1, behind],
+            places[2, corner] - places[2, behind],
+            places[3, corner] - places[3, behind],
+        )
+        bx, by, bz = (
+            places[1, ahead] - places[1, corner],
+            places[2, ahead] - places[2, corner],
+            places[3, ahead] - places[3, corner],
+        )
+        a = math.sqrt(ax * ax + ay * ay + az * az)
+        b = math.sqrt(bx * bx + by * by + bz * bz)
+        if a > 0.0 and b > 0.0:
+            ux, uy, uz = bx / b - ax / a, by / b - ay / a, bz / b - az / a
+            sine = 0.5 * math.sqrt(ux * ux + uy * uy + uz * uz)
+            if sine <= WIDEST_TURN:
+                cosine = math.sqrt(1.0 - sine * sine)
+                cx, cy, cz = ax + bx, ay + by, az + bz
+                return 4.0 * sine * cosine / math.sqrt(cx * cx + cy * cy + cz * cz)
+        if behind == corner - 1 and ahead == corner + 1:
+            return 0.0
+        distance *= 0.5
+
+
+@compiled_part
+def change_between(dx: Reals, dy: Reals, dz: Reals, length: Reals, before: int, after: int) -> float:
+    """Length of the change of direction between two moves, 2·sin(half the turn)."""
+    wx = dx[after] / length[after] - dx[before] / length[before]
+    wy = dy[after] / length[after] - dy[before] / length[before]
+    wz = dz[after] / length[after] - dz[before] / length[before]
+    return math.sqrt(wx * wx + wy * wy + wz * wz)
+
+
+@compiled
+def corner_features(
+    dx: Reals,
+    dy: Reals,
+    dz: Reals,
+    de: Reals,
+    length: Reals,
+    rest: NDArray[np.uint8],
+    curve_window: float,
+    short_run: float,
+    corners: Reals,
+) -> None:
+    """Write the features of every corner into `corners` (float64[7, n], zeros before), column i for the start of move i.
+
+    `dx, dy, dz, de, length` (n) of the moves, `rest` (n + 1) where motion is at rest; a negative `curve_window` switches the
+    curve rule off. Junction deviation: s = cos(half the turn), sharpness (1 − s)/s = sin²/(s(1 + s)); T. Kunz, M. Stilman,
+    Time-Optimal Trajectory Generation for Path Following with Bounded Acceleration and Velocity, RSS VIII, 2012.
+    """
+    n = dx.size
+    longest = 0
+    begin = 0
+    for i in range(1, n + 1):
+        if rest[i]:
+            longest = max(longest, i - begin)
+            begin = i
+    places = np.empty((4, longest + 1))
+    nodes = np.empty(longest + 1, np.int64)
+    changes = np.empty(longest + 1)
+    begin = 0
+    while begin < n:
+        # ---- one stretch between stops: the ends of its runs
+        last = 0
+        nodes[0] = begin
+        places[:, 0] = 0.0
+        travelled = 0.0
+        x = y = z = 0.0
+        end = begin
+        while True:
+            travelled += length[end]
+            x += dx[end]
+            y += dy[end]
+            z += dz[end]
+            end += 1
+            if not rest[end]:
+                change = change_between(dx, dy, dz, length, end - 1, end)
+                corners[RATIO_CHANGE, end] = abs(de[end] / length[end] - de[end - 1] / length[end - 1])
+                if change < SAME_DIRECTION:
+                    continue
+                changes[last + 1] = change
+            last += 1
+            nodes[last] = end
+            places[0, last] = travelled
+            places[1, last], places[2, last], places[3, last] = x, y, z
+            if rest[end]:
+                break
+        # ---- its corners
+        for corner in range(1, last):
+            node = nodes[corner]
+            before, after, widest = node - 1, node, changes[corner]
+            corners[CHANGE, node] = widest
+            if places[0, corner] - places[0, corner - 1] < short_run and corner > 1:
+                other = nodes[corner - 1] - 1
+                change = change_between(dx, dy, dz, length, other, node)
+                if change > widest:
+                    before, after, widest = other, node, change
+            if places[0, corner + 1] - places[0, corner] < short_run and corner + 1 < last:
+                other = nodes[corner + 1]
+                change = change_between(dx, dy, dz, length, node - 1, other)
+                if change > widest:
+                    before, after, widest = node - 1, other, change
+            ux, uy, uz = dx[before] / length[before], dy[before] / length[before], dz[before] / length[before]
+            wx, wy, wz = dx[after] / length[after], dy[after] / length[after], dz[after] / length[after]
+            corners[CORNER_X, node] = abs(wx - ux) / widest
+            corners[CORNER_Y, node] = abs(wy - uy) / widest
+            corners[CORNER_Z, node] = abs(wz - uz) / widest
+            sine = 0.5 * widest
+            cosine = 0.5 * math.sqrt((ux + wx) ** 2 + (uy + wy) ** 2 + (uz + wz) ** 2)
+            corners[SHARPNESS, node] = min(SHARPEST, sine * sine / (cosine * (1.0 + cosine)))
+            if curve_window >= 0.0:
+                corners[CURVATURE, node] = curvature_at(places, corner, 0, last, curve_window)
+        begin = end

@@ -1,0 +1,110 @@
+"""Moves to features, once a job: lengths, directions and corners, everything that no candidate changes."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.compiled import compiled
+from kinematics.gcode.moves import FILAMENT, Moves
+from kinematics.planner.corners import corner_features
+
+Reals = NDArray[np.float64]
+
+
+RULE_OFF = -1.0
+
+
+class CornerSettings(NamedTuple):
+    """What the geometry of corners depends on.
+
+    `curve_window` path on either side of a corner through which the circle of the curve rule goes (mm; 0: through
+    the neighbours, RULE_OFF: no curve rule); `short_run` length below which a run takes its neighbours' turn too (mm; 0 with axis steps).
+    """
+
+    curve_window: float = 0.25
+    short_run: float = 0.05
+
+
+class Features(NamedTuple):
+    """One entry a move; node i is the start of move i, and all fields of corners belong to it.
+
+    `length` (mm); `x, y, z` share of the direction on each axis (0 to 1); `ratio` filament a path length; `pace` inverse of
+    the commanded speed (s/mm, 0 where none); `move_class` row of the table of limits; `rest` 1 where motion is at rest
+    at the node; `sharpness` (1 − s)/s, s = cos(half the turn) (0 straight on); `curvature` of the curve rule (1/mm, 0
+    none); `corner_x, corner_y, corner_z` share on each axis of the direction in which the corner accelerates; `change`
+    length of the change of direction (0 to 2); `ratio_change` step of the signed filament ratio.
+    """
+
+    length: Reals
+    x: Reals
+    y: Reals
+    z: Reals
+    ratio: Reals
+    pace: Reals
+    move_class: NDArray[np.uint16]
+    rest: NDArray[np.uint8]
+    sharpness: Reals
+    curvature: Reals
+    corner_x: Reals
+    corner_y: Reals
+    corner_z: Reals
+    change: Reals
+    ratio_change: Reals
+
+
+@compiled
+def move_features(
+    dx: Reals,
+    dy: Reals,
+    dz: Reals,
+    de: Reals,
+    speed: Reals,
+    kind: NDArray[np.int8],
+    stop: NDArray[np.uint8],
+    numbers: Reals,
+    rest: NDArray[np.uint8],
+) -> None:
+    """Write length, direction shares, filament ratio and pace of every move, and where motion rests.
+
+    Inputs of length n as in `Moves`; `numbers` float64[6, n] takes length, x, y, z, ratio, pace; `rest` uint8[n + 1].
+    """
+    n = dx.size
+    rest[:] = 0
+    rest[0] = 1
+    rest[n] = 1
+    for i in range(n):
+        if stop[i]:
+            rest[i] = 1
+        if kind[i] == FILAMENT:
+            numbers[0, i] = abs(de[i])
+            numbers[1, i] = 0.0
+            numbers[2, i] = 0.0
+            numbers[3, i] = 0.0
+            numbers[4, i] = 1.0
+            rest[i] = 1
+            rest[i + 1] = 1
+        else:
+            length = math.sqrt(dx[i] * dx[i] + dy[i] * dy[i] + dz[i] * dz[i])
+            numbers[0, i] = length
+            numbers[1, i] = abs(dx[i]) / length
+            numbers[2, i] = abs(dy[i]) / length
+            numbers[3, i] = abs(dz[i]) / length
+            numbers[4, i] = abs(de[i]) / length
+        numbers[5, i] = 1.0 / speed[i]
+
+
+def make_features(moves: Moves, move_class: NDArray[np.uint16], settings: CornerSettings) -> Features:
+    """The features of a job. `move_class` (n) comes from `caps.classes`; the others as in their classes."""
+    n = moves.dx.size
+    numbers = np.empty((6, n))
+    rest = np.empty(n + 1, np.uint8)
+    move_features(moves.dx, moves.dy, moves.dz, moves.de, moves.speed, moves.kind, moves.stop, numbers, rest)
+    corners = np.zeros((7, n))
+    corner_features(
+        moves.dx, moves.dy, moves.dz, moves.de, numbers[0], rest, settings.curve_window, settings.short_run, corners
+    )
+    return Features(*numbers, move_class, rest, *corners)

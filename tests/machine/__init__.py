@@ -1,0 +1,1 @@
+"""The machine file: errors, lines, origins, settings, built-in machines, new files."""

@@ -1,0 +1,314 @@
+"""The loaded machine: defaults, origins, effective values, built-in machines, new files, doubts."""
+
+from __future__ import annotations
+
+import copy
+import json
+import pickle
+import subprocess
+import sys
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from kinematics.errors import InputError
+from kinematics.machine import BUILTIN_NAMES, NEW_MACHINE_QUESTIONS, Machine, load_machine, new_machine_text
+from kinematics.machine.loading import builtin_text
+from kinematics.machine.template import text_in_toml
+
+# Every key of the file with a value that differs from its default.
+VALUES: dict[str, Any] = {
+    "machine.name": "Bench A",
+    "machine.mechanism": "cartesian",
+    "machine.bed_mm": [220.0, 220.0, 240.0],
+    "machine.home_mm": [-1.0, 0.0, 5.0],
+    **{
+        f"axes.{axis}.{key}": value
+        for axis in "xyze"
+        for key, value in {"max_speed_mm_s": 300.0, "max_acceleration_mm_s2": 3000.0}.items()
+    },
+    "motion.print_acceleration_mm_s2": 1000.0,
+    "motion.travel_acceleration_mm_s2": 1500.0,
+    "motion.junction_deviation_mm": 0.04,
+    "motion.speed_step_mm_s.x": 8.0,
+    "motion.speed_step_mm_s.y": 7.0,
+    "motion.speed_step_mm_s.z": 0.4,
+    "motion.extruder_step_mm_s": 5.0,
+    "motion.curve_rule": False,
+    "motion.short_run_mm": 0.0,
+    "motion.curve_window_mm": 0.0,
+    "motion.arc_tolerance_mm": 0.02,
+    "motion.lookahead_moves": 32,
+    "motion.feed_override": 1.1,
+    "motion.speed_cap_mm_s": 150.0,
+    "motion.by_kind.print.print_acceleration_mm_s2": 600.0,
+    "motion.by_kind.print.commanded_speed_mm_s": 60.0,
+    "motion.by_kind.print.feed_override": 1.2,
+    "motion.by_kind.print.speed_cap_mm_s": 90.0,
+    "motion.by_kind.travel.travel_acceleration_mm_s2": 2000.0,
+    "motion.by_kind.travel.commanded_speed_mm_s": 200.0,
+    "motion.by_kind.travel.feed_override": 1.3,
+    "motion.by_kind.travel.speed_cap_mm_s": 190.0,
+    "motion.first_layers.count": 1,
+    "motion.first_layers.keep_commanded_speed": True,
+    "filament.diameter_mm": 2.85,
+    "filament.density_g_cm3": 1.24,
+    "filament.price_per_kg": 22.0,
+    "hotend.nozzle_mm": 0.4,
+    "hotend.max_flow_mm3_s": 11.0,
+    "retraction.acceleration_mm_s2": 1000.0,
+    "cooling.shortest_layer_s": 0.0,
+    "stops.homing_s": 0.0,
+    "stops.probing_s": 45.0,
+    "stops.pause_s": 60.0,
+    "stops.tool_change_s": 12.0,
+    "stops.nozzle_heating_c_per_s": 1.6,
+    "stops.bed_heating_c_per_s": 0.35,
+    "stops.ambient_c": -21.0,
+}
+DEFAULTS: dict[str, Any] = {
+    "machine.mechanism": "cartesian",
+    "machine.home_mm": [0.0, 0.0, 0.0],
+    "motion.print_acceleration_mm_s2": 600.0,
+    "motion.travel_acceleration_mm_s2": 800.0,
+    "motion.junction_deviation_mm": 0.05,
+    "motion.curve_rule": True,
+    "motion.short_run_mm": 0.05,
+    "motion.curve_window_mm": 0.25,
+    "motion.arc_tolerance_mm": 0.01,
+    "motion.feed_override": 1.0,
+    "motion.first_layers.count": 0,
+    "motion.first_layers.keep_commanded_speed": False,
+    "filament.diameter_mm": 1.75,
+    "retraction.acceleration_mm_s2": 800.0,
+}
+STEP = "motion.speed_step_mm_s."
+JUNCTION = "motion.junction_deviation_mm"
+
+
+def toml_of(key: str) -> str:
+    value = VALUES[key]
+    if isinstance(value, str):
+        return f"{key} = {text_in_toml(value)}"
+    return f"{key} = {str(value).lower() if isinstance(value, bool) else value}"
+
+
+def test_nothing_given_gives_the_defaults_and_no_limits() -> None:
+    machine = Machine()
+    assert {row.key: row.value for row in machine.effective() if row.value is not None} == DEFAULTS
+    assert {row.origin for row in machine.effective() if row.value is not None} == {"default"}
+    assert {row.origin for row in machine.effective() if row.value is None} == {"not given"}
+    assert [row.key for row in machine.effective()] == list(VALUES)
+    assert Machine.from_toml_text("", "empty.toml") == machine
+    assert machine.limits_not_given() == [
+        *(f"axes.{axis}.max_{limit}" for axis in "xyze" for limit in ("speed_mm_s", "acceleration_mm_s2")),
+        "hotend.max_flow_mm3_s",
+        "cooling.shortest_layer_s",
+    ]
+
+
+@given(st.sets(st.sampled_from(sorted(VALUES))), st.randoms())
+def test_any_keys_load_and_are_reported_with_their_lines(keys: set[str], order: Any) -> None:
+    if any(key.startswith(STEP) for key in keys):
+        keys.discard(JUNCTION)
+    shuffled = sorted(keys)
+    order.shuffle(shuffled)
+    machine = Machine.from_toml_text("\n".join(toml_of(key) for key in shuffled), "bench.toml")
+    expected = dict.fromkeys(VALUES) | DEFAULTS
+    if any(key.startswith(STEP) for key in keys):
+        expected[JUNCTION] = None
+    expected |= {key: VALUES[key] for key in keys}
+    assert {row.key: row.value for row in machine.effective()} == expected
+    for row in machine.effective():
+        assert machine.value_of(row.key) == row.value
+        assert machine.origin_of(row.key) == row.origin
+        if row.key in keys:
+            assert row.origin == f"bench.toml:{shuffled.index(row.key) + 1}"
+        else:
+            assert row.origin == ("not given" if row.value is None else "default")
+    again = Machine().with_settings({key: VALUES[key] for key in shuffled})
+    assert again == machine
+    assert hash(again) == hash(machine)
+    assert set(machine.limits_not_given()).isdisjoint(keys)
+
+
+@given(st.sampled_from(sorted(VALUES)), st.sampled_from(["nan", "-inf", "[[]]", "{}", "'x'", "-300.5", "[1, 2, true]"]))
+def test_a_value_that_does_not_fit_is_refused_at_its_key(key: str, value: str) -> None:
+    if key == "machine.name" and value == "'x'":
+        return
+    with pytest.raises(InputError) as caught:
+        Machine.from_toml_text(f"\n{key} = {value}", "bench.toml")
+    (finding,) = caught.value.findings
+    assert finding.place == "bench.toml:2"
+    assert finding.found.startswith(f"{key} = ")
+    assert finding.allowed
+
+
+def test_the_corner_rule_that_is_not_in_force_is_none() -> None:
+    machine = Machine.from_toml_text("[motion.speed_step_mm_s]\nx = 8\n", "bench.toml")
+    assert machine.motion.junction_deviation_mm is None
+    assert machine.motion.speed_step_mm_s is not None
+    assert machine.motion.speed_step_mm_s.y is None
+    assert machine.origin_of(JUNCTION) == "not given"
+    assert machine.origin_of("motion.speed_step_mm_s.x") == "bench.toml:2"
+    assert machine.origin_of("motion.speed_step_mm_s") == "bench.toml:2"
+
+
+def test_the_models_are_frozen_all_the_way_down() -> None:
+    machine = Machine()
+    with pytest.raises(ValueError, match="frozen"):
+        machine.motion.feed_override = 2.0
+    with pytest.raises(ValueError, match="frozen"):
+        machine.hotend = machine.hotend
+
+
+def test_a_machine_survives_copying_pickling_and_json() -> None:
+    machine = load_machine("quick", ["corner=0.1"])
+    for other in (copy.deepcopy(machine), pickle.loads(pickle.dumps(machine))):
+        assert other == machine
+        assert other.effective() == machine.effective()
+    tables = json.loads(json.dumps(machine.as_dict(), allow_nan=False))
+    assert tables["axes"]["x"]["max_speed_mm_s"] == machine.axes.x.max_speed_mm_s
+    assert tables["machine"]["bed_mm"] == [250.0, 250.0, 250.0]
+    assert "candidate" not in tables
+    assert Machine.model_validate(tables) == machine
+    for row in machine.effective():
+        value: Any = tables
+        for part in row.key.split("."):
+            value = value and value[part]
+        assert value == row.value
+
+
+def test_a_machine_reads_as_its_name_and_limits() -> None:
+    text = "[machine]\nname = 'Bench A'\n[axes.x]\nmax_speed_mm_s = 300\n[hotend]\nmax_flow_mm3_s = 11.5"
+    machine = Machine.from_toml_text(text, "bench.toml")
+    assert repr(machine) == "<Machine 'Bench A'; axes.x 300 mm/s; hotend 11.5 mm³/s>"
+    assert Machine.from_toml_text("", "bench.toml").name == "bench.toml"
+    assert Machine().name == "unnamed"
+
+
+def test_an_unknown_key_has_no_origin() -> None:
+    for ask in (Machine().origin_of, Machine().value_of):
+        with pytest.raises(
+            InputError, match=r"unknown key motion\.feed_overide \(did you mean 'motion\.feed_override'"
+        ):
+            ask("motion.feed_overide")
+
+
+def test_the_built_in_machines_are_in_order_and_without_doubt() -> None:
+    machines = [load_machine(name) for name in BUILTIN_NAMES]
+    assert BUILTIN_NAMES == ("gentle", "middling", "quick")
+    rising = [
+        *Machine().limits_not_given()[:9],
+        "motion.print_acceleration_mm_s2",
+        "motion.travel_acceleration_mm_s2",
+        JUNCTION,
+        "motion.lookahead_moves",
+        "retraction.acceleration_mm_s2",
+        "stops.nozzle_heating_c_per_s",
+        "stops.bed_heating_c_per_s",
+    ]
+    for key in rising:
+        gentle, middling, quick = (machine.value_of(key) for machine in machines)
+        assert gentle < middling < quick, key
+    for key in ("cooling.shortest_layer_s", "stops.homing_s", "stops.probing_s"):
+        gentle, middling, quick = (machine.value_of(key) for machine in machines)
+        assert gentle > middling > quick, key
+    for name, machine in zip(BUILTIN_NAMES, machines, strict=True):
+        assert machine.check() == []
+        assert machine.limits_not_given() == []
+        assert machine.source == f"built-in {name}"
+        origins = {row.origin for row in machine.effective()}
+        assert origins == {f"built-in {name}", "default", "not given"}
+
+
+@pytest.mark.parametrize("name", BUILTIN_NAMES)
+def test_what_the_built_in_files_leave_commented_out_is_valid_and_doubtless(name: str) -> None:
+    lines = builtin_text(name).splitlines()
+    live = [line[2:] if line.startswith(("# [[", "# name =", "# set =", "# p", "# tool_")) else line for line in lines]
+    machine = Machine.from_toml_text("\n".join(live), "live.toml")
+    assert machine.stops.tool_change_s is not None
+    assert machine.filament.price_per_kg is not None
+    assert [candidate.name for candidate in machine.candidates] == ["brisk"]
+    assert machine.check() == []
+
+
+names = st.text(st.characters(exclude_categories=["Cs"]), min_size=1).filter(lambda name: bool(name.strip()))
+lengths = st.floats(1e-3, 1e7)
+
+
+@given(names, st.tuples(lengths, lengths, lengths), st.sampled_from(BUILTIN_NAMES))
+def test_a_new_file_loads_with_the_answers_it_was_made_from(
+    name: str, bed: tuple[float, float, float], like: str
+) -> None:
+    machine = Machine.from_toml_text(new_machine_text(name, bed, like), "new.toml")
+    assert machine.machine.name == name.strip()
+    assert machine.machine.bed_mm == bed
+    rest: dict[str, Any] = {"machine.name": "x", "machine.bed_mm": [1, 1, 1]}
+    assert machine.with_settings(rest) == load_machine(like).with_settings(rest)
+
+
+def test_the_questions_have_answers_that_work() -> None:
+    defaults = {question.key: question.default for question in NEW_MACHINE_QUESTIONS}
+    assert list(defaults) == ["name", "bed_mm", "like"]
+    assert Machine.from_toml_text(new_machine_text(**defaults), "new.toml").machine.bed_mm == (220.0, 220.0, 240.0)
+    for text in ("220x200x 180", "[220, 200, 180]", "220 200 180", "220 × 200 × 180", "220;200;180.0"):
+        machine = Machine.from_toml_text(new_machine_text("Bench", text), "new.toml")
+        assert machine.machine.bed_mm == (220.0, 200.0, 180.0)
+
+
+def test_wrong_answers_are_told_together() -> None:
+    for bed in ("220", "a, b, c", "1, 2, -3", "1, 2, inf", "", [1, 2], [1, 2, float("nan")], None):
+        with pytest.raises(InputError) as caught:
+            new_machine_text(" ", bed, "quik")  # type: ignore[arg-type]
+        assert [finding.place for finding in caught.value.findings] == ["name", "bed_mm", "like"]
+        assert "did you mean 'quick'?" in str(caught.value)
+    with pytest.raises(InputError):
+        new_machine_text("\udc80", "1,1,1")
+
+
+DOUBTS = [
+    ({"axes.x.max_speed_mm_s": 18000}, "is it in mm/s, not mm/min?"),
+    ({"axes.x.max_acceleration_mm_s2": 500}, "print_acceleration_mm_s2 = 600 (the default) is above axes.x.max_acc"),
+    ({"axes.y.max_speed_mm_s": 50, "motion.by_kind.print.commanded_speed_mm_s": 60}, "the axis holds it back"),
+    ({"axes.e.max_acceleration_mm_s2": 700}, "retraction.acceleration_mm_s2 = 800 (the default) is above axes.e"),
+    ({"corner": 0.6}, "motion.junction_deviation_mm = 0.6 is above 0.5"),
+    ({"flow": 61}, "hotend.max_flow_mm3_s = 61 is above 60"),
+    ({"motion.feed_override": 3.5}, "motion.feed_override = 3.5 is above 3"),
+    ({"speed": 0.05}, "motion.by_kind.print.feed_override = 0.05 is below 0.1"),
+    ({"motion.first_layers.count": 1}, "without keep_commanded_speed"),
+    ({"motion.curve_rule": False}, "curve_rule is off"),
+    ({"motion.speed_step_mm_s.x": 8}, "leaves out y"),
+    ({"hotend.nozzle_mm": 1.8}, "no smaller than filament.diameter_mm"),
+    ({"motion.lookahead_moves": 1}, "every move must be able to stop"),
+]
+
+
+@pytest.mark.parametrize(("settings", "words"), DOUBTS)
+def test_doubtful_values_are_told_in_a_sentence(settings: dict[str, Any], words: str) -> None:
+    doubts = Machine().with_settings(settings).check()
+    assert any(words in doubt for doubt in doubts), doubts
+    assert all(doubt[-1] in ".?" for doubt in doubts)
+
+
+def test_values_at_the_bounds_are_not_doubtful() -> None:
+    assert Machine().check() == []
+    assert Machine().with_settings({"corner": 0.5, "flow": 60, "motion.feed_override": 3, "speed": 0.1}).check() == []
+
+
+def test_a_candidate_is_doubted_only_for_what_it_changes() -> None:
+    text = "[hotend]\nmax_flow_mm3_s = 70\n[[candidate]]\nname = 'wild'\nset = { corner = 0.9 }"
+    first, second = Machine.from_toml_text(text, "bench.toml").check()
+    assert first.startswith("hotend.max_flow_mm3_s")
+    assert second.startswith("Candidate wild: motion.junction_deviation_mm")
+
+
+def test_loading_a_machine_loads_no_heavy_library() -> None:
+    code = (
+        "import sys; from kinematics.machine import load_machine; load_machine('quick');"
+        "print([name for name in ('numpy', 'numba', 'pandas', 'rich', 'click') if name in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"

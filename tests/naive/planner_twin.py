@@ -1,0 +1,402 @@
+"""A slow, obvious twin of the planner, by another method: plain floats, one move at a time, nothing clever.
+
+Where the planner sweeps recurrences, this twin takes a lower envelope over all corners; where the planner works with
+differences of unit vectors, this twin measures angles from exact cross products; a circle through three places is the
+circumscribed circle of a triangle; a duration is two ramps and a cruise, each solved from its distance.
+
+Units: mm, s, mm/s, mm/s², mm³/s, radians. Infinity means "no limit".
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import NamedTuple
+
+from .turns import Turn, Vector, circle_radius, deviation_radius, over, sum_of, turn_between
+
+NO_LENGTH = 1e-9  # mm: less counts as zero
+BELOW_CEILING = 1e-12  # relative: a peak this much under the ceiling is held by something else
+UNLIMITED: Vector = (math.inf, math.inf, math.inf)
+
+
+class Thresholds(NamedTuple):
+    """Where a rule changes its mind; a test may move them a little to see whether a job lies on the edge."""
+
+    same_direction: float = 1e-6  # rad: moves that turn by less are one run
+    place_slack: float = 1e-6  # mm: a place of the curve rule may lie this much nearer than the window
+    sharpest_curve: float = 1.55  # rad: chords that turn by more are no curve
+    turn_leads: Vector = (0.0, 0.0, 0.0)  # rad: of a corner's own turn, that across the run before, the run behind
+
+
+THRESHOLDS = Thresholds()
+
+
+@dataclass(frozen=True)
+class NaiveMove:
+    """One move: displacement, filament fed (mm), commanded speed (mm/s, infinite if none), kind, layer, rest before."""
+
+    dx: float = 0.0
+    dy: float = 0.0
+    dz: float = 0.0
+    de: float = 0.0
+    speed: float = math.inf
+    kind: str = "print"  # "print", "travel", "filament"
+    layer: int = 1
+    stop_before: bool = False
+
+    @property
+    def displacement(self) -> Vector:
+        """Where the tool goes, seen from where it was (mm)."""
+        return (self.dx, self.dy, self.dz)
+
+
+@dataclass(frozen=True)
+class NaiveLimits:
+    """All that the planner is told about the machine; what is left out is the machine file's default or no limit."""
+
+    axis_speed: Vector = UNLIMITED
+    axis_acceleration: Vector = UNLIMITED
+    extruder_speed: float = math.inf  # mm/s of filament
+    extruder_acceleration: float = math.inf
+    print_acceleration: float = 600.0
+    travel_acceleration: float = 800.0
+    filament_acceleration: float = 800.0
+    max_flow: float = math.inf  # mm³/s
+    filament_area: float = math.pi * 1.75**2 / 4  # mm²
+    speed_cap: float = math.inf
+    feed_override: Mapping[str, float] = field(default_factory=dict)  # by kind; 1 where a kind is left out
+    replaced_speed: Mapping[str, float] | None = None  # by kind, stands for the file's F
+    first_layers_count: int = 0
+    keep_commanded_speed: bool = False
+    corner_rule: str = "junction deviation"  # or "axis steps"
+    junction_deviation: float = 0.05  # mm
+    speed_step: Vector = UNLIMITED  # mm/s, for "axis steps"
+    extruder_step: float = math.inf  # mm/s of filament
+    curve_rule: bool = True
+    short_run: float = 0.05  # mm
+    curve_window: float = 0.25  # mm
+    lookahead: int | None = None
+
+
+@dataclass(frozen=True)
+class NaivePlanned:
+    """One move as planned; every ceiling that was considered is kept, so that near ties of a cause can be told."""
+
+    v_in: float
+    v_peak: float
+    v_out: float
+    a: float
+    v_ceiling: float
+    rise_s: float
+    cruise_s: float
+    fall_s: float
+    t_s: float
+    cruise_cause: str
+    ramp_cause: str
+    length: float
+    speed_ceilings: Mapping[str, float]
+    acceleration_ceilings: Mapping[str, float]
+
+
+# ---- ceilings of one move ---------------------------------------------------------------------------------------
+
+
+class Ceilings(NamedTuple):
+    """What one move may at most, each number under the name of its cause, in the order in which ties are settled."""
+
+    length: float
+    speeds: dict[str, float]
+    accelerations: dict[str, float]
+
+    @property
+    def v(self) -> float:
+        return min(self.speeds.values())
+
+    @property
+    def a(self) -> float:
+        return min(self.accelerations.values())
+
+
+def length_of(move: NaiveMove) -> float:
+    """Path length, or the filament fed by a move of the extruder alone (mm); ValueError where there is none."""
+    length = abs(move.de) if move.kind == "filament" else math.hypot(*move.displacement)
+    if length < NO_LENGTH:
+        raise ValueError(f"a move without length: {move}")
+    return length
+
+
+def commanded_speed(move: NaiveMove, limits: NaiveLimits) -> float:
+    """The speed asked for (mm/s): the file's, or what replaces it, times the override; early layers keep the file's."""
+    if limits.keep_commanded_speed and move.layer <= limits.first_layers_count:
+        return move.speed
+    speed = (limits.replaced_speed or {}).get(move.kind, move.speed)
+    return speed * limits.feed_override.get(move.kind, 1.0)
+
+
+def ceilings_of(move: NaiveMove, limits: NaiveLimits) -> Ceilings:
+    """All ceilings of speed and acceleration of one move."""
+    length = length_of(move)
+    if move.kind == "filament":
+        return Ceilings(
+            length,
+            {"commanded speed": commanded_speed(move, limits), "extruder speed": limits.extruder_speed},
+            {"path acceleration": limits.filament_acceleration, "extruder acceleration": limits.extruder_acceleration},
+        )
+    x, y, z = (abs(component) / length for component in move.displacement)
+    ratio = abs(move.de) / length
+    printing = move.kind == "print"
+    speeds = {
+        "commanded speed": commanded_speed(move, limits),
+        "speed cap": limits.speed_cap,
+        "x speed": over(limits.axis_speed[0], x),
+        "y speed": over(limits.axis_speed[1], y),
+        "z speed": over(limits.axis_speed[2], z),
+        "extruder speed": over(limits.extruder_speed, ratio),
+        "flow": over(limits.max_flow, limits.filament_area * ratio) if printing else math.inf,
+    }
+    accelerations = {
+        "path acceleration": limits.print_acceleration if printing else limits.travel_acceleration,
+        "x acceleration": over(limits.axis_acceleration[0], x),
+        "y acceleration": over(limits.axis_acceleration[1], y),
+        "z acceleration": over(limits.axis_acceleration[2], z),
+        "extruder acceleration": over(limits.extruder_acceleration, ratio),
+    }
+    return Ceilings(length, speeds, accelerations)
+
+
+# ---- the path cut at stops, and into runs -----------------------------------------------------------------------
+
+
+def stretches(moves: Sequence[NaiveMove]) -> list[range]:
+    """The moves between one rest and the next, as ranges of indices; a filament move is a stretch of its own."""
+    rests = [0]
+    for i in range(1, len(moves)):
+        beside_filament = "filament" in (moves[i - 1].kind, moves[i].kind)
+        if moves[i].stop_before or beside_filament:
+            rests.append(i)
+    rests.append(len(moves))
+    return [range(first, end) for first, end in pairwise(rests) if end > first]
+
+
+def runs_of(stretch: range, moves: Sequence[NaiveMove], same_direction: float) -> list[range]:
+    """A stretch cut wherever two successive moves differ in direction by `same_direction` (rad) or more."""
+    corners = [
+        i for i in stretch[1:] if turn_between(moves[i - 1].displacement, moves[i].displacement).angle >= same_direction
+    ]
+    return [range(first, end) for first, end in pairwise([stretch.start, *corners, stretch.stop])]
+
+
+# ---- speed through a corner -------------------------------------------------------------------------------------
+
+
+def governing_turn(
+    corner: int, runs: Sequence[range], moves: Sequence[NaiveMove], short_run: float, leads: Vector
+) -> Turn:
+    """The largest turn that counts at a corner between runs `corner − 1` and `corner`.
+
+    Beside its own turn: across a short run before it, and across a short run behind it.
+    """
+
+    def turn(earlier: int, later: int) -> Turn:
+        return turn_between(moves[runs[earlier][-1]].displacement, moves[runs[later][0]].displacement)
+
+    def is_short(run: int) -> bool:
+        return math.fsum(length_of(moves[i]) for i in runs[run]) < short_run
+
+    candidates = [(turn(corner - 1, corner), leads[0])]
+    if is_short(corner - 1) and corner >= 2:
+        candidates.append((turn(corner - 2, corner), leads[1]))
+    if is_short(corner) and corner + 1 < len(runs):
+        candidates.append((turn(corner - 1, corner + 1), leads[2]))
+    return max(candidates, key=lambda candidate: candidate[0].angle + candidate[1])[0]  # the first of equals
+
+
+def curve_radius(
+    corner: int,
+    run_vectors: Sequence[Vector],
+    run_lengths: Sequence[float],
+    window: float,
+    thresholds: Thresholds = THRESHOLDS,
+) -> float:
+    """Radius of the circle through a corner and a place on each side (mm); infinite where the rule is silent.
+
+    `run_vectors`, `run_lengths`: the runs of one stretch; the corner is the start of run `corner`. The places are ends
+    of runs at the window's distance along the path; the distance is halved while the chords turn too sharply.
+    """
+    distance = window
+    while True:
+        behind = corner - 1
+        while behind > 0 and math.fsum(run_lengths[behind:corner]) < distance - thresholds.place_slack:
+            behind -= 1
+        ahead = corner + 1
+        while ahead < len(run_vectors) and math.fsum(run_lengths[corner:ahead]) < distance - thresholds.place_slack:
+            ahead += 1
+        to_corner, from_corner = sum_of(run_vectors[behind:corner]), sum_of(run_vectors[corner:ahead])
+        drawn = min(math.hypot(*to_corner), math.hypot(*from_corner)) >= NO_LENGTH
+        if drawn and turn_between(to_corner, from_corner).angle <= thresholds.sharpest_curve:
+            return circle_radius(to_corner, from_corner)
+        if behind == corner - 1 and ahead == corner + 1:
+            return math.inf
+        distance /= 2.0
+
+
+def corner_squares(
+    stretch: range,
+    moves: Sequence[NaiveMove],
+    ceilings: Sequence[Ceilings],
+    limits: NaiveLimits,
+    thresholds: Thresholds = THRESHOLDS,
+) -> list[float]:
+    """The most that v² may be at every node of a stretch, from the node's own rules alone (first and last: rest)."""
+    squares = [math.inf] * (len(stretch) + 1)
+    squares[0] = squares[-1] = 0.0
+
+    def lower(node: int, square: float) -> None:
+        squares[node - stretch.start] = min(squares[node - stretch.start], square)
+
+    for node in stretch[1:]:
+        earlier, later = moves[node - 1], moves[node]
+        lower(node, min(ceilings[node - 1].v, ceilings[node].v) ** 2)
+        ratio_step = abs(later.de / ceilings[node].length - earlier.de / ceilings[node - 1].length)
+        lower(node, over(limits.extruder_step, ratio_step) ** 2)
+
+    if moves[stretch.start].kind != "filament":
+        runs = runs_of(stretch, moves, thresholds.same_direction)
+        run_vectors = [sum_of([moves[i].displacement for i in run]) for run in runs]
+        run_lengths = [math.fsum(ceilings[i].length for i in run) for run in runs]
+        for corner in range(1, len(runs)):
+            node = runs[corner].start
+            if limits.corner_rule == "junction deviation":
+                turn = governing_turn(corner, runs, moves, limits.short_run, thresholds.turn_leads)
+            else:
+                turn = turn_between(moves[node - 1].displacement, moves[node].displacement)
+            acceleration = min(ceilings[node - 1].a, ceilings[node].a)
+            for most, share in zip(limits.axis_acceleration, turn.normal, strict=True):
+                acceleration = min(acceleration, over(most, abs(share)))
+            if limits.corner_rule == "junction deviation":
+                radius = deviation_radius(turn, limits.junction_deviation)
+                lower(node, acceleration * radius if radius > 0.0 else 0.0)
+            else:
+                for step, change in zip(limits.speed_step, turn.change, strict=True):
+                    lower(node, over(step, abs(change)) ** 2)
+            if limits.curve_rule:
+                radius = curve_radius(corner, run_vectors, run_lengths, limits.curve_window, thresholds)
+                lower(node, acceleration * radius)
+
+    if limits.lookahead is not None:
+        for node in stretch:
+            seen = range(node, min(node + limits.lookahead, stretch.stop))
+            lower(node, math.fsum(2.0 * ceilings[i].a * ceilings[i].length for i in seen))
+    return squares
+
+
+# ---- looking ahead ----------------------------------------------------------------------------------------------
+
+
+def largest_squares(caps: Sequence[float], gains: Sequence[float]) -> list[float]:
+    """The largest v² at every node that respect their caps and |v²[k+1] − v²[k]| <= gains[k].
+
+    Closed form, a lower envelope: v²[i] = the least over all nodes j of caps[j] + the gains between i and j. Walking
+    away from i may end where the gains alone exceed the least found.
+    """
+    squares = []
+    for i, cap in enumerate(caps):
+        least = cap
+        gained = 0.0
+        for j in range(i + 1, len(caps)):
+            gained += gains[j - 1]
+            if gained >= least:
+                break
+            least = min(least, caps[j] + gained)
+        gained = 0.0
+        for j in range(i - 1, -1, -1):
+            gained += gains[j]
+            if gained >= least:
+                break
+            least = min(least, caps[j] + gained)
+        squares.append(least)
+    return squares
+
+
+# ---- duration of one move ---------------------------------------------------------------------------------------
+
+
+class Ramps(NamedTuple):
+    """Peak speed (mm/s) and the seconds of rising, cruising and falling."""
+
+    v_peak: float
+    rise_s: float
+    cruise_s: float
+    fall_s: float
+
+
+def ramps_of(length: float, v_in: float, v_out: float, v_ceiling: float, a: float) -> Ramps:
+    """The fastest profile over a length: how far each ramp reaches, then how long it takes at its mean speed.
+
+    Trapezoid where the ceiling is reached, else the triangle, whose rise ends where rising from v_in and falling to
+    v_out give the same speed. ValueError where neither speed nor acceleration has any ceiling.
+    """
+    if math.isinf(a):
+        if math.isinf(v_ceiling):
+            raise ValueError("unbounded: a move with neither a ceiling of speed nor one of acceleration")
+        return Ramps(v_ceiling, 0.0, length / v_ceiling, 0.0)
+    rise = max(0.0, (v_ceiling**2 - v_in**2) / (2.0 * a))
+    fall = max(0.0, (v_ceiling**2 - v_out**2) / (2.0 * a))
+    if rise + fall <= length:
+        v_peak, cruise = v_ceiling, length - rise - fall
+    else:
+        rise = min(length, max(0.0, (length + (v_out**2 - v_in**2) / (2.0 * a)) / 2.0))
+        fall, cruise = length - rise, 0.0
+        v_peak = max(v_in, v_out, math.sqrt(v_in**2 + 2.0 * a * rise))
+    return Ramps(v_peak, 2.0 * rise / (v_in + v_peak), cruise / v_peak, 2.0 * fall / (v_out + v_peak))
+
+
+# ---- everything -------------------------------------------------------------------------------------------------
+
+
+def first_least(ceilings: Mapping[str, float]) -> str:
+    """The name of the least ceiling; the first of equals."""
+    return min(ceilings, key=lambda name: ceilings[name])
+
+
+def plan_naively(
+    moves: Sequence[NaiveMove], limits: NaiveLimits, thresholds: Thresholds = THRESHOLDS
+) -> list[NaivePlanned]:
+    """The plan of a whole job, one entry a move; ValueError for a move without length or without any ceiling."""
+    ceilings = [ceilings_of(move, limits) for move in moves]
+    planned: list[NaivePlanned] = []
+    for stretch in stretches(moves):
+        caps = corner_squares(stretch, moves, ceilings, limits, thresholds)
+        gains = [2.0 * ceilings[i].a * ceilings[i].length for i in stretch]
+        speeds = [math.sqrt(square) for square in largest_squares(caps, gains)]
+        for i, v_in, v_out in zip(stretch, speeds[:-1], speeds[1:], strict=True):
+            most = ceilings[i]
+            ramps = ramps_of(most.length, v_in, v_out, most.v, most.a)
+            held_by_corners = ramps.v_peak < most.v * (1.0 - BELOW_CEILING)
+            planned.append(
+                NaivePlanned(
+                    v_in=v_in,
+                    v_peak=ramps.v_peak,
+                    v_out=v_out,
+                    a=most.a,
+                    v_ceiling=most.v,
+                    rise_s=ramps.rise_s,
+                    cruise_s=ramps.cruise_s,
+                    fall_s=ramps.fall_s,
+                    t_s=ramps.rise_s + ramps.cruise_s + ramps.fall_s,
+                    cruise_cause="corner" if held_by_corners else first_least(most.speeds),
+                    ramp_cause=first_least(most.accelerations),
+                    length=most.length,
+                    speed_ceilings=most.speeds,
+                    acceleration_ceilings=most.accelerations,
+                )
+            )
+    return planned
+
+
+def total_s(planned: Sequence[NaivePlanned]) -> float:
+    """Seconds of motion of the whole job."""
+    return math.fsum(move.t_s for move in planned)

@@ -1,0 +1,299 @@
+"""The slow twin of the G-code reader against hand cases and published arcs, before anything is held against it."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from kinematics.gcode import moves as codes
+
+from . import reader_twin_state as state
+from .gcode_grammar import lines
+from .reader_twin import NaiveError, NaiveJob, read
+
+NANOMETRE = 1e-6  # mm
+
+# Kramer, Proctor and Messina 2000 (NISTIR 6556), 3.5.3 and Appendix C.1 where named; the rest closed forms by hand.
+# Start, command, radius (mm), sweep (degrees), rise (mm), length (mm).
+ARCS = {
+    "A1 quarter": ("X0 Y0", "G3 X10 Y10 I0 J10", 10, 90, 0, 5 * math.pi),
+    "A2 semicircle": ("X0 Y0", "G2 X20 Y0 I10 J0", 10, 180, 0, 10 * math.pi),
+    "A3 C.1 n0190": ("X16 Y2.5", "G3 X13.5 Y0 I-2.5", 2.5, 270, 0, 3.75 * math.pi),
+    "A4 C.1 n0320": ("X32.5 Y0", "G2 X32.5 J2.5", 2.5, 360, 0, 5 * math.pi),
+    "A5 helix": ("X0 Y0 Z0", "G3 X0 Y0 Z2 I10 J0", 10, 360, 2, math.hypot(20 * math.pi, 2)),
+    "A6 3.5.3.2 level": ("X7 Y7 Z9", "G17 G2 X10 Y16 I3 J4 Z9", 5, 143.13010235415598, 0, 12.490457723982544),
+    "A6 3.5.3.2 helix": ("X7 Y7 Z5", "G17 G2 X10 Y16 I3 J4 Z9", 5, 143.13010235415598, 4, 13.115317),
+    "A7 G18 G3": ("X10 Z0", "G18 G3 X0 Z-10 I-10 K0", 10, 90, 0, 15.707963),
+    "A7 G18 G2": ("X10 Z0", "G18 G2 X0 Z-10 I-10 K0", 10, 270, 0, 47.123890),
+    "A8 3.5.3.1": ("X0 Y0 Z5", "G17 G2 X10 Y15 R20 Z5", 20, 53.576426, 0, 18.701701),
+    "A8 3.5.3.1 long": ("X0 Y0 Z5", "G17 G2 X10 Y15 R-20 Z5", 20, 306.423574, 0, 106.962005),
+    "A9": ("X0 Y0", "G2 X10 Y0 R10", 10, 60, 0, 10.471976),
+    "A9 long": ("X0 Y0", "G2 X10 Y0 R-10", 10, 300, 0, 52.359878),
+    "A10": ("X0 Y0", "G3 X10 Y0 R5", 5, 180, 0, 5 * math.pi),
+    "A11 C.1 n0490": ("X64 Y4", "G2 X69 R4", 4, math.degrees(2 * math.asin(0.625)), 0, 8 * math.asin(0.625)),
+}
+IMPOSSIBLE = ("G3 X0 Y0 R5", "G3 X11 Y0 R5", "G3 X10.0021 Y10 I0 J10", "G2 X5", "G2 I5", "G2 X5 Y0 I2.5 R2.5")
+
+# Appendix C.1 "Hello world" of NISTIR 6556, its lines joined by strokes.
+HELLO = """g0 x0 y0 z2|g1 z-0.5|y10|g0 z2|y5|g1 z-0.5|x 7|g0 z2|y0|g1 z-0.5|y10|g0 z2|x11 y2.5|g1 z-0.5 (start e)|x16
+g3 x13.5 y0 i-2.5|g1 x16|g0 z2|x20 y0|g1 z-0.5|y9|g0 z2|x26|g1 z-0.5|y0|g0 z2|x32.5|g1 z-0.5|g2 x32.5 j2.5|g0 z2
+x45 y5|g1 z-0.5|x47 y0|x48.5 y3|x50 y0|x52 y5|g0 z2|x57.5 y0|g1 z-0.5|g2 x57.5 j2.5|g0 z2|x64|g1 z-0.5|y5|y4
+g2 x69 r4|g0 z2|x73 y0|g1 z-0.5|y9|g0 z2|x81|g1 z-0.5|y0|x79.5|g2 j2.5 y5|g1 x81|g0 z50|m2"""
+
+
+def job(text: str, dialect: str = "extrusion", home: tuple[float, float, float] = (0.0, 0.0, 0.0)) -> NaiveJob:
+    return read(text.replace("|", "\n").encode("latin-1"), dialect, home=home)
+
+
+def steps(text: str, dialect: str = "extrusion") -> list[tuple[float, float, float, float]]:
+    return [move[:4] for move in job(text, dialect).moves]
+
+
+def arc_length(job: NaiveJob, line: int, radius: float, plane: tuple[int, int]) -> float:
+    """Length of the true arc behind equal chords (mm), each 2·r·sin(sweep/2n) in the plane."""
+    chords = [move for move in job.moves if move.line == line]
+    flat = [math.hypot(chord[plane[0]], chord[plane[1]]) for chord in chords]
+    assert max(flat) - min(flat) < NANOMETRE
+    rise = sum(chord[3 - sum(plane)] for chord in chords)
+    return math.hypot(sum(2 * radius * math.asin(length / (2 * radius)) for length in flat), rise)
+
+
+@pytest.mark.parametrize("dialect", ["extrusion", "rs274"])
+@pytest.mark.parametrize("name", ARCS)
+def test_published_arcs(name: str, dialect: str) -> None:
+    start, command, radius, sweep, rise, length = ARCS[name]
+    found = job(f"G0 {start}|F60 {command}", dialect)
+    plane = (2, 0) if "G18" in command else (0, 1)
+    closed_form = math.hypot(math.radians(sweep) * radius, rise)
+    assert arc_length(found, 2, radius, plane) == pytest.approx(closed_form, rel=1e-7)
+    assert closed_form == pytest.approx(length, rel=1e-7)
+    chords = sum(move.line == 2 for move in found.moves)
+    assert chords == math.ceil(math.radians(sweep) / (2 * math.acos(1 - 0.01 / radius)))
+    assert not found.counts or dialect == "extrusion"
+
+
+@pytest.mark.parametrize("command", IMPOSSIBLE)
+def test_arcs_that_the_standard_forbids(command: str) -> None:
+    with pytest.raises(NaiveError, match="line 2"):
+        job(f"F60|{command}", "rs274")
+    assert not job("F60|G3 X10 Y10.0019 I0 J10", "rs274").counts
+
+
+def test_arcs_that_extrusion_makes_the_best_of() -> None:
+    found = job("G1 F60|G3 X0 Y0 R5 E1|G2 X11 R5|G1 X0|G3 X10.0021 Y10 I0 J10|G2 X20|G90 X0 Y0|G2 X5 I2.5 R9")
+    assert found.counts["arc impossible"] == (2, 4)  # and line 7, G2 being in force
+    assert found.counts["arc radii differ"] == (5, 1)
+    assert found.counts["arc over-determined"] == (8, 1)
+    assert found.moves[0][:6] == (0, 0, 0, 1, 1, state.FILAMENT)
+    assert found.moves[1][:3] == (11, 0, 0)
+    half = job("G1 F60|G2 X10.005 R5")  # within 0.1 %: the half circle over the chord
+    assert not half.counts
+    assert arc_length(half, 2, 5.0025, (0, 1)) == pytest.approx(5.0025 * math.pi, rel=1e-9)
+
+
+def test_hello_world_of_the_standard() -> None:
+    """NISTIR 6556, Appendix C.1; sums by hand, stroke by stroke."""
+    found = job("G0 Z50|F20|" + HELLO.replace("\n", "|"), "rs274")
+    rapid = cut = arcs = 0.0
+    for move in found.moves[1:]:
+        length = math.hypot(*move[:3])
+        on_arc = sum(other.line == move.line for other in found.moves) > 1
+        if on_arc:
+            radius = 4 if move.line == 48 else 2.5
+            arcs += 2 * radius * math.asin(length / (2 * radius))
+        elif move.speed == math.inf:
+            rapid += length
+        else:
+            cut += length
+    assert (rapid, cut, arcs) == pytest.approx((202.052801, 126.978534, 56.451933), abs=1e-6)
+    assert (cut + arcs) / 20 * 60 == pytest.approx(550.291399, abs=1e-5)
+    assert len({move.line for move in found.moves[1:]}) == 58
+    # 5.3: 2000 lines of 0.1 mm at 1000 mm/min take 12 s.
+    found = job("G91 F1000|" + "|".join(["G1 X0.1"] * 2000), "rs274")
+    assert sum(move.dx / move.speed for move in found.moves) == pytest.approx(12, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("text", "same"),
+    [
+        ("g0x +0. 12 34y 7", "g0 x+0.1234 y7"),  # NISTIR 6556, 3.3
+        ("x1 g1 f5", "g1 f5 x1"),  # 3.3.6
+        ("G1.00005 X4", "G1 X4"),  # 3.3.2.1
+        ("N5 G1 X1 (a) Y2", "G1 X1 Y2"),
+        ("/G1 X1", "G1 X1"),
+        ("G1 X10 G91|X10", "G91|G1 X10|X10"),  # Table 8: distance mode before motion
+        ("G4 P1 G1 X10", "G1 X10"),
+        ("G1 X4|G92 X7|G1 X9", "G1 X4|X6"),  # 3.5.18
+        ("G1 X4|G92 X7|G92 X9|X10", "G1 X4|X5"),
+        ("G0 X30|G28 X50", "G0 X30|X50|X0"),  # 3.5.8
+        ("G1 X1|M2|X5", "G1 X1"),
+        ("%|G1 X1|%|X9", "G1 X1"),  # 3.1
+    ],
+)
+def test_lines_that_mean_the_same_in_the_standard(text: str, same: str) -> None:
+    assert steps(text, "rs274") == steps(same, "rs274")
+
+
+ERRORS = (
+    *(
+        "G1 X1 X2",
+        "G0 G1 X1",
+        "(a(b) X1",
+        "G1 X(1",
+        "N000009 X1",
+        "G1 X1 ; a",
+        "U5",
+        "X.",
+    ),  # 3.3 (not X1e3: E is a letter)
+    *("X1e-05", "X", "hello", "%X1", "X1*55", "X1 (a) 2", "G17 G18", "M3 M5", "N-1 X1", "M987", "G123", "G93 F2"),
+    *("G1 F0 X1", "F-5", "G92", "G28 G1 X1", "G28 G4 P1", "G4 P-1", "X" + "1" * 256),
+)
+
+
+@pytest.mark.parametrize("line", ERRORS)
+def test_errors_of_the_standard(line: str) -> None:
+    with pytest.raises(NaiveError, match="line 2"):
+        job(f"F60|{line}", "rs274")
+
+
+def test_feed_before_units_in_the_standard() -> None:
+    """NISTIR 6556, Table 8: F acts before G20 on its line."""
+    (move,) = job("F60 G20 G1 X1", "rs274").moves
+    assert (move.dx, move.speed) == (25.4, 1.0)
+    (move,) = job("F60 G20 X1").moves  # extrusion: words before any command go first
+    assert (move.dx, move.speed) == (1.0, 1.0)
+    (move,) = job("G20 F60 X1").moves  # and the first of them tells the place of all
+    assert (move.dx, move.speed) == (25.4, 25.4)
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("Y10E-2", [(0, 10, 0, -2)]),
+        ("Y10E-2.50", [(0, 10, 0, -2.5)]),
+        ("Y10 E-12", [(0, 10, 0, -12)]),
+        ("X5 Y6 G1 X7 Y8", [(5, 6, 0, 0), (2, 2, 0, 0)]),
+        ("G91 X1 G90 Y20", [(1, 20, 0, 0)]),
+        ("G1 X1 G91 X2|X2", [(2, 0, 0, 0), (2, 0, 0, 0)]),
+        ("G1 X5 T1 Y6", [(5, 6, 0, 0)]),
+        ("G20 X1 G21 Y2", [(25.4, 50.8, 0, 0)]),
+        ("M104 X5|G1 Y1", [(0, 1, 0, 0)]),
+        ("M987 X5|M6 X4|M84 X", []),
+        ("M117 X5 Y6|G1 X1 M118 X9", [(1, 0, 0, 0)]),
+        ("(X5) G1 ; X6|/G1 X2", [(2, 0, 0, 0)]),
+        ("G1 X10 (half Y5", [(10, 0, 0, 0)]),
+        ("E2|E5|M83|E1|G91|M82|E1|G90|E8", [(0, 0, 0, 2), (0, 0, 0, 3), (0, 0, 0, 1), (0, 0, 0, 1), (0, 0, 0, 1)]),
+        ("M221 S50|E2|G92 E0|E2", [(0, 0, 0, 1), (0, 0, 0, 1)]),
+        ("X10|G92 X0|X5|G92|X1", [(10, 0, 0, 0), (5, 0, 0, 0), (1, 0, 0, 0)]),
+        ("X1e|X2", [(2, 0, 0, 0)]),  # the bare e makes the first line damaged
+        ("G1 X0.0000000001|X2", [(2 - 1e-10, 0, 0, 0)]),
+        ("x5.y+.5\rX6\r\nX7\n", [(5, 0.5, 0, 0), (1, 0, 0, 0), (1, 0, 0, 0)]),
+    ],
+)
+def test_displacements(text: str, expected: list[tuple[float, float, float, float]]) -> None:
+    assert steps(text) == expected
+
+
+@pytest.mark.parametrize(
+    ("line", "notice"),
+    [
+        ("G1 X1 45", "damaged"),
+        ("G1 X3.83e-05 Y1", "damaged"),
+        ("G1 X10 Enan", "damaged"),
+        ("X--1", "damaged"),
+        ("G28 X1.2.3", "damaged"),
+        ("G90 G1 X1 Q", "damaged"),
+        ("layer 5 of 10", "damaged"),
+        ("foo G28", "damaged"),
+        ("hello", "text"),
+        ("P5 S3", "text"),
+        ("SET_A VALUE=5", "text"),
+        ("G1 X5!", "text"),
+        ("G1 X1*12a", "text"),
+        ("G1", ""),
+        ("N5", ""),
+        ("%", ""),
+        ("  ", ""),
+        ("M117 Hello, world!*3", ""),
+        ("G28 X", ""),
+        ("N3 T0*57", ""),
+        ("N3 T0*58", "checksum"),
+        ("F0", "feed of zero or less"),
+        ("M104 S200 S210", "repeated word"),
+        ("G4", "dwell of no length"),
+        ("G1 X1", "no feed yet"),
+    ],
+)
+def test_counted_lines(line: str, notice: str) -> None:
+    found = job(f"|{line}")
+    assert found.counts == ({notice: (2, 1)} if notice else {})
+    assert bool(found.moves) == (notice == "no feed yet")
+
+
+def test_events_stops_and_unknown_codes() -> None:
+    found = job(
+        "G28|G1 F60 X1|M104 S200 T1|M109|M190 R60|X2|T0|T0|T3|X3|M6 T0|G4 P500 S2|G4 P500|M0 S3|M140 S50|X4|M2|X5"
+        "|M987|G1.5 X3|M987 S1"
+    )
+    assert [(event.move, event.kind) for event in found.events] == [
+        (0, state.HOMING),
+        (1, state.NOZZLE_TARGET),
+        (1, state.NOZZLE_WAIT),
+        (1, state.BED_WAIT_BOTH_WAYS),
+        (2, state.TOOL_CHANGE),
+        (3, state.TOOL_CHANGE),
+        (3, state.DWELL),
+        (3, state.DWELL),
+        (3, state.PAUSE),
+        (3, state.BED_TARGET),
+    ]
+    assert [event.value for event in found.events[3:8]] == [60, 3, 0, 2, 0.5]
+    assert math.isnan(found.events[2].value)
+    assert found.events[1].tool == 1
+    assert [move.stop for move in found.moves] == [1, 1, 1, 1, 0]
+    assert found.counts == {"moves after the end": (18, 1)}
+    assert found.unknown == {"M987": (19, 2), "G1.5": (20, 1)}
+
+
+def test_speed_and_kind() -> None:
+    found = job("M220 S50|G1 X1 F600|M220 S100|X2 E1|G0 X3|G20|F60|X1 E-1|E0|G1 X1.0 E0")
+    assert [move.speed for move in found.moves] == [5, 10, 10, 25.4, 25.4]
+    assert [move.kind for move in found.moves] == [1, 0, 1, 1, 2]
+    assert job("G0 X1 F600", "rs274").moves[0].speed == math.inf
+
+
+def test_homing_puts_axes_at_home() -> None:
+    found = job("G1 X5 Y5 F60|G92 X0 Y0|G28 X|G1 X0 Y0", home=(-3.0, 7.0, 0.0))
+    assert found.moves[-1][:3] == (3, 0, 0)
+
+
+def test_layers() -> None:
+    flat = job("F600|X1|X2 E1|Z5|X3|Z0.2|X4 E2|Z0.4|X5|X6 E3|Z0.2|X7 E4")
+    assert [move.layer for move in flat.moves] == [0, 1, 1, 1, 1, 2, 2, 2, 3, 3, 4]
+    corners = ((10, 0), (10, 10), (0, 10), (0, 0))
+    climb = "|".join(f"X{corners[i % 4][0]} Y{corners[i % 4][1]} Z{0.2 + 0.05 * (i + 1):.2f} E1" for i in range(10))
+    spiral = job(f"F600|M83|Z0.2|X10 E1|X0 E1|{climb}")
+    # A flat first layer; the climb begins the second; each four quarter turns begin a further one.
+    assert [move.layer for move in spiral.moves] == [0, 1, 1, 2, 2, 2, 2, 3, 3, 3, 3, 4, 4]
+
+
+def test_codes_are_the_contracts() -> None:
+    shared = [name for name in dir(codes) if isinstance(getattr(codes, name), int)]
+    assert len(shared) == 14
+    for name in shared:
+        assert getattr(state, name) == getattr(codes, name)
+
+
+@pytest.mark.parametrize("dialect", ["extrusion", "rs274"])
+def test_random_lines_are_read(dialect: str) -> None:
+    """The grammar repeats itself from its seed, keeps its count, and stays within sane magnitudes."""
+    text = lines(5, 20_000, dialect)
+    assert text == lines(5, 20_000, dialect)
+    assert len(text.splitlines()) == 20_000
+    found = read(text, dialect)
+    assert len(found.moves) > 15_000
+    assert all(math.hypot(*move[:3]) < 2000 for move in found.moves)
+    if dialect == "extrusion":
+        assert len(found.counts) >= 9
+        assert found.unknown
