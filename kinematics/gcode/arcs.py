@@ -8,6 +8,7 @@ from kinematics.compiled import compiled_part
 
 SAME_PLACE = 1e-6  # mm: an arc that ends this close to its start is a full circle
 RADII_AGREE = 0.002  # mm, NISTIR 6556, 3.5.3.2
+RADII_AGREE_INCH = 0.0002 * 25.4  # mm, where the file is in inches
 REACH_SLACK = 1.001  # a radius too small by less than this share is taken as a half circle
 
 ARC_GOOD, ARC_OFF_CIRCLE, ARC_TOO_FAR, ARC_NO_RADIUS, ARC_CLOSED_BY_RADIUS = 0, 1, 2, 3, 4
@@ -15,11 +16,12 @@ ARC_GOOD, ARC_OFF_CIRCLE, ARC_TOO_FAR, ARC_NO_RADIUS, ARC_CLOSED_BY_RADIUS = 0, 
 
 @compiled_part
 def arc_from_centre(
-    dp: float, dq: float, offset_p: float, offset_q: float, counter: bool
+    dp: float, dq: float, offset_p: float, offset_q: float, agree: float, counter: bool
 ) -> tuple[int, float, float, float, float, float]:
     """The circle of an arc in centre form.
 
-    `dp, dq` end minus start in the plane, `offset_p, offset_q` centre minus start (mm). Returns a code, the centre
+    `dp, dq` end minus start in the plane, `offset_p, offset_q` centre minus start (mm); `agree` how far the end
+    may lie off the circle (mm). Returns a code, the centre
     relative to the start (p, q), the radius at the start, the start angle and the signed sweep (rad).
     """
     radius = math.sqrt(offset_p * offset_p + offset_q * offset_q)
@@ -28,7 +30,7 @@ def arc_from_centre(
     code = ARC_GOOD
     end_p = dp - offset_p
     end_q = dq - offset_q
-    if abs(math.sqrt(end_p * end_p + end_q * end_q) - radius) > RADII_AGREE:
+    if abs(math.sqrt(end_p * end_p + end_q * end_q) - radius) > agree:
         code = ARC_OFF_CIRCLE
     start = math.atan2(-offset_q, -offset_p)
     if abs(dp) <= SAME_PLACE and abs(dq) <= SAME_PLACE:

@@ -65,7 +65,7 @@ def set_feed(real: NDArray[np.float64], whole: NDArray[np.int64], notes: NDArray
 def use_tool(whole: NDArray[np.int64], events: NDArray[np.float64], tool: int) -> None:
     """Take a tool into use; the first one named and the one in use already are no stop."""
     if whole[at.TOOL_IN_USE] >= 0 and whole[at.TOOL_IN_USE] != tool:
-        add_event(whole, events, tool_path.TOOL_CHANGE, float(tool), tool)
+        add_event(whole, events, tool_path.TOOL_CHANGE, float(tool), 0)
     whole[at.TOOL_IN_USE] = tool
 
 

@@ -16,7 +16,7 @@ from kinematics.compiled import byte_at, compiled, compiled_part
 from kinematics.gcode import dialects as words
 from kinematics.gcode import state as at
 from kinematics.gcode.arcs import ARC_GOOD, ARC_NO_RADIUS, ARC_OFF_CIRCLE, ARC_TOO_FAR
-from kinematics.gcode.arcs import REACH_SLACK, arc_from_centre, arc_from_radius, chord_count
+from kinematics.gcode.arcs import RADII_AGREE, RADII_AGREE_INCH, REACH_SLACK, arc_from_centre, arc_from_radius, chord_count
 from kinematics.gcode.commands import act, fail, note, set_feed
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
 from kinematics.gcode.numbers import POWERS_OF_TEN, long_number
@@ -132,7 +132,8 @@ def add_arc(
     if by_centre:
         offset_p = slots[I + p] * real[at.SCALE] if mask & (1 << (I + p)) else 0.0
         offset_q = slots[I + q] * real[at.SCALE] if mask & (1 << (I + q)) else 0.0
-        code, centre_p, centre_q, radius, start, sweep = arc_from_centre(dp, dq, offset_p, offset_q, counter)
+        agree = RADII_AGREE_INCH if real[at.SCALE] != 1.0 else RADII_AGREE
+        code, centre_p, centre_q, radius, start, sweep = arc_from_centre(dp, dq, offset_p, offset_q, agree, counter)
     elif by_radius:
         slack = 1.0 + 1e-9 if strict else REACH_SLACK
         code, centre_p, centre_q, radius, start, sweep = arc_from_radius(
@@ -173,6 +174,38 @@ def add_arc(
 
 
 @compiled_part
+def place_told(
+    real: NDArray[np.float64], whole: NDArray[np.int64], mask: int, slots: NDArray[np.float64]
+) -> tuple[float, float, float]:
+    """The place that the X, Y and Z words name (mm, machine's frame)."""
+    scale = real[at.SCALE]
+    relative = whole[at.IS_RELATIVE] != 0
+    x, y, z = real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z]
+    if mask & (1 << X):
+        x = (x if relative else real[at.SHIFT_X]) + slots[X] * scale
+    if mask & (1 << Y):
+        y = (y if relative else real[at.SHIFT_Y]) + slots[Y] * scale
+    if mask & (1 << Z):
+        z = (z if relative else real[at.SHIFT_Z]) + slots[Z] * scale
+    return x, y, z
+
+
+@compiled_part
+def go_home(
+    real: NDArray[np.float64],
+    whole: NDArray[np.int64],
+    path: NDArray[np.float64],
+    tags: NDArray[np.int32],
+    mask: int,
+    slots: NDArray[np.float64],
+) -> None:
+    """G28 by the standard: a traverse by way of the place told, if one is, to the home place (NISTIR 6556, 3.5.8)."""
+    x, y, z = place_told(real, whole, mask, slots)
+    add_move(real, whole, path, tags, x, y, z, 0.0, math.inf)
+    add_move(real, whole, path, tags, real[at.HOME_X], real[at.HOME_Y], real[at.HOME_Z], 0.0, math.inf)
+
+
+@compiled_part
 def move(
     real: NDArray[np.float64],
     whole: NDArray[np.int64],
@@ -190,21 +223,13 @@ def move(
         set_feed(real, whole, notes, slots[F])
         if whole[at.STATUS] != at.STATUS_DONE:
             return
-    if mask & (XYZE | OFFSETS if is_arc else XYZE) == 0:
+    if mask & (XYZE | OFFSETS | (1 << R) if is_arc else XYZE) == 0:
         return
-    scale = real[at.SCALE]
-    relative = whole[at.IS_RELATIVE] != 0
-    x, y, z = real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z]
-    if mask & (1 << X):
-        x = (x if relative else real[at.SHIFT_X]) + slots[X] * scale
-    if mask & (1 << Y):
-        y = (y if relative else real[at.SHIFT_Y]) + slots[Y] * scale
-    if mask & (1 << Z):
-        z = (z if relative else real[at.SHIFT_Z]) + slots[Z] * scale
+    x, y, z = place_told(real, whole, mask, slots)
     de = 0.0
     if mask & (1 << E):
-        reading = slots[E] * scale
-        if relative or whole[at.IS_E_RELATIVE]:
+        reading = slots[E] * real[at.SCALE]
+        if whole[at.IS_RELATIVE] or whole[at.IS_E_RELATIVE]:
             de = reading
             real[at.E_READING] += reading
         else:
@@ -240,6 +265,19 @@ def end_of_line(source: Any, i: int, end: int) -> int:
 
 
 @compiled_part
+def after_comment(source: Any, i: int, end: int) -> int:
+    """Index after the comment that opens at `i`; the end of the line where it is not closed."""
+    while i < end:
+        c = byte_at(source, i)
+        if c == LINE_FEED or c == RETURN:
+            break
+        i += 1
+        if c == CLOSE:
+            break
+    return i
+
+
+@compiled_part
 def fits_checksum(source: Any, begin: int, star: int, end: int) -> bool:
     """Whether the number after `*` is the exclusive or of all bytes of the line before it (common practice, no source)."""
     total = 0
@@ -256,7 +294,9 @@ def fits_checksum(source: Any, begin: int, star: int, end: int) -> bool:
 
 @compiled_part
 def after_checksum(source: Any, i: int, end: int) -> bool:
-    """Whether nothing but digits, blanks and a comment follows from `i` to the end of the line."""
+    """Whether digits, and nothing else but blanks and a comment, follow from `i` to the end of the line."""
+    if i >= end or byte_at(source, i) < 48 or byte_at(source, i) > 57:
+        return False
     while i < end and byte_at(source, i) >= 48 and byte_at(source, i) <= 57:
         i += 1
     while i < end and (byte_at(source, i) == BLANK or byte_at(source, i) == TAB):
@@ -323,6 +363,7 @@ def read_lines(
         repeated = False
         is_text = False
         too_large = False
+        begun = False  # a block delete mark or a percent sign may only come first
         while True:
             c = byte_at(source, i) if i < end else LINE_FEED
             if c == BLANK or c == TAB:
@@ -330,10 +371,11 @@ def read_lines(
                 continue
             letter = (c | 32) - 97
             if 0 <= letter < 26:
+                begun = True
                 i += 1
                 c = byte_at(source, i)
-                while c == BLANK or c == TAB:
-                    i += 1
+                while c == BLANK or c == TAB or c == OPEN:
+                    i = after_comment(source, i, end) if c == OPEN else i + 1
                     c = byte_at(source, i)
                 # -- a number: integer accumulation, divided once by a power of ten, is exact to 15 digits
                 begin_number = i
@@ -401,12 +443,8 @@ def read_lines(
             elif c == SEMICOLON and not strict:
                 i = end_of_line(source, i, end)
             elif c == OPEN:
-                while i < end and c != CLOSE and c != LINE_FEED and c != RETURN:
-                    i += 1
-                    c = byte_at(source, i)
-                if i < end and c == CLOSE:
-                    i += 1
-                elif strict:
+                i = after_comment(source, i, end)
+                if strict and byte_at(source, i - 1) != CLOSE:
                     is_text = True
                     break
             elif c == STAR and not strict:
@@ -417,9 +455,9 @@ def read_lines(
                 if not fits_checksum(source, line_begin, i, stop):
                     note(notes, at.NOTE_CHECKSUM, whole)
                 i = stop
-            elif c == SLASH and count == 0 and bare == 0:
+            elif c == SLASH and not begun:
                 i += 1
-            elif c == PERCENT and count == 0 and bare == 0:
+            elif c == PERCENT and not begun:
                 whole[at.PERCENTS] += 1
                 i += 1
             else:
@@ -511,6 +549,8 @@ def read_lines(
                 word = command_word[command]
                 code = round(abs(values[word]) * 10) if abs(values[word]) < 999.0 else NOT_A_CODE
                 note(notes, (at.NOTE_G if letters[word] == G else at.NOTE_M) + code, whole)
+            elif strict and meaning == words.HOME:
+                go_home(real, whole, path, tags, mask, slots)
             else:
                 if too_large and meaning == words.RENAME:
                     fail(whole, at.ERROR_TOO_LARGE)
