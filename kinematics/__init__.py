@@ -1,3 +1,42 @@
-"""Print time and throughput of extrusion printers under motion limits."""
+"""Print time and throughput of extrusion printers under motion limits.
+
+The public names are attached on first use, so that importing the package costs nothing:
+`read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `InputError`.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0"
+
+_HOMES = {
+    "read_gcode": "kinematics.gcode.reader",
+    "Machine": "kinematics.machine",
+    "Candidate": "kinematics.machine",
+    "load_machine": "kinematics.machine",
+    "estimate": "kinematics.studies.questions",
+    "compare": "kinematics.studies.questions",
+    "InputError": "kinematics.errors",
+}
+
+__all__ = ["Candidate", "InputError", "Machine", "__version__", "compare", "estimate", "load_machine", "read_gcode"]
+
+if TYPE_CHECKING:
+    from kinematics.errors import InputError
+    from kinematics.gcode.reader import read_gcode
+    from kinematics.machine import Candidate, Machine, load_machine
+    from kinematics.studies.questions import compare, estimate
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'kinematics' has no attribute {name!r}")
+    value = getattr(import_module(_HOMES[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *_HOMES})

@@ -92,7 +92,7 @@ def compiled(kernel: Kernel) -> Kernel:
 
     Infinities mean "no limit" here, so the compiler must not assume that there are none.
     """
-    return numba.njit(cache=CACHE_FOLDER is not None, nogil=True, error_model="numpy")(kernel)  # type: ignore[no-any-return]
+    return numba.njit(cache=CACHE_FOLDER is not None, nogil=True, error_model="numpy")(kernel)
 
 
 def compiled_part(part: Kernel) -> Kernel:
@@ -101,10 +101,10 @@ def compiled_part(part: Kernel) -> Kernel:
     Both cost more than the function itself, and the machine code lands in the cache of the kernel that calls it.
     """
     options = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True, "nogil": True, "error_model": "numpy"}
-    return numba.njit(**options)(part)  # type: ignore[no-any-return]
+    return numba.njit(**options)(part)
 
 
-@intrinsic  # type: ignore[untyped-decorator]
+@intrinsic
 def _load_byte(_typing_context: Any, address: Any, index: Any) -> Any:
     """Load the byte at `address + index`; no bounds are known here."""
     from llvmlite import ir
@@ -126,7 +126,7 @@ def byte_at(source: Any, index: int) -> int:
     return int(source[index])
 
 
-@overload(byte_at)  # type: ignore[untyped-decorator]
+@overload(byte_at)
 def _byte_at(source: Any, index: Any) -> Any:
     if isinstance(source, types.Integer):
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
 
 EXIT_DONE = 0
 EXIT_ANSWER_IS_NO = 1
@@ -17,7 +16,8 @@ EXIT_BAD_INPUT = 2
 EXIT_INTERRUPTED = 130
 
 
-class Notice(NamedTuple):
+@dataclass(frozen=True, order=True)
+class Notice:
     """Something doubtful in the input: first line (1-based, None where no line applies), how often, and a sentence."""
 
     line: int | None

@@ -45,7 +45,7 @@ class _Row:
 
 
 def _commanded(row: _Row, machine: Machine, member: MoveClass) -> None:
-    """The commanded speed: the file's own, or what replaces it, times the override; first layers may keep the file's."""
+    """Commanded speed: the file's or what replaces it, times the override; first layers may keep the file's own."""
     motion = machine.motion
     row.put(by.SPEED_SHARE, 1.0, COMMANDED)
     if member.first_layers and motion.first_layers.keep_commanded_speed:
@@ -90,8 +90,13 @@ def _path(row: _Row, machine: Machine, member: MoveClass) -> None:
 def _axes(row: _Row, machine: Machine, member: MoveClass) -> None:
     """Speed and acceleration of each tool axis and of the extruder; the hotend's flow while printing."""
     axes = machine.axes
-    named = (("x", axes.x, by.X_MOST, by.X_RAMP), ("y", axes.y, by.Y_MOST, by.Y_RAMP), ("z", axes.z, by.Z_MOST, by.Z_RAMP))
-    for name, axis, most, ramp in (*named, ("e", axes.e, by.FILAMENT_MOST, by.FILAMENT_RAMP)):
+    named = (
+        ("x", axes.x, by.X_MOST, by.X_RAMP),
+        ("y", axes.y, by.Y_MOST, by.Y_RAMP),
+        ("z", axes.z, by.Z_MOST, by.Z_RAMP),
+        ("e", axes.e, by.FILAMENT_MOST, by.FILAMENT_RAMP),
+    )
+    for name, axis, most, ramp in named:
         row.put(most, axis.max_speed_mm_s, f"axes.{name}.max_speed_mm_s")
         row.put(ramp, axis.max_acceleration_mm_s2, f"axes.{name}.max_acceleration_mm_s2")
     by_flow = filament_speed_by_flow(machine)

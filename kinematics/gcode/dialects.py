@@ -6,10 +6,10 @@ The NIST RS274NGC Interpreter - Version 3, NISTIR 6556, 2000).
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from types import MappingProxyType
-from typing import Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,7 @@ from kinematics.errors import InputError, nearest
 
 CODES = 10_000  # a code is ten times its number: G92.1 is 921
 
-# Meanings. Below PLAIN: motion. From PLAIN on: modes that take no words. From TAKES_WORDS on: words after them are theirs.
+# Meanings. Below PLAIN: motion. From PLAIN on: modes without words. From TAKES_WORDS on: words after them are theirs.
 RAPID, LINE, ARC_CLOCKWISE, ARC_COUNTER = 0, 1, 2, 3
 PLAIN = 10
 PLANE_XY, PLANE_ZX, PLANE_YZ = 10, 11, 12

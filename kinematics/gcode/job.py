@@ -70,7 +70,7 @@ class Job:
         return pandas.DataFrame({"line": e.line, "event": names, "value": e.value, "before_move": e.move})
 
     def _repr_html_(self) -> str:
-        from kinematics.reports.tables import html_table
+        from kinematics.notebook import html_table
 
         rows = [
             ("moves", f"{len(self):,}"),

@@ -25,9 +25,10 @@ def number_layers(
 ) -> int:
     """Write the layer of every move into `layer` and return the number of layers.
 
-    `dx, dy, dz` displacements (mm), `height` the place on z after each move (mm), all of length n. A layer begins at the
-    first printing move at a height other than that of the layer under way. A path that climbs while it prints begins
-    one as it starts to climb and after each full turn. Layer 0 holds what comes before the first printing move.
+    `dx, dy, dz` displacements (mm), `height` the place on z after each move (mm), all of length n. A layer
+    begins at the first printing move at a height other than that of the layer under way. A path that climbs while it
+    prints begins one as it starts to climb and after each full turn. Layer 0 holds what comes before the first
+    printing move.
     """
     number = 0
     level = math.nan

@@ -67,4 +67,4 @@ def long_number(source: Any, begin: int, end: int) -> float:
     b_low = power - b_high
     product = quotient * power
     error = ((a_high * b_high - product) + a_high * b_low + a_low * b_high) + a_low * b_low
-    return quotient + (((high - product) - error) + low) / power
+    return float(quotient + (((high - product) - error) + low) / power)

@@ -50,14 +50,15 @@ def read_gcode(
     if isinstance(source, bytes):
         shown, content = name or "<bytes>", source
     else:
-        shown, content = name or os.fspath(source), _content(source)
+        shown, content = name or os.fspath(source), content_of(source)
     if content[:2] == b"\x1f\x8b":
         content = _unpacked(content, shown)
     _refuse_what_is_no_text(content, shown)
     return _read(content, shown, dialect, home, arc_tolerance)
 
 
-def _content(source: str | os.PathLike[str]) -> bytes:
+def content_of(source: str | os.PathLike[str]) -> bytes:
+    """The bytes of a file, or of standard input for `-`. Raises InputError where it cannot be read."""
     if os.fspath(source) == "-":
         return sys.stdin.buffer.read()
     path = Path(source)

@@ -220,13 +220,15 @@ def help_for_setting(name: str) -> tuple[str, str]:
 def _same_name_elsewhere(section: Path, name: str) -> str:
     """The dotted key or section whose last part is this name, the one nearest in the tree; empty where none is."""
     keys, sections = _walk()
+    if len(name) == 1:
+        return ""  # an axis: that it has a namesake says nothing
     found = [dotted for dotted in (*keys, *sections) if dotted.rsplit(".", 1)[-1] == name]
     return max(found, key=lambda dotted: _shared(section, tuple(dotted.split("."))), default="")
 
 
 def _like_it_elsewhere(section: Path, name: str) -> str:
     keys, sections = _walk()
-    last_parts = {dotted.rsplit(".", 1)[-1] for dotted in (*keys, *sections)}
+    last_parts = {part for dotted in (*keys, *sections) if len(part := dotted.rsplit(".", 1)[-1]) > 1}
     close = difflib.get_close_matches(name.lower(), sorted(last_parts), n=1, cutoff=CLOSE_ELSEWHERE)
     return f"did you mean {_same_name_elsewhere(section, close[0])!r}?" if close else ""
 

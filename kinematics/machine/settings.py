@@ -270,7 +270,7 @@ def _pieces(text: str) -> list[str]:
         letter = text[position]
         if quote:
             if letter == "\\" and quote == '"':
-                pass
+                position += 1
             elif letter == quote:
                 quote = ""
         elif letter in "\"'" and (at_value_start or depth):
@@ -284,5 +284,5 @@ def _pieces(text: str) -> list[str]:
             start = position + 1
         if not letter.isspace():
             at_value_start = letter in ",=" and not quote and not depth
-        pass
+        position += 1
     return [*pieces, text[start:]]

@@ -58,11 +58,11 @@ def place_ahead(travelled: Reals, corner: int, last: int, distance: float) -> in
 
 @compiled_part
 def curvature_at(places: Reals, corner: int, first: int, last: int, window: float) -> float:
-    """Curvature (1/mm) of the circle through a corner and one place on either side of it; 0 where the rule is silent.
+    """Curvature (1/mm) of the circle through a corner and a place on either side of it; 0 where the rule is silent.
 
-    `places` float64[4, m]: path travelled, x, y, z at the ends of runs since the last stop. The places are `window` (mm)
-    of path away; where the chords to them turn by more than 1.55 rad the distance is halved until they do not, or the
-    neighbours are reached. κ = 2·sin ψ/|P_ahead − P_behind| (three points on a circle, law of sines).
+    `places` float64[4, m]: path travelled, x, y, z at the ends of runs since the last stop. The places are `window`
+    (mm) of path away; where the chords to them turn by more than 1.55 rad the distance is halved until they do not, or
+    the neighbours are reached. κ = 2·sin ψ/|P_ahead − P_behind| (three points on a circle, law of sines).
     """
     travelled = places[0]
     distance = window
@@ -114,11 +114,12 @@ def corner_features(
     short_run: float,
     corners: Reals,
 ) -> None:
-    """Write the features of every corner into `corners` (float64[7, n], zeros before), column i for the start of move i.
+    """Write the features of every corner into `corners` (float64[7, n], zeros before), column i for move i's start.
 
-    `dx, dy, dz, de, length` (n) of the moves, `rest` (n + 1) where motion is at rest; a negative `curve_window` switches the
-    curve rule off. Junction deviation: s = cos(half the turn), sharpness (1 − s)/s = sin²/(s(1 + s)); T. Kunz, M. Stilman,
-    Time-Optimal Trajectory Generation for Path Following with Bounded Acceleration and Velocity, RSS VIII, 2012.
+    `dx, dy, dz, de, length` (n) of the moves, `rest` (n + 1) where motion is at rest; a negative `curve_window`
+    switches the curve rule off. Junction deviation: s = cos(half the turn), sharpness (1 − s)/s = sin²/(s(1 + s)); T. Kunz,
+    M. Stilman, Time-Optimal Trajectory Generation for Path Following with Bounded Acceleration and Velocity, RSS VIII,
+    2012.
     """
     n = dx.size
     longest = 0

@@ -21,8 +21,9 @@ RULE_OFF = -1.0
 class CornerSettings(NamedTuple):
     """What the geometry of corners depends on.
 
-    `curve_window` path on either side of a corner through which the circle of the curve rule goes (mm; 0: through
-    the neighbours, RULE_OFF: no curve rule); `short_run` length below which a run takes its neighbours' turn too (mm; 0 with axis steps).
+    `curve_window` path on either side of a corner through which the circle of the curve rule goes (mm; 0: through the
+    neighbours, RULE_OFF: no curve rule); `short_run` length below which a run takes its neighbours' turn too (mm; 0
+    with axis steps).
     """
 
     curve_window: float = 0.25
@@ -32,11 +33,11 @@ class CornerSettings(NamedTuple):
 class Features(NamedTuple):
     """One entry a move; node i is the start of move i, and all fields of corners belong to it.
 
-    `length` (mm); `x, y, z` share of the direction on each axis (0 to 1); `ratio` filament a path length; `pace` inverse of
-    the commanded speed (s/mm, 0 where none); `move_class` row of the table of limits; `rest` 1 where motion is at rest
-    at the node; `sharpness` (1 − s)/s, s = cos(half the turn) (0 straight on); `curvature` of the curve rule (1/mm, 0
-    none); `corner_x, corner_y, corner_z` share on each axis of the direction in which the corner accelerates; `change`
-    length of the change of direction (0 to 2); `ratio_change` step of the signed filament ratio.
+    `length` (mm); `x, y, z` share of the direction on each axis (0 to 1); `ratio` filament a path length; `pace`
+    inverse of the commanded speed (s/mm, 0 where none); `move_class` row of the table of limits; `rest` 1 where motion is at
+    rest at the node; `sharpness` (1 − s)/s, s = cos(half the turn) (0 straight on); `curvature` of the curve rule
+    (1/mm, 0 none); `corner_x, corner_y, corner_z` share on each axis of the direction in which the corner accelerates;
+    `change` length of the change of direction (0 to 2); `ratio_change` step of the signed filament ratio.
     """
 
     length: Reals
@@ -107,4 +108,9 @@ def make_features(moves: Moves, move_class: NDArray[np.uint16], settings: Corner
     corner_features(
         moves.dx, moves.dy, moves.dz, moves.de, numbers[0], rest, settings.curve_window, settings.short_run, corners
     )
-    return Features(*numbers, move_class, rest, *corners)
+    length, x, y, z, ratio, pace = numbers
+    sharpness, curvature, corner_x, corner_y, corner_z, change, ratio_change = corners
+    return Features(
+        length, x, y, z, ratio, pace, move_class, rest,
+        sharpness, curvature, corner_x, corner_y, corner_z, change, ratio_change,
+    )

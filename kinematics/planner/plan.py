@@ -203,7 +203,9 @@ def plan(features: Features, limits: Reals, lookahead: int | None = None) -> Pla
         inverse = 1.0 / limits
     inverse[:, by.SPEED_SHARE] = np.where(limits[:, by.SPEED_SHARE] > 0.0, inverse[:, by.SPEED_SHARE], 0.0)
     window = min(lookahead, n) if lookahead else 0
-    plan_moves(features, inverse, axis_steps, filament_steps, window, speeds, numbers, cruise_cause, ramp_cause, seconds)
+    plan_moves(
+        features, inverse, axis_steps, filament_steps, window, speeds, numbers, cruise_cause, ramp_cause, seconds
+    )
     peak, acceleration, rising, cruising, falling, duration = numbers
     return Plan(
         speeds[:-1],

@@ -107,6 +107,11 @@ def test_one_mistake_gives_one_sentence(text: str, expected: str) -> None:
     assert errors_of(text) == [expected]
 
 
+def test_names_that_differ_by_blanks_only_are_the_same() -> None:
+    (error,) = errors_of("[[candidate]]\nname = 'a'\nset = {}\n[[candidate]]\nname = ' a'\nset = {}")
+    assert error.startswith("bench.toml:5: two candidates are named")
+
+
 def test_all_mistakes_are_told_at_once_in_the_order_of_their_lines() -> None:
     text = """
 [[candidate]]

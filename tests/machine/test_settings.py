@@ -226,3 +226,21 @@ def test_settings_on_the_command_line_win_over_the_file() -> None:
     assert machine.origin_of("machine.name") == "--set"
     assert machine.origin_of("motion.speed_step_mm_s") == "--set"
     assert machine.origin_of("axes.x.max_speed_mm_s") == "built-in gentle"
+
+
+@pytest.mark.parametrize(
+    ("key", "words"),
+    [
+        ("vibration.x", "allowed: a dotted key of the machine file"),
+        ("sped", "did you mean 'speed'?"),
+        ("nozzle", "did you mean 'hotend.nozzle_mm'?"),
+        ("motion.by_kind.print.sped_cap_mm_s", "did you mean 'motion.by_kind.print.speed_cap_mm_s'?"),
+        ("candidate", "allowed: a dotted key of the machine file"),
+        ("", "unknown key"),
+        ("..", "unknown key"),
+    ],
+)
+def test_an_unknown_setting_is_helped_only_where_a_name_is_near(key: str, words: str) -> None:
+    with pytest.raises(InputError) as caught:
+        Machine().with_settings({key: 1})
+    assert words in str(caught.value)

@@ -24,6 +24,7 @@ list = [ # a = 1
   "]", { inside = 1 },
   # ]
 ]
+four_quotes = [ """x"""", "[" ]
 after = 3
 "quoted key" = 4
 'it''s.dotted'.sub = 5

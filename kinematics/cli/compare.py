@@ -1,0 +1,89 @@
+"""`kinematics compare`."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from kinematics.cli.options import chosen_machine, is_long, job_options, prepared_jobs
+
+if TYPE_CHECKING:
+    from kinematics.machine import Candidate
+
+HEADS = (("candidate", False), ("job", False), ("time", True), ("saved", True), ("share", True), ("main cause", False))
+
+
+@click.command("compare")
+@job_options
+@click.option(
+    "--candidate",
+    "candidate_texts",
+    multiple=True,
+    metavar='"NAME: KEY=VALUE, …"',
+    help="Limits to try, beside those of the machine file: its keys, or acceleration, speed, corner, flow.",
+)
+def command(
+    jobs: tuple[str, ...],
+    machine_name: str | None,
+    settings: tuple[str, ...],
+    dialect: str,
+    as_json: bool,
+    candidate_texts: tuple[str, ...],
+) -> None:
+    """How long does a job take under each candidate, and what is saved?
+
+    The candidates are those of the machine file and of --candidate; each is set against the machine as it is.
+    """
+    from kinematics.cli import console
+    from kinematics.errors import InputError
+    from kinematics.studies.estimate import STAND_IN
+
+    if machine_name is None and not as_json:
+        console.remark(f"no machine was given: comparing on the built-in machine {STAND_IN!r} (--machine FILE|NAME)")
+    machine = chosen_machine(machine_name or STAND_IN, settings)
+    assert machine is not None  # a name was given
+    candidates = [*machine.candidates, *(candidate_from(text) for text in candidate_texts)]
+    if not candidates:
+        raise InputError.at(
+            "compare",
+            "no candidate to compare with",
+            '--candidate "NAME: KEY=VALUE, …", or [[candidate]] in the machine file',
+            'such as --candidate "brisk: acceleration=3000, speed=1.3"',
+        )
+    prepared = prepared_jobs(jobs, dialect)
+    from kinematics import compiled
+    from kinematics.studies.compare import compare_prepared
+
+    steps = len(jobs) * (len(candidates) + 1)
+    with console.progress(steps, is_long(jobs, len(candidates))) as tell:
+        comparison = compare_prepared(prepared, machine, candidates, tell)
+    compiled.mark_warm()
+    if as_json:
+        from kinematics.reports.documents import comparison_document
+
+        console.say_json(comparison_document(comparison))
+        return
+    from kinematics.reports.screens import comparison_notes, comparison_rows
+
+    if console.is_terminal():
+        console.say([f"on {machine.name}"])
+    rows = comparison.rows if len(jobs) == 1 else (*comparison.rows, *comparison.totals)
+    console.say_table(HEADS, comparison_rows(rows))
+    notes = comparison_notes(comparison)
+    if console.is_terminal():
+        console.say(notes)
+    else:
+        for line in notes:
+            console.remark(line)
+
+
+def candidate_from(text: str) -> Candidate:
+    """The candidate of `name: key=value, …`. Raises InputError where it is none."""
+    from kinematics.errors import InputError
+    from kinematics.machine import Candidate, parse_settings
+
+    name, colon, settings = text.partition(":")
+    if not colon or not name.strip() or not settings.strip():
+        raise InputError.at("--candidate", f"{text!r} is no candidate", '"NAME: KEY=VALUE, …"')
+    return Candidate(name.strip(), parse_settings(settings, place=f"--candidate {name.strip()}"))

@@ -1,0 +1,132 @@
+"""The console: what goes to which stream, colour, progress, and files written whole or not at all."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import sys
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+from kinematics.errors import InputError
+
+Tell = Callable[[str], None]
+Heads = Sequence[tuple[str, bool]]  # (head, right-aligned)
+
+
+def is_terminal() -> bool:
+    """Whether the answer goes to a person's terminal."""
+    return sys.stdout.isatty()
+
+
+def say(lines: Sequence[str]) -> None:
+    """Print an answer, line by line, to standard output; wrapped at words where a terminal is narrow."""
+    if not is_terminal():
+        print("\n".join(lines))
+        return
+    from rich.console import Console
+    from rich.text import Text
+
+    console = Console(highlight=False, soft_wrap=False)
+    for line in lines:
+        text = Text(line)  # never markup: file names may hold brackets
+        text.highlight_regex(r"█[█▏▎▍▌▋▊▉]*", "cyan")
+        console.print(text)
+
+
+def say_table(heads: Heads, rows: Sequence[Sequence[str]]) -> None:
+    """Print a table: aligned on a terminal, tab-separated in a pipe."""
+    if not is_terminal():
+        for cells in ([head for head, _ in heads], *rows):
+            print("\t".join(cells))
+        return
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    for head, right in heads:
+        table.add_column(head, justify="right" if right else "left")
+    for cells in rows:
+        table.add_row(*(Text(cell) for cell in cells))
+    Console(highlight=False).print(table)
+
+
+def say_json(document: dict[str, Any]) -> None:
+    """Print one JSON document and nothing else."""
+    print(json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False))
+
+
+def remark(text: str) -> None:
+    """Tell something beside the answer, on the error stream."""
+    print(text, file=sys.stderr)
+
+
+def remark_first_run() -> None:
+    """Say once that kernels are compiled now, which makes this run the slowest ever."""
+    from kinematics import compiled
+
+    if compiled.CACHE_WAS_WARM:
+        return
+    if compiled.CACHE_FOLDER is None:
+        remark(
+            "compiling for this machine; no folder to keep the result in, so every run does it (KINEMATICS_CACHE_DIR)"
+        )
+    else:
+        remark("first run: compiling for this machine, about ten seconds, once")
+
+
+@contextlib.contextmanager
+def progress(steps: int, long: bool) -> Iterator[Tell]:
+    """Show on a terminal's error stream how far long work has come; yields a function to call before each step."""
+    if not long or not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as shown:
+        task = shown.add_task("reading", total=steps)
+        begun = False
+
+        def tell(step: str) -> None:
+            nonlocal begun
+            shown.update(task, description=step, advance=1 if begun else 0)
+            begun = True
+
+        yield tell
+
+
+def refuse_to_overwrite(path: Path, force: bool) -> None:
+    """Raise InputError where a file is in the way, or its folder is missing."""
+    if path.is_dir():
+        raise InputError.at(str(path), "this is a directory", "a file to write")
+    if path.exists() and not force:
+        raise InputError.at(str(path), "the file is there already", "a new name, or --force to overwrite it")
+    if not path.parent.is_dir():
+        raise InputError.at(str(path), f"the folder {str(path.parent)!r} does not exist", "a folder that does")
+
+
+def write_whole(path: Path, write: Callable[[Path], None], force: bool) -> None:
+    """Let `write` fill a temporary file beside `path` and rename it: the output is there whole, or not at all."""
+    refuse_to_overwrite(path, force)
+    try:
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=path.suffix)
+        os.close(handle)
+        try:
+            write(Path(name))
+            mask = os.umask(0)
+            os.umask(mask)
+            os.chmod(name, 0o666 & ~mask)
+            os.replace(name, path)
+        except BaseException:
+            with contextlib.suppress(OSError):
+                os.unlink(name)
+            raise
+    except OSError as error:
+        raise InputError.at(str(path), f"cannot be written: {error.strerror}") from None

@@ -1,0 +1,115 @@
+"""`kinematics estimate`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from kinematics.cli.options import chosen_machine, is_long, job_options, prepared_jobs
+
+if TYPE_CHECKING:
+    import pandas
+
+    from kinematics.studies.estimate import Estimate
+
+LAYER_HEADS = (
+    ("job", False),
+    ("layer", True),
+    ("moves", True),
+    ("motion s", True),
+    ("cooling s", True),
+    ("total s", True),
+)
+
+
+@click.command("estimate")
+@job_options
+@click.option("--layers", is_flag=True, help="Time of every layer.")
+@click.option(
+    "--moves", "moves_file", metavar="FILE", type=click.Path(path_type=Path), help="Every move to .csv or .parquet."
+)
+@click.option("--force", is_flag=True, help="Overwrite the file of --moves.")
+def command(
+    jobs: tuple[str, ...],
+    machine_name: str | None,
+    settings: tuple[str, ...],
+    dialect: str,
+    as_json: bool,
+    layers: bool,
+    moves_file: Path | None,
+    force: bool,
+) -> None:
+    """How long does a job take, and where does the time go?
+
+    JOB is a G-code file, plain or gzip, or - for standard input. Without --machine three built-in machines are timed.
+    """
+    from kinematics.cli import console
+
+    if moves_file is not None:
+        _check_moves_file(moves_file, len(jobs), force)
+    machine = chosen_machine(machine_name, settings)
+    prepared = prepared_jobs(jobs, dialect)
+    from kinematics import compiled
+    from kinematics.studies.estimate import STAND_IN, estimate_prepared
+
+    steps = len(jobs) + (3 if machine is None else 0) + 1
+    with console.progress(steps, is_long(jobs, 2)) as tell:
+        estimate = estimate_prepared(prepared, machine, changes=not layers, tell=tell)
+    compiled.mark_warm()
+    if moves_file is not None:
+        frame = estimate.jobs[0].moves_frame()
+        console.write_whole(moves_file, lambda path: _write_moves(frame, path), force)
+        console.remark(f"{len(frame):,} moves written to {moves_file}")
+    if as_json:
+        from kinematics.reports.documents import estimate_document
+
+        console.say_json(estimate_document(estimate, layers))
+    elif layers:
+        console.say_table(LAYER_HEADS, _layer_cells(estimate))
+    else:
+        from kinematics.reports.screens import estimate_screen
+
+        words = estimate.machine.name + (f", changed by {', '.join(settings)}" if settings else "")
+        console.say(estimate_screen(estimate, words, machine_name or STAND_IN))
+
+
+def _layer_cells(estimate: Estimate) -> list[tuple[str, ...]]:
+    from kinematics.studies.estimate import layer_rows
+
+    return [
+        (
+            job.file,
+            str(row["layer"]),
+            str(row["moves"]),
+            f"{row['motion_s']:.2f}",
+            f"{row['cooling_s']:.2f}",
+            f"{row['total_s']:.2f}",
+        )
+        for job in estimate.jobs
+        for row in layer_rows(job)
+    ]
+
+
+def _check_moves_file(path: Path, jobs: int, force: bool) -> None:
+    """Refuse what cannot be written before any work is done."""
+    from importlib.util import find_spec
+
+    from kinematics.cli.console import refuse_to_overwrite
+    from kinematics.errors import InputError
+
+    if path.suffix not in (".csv", ".parquet"):
+        raise InputError.at("--moves", f"no kind of table ends in {path.suffix!r}", "FILE.csv or FILE.parquet")
+    if jobs > 1:
+        raise InputError.at("--moves", f"{jobs} jobs for one table", "one job with --moves")
+    if path.suffix == ".parquet" and find_spec("pyarrow") is None:
+        raise InputError.at("--moves", "the package pyarrow, which writes Parquet, is not installed", "FILE.csv")
+    refuse_to_overwrite(path, force)
+
+
+def _write_moves(frame: pandas.DataFrame, path: Path) -> None:
+    if path.suffix == ".csv":
+        frame.to_csv(path, index=False)
+    else:
+        frame.to_parquet(path, index=False)

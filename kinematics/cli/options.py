@@ -1,0 +1,67 @@
+"""Options that every command on jobs shares, and what they make."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from kinematics.machine import Machine
+    from kinematics.studies.prepared import PreparedJob
+
+LONG_JOB = 20_000_000  # bytes from which progress is worth showing
+
+Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+
+
+def job_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """JOB…, --machine, --set, --dialect, --json."""
+    decorators: Sequence[Decorator] = (
+        click.argument("jobs", nargs=-1, required=True, metavar="JOB…"),
+        click.option(
+            "--machine",
+            "machine_name",
+            metavar="FILE|NAME",
+            help="Machine file, or a built-in machine: gentle, middling, quick.",
+        ),
+        click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one key of the machine."),
+        click.option("--dialect", default="extrusion", metavar="NAME", help="extrusion (default) or rs274."),
+        click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output, nothing else."),
+    )
+    for decorator in reversed(decorators):
+        command = decorator(command)
+    return command
+
+
+def chosen_machine(name: str | None, settings: Sequence[str]) -> Machine | None:
+    """The machine that the options name; None where neither a machine nor a setting is given."""
+    from kinematics.machine import load_machine
+
+    if name is None and not settings:
+        return None
+    if name is not None:
+        return load_machine(name, settings)
+    from kinematics.errors import InputError
+
+    raise InputError.at("--set", "no machine to change", "--set together with --machine FILE|NAME")
+
+
+def prepared_jobs(jobs: Sequence[str], dialect_name: str) -> list[PreparedJob]:
+    """The jobs, not yet read; their bytes are read with the first machine."""
+    from kinematics.cli.console import remark_first_run
+    from kinematics.gcode.dialects import dialect_named
+
+    dialect = dialect_named(dialect_name)
+    remark_first_run()
+    from kinematics.studies.prepared import PreparedJob
+
+    return [PreparedJob(job, dialect) for job in jobs]
+
+
+def is_long(jobs: Sequence[str], times: int) -> bool:
+    """Whether planning these jobs so many times takes long enough to show progress."""
+    sizes = (Path(job).stat().st_size if Path(job).is_file() else 0 for job in jobs)
+    return sum(sizes) * times > LONG_JOB

@@ -1,0 +1,85 @@
+"""The command line's frame: a table of commands, each imported only when it is called, and the exit status."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping
+from importlib import import_module
+from types import MappingProxyType
+from typing import Any
+
+import click
+
+from kinematics import __version__
+from kinematics.errors import EXIT_BAD_INPUT, EXIT_INTERRUPTED, InputError
+
+# command -> (module, one line for the list)
+COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
+    {
+        "estimate": ("kinematics.cli.estimate", "How long, and where does the time go?"),
+        "compare": ("kinematics.cli.compare", "How long under each candidate, and what is saved?"),
+        "machine": ("kinematics.cli.machine", "Make, read and check a machine file."),
+    }
+)
+
+
+class _Stand(click.Command):
+    """A command that is not imported yet: enough for the list of commands and for "did you mean"."""
+
+    def __init__(self, name: str) -> None:
+        super().__init__(name, short_help=COMMANDS[name][1], help=COMMANDS[name][1])
+
+
+class LazyGroup(click.Group):
+    """Imports a command when it is called, so that `--help` stays quick."""
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The command itself where it runs, a stand-in where it is only listed."""
+        if cmd_name not in COMMANDS:
+            return super().get_command(ctx, cmd_name)
+        command: click.Command = import_module(COMMANDS[cmd_name][0]).command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="kinematics")
+def program() -> None:
+    """Print time of a job on your printer: now, and under other motion limits.
+
+    kinematics estimate JOB… tells how long a job takes and what holds it back.
+    """
+
+
+for _name in COMMANDS:
+    program.add_command(_Stand(_name))
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the program; exits with 0 done, 1 the answer is no, 2 bad input, 130 interrupted."""
+    try:
+        status: Any = program.main(args=arguments, standalone_mode=False)
+    except InputError as error:
+        for finding in error.findings:
+            print(f"kinematics: {finding}", file=sys.stderr)
+        status = EXIT_BAD_INPUT
+    except click.exceptions.Exit as error:
+        status = error.exit_code
+    except click.Abort:
+        print("kinematics: interrupted", file=sys.stderr)
+        status = EXIT_INTERRUPTED
+    except KeyboardInterrupt:
+        print("kinematics: interrupted", file=sys.stderr)
+        status = EXIT_INTERRUPTED
+    except click.ClickException as error:
+        error.show()
+        status = EXIT_BAD_INPUT
+    except BrokenPipeError:
+        # Whoever read our output has gone; nothing more to say, and nothing to complain of at exit.
+        sys.stdout = None
+        status = 0
+    sys.exit(status if isinstance(status, int) else 0)

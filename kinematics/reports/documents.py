@@ -1,0 +1,127 @@
+"""Results as JSON documents: plain data, every name with its unit, one schema with a version."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
+
+from kinematics import __version__
+from kinematics.errors import Notice
+
+if TYPE_CHECKING:
+    from kinematics.machine import Machine
+    from kinematics.studies.compare import Comparison
+    from kinematics.studies.estimate import Estimate, JobEstimate
+
+SCHEMA_VERSION = 1
+
+
+def _head() -> dict[str, Any]:
+    return {"schema_version": SCHEMA_VERSION, "tool_version": __version__}
+
+
+def _notices(notices: Iterable[Notice]) -> list[dict[str, Any]]:
+    return [{"line": notice.line, "count": notice.count, "text": notice.text} for notice in notices]
+
+
+def _job(job: JobEstimate, layers: bool) -> dict[str, Any]:
+    document: dict[str, Any] = {
+        "file": job.file,
+        "total_s": job.total,
+        "motion_s": job.motion,
+        "dwell_s": job.dwell,
+        "stops_s": math.fsum(job.stops.values()),
+        "stops_by_kind_s": dict(job.stops),
+        "cooling_s": job.cooling,
+        "moves": job.moves,
+        "layers": job.layers,
+        "path_mm": job.path,
+        "printed_path_mm": job.printed_path,
+        "filament_mm": job.filament,
+        "filament_g": job.filament_mass,
+        "bounding_box_mm": None if job.extent is None else [list(corner) for corner in job.extent],
+        "peak_flow_mm3_s": job.peak_flow,
+        "peak_flow_line": job.peak_flow_line,
+        "peak_speed_mm_s": job.peak_speed,
+        "unknown_stops": [{"line": stop.line, "what": stop.what} for stop in job.unknown_stops],
+        "where_the_time_goes": [
+            {"cause": cause.cause, "seconds": cause.seconds, "share": cause.share} for cause in job.causes
+        ],
+        "warnings": _notices(job.notices),
+    }
+    if layers:
+        from kinematics.studies.estimate import layer_rows
+
+        document["layers_table"] = layer_rows(job)
+    return document
+
+
+def estimate_document(estimate: Estimate, layers: bool = False) -> dict[str, Any]:
+    """An estimate as a document; `span` only where no machine was given."""
+    document = _head() | {
+        "machine": estimate.machine.as_dict(),
+        "limits_not_given": estimate.machine.limits_not_given(),
+        "jobs": [_job(job, layers) for job in estimate.jobs],
+        "total_s": estimate.total,
+        "if_you_change_one_thing": [
+            {
+                "limit": change.key,
+                "from": change.before,
+                "to": change.after,
+                "saved_s": change.saved,
+            }
+            for change in estimate.changes
+        ],
+    }
+    if estimate.span:
+        document["span"] = [{"machine": span.machine, "total_s": span.total} for span in estimate.span]
+    return document
+
+
+def comparison_document(comparison: Comparison) -> dict[str, Any]:
+    """A comparison as a document."""
+    return _head() | {
+        "machine": comparison.machine.as_dict(),
+        "candidates": [{"name": one.name, "set": one.model_dump(mode="json")["set"]} for one in comparison.candidates],
+        "rows": [
+            {
+                "candidate": row.candidate,
+                "job": row.job,
+                "total_s": row.total,
+                "saved_s": row.saved,
+                "saved_share": row.saved_share,
+                "cause": row.cause,
+            }
+            for row in comparison.rows
+        ],
+        "totals": [
+            {
+                "candidate": row.candidate,
+                "total_s": row.total,
+                "saved_s": row.saved,
+                "saved_share": row.saved_share,
+                "cause": row.cause,
+            }
+            for row in comparison.totals
+        ],
+        "warnings": {file: _notices(notices) for file, notices in comparison.notices.items()},
+    }
+
+
+def machine_document(machine: Machine) -> dict[str, Any]:
+    """A machine's effective values and where each comes from."""
+    return _head() | {
+        "machine": machine.as_dict(),
+        "rows": [{"key": row.key, "value": row.value, "from": row.origin} for row in machine.effective()],
+        "limits_not_given": machine.limits_not_given(),
+    }
+
+
+def check_document(machine: Machine) -> dict[str, Any]:
+    """What is doubtful about a machine."""
+    return _head() | {
+        "machine": machine.as_dict(),
+        "doubtful": machine.check(),
+        "limits_not_given": machine.limits_not_given(),
+    }

@@ -1,0 +1,163 @@
+"""Results as lines for a terminal. Everything shown here is in the JSON as well."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
+
+from kinematics.errors import Notice
+from kinematics.wording import duration_text, quantity_text, share_text
+
+if TYPE_CHECKING:
+    from kinematics.studies.compare import Comparison, Row
+    from kinematics.studies.estimate import Estimate, JobEstimate
+    from kinematics.studies.one_change import Change
+
+CAUTION = (
+    "Before you raise a limit: hot parts and a faster machine can hurt. The manufacturer's limits and local codes come "
+    "first; watch the first print."
+)
+BAR = 30
+SHOWN_CAUSES = 3
+SHOWN_NOTICES = 6
+SHOWN_LIMITS = 4
+
+
+def bar(share: float, width: int = BAR) -> str:
+    """A share as a bar, in eighths of a cell."""
+    eighths = round(min(max(share, 0.0), 1.0) * width * 8)
+    full, rest = divmod(eighths, 8)
+    return "█" * full + ("" if rest == 0 else " ▏▎▍▌▋▊▉"[rest])
+
+
+def _parts(job: JobEstimate) -> str:
+    """Motion, dwell, stops by kind and cooling, in one line."""
+    parts = [("motion", job.motion), ("dwell", job.dwell), *job.stops.items(), ("cooling", job.cooling)]
+    return " · ".join(
+        f"{name} {duration_text(seconds)}" for name, seconds in parts if seconds > 0.0 or name == "motion"
+    )
+
+
+def _causes(job: JobEstimate) -> list[str]:
+    shown = job.causes[:SHOWN_CAUSES]
+    width = max(len(cause.cause) for cause in shown)
+    return [f"  {cause.cause:<{width}}  {bar(cause.share):<{BAR}} {share_text(cause.share):>5}" for cause in shown]
+
+
+def _change(change: Change, total: float) -> str:
+    space = "" if change.unit == "×" else " "
+    before = "" if change.before is None else f" from {quantity_text(change.before)}"
+    after = f" to {quantity_text(change.after)}{space}{change.unit}"
+    saved = f"saves {duration_text(change.saved)} ({share_text(change.saved / total)})"
+    return f"{change.what}{before}{after} {saved}"
+
+
+def notice_lines(notices: Sequence[Notice]) -> list[str]:
+    """Warnings with their count and first line, the first few of them."""
+    if not notices:
+        return []
+    lines = [f"{len(notices)} warning{'s' if len(notices) > 1 else ''}:"]
+    for notice in notices[:SHOWN_NOTICES]:
+        place = "" if notice.line is None else f"line {notice.line}: "
+        lines.append(f"  {place}{notice.text}" + (f", {notice.count:,} times" if notice.count > 1 else ""))
+    if len(notices) > SHOWN_NOTICES:
+        lines.append(f"  … and {len(notices) - SHOWN_NOTICES} more kinds (all of them with --json)")
+    return lines
+
+
+def _job_lines(job: JobEstimate) -> list[str]:
+    lines = [f"{job.file}  {duration_text(job.total)}, not yet checked against a stopwatch", f"  {_parts(job)}"]
+    lines.append("where the time goes")
+    lines += _causes(job)
+    return lines
+
+
+def _facts(job: JobEstimate) -> list[str]:
+    mass = "" if job.filament_mass is None else f" ({job.filament_mass:.1f} g)"
+    flow = "nothing is printed"
+    if job.peak_flow_line is not None:
+        flow = f"peak flow {job.peak_flow:.1f} mm³/s (line {job.peak_flow_line})"
+    filament = f"{job.filament / 1000.0:.2f} m of filament{mass}"
+    return [f"{flow} · peak speed {job.peak_speed:.0f} mm/s · {job.layers} layers · {filament}"]
+
+
+def _not_given(limits: Sequence[str]) -> list[str]:
+    if not limits:
+        return []
+    shown = ", ".join(limits[:SHOWN_LIMITS])
+    more = f" and {len(limits) - SHOWN_LIMITS} more" if len(limits) > SHOWN_LIMITS else ""
+    return [f"limits not given, so none assumed: {shown}{more} (kinematics machine show lists them)"]
+
+
+def _unknown_stops(job: JobEstimate) -> list[str]:
+    if not job.unknown_stops:
+        return []
+    shown = "; ".join(f"line {stop.line}: {stop.what}" for stop in job.unknown_stops[:2])
+    more = f"; … {len(job.unknown_stops) - 2} more" if len(job.unknown_stops) > 2 else ""
+    return [f"stops of unknown length, counted as 0 s: {shown}{more}"]
+
+
+def estimate_screen(estimate: Estimate, machine_words: str, machine_option: str) -> list[str]:
+    """The first screen. `machine_words` says which machine; `machine_option` goes into the next command to try."""
+    lines: list[str] = []
+    if estimate.span:
+        lines += _span_lines(estimate)
+    else:
+        lines.append(f"on {machine_words}")
+    for job in estimate.jobs:
+        lines += ["", *_job_lines(job)]
+        lines += _facts(job)
+        lines += _unknown_stops(job)
+        lines += notice_lines(job.notices)
+    if len(estimate.jobs) > 1:
+        lines += ["", f"all {len(estimate.jobs)} jobs  {duration_text(estimate.total)}"]
+    lines.append("")
+    if estimate.changes:
+        lines.append(f"if you change one thing: {_change(estimate.changes[0], estimate.total)}")
+        lines += [f"  or {_change(change, estimate.total)}" for change in estimate.changes[1:3]]
+    if not estimate.span:
+        lines += _not_given(estimate.machine.limits_not_given())
+    jobs = " ".join(shlex.quote(job.file) for job in estimate.jobs)
+    if estimate.span:
+        lines.append(f"next: kinematics estimate {jobs} --machine {machine_option}")
+    elif estimate.changes:
+        change = estimate.changes[0]
+        option = f" --machine {shlex.quote(machine_option)}"
+        setting = f"faster: {change.key}={change.after:g}" if "speed_step" not in change.key else "faster: corner=12"
+        lines.append(f'next: kinematics compare {jobs}{option} --candidate "{setting}"')
+    else:
+        lines.append(f"next: kinematics estimate {jobs} --layers")
+    if estimate.changes:
+        lines.append(CAUTION)
+    return lines
+
+
+def _span_lines(estimate: Estimate) -> list[str]:
+    low = min(estimate.span, key=lambda span: span.total)
+    high = max(estimate.span, key=lambda span: span.total)
+    between = f"between {duration_text(low.total)} and {duration_text(high.total)}"
+    lines = [f"{between}: no machine was given, so three were timed"]
+    lines += [f"  {span.machine:<9} {duration_text(span.total)}" for span in estimate.span]
+    lines.append("which is yours? Name it with --machine, or describe your own: kinematics machine new")
+    lines += ["", f"on {estimate.machine.machine.name}"]
+    return lines
+
+
+def comparison_rows(rows: Iterable[Row]) -> list[tuple[str, str, str, str, str, str]]:
+    """A comparison's rows as cells: candidate, job, time, saved, share, main cause."""
+    cells = []
+    for row in rows:
+        saved = "" if row.saved == 0.0 else duration_text(row.saved)
+        share = "" if row.saved == 0.0 else share_text(row.saved_share)
+        cells.append((row.candidate, row.job, duration_text(row.total), saved, share, row.cause))
+    return cells
+
+
+def comparison_notes(comparison: Comparison) -> list[str]:
+    """What stands under a comparison: warnings by job, and the caution."""
+    lines: list[str] = []
+    for file, notices in comparison.notices.items():
+        if notices:
+            lines += [f"{file}: {line}" if i == 0 else line for i, line in enumerate(notice_lines(notices))]
+    return [*lines, CAUTION]

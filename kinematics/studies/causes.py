@@ -1,0 +1,73 @@
+"""Seconds by cause, in a maker's words."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from kinematics.gcode.moves import FILAMENT, PRINT
+from kinematics.planner import causes as by
+from kinematics.studies.prepared import Planned
+
+# What follows in every list of causes when its seconds are summed over a job.
+DWELL, COOLING, FILAMENT_ONLY, CORNERS = "dwell", "cooling: shortest layer time", "extruder-only moves", "corners"
+
+
+class Cause(NamedTuple):
+    """Time spent under one cause: its name, seconds, and share of the total."""
+
+    cause: str
+    seconds: float
+    share: float
+
+
+_CRUISE_KEYS = {
+    by.SPEED_CAP: by.CAP,
+    by.X_SPEED: by.X_MOST,
+    by.Y_SPEED: by.Y_MOST,
+    by.Z_SPEED: by.Z_MOST,
+    by.FILAMENT_SPEED: by.FILAMENT_MOST,
+}
+_NAMES = {
+    by.SPEED_CAP: "speed cap",
+    by.X_SPEED: "x axis speed",
+    by.Y_SPEED: "y axis speed",
+    by.Z_SPEED: "z axis speed",
+    by.CORNER: CORNERS,
+    by.X_ACCELERATION: "short lines: x axis acceleration",
+    by.Y_ACCELERATION: "short lines: y axis acceleration",
+    by.Z_ACCELERATION: "short lines: z axis acceleration",
+    by.FILAMENT_ACCELERATION: "short lines: extruder acceleration",
+}
+
+
+def cause_name(planned: Planned, row: int, code: int) -> str:
+    """The name of a cause for one class of moves."""
+    kind = planned.classes.table[row].kind
+    if kind == FILAMENT:
+        return FILAMENT_ONLY
+    if code == by.COMMANDED_SPEED:
+        return "commanded speed of print moves" if kind == PRINT else "commanded speed of travels"
+    if code == by.PATH_ACCELERATION:
+        return "short lines: print acceleration" if kind == PRINT else "short travels: acceleration"
+    if code == by.FILAMENT_SPEED:
+        from_flow = planned.limits.origins[row, by.FILAMENT_MOST] == "hotend.max_flow_mm3_s"
+        return "hotend flow" if from_flow else "extruder speed"
+    return _NAMES[code]
+
+
+def motion_causes(planned: Planned) -> dict[str, float]:
+    """Seconds of motion by cause."""
+    found: dict[str, float] = {}
+    seconds = planned.plan.seconds
+    for row, code in np.argwhere(seconds > 0.0):
+        name = cause_name(planned, int(row), int(code))
+        found[name] = found.get(name, 0.0) + float(seconds[row, code])
+    return found
+
+
+def main_cause(seconds: dict[str, float], total: float) -> str:
+    """The cause with most seconds, with its share; what is shown beside a candidate."""
+    name = max(seconds, key=lambda cause: seconds[cause])
+    return f"{name} ({seconds[name] / total:.0%})"

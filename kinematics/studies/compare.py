@@ -1,0 +1,107 @@
+"""How long under each candidate, and what is saved?"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+from kinematics.errors import Finding, InputError, Notice
+from kinematics.machine import Candidate, Machine
+from kinematics.studies.causes import main_cause
+from kinematics.studies.prepared import PreparedJob
+from kinematics.studies.timing import time_job
+
+if TYPE_CHECKING:
+    import pandas
+
+ALL_JOBS = "all jobs"
+AS_IT_IS = "as it is"
+
+
+class Row(NamedTuple):
+    """One candidate on one job: total and saved time (s), share saved, what most of its time is spent under."""
+
+    candidate: str
+    job: str
+    total: float
+    saved: float
+    saved_share: float
+    cause: str
+
+
+@dataclass(frozen=True, repr=False)
+class Comparison:
+    """Candidates against the machine as it is: `rows` candidate by candidate, job by job; `totals` over all jobs."""
+
+    machine: Machine
+    candidates: tuple[Candidate, ...]
+    rows: tuple[Row, ...]
+    totals: tuple[Row, ...]
+    notices: dict[str, tuple[Notice, ...]]
+
+    def to_frame(self) -> pandas.DataFrame:
+        """One row a candidate and job: candidate, job, total_s, saved_s, saved_share, cause."""
+        import pandas
+
+        columns = ["candidate", "job", "total_s", "saved_s", "saved_share", "cause"]
+        return pandas.DataFrame([tuple(row) for row in self.rows], columns=columns)
+
+    def __repr__(self) -> str:
+        from kinematics.wording import duration_text
+
+        rows = "; ".join(f"{row.candidate} {duration_text(row.total)} ({-row.saved_share:+.0%})" for row in self.totals)
+        return f"<Comparison on {self.machine.name}: {rows}>"
+
+    def _repr_html_(self) -> str:
+        from kinematics.notebook import html_of_frame
+
+        return html_of_frame(f"On {self.machine.name}", self.to_frame())
+
+
+def compare_prepared(
+    prepared: Sequence[PreparedJob],
+    machine: Machine,
+    candidates: Sequence[Candidate],
+    tell: Callable[[str], None] = lambda _: None,
+) -> Comparison:
+    """Time jobs on a machine as it is and under each candidate. Raises InputError for a candidate that cannot be."""
+    findings: list[Finding] = []
+    machines = [(AS_IT_IS, machine)]
+    for candidate in candidates:
+        try:
+            machines.append((candidate.name, machine.with_settings(candidate.set, f"candidate {candidate.name}")))
+        except InputError as error:
+            findings += error.findings
+    names = [name for name, _ in machines]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    findings += [
+        Finding("--candidate", f"the name {name!r} stands for two candidates", "each name once") for name in twice
+    ]
+    if findings:
+        raise InputError(*findings)
+    rows, totals = [], []
+    before: list[float] = []
+    notices: dict[str, tuple[Notice, ...]] = {}
+    for name, other in machines:
+        seconds: dict[str, float] = {}
+        sums = 0.0
+        times = []
+        for number, job in enumerate(prepared):
+            tell(f"timing {name}")
+            timing = time_job(job, other)
+            file = timing.planned.job.name
+            if name == AS_IT_IS:
+                before.append(timing.total)
+                notices[file] = timing.planned.job.notices
+            times.append(timing.total)
+            saved = before[number] - timing.total
+            rows.append(
+                Row(name, file, timing.total, saved, saved / before[number], main_cause(timing.by_cause, timing.total))
+            )
+            sums += timing.total
+            for cause, spent in timing.by_cause.items():
+                seconds[cause] = seconds.get(cause, 0.0) + spent
+        whole = sum(before)
+        totals.append(Row(name, ALL_JOBS, sums, whole - sums, (whole - sums) / whole, main_cause(seconds, sums)))
+    return Comparison(machine, tuple(candidates), tuple(rows), tuple(totals), notices)

@@ -1,0 +1,198 @@
+"""How long does it take, and where does the time go?"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from kinematics.caps.flow import filament_area
+from kinematics.errors import Notice
+from kinematics.gcode.moves import PRINT
+from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
+from kinematics.studies.causes import Cause
+from kinematics.studies.one_change import Change, changes_that_save
+from kinematics.studies.prepared import PreparedJob
+from kinematics.studies.stops import UnknownStop
+from kinematics.studies.timing import Timing, peak_flow, time_job
+
+if TYPE_CHECKING:
+    import pandas
+
+
+STAND_IN = "middling"  # the built-in machine that stands in where none is given
+
+Extent = tuple[tuple[float, float, float], tuple[float, float, float]]
+Tell = Callable[[str], None]
+
+
+@dataclass(frozen=True, repr=False)
+class JobEstimate:
+    """One job under one machine: times in s, lengths in mm, flow in mm³/s, speed in mm/s, mass in g."""
+
+    file: str
+    total: float
+    motion: float
+    dwell: float
+    stops: dict[str, float]
+    cooling: float
+    moves: int
+    layers: int
+    path: float
+    printed_path: float
+    filament: float
+    filament_mass: float | None
+    extent: Extent | None
+    peak_flow: float
+    peak_flow_line: int | None
+    peak_speed: float
+    unknown_stops: tuple[UnknownStop, ...]
+    causes: tuple[Cause, ...]
+    notices: tuple[Notice, ...]
+    timing: Timing = field(compare=False)
+
+    def layers_frame(self) -> pandas.DataFrame:
+        """One row a layer: layer, height_mm, moves, motion_s, cooling_s, total_s."""
+        import pandas
+
+        return pandas.DataFrame(layer_rows(self))
+
+    def moves_frame(self) -> pandas.DataFrame:
+        """One row a move: speeds, acceleration, flow, time and causes."""
+        from kinematics.studies.moves_table import moves_frame
+
+        return moves_frame(self.timing.planned)
+
+    def __repr__(self) -> str:
+        from kinematics.wording import duration_text
+
+        return f"<JobEstimate {self.file}: {duration_text(self.total)}, mostly {self.causes[0].cause}>"
+
+
+class Span(NamedTuple):
+    """The total under one built-in machine (s)."""
+
+    machine: str
+    total: float
+
+
+@dataclass(frozen=True, repr=False)
+class Estimate:
+    """Jobs under one machine; `span` holds the totals under every built-in machine where no machine was given."""
+
+    machine: Machine
+    jobs: tuple[JobEstimate, ...]
+    total: float
+    changes: tuple[Change, ...]
+    span: tuple[Span, ...] = ()
+
+    def to_frame(self) -> pandas.DataFrame:
+        """One row a job: times by part, moves, layers, filament and the main cause."""
+        import pandas
+
+        rows = [
+            {
+                "file": job.file,
+                "total_s": job.total,
+                "motion_s": job.motion,
+                "dwell_s": job.dwell,
+                "stops_s": math.fsum(job.stops.values()),
+                "cooling_s": job.cooling,
+                "moves": job.moves,
+                "layers": job.layers,
+                "filament_mm": job.filament,
+                "main_cause": job.causes[0].cause,
+            }
+            for job in self.jobs
+        ]
+        return pandas.DataFrame(rows)
+
+    def __repr__(self) -> str:
+        from kinematics.wording import duration_text
+
+        jobs = "; ".join(f"{job.file} {duration_text(job.total)}" for job in self.jobs)
+        return f"<Estimate on {self.machine.name}: {jobs}>"
+
+    def _repr_html_(self) -> str:
+        from kinematics.notebook import html_of_frame
+
+        return html_of_frame(f"On {self.machine.name}", self.to_frame())
+
+
+def layer_rows(job: JobEstimate) -> list[dict[str, float | int | None]]:
+    """One row a layer, 0 (before the first printing move) to the last."""
+    planned, layers = job.timing.planned, job.timing.layers
+    moves = planned.job.moves
+    counts = np.bincount(moves.layer, minlength=job.layers + 1)
+    return [
+        {
+            "layer": i,
+            "moves": int(counts[i]),
+            "motion_s": float(layers.motion[i]),
+            "cooling_s": float(layers.cooling[i]),
+            "total_s": float(layers.motion[i] + layers.cooling[i]),
+        }
+        for i in range(job.layers + 1)
+    ]
+
+
+def job_estimate(timing: Timing, machine: Machine) -> JobEstimate:
+    """A job's estimate from its timing."""
+    planned = timing.planned
+    job, features, moves = planned.job, planned.features, planned.job.moves
+    total = timing.total
+    area = filament_area(machine)
+    density = machine.filament.density_g_cm3
+    flow = peak_flow(planned, area)
+    ordered = sorted(timing.by_cause.items(), key=lambda item: -item[1])
+    paths = features.length[moves.kind != 2]
+    return JobEstimate(
+        file=job.name,
+        total=total,
+        motion=timing.motion,
+        dwell=timing.stops.dwell,
+        stops=timing.stops.seconds,
+        cooling=timing.cooling,
+        moves=len(job),
+        layers=job.layers,
+        path=float(paths.sum()),
+        printed_path=float(features.length[moves.kind == PRINT].sum()),
+        filament=job.filament,
+        filament_mass=None if density is None else job.filament * area * density / 1000.0,
+        extent=job.extent,
+        peak_flow=flow.flow,
+        peak_flow_line=flow.line,
+        peak_speed=float(planned.plan.speed_peak[moves.kind != 2].max(initial=0.0)),
+        unknown_stops=timing.stops.unknown,
+        causes=tuple(Cause(name, seconds, seconds / total) for name, seconds in ordered),
+        notices=job.notices,
+        timing=timing,
+    )
+
+
+def estimate_prepared(
+    prepared: Sequence[PreparedJob], machine: Machine | None, changes: bool = True, tell: Tell = lambda _: None
+) -> Estimate:
+    """Estimate jobs that are already prepared; `tell` is called with the name of each step before it begins."""
+    span: tuple[Span, ...] = ()
+    if machine is None:
+        spans = []
+        for name in BUILTIN_NAMES:
+            tell(f"timing on {name}")
+            other = load_machine(name)
+            spans.append(Span(name, sum(time_job(job, other).total for job in prepared)))
+        span = tuple(spans)
+        machine = load_machine(STAND_IN)
+    timings = []
+    for job in prepared:
+        tell("reading and timing")
+        timings.append(time_job(job, machine))
+    found: list[Change] = []
+    if changes:
+        tell("trying one change at a time")
+        found = changes_that_save(prepared, machine, timings)
+    jobs = tuple(job_estimate(timing, machine) for timing in timings)
+    return Estimate(machine, jobs, sum(job.total for job in jobs), tuple(found), span)

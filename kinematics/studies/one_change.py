@@ -1,0 +1,123 @@
+"""If you change one thing: plan again with one limit raised, and see what it saves."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
+
+from kinematics.gcode.moves import PRINT, TRAVEL
+from kinematics.machine import Machine
+from kinematics.planner import causes as by
+from kinematics.studies.prepared import Planned, PreparedJob
+from kinematics.studies.timing import Timing, time_job
+
+RAISE = 1.5  # one step that a maker would try
+WORTH_A_TRY = 0.002  # share of the time that a limit must hold before it is tried
+WORTH_SAYING = 0.005  # share of the time that a change must save before it is shown
+
+
+class Change(NamedTuple):
+    """One limit changed: `key` of the machine file, what it is in words, from, to, unit, and what it saves (s)."""
+
+    key: str
+    what: str
+    before: float | None
+    after: float
+    unit: str
+    saved: float
+
+
+class _Trial(NamedTuple):
+    key: str
+    what: str
+    before: float | None
+    after: float
+    unit: str
+    settings: Mapping[str, Any]
+
+
+def _by_class(planned: Planned, kind: int, code: int) -> float:
+    """Seconds that moves of a kind spend under a cause."""
+    rows = [i for i, member in enumerate(planned.classes.table) if member.kind == kind]
+    return float(planned.plan.seconds[rows, code].sum())
+
+
+def _raised(machine: Machine, key: str, what: str, unit: str) -> _Trial | None:
+    value = machine.value_of(key)
+    if value is None:
+        return None
+    after = float(f"{value * RAISE:.3g}")
+    return _Trial(key, what, value, after, unit, {key: after})
+
+
+def _trials(machine: Machine, timing: Timing) -> list[_Trial]:
+    """The changes that may pay: each raises a limit under which the job spends time."""
+    planned = timing.planned
+    least = WORTH_A_TRY * timing.total
+    motion = machine.motion
+    trials: list[_Trial | None] = []
+    for kind, name, words in ((PRINT, "print", "print moves"), (TRAVEL, "travel", "travels")):
+        own = getattr(motion.by_kind, name)
+        if _by_class(planned, kind, by.COMMANDED_SPEED) > least:
+            key = f"motion.by_kind.{name}.feed_override"
+            before = own.feed_override or motion.feed_override
+            after = before * RAISE
+            trials.append(_Trial(key, f"commanded speed of {words}", before, after, "×", {key: after}))
+        if _by_class(planned, kind, by.PATH_ACCELERATION) > least:
+            key = f"motion.{name}_acceleration_mm_s2"
+            if getattr(own, f"{name}_acceleration_mm_s2") is not None:
+                key = f"motion.by_kind.{name}.{name}_acceleration_mm_s2"
+            trials.append(_raised(machine, key, f"{name} acceleration", "mm/s²"))
+    seconds = planned.plan.seconds.sum(axis=0)
+    if seconds[by.SPEED_CAP] > least:
+        trials.append(_raised(machine, "motion.speed_cap_mm_s", "speed cap", "mm/s"))
+    for i, axis in enumerate("xyz"):
+        speed, ramp = by.X_SPEED + i, by.X_ACCELERATION + i
+        if seconds[speed] > least:
+            trials.append(_raised(machine, f"axes.{axis}.max_speed_mm_s", f"{axis} axis speed", "mm/s"))
+        if seconds[ramp] > least:
+            trials.append(_raised(machine, f"axes.{axis}.max_acceleration_mm_s2", f"{axis} axis acceleration", "mm/s²"))
+    if seconds[by.FILAMENT_SPEED] > least:
+        trials.append(_raised(machine, "hotend.max_flow_mm3_s", "hotend flow", "mm³/s"))
+        trials.append(_raised(machine, "axes.e.max_speed_mm_s", "extruder speed", "mm/s"))
+    if seconds[by.FILAMENT_ACCELERATION] > least:
+        trials.append(_raised(machine, "axes.e.max_acceleration_mm_s2", "extruder acceleration", "mm/s²"))
+    if motion.junction_deviation_mm is not None:
+        trials.append(_raised(machine, "motion.junction_deviation_mm", "junction deviation", "mm"))
+    elif motion.speed_step_mm_s is not None:
+        steps = {name: step * RAISE for name in "xyz" if (step := getattr(motion.speed_step_mm_s, name)) is not None}
+        first = next(iter(steps))
+        trials.append(
+            _Trial(
+                "motion.speed_step_mm_s",
+                "speed step at corners",
+                steps[first] / RAISE,
+                steps[first],
+                "mm/s",
+                {"motion.speed_step_mm_s": steps},
+            )
+        )
+    if _by_class(planned, 2, by.COMMANDED_SPEED) + _by_class(planned, 2, by.PATH_ACCELERATION) > least:
+        trials.append(_raised(machine, "retraction.acceleration_mm_s2", "retraction acceleration", "mm/s²"))
+    shortest = machine.cooling.shortest_layer_s
+    if shortest is not None and timing.cooling > least:
+        key = "cooling.shortest_layer_s"
+        after = float(f"{shortest / RAISE:.3g}")
+        trials.append(_Trial(key, "shortest layer time", shortest, after, "s", {key: after}))
+    return [trial for trial in trials if trial is not None]
+
+
+def changes_that_save(prepared: Sequence[PreparedJob], machine: Machine, timings: Sequence[Timing]) -> list[Change]:
+    """What raising one limit by half would save over all jobs (s), best first; what saves next to nothing is left out.
+
+    Every answer is a plan of its own, no derivative: totals have kinks where ceilings tie.
+    """
+    total = sum(timing.total for timing in timings)
+    trials = {trial.key: trial for timing in timings for trial in _trials(machine, timing)}
+    found = []
+    for trial in trials.values():
+        other = machine.with_settings(trial.settings, "one change")
+        saved = total - sum(time_job(job, other).total for job in prepared)
+        if saved > WORTH_SAYING * total:
+            found.append(Change(trial.key, trial.what, trial.before, trial.after, trial.unit, saved))
+    return sorted(found, key=lambda change: -change.saved)

@@ -1,0 +1,31 @@
+"""Durations and other quantities as text: the one place where seconds become words."""
+
+from __future__ import annotations
+
+
+def duration_text(seconds: float) -> str:
+    """A duration as a person says it: `2 d 3 h`, `1 h 52 min`, `4 min 07 s`, `12.3 s`."""
+    if seconds < 0.0:
+        return "-" + duration_text(-seconds)
+    if seconds < 59.95:
+        return f"{seconds:.1f} s"
+    whole = round(seconds)
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60:02d} s"
+    minutes = round(seconds / 60.0)
+    if minutes < 48 * 60:
+        return f"{minutes // 60} h {minutes % 60:02d} min"
+    hours = round(seconds / 3600.0)
+    return f"{hours // 24} d {hours % 24} h"
+
+
+def quantity_text(value: float) -> str:
+    """A number with three digits or so, no more than it means."""
+    if abs(value) >= 1000.0:
+        return f"{value:,.0f}"
+    return f"{value:.3g}"
+
+
+def share_text(share: float) -> str:
+    """A share as per cent."""
+    return f"{share:.1%}" if abs(share) < 0.0995 else f"{share:.0%}"
