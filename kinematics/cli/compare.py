@@ -69,7 +69,7 @@ def command(
     if console.is_terminal():
         console.say([f"on {machine.name}"])
     rows = comparison.rows if len(jobs) == 1 else (*comparison.rows, *comparison.totals)
-    console.say_table(HEADS, comparison_rows(rows))
+    console.say_table(HEADS, comparison_rows(rows, console.is_terminal()))
     notes = comparison_notes(comparison)
     if console.is_terminal():
         console.say(notes)

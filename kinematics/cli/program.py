@@ -62,7 +62,7 @@ for _name in COMMANDS:
 def main(arguments: list[str] | None = None) -> None:
     """Run the program; exits with 0 done, 1 the answer is no, 2 bad input, 130 interrupted."""
     try:
-        status: Any = program.main(args=arguments, standalone_mode=False)
+        status: Any = program.main(args=arguments, prog_name="kinematics", standalone_mode=False)
     except InputError as error:
         for finding in error.findings:
             print(f"kinematics: {finding}", file=sys.stderr)

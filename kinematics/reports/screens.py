@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
+from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from kinematics.errors import Notice
@@ -19,6 +20,14 @@ CAUTION = (
     "first; watch the first print."
 )
 BAR = 30
+# The short names under which --candidate and --set take the keys that are changed most.
+SHORT = {
+    "motion.print_acceleration_mm_s2": "acceleration",
+    "motion.by_kind.print.feed_override": "speed",
+    "motion.junction_deviation_mm": "corner",
+    "motion.speed_step_mm_s": "corner",
+    "hotend.max_flow_mm3_s": "flow",
+}
 SHOWN_CAUSES = 3
 SHOWN_NOTICES = 6
 SHOWN_LIMITS = 4
@@ -47,7 +56,7 @@ def _causes(job: JobEstimate) -> list[str]:
 
 def _change(change: Change, total: float) -> str:
     space = "" if change.unit == "×" else " "
-    before = "" if change.before is None else f" from {quantity_text(change.before)}"
+    before = "" if change.before is None else f" from {quantity_text(change.before)}{'' if space else change.unit}"
     after = f" to {quantity_text(change.after)}{space}{change.unit}"
     saved = f"saves {duration_text(change.saved)} ({share_text(change.saved / total)})"
     return f"{change.what}{before}{after} {saved}"
@@ -124,8 +133,8 @@ def estimate_screen(estimate: Estimate, machine_words: str, machine_option: str)
     elif estimate.changes:
         change = estimate.changes[0]
         option = f" --machine {shlex.quote(machine_option)}"
-        setting = f"faster: {change.key}={change.after:g}" if "speed_step" not in change.key else "faster: corner=12"
-        lines.append(f'next: kinematics compare {jobs}{option} --candidate "{setting}"')
+        key = SHORT.get(change.key, change.key)
+        lines.append(f'next: kinematics compare {jobs}{option} --candidate "faster: {key}={change.after:g}"')
     else:
         lines.append(f"next: kinematics estimate {jobs} --layers")
     if estimate.changes:
@@ -144,13 +153,22 @@ def _span_lines(estimate: Estimate) -> list[str]:
     return lines
 
 
-def comparison_rows(rows: Iterable[Row]) -> list[tuple[str, str, str, str, str, str]]:
-    """A comparison's rows as cells: candidate, job, time, saved, share, main cause."""
+def comparison_rows(rows: Sequence[Row], short: bool) -> list[tuple[str, str, str, str, str, str]]:
+    """A comparison's rows as cells: candidate, job, time, saved, share, main cause.
+
+    `short` leaves the folders of the jobs out where the names alone tell them apart, and repeats no candidate's name.
+    """
+    names = {row.job: PurePath(row.job).name for row in rows}
+    if not short or len(set(names.values())) < len(names):
+        names = {row.job: row.job for row in rows}
     cells = []
+    last = ""
     for row in rows:
         saved = "" if row.saved == 0.0 else duration_text(row.saved)
         share = "" if row.saved == 0.0 else share_text(row.saved_share)
-        cells.append((row.candidate, row.job, duration_text(row.total), saved, share, row.cause))
+        candidate = "" if short and row.candidate == last else row.candidate
+        last = row.candidate
+        cells.append((candidate, names[row.job], duration_text(row.total), saved, share, row.cause))
     return cells
 
 

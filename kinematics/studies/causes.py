@@ -48,9 +48,9 @@ def cause_name(planned: Planned, row: int, code: int) -> str:
     if kind == FILAMENT:
         return FILAMENT_ONLY
     if code == by.COMMANDED_SPEED:
-        return "commanded speed of print moves" if kind == PRINT else "commanded speed of travels"
+        return "commanded speed, print" if kind == PRINT else "commanded speed, travel"
     if code == by.PATH_ACCELERATION:
-        return "short lines: print acceleration" if kind == PRINT else "short travels: acceleration"
+        return "short lines: acceleration" if kind == PRINT else "short travels: acceleration"
     if code == by.FILAMENT_SPEED:
         from_flow = planned.limits.origins[row, by.FILAMENT_MOST] == "hotend.max_flow_mm3_s"
         return "hotend flow" if from_flow else "extruder speed"

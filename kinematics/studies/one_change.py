@@ -56,13 +56,13 @@ def _trials(machine: Machine, timing: Timing) -> list[_Trial]:
     least = WORTH_A_TRY * timing.total
     motion = machine.motion
     trials: list[_Trial | None] = []
-    for kind, name, words in ((PRINT, "print", "print moves"), (TRAVEL, "travel", "travels")):
+    for kind, name in ((PRINT, "print"), (TRAVEL, "travel")):
         own = getattr(motion.by_kind, name)
         if _by_class(planned, kind, by.COMMANDED_SPEED) > least:
             key = f"motion.by_kind.{name}.feed_override"
             before = own.feed_override or motion.feed_override
             after = before * RAISE
-            trials.append(_Trial(key, f"commanded speed of {words}", before, after, "×", {key: after}))
+            trials.append(_Trial(key, f"commanded speed, {name}", before, after, "×", {key: after}))
         if _by_class(planned, kind, by.PATH_ACCELERATION) > least:
             key = f"motion.{name}_acceleration_mm_s2"
             if getattr(own, f"{name}_acceleration_mm_s2") is not None:

@@ -13,7 +13,7 @@ import pytest
 
 from kinematics.caps.classes import classify
 from kinematics.caps.combine import Limits, limits_of
-from kinematics.gcode.moves import KIND_NAMES, Moves
+from kinematics.gcode.moves import Moves
 from kinematics.gcode.reader import read_gcode
 from kinematics.planner import causes as by
 from kinematics.planner.features import make_features
@@ -21,6 +21,7 @@ from kinematics.planner.plan import BLOCK, Plan, plan
 from tests.naive.planner_twin import NaiveLimits, NaiveMove, NaivePlanned, plan_naively, total_s
 from tests.naive.random_paths import circle, is_delicate, random_job, random_limits, steps_between, straight, to_moves
 from tests.planner.from_naive import corner_settings, expressible, machine_from, planned_from_naive
+from tests.planner.to_naive import to_naive
 
 ROUNDING = 1e-9  # relative: what the model promises
 PICOSECOND = 1e-12  # s: at 1 m/s the tool moves a thousand times less than an atom is wide
@@ -46,20 +47,6 @@ RAMPING = {
     by.Z_ACCELERATION: "z acceleration",
     by.FILAMENT_ACCELERATION: "extruder acceleration",
 }
-
-
-def moves_to_naive(moves: Moves) -> list[NaiveMove]:
-    """The moves of a job file as the twin takes them."""
-    return [
-        NaiveMove(*numbers, KIND_NAMES[kind], layer, bool(stop))
-        for *numbers, kind, layer, stop in zip(
-            *(column.tolist() for column in (moves.dx, moves.dy, moves.dz, moves.de, moves.speed)),
-            moves.kind.tolist(),
-            moves.layer.tolist(),
-            moves.stop.tolist(),
-            strict=True,
-        )
-    ]
 
 
 def both_plans(moves: Moves, job: Sequence[NaiveMove], limits: NaiveLimits) -> tuple[Plan, Limits, list[NaivePlanned]]:
@@ -253,7 +240,7 @@ def test_of_equal_accelerations_the_first_is_the_cause(path: float, x: float, fi
 def test_a_sample_job_takes_what_the_twin_says(limits: NaiveLimits) -> None:
     """The cube of the samples, read from its file."""
     moves = read_gcode(SAMPLES / "test_cube.gcode").moves
-    job = moves_to_naive(moves)
+    job = to_naive(moves)
     fast, table, slow = both_plans(moves, job, limits)
     assert different_numbers(fast, slow) == []
     classes = classify(moves, limits.first_layers_count).of_move.tolist()
