@@ -6,16 +6,18 @@ One line goes through three steps: its words are collected (letter, number), the
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.compiled import byte_at, compiled
+from kinematics.compiled import byte_at, compiled, compiled_part
 from kinematics.gcode import dialects as words
 from kinematics.gcode import state as at
 from kinematics.gcode.commands import act, fail, note
-from kinematics.gcode.motion import go_home, move
+from kinematics.gcode.motion import MOST_CHORDS, cut_arc, way_home
+from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
 from kinematics.gcode.numbers import POWERS_OF_TEN, long_number
 from kinematics.gcode.scanning import (
     BLANK,
@@ -37,18 +39,37 @@ from kinematics.gcode.scanning import (
     fits_checksum,
     is_exponent,
 )
-from kinematics.gcode.sequence import commands_of_line, strict_commands
+from kinematics.gcode.sequence import TOO_LARGE, TOO_LARGE_BIT, commands_of_line, strict_commands, words_of_command
 
 RESERVE = 65_536  # room that a line may need at most, in moves and in events
 MOST_WORDS = 128
-TOO_LARGE = 1e9
 
 # Letters as bits and slots, A = 0.
 E, F, G, I, J, K, M, N, R, T, X, Y, Z = 4, 5, 6, 8, 9, 10, 12, 13, 17, 19, 23, 24, 25
 XYZE = (1 << X) | (1 << Y) | (1 << Z) | (1 << E)
 COMMANDS = (1 << G) | (1 << M) | (1 << T)
 MOTION_WORDS = XYZE | (1 << I) | (1 << J) | (1 << K) | (1 << R) | (1 << F)
+ARC_WORDS = MOTION_WORDS & ~(1 << F)
+NOTHING = 1e-9  # mm: lengths below count as zero
+VANISHED = -1  # kind of a move with no length and no filament
 NOT_A_CODE = 0  # code that stands for "too large to be one"
+
+
+@compiled_part
+def extend(real: NDArray[np.float64], x: float, y: float, z: float) -> None:
+    """Take a printed place into the extent of the part."""
+    if x < real[at.LOW_X]:
+        real[at.LOW_X] = x
+    if y < real[at.LOW_Y]:
+        real[at.LOW_Y] = y
+    if z < real[at.LOW_Z]:
+        real[at.LOW_Z] = z
+    if x > real[at.HIGH_X]:
+        real[at.HIGH_X] = x
+    if y > real[at.HIGH_Y]:
+        real[at.HIGH_Y] = y
+    if z > real[at.HIGH_Z]:
+        real[at.HIGH_Z] = z
 
 
 @compiled
@@ -73,9 +94,10 @@ def read_lines(
     letters = np.empty(MOST_WORDS, dtype=np.int64)
     values = np.empty(MOST_WORDS)
     owners = np.empty(MOST_WORDS, dtype=np.int64)
-    command_meaning = np.empty(MOST_WORDS, dtype=np.int64)
-    command_word = np.empty(MOST_WORDS, dtype=np.int64)
+    meant = np.empty(MOST_WORDS, dtype=np.int64)  # of each command of a line its meaning …
+    heads = np.empty(MOST_WORDS, dtype=np.int64)  # … and the word that names it
     slots = np.zeros(26)
+    places = np.empty((3, MOST_CHORDS + 1))
     most_moves = path.shape[1] - RESERVE
     most_events = events.shape[0] - RESERVE
     strict = whole[at.STRICT] != 0
@@ -228,71 +250,147 @@ def read_lines(
                 simple = 0 <= motion <= 3 and round(values[0] * 10) == motion * 10 and motion == g_meanings[motion * 10]
                 for k in range(1, count):
                     simple = simple and letters[k] != G
-        if simple:
-            move(real, whole, path, tags, notes, motion, mask, slots)
-            if whole[at.STATUS] != at.STATUS_DONE:
-                return i
-            continue
-        # ---- the rest: several commands, modes, waits, bare letters
-        if strict:
-            commands = strict_commands(
-                letters, values, count, owners, command_meaning, command_word, g_meanings, m_meanings, whole[at.MOTION]
-            )
-            if commands < 0:
-                fail(whole, -commands)
-                return i
-            if mask & (1 << F):
+        commands = 1
+        if not simple:
+            # ---- the rest: several commands, modes, waits, bare letters
+            if strict:
+                commands = strict_commands(
+                    letters, values, count, owners, meant, heads, g_meanings, m_meanings, whole[at.MOTION]
+                )
+                if commands < 0:
+                    fail(whole, -commands)
+                    return i
                 for k in range(commands):
-                    if command_meaning[k] == words.INCH or command_meaning[k] == words.MILLIMETRE:
+                    if mask & (1 << F) and (meant[k] == words.INCH or meant[k] == words.MILLIMETRE):
                         note(notes, at.NOTE_FEED_WITH_UNITS, whole)
-        else:
-            commands = commands_of_line(
-                letters, values, count, owners, command_meaning, command_word, g_meanings, m_meanings, whole[at.MOTION]
-            )
-            if commands <= 0:
-                kind = at.NOTE_TEXT if commands == 0 else at.NOTE_DAMAGED
-                note(notes, kind, whole)
-                continue
+            else:
+                commands = commands_of_line(
+                    letters, values, count, owners, meant, heads, g_meanings, m_meanings, whole[at.MOTION]
+                )
+                if commands <= 0:
+                    note(notes, at.NOTE_TEXT if commands == 0 else at.NOTE_DAMAGED, whole)
+                    continue
         for command in range(commands):
-            meaning = command_meaning[command]
-            mask = int(np.int64(0))
-            repeated = False
-            too_large = False
-            claims_bare = meaning == words.HOME or meaning == words.RENAME
-            for k in range(count):
-                if owners[k] == command:
-                    letter = letters[k]
-                    if letter < 0:
-                        if not claims_bare:
-                            continue
-                        letter = -1 - letter
-                        slots[letter] = 0.0
+            if not simple:
+                motion = meant[command]
+                mask = words_of_command(
+                    letters,
+                    values,
+                    count,
+                    owners,
+                    command,
+                    motion == words.HOME or motion == words.RENAME,
+                    slots,
+                    notes,
+                    whole,
+                )
+                too_large = mask & TOO_LARGE_BIT != 0
+                if motion >= words.PLAIN and not (strict and motion == words.HOME):
+                    head = heads[command]
+                    if motion == words.UNKNOWN:
+                        code = round(abs(values[head]) * 10) if abs(values[head]) < 999.0 else NOT_A_CODE
+                        note(notes, (at.NOTE_G if letters[head] == G else at.NOTE_M) + code, whole)
+                    elif too_large and motion == words.RENAME:
+                        fail(whole, at.ERROR_TOO_LARGE)
                     else:
-                        slots[letter] = values[k]
-                        too_large |= abs(values[k]) >= TOO_LARGE
-                    repeated |= mask & (1 << letter) != 0
-                    mask |= 1 << letter
-            if repeated:
-                note(notes, at.NOTE_REPEATED_WORD, whole)
-            if meaning < words.PLAIN:
+                        act(real, whole, motion, values[head], mask, slots, events, notes)
+                    if whole[at.STATUS] != at.STATUS_DONE:
+                        return i
+                    continue
                 if too_large and mask & MOTION_WORDS:
                     fail(whole, at.ERROR_TOO_LARGE)
                     return i
-                move(real, whole, path, tags, notes, meaning, mask, slots)
-            elif meaning == words.UNKNOWN:
-                word = command_word[command]
-                code = round(abs(values[word]) * 10) if abs(values[word]) < 999.0 else NOT_A_CODE
-                note(notes, (at.NOTE_G if letters[word] == G else at.NOTE_M) + code, whole)
-            elif strict and meaning == words.HOME:
-                go_home(real, whole, path, tags, mask, slots)
-            else:
-                if too_large and meaning == words.RENAME:
-                    fail(whole, at.ERROR_TOO_LARGE)
+            # ---- a motion: where to, how much filament, how fast
+            if mask & (1 << F):
+                feed = slots[F] * real[at.SCALE]
+                if feed > 0.0:
+                    real[at.FEED] = feed
+                elif strict:
+                    fail(whole, at.ERROR_FEED_NOT_POSITIVE)
                     return i
-                word = command_word[command]
-                act(real, whole, meaning, values[word], mask, slots, events, notes)
-            if whole[at.STATUS] != at.STATUS_DONE:
-                return i
+                else:
+                    note(notes, at.NOTE_FEED_NOT_POSITIVE, whole)
+            pieces = 1
+            relative = whole[at.IS_RELATIVE] != 0
+            x, y, z = real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z]
+            if motion < words.ARC_CLOCKWISE:
+                whole[at.MOTION] = motion
+                if mask & XYZE == 0:
+                    continue
+                scale = real[at.SCALE]
+                if mask & (1 << X):
+                    x = (x if relative else real[at.SHIFT_X]) + slots[X] * scale
+                if mask & (1 << Y):
+                    y = (y if relative else real[at.SHIFT_Y]) + slots[Y] * scale
+                if mask & (1 << Z):
+                    z = (z if relative else real[at.SHIFT_Z]) + slots[Z] * scale
+            elif motion < words.PLAIN:
+                whole[at.MOTION] = motion
+                if mask & ARC_WORDS == 0:
+                    continue
+                pieces = cut_arc(real, whole, notes, mask, slots, places, motion == words.ARC_COUNTER)
+                if pieces == 0:
+                    return i
+            else:
+                pieces = way_home(real, whole, mask, slots, places)
+            de = 0.0
+            if mask & (1 << E) and motion < words.PLAIN:
+                reading = slots[E] * real[at.SCALE]
+                if relative or whole[at.IS_E_RELATIVE]:
+                    de = reading
+                    real[at.E_READING] += reading
+                else:
+                    de = reading - real[at.E_READING]
+                    real[at.E_READING] = reading
+                de *= real[at.FLOW_SHARE]
+            speed = math.inf
+            if not strict or (motion != words.RAPID and motion < words.PLAIN):
+                speed = real[at.FEED] / 60.0 * real[at.FEED_SHARE]
+            # ---- its pieces, one straight move each
+            number = whole[at.MOVES]
+            before = number
+            if motion >= words.ARC_CLOCKWISE:
+                de /= pieces
+            for piece in range(pieces):
+                if motion >= words.ARC_CLOCKWISE:
+                    x, y, z = places[0, piece], places[1, piece], places[2, piece]
+                dx, dy, dz = x - real[at.PLACE_X], y - real[at.PLACE_Y], z - real[at.PLACE_Z]
+                kind = TRAVEL
+                if math.sqrt(dx * dx + dy * dy + dz * dz) < NOTHING:
+                    kind = FILAMENT if abs(de) >= NOTHING else VANISHED
+                    dx = dy = dz = 0.0
+                elif de > 0.0:
+                    kind = PRINT
+                    if whole[at.LAST_KIND] != PRINT:
+                        extend(real, real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z])
+                    extend(real, x, y, z)
+                real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z] = x, y, z
+                whole[at.LAST_KIND] = kind
+                if kind == VANISHED:
+                    continue
+                fed = real[at.FED] + de
+                real[at.FED] = fed
+                if fed > real[at.FED_MOST]:
+                    real[at.FED_MOST] = fed
+                path[at.DX, number] = dx
+                path[at.DY, number] = dy
+                path[at.DZ, number] = dz
+                path[at.DE, number] = de
+                path[at.SPEED, number] = speed
+                path[at.HEIGHT, number] = z
+                tags[at.KIND, number] = kind
+                tags[at.LINE, number] = whole[at.LINE_NUMBER]
+                tags[at.STOP, number] = whole[at.STOP_PENDING]
+                whole[at.STOP_PENDING] = 0
+                number += 1
+            whole[at.MOVES] = number
+            if number > before:
+                if not speed > 0.0:
+                    note(notes, at.NOTE_NO_FEED, whole)
+                    for k in range(before, number):
+                        path[at.SPEED, k] = math.inf
+                if whole[at.ENDED]:
+                    note(notes, at.NOTE_AFTER_END, whole)
         if strict and whole[at.ENDED]:
             return end
     return i

@@ -8,10 +8,13 @@ from numpy.typing import NDArray
 from kinematics.compiled import compiled_part
 from kinematics.gcode import dialects as words
 from kinematics.gcode import state as at
+from kinematics.gcode.commands import note
 
 E, F, G, I, J, K, M, P, R, S, T, X, Y, Z = 4, 5, 6, 8, 9, 10, 12, 15, 17, 18, 19, 23, 24, 25
 AXES = (1 << X) | (1 << Y) | (1 << Z)
 MOTION_WORDS = AXES | (1 << E) | (1 << I) | (1 << J) | (1 << K) | (1 << R) | (1 << F)
+TOO_LARGE = 1e9  # no machine goes there, and feeds and radii of this size are slips
+TOO_LARGE_BIT = 1 << 26  # beside the 26 letters
 NO_OWNER = -1
 DAMAGED = -1
 
@@ -36,8 +39,8 @@ def commands_of_line(
     values: NDArray[np.float64],
     count: int,
     owners: NDArray[np.int64],
-    command_meaning: NDArray[np.int64],
-    command_word: NDArray[np.int64],
+    meant: NDArray[np.int64],
+    heads: NDArray[np.int64],
     g_meanings: NDArray[np.int64],
     m_meanings: NDArray[np.int64],
     motion: int,
@@ -58,19 +61,19 @@ def commands_of_line(
             meaning = meaning_of(values[k], g_meanings)
         elif letter == M:
             meaning = meaning_of(values[k], m_meanings)
-        elif letter == T and (taker == NO_OWNER or command_meaning[taker] < words.PLAIN):
+        elif letter == T and (taker == NO_OWNER or meant[taker] < words.PLAIN):
             meaning = words.TOOL
         if meaning != NO_OWNER:
-            command_meaning[commands] = meaning
-            command_word[commands] = k
+            meant[commands] = meaning
+            heads[commands] = k
             if takes_words(meaning):
                 taker = commands
             commands += 1
             continue
         if taker == NO_OWNER:
             taker = commands
-            command_meaning[commands] = motion
-            command_word[commands] = k
+            meant[commands] = motion
+            heads[commands] = k
             commands += 1
         owners[k] = taker
     # A motion may hold no bare letter; a line without command or usable word is text.
@@ -82,7 +85,7 @@ def commands_of_line(
         owner = owners[k]
         if owner == NO_OWNER:
             told = True
-        elif command_meaning[owner] < words.PLAIN:
+        elif meant[owner] < words.PLAIN:
             if letter < 0:
                 has_bare = True
             elif MOTION_WORDS & (1 << letter):
@@ -90,6 +93,42 @@ def commands_of_line(
     if not told and not usable:
         return 0
     return DAMAGED if has_bare else commands
+
+
+@compiled_part
+def words_of_command(
+    letters: NDArray[np.int64],
+    values: NDArray[np.float64],
+    count: int,
+    owners: NDArray[np.int64],
+    command: int,
+    takes_bare: bool,
+    slots: NDArray[np.float64],
+    notes: NDArray[np.int64],
+    whole: NDArray[np.int64],
+) -> int:
+    """Fill the slots with one command's words; return a bit a letter, and TOO_LARGE_BIT where a number is too large.
+
+    Bare letters count as 0 where `takes_bare`, else not at all. Of a word given twice the last counts, and is noted.
+    """
+    mask = int(np.int64(0))
+    for k in range(count):
+        if owners[k] != command:
+            continue
+        letter = letters[k]
+        value = values[k]
+        if letter < 0:
+            if not takes_bare:
+                continue
+            letter = -1 - letter
+            value = 0.0
+        if mask & (1 << letter):
+            note(notes, at.NOTE_REPEATED_WORD, whole)
+        mask |= 1 << letter
+        slots[letter] = value
+        if abs(value) >= TOO_LARGE:
+            mask |= TOO_LARGE_BIT
+    return mask
 
 
 @compiled_part
@@ -124,8 +163,8 @@ def strict_commands(
     values: NDArray[np.float64],
     count: int,
     owners: NDArray[np.int64],
-    command_meaning: NDArray[np.int64],
-    command_word: NDArray[np.int64],
+    meant: NDArray[np.int64],
+    heads: NDArray[np.int64],
     g_meanings: NDArray[np.int64],
     m_meanings: NDArray[np.int64],
     motion: int,
@@ -155,7 +194,7 @@ def strict_commands(
             for other in range(commands):
                 # Planes, units and distance modes are groups of one: each shares its place in the order.
                 place = rank(meaning)
-                if 5 <= place <= 7 and place == rank(command_meaning[other]):
+                if 5 <= place <= 7 and place == rank(meant[other]):
                     return -at.ERROR_TWO_MOTIONS
         else:
             if seen & (1 << letter):
@@ -166,8 +205,8 @@ def strict_commands(
             elif letter == F:
                 meaning = words.FEED
         if meaning != NO_OWNER:
-            command_meaning[commands] = meaning
-            command_word[commands] = k
+            meant[commands] = meaning
+            heads[commands] = k
             commands += 1
     if motions > 1 or claimers > 1:
         return -at.ERROR_TWO_MOTIONS
@@ -175,21 +214,21 @@ def strict_commands(
     if motions + claimers > 1 and moving_words:
         return -at.ERROR_AXES_CLAIMED_TWICE
     if motions == 0 and claimers == 0 and moving_words:
-        command_meaning[commands] = motion
-        command_word[commands] = 0
+        meant[commands] = motion
+        heads[commands] = 0
         commands += 1
     for i in range(1, commands):
-        meaning, word = command_meaning[i], command_word[i]
+        meaning, word = meant[i], heads[i]
         j = i
-        while j > 0 and rank(command_meaning[j - 1]) > rank(meaning):
-            command_meaning[j], command_word[j] = command_meaning[j - 1], command_word[j - 1]
+        while j > 0 and rank(meant[j - 1]) > rank(meaning):
+            meant[j], heads[j] = meant[j - 1], heads[j - 1]
             j -= 1
-        command_meaning[j], command_word[j] = meaning, word
+        meant[j], heads[j] = meaning, word
     for k in range(count):
         letter = letters[k]
         owners[k] = NO_OWNER
         for command in range(commands):
-            meaning = command_meaning[command]
+            meaning = meant[command]
             if letter == P or letter == S:
                 if meaning == words.DWELL:
                     owners[k] = command

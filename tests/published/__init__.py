@@ -1,1 +1,1 @@
-"""Checks against published values: every test names its source; what could not be read again is marked "from memory"."""
+"""Checks against published values: every test names its source, and says where a value is from memory."""

@@ -41,7 +41,7 @@ def test_circles_run_at_the_root_of_acceleration_times_radius(radius: float, del
 
 @pytest.mark.parametrize("chord", [0.089, 0.06, 0.0499, 0.045, 0.03, 0.01])
 def test_circles_at_a_very_small_deviation(chord: float) -> None:
-    """R = 1 mm, δ = 0.001 mm: chords below the length of a short run count with their neighbours' turn (computed here)."""
+    """R = 1 mm, δ = 0.001 mm: chords below 0.05 mm, short runs, count with their neighbours' turn (computed here)."""
     radius, delta = 1.0, 0.001
     assert chord <= widest_chord(radius, delta)
     speeds = mean_speeds(radius, chord, 1000.0, delta)
@@ -56,7 +56,9 @@ def test_straights_in_rounded_pieces_take_the_time_of_the_whole(a: float, speed:
     """100 mm in 0.1 mm pieces with places rounded to 0.001 mm, at many angles, F² <= a·60 mm (computed here)."""
     assert speed**2 <= a * 60.0
     worst = 0.0
-    for angle in np.concatenate([np.linspace(0.0, math.pi, 91), np.random.default_rng(4).uniform(0.0, 2 * math.pi, 60)]):
+    for angle in np.concatenate(
+        [np.linspace(0.0, math.pi, 91), np.random.default_rng(4).uniform(0.0, 2 * math.pi, 60)]
+    ):
         direction = np.array([math.cos(angle), math.sin(angle)])
         places = np.round(np.linspace(0.0, 100.0, 1001)[:, None] * direction + 100.0, 3)
         pieces = plan_of(along(places, speed), a).duration.sum()

@@ -1,7 +1,7 @@
 """The trapezoid with entry and exit speeds against an independent library for motion without a jerk limit.
 
-L. Berscheid, T. Kröger, Jerk-limited Real-time Trajectory Generation with Arbitrary Target States, Robotics: Science and
-Systems XVII, 2021 (from memory): the library `ruckig`, used here with infinite jerk.
+L. Berscheid, T. Kröger, Jerk-limited Real-time Trajectory Generation with Arbitrary Target States, Robotics: Science
+and Systems XVII, 2021 (from memory): the library `ruckig`, used here with infinite jerk.
 """
 
 from __future__ import annotations

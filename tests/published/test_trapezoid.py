@@ -109,4 +109,6 @@ def test_duration_falls_as_acceleration_and_speed_rise() -> None:
     assert all(np.diff(by_acceleration) < 0.0)
     assert all(np.diff(by_speed) < 0.0)
     # √(a·d) = 141.42 mm/s is never passed
-    assert middle_move(20.0, 0.0, 0.0, 142.0, 1000.0)[0].duration[0] == middle_move(20, 0, 0, 500, 1000.0)[0].duration[0]
+    assert (
+        middle_move(20.0, 0.0, 0.0, 142.0, 1000.0)[0].duration[0] == middle_move(20, 0, 0, 500, 1000.0)[0].duration[0]
+    )
