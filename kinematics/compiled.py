@@ -19,6 +19,7 @@ from typing import Any, TypeVar
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numba
+import numpy
 from numba import types
 from numba.extending import intrinsic, overload
 
@@ -104,17 +105,50 @@ def compiled_part(part: Kernel) -> Kernel:
     return numba.njit(**options)(part)
 
 
+def _loaded(bits: int) -> Any:
+    """An intrinsic that loads an integer of so many bits at `address + index`; no bounds are known there."""
+
+    def load(_typing_context: Any, address: Any, index: Any) -> Any:
+        from llvmlite import ir
+
+        def code(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+            place = builder.add(arguments[0], arguments[1])
+            kind = ir.IntType(bits)
+            value = builder.load(builder.inttoptr(place, kind.as_pointer()), typ=kind)
+            value.align = 1
+            return value if bits == 64 else builder.zext(value, ir.IntType(64))
+
+        return (types.int64 if bits < 64 else types.uint64)(types.int64, types.int64), code
+
+    return intrinsic(load)
+
+
+_load_byte = _loaded(8)
+_load_eight = _loaded(64)
+
+
 @intrinsic
-def _load_byte(_typing_context: Any, address: Any, index: Any) -> Any:
-    """Load the byte at `address + index`; no bounds are known here."""
+def _count_trailing_zeros(_typing_context: Any, number: Any) -> Any:
     from llvmlite import ir
 
     def code(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
-        place = builder.add(arguments[0], arguments[1])
-        pointer = builder.inttoptr(place, ir.IntType(8).as_pointer())
-        return builder.zext(builder.load(pointer, typ=ir.IntType(8)), ir.IntType(64))
+        return builder.cttz(arguments[0], ir.Constant(ir.IntType(1), 0))
 
-    return types.int64(types.int64, types.int64), code
+    return types.int64(types.uint64), code
+
+
+def trailing_zeros(number: Any) -> int:
+    """Number of zero bits below the lowest bit set of a uint64 (64 for 0)."""
+    value = int(number)
+    return (value & -value).bit_length() - 1 if value else 64
+
+
+@overload(trailing_zeros)
+def _trailing_zeros(number: Any) -> Any:
+    def count(number: Any) -> Any:
+        return _count_trailing_zeros(number)
+
+    return count
 
 
 def byte_at(source: Any, index: int) -> int:
@@ -136,5 +170,30 @@ def _byte_at(source: Any, index: Any) -> Any:
 
         def load(source: Any, index: Any) -> Any:
             return types.int64(source[index])
+
+    return load
+
+
+def eight_at(source: Any, index: int) -> Any:
+    """The eight bytes from `index` of `source` as a uint64, the first one lowest; `source` as for `byte_at`."""
+    value = 0
+    for k in range(8):
+        value |= int(source[index + k]) << (8 * k)
+    return numpy.uint64(value)
+
+
+@overload(eight_at)
+def _eight_at(source: Any, index: Any) -> Any:
+    if isinstance(source, types.Integer):
+
+        def load(source: Any, index: Any) -> Any:
+            return _load_eight(source, index)
+    else:
+
+        def load(source: Any, index: Any) -> Any:
+            value = numpy.uint64(0)
+            for k in range(8):
+                value |= numpy.uint64(source[index + k]) << numpy.uint64(8 * k)
+            return value
 
     return load

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from types import MappingProxyType
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +28,8 @@ NO_EFFECT_MODE, PROGRAM_END, TOOL = 19, 20, 21
 TAKES_WORDS = 30
 DWELL, HOME, RENAME, FEED_OVERRIDE, FLOW_OVERRIDE, PAUSE = 30, 31, 32, 33, 34, 35
 SET_NOZZLE, SET_BED, WAIT_NOZZLE, WAIT_BED = 36, 37, 38, 39
-NO_EFFECT, MESSAGE, TOOL_CHANGE, FEED, UNKNOWN = 40, 41, 42, 43, 50
+NO_EFFECT, MESSAGE, TOOL_CHANGE, FEED, LIMIT, PROBE, RETRACT, UNRETRACT, FINISH = 40, 41, 42, 43, 44, 45, 46, 47, 48
+UNKNOWN = 50
 
 MEANINGS: Mapping[str, int] = MappingProxyType(
     {
@@ -59,8 +61,60 @@ MEANINGS: Mapping[str, int] = MappingProxyType(
         "no effect on time": NO_EFFECT,
         "message": MESSAGE,
         "tool change": TOOL_CHANGE,
+        "limit": LIMIT,
+        "probe": PROBE,
+        "retract": RETRACT,
+        "undo retraction": UNRETRACT,
+        "finish moves": FINISH,
     }
 )
+
+# What a job file may state about limits: meaning -> (dotted keys of the machine, unit).
+FILE_LIMITS: Mapping[str, tuple[tuple[str, ...], str]] = MappingProxyType(
+    {
+        "acceleration": (("motion.print_acceleration_mm_s2", "motion.travel_acceleration_mm_s2"), "mm/s2"),
+        "print acceleration": (("motion.print_acceleration_mm_s2",), "mm/s2"),
+        "travel acceleration": (("motion.travel_acceleration_mm_s2",), "mm/s2"),
+        "retraction acceleration": (("retraction.acceleration_mm_s2",), "mm/s2"),
+        "junction deviation": (("motion.junction_deviation_mm",), "mm"),
+        "speed cap": (("motion.speed_cap_mm_s",), "mm/s"),
+        "pressure advance": (("filament.pressure_advance_s",), "s"),
+    }
+    | {f"{axis} speed": ((f"axes.{axis}.max_speed_mm_s",), "mm/s") for axis in "xyze"}
+    | {f"{axis} acceleration": ((f"axes.{axis}.max_acceleration_mm_s2",), "mm/s2") for axis in "xyze"}
+    | {f"{axis} step": ((f"motion.speed_step_mm_s.{axis}",), "mm/s") for axis in "xyz"}
+    | {"e step": (("motion.extruder_step_mm_s",), "mm/s")}
+)
+# Factors to the unit of FILE_LIMITS.
+UNITS: Mapping[str, Mapping[str, float]] = MappingProxyType(
+    {
+        "mm/s": MappingProxyType({"mm/s": 1.0, "mm/min": 1.0 / 60.0}),
+        "mm/s2": MappingProxyType({"mm/s2": 1.0, "mm/min2": 1.0 / 3600.0}),
+        "mm": MappingProxyType({"mm": 1.0, "um": 0.001}),
+        "s": MappingProxyType({"s": 1.0, "ms": 0.001}),
+    }
+)
+
+
+class LimitWord(NamedTuple):
+    """A row of the table of in-file limits: letter `letter` of `word` states the limit `means`, in `unit`."""
+
+    word: str
+    letter: str
+    means: str
+    unit: str
+
+
+class TextCommand(NamedTuple):
+    """A text command of the user's controller: a regular expression with a group `value` where it has one.
+
+    `means` is a key of FILE_LIMITS, or "override" (a factor, unit "1" or "%"), "dwell" (unit s or ms), "pause" or
+    "ignore".
+    """
+
+    pattern: str
+    means: str
+    unit: str = ""
 
 
 @dataclass(frozen=True)
@@ -69,19 +123,31 @@ class Dialect:
 
     `words` maps a word such as "G92" to a key of MEANINGS. `strict`: what is not allowed is an error, words act in the
     order of NISTIR 6556 Table 8, blanks inside numbers are ignored, `;` marks no comment and G0 has no commanded speed.
-    `dwell_p_seconds`: what one unit of the P of a dwell is (s).
+    `dwell_p_seconds`: what one unit of the P of a dwell is (s). `extruder_letter` moves the filament, by length or, where
+    `extruder_is_volume`, by volume (mm³). `limits` are the words that state limits, `texts` the text commands, `labels`
+    regular expressions with a group `label` that match comments, `layers` such with a group `layer`.
     """
 
     name: str
     words: Mapping[str, str] = field(repr=False)
     strict: bool = False
     dwell_p_seconds: float = 0.001
+    semicolon_comments: bool = True
+    extruder_letter: str = "E"
+    extruder_is_volume: bool = False
+    limits: tuple[LimitWord, ...] = ()
+    texts: tuple[TextCommand, ...] = ()
+    labels: tuple[str, ...] = ()
+    layers: tuple[str, ...] = ()
 
     def _table(self, letter: str) -> NDArray[np.int64]:
         table = np.full(CODES, UNKNOWN, dtype=np.int64)
         for word, meaning in self.words.items():
             if word[0] == letter:
                 table[round(10 * float(word[1:]))] = MEANINGS[meaning]
+        for row in self.limits:
+            if row.word[0] == letter:
+                table[round(10 * float(row.word[1:]))] = LIMIT
         return table
 
     @cached_property
@@ -130,12 +196,33 @@ EXTRUSION = Dialect(
             "M190": "bed wait",
             "M220": "feed override",
             "M221": "flow override",
+            "G10": "retract",
+            "G11": "undo retraction",
+            "G29": "probe",
+            "G30": "probe",
+            "G32": "probe",
+            "G33": "probe",
+            "M25": "pause",
+            "M226": "pause",
+            "M400": "finish moves",
+            "M600": "pause",
         }
         # Spindle and coolant, motors on and off, reports, fans, the line counter: nothing waits for them.
         | dict.fromkeys(
             ("M3", "M4", "M5", "M7", "M8", "M9", "M17", "M18", "M84", "M105", "M106", "M107", "M110", "M114", "M115"),
             "no effect on time",
         )
+    ),
+    # Units and letters: common practice, no source; a dialect table says otherwise where a controller does.
+    limits=(
+        *(LimitWord("M201", axis.upper(), f"{axis} acceleration", "mm/s2") for axis in "xyze"),
+        *(LimitWord("M203", axis.upper(), f"{axis} speed", "mm/s") for axis in "xyze"),
+        LimitWord("M204", "S", "acceleration", "mm/s2"),
+        LimitWord("M204", "P", "print acceleration", "mm/s2"),
+        LimitWord("M204", "T", "travel acceleration", "mm/s2"),
+        LimitWord("M204", "R", "retraction acceleration", "mm/s2"),
+        *(LimitWord("M205", axis.upper(), f"{axis} step", "mm/s") for axis in "xyze"),
+        LimitWord("M205", "J", "junction deviation", "mm"),
     ),
 )
 
@@ -145,6 +232,7 @@ RS274 = Dialect(
         _SHARED | dict.fromkeys(("M3", "M4", "M5", "M7", "M8", "M9", "M48", "M49"), "mode without effect on time")
     ),
     strict=True,
+    semicolon_comments=False,
     dwell_p_seconds=1.0,
 )
 

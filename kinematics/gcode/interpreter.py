@@ -12,13 +12,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.compiled import byte_at, compiled, compiled_part
+from kinematics.compiled import byte_at, compiled, compiled_part, eight_at
 from kinematics.gcode import dialects as words
 from kinematics.gcode import state as at
 from kinematics.gcode.commands import act, fail, note
 from kinematics.gcode.motion import MOST_CHORDS, cut_arc, way_home
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
-from kinematics.gcode.numbers import POWERS_OF_TEN, long_number
+from kinematics.gcode.numbers import POWERS_OF_TEN, long_number, short_number
 from kinematics.gcode.scanning import (
     BLANK,
     CLOSE,
@@ -139,20 +139,30 @@ def read_lines(
                 if negative or c == PLUS:
                     i += 1
                     c = byte_at(source, i)
-                mantissa = 0
+                mantissa = int(np.int64(0))
                 digits = 0
                 point = -1
-                while True:
-                    digit = c - 48
-                    if 0 <= digit < 10:
-                        mantissa = mantissa * 10 + digit
-                        digits += 1
-                    elif c == POINT and point < 0:
-                        point = digits
-                    elif not (strict and (c == BLANK or c == TAB)):
-                        break
-                    i += 1
-                    c = byte_at(source, i)
+                length = 8
+                eight = np.uint64(0)
+                if not strict:
+                    eight = eight_at(source, i)
+                    length, digits, point, mantissa = short_number(eight)
+                if length < 8:
+                    i += length
+                    c = np.int64((eight >> np.uint64(8 * length)) & np.uint64(255))
+                else:
+                    digits, point, mantissa = 0, -1, 0
+                    while True:  # a longer number, or one with blanks where they may stand inside
+                        digit = c - 48
+                        if 0 <= digit < 10:
+                            mantissa = mantissa * 10 + digit
+                            digits += 1
+                        elif c == POINT and point < 0:
+                            point = digits
+                        elif not (strict and (c == BLANK or c == TAB)):
+                            break
+                        i += 1
+                        c = byte_at(source, i)
                 bit = 1 << letter
                 if count == MOST_WORDS:
                     is_text = True

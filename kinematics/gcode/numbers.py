@@ -6,10 +6,50 @@ from typing import Any
 
 import numpy as np
 
-from kinematics.compiled import byte_at, compiled_part
+from kinematics.compiled import byte_at, compiled_part, trailing_zeros
 
 POWERS_OF_TEN = np.array([10.0**k for k in range(23)])  # all exact
 MOST_DIGITS = 19  # what an unsigned 64-bit integer holds; later digits change less than a part in 1e18
+
+
+ASCII_ZEROS = np.uint64(0x3030303030303030)
+ABOVE_NINE = np.uint64(0x7676767676767676)  # added to a digit's value it sets the byte's top bit from ten on
+TOP_BITS = np.uint64(0x8080808080808080)
+EIGHT = np.uint64(8)
+POINTS = np.uint64(0x1E1E1E1E1E1E1E1E)  # points after the exclusive or with ASCII_ZEROS
+ONES = np.uint64(0x0101010101010101)
+
+
+@compiled_part
+def short_number(eight: np.uint64) -> tuple[int, int, int, int]:
+    """The unsigned number at the start of eight bytes, the first one lowest.
+
+    Returns its length in bytes (8: it may go on), its digits, the digits before its point (−1 without one), and the
+    integer that its digits make. All bytes are looked at together: a loop over them would mispredict the end of nearly
+    every number, and its length is what the next word waits for.
+    """
+    value = eight ^ ASCII_ZEROS  # a digit becomes its value, and nothing else becomes less than ten
+    other = ((value + ABOVE_NINE) | value) & TOP_BITS
+    point = value ^ POINTS
+    point = (point - ONES) & ~point & TOP_BITS
+    point &= ~point + np.uint64(1)  # the first one
+    end = other & ~point
+    length = trailing_zeros(end) >> 3
+    digits = length
+    before = -1
+    if point != np.uint64(0) and (end == np.uint64(0) or point < (end & (~end + np.uint64(1)))):
+        before = trailing_zeros(point) >> 3
+        digits -= 1
+        low = (point >> np.uint64(7)) - np.uint64(1)
+        value = (value & low) | ((value >> EIGHT) & ~low)
+    if digits == 0:
+        return length, 0, before, 0
+    # Pairs, quadruples and the whole are joined by one multiplication each (common practice, no source).
+    value = value << (np.uint64(64) - EIGHT * np.uint64(digits))
+    value = (value * np.uint64(10) + (value >> EIGHT)) & np.uint64(0x00FF00FF00FF00FF)
+    value = (value * np.uint64(100) + (value >> np.uint64(16))) & np.uint64(0x0000FFFF0000FFFF)
+    value = (value * np.uint64(10000) + (value >> np.uint64(32))) & np.uint64(0xFFFFFFFF)
+    return length, digits, before, np.int64(value)
 
 
 @compiled_part
