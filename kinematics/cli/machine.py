@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from kinematics.errors import EXIT_ANSWER_IS_NO
+
+if TYPE_CHECKING:
+    from kinematics.machine import Question
 
 MACHINE = click.argument("machine_name", metavar="FILE|NAME")
 SETTINGS = click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one key of the machine.")
@@ -85,29 +88,79 @@ def check(machine_name: str, settings: tuple[str, ...], as_json: bool) -> None:
 @click.option("--name", help="What you call the printer.")
 @click.option("--bed", "bed_mm", metavar='"W D H"', help="Largest print: width, depth, height in mm.")
 @click.option("--like", metavar="gentle|middling|quick", help="The built-in machine that it is most like.")
+@click.option("--from", "job", metavar="JOB", help="Take the limits that this job file states, instead of --like.")
+@click.option("--dialect", metavar="NAME|FILE", help="Dialect of JOB: extrusion (default), rs274, or a file.")
 @click.option("--force", is_flag=True, help="Overwrite FILE.")
-def new(file: Path, name: str | None, bed_mm: str | None, like: str | None, force: bool) -> None:
-    """Write a commented machine file to FILE from three questions (asked on a terminal) or options."""
+def new(
+    file: Path,
+    name: str | None,
+    bed_mm: str | None,
+    like: str | None,
+    job: str | None,
+    dialect: str | None,
+    force: bool,
+) -> None:
+    """Write a commented machine file to FILE from three questions (asked on a terminal) or options.
+
+    With --from JOB, from the limits that a job file states.
+    """
     from kinematics.cli import console
+    from kinematics.errors import InputError
+
+    if job is not None and like is not None:
+        raise InputError.at("--like", "given together with --from", "one of them")
+    if dialect is not None and job is None:
+        raise InputError.at("--dialect", "no job to read", "--dialect together with --from JOB")
+    console.refuse_to_overwrite(file, force)
+    if job is not None:
+        text, source = _from_job(job, dialect or "extrusion", name, bed_mm)
+    else:
+        text, source = _from_questions(name, bed_mm, like)
+    console.write_whole(file, lambda path: _write(path, text), force)
+    example = "JOB" if job is None or job == "-" else job
+    console.say([f"{file} written, {source}", f"next: kinematics estimate {example} --machine {file}"])
+
+
+def _from_questions(name: str | None, bed_mm: str | None, like: str | None) -> tuple[str, str]:
+    """The text of the file, and in words where its limits are from."""
     from kinematics.machine import NEW_MACHINE_QUESTIONS, new_machine_text
 
-    console.refuse_to_overwrite(file, force)
     answers = {"name": name, "bed_mm": bed_mm, "like": like}
     for question in NEW_MACHINE_QUESTIONS:
         if answers[question.key] is None:
-            answers[question.key] = (
-                click.prompt(question.question, default=question.default, err=True)
-                if sys.stdin.isatty()
-                else question.default
-            )
+            answers[question.key] = _asked(question)
     text = new_machine_text(str(answers["name"]), str(answers["bed_mm"]), str(answers["like"]))
-    console.write_whole(file, lambda path: _write(path, text), force)
-    console.say(
-        [
-            f"{file} written, with the limits of the built-in machine {answers['like']!r}: a start, not yours yet",
-            f"next: kinematics estimate JOB --machine {file}",
-        ]
-    )
+    return text, f"with the limits of the built-in machine {answers['like']!r}: a start, not yours yet"
+
+
+def _from_job(job: str, dialect: str, name: str | None, bed_mm: str | None) -> tuple[str, str]:
+    """The same for the limits that a job states. Raises InputError where it states none."""
+    from kinematics.cli import console
+    from kinematics.errors import InputError
+    from kinematics.machine import NEW_MACHINE_QUESTIONS, Machine, machine_text_from_limits
+
+    console.remark_first_run()
+    from kinematics.caps.flow import filament_area
+    from kinematics.gcode.dialect_file import load_dialect
+    from kinematics.gcode.file_limits import stated_limits
+    from kinematics.gcode.reader import read_gcode
+
+    read = read_gcode(job, load_dialect(dialect), filament_area=filament_area(Machine()))
+    limits = stated_limits(read)
+    if not limits:
+        raise InputError.at(job, "states no limits", "a job that does, or --like gentle|middling|quick")
+    text = machine_text_from_limits(_asked(NEW_MACHINE_QUESTIONS[0]) if name is None else name, limits, bed_mm)
+    given = {row.key for row in Machine.from_toml_text(text, job).effective() if row.origin.startswith(f"{job}:")}
+    used = len(given & limits.keys())
+    unused = f", and {len(limits) - used} that cannot be used, see its remarks" if used < len(limits) else ""
+    return text, f"with the limits that {job} states ({used}{unused}); what it does not state is commented out"
+
+
+def _asked(question: Question) -> str:
+    """The answer of a person at a terminal, elsewhere the default."""
+    if not sys.stdin.isatty():
+        return question.default
+    return str(click.prompt(question.question, default=question.default, err=True))
 
 
 def _write(path: Path, text: str) -> None:

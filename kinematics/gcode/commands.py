@@ -45,16 +45,18 @@ def add_event(whole: NDArray[np.int64], events: NDArray[np.float64], kind: int, 
     events[i, at.EVENT_TOOL] = tool
     events[i, at.EVENT_LINE] = whole[at.LINE_NUMBER]
     whole[at.EVENTS] = i + 1
-    if kind != tool_path.NOZZLE_TARGET and kind != tool_path.BED_TARGET:
+    if kind != tool_path.NOZZLE_TARGET and kind != tool_path.BED_TARGET and kind != tool_path.LIMIT:
         whole[at.STOP_PENDING] = 1
 
 
 @compiled_part
 def set_feed(real: NDArray[np.float64], whole: NDArray[np.int64], notes: NDArray[np.int64], value: float) -> None:
-    """Take an F word (file units a minute)."""
-    feed = value * real[at.SCALE]
+    """Take an F word: file units a minute, or moves a minute under G93."""
+    feed = value if whole[at.FEED_MODE] == at.INVERSE_TIME else value * real[at.SCALE]
     if feed > 0.0:
         real[at.FEED] = feed
+        if whole[at.FIRST_FEED] < 0:
+            whole[at.FIRST_FEED] = whole[at.MOVES]
     elif whole[at.STRICT]:
         fail(whole, at.ERROR_FEED_NOT_POSITIVE)
     else:
@@ -70,19 +72,25 @@ def use_tool(whole: NDArray[np.int64], events: NDArray[np.float64], tool: int) -
 
 
 @compiled_part
-def home(real: NDArray[np.float64], mask: int) -> None:
+def home(real: NDArray[np.float64], whole: NDArray[np.int64], mask: int) -> None:
     """Put the named axes (all when none are named) at their home places and drop their shifts."""
     every = mask & AXES == 0
     for k in range(3):
         if every or mask & (1 << (X + k)):
             real[at.PLACE_X + k] = real[at.HOME_X + k]
             real[at.SHIFT_X + k] = 0.0
+            whole[at.UNSET] &= ~(1 << (X + k))
 
 
 @compiled_part
 def rename(real: NDArray[np.float64], whole: NDArray[np.int64], mask: int, slots: NDArray[np.float64]) -> None:
     """G92: the present place reads as told; with no word every axis reads 0 (strict: an error)."""
     every = mask & (AXES | (1 << E)) == 0
+    if whole[at.UNSET] & AXES & (AXES if every else mask):
+        whole[at.INEXACT] = 1
+    if every or mask & (1 << E):
+        whole[at.UNSET] &= ~(1 << E)
+        whole[at.E_DIRTY] = 0
     if every and whole[at.STRICT]:
         fail(whole, at.ERROR_RENAME_NOTHING)
         return
@@ -94,7 +102,32 @@ def rename(real: NDArray[np.float64], whole: NDArray[np.int64], mask: int, slots
     if every:
         real[at.E_READING] = 0.0
     elif mask & (1 << E):
-        real[at.E_READING] = slots[E] * real[at.SCALE]
+        real[at.E_READING] = slots[E] * real[at.FILAMENT_SCALE]
+
+
+@compiled_part
+def set_units(real: NDArray[np.float64], scale: float) -> None:
+    """G20 and G21; an E that is a volume keeps its unit."""
+    if real[at.FILAMENT_SCALE] == real[at.SCALE]:
+        real[at.FILAMENT_SCALE] = scale
+    real[at.SCALE] = scale
+
+
+@compiled_part
+def state_limits(
+    whole: NDArray[np.int64], code: int, mask: int, slots: NDArray[np.float64], events: NDArray[np.float64]
+) -> None:
+    """Note every word of a command that states limits; `code` as in `moves.LIMIT`."""
+    for letter in range(26):
+        if mask & (1 << letter):
+            add_event(whole, events, tool_path.LIMIT, slots[letter], letter + 32 * code)
+
+
+@compiled_part
+def doubt_reading(whole: NDArray[np.int64]) -> None:
+    """E is absolute again: where its reading is not exact, the next E word must not be read against it."""
+    if whole[at.E_DIRTY] and not whole[at.IS_RELATIVE] and not whole[at.IS_E_RELATIVE]:
+        whole[at.UNSET] |= 1 << E
 
 
 @compiled_part
@@ -153,7 +186,7 @@ def act(
     events: NDArray[np.float64],
     notes: NDArray[np.int64],
 ) -> None:
-    """Carry out one command that makes no move.
+    """Carry out one command that makes no move; in a guessed state note where the guess can no longer be mended.
 
     `value` is the number after the command's letter; `mask` has a bit a word letter (bare ones included), `slots` the
     words' numbers. May set STATUS to STATUS_ERROR.
@@ -161,17 +194,28 @@ def act(
     if meaning == words.PLANE_XY or meaning == words.PLANE_ZX or meaning == words.PLANE_YZ:
         whole[at.PLANE] = meaning - words.PLANE_XY
     elif meaning == words.INCH:
-        real[at.SCALE] = 25.4
+        set_units(real, 25.4)
     elif meaning == words.MILLIMETRE:
-        real[at.SCALE] = 1.0
+        set_units(real, 1.0)
     elif meaning == words.ABSOLUTE:
         whole[at.IS_RELATIVE] = 0
+        doubt_reading(whole)
     elif meaning == words.RELATIVE:
         whole[at.IS_RELATIVE] = 1
     elif meaning == words.E_ABSOLUTE:
         whole[at.IS_E_RELATIVE] = 0
+        doubt_reading(whole)
     elif meaning == words.E_RELATIVE:
         whole[at.IS_E_RELATIVE] = 1
+    elif meaning == words.FEED_PER_MINUTE or meaning == words.FEED_INVERSE or meaning == words.FEED_PER_TURN:
+        mode = meaning - words.FEED_PER_MINUTE
+        if mode != whole[at.FEED_MODE]:
+            whole[at.FEED_MODE] = mode
+            whole[at.INEXACT] = 1
+    elif meaning == words.PROBE:
+        add_event(whole, events, tool_path.PROBING, 0.0, 0)
+    elif meaning == words.FINISH:
+        add_event(whole, events, tool_path.FINISH, 0.0, 0)
     elif meaning == words.PROGRAM_END:
         whole[at.ENDED] = 1
     elif meaning == words.TOOL:
@@ -182,18 +226,21 @@ def act(
     elif meaning == words.DWELL:
         dwell(real, whole, mask, slots, events, notes)
     elif meaning == words.HOME:
-        home(real, mask)
+        home(real, whole, mask)
+        whole[at.LAST_KIND] = -1  # what is printed next begins somewhere else
         add_event(whole, events, tool_path.HOMING, 0.0, 0)
     elif meaning == words.RENAME:
         rename(real, whole, mask, slots)
     elif meaning == words.FEED_OVERRIDE or meaning == words.FLOW_OVERRIDE:
         if mask & (1 << S) and slots[S] > 0.0:
+            if meaning == words.FEED_OVERRIDE and whole[at.FIRST_FEED] < 0:
+                whole[at.INEXACT] = 1
+            if meaning == words.FLOW_OVERRIDE and whole[at.UNSET] & (1 << E):
+                whole[at.INEXACT] = 1
             real[at.FEED_SHARE if meaning == words.FEED_OVERRIDE else at.FLOW_SHARE] = slots[S] / 100.0
         else:
             note(notes, at.NOTE_OVERRIDE, whole)
     elif meaning == words.PAUSE:
         add_event(whole, events, tool_path.PAUSE, 0.0, 0)
-    elif meaning == words.FEED:
-        set_feed(real, whole, notes, value)
     elif meaning >= words.SET_NOZZLE and meaning <= words.WAIT_BED:
         heat(whole, meaning, mask, slots, events)

@@ -25,6 +25,7 @@ PLAIN = 10
 PLANE_XY, PLANE_ZX, PLANE_YZ = 10, 11, 12
 INCH, MILLIMETRE, ABSOLUTE, RELATIVE, E_ABSOLUTE, E_RELATIVE = 13, 14, 15, 16, 17, 18
 NO_EFFECT_MODE, PROGRAM_END, TOOL = 19, 20, 21
+FEED_PER_MINUTE, FEED_INVERSE, FEED_PER_TURN = 22, 23, 24
 TAKES_WORDS = 30
 DWELL, HOME, RENAME, FEED_OVERRIDE, FLOW_OVERRIDE, PAUSE = 30, 31, 32, 33, 34, 35
 SET_NOZZLE, SET_BED, WAIT_NOZZLE, WAIT_BED = 36, 37, 38, 39
@@ -61,11 +62,37 @@ MEANINGS: Mapping[str, int] = MappingProxyType(
         "no effect on time": NO_EFFECT,
         "message": MESSAGE,
         "tool change": TOOL_CHANGE,
+        "feed a minute": FEED_PER_MINUTE,
+        "feed by inverse time": FEED_INVERSE,
+        "feed a turn": FEED_PER_TURN,
         "limit": LIMIT,
         "probe": PROBE,
         "retract": RETRACT,
         "undo retraction": UNRETRACT,
         "finish moves": FINISH,
+    }
+)
+
+# Modal groups of NISTIR 6556, Table 4: one of each a line. Group 0 has no mode.
+GROUPS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "non-modal": ("G4", "G10", "G28", "G30", "G53", "G92", "G92.1", "G92.2", "G92.3"),
+        "motion": ("G0", "G1", "G2", "G3", "G38.2", *(f"G{code}" for code in range(80, 90))),
+        "plane": ("G17", "G18", "G19"),
+        "distance": ("G90", "G91"),
+        "feed": ("G93", "G94"),
+        "units": ("G20", "G21"),
+        "cutter radius": ("G40", "G41", "G42"),
+        "tool length": ("G43", "G49"),
+        "return": ("G98", "G99"),
+        "coordinates": (*(f"G{code}" for code in range(54, 60)), "G59.1", "G59.2", "G59.3"),
+        "path": ("G61", "G61.1", "G64"),
+        "stopping": ("M0", "M1", "M2", "M30", "M60"),
+        "tool": ("M6",),
+        "spindle": ("M3", "M4", "M5"),
+        "mist": ("M7",),  # both kinds of coolant may be on at a time
+        "coolant": ("M8", "M9"),
+        "overrides": ("M48", "M49"),
     }
 )
 
@@ -155,6 +182,15 @@ class Dialect:
         """Meaning of every G code (row 0) and M code (row 1), indexed by ten times its number."""
         return np.stack([self._table("G"), self._table("M")])
 
+    @cached_property
+    def groups(self) -> NDArray[np.int64]:
+        """A bit for the modal group of every G code (row 0) and M code (row 1); 0 without one."""
+        table = np.zeros((2, CODES), dtype=np.int64)
+        for number, members in enumerate(GROUPS.values()):
+            for word in members:
+                table["GM".index(word[0]), round(10 * float(word[1:]))] = 1 << number
+        return table
+
 
 _SHARED = {
     "G0": "rapid",
@@ -171,13 +207,15 @@ _SHARED = {
     "G90": "absolute",
     "G91": "relative",
     "G92": "rename position",
+    "G93": "feed by inverse time",
+    "G94": "feed a minute",
     "M0": "pause",
     "M1": "pause",
     "M2": "program end",
     "M6": "tool change",
     "M30": "program end",
 } | dict.fromkeys(
-    ("G40", "G49", "G54", "G55", "G56", "G57", "G58", "G59", "G61", "G61.1", "G64", "G80", "G94", "G98", "G99"),
+    ("G40", "G49", "G54", "G55", "G56", "G57", "G58", "G59", "G61", "G61.1", "G64", "G80", "G98", "G99"),
     "mode without effect on time",
 )
 
@@ -196,6 +234,7 @@ EXTRUSION = Dialect(
             "M190": "bed wait",
             "M220": "feed override",
             "M221": "flow override",
+            "G95": "feed a turn",
             "G10": "retract",
             "G11": "undo retraction",
             "G29": "probe",

@@ -12,11 +12,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.compiled import byte_at, compiled, compiled_part, eight_at
+from kinematics.compiled import byte_at, compiled, eight_at
 from kinematics.gcode import dialects as words
 from kinematics.gcode import state as at
-from kinematics.gcode.commands import act, fail, note
-from kinematics.gcode.motion import MOST_CHORDS, cut_arc, way_home
+from kinematics.gcode.commands import act, fail, note, set_feed, state_limits
+from kinematics.gcode.motion import MOST_CHORDS, cut_arc, other_speed, own_retraction, way_home
+from kinematics.gcode.places import extend, extend_known, first_places
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
 from kinematics.gcode.numbers import POWERS_OF_TEN, long_number, short_number
 from kinematics.gcode.scanning import (
@@ -37,7 +38,9 @@ from kinematics.gcode.scanning import (
     after_comment,
     end_of_line,
     fits_checksum,
+    holds,
     is_exponent,
+    strict_line_error,
 )
 from kinematics.gcode.sequence import TOO_LARGE, TOO_LARGE_BIT, commands_of_line, strict_commands, words_of_command
 
@@ -49,27 +52,11 @@ E, F, G, I, J, K, M, N, R, T, X, Y, Z = 4, 5, 6, 8, 9, 10, 12, 13, 17, 19, 23, 2
 XYZE = (1 << X) | (1 << Y) | (1 << Z) | (1 << E)
 COMMANDS = (1 << G) | (1 << M) | (1 << T)
 MOTION_WORDS = XYZE | (1 << I) | (1 << J) | (1 << K) | (1 << R) | (1 << F)
+PLANES = (1 << X) | (1 << Y) | (1 << Z)
 ARC_WORDS = MOTION_WORDS & ~(1 << F)
 NOTHING = 1e-9  # mm: lengths below count as zero
 VANISHED = -1  # kind of a move with no length and no filament
 NOT_A_CODE = 0  # code that stands for "too large to be one"
-
-
-@compiled_part
-def extend(real: NDArray[np.float64], x: float, y: float, z: float) -> None:
-    """Take a printed place into the extent of the part."""
-    if x < real[at.LOW_X]:
-        real[at.LOW_X] = x
-    if y < real[at.LOW_Y]:
-        real[at.LOW_Y] = y
-    if z < real[at.LOW_Z]:
-        real[at.LOW_Z] = z
-    if x > real[at.HIGH_X]:
-        real[at.HIGH_X] = x
-    if y > real[at.HIGH_Y]:
-        real[at.HIGH_Y] = y
-    if z > real[at.HIGH_Z]:
-        real[at.HIGH_Z] = z
 
 
 @compiled
@@ -80,6 +67,7 @@ def read_lines(
     real: NDArray[np.float64],
     whole: NDArray[np.int64],
     meanings: NDArray[np.int64],
+    groups: NDArray[np.int64],
     notes: NDArray[np.int64],
     path: NDArray[np.float64],
     tags: NDArray[np.int32],
@@ -88,8 +76,8 @@ def read_lines(
     """Read whole lines from `begin` to `end` of `source`; return where reading stopped.
 
     `source` is an address (int64) or a uint8 array with some zero bytes after `end`; `real`, `whole`, `notes`, `path`,
-    `tags`, `events` as in `state`; `meanings` (int64[2, 10000]) of G and of M codes. Reading stops early when room runs
-    short (STATUS_GROW) or at an error (STATUS_ERROR).
+    `tags`, `events` as in `state`; `meanings`, `groups` (int64[2, 10000]) of G and of M codes. Reading stops early when
+    room runs short (STATUS_GROW) or at an error (STATUS_ERROR).
     """
     letters = np.empty(MOST_WORDS, dtype=np.int64)
     values = np.empty(MOST_WORDS)
@@ -101,8 +89,10 @@ def read_lines(
     most_moves = path.shape[1] - RESERVE
     most_events = events.shape[0] - RESERVE
     strict = whole[at.STRICT] != 0
+    semicolons = whole[at.SEMICOLONS] != 0
     g_meanings = meanings[0]
     m_meanings = meanings[1]
+    extruder = whole[at.EXTRUDER]
     whole[at.STATUS] = at.STATUS_DONE
     i = begin
     while i < end:
@@ -120,6 +110,9 @@ def read_lines(
         is_text = False
         too_large = False
         begun = False  # a block delete mark or a percent sign may only come first
+        commanded = False
+        percent = False
+        error = at.ERROR_TEXT
         while True:
             c = byte_at(source, i) if i < end else LINE_FEED
             if c == BLANK or c == TAB:
@@ -127,6 +120,9 @@ def read_lines(
                 continue
             letter = (c | 32) - 97
             if 0 <= letter < 26:
+                if extruder != E:  # the two change places
+                    letter = E if letter == extruder else (extruder if letter == E else letter)
+                first_word = not begun
                 begun = True
                 i += 1
                 c = byte_at(source, i)
@@ -136,7 +132,8 @@ def read_lines(
                 # -- a number: integer accumulation, divided once by a power of ten, is exact to 15 digits
                 begin_number = i
                 negative = c == MINUS
-                if negative or c == PLUS:
+                signed = negative or c == PLUS
+                if signed:
                     i += 1
                     c = byte_at(source, i)
                 mantissa = int(np.int64(0))
@@ -149,7 +146,7 @@ def read_lines(
                     length, digits, point, mantissa = short_number(eight)
                 if length < 8:
                     i += length
-                    c = np.int64((eight >> np.uint64(8 * length)) & np.uint64(255))
+                    c = int(np.int64((eight >> np.uint64(8 * length)) & np.uint64(255)))
                 else:
                     digits, point, mantissa = 0, -1, 0
                     while True:  # a longer number, or one with blanks where they may stand inside
@@ -189,11 +186,16 @@ def read_lines(
                 if negative:
                     value = -value
                 if letter == N:
+                    if strict and (not first_word or digits > 5 or point >= 0 or signed):
+                        error = at.ERROR_LINE_NUMBER
+                        is_text = True
+                        break
                     continue
                 letters[count] = letter
                 values[count] = value
                 count += 1
                 if bit & COMMANDS:
+                    commanded |= mask & COMMANDS != 0
                     mask |= bit
                     if letter == M and abs(value) < 999.0 and m_meanings[round(abs(value) * 10)] == words.MESSAGE:
                         i = end_of_line(source, i, end)
@@ -206,11 +208,13 @@ def read_lines(
                 slots[letter] = value
             elif c == LINE_FEED or c == RETURN:
                 break
-            elif c == SEMICOLON and not strict:
+            elif c == SEMICOLON and semicolons:
                 i = end_of_line(source, i, end)
             elif c == OPEN:
+                comment = i
                 i = after_comment(source, i, end)
-                if strict and byte_at(source, i - 1) != CLOSE:
+                if strict and (byte_at(source, i - 1) != CLOSE or holds(source, comment + 1, i, OPEN)):
+                    error = at.ERROR_COMMENT
                     is_text = True
                     break
             elif c == STAR and not strict:
@@ -221,10 +225,13 @@ def read_lines(
                 if not fits_checksum(source, line_begin, i, stop):
                     note(notes, at.NOTE_CHECKSUM, whole)
                 i = stop
-            elif c == SLASH and not begun:
+            elif c == SLASH and not begun and not percent:
                 i += 1
-            elif c == PERCENT and not begun:
-                whole[at.PERCENTS] += 1
+                if whole[at.BLOCK_DELETE]:
+                    i = end_of_line(source, i, end)
+                    break
+            elif c == PERCENT and not begun and not percent:
+                percent = True
                 i += 1
             else:
                 is_text = True
@@ -232,6 +239,11 @@ def read_lines(
         if is_text:
             i = end_of_line(source, i, end)
         # ---- step over the end of the line
+        if strict:
+            error = strict_line_error(whole, i - line_begin, percent, begun, is_text, error)
+            if error != at.ERROR_NONE:
+                fail(whole, error)
+                return i
         if i < end:
             c = byte_at(source, i)
             i += 1
@@ -241,9 +253,6 @@ def read_lines(
             whole[at.ENDED] = 1
             return end
         if is_text:
-            if strict:
-                fail(whole, at.ERROR_TEXT)
-                return i
             note(notes, at.NOTE_TEXT, whole)
             continue
         if count == 0:
@@ -256,22 +265,22 @@ def read_lines(
                 simple = mask & MOTION_WORDS != 0 and (not strict or mask & XYZE != 0)
                 motion = whole[at.MOTION]
             elif first == G and mask & ((1 << M) | (1 << T)) == 0:
-                motion = round(values[0] * 10) // 10
-                simple = 0 <= motion <= 3 and round(values[0] * 10) == motion * 10 and motion == g_meanings[motion * 10]
-                for k in range(1, count):
-                    simple = simple and letters[k] != G
+                code = values[0]
+                motion = int(code) if code < 4.0 else 4
+                simple = not commanded and motion < 4 and code == motion and motion == g_meanings[motion * 10]
+        has_feed = mask & (1 << F) != 0
         commands = 1
         if not simple:
             # ---- the rest: several commands, modes, waits, bare letters
             if strict:
                 commands = strict_commands(
-                    letters, values, count, owners, meant, heads, g_meanings, m_meanings, whole[at.MOTION]
+                    letters, values, count, owners, meant, heads, g_meanings, m_meanings, groups, whole[at.MOTION]
                 )
                 if commands < 0:
                     fail(whole, -commands)
                     return i
                 for k in range(commands):
-                    if mask & (1 << F) and (meant[k] == words.INCH or meant[k] == words.MILLIMETRE):
+                    if has_feed and (meant[k] == words.INCH or meant[k] == words.MILLIMETRE):
                         note(notes, at.NOTE_FEED_WITH_UNITS, whole)
             else:
                 commands = commands_of_line(
@@ -295,9 +304,15 @@ def read_lines(
                     whole,
                 )
                 too_large = mask & TOO_LARGE_BIT != 0
-                if motion >= words.PLAIN and not (strict and motion == words.HOME):
+                goes = bool(strict and motion == words.HOME) or motion == words.RETRACT or motion == words.UNRETRACT
+                if motion >= words.PLAIN and not goes:
                     head = heads[command]
-                    if motion == words.UNKNOWN:
+                    if motion == words.FEED:
+                        set_feed(real, whole, notes, values[head])
+                    elif motion == words.LIMIT:
+                        code = round(values[head] * 10) + (0 if letters[head] == G else words.CODES)
+                        state_limits(whole, code, mask, slots, events)
+                    elif motion == words.UNKNOWN:
                         code = round(abs(values[head]) * 10) if abs(values[head]) < 999.0 else NOT_A_CODE
                         note(notes, (at.NOTE_G if letters[head] == G else at.NOTE_M) + code, whole)
                     elif too_large and motion == words.RENAME:
@@ -311,15 +326,10 @@ def read_lines(
                     fail(whole, at.ERROR_TOO_LARGE)
                     return i
             # ---- a motion: where to, how much filament, how fast
-            if mask & (1 << F):
-                feed = slots[F] * real[at.SCALE]
-                if feed > 0.0:
-                    real[at.FEED] = feed
-                elif strict:
-                    fail(whole, at.ERROR_FEED_NOT_POSITIVE)
+            if mask & (1 << F) and motion < words.PLAIN:
+                set_feed(real, whole, notes, slots[F])
+                if whole[at.STATUS] != at.STATUS_DONE:
                     return i
-                else:
-                    note(notes, at.NOTE_FEED_NOT_POSITIVE, whole)
             pieces = 1
             relative = whole[at.IS_RELATIVE] != 0
             x, y, z = real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z]
@@ -341,11 +351,15 @@ def read_lines(
                 pieces = cut_arc(real, whole, notes, mask, slots, places, motion == words.ARC_COUNTER)
                 if pieces == 0:
                     return i
-            else:
+            elif motion == words.HOME:
                 pieces = way_home(real, whole, mask, slots, places)
             de = 0.0
-            if mask & (1 << E) and motion < words.PLAIN:
-                reading = slots[E] * real[at.SCALE]
+            if motion == words.RETRACT or motion == words.UNRETRACT:
+                de = own_retraction(real, whole, motion == words.RETRACT, mask, slots, events)
+                if de == 0.0:
+                    continue
+            elif mask & (1 << E) and motion < words.PLAIN:
+                reading = slots[E] * real[at.FILAMENT_SCALE]
                 if relative or whole[at.IS_E_RELATIVE]:
                     de = reading
                     real[at.E_READING] += reading
@@ -354,15 +368,29 @@ def read_lines(
                     real[at.E_READING] = reading
                 de *= real[at.FLOW_SHARE]
             speed = math.inf
-            if not strict or (motion != words.RAPID and motion < words.PLAIN):
+            if motion == words.RETRACT or motion == words.UNRETRACT:
+                speed = real[at.RETRACT_SPEED]
+            elif not strict or (motion != words.RAPID and motion < words.PLAIN):
                 speed = real[at.FEED] / 60.0 * real[at.FEED_SHARE]
+                if whole[at.FEED_MODE] != at.PER_MINUTE:
+                    if motion < words.ARC_CLOCKWISE:
+                        places[0, 0], places[1, 0], places[2, 0] = x, y, z
+                    speed = other_speed(real, whole, notes, has_feed, places, pieces)
+                    if whole[at.STATUS] != at.STATUS_DONE:
+                        return i
+            unset = whole[at.UNSET]
+            if unset & (mask | PLANES if motion >= words.ARC_CLOCKWISE else mask):
+                if motion < words.ARC_CLOCKWISE:
+                    places[0, 0], places[1, 0], places[2, 0] = x, y, z
+                first_places(real, whole, mask, motion, slots, places, pieces)
             # ---- its pieces, one straight move each
             number = whole[at.MOVES]
             before = number
-            if motion >= words.ARC_CLOCKWISE:
+            through_places = pieces > 1 or (motion >= words.ARC_CLOCKWISE and motion < words.PLAIN)
+            if through_places:
                 de /= pieces
             for piece in range(pieces):
-                if motion >= words.ARC_CLOCKWISE:
+                if through_places:
                     x, y, z = places[0, piece], places[1, piece], places[2, piece]
                 dx, dy, dz = x - real[at.PLACE_X], y - real[at.PLACE_Y], z - real[at.PLACE_Z]
                 kind = TRAVEL
@@ -371,17 +399,18 @@ def read_lines(
                     dx = dy = dz = 0.0
                 elif de > 0.0:
                     kind = PRINT
-                    if whole[at.LAST_KIND] != PRINT:
-                        extend(real, real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z])
-                    extend(real, x, y, z)
+                    if unset != 0:
+                        extend_known(real, whole, unset, real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z])
+                        unset = whole[at.UNSET]
+                        extend_known(real, whole, unset, x, y, z)
+                    else:
+                        if whole[at.LAST_KIND] != PRINT:
+                            extend(real, real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z])
+                        extend(real, x, y, z)
                 real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z] = x, y, z
                 whole[at.LAST_KIND] = kind
                 if kind == VANISHED:
                     continue
-                fed = real[at.FED] + de
-                real[at.FED] = fed
-                if fed > real[at.FED_MOST]:
-                    real[at.FED_MOST] = fed
                 path[at.DX, number] = dx
                 path[at.DY, number] = dy
                 path[at.DZ, number] = dz

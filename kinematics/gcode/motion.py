@@ -21,11 +21,12 @@ from kinematics.gcode.arcs import (
     arc_from_radius,
     chord_count,
 )
-from kinematics.gcode.commands import fail, note
+from kinematics.gcode.commands import add_event, fail, note
+from kinematics.gcode.moves import NOZZLE_TARGET, RETRACTION
 
 MOST_CHORDS = 60_000
 
-I, R, X = 8, 17, 23  # letters as bits and slots, A = 0; J, K and Y, Z follow
+I, P, R, S, X = 8, 15, 17, 18, 23  # letters as bits and slots, A = 0; J, K and Y, Z follow
 
 
 @compiled_part
@@ -125,6 +126,10 @@ def cut_arc(
         note(notes, at.NOTE_ARC_IMPOSSIBLE, whole)
         return 1
     closed = abs(abs(sweep) - 2.0 * math.pi) < 1e-12
+    if (
+        not strict and mask & (1 << P) and slots[P] >= 1.5
+    ):  # whole turns, the drawn one counted (common practice, no source)
+        sweep += math.copysign(2.0 * math.pi * (min(round(slots[P]), MOST_CHORDS) - 1), sweep)
     chords = chord_count(sweep, radius, real[at.ARC_TOLERANCE], closed)
     if chords > MOST_CHORDS:
         fail(whole, at.ERROR_TOO_MANY_CHORDS)
@@ -138,3 +143,62 @@ def cut_arc(
     for k in range(3):
         places[k, n - 1] = target[k]
     return n
+
+
+@compiled_part
+def other_speed(
+    real: NDArray[np.float64],
+    whole: NDArray[np.int64],
+    notes: NDArray[np.int64],
+    has_feed: bool,
+    places: NDArray[np.float64],
+    pieces: int,
+) -> float:
+    """Commanded speed (mm/s) where F is no length a minute: G93, the whole command takes 1/F minutes; G95 is not guessed.
+
+    The command goes through the first `pieces` columns of `places`. May set STATUS to STATUS_ERROR.
+    """
+    if whole[at.FEED_MODE] == at.PER_TURN:
+        note(notes, at.NOTE_FEED_PER_TURN, whole)
+        return math.inf
+    if not has_feed:
+        if whole[at.STRICT]:
+            fail(whole, at.ERROR_FEED_MISSING)
+        else:
+            note(notes, at.NOTE_FEED_MISSING, whole)
+        return math.inf
+    length = 0.0
+    x, y, z = real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z]
+    for k in range(pieces):
+        length += math.sqrt((places[0, k] - x) ** 2 + (places[1, k] - y) ** 2 + (places[2, k] - z) ** 2)
+        x, y, z = places[0, k], places[1, k], places[2, k]
+    return length * real[at.FEED] / 60.0 * real[at.FEED_SHARE] if length > 0.0 else math.inf
+
+
+@compiled_part
+def own_retraction(
+    real: NDArray[np.float64],
+    whole: NDArray[np.int64],
+    back: bool,
+    mask: int,
+    slots: NDArray[np.float64],
+    events: NDArray[np.float64],
+) -> float:
+    """Filament fed by G10 (`back`) and G11, the controller's own retraction (mm); 0 where nothing is to be done.
+
+    G10 with P sets a tool's temperature instead. A retraction whose length nobody gave is an event.
+    """
+    if mask & (1 << P):
+        if mask & (1 << S):
+            add_event(whole, events, NOZZLE_TARGET, slots[S], int(slots[P]))
+        return 0.0
+    if (whole[at.RETRACTED] != 0) == back:
+        return 0.0
+    whole[at.RETRACTED] = 1 if back else 0
+    if whole[at.FIRST_FEED] < 0:
+        whole[at.INEXACT] = 1
+    length = real[at.RETRACT_LENGTH]
+    if math.isnan(length):
+        add_event(whole, events, RETRACTION, 0.0, 0)
+        return 0.0
+    return -length if back else length

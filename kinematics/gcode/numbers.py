@@ -49,7 +49,7 @@ def short_number(eight: np.uint64) -> tuple[int, int, int, int]:
     value = (value * np.uint64(10) + (value >> EIGHT)) & np.uint64(0x00FF00FF00FF00FF)
     value = (value * np.uint64(100) + (value >> np.uint64(16))) & np.uint64(0x0000FFFF0000FFFF)
     value = (value * np.uint64(10000) + (value >> np.uint64(32))) & np.uint64(0xFFFFFFFF)
-    return length, digits, before, np.int64(value)
+    return length, digits, before, int(np.int64(value))
 
 
 @compiled_part

@@ -4,7 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from kinematics.compiled import byte_at, compiled_part
+from kinematics.gcode import state as at
+
+LONGEST_LINE = 256  # characters, NISTIR 6556, 3.3
 
 TAB, LINE_FEED, RETURN, BLANK, PERCENT, OPEN, CLOSE, STAR, PLUS, MINUS, POINT, SLASH, SEMICOLON = b"\t\n\r %()*+-./;"
 
@@ -31,6 +37,34 @@ def after_comment(source: Any, i: int, end: int) -> int:
         if c == CLOSE:
             break
     return i
+
+
+@compiled_part
+def holds(source: Any, begin: int, end: int, sought: int) -> bool:
+    """Whether a byte stands between two places."""
+    for i in range(begin, end):
+        if byte_at(source, i) == sought:
+            return True
+    return False
+
+
+@compiled_part
+def strict_line_error(
+    whole: NDArray[np.int64], length: int, percent: bool, has_words: bool, is_text: bool, error: int
+) -> int:
+    """What the standard has against a line as a whole: `error` where it is no line of words, its length, its percent."""
+    if length > LONGEST_LINE:
+        return at.ERROR_LINE_LENGTH
+    if is_text:
+        return error
+    if percent:
+        if has_words or whole[at.OPENED] == at.OPENED_WITHOUT:
+            return at.ERROR_PERCENT
+        whole[at.PERCENTS] += 1
+        whole[at.OPENED] = at.OPENED_BY_PERCENT
+    elif whole[at.OPENED] == at.NOT_OPENED and length > 0:
+        whole[at.OPENED] = at.OPENED_WITHOUT
+    return at.ERROR_NONE
 
 
 @compiled_part

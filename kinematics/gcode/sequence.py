@@ -15,6 +15,9 @@ AXES = (1 << X) | (1 << Y) | (1 << Z)
 MOTION_WORDS = AXES | (1 << E) | (1 << I) | (1 << J) | (1 << K) | (1 << R) | (1 << F)
 TOO_LARGE = 1e9  # no machine goes there, and feeds and radii of this size are slips
 TOO_LARGE_BIT = 1 << 26  # beside the 26 letters
+CODE_TOLERANCE = 0.0001 + 1e-9  # of a number where a code is needed (NISTIR 6556, 3.3.2.1)
+# Letters that the standard does not have (O, U, V, W) and axes that no printer here has (A, B, C).
+NO_LETTERS = (1 << 14) | (1 << 20) | (1 << 21) | (1 << 22) | 0b111
 NO_OWNER = -1
 DAMAGED = -1
 
@@ -134,6 +137,8 @@ def words_of_command(
 @compiled_part
 def rank(meaning: int) -> int:
     """Place of a meaning in the order of execution of NISTIR 6556, Table 8."""
+    if meaning >= words.FEED_PER_MINUTE and meaning <= words.FEED_PER_TURN:
+        return -1
     if meaning == words.FEED:
         return 0
     if meaning == words.TOOL:
@@ -167,14 +172,18 @@ def strict_commands(
     heads: NDArray[np.int64],
     g_meanings: NDArray[np.int64],
     m_meanings: NDArray[np.int64],
+    groups: NDArray[np.int64],
     motion: int,
 ) -> int:
     """The commands of a line in the order of NISTIR 6556, Table 8, and its words with them.
 
-    Returns the number of commands, or minus an error code. Axis words go to G28 or G92 where one stands on the line,
+    `groups` (int64[2, 10000]) holds a bit for the modal group of every G and M code. Returns the number of commands, or
+    minus an error code. Axis words go to G28 or G92 where one stands on the line,
     else to the motion named or in force; P to the dwell; F acts first. Words that no command uses are dropped.
     """
     seen = 0
+    used = 0
+    m_words = 0
     commands = 0
     motions = 0
     claimers = 0
@@ -184,21 +193,28 @@ def strict_commands(
             return -at.ERROR_TEXT
         meaning = NO_OWNER
         if letter == G or letter == M:
+            tenfold = 10.0 * values[k]
+            if abs(tenfold - round(tenfold)) > 10.0 * CODE_TOLERANCE:
+                return -at.ERROR_NOT_WHOLE
             meaning = meaning_of(values[k], g_meanings if letter == G else m_meanings)
             if meaning == words.UNKNOWN:
                 return -at.ERROR_UNKNOWN
+            group = groups[0 if letter == G else 1, round(tenfold)]
+            if used & group:
+                return -at.ERROR_TWO_MOTIONS
+            used |= group
+            m_words += letter == M
+            if m_words > 4:
+                return -at.ERROR_TOO_MANY_M
             if meaning < words.PLAIN:
                 motions += 1
             if meaning == words.HOME or meaning == words.RENAME:
                 claimers += 1
-            for other in range(commands):
-                # Planes, units and distance modes are groups of one: each shares its place in the order.
-                place = rank(meaning)
-                if 5 <= place <= 7 and place == rank(meant[other]):
-                    return -at.ERROR_TWO_MOTIONS
         else:
             if seen & (1 << letter):
                 return -at.ERROR_REPEATED_WORD
+            if NO_LETTERS & (1 << letter):
+                return -at.ERROR_TEXT
             seen |= 1 << letter
             if letter == T:
                 meaning = words.TOOL
@@ -208,8 +224,6 @@ def strict_commands(
             meant[commands] = meaning
             heads[commands] = k
             commands += 1
-    if motions > 1 or claimers > 1:
-        return -at.ERROR_TWO_MOTIONS
     moving_words = seen & (AXES | (1 << E))
     if motions + claimers > 1 and moving_words:
         return -at.ERROR_AXES_CLAIMED_TWICE

@@ -17,13 +17,28 @@ HOME_X, HOME_Y, HOME_Z = 11, 12, 13
 DWELL_UNIT = 14  # s a unit of the P of a dwell
 ARC_TOLERANCE = 15  # mm
 LOW_X, LOW_Y, LOW_Z, HIGH_X, HIGH_Y, HIGH_Z = 16, 17, 18, 19, 20, 21  # extent of what is printed
-FED, FED_MOST = 22, 23  # sum of filament fed so far and the highest that it reached (mm)
-REAL_STATE = 24
+FILAMENT_SCALE = 22  # mm of filament an E unit
+RETRACT_LENGTH, RETRACT_SPEED = 23, 24  # of the controller's own retraction (mm, mm/s); NaN where not given
+TARGET_X, TARGET_Y, TARGET_Z, TARGET_E = 25, 26, 27, 28  # where the first command with that axis went (see UNSET)
+REAL_STATE = 29
 
 # Whole-valued state.
 MOTION, PLANE, IS_RELATIVE, IS_E_RELATIVE, TOOL_IN_USE, ENDED, STOP_PENDING, PERCENTS, STRICT = range(9)
 LINE_NUMBER, OFFSET, MOVES, EVENTS, STATUS, ERROR, ERROR_LINE, ERROR_OFFSET, LAST_KIND = range(9, 18)
-WHOLE_STATE = 18
+FEED_MODE, RETRACTED, BLOCK_DELETE, EXTRUDER, OPENED, SEMICOLONS = range(18, 24)
+FIRST_FEED = 24  # number of moves before the first F word, −1 while there is none
+# While a chunk is read from a guessed state (see `chunks`): bits of the axes whose place is not known yet (0 in ordinary
+# reading), those among them at whose place something was printed, whether the guess cannot be mended, and the number of
+# moves before the first command with each axis (−1: none).
+UNSET, PRINTED_UNSET, INEXACT = 25, 26, 27
+FIRST_X, FIRST_Y, FIRST_Z, FIRST_E = 28, 29, 30, 31
+IS_GUESS = 32
+E_DIRTY = 33  # what E reads holds sums from an unknown start
+WHOLE_STATE = 34
+
+PER_MINUTE, INVERSE_TIME, PER_TURN = 0, 1, 2  # what F says (FEED_MODE): G94, G93, G95
+
+NOT_OPENED, OPENED_BY_PERCENT, OPENED_WITHOUT = 0, 1, 2  # how the first line that is not empty began (OPENED)
 
 # Why the kernel returned (STATUS).
 STATUS_DONE, STATUS_GROW, STATUS_ERROR = 0, 1, 2
@@ -43,8 +58,10 @@ STATUS_DONE, STATUS_GROW, STATUS_ERROR = 0, 1, 2
     NOTE_AFTER_END,
     NOTE_OVERRIDE,
     NOTE_FEED_WITH_UNITS,
+    NOTE_FEED_PER_TURN,
+    NOTE_FEED_MISSING,
     NOTE_KINDS,
-) = range(14)
+) = range(16)
 
 NOTE_TEXTS = {
     NOTE_TEXT: "line that is no G-code command, not used",
@@ -59,6 +76,8 @@ NOTE_TEXTS = {
     NOTE_EMPTY_DWELL: "dwell without a length: counted as 0 s",
     NOTE_AFTER_END: "move after the end of the program, counted all the same",
     NOTE_OVERRIDE: "speed or flow override without a positive S: not used",
+    NOTE_FEED_PER_TURN: "F in a turn of the spindle (G95): not guessed, the machine's limits alone hold",
+    NOTE_FEED_MISSING: "inverse time (G93) without an F of its own: no commanded speed",
     NOTE_FEED_WITH_UNITS: "F on the line of G20 or G21: read in the units before it (NISTIR 6556, Table 8)",
 }
 
@@ -81,7 +100,14 @@ NOTE_TEXTS = {
     ERROR_RENAME_NOTHING,
     ERROR_TOO_LARGE,
     ERROR_TOO_MANY_CHORDS,
-) = range(17)
+    ERROR_LINE_LENGTH,
+    ERROR_LINE_NUMBER,
+    ERROR_COMMENT,
+    ERROR_NOT_WHOLE,
+    ERROR_TOO_MANY_M,
+    ERROR_FEED_MISSING,
+    ERROR_PERCENT,
+) = range(24)
 
 # code -> (what was found, what is allowed)
 ERROR_TEXTS = {
@@ -106,6 +132,13 @@ ERROR_TEXTS = {
     ERROR_DWELL: ("dwell without P, or with a negative one", "G4 P with seconds (NISTIR 6556, 3.5.4)"),
     ERROR_RENAME_NOTHING: ("G92 without an axis word", "at least one axis word (NISTIR 6556, 3.5.18)"),
     ERROR_TOO_LARGE: ("a number too large for a machine", "lengths, feeds and radii below 1e9"),
+    ERROR_LINE_LENGTH: ("a line of over 256 characters", "256 characters at most (NISTIR 6556, 3.3)"),
+    ERROR_LINE_NUMBER: ("a line number that is none", "N0 to N99999, no sign, first on its line (NISTIR 6556, 3.3.1)"),
+    ERROR_COMMENT: ("a comment inside a comment, or one that is not closed", "( ) on one line (NISTIR 6556, 3.3.4)"),
+    ERROR_NOT_WHOLE: ("a G or M word between two codes", "a code to within 0.0001 (NISTIR 6556, 3.3.2.1)"),
+    ERROR_TOO_MANY_M: ("over four M words on a line", "four at most (NISTIR 6556, 3.3.5)"),
+    ERROR_FEED_MISSING: ("a move in inverse time without an F of its own", "F on every G1 to G3 line under G93"),
+    ERROR_PERCENT: ("a percent line that opens the program and no second one", "% on a line of its own at both ends"),
     ERROR_TOO_MANY_CHORDS: ("an arc that needs over 60,000 chords", "a smaller radius or a wider arc tolerance"),
 }
 

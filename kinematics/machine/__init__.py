@@ -2,8 +2,9 @@
 
 from kinematics.machine.loading import BUILTIN_NAMES, load_machine
 from kinematics.machine.model import Candidate, EffectiveValue, Machine
-from kinematics.machine.settings import parse_settings
-from kinematics.machine.template import NEW_MACHINE_QUESTIONS, Question, new_machine_text
+from kinematics.machine.setting_text import parse_settings
+from kinematics.machine.settings import resolved_keys
+from kinematics.machine.template import NEW_MACHINE_QUESTIONS, Question, machine_text_from_limits, new_machine_text
 
 __all__ = [
     "BUILTIN_NAMES",
@@ -13,6 +14,8 @@ __all__ = [
     "Machine",
     "Question",
     "load_machine",
+    "machine_text_from_limits",
     "new_machine_text",
     "parse_settings",
+    "resolved_keys",
 ]

@@ -44,6 +44,8 @@ DOUBTFUL_OUTSIDE = {
     "arc_tolerance_mm": Bounds(0.0005, 0.2, "chords are coarse above, and very many below"),
     "diameter_mm": Bounds(1.0, 3.5, "is it the filament's diameter?"),
     "density_g_cm3": Bounds(0.5, 9.0, "is it in g/cm³?"),
+    "length_mm": Bounds(0.0, 20.0, "is it in mm?"),
+    "speed_mm_s": Bounds(1.0, 300.0, "is it in mm/s, not mm/min?"),
     "nozzle_mm": Bounds(0.1, 2.0, "is it in mm?"),
     "max_flow_mm3_s": Bounds(0.5, 60.0, "is it in mm³/s?"),
     "shortest_layer_s": Bounds(0.0, 120.0, "every layer is stretched to it"),
@@ -54,17 +56,10 @@ DOUBTFUL_OUTSIDE = {
     "ambient_c": Bounds(-10.0, 90.0, "is it in °C?"),
 }
 
-# Path accelerations and speeds are held back by the axes that they are shared out to; Z hardly moves in a layer.
-HELD_BY_ACCELERATION = (
-    "motion.print_acceleration_mm_s2",
-    "motion.travel_acceleration_mm_s2",
-    "motion.by_kind.print.print_acceleration_mm_s2",
-    "motion.by_kind.travel.travel_acceleration_mm_s2",
-)
-HELD_BY_SPEED = (
-    "motion.by_kind.print.commanded_speed_mm_s",
-    "motion.by_kind.travel.commanded_speed_mm_s",
-)
+# Path accelerations and speeds, by the last part as well: held back by the axes that they are shared out to. Z hardly
+# moves in a layer.
+HELD_BY_ACCELERATION = ("print_acceleration_mm_s2", "travel_acceleration_mm_s2")
+HELD_BY_SPEED = ("commanded_speed_mm_s",)
 PLANE = ("x", "y")
 
 
@@ -82,7 +77,7 @@ def doubts_about(machine: Machine) -> list[str]:
 
 
 def _doubts(machine: Machine) -> Iterator[str]:
-    for key in all_keys():
+    for key in all_keys(machine):
         bounds = DOUBTFUL_OUTSIDE.get(key.path[-1])
         value = plain_value_of(machine, key)
         if bounds is None or value is None or bounds.low <= value <= bounds.high:
@@ -98,9 +93,12 @@ def _end(question: str) -> str:
 
 
 def _held_back_by_an_axis(machine: Machine) -> Iterator[str]:
-    pairs = [(key, f"axes.{axis}.max_acceleration_mm_s2") for key in HELD_BY_ACCELERATION for axis in PLANE]
-    pairs += [(key, f"axes.{axis}.max_speed_mm_s") for key in HELD_BY_SPEED for axis in PLANE]
+    pairs = []
+    for names, limit_name in ((HELD_BY_ACCELERATION, "max_acceleration_mm_s2"), (HELD_BY_SPEED, "max_speed_mm_s")):
+        held = [key.name for key in all_keys(machine) if key.path[-1] in names]
+        pairs += [(key, f"axes.{axis}.{limit_name}") for key in held for axis in PLANE]
     pairs += [("retraction.acceleration_mm_s2", "axes.e.max_acceleration_mm_s2")]
+    pairs += [("retraction.speed_mm_s", "axes.e.max_speed_mm_s")]
     for key, axis_key in pairs:
         value, limit = machine.value_of(key), machine.value_of(axis_key)
         if value is not None and limit is not None and value > limit:
@@ -122,6 +120,8 @@ def _without_effect(machine: Machine) -> Iterator[str]:
         left_out = [axis for axis in PLANE if getattr(motion.speed_step_mm_s, axis) is None]
         if left_out:
             yield f"motion.speed_step_mm_s leaves out {' and '.join(left_out)}: corners are not slowed there."
+    if machine.retraction.speed_mm_s is not None and not machine.retraction.length_mm:
+        yield "retraction.speed_mm_s is given without retraction.length_mm: it has no effect."
     nozzle, filament = machine.hotend.nozzle_mm, key_value(machine, "filament.diameter_mm")
     if nozzle is not None and nozzle >= filament:
         yield f"hotend.nozzle_mm = {nozzle:g} is no smaller than filament.diameter_mm = {filament:g}."

@@ -3,20 +3,31 @@
 from __future__ import annotations
 
 import difflib
-import types
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cache
-from typing import Annotated, Any, Union, get_args, get_origin
+from functools import cache, lru_cache
+from typing import Any, NamedTuple
 
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from kinematics.errors import InputError, nearest
 from kinematics.machine.model import Candidate, Machine
-from kinematics.machine.value_kinds import Allowed, PrinterLimit
+from kinematics.machine.value_kinds import PrinterLimit
+from kinematics.toml.dotted import Names, split_key
+from kinematics.toml.lines import Path
+from kinematics.toml.named_sections import ANY_NAME, NamedSections
+from kinematics.toml.schema import (
+    allowed_text,
+    dotted_name,
+    fields_of,
+    model_at,
+    named_section_of,
+    nearest_here,
+    notes_of,
+    section_of,
+)
 
-Path = tuple[str | int, ...]
 # Shorter names for the knobs that are turned most; "corner" is whichever corner rule is in force.
 SHORT_NAMES = {
     "acceleration": "motion.print_acceleration_mm_s2",
@@ -44,90 +55,82 @@ class Key:
     """One settable key: dotted name, its parts, what may stand there, and whether it is a limit of the printer."""
 
     name: str
-    path: tuple[str, ...]
+    path: Names
     allowed: str
     is_limit: bool
 
 
-def _alternatives(annotation: Any) -> Iterator[Any]:
-    """The types inside Annotated and Optional, outermost first."""
-    yield annotation
-    if get_origin(annotation) in (Annotated, Union, types.UnionType):
-        for inside in get_args(annotation):
-            yield from _alternatives(inside)
+class Tree(NamedTuple):
+    """The machine file as the models have it.
+
+    `keys` by dotted name, `sections` with whether each is written as one value (an inline table), `named` the sections
+    that hold one table a name, with the model of these; `order` keys and `named` sections in the order of the file.
+    """
+
+    keys: dict[str, Key]
+    sections: dict[str, bool]
+    named: dict[Names, type[BaseModel]]
+    order: list[Key | Names]
 
 
-def section_of(field: FieldInfo) -> type[BaseModel] | None:
-    """The model of a field that is a table or an array of tables; None for a plain value."""
-    for annotation in _alternatives(field.annotation):
-        kind = get_args(annotation)[0] if get_origin(annotation) is tuple else annotation
-        if isinstance(kind, type) and issubclass(kind, BaseModel):
-            return kind
-    return None
-
-
-def _notes(field: FieldInfo) -> Iterator[Any]:
-    yield from field.metadata
-    for annotation in _alternatives(field.annotation):
-        yield from getattr(annotation, "__metadata__", ())
-
-
-def allowed_text(field: FieldInfo) -> str:
-    """What may stand at a field, in words; empty where its type does not say."""
-    return next((note.text for note in _notes(field) if isinstance(note, Allowed)), "")
-
-
-def fields_of(model: type[BaseModel]) -> dict[str, FieldInfo]:
-    """The fields of a model under the names that they have in the file."""
-    return {field.alias or name: field for name, field in model.model_fields.items()}
-
-
-def model_at(path: Path) -> type[BaseModel] | None:
-    """The model of the table at a path (list positions skipped); None where no table is known."""
-    model: type[BaseModel] = Machine
-    for part in path:
-        if isinstance(part, int):
-            continue
-        field = fields_of(model).get(part)
-        inside = section_of(field) if field is not None else None
-        if inside is None:
-            return None
-        model = inside
-    return model
+def _key_of(field: FieldInfo, path: Names) -> Key:
+    limit = any(isinstance(note, PrinterLimit) for note in notes_of(field))
+    return Key(dotted_name(path), path, allowed_text(field), limit)
 
 
 @cache
-def _walk() -> tuple[dict[str, Key], dict[str, bool]]:
-    """Every key by its dotted name, and every section with whether it is written as one value (an inline table)."""
-    keys: dict[str, Key] = {}
-    sections: dict[str, bool] = {}
+def _walk() -> Tree:
+    tree = Tree({}, {}, {}, [])
 
-    def visit(model: type[BaseModel], path: tuple[str, ...]) -> None:
+    def visit(model: type[BaseModel], path: Names) -> None:
         for name, field in fields_of(model).items():
             here = (*path, name)
-            inside = section_of(field)
+            dotted = dotted_name(here)
+            inside, member = section_of(field), named_section_of(field)
             if inside is Candidate:
                 continue
-            dotted = ".".join(here)
-            if inside is None:
-                limit = any(isinstance(note, PrinterLimit) for note in _notes(field))
-                keys[dotted] = Key(dotted, here, allowed_text(field), limit)
-            else:
-                sections[dotted] = field.default is None
+            if member is not None:
+                tree.sections[dotted] = False
+                tree.named[here] = member
+                tree.order.append(here)
+            elif inside is not None:
+                tree.sections[dotted] = field.default is None
                 visit(inside, here)
+            else:
+                key = _key_of(field, here)
+                tree.keys[dotted] = key
+                tree.order.append(key)
 
     visit(Machine, ())
-    return keys, sections
+    return tree
 
 
-def all_keys() -> Iterable[Key]:
-    """Every settable key in the order of the file."""
-    return _walk()[0].values()
+@lru_cache(maxsize=4096)
+def _keys_of_name(path: Names) -> tuple[Key, ...]:
+    """The keys of one table whose name is the user's; such tables hold plain values alone."""
+    model = _walk().named[path[:-1]]
+    return tuple(_key_of(field, (*path, name)) for name, field in fields_of(model).items())
+
+
+def all_keys(machine: Machine | None = None) -> Iterator[Key]:
+    """Every settable key in the order of the file; those by label for the labels that a machine names."""
+    for entry in _walk().order:
+        if isinstance(entry, Key):
+            yield entry
+        elif machine is not None:
+            for name in _at(machine, entry) or ():
+                yield from _keys_of_name((*entry, name))
 
 
 def find_key(name: str) -> Key | None:
-    """The key of a dotted name, None where there is none."""
-    return _walk()[0].get(name)
+    """The key of a dotted name, None where there is none; a label may have any name."""
+    key = _walk().keys.get(name)
+    if key is not None:
+        return key
+    path = split_key(name)
+    if path[:-2] in _walk().named:
+        return next((one for one in _keys_of_name(path[:-1]) if one.path == path), None)
+    return _walk().keys.get(dotted_name(path))
 
 
 def key_named(name: str) -> Key:
@@ -145,90 +148,104 @@ def unit_of(key: Key) -> str:
 
 def is_section(name: str) -> bool:
     """Whether a dotted name is a table of the file."""
-    return name in _walk()[1]
+    path = split_key(name)
+    return dotted_name(path) in _walk().sections or path[:-1] in _walk().named
+
+
+def holds_one_table_a_name(name: str) -> bool:
+    """Whether a dotted name is a section of tables that the user names."""
+    return split_key(name) in _walk().named
 
 
 def is_one_value(name: str) -> bool:
     """Whether a dotted name is a table that is given or left out as one value."""
-    return _walk()[1].get(name, False)
+    return _walk().sections.get(dotted_name(split_key(name)), False)
 
 
-def keys_of_section(name: str) -> list[Key]:
-    """The keys inside a section; empty where the name is none."""
-    return [key for key in all_keys() if key.name.startswith(name + ".")]
+def keys_of_section(name: str, machine: Machine | None = None) -> list[Key]:
+    """The keys inside a section, by label for the labels that a machine names; empty where the name is none."""
+    path = split_key(name)
+    if path[:-1] in _walk().named:
+        return list(_keys_of_name(path))
+    return [key for key in all_keys(machine) if key.path[: len(path)] == path and key.path != path]
+
+
+def example_key(section: str) -> str:
+    """The first key of a section, as an example; the key of that name where the section has the name of one."""
+    path = split_key(section)
+    if path in _walk().named:
+        return _keys_of_name((*path, ANY_NAME))[0].name
+    inside = keys_of_section(section)
+    forgotten_name = (dotted_name((*path[:-1], ANY_NAME, one.path[-1])) for one in inside if one.path[-1] == path[-1])
+    return next(forgotten_name, inside[0].name)
+
+
+def _at(machine: Machine, path: Names) -> Any:
+    value: Any = machine
+    for part in path:
+        value = value.get(part) if isinstance(value, NamedSections) else getattr(value, part, None)
+    return value
 
 
 def plain_value_of(machine: Machine, key: Key) -> Any:
     """The value of a key as plain data; None where it, or the table that holds it, is not given."""
-    value: Any = machine
-    for part in key.path:
-        value = getattr(value, part, None)
+    value = _at(machine, key.path)
     return list(value) if isinstance(value, tuple) else value
 
 
 def given_keys(machine: Machine) -> Iterator[str]:
     """The dotted keys that were given when the models were made, rather than filled in."""
-    for key in all_keys():
+    for key in all_keys(machine):
         value: Any = machine
         for part in key.path:
-            if value is None or part not in value.model_fields_set:
+            if isinstance(value, NamedSections):
+                value = value[part]
+            elif value is None or part not in value.model_fields_set:
                 break
-            value = getattr(value, part)
+            else:
+                value = getattr(value, part)
         else:
             if value is not None:
                 yield key.name
 
 
-def dotted_name(path: Path) -> str:
-    """A path as it is written in a file, list positions left out, odd names quoted."""
-    return ".".join(_quoted(part) for part in path if isinstance(part, str))
-
-
-def _quoted(name: str) -> str:
-    bare = name.isascii() and name.replace("-", "_").replace("_", "a").isalnum()
-    return name if bare else '"' + name.encode("unicode_escape").decode("ascii").replace('"', '\\"') + '"'
-
-
-def nearest_in_section(section: Path, name: str) -> str:
-    """The hint for an unknown key of a section: the same name elsewhere, one like it here, or one like it elsewhere."""
-    model = model_at(section)
-    here = list(fields_of(model)) if model is not None else []
-    if len(section) == 0 or section[0] != "candidate":
-        elsewhere = _same_name_elsewhere(section, name)
-        if elsewhere:
-            return f"did you mean {elsewhere!r}?"
-        hint = nearest(name, here) or nearest(name.lower(), here)
-        return hint or _like_it_elsewhere(section, name)
-    return nearest(name, here) or nearest(name.lower(), here)
+def nearest_name(path: Path) -> str:
+    """The hint for an unknown key of the file: the same name elsewhere, one like it beside it, or one elsewhere."""
+    section, name = path[:-1], str(path[-1])
+    if section[:1] == ("candidate",):
+        return nearest_here(Machine, path)
+    elsewhere = _same_name_elsewhere(section, name)
+    if elsewhere:
+        return f"did you mean {elsewhere!r}?"
+    return nearest_here(Machine, path) or _like_it_elsewhere(section, name)
 
 
 def help_for_setting(name: str) -> tuple[str, str]:
     """What is allowed and the hint for an unknown dotted key in a setting: one of them, the hint where it can be."""
-    *section, last = name.split(".")
+    *section, last = split_key(name)
     elsewhere = _same_name_elsewhere(tuple(section), last)
     if elsewhere:
         return "", f"did you mean {elsewhere!r}?"
-    model = model_at(tuple(section))
+    model = model_at(Machine, tuple(section))
     if section and model is not None:
-        here = [".".join([*section, one]) for one in fields_of(model)]
+        here = [dotted_name((*section, one)) for one in fields_of(model)]
         close = difflib.get_close_matches(last.lower(), list(fields_of(model)), n=1)
-        return ("", f"did you mean {'.'.join([*section, *close])!r}?") if close else (", ".join(here), "")
-    hint = nearest(name.lower(), [*SHORT_NAMES, *_walk()[0]]) or _like_it_elsewhere(tuple(section), last)
+        return ("", f"did you mean {dotted_name((*section, *close))!r}?") if close else (", ".join(here), "")
+    hint = nearest(name.lower(), [*SHORT_NAMES, *_walk().keys]) or _like_it_elsewhere(tuple(section), last)
     return ("" if hint else "a dotted key of the machine file, such as motion.feed_override"), hint
 
 
 def _same_name_elsewhere(section: Path, name: str) -> str:
     """The dotted key or section whose last part is this name, the one nearest in the tree; empty where none is."""
-    keys, sections = _walk()
     if len(name) == 1:
         return ""  # an axis: that it has a namesake says nothing
-    found = [dotted for dotted in (*keys, *sections) if dotted.rsplit(".", 1)[-1] == name]
+    found = [dotted for dotted in (*_walk().keys, *_walk().sections) if dotted.rsplit(".", 1)[-1] == name]
     return max(found, key=lambda dotted: _shared(section, tuple(dotted.split("."))), default="")
 
 
 def _like_it_elsewhere(section: Path, name: str) -> str:
-    keys, sections = _walk()
-    last_parts = {part for dotted in (*keys, *sections) if len(part := dotted.rsplit(".", 1)[-1]) > 1}
+    names = (*_walk().keys, *_walk().sections)
+    last_parts = {part for dotted in names if len(part := dotted.rsplit(".", 1)[-1]) > 1}
     close = difflib.get_close_matches(name.lower(), sorted(last_parts), n=1, cutoff=CLOSE_ELSEWHERE)
     return f"did you mean {_same_name_elsewhere(section, close[0])!r}?" if close else ""
 

@@ -2,26 +2,25 @@
 
 from __future__ import annotations
 
-import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from kinematics.errors import Finding, InputError, nearest
-from kinematics.machine.keys import Path as KeyPath
-from kinematics.machine.keys import all_keys, dotted_name
+from kinematics.errors import Finding, InputError
+from kinematics.machine.keys import all_keys
 from kinematics.machine.model import Machine
-from kinematics.machine.settings import machine_with_settings, parse_settings, setting_problems
-from kinematics.machine.toml_lines import TomlLines, toml_lines
-from kinematics.machine.validation import Problem, build
+from kinematics.machine.setting_text import parse_settings
+from kinematics.machine.settings import machine_with_settings, setting_problems
+from kinematics.machine.validation import build
+from kinematics.toml.dotted import split_key
+from kinematics.toml.files import FileKind, is_builtin, tables_of, text_of_file
+from kinematics.toml.lines import Path as KeyPath
+from kinematics.toml.lines import TomlLines, toml_lines
+from kinematics.toml.problems import Problem, failure_at_lines
 
 BUILTIN_NAMES = ("gentle", "middling", "quick")
 BUILTIN_FOLDER = Path(__file__).parent / "builtin"
-MACHINE_FILE = "a machine file (TOML)"
-LARGEST_FILE = 4_000_000  # bytes; anything larger is some other file, and is not read to the end
-
-_PLACE_IN_TOML = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
+MACHINE_FILE = FileKind("machine", "--machine", BUILTIN_NAMES)
 
 
 def load_machine(source: str | Path, settings: Sequence[str] = ()) -> Machine:
@@ -55,15 +54,7 @@ def load_machine(source: str | Path, settings: Sequence[str] = ()) -> Machine:
 
 
 def _from_source(source: str | Path) -> Machine:
-    if isinstance(source, Path) or "/" in source or "\\" in source or source.endswith(".toml"):
-        return machine_from_file(source)
-    if source in BUILTIN_NAMES:
-        return builtin_machine(source)
-    if source and Path(source).exists():
-        return machine_from_file(source)
-    names = ", ".join(BUILTIN_NAMES)
-    hint = nearest(source.lower(), BUILTIN_NAMES)
-    raise InputError.at("--machine", f"no machine {source!r}", f"{names}, or the path of {MACHINE_FILE}", hint)
+    return builtin_machine(str(source)) if is_builtin(source, MACHINE_FILE) else machine_from_file(source)
 
 
 def builtin_text(name: str) -> str:
@@ -80,54 +71,20 @@ def builtin_machine(name: str) -> Machine:
 
 def machine_from_file(path: str | Path) -> Machine:
     """Read a machine from a TOML file. Raises InputError with every finding."""
-    place = str(path)
-    path = Path(path)
-    try:
-        with path.open("rb") as stream:
-            content = stream.read(LARGEST_FILE + 1)
-    except FileNotFoundError:
-        hint = nearest(path.name, _machine_files_beside(path))
-        if path.stem in BUILTIN_NAMES:
-            hint = f"the built-in machine is called {path.stem!r}"
-        raise InputError.at(place, "no such file", MACHINE_FILE, hint) from None
-    except IsADirectoryError:
-        raise InputError.at(place, "is a folder", MACHINE_FILE) from None
-    except (OSError, ValueError) as failure:
-        reason = getattr(failure, "strerror", None) or str(failure)
-        raise InputError.at(place, f"cannot be read: {reason}", MACHINE_FILE) from None
-    if len(content) > LARGEST_FILE:
-        raise InputError.at(place, f"is larger than {LARGEST_FILE // 1_000_000} MB", MACHINE_FILE)
-    try:
-        text = content.decode("utf-8-sig")  # some editors put a mark in front
-    except UnicodeDecodeError as failure:
-        line = content.count(b"\n", 0, failure.start) + 1
-        raise InputError.at(f"{place}:{line}", "is not text in UTF-8", MACHINE_FILE) from None
-    return machine_from_text(text, place, path.name)
-
-
-def _machine_files_beside(path: Path) -> list[str]:
-    try:
-        return [one.name for one in path.parent.glob("*.toml")]
-    except (OSError, ValueError):
-        return []
+    return machine_from_text(text_of_file(path, MACHINE_FILE), str(path), Path(path).name)
 
 
 def machine_from_text(text: str, place: str, short_place: str = "") -> Machine:
     """Read a machine from TOML text; messages say `place:line`, origins `short_place:line`. Raises InputError."""
-    tables = _parsed(text, place)
+    tables = tables_of(text, place, MACHINE_FILE)
     lines = toml_lines(text)
     machine, problems = build(tables)
     if "candidate" in tables:
         problems += _candidate_problems(tables, machine or Machine(), lines)
     if problems or machine is None:
-        located = [(lines.line_of(problem.path), problem) for problem in problems]
-        located.sort(key=lambda pair: pair[0] or 0)
-        raise InputError(*(
-            Finding(f"{place}:{line}" if line else place, problem.found, problem.allowed, problem.hint)
-            for line, problem in located
-        ))  # fmt: skip
-    label = short_place or place
-    origins = {key.name: f"{label}:{lines.line_of(key.path)}" for key in all_keys()}
+        raise failure_at_lines(problems, lines, place)
+    file = short_place or place
+    origins = {key.name: f"{file}:{lines.line_of(key.path)}" for key in all_keys(machine)}
     return machine._came_from(origins, place)
 
 
@@ -153,25 +110,6 @@ def _candidate_problems(tables: Mapping[str, Any], machine: Machine, lines: Toml
             for setting, problem in setting_problems(machine, settings):
                 path: KeyPath = (*here, "set", setting)
                 if path not in lines.lines:
-                    path = (*here, "set", *setting.split("."))
+                    path = (*here, "set", *split_key(setting))
                 problems.append(Problem(path, f"{called}: {problem.found}", problem.allowed, problem.hint))
     return problems
-
-
-def _parsed(text: str, place: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(text)
-    except RecursionError:
-        raise InputError.at(place, "brackets are nested too deeply", MACHINE_FILE) from None
-    except ValueError as failure:
-        message = str(failure)
-    where = _PLACE_IN_TOML.search(message)
-    reason = message[: where.start()] if where else message
-    last = text.rstrip().count("\n") + 1
-    line = int(where[1]) if where and where[1] else last
-    column = f", column {where[2]}" if where and where[2] else ""
-    for repeat in toml_lines(text).repeats:
-        if repeat.second == line:
-            found = f"{dotted_name(repeat.path)} is given twice"
-            raise InputError.at(f"{place}:{line}", found, "once", f"first in line {repeat.first}")
-    raise InputError.at(f"{place}:{line}", f"not valid TOML: {reason}{column}", MACHINE_FILE)

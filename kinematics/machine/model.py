@@ -16,19 +16,22 @@ from pydantic_core import PydanticCustomError
 from kinematics.machine.value_kinds import (
     READ_SETTINGS,
     WRITE_SETTINGS,
+    Mechanism,
+    NotNegativeLimit,
+    PositiveLimit,
+    ThreeLengths,
+    ThreePlaces,
+)
+from kinematics.toml.named_sections import NamedSections
+from kinematics.toml.value_kinds import (
     Allowed,
     Count,
     CountFromOne,
-    Mechanism,
     Name,
     NotNegative,
-    NotNegativeLimit,
     Positive,
-    PositiveLimit,
     Temperature,
     Text,
-    ThreeLengths,
-    ThreePlaces,
     YesNo,
 )
 
@@ -121,6 +124,16 @@ class ByKind(Section):
     travel: TravelMoves = _with_defaults()
 
 
+class LabelMoves(Section):
+    """[motion.by_label.…]: what holds for the moves of one label instead of [motion]; None leaves that in force."""
+
+    print_acceleration_mm_s2: Positive | None = None
+    travel_acceleration_mm_s2: Positive | None = None
+    commanded_speed_mm_s: Positive | None = None
+    feed_override: Positive | None = None
+    speed_cap_mm_s: Positive | None = None
+
+
 class FirstLayers(Section):
     """[motion.first_layers]: how many layers, and whether they keep the speeds that the file commands."""
 
@@ -148,6 +161,9 @@ class Motion(Section):
     feed_override: Positive = 1.0
     speed_cap_mm_s: Positive | None = None
     by_kind: ByKind = _with_defaults()
+    by_label: Annotated[NamedSections[LabelMoves], Allowed("a table a label, [motion.by_label.NAME]")] = (
+        _with_defaults()
+    )
     first_layers: FirstLayers = _with_defaults()
 
     @model_validator(mode="before")
@@ -180,8 +196,12 @@ class Hotend(Section):
 
 
 class Retraction(Section):
-    """[retraction]: acceleration of every move of the extruder alone (mm/s²)."""
+    """[retraction]: length (mm) and speed (mm/s) of the retraction that the controller does by itself; acceleration
+    of every move of the extruder alone (mm/s²).
+    """
 
+    length_mm: NotNegative | None = None
+    speed_mm_s: Positive | None = None
     acceleration_mm_s2: Positive = 800.0
 
 
@@ -296,22 +316,25 @@ class Machine(Section):
         A table (`motion.speed_step_mm_s`) comes from where its first given key does. Raises InputError for an
         unknown key.
         """
-        from kinematics.machine.keys import key_named, keys_of_section, plain_value_of
+        from kinematics.machine.keys import is_section, key_named, keys_of_section, plain_value_of
 
-        if key in self._origins:
-            return self._origins[key]
-        inside = keys_of_section(key)
-        if inside:
+        if is_section(key):
+            inside = keys_of_section(key, self)
             return next((self._origins[one.name] for one in inside if one.name in self._origins), NOT_GIVEN)
-        return NOT_GIVEN if plain_value_of(self, key_named(key)) is None else DEFAULT
+        found = key_named(key)
+        fallback = NOT_GIVEN if plain_value_of(self, found) is None else DEFAULT
+        return self._origins.get(found.name, fallback)
 
     def effective(self) -> list[EffectiveValue]:
-        """Every key in the order of the file with its value and origin, defaults and keys not given included."""
+        """Every key in the order of the file with its value and origin, defaults and keys not given included.
+
+        Keys by label are those of the labels that the machine names.
+        """
         from kinematics.machine.keys import all_keys, plain_value_of
 
         rows = []
         origins = self._origins
-        for key in all_keys():
+        for key in all_keys(self):
             value = plain_value_of(self, key)
             fallback = NOT_GIVEN if value is None else DEFAULT
             rows.append(EffectiveValue(key.name, value, origins.get(key.name, fallback)))

@@ -1,10 +1,7 @@
-"""Settings that change a machine: `key=value` text, and the dotted keys of candidates and `--set`."""
+"""Settings that change a machine: the dotted keys of candidates and of `--set`."""
 
 from __future__ import annotations
 
-import datetime
-import re
-import tomllib
 from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
@@ -12,20 +9,24 @@ from kinematics.errors import Finding, InputError
 from kinematics.machine.keys import (
     SHORT_NAMES,
     all_keys,
+    example_key,
     find_key,
     help_for_setting,
+    holds_one_table_a_name,
     is_one_value,
     is_section,
+    key_named,
     keys_of_section,
     plain_value_of,
 )
 from kinematics.machine.model import Machine
-from kinematics.machine.validation import JUNCTION, SPEED_STEP, Problem, build, shown
+from kinematics.machine.validation import JUNCTION, SPEED_STEP, build
+from kinematics.toml.dotted import quoted, split_key
+from kinematics.toml.problems import Problem, shown
+from kinematics.toml.schema import dotted_name
 
 JUNCTION_KEY = ".".join(JUNCTION)
 SPEED_STEP_KEY = ".".join(SPEED_STEP)
-KEY_VALUE = "key=value, several separated by commas"
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 
 
 class Settings(Mapping[str, Any]):
@@ -101,7 +102,7 @@ def resolved(settings: Mapping[str, Any], machine: Machine) -> Change:
 
 def _resolve_one(change: Change, setting: str, key: str, value: Any, machine: Machine) -> None:
     def wrong(found: str, allowed: str = "", hint: str = "") -> None:
-        change.problems.append((setting, Problem(tuple(key.split(".")), found, allowed, hint)))
+        change.problems.append((setting, Problem(split_key(key), found, allowed, hint)))
 
     if key == "corner":
         steps = _speed_steps(machine)
@@ -118,20 +119,33 @@ def _resolve_one(change: Change, setting: str, key: str, value: Any, machine: Ma
         for name, one in (value or {}).items():
             _resolve_one(change, setting, f"{key}.{name}", one, machine)
     elif is_section(key):
-        wrong(f"{key} is a section, not a key", f"one of its keys, such as {keys_of_section(key)[0].name}")
-    elif find_key(key) is None:
+        wrong(f"{key} is a section, not a key", f"one of its keys, such as {example_key(key)}")
+    elif (known := find_key(key)) is None:
         wrong(f"unknown key {key}", *help_for_setting(key))
-    elif key in change.values:
-        wrong(f"{key} is given twice", "once")
+    elif known.name in change.values:
+        wrong(f"{known.name} is given twice", "once")
     else:
-        change.values[key] = value
-        change.asked[key] = setting
+        change.values[known.name] = value
+        change.asked[known.name] = setting
+
+
+def resolved_keys(settings: Mapping[str, Any], machine: Machine) -> frozenset[str]:
+    """The dotted keys that settings touch on a machine: short names as they are read there, tables as all their keys.
+
+    A key that is taken out (None) is touched as well. What the machine does not take is left out: it is judged where
+    the settings are applied.
+    """
+    change = resolved(settings, machine)
+    whole = (key.name for table in change.replaced for key in keys_of_section(table))
+    return frozenset((*change.values, *whole))
 
 
 def _flattened(settings: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, Any]]:
     """Settings as dotted keys, tables inside them opened: { motion.feed_override = 2 } without quotes is a table."""
+    by_name = bool(prefix) and holds_one_table_a_name(prefix[:-1])
     for name, value in settings.items():
-        key = prefix + name
+        # A table inside has its name as it is, dots and all; any other name is a dotted key.
+        key = prefix + (quoted(name) if by_name and isinstance(value, Mapping) else name)
         if isinstance(value, Mapping) and value and is_section(key) and not is_one_value(key):
             yield from _flattened(value, key + ".")
         else:
@@ -170,7 +184,7 @@ def _apply(change: Change, given: Mapping[str, Any]) -> dict[str, Any]:
 def _nested(values: Mapping[str, Any]) -> dict[str, Any]:
     tables: dict[str, Any] = {}
     for key, value in values.items():
-        *section, last = key.split(".")
+        *section, last = key_named(key).path
         table = tables
         for name in section:
             table = table.setdefault(name, {})
@@ -181,13 +195,13 @@ def _nested(values: Mapping[str, Any]) -> dict[str, Any]:
 def _changed(machine: Machine, settings: Mapping[str, Any]) -> tuple[Machine | None, Change, list[tuple[str, Problem]]]:
     change = resolved(settings, machine)
     origins = machine._origins
-    given = {key.name: plain_value_of(machine, key) for key in all_keys() if key.name in origins}
+    given = {key.name: plain_value_of(machine, key) for key in all_keys(machine) if key.name in origins}
     tables = _nested(_apply(change, given)) | {"candidate": machine.candidates}
     built, wrong = build(tables)
     problems = list(change.problems)
     both_rules = any(_corner_rules_given(change.values)) and all(_corner_rules_given(change.values))
     for problem in wrong:
-        key = ".".join(part for part in problem.path if isinstance(part, str))
+        key = dotted_name(problem.path)
         if key == JUNCTION_KEY and both_rules and problem.found.startswith("both"):
             continue  # said already, with the setting that asked for it
         problems.append((change.asked.get(key, key), problem))
@@ -208,81 +222,3 @@ def machine_with_settings(machine: Machine, settings: Mapping[str, Any], origin:
         raise InputError(*(Finding(origin, one.found, one.allowed, one.hint) for _, one in problems))
     origins = machine._origins | {key: origin for key, value in change.values.items() if value is not None}
     return built._came_from(origins, machine.source)
-
-
-def parse_settings(text: str, place: str = "--set") -> dict[str, Any]:
-    """Read "key=value, key=value"; values as in TOML, and bare words are text. Raises InputError with every finding.
-
-    Commas inside brackets or quotes do not separate. Keys and values are judged where they are applied.
-    """
-    settings: dict[str, Any] = {}
-    findings: list[Finding] = []
-    pieces = _pieces(text)
-    if len(pieces) > 1 and not pieces[-1].strip():
-        pieces.pop()  # a comma at the end
-    for piece in pieces:
-        key, equals, value = (part.strip() for part in piece.partition("="))
-        key = key.strip("\"'")
-        if not piece.strip():
-            findings.append(Finding(place, "nothing is given" if len(pieces) == 1 else "an empty setting", KEY_VALUE))
-        elif not equals:
-            hint = "a comma separates settings; 1000, not 1,000" if piece.strip().isdecimal() else ""
-            findings.append(Finding(place, f"{shown(piece.strip())} has no value", KEY_VALUE, hint))
-        elif not key:
-            findings.append(Finding(place, f"{shown(piece.strip())} has no key", KEY_VALUE))
-        elif not value:
-            findings.append(Finding(place, f"{key} has no value", KEY_VALUE))
-        elif key in settings:
-            findings.append(Finding(place, f"{key} is given twice", "once"))
-        else:
-            try:
-                settings[key] = _parse_value(value)
-            except ValueError:
-                whole = "a number, true, false, text in quotes, { … } or [ … ]"
-                findings.append(Finding(place, f"{key} = {value}", whole, "are all quotes and brackets closed?"))
-    if findings:
-        raise InputError(*findings)
-    return settings
-
-
-def _parse_value(text: str) -> Any:
-    """A value as TOML has it; words that are none are text. Raises ValueError for broken quotes or brackets."""
-    if _NUMBER.fullmatch(text) and not re.fullmatch(r"[+-]?(0|[1-9]\d*)", text):
-        return float(text)  # .5 and 5. and 007 are numbers to everybody but TOML
-    try:
-        tables = tomllib.loads(f"values = [{text}]")
-    except (ValueError, RecursionError):
-        if text[0] in "\"'[{":
-            raise ValueError(text) from None
-        return text
-    if len(tables) != 1 or len(tables["values"]) != 1:
-        raise ValueError(text)
-    (value,) = tables["values"]
-    return text if isinstance(value, (datetime.date, datetime.time)) else value
-
-
-def _pieces(text: str) -> list[str]:
-    """Cut text at its commas; quotes and brackets hold commas together where they open a value or stand in one."""
-    pieces: list[str] = []
-    start, depth, quote, at_value_start = 0, 0, "", True
-    position = 0
-    while position < len(text):
-        letter = text[position]
-        if quote:
-            if letter == "\\" and quote == '"':
-                position += 1
-            elif letter == quote:
-                quote = ""
-        elif letter in "\"'" and (at_value_start or depth):
-            quote = letter
-        elif letter in "[{" and (at_value_start or depth):
-            depth += 1
-        elif letter in "]}" and depth:
-            depth -= 1
-        elif letter == "," and not depth:
-            pieces.append(text[start:position])
-            start = position + 1
-        if not letter.isspace():
-            at_value_start = letter in ",=" and not quote and not depth
-        position += 1
-    return [*pieces, text[start:]]

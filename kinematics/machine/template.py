@@ -1,13 +1,20 @@
-"""A new machine file from three simple questions, its limits taken from the built-in machine most like it."""
+"""A new machine file: from three simple questions and the built-in machine most like it, or from the limits that a
+job states.
+"""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from kinematics.errors import Finding, InputError, nearest
-from kinematics.machine.loading import BUILTIN_NAMES, builtin_text
+from kinematics.machine.keys import all_keys, find_key, is_one_value, is_section
+from kinematics.machine.loading import BUILTIN_NAMES, builtin_machine, builtin_text
+from kinematics.machine.model import Machine
+from kinematics.machine.settings import setting_problems
+from kinematics.toml.dotted import Names, split_key
+from kinematics.toml.schema import dotted_name
 
 
 class Question(NamedTuple):
@@ -36,6 +43,48 @@ _HEADER = """\
 # you learn them. A limit that you delete is no limit. Lengths are in mm, times in s, as each key says.
 
 """
+EXAMPLE = "middling"  # the built-in machine whose values stand where a job states none
+JUNCTION_KEY = "motion.junction_deviation_mm"
+SPEED_STEP_KEY = "motion.speed_step_mm_s"
+# What each limit means; a stated limit without a line here is written all the same.
+MEANINGS = {
+    **{f"axes.{axis}.max_speed_mm_s": f"greatest speed of {axis.upper()}" for axis in "xyz"},
+    **{f"axes.{axis}.max_acceleration_mm_s2": f"greatest acceleration of {axis.upper()}" for axis in "xyz"},
+    "axes.e.max_speed_mm_s": "greatest speed of the filament into the extruder",
+    "axes.e.max_acceleration_mm_s2": "greatest acceleration of the filament",
+    "motion.print_acceleration_mm_s2": "acceleration along the path while printing",
+    "motion.travel_acceleration_mm_s2": "acceleration along the path while travelling",
+    JUNCTION_KEY: "how sharply corners are taken: the larger, the faster through them",
+    **{f"{SPEED_STEP_KEY}.{axis}": f"sudden change of speed of {axis.upper()} that a corner may ask" for axis in "xyz"},
+    "motion.extruder_step_mm_s": "sudden change of the filament's speed that a corner may ask",
+    "motion.lookahead_moves": "how many moves the controller sees at once",
+    "motion.speed_cap_mm_s": "greatest speed along the path",
+    "hotend.max_flow_mm3_s": "the most that melts",
+    "retraction.length_mm": "filament pulled back where the controller retracts by itself",
+    "retraction.speed_mm_s": "speed of that retraction",
+    "retraction.acceleration_mm_s2": "acceleration of every move of the extruder alone",
+    "cooling.shortest_layer_s": "a layer lasts at least this long",
+}
+# Plausible values of what the built-in machines leave out.
+_OTHER_EXAMPLES: Mapping[str, float] = {
+    f"{SPEED_STEP_KEY}.x": 8.0,
+    f"{SPEED_STEP_KEY}.y": 8.0,
+    f"{SPEED_STEP_KEY}.z": 0.4,
+    "motion.extruder_step_mm_s": 5.0,
+    "motion.speed_cap_mm_s": 200.0,
+    "retraction.length_mm": 0.8,
+    "retraction.speed_mm_s": 35.0,
+}
+_STATED_HEADER = """\
+# Machine file of {name}.
+# Its limits are those that a job states, each with the line where the job does so last. What the job does not state
+# stands behind a # with a plausible value (mostly that of the built-in machine "{example}"): put in your own printer's
+# and take the # away. A limit that is left out is no limit. Lengths are in mm, times in s, as each key says.
+
+[machine]
+name = {name}
+{bed}
+"""
 
 
 def new_machine_text(name: str, bed_mm: Sequence[float] | str, like: str = "middling") -> str:
@@ -45,8 +94,8 @@ def new_machine_text(name: str, bed_mm: Sequence[float] | str, like: str = "midd
     """
     findings: list[Finding] = []
     name = name.strip()
-    if not name or any("\ud800" <= letter <= "\udfff" for letter in name):
-        findings.append(Finding("name", f"{name!r} is no name", "text that is not blank"))
+    if not _is_name(name):
+        findings.append(_no_name(name))
     bed: list[float] = []
     try:
         bed = _bed(bed_mm)
@@ -66,6 +115,14 @@ def new_machine_text(name: str, bed_mm: Sequence[float] | str, like: str = "midd
     return _HEADER.format(name=text_in_toml(name), like=like) + body
 
 
+def _is_name(name: str) -> bool:
+    return bool(name) and not any("\ud800" <= letter <= "\udfff" for letter in name)
+
+
+def _no_name(name: str) -> Finding:
+    return Finding("name", f"{name!r} is no name", "text that is not blank")
+
+
 def _bed(answer: Sequence[float] | str) -> list[float]:
     if isinstance(answer, str):
         parts = re.split(r"\s*[,;xX\u00d7]\s*|\s+", answer.strip().strip("[]").strip())
@@ -78,6 +135,7 @@ def _bed(answer: Sequence[float] | str) -> list[float]:
 
 
 def _number_in_toml(number: float) -> str:
+    number = float(number)
     return str(int(number)) if number.is_integer() and number < 1e15 else repr(number)
 
 
@@ -85,3 +143,92 @@ def text_in_toml(text: str) -> str:
     """Text as a quoted TOML string on one line, control characters escaped."""
     escaped = text.replace("\\", "\\\\").replace('"', '\\"')
     return '"' + "".join(f"\\u{ord(one):04X}" if ord(one) < 32 or ord(one) == 127 else one for one in escaped) + '"'
+
+
+class _Line(NamedTuple):
+    """One line of the file: key, value, remark, and whether it holds (or is commented out)."""
+
+    path: Names
+    value: float
+    remark: str
+    holds: bool
+
+
+def machine_text_from_limits(
+    name: str, limits: Mapping[str, tuple[float, int]], bed_mm: Sequence[float] | str | None = None
+) -> str:
+    """The text of a machine file with the limits that a job states.
+
+    `limits` dotted key -> (value in the unit of the key, line in the job); `bed_mm` as for `new_machine_text`. Limits
+    that the job does not state are commented out, and so is what a machine cannot have: a value that is not allowed,
+    a key that the machine file does not know, speed steps beside junction deviation. Raises InputError for a name or a
+    size that cannot be used.
+    """
+    findings: list[Finding] = []
+    name = name.strip()
+    if not _is_name(name):
+        findings.append(_no_name(name))
+    bed = "# bed_mm = [220, 220, 240]  # largest print: width, depth, height"
+    if bed_mm is not None:
+        try:
+            bed = f"bed_mm = [{', '.join(_number_in_toml(length) for length in _bed(bed_mm))}]"
+        except (ValueError, TypeError, OverflowError):
+            findings.append(Finding("bed_mm", f"{bed_mm!r} is no size", _BED_ALLOWED))
+    if findings:
+        raise InputError(*findings)
+    text = _STATED_HEADER.format(name=text_in_toml(name), bed=bed, example=EXAMPLE)
+    sections: dict[Names, list[str]] = {}
+    for line in _lines(limits):
+        section = line.path[:-1]
+        if is_one_value(dotted_name(section)):
+            section = section[:-1]
+        key = dotted_name(line.path[len(section) :])
+        shown = f"{key} = {_number_in_toml(line.value)}  # {line.remark}"
+        sections.setdefault(section, []).append(shown if line.holds else f"# {shown}")
+    for section, lines in sections.items():
+        header = f"[{dotted_name(section)}]"
+        if not is_section(dotted_name(section)):
+            header = f"# {header}" if section else "# elsewhere"
+        text += "\n".join(["", header, *lines, ""])
+    return text
+
+
+def _lines(limits: Mapping[str, tuple[float, int]]) -> Iterator[_Line]:
+    """The lines of the file in its order; keys that it does not know stand behind the others of their section."""
+    wrong = {name: _why_not(name, value) for name, (value, _) in limits.items()}
+    steps = [name for name in limits if name.startswith(f"{SPEED_STEP_KEY}.") and not wrong[name]]
+    if JUNCTION_KEY in limits and not wrong[JUNCTION_KEY]:
+        wrong |= dict.fromkeys(steps, "junction deviation is stated as well, and a machine has one corner rule")
+        steps = []
+    places = {key.name: place for place, key in enumerate(all_keys())}
+    ends = {key.path[:-1]: place for place, key in enumerate(all_keys())}
+    names = [*(name for name in places if name in MEANINGS or name in limits), *(limits.keys() - places.keys())]
+    names.sort(key=lambda name: (places.get(name, ends.get(split_key(name)[:-1], len(places))), name))
+    example = builtin_machine(EXAMPLE)
+    for name in names:
+        path = split_key(name)
+        if name in limits:
+            value, line = limits[name]
+            unused = f", not used: {wrong[name]}" if wrong[name] else ""
+            yield _Line(path, value, f"stated in the job, line {line}{unused}", not unused)
+        else:
+            known = example.value_of(name)
+            meaning = MEANINGS[name] + _when_left_out(name, bool(steps))
+            yield _Line(path, _OTHER_EXAMPLES[name] if known is None else known, meaning, False)
+
+
+def _when_left_out(name: str, has_steps: bool) -> str:
+    if name == JUNCTION_KEY and has_steps:
+        return "; not beside speed steps"
+    if name.startswith(SPEED_STEP_KEY) and not has_steps:
+        return "; instead of junction deviation"
+    default = Machine().value_of(name)
+    return "" if default is None else f"; {default:g} where left out"
+
+
+def _why_not(key: str, value: float) -> str:
+    """Why a machine file does not take a stated limit; empty where it does."""
+    if find_key(key) is None:
+        return "the machine file has no such key"
+    problems = setting_problems(Machine(), {key: value})
+    return f"allowed is {problems[0][1].allowed}" if problems else ""

@@ -58,6 +58,8 @@ VALUES: dict[str, Any] = {
     "filament.price_per_kg": 22.0,
     "hotend.nozzle_mm": 0.4,
     "hotend.max_flow_mm3_s": 11.0,
+    "retraction.length_mm": 0.8,
+    "retraction.speed_mm_s": 35.0,
     "retraction.acceleration_mm_s2": 1000.0,
     "cooling.shortest_layer_s": 0.0,
     "stops.homing_s": 0.0,
@@ -282,6 +284,14 @@ DOUBTS = [
     ({"motion.curve_rule": False}, "curve_rule is off"),
     ({"motion.speed_step_mm_s.x": 8}, "leaves out y"),
     ({"hotend.nozzle_mm": 1.8}, "no smaller than filament.diameter_mm"),
+    ({"retraction.speed_mm_s": 2100}, "retraction.speed_mm_s = 2100 is above 300: is it in mm/s, not mm/min?"),
+    ({"retraction.speed_mm_s": 35}, "retraction.speed_mm_s is given without retraction.length_mm: it has no effect."),
+    ({"retraction.length_mm": 1, "retraction.speed_mm_s": 60, "axes.e.max_speed_mm_s": 50}, "the axis holds it back"),
+    ({"motion.by_label.outer.speed_cap_mm_s": 9000}, "motion.by_label.outer.speed_cap_mm_s = 9000 is above 1500"),
+    (
+        {"axes.x.max_acceleration_mm_s2": 900, 'motion.by_label."a.b".print_acceleration_mm_s2': 1000},
+        'motion.by_label."a.b".print_acceleration_mm_s2 = 1000 is above axes.x.max_acceleration_mm_s2',
+    ),
     ({"motion.lookahead_moves": 1}, "every move must be able to stop"),
 ]
 

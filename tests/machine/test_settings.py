@@ -28,6 +28,9 @@ READ = [
     ("a=1,", {"a": 1}),
     ('"motion.x"=1', {"motion.x": 1}),
     ("a=\n1", {"a": 1}),
+    ("m.\"a, b=c\".d=1, m.'e, f'.g=2", {'m."a, b=c".d': 1, "m.'e, f'.g": 2}),
+    ("m.Anna's bench.d=1, e='f'", {"m.Anna's bench.d": 1, "e": "f"}),
+    (r'"m.\"a b\".d"=1', {'m."a b".d': 1}),
 ]
 
 

@@ -1,0 +1,319 @@
+"""Bytes to arrays in chunks, side by side on both cores, exactly as one after the other.
+
+A chunk of a file is read before anybody knows the state in which it begins: modes are guessed from the end of the first
+chunk, places are unknown (NaN). In file order each guess is then held against the truth. Where only places and the feed
+were unknown, the few numbers that hang on them are filled in; anything else, and the chunk is read again.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from typing import NamedTuple, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.compiled import CHECKED
+from kinematics.gcode import state as at
+from kinematics.gcode.dialects import Dialect
+from kinematics.gcode.interpreter import NOTHING, RESERVE, read_lines
+from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
+
+Real = NDArray[np.float64]
+Whole = NDArray[np.int64]
+Number = TypeVar("Number", np.float64, np.int32)
+
+PADDING = 64  # zero bytes after the file, so that the reader may look ahead
+BYTES_A_MOVE = 16  # a first guess of the room that is needed; it grows as it must
+CHUNK = 2 << 20  # bytes: large enough to hide what a chunk costs, small enough to stay near the caches
+WORKERS = 2
+NOT_GIVEN = (math.nan, math.nan)
+NOWHERE = -float(1 << 20)  # mm
+X_BIT, E_BIT = 1 << 23, 1 << 4
+AXES = 7 * X_BIT
+GUESSED_REALS = (at.SHIFT_X, at.SHIFT_Y, at.SHIFT_Z, at.SCALE, at.FEED_SHARE, at.FLOW_SHARE, at.FILAMENT_SCALE)
+GUESSED = (
+    at.MOTION,
+    at.PLANE,
+    at.IS_RELATIVE,
+    at.IS_E_RELATIVE,
+    at.TOOL_IN_USE,
+    at.ENDED,
+    at.FEED_MODE,
+    at.RETRACTED,
+)
+
+
+class ReaderOptions(NamedTuple):
+    """What reading depends on beside the file: see `reader.read_gcode`."""
+
+    home: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    arc_tolerance: float = 0.01
+    retract_length: float = math.nan
+    retract_speed: float = math.nan
+    filament_area: float = math.nan
+    block_delete: bool = False
+
+
+class Read(NamedTuple):
+    """What a stretch of a file was read to: the state at its end, moves, events, notes (see `state`), and where it stopped.
+
+    `path` float64[6, n], `tags` int32[3, n], `events` float64[m, 5], `notes` int64[NOTE_ROWS, 3].
+    """
+
+    real: Real
+    whole: Whole
+    path: Real
+    tags: NDArray[np.int32]
+    events: Real
+    notes: Whole
+
+
+def fresh_state(dialect: Dialect, options: ReaderOptions) -> tuple[Real, Whole]:
+    """The state before the first line."""
+    real = np.zeros(at.REAL_STATE)
+    real[at.SCALE] = real[at.FEED_SHARE] = real[at.FLOW_SHARE] = real[at.FILAMENT_SCALE] = 1.0
+    if dialect.extruder_is_volume:
+        real[at.FILAMENT_SCALE] = 1.0 / options.filament_area
+    real[at.FEED] = math.nan
+    real[at.HOME_X : at.HOME_Z + 1] = options.home
+    real[at.DWELL_UNIT] = dialect.dwell_p_seconds
+    real[at.ARC_TOLERANCE] = options.arc_tolerance
+    real[at.LOW_X : at.LOW_Z + 1] = math.inf
+    real[at.HIGH_X : at.HIGH_Z + 1] = -math.inf
+    real[at.RETRACT_LENGTH] = options.retract_length
+    real[at.RETRACT_SPEED] = options.retract_speed
+    whole = np.zeros(at.WHOLE_STATE, np.int64)
+    whole[at.MOTION] = 1
+    whole[at.TOOL_IN_USE] = -1
+    whole[at.FIRST_FEED] = -1
+    whole[at.LAST_KIND] = -1
+    whole[at.STRICT] = dialect.strict
+    whole[at.SEMICOLONS] = dialect.semicolon_comments
+    whole[at.EXTRUDER] = ord(dialect.extruder_letter.upper()) - ord("A")
+    whole[at.BLOCK_DELETE] = options.block_delete
+    return real, whole
+
+
+def _wider(old: NDArray[Number], used: int) -> NDArray[Number]:
+    """Twice the columns, with those in use."""
+    new = np.empty((old.shape[0], 2 * old.shape[1]), old.dtype)
+    new[:, :used] = old[:, :used]
+    return new
+
+
+def read_stretch(buffer: NDArray[np.uint8], begin: int, end: int, real: Real, whole: Whole, dialect: Dialect) -> Read:
+    """Read whole lines from `begin` to `end` from a given state on; the state is changed in place."""
+    size = end - begin
+    room = size // BYTES_A_MOVE + RESERVE + 1
+    path = np.empty((at.PATH_ROWS, room))
+    tags = np.empty((at.TAG_ROWS, room), np.int32)
+    events = np.empty((size // 256 + RESERVE + 1, at.EVENT_COLUMNS))
+    notes = np.zeros((at.NOTE_ROWS, 3), np.int64)
+    whole[at.MOVES] = whole[at.EVENTS] = 0
+    source = buffer if CHECKED else buffer.ctypes.data
+    while True:
+        begin = read_lines(source, begin, end, real, whole, dialect.meanings, dialect.groups, notes, path, tags, events)
+        if whole[at.STATUS] != at.STATUS_GROW:
+            break
+        path, tags = _wider(path, int(whole[at.MOVES])), _wider(tags, int(whole[at.MOVES]))
+        events = np.concatenate([events, np.empty_like(events)])
+    n, m = int(whole[at.MOVES]), int(whole[at.EVENTS])
+    return Read(real, whole, path[:, :n], tags[:, :n], events[:m], notes)
+
+
+def chunk_ends(buffer: NDArray[np.uint8], begin: int, end: int, chunk: int) -> Iterator[tuple[int, int]]:
+    """Cut a file into stretches of whole lines of about `chunk` bytes."""
+    while begin < end:
+        stop = min(begin + chunk, end)
+        while stop < end and buffer[stop - 1] != 10:
+            stop += 1
+        yield begin, stop
+        begin = stop
+
+
+def _guess(real: Real, whole: Whole) -> tuple[Real, Whole]:
+    """The state in which a later chunk probably begins: the modes of an earlier one, and no place known.
+
+    Unknown axes stand where no machine goes, so that no first move vanishes by chance; E so low that the first E word feeds
+    filament, as it nearly always does.
+    """
+    real, whole = real.copy(), whole.copy()
+    real[at.PLACE_X : at.PLACE_Z + 1] = NOWHERE
+    real[at.E_READING] = NOWHERE
+    real[at.FEED] = 1.0
+    real[at.LOW_X : at.LOW_Z + 1] = math.inf
+    real[at.HIGH_X : at.HIGH_Z + 1] = -math.inf
+    whole[at.LINE_NUMBER] = whole[at.STOP_PENDING] = whole[at.INEXACT] = whole[at.PRINTED_UNSET] = 0
+    whole[at.FIRST_FEED] = whole[at.LAST_KIND] = -1
+    whole[at.FIRST_X : at.FIRST_E + 1] = -1
+    whole[at.IS_GUESS] = 1
+    summing = whole[at.IS_RELATIVE] or whole[at.IS_E_RELATIVE]
+    whole[at.E_DIRTY] = int(bool(summing))
+    whole[at.UNSET] = AXES if summing else AXES | E_BIT
+    return real, whole
+
+
+def _same_modes(guess: tuple[Real, Whole], real: Real, whole: Whole) -> bool:
+    """Whether a chunk was read in the modes that really held."""
+    if any(guess[1][k] != whole[k] for k in GUESSED):
+        return False
+    return all(guess[0][k] == real[k] for k in GUESSED_REALS)
+
+
+def _mended(read: Read, guess: tuple[Real, Whole], real: Real, whole: Whole) -> bool:
+    """Fill in what hung on the unknown state, in place; False where that cannot be done exactly.
+
+    `real`, `whole` are the state in which the chunk really begins. The first command with an axis came from nowhere; every
+    later number is right already.
+    """
+    after, state = read.real, read.whole
+    if not _same_modes(guess, real, whole) or math.isnan(real[at.FEED]) or whole[at.FEED_MODE] != at.PER_MINUTE:
+        return False
+    if state[at.INEXACT] or state[at.STATUS] != at.STATUS_DONE:
+        return False
+    path, tags, n = read.path, read.tags, read.path.shape[1]
+    touched = set()
+    for k, row in enumerate((at.DX, at.DY, at.DZ)):
+        i = int(state[at.FIRST_X + k])
+        if i >= 0:
+            path[row, i] = after[at.TARGET_X + k] - real[at.PLACE_X + k]
+            touched.add(i)
+        if state[at.UNSET] & (X_BIT << k):
+            after[at.PLACE_X + k] = real[at.PLACE_X + k]
+        if state[at.PRINTED_UNSET] & (X_BIT << k):
+            after[at.LOW_X + k] = min(after[at.LOW_X + k], real[at.PLACE_X + k])
+            after[at.HIGH_X + k] = max(after[at.HIGH_X + k], real[at.PLACE_X + k])
+    heights = path[at.HEIGHT]
+    heights[heights == NOWHERE] = real[at.PLACE_Z]
+    i = int(state[at.FIRST_E])
+    if i >= 0:
+        if whole[at.E_DIRTY]:
+            return False
+        path[at.DE, i] = (after[at.TARGET_E] - real[at.E_READING]) * guess[0][at.FLOW_SHARE]
+        touched.add(i)
+    if state[at.UNSET] & E_BIT:
+        after[at.E_READING] = real[at.E_READING]
+        state[at.E_DIRTY] = whole[at.E_DIRTY]
+    if state[at.FIRST_FEED] < 0:
+        after[at.FEED] = real[at.FEED]
+    first = int(state[at.FIRST_FEED])
+    path[at.SPEED, : n if first < 0 else first] = real[at.FEED] / 60.0 * real[at.FEED_SHARE]
+    for i in touched:
+        if not _kind_stands(path[:, i], int(tags[at.KIND, i])):
+            return False
+    return True
+
+
+def _kind_stands(move: Real, kind: int) -> bool:
+    """Whether a move whose numbers were filled in is still of the kind that it was taken for."""
+    length = math.sqrt(move[at.DX] ** 2 + move[at.DY] ** 2 + move[at.DZ] ** 2)
+    if length < NOTHING:
+        return kind == FILAMENT and abs(move[at.DE]) >= NOTHING and length == 0.0
+    return kind == (PRINT if move[at.DE] > 0.0 else TRAVEL)
+
+
+def _begin_from(real: Real, whole: Whole) -> tuple[Real, Whole]:
+    """A copy of a true state from which a stretch can be read; its extent is taken anew."""
+    real, whole = real.copy(), whole.copy()
+    real[at.LOW_X : at.LOW_Z + 1] = math.inf
+    real[at.HIGH_X : at.HIGH_Z + 1] = -math.inf
+    whole[at.UNSET] = whole[at.INEXACT] = 0
+    whole[at.IS_GUESS] = whole[at.E_DIRTY]  # a doubtful reading of E must be noticed once it is used
+    return real, whole
+
+
+class ReadingInOrder(Exception):
+    """The file hangs on a sum that only reading from its start gives exactly."""
+
+
+def read_chunks(
+    buffer: NDArray[np.uint8], begin: int, end: int, dialect: Dialect, options: ReaderOptions, chunk: int, workers: int
+) -> Iterator[Read]:
+    """Read a file chunk by chunk, each from the state in which the one before it really ended.
+
+    Yields what each chunk adds, lines numbered from the start of the file; moves of events count from the chunk's start.
+    Ends after a chunk with STATUS_ERROR. Raises ReadingInOrder where chunks cannot give the exact result.
+    """
+    ends = chunk_ends(buffer, begin, end, chunk)
+    first = next(ends, (begin, begin))
+    read = read_stretch(buffer, *first, *fresh_state(dialect, options), dialect)
+    yield read
+    real, whole = read.real, read.whole
+    waiting: deque[tuple[tuple[int, int], tuple[Real, Whole], Future[Read]]] = deque()
+    with ThreadPoolExecutor(workers) as pool:
+        while whole[at.STATUS] == at.STATUS_DONE:
+            while len(waiting) < workers + 1 and (stretch := next(ends, None)) is not None:
+                guess = _guess(real, whole)
+                copy = guess[0].copy(), guess[1].copy()
+                waiting.append((stretch, guess, pool.submit(read_stretch, buffer, *stretch, *copy, dialect)))
+            if not waiting:
+                return
+            stretch, guess, future = waiting.popleft()
+            read = future.result()
+            lines, pending = int(whole[at.LINE_NUMBER]), int(whole[at.STOP_PENDING])
+            if _mended(read, guess, real, whole):
+                read.tags[at.LINE] += lines
+                read.events[:, at.EVENT_LINE] += lines
+                seen = read.notes[:, 0] > 0
+                read.notes[seen, 1] += lines
+                read.whole[at.LINE_NUMBER] += lines
+                if pending and read.tags.shape[1]:
+                    read.tags[at.STOP, 0] = 1
+                elif pending:
+                    read.whole[at.STOP_PENDING] = 1
+            else:
+                doubtful = whole[at.E_DIRTY]
+                read = read_stretch(buffer, *stretch, *_begin_from(real, whole), dialect)
+                if doubtful and read.whole[at.INEXACT]:
+                    raise ReadingInOrder
+            yield read
+            real, whole = read.real, read.whole
+
+
+def read_whole(
+    buffer: NDArray[np.uint8],
+    begin: int,
+    end: int,
+    dialect: Dialect,
+    options: ReaderOptions,
+    chunk: int = CHUNK,
+    workers: int = WORKERS,
+) -> Read:
+    """Read a whole file; `buffer` holds it from `begin` to `end`, and PADDING zero bytes after."""
+    if workers < 2 or dialect.strict or end - begin <= 2 * chunk:
+        return read_stretch(buffer, begin, end, *fresh_state(dialect, options), dialect)
+    try:
+        return _joined(list(read_chunks(buffer, begin, end, dialect, options, chunk, workers)))
+    except ReadingInOrder:
+        return read_stretch(buffer, begin, end, *fresh_state(dialect, options), dialect)
+
+
+def _joined(reads: list[Read]) -> Read:
+    """Several chunks as one."""
+    last = reads[-1]
+    real = last.real.copy()
+    for read in reads:
+        real[at.LOW_X : at.LOW_Z + 1] = np.minimum(real[at.LOW_X : at.LOW_Z + 1], read.real[at.LOW_X : at.LOW_Z + 1])
+        real[at.HIGH_X : at.HIGH_Z + 1] = np.maximum(
+            real[at.HIGH_X : at.HIGH_Z + 1], read.real[at.HIGH_X : at.HIGH_Z + 1]
+        )
+    before = 0
+    notes = np.zeros_like(last.notes)
+    for read in reads:
+        read.events[:, at.EVENT_MOVE] += before
+        before += read.path.shape[1]
+        fresh = (notes[:, 0] == 0) & (read.notes[:, 0] > 0)
+        notes[fresh, 1:] = read.notes[fresh, 1:]
+        notes[:, 0] += read.notes[:, 0]
+    return Read(
+        real,
+        last.whole,
+        np.concatenate([read.path for read in reads], axis=1),
+        np.concatenate([read.tags for read in reads], axis=1),
+        np.concatenate([read.events for read in reads]),
+        notes,
+    )

@@ -1,0 +1,159 @@
+"""What the comments of a job say about its moves: labels and layers.
+
+Patterns of the dialect come first. Without any, labels are found by counting: the key of comments `key: value` that
+occurs most often with few values. No program's own marks are known here.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.gcode.comments import comments_of, lines_at
+from kinematics.gcode.dialects import Dialect
+from kinematics.gcode.patterns import compiled_pattern, text_from
+
+FEWEST_VALUES, MOST_VALUES = 2, 50
+FEWEST_COMMENTS = 3
+LONGEST_KEY = 40  # bytes; what is longer is a sentence with a colon in it
+# A value that names something begins with a letter; 0.45, 12 % and 2:30 are measures. Bytes from 0x80 on are letters of
+# UTF-8 and Latin-1.
+_KEY_AND_NAME = rb"[ \t]*([A-Za-z_\x80-\xff][^\r\n:;()]*):[ \t]*([A-Za-z_\x80-\xff][^\r\n%s]*)"
+_AFTER_SEMICOLON = re.compile(b";" + _KEY_AND_NAME % b"")
+_IN_BRACKETS = re.compile(rb"\(" + _KEY_AND_NAME % b")")
+
+Mark = tuple[int, str]  # byte offset of a comment, what it says
+
+
+class Labels(NamedTuple):
+    """The label of every move: `names[of_move]`.
+
+    `of_move` int32[n], 0 without a label; `names` the labels in the order of their first comment, `names[0]` empty;
+    `told` whether the dialect's patterns told them, rather than counting; `key` the key that was found by counting,
+    None where there is none.
+    """
+
+    of_move: NDArray[np.int32]
+    names: tuple[str, ...]
+    told: bool
+    key: str | None
+
+
+class LayerMarks(NamedTuple):
+    """Layers as the comments of a file mark them: `of_move` int32[n], 0 before the first mark; `layers` their number.
+
+    `layers` is 0 where the dialect has no patterns for layers or no comment fits one: the path's own layers hold then.
+    """
+
+    of_move: NDArray[np.int32]
+    layers: int
+
+
+def labels_of(content: bytes, lines_of_moves: NDArray[np.int32], dialect: Dialect) -> Labels:
+    """The labels of moves, told by the dialect's patterns, else found by counting comments `key: value`.
+
+    `lines_of_moves` int32[n], ascending. A label holds from the line of its comment to that of the next; a comment with
+    nothing after its key ends it. Found is the key that occurs most often (of equals the first) whose values are 2 to
+    50 names, one of them twice at least, in 3 comments at least; values that begin with no letter, such as measures,
+    name nothing and do not count.
+    """
+    key = None
+    if dialect.labels:
+        marks = _marks_by_pattern(content, dialect.labels, "label", dialect.semicolon_comments)
+    else:
+        found = _most_frequent_key(content, dialect.semicolon_comments)
+        marks = _marks_of_key(content, found, dialect.semicolon_comments) if found else []
+        key = text_from(found) if found else None
+    numbers: dict[str, int] = {"": 0}
+    of_mark = [numbers.setdefault(name, len(numbers)) for _, name in marks]
+    of_move = _held(content, [offset for offset, _ in marks], of_mark, lines_of_moves)
+    return Labels(of_move, tuple(numbers), bool(dialect.labels), key)
+
+
+def layer_marks_of(content: bytes, lines_of_moves: NDArray[np.int32], dialect: Dialect) -> LayerMarks:
+    """Layers by the dialect's patterns; `lines_of_moves` int32[n], ascending.
+
+    A layer begins at the line of a comment whose group `layer` differs from that of the comment before it, so a mark
+    that is repeated within a layer begins none; layers are counted from 1, whatever the marks call them.
+    """
+    if not dialect.layers:
+        return LayerMarks(np.zeros(lines_of_moves.size, np.int32), 0)
+    marks = _marks_by_pattern(content, dialect.layers, "layer", dialect.semicolon_comments)
+    begins = [offset for i, (offset, name) in enumerate(marks) if i == 0 or name != marks[i - 1][1]]
+    of_move = _held(content, begins, range(1, len(begins) + 1), lines_of_moves)
+    return LayerMarks(of_move, len(begins))
+
+
+def _held(
+    content: bytes, offsets: Sequence[int], values: Iterable[int], lines_of_moves: NDArray[np.int32]
+) -> NDArray[np.int32]:
+    """The value in force at every move: that of the last offset on its line or before it, 0 before the first."""
+    if not offsets:
+        return np.zeros(lines_of_moves.size, np.int32)
+    lines = lines_at(content, np.array(offsets, np.int64))
+    held = np.array([0, *values], np.int32)
+    first_moves = np.searchsorted(lines_of_moves, lines, side="left")
+    moves_of_value = np.diff(first_moves, prepend=0, append=lines_of_moves.size)
+    return np.repeat(held, moves_of_value)
+
+
+def _marks_by_pattern(content: bytes, patterns: Sequence[str], group: str, semicolon_comments: bool) -> list[Mark]:
+    """Every comment that a pattern fits, with the text of the group; the first pattern that fits counts."""
+    compiled = [compiled_pattern(pattern) for pattern in patterns]
+    said: dict[bytes, str | None] = {}
+    marks: list[Mark] = []
+    for comment in comments_of(content, semicolon_comments):
+        raw = comment[1]
+        if raw not in said:
+            text = text_from(raw).strip()
+            fits = (match for pattern in compiled if (match := pattern.fullmatch(text)))
+            said[raw] = next((_readable(match[group] or "") for match in fits), None)
+        name = said[raw]
+        if name is not None:
+            marks.append((comment.start(), name))
+    marks.sort()
+    return marks
+
+
+def _most_frequent_key(content: bytes, semicolon_comments: bool) -> bytes:
+    """The key of repeated comments `key: value`; empty where no key qualifies."""
+    pairs: Counter[tuple[bytes, bytes]] = Counter()
+    for pattern in (_AFTER_SEMICOLON, _IN_BRACKETS) if semicolon_comments else (_IN_BRACKETS,):
+        pairs.update(pattern.findall(content))
+    values: dict[bytes, Counter[bytes]] = {}
+    for (key, value), count in pairs.items():
+        key = key.rstrip()
+        if len(key) <= LONGEST_KEY:
+            values.setdefault(key, Counter())[value.rstrip()] += count
+    best, most = b"", FEWEST_COMMENTS - 1
+    for key, counts in values.items():
+        total = counts.total()
+        if total > most and FEWEST_VALUES <= len(counts) <= MOST_VALUES and max(counts.values()) > 1:
+            best, most = key, total
+    return best
+
+
+def _marks_of_key(content: bytes, key: bytes, semicolon_comments: bool) -> list[Mark]:
+    after_key = rb"[ \t]*" + re.escape(key) + rb"[ \t]*:([^\r\n%s]*)"
+    names: dict[bytes, str] = {}
+    marks: list[Mark] = []
+    for opening, ending in ((b";", b""), (rb"\(", b")")) if semicolon_comments else ((rb"\(", b")"),):
+        for comment in re.finditer(opening + after_key % ending, content):
+            raw = comment[1]
+            name = names.get(raw)
+            if name is None:
+                name = names[raw] = _readable(text_from(raw))
+            marks.append((comment.start(), name))
+    marks.sort()
+    return marks
+
+
+def _readable(text: str) -> str:
+    """A name as it may be shown: what cannot be printed becomes a question mark."""
+    text = text.strip()
+    return text if text.isprintable() else "".join(letter if letter.isprintable() else "?" for letter in text)

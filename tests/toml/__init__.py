@@ -1,0 +1,1 @@
+"""What machine files and dialect files share: the line of every key."""
