@@ -2,21 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from types import MappingProxyType
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.errors import InputError
+from kinematics.gcode.file_limits import Conditions
+from kinematics.gcode.labels import Labels
 from kinematics.gcode.moves import FILAMENT, KIND_NAMES, Moves
 
 KINDS = len(KIND_NAMES)
+MOST_CLASSES = 65_535
+NOTHING_STATED: Mapping[str, float] = MappingProxyType({})
 
 
 class MoveClass(NamedTuple):
-    """What the moves of one class share: their kind, and whether they belong to the first layers."""
+    """What the moves of one class share: kind, whether of the first layers, label, limits that the file states."""
 
     kind: int
     first_layers: bool
+    label: str = ""
+    stated: Mapping[str, float] = NOTHING_STATED
 
 
 class Classes(NamedTuple):
@@ -26,14 +35,41 @@ class Classes(NamedTuple):
     table: tuple[MoveClass, ...]
 
 
-def classify(moves: Moves, first_layers: int) -> Classes:
-    """Give every move its class; `first_layers` is the number of layers that are kept apart (0: none)."""
-    of_move = moves.kind.astype(np.uint16)
-    table = [MoveClass(kind, False) for kind in range(KINDS)]
+def classify(
+    moves: Moves, first_layers: int, conditions: Conditions | None = None, labels: Labels | None = None
+) -> Classes:
+    """Give every move its class.
+
+    `first_layers` is the number of layers that are kept apart (0: none); `conditions` and `labels` are left out where
+    no limit depends on them. Raises InputError where the job has too many classes.
+    """
+    code = moves.kind.astype(np.int64)
     if first_layers > 0:
-        of_move[moves.layer <= first_layers] += KINDS
-        table += [MoveClass(kind, True) for kind in range(KINDS)]
-    return Classes(of_move, tuple(table))
+        code += KINDS * (moves.layer <= first_layers)
+    width = 2 * KINDS
+    condition_rows: tuple[Mapping[str, float], ...] = (NOTHING_STATED,)
+    names: tuple[str, ...] = ("",)
+    if conditions is not None:
+        code += width * conditions.of_move.astype(np.int64)
+        condition_rows = conditions.table
+    width *= len(condition_rows)
+    if labels is not None:
+        code += width * labels.of_move.astype(np.int64)
+        names = labels.names
+    width *= len(names)
+    present = np.flatnonzero(np.bincount(code, minlength=width))
+    if present.size > MOST_CLASSES:
+        found = f"{present.size:,} different sets of stated limits and labels"
+        raise InputError.at("the job", found, f"{MOST_CLASSES:,} at most", "--file-limits ignore leaves its limits out")
+    number = np.zeros(width, np.uint16)
+    number[present] = np.arange(present.size)
+    table = []
+    for one in present:
+        rest, kind = divmod(int(one), KINDS)
+        rest, first = divmod(rest, 2)
+        label, condition = divmod(rest, len(condition_rows))
+        table.append(MoveClass(kind, bool(first), names[label], condition_rows[condition]))
+    return Classes(number[code], tuple(table))
 
 
 def is_path(member: MoveClass) -> bool:

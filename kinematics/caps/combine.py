@@ -1,4 +1,8 @@
-"""Machine to limits: a table, class × limit, every number with the key that it came from."""
+"""Machine to limits: a table, class × limit, every number with the key that it came from.
+
+Of what is told about one limit the most particular holds: the machine's, above it the file's own, a kind of moves, a
+label, and above all what a study varies.
+"""
 
 from __future__ import annotations
 
@@ -9,18 +13,26 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.caps import columns as by
 from kinematics.caps.classes import MoveClass, is_path
 from kinematics.caps.flow import filament_speed_by_flow
 from kinematics.gcode.moves import PRINT, TRAVEL
 from kinematics.machine import Machine
-from kinematics.planner import causes as by
 
 COMMANDED = "the job"  # origin of a commanded speed
+IN_THE_JOB = " (stated in the job)"  # after a key whose value the job states
+HONOUR, IGNORE, CAP = "honour", "ignore", "cap"
+FILE_LIMIT_MODES = (HONOUR, IGNORE, CAP)
+NOTHING_VARIED: frozenset[str] = frozenset()
+
+Told = tuple[str, float | None]  # dotted key, value
 
 
 class Limits(NamedTuple):
-    """`values` float64[classes, LIMITS] (columns of `planner.causes`, infinity for none); `origins` the dotted key that
-    stands behind each number, by (class, column); `lookahead` moves that the controller sees (None: all).
+    """What a machine allows each class of moves.
+
+    `values` float64[classes, LIMITS] (columns of `caps.columns`, infinity for none); `origins` the dotted key that stands
+    behind each number, by (class, column); `lookahead` moves that the controller sees (None: all).
     """
 
     values: NDArray[np.float64]
@@ -28,68 +40,93 @@ class Limits(NamedTuple):
     lookahead: int | None
 
 
-def _given(value: float | None) -> float:
-    return math.inf if value is None else float(value)
-
-
 class _Row:
     """One class's limits under construction."""
 
-    def __init__(self) -> None:
+    def __init__(self, machine: Machine, member: MoveClass, mode: str, varied: frozenset[str]) -> None:
+        self.machine = machine
+        self.member = member
+        self.stated = member.stated if mode != IGNORE else {}
+        self.mode = mode
+        self.varied = varied
         self.values = np.full(by.LIMITS, math.inf)
         self.origins: dict[int, str] = {}
 
-    def put(self, column: int, value: float | None, key: str) -> None:
-        self.values[column] = _given(value)
+    def chosen(self, general: Told, *particular: Told) -> Told:
+        """What holds of one limit: told in general, by the file, and ever more particularly."""
+        key, value = general
+        for other, told in particular:
+            if other in self.varied and told is not None:
+                key, value = other, told
+        if key in self.varied:
+            return key, value
+        stated = self.stated.get(general[0])
+        if stated is not None and self.mode == HONOUR:
+            key, value = general[0] + IN_THE_JOB, stated
+        for other, told in particular:
+            if told is not None:
+                key, value = other, told
+        if stated is not None and self.mode == CAP and (value is None or stated < value):
+            key, value = general[0] + IN_THE_JOB, stated
+        return key, value
+
+    def put(self, column: int, told: Told) -> None:
+        """Write a limit; None is no limit."""
+        key, value = told
+        self.values[column] = math.inf if value is None else float(value)
         self.origins[column] = key
 
+    def particular(self, name: str) -> list[Told]:
+        """What is told about one key by kind and by label, in the order of increasing particularity."""
+        told: list[Told] = []
+        motion, kind = self.machine.motion, self.member.kind
+        if is_path(self.member):
+            section = "print" if kind == PRINT else "travel"
+            value = getattr(getattr(motion.by_kind, section), name, None)
+            told.append((f"motion.by_kind.{section}.{name}", value))
+            if self.member.label in motion.by_label:
+                value = getattr(motion.by_label[self.member.label], name)
+                told.append((label_key(self.member.label, name), value))
+        return told
 
-def _commanded(row: _Row, machine: Machine, member: MoveClass) -> None:
+
+def label_key(label: str, name: str) -> str:
+    """The dotted key of one limit of a label."""
+    from kinematics.toml.dotted import quoted
+
+    return f"motion.by_label.{quoted(label)}.{name}"
+
+
+def _commanded(row: _Row) -> None:
     """Commanded speed: the file's or what replaces it, times the override; first layers may keep the file's own."""
-    motion = machine.motion
-    row.put(by.SPEED_SHARE, 1.0, COMMANDED)
-    if member.first_layers and motion.first_layers.keep_commanded_speed:
+    motion = row.machine.motion
+    row.put(by.SPEED_SHARE, (COMMANDED, 1.0))
+    if row.member.first_layers and motion.first_layers.keep_commanded_speed:
         return
-    share, share_key = motion.feed_override, "motion.feed_override"
-    own = motion.by_kind.print if member.kind == PRINT else motion.by_kind.travel
-    name = "print" if member.kind == PRINT else "travel"
-    if is_path(member) and own.feed_override is not None:
-        share, share_key = own.feed_override, f"motion.by_kind.{name}.feed_override"
-    row.put(by.SPEED_SHARE, share, COMMANDED if share == 1.0 else share_key)
-    if is_path(member) and own.commanded_speed_mm_s is not None:
-        key = f"motion.by_kind.{name}.commanded_speed_mm_s"
-        row.put(by.SPEED_SHARE, 0.0, key)
-        row.put(by.SPEED_REPLACED, own.commanded_speed_mm_s * share, key)
+    share_key, share = row.chosen(("motion.feed_override", motion.feed_override), *row.particular("feed_override"))
+    assert share is not None  # it has a default
+    row.put(by.SPEED_SHARE, (COMMANDED if share == 1.0 else share_key, share))
+    key, replaced = row.chosen(("", None), *row.particular("commanded_speed_mm_s"))
+    if replaced is not None:
+        row.put(by.SPEED_SHARE, (key, 0.0))
+        row.put(by.SPEED_REPLACED, (key, replaced * share))
 
 
-def _path(row: _Row, machine: Machine, member: MoveClass) -> None:
+def _path(row: _Row) -> None:
     """Speed cap and acceleration along the path."""
-    motion = machine.motion
-    row.put(by.CAP, motion.speed_cap_mm_s, "motion.speed_cap_mm_s")
-    if member.kind == PRINT:
-        printing = motion.by_kind.print
-        row.put(by.PATH_RAMP, motion.print_acceleration_mm_s2, "motion.print_acceleration_mm_s2")
-        if printing.print_acceleration_mm_s2 is not None:
-            key = "motion.by_kind.print.print_acceleration_mm_s2"
-            row.put(by.PATH_RAMP, printing.print_acceleration_mm_s2, key)
-        if printing.speed_cap_mm_s is not None:
-            row.put(by.CAP, printing.speed_cap_mm_s, "motion.by_kind.print.speed_cap_mm_s")
-    elif member.kind == TRAVEL:
-        travelling = motion.by_kind.travel
-        row.put(by.PATH_RAMP, motion.travel_acceleration_mm_s2, "motion.travel_acceleration_mm_s2")
-        if travelling.travel_acceleration_mm_s2 is not None:
-            key = "motion.by_kind.travel.travel_acceleration_mm_s2"
-            row.put(by.PATH_RAMP, travelling.travel_acceleration_mm_s2, key)
-        if travelling.speed_cap_mm_s is not None:
-            row.put(by.CAP, travelling.speed_cap_mm_s, "motion.by_kind.travel.speed_cap_mm_s")
+    motion, kind = row.machine.motion, row.member.kind
+    if kind == PRINT or kind == TRAVEL:
+        row.put(by.CAP, row.chosen(("motion.speed_cap_mm_s", motion.speed_cap_mm_s), *row.particular("speed_cap_mm_s")))
+        name = "print_acceleration_mm_s2" if kind == PRINT else "travel_acceleration_mm_s2"
+        row.put(by.PATH_RAMP, row.chosen((f"motion.{name}", getattr(motion, name)), *row.particular(name)))
     else:
-        row.put(by.CAP, None, "motion.speed_cap_mm_s")
-        row.put(by.PATH_RAMP, machine.retraction.acceleration_mm_s2, "retraction.acceleration_mm_s2")
+        key = "retraction.acceleration_mm_s2"
+        row.put(by.PATH_RAMP, row.chosen((key, row.machine.retraction.acceleration_mm_s2)))
 
 
-def _axes(row: _Row, machine: Machine, member: MoveClass) -> None:
+def _axes(row: _Row) -> None:
     """Speed and acceleration of each tool axis and of the extruder; the hotend's flow while printing."""
-    axes = machine.axes
+    axes = row.machine.axes
     named = (
         ("x", axes.x, by.X_MOST, by.X_RAMP),
         ("y", axes.y, by.Y_MOST, by.Y_RAMP),
@@ -97,36 +134,50 @@ def _axes(row: _Row, machine: Machine, member: MoveClass) -> None:
         ("e", axes.e, by.FILAMENT_MOST, by.FILAMENT_RAMP),
     )
     for name, axis, most, ramp in named:
-        row.put(most, axis.max_speed_mm_s, f"axes.{name}.max_speed_mm_s")
-        row.put(ramp, axis.max_acceleration_mm_s2, f"axes.{name}.max_acceleration_mm_s2")
-    by_flow = filament_speed_by_flow(machine)
-    if member.kind == PRINT and by_flow < row.values[by.FILAMENT_MOST]:
-        row.put(by.FILAMENT_MOST, by_flow, "hotend.max_flow_mm3_s")
+        row.put(most, row.chosen((f"axes.{name}.max_speed_mm_s", axis.max_speed_mm_s)))
+        row.put(ramp, row.chosen((f"axes.{name}.max_acceleration_mm_s2", axis.max_acceleration_mm_s2)))
+    by_flow = filament_speed_by_flow(row.machine)
+    if row.member.kind == PRINT and by_flow < row.values[by.FILAMENT_MOST]:
+        row.put(by.FILAMENT_MOST, ("hotend.max_flow_mm3_s", by_flow))
 
 
-def _corners(row: _Row, machine: Machine) -> None:
-    """Junction deviation, or steps of axes; the step of the extruder."""
-    motion = machine.motion
-    row.put(by.DEVIATION, motion.junction_deviation_mm, "motion.junction_deviation_mm")
+def _corners(row: _Row) -> None:
+    """Junction deviation, or steps of axes; the step of the extruder.
+
+    A file that states the other corner rule than the machine's switches the rule, unless a study varies the machine's.
+    """
+    motion = row.machine.motion
+    deviation = row.chosen(("motion.junction_deviation_mm", motion.junction_deviation_mm))
     step = motion.speed_step_mm_s
-    if step is not None:
-        for name, column in (("x", by.X_STEP), ("y", by.Y_STEP), ("z", by.Z_STEP)):
-            row.put(column, getattr(step, name), f"motion.speed_step_mm_s.{name}")
-    row.put(by.FILAMENT_STEP, motion.extruder_step_mm_s, "motion.extruder_step_mm_s")
+    steps = [row.chosen((f"motion.speed_step_mm_s.{name}", getattr(step, name) if step else None)) for name in "xyz"]
+    if row.mode != CAP and deviation[1] is not None and any(value is not None for _, value in steps):
+        told_deviation = deviation[0] in row.varied or deviation[0].endswith(IN_THE_JOB)
+        told_steps = any(key in row.varied for key, _ in steps) or deviation[0] not in row.varied
+        if told_steps and not told_deviation:
+            deviation = (deviation[0], None)
+        else:
+            steps = [(key, None) for key, _ in steps]
+    row.put(by.DEVIATION, deviation)
+    for column, told in zip((by.X_STEP, by.Y_STEP, by.Z_STEP), steps, strict=True):
+        row.put(column, told)
+    row.put(by.FILAMENT_STEP, row.chosen(("motion.extruder_step_mm_s", motion.extruder_step_mm_s)))
 
 
-def limits_of(machine: Machine, table: Sequence[MoveClass]) -> Limits:
+def limits_of(
+    machine: Machine, table: Sequence[MoveClass], mode: str = HONOUR, varied: frozenset[str] = NOTHING_VARIED
+) -> Limits:
     """The limits of a machine for every class of moves.
 
-    v <= min(F·override, cap, V_k/|u_k|, V_e/r, Q_max/(A·r) while printing); a <= min(a_path, A_k/|u_k|, A_e/r).
+    v <= min(F·override, cap, V_k/|u_k|, V_e/r, Q_max/(A·r) while printing); a <= min(a_path, A_k/|u_k|, A_e/r). `mode`
+    says what limits stated in the job do (honour, ignore, cap), `varied` names the dotted keys that a study varies.
     """
     rows = []
     for member in table:
-        row = _Row()
-        _commanded(row, machine, member)
-        _path(row, machine, member)
-        _axes(row, machine, member)
-        _corners(row, machine)
+        row = _Row(machine, member, mode, varied)
+        _commanded(row)
+        _path(row)
+        _axes(row)
+        _corners(row)
         rows.append(row)
     origins = {(i, column): key for i, row in enumerate(rows) for column, key in row.origins.items()}
     return Limits(np.stack([row.values for row in rows]), origins, machine.motion.lookahead_moves)

@@ -28,6 +28,8 @@ def command(
     machine_name: str | None,
     settings: tuple[str, ...],
     dialect: str,
+    file_limits: str,
+    block_delete: bool,
     as_json: bool,
     candidate_texts: tuple[str, ...],
 ) -> None:
@@ -51,7 +53,7 @@ def command(
             '--candidate "NAME: KEY=VALUE, …", or [[candidate]] in the machine file',
             'such as --candidate "brisk: acceleration=3000, speed=1.3"',
         )
-    prepared = prepared_jobs(jobs, dialect)
+    prepared = prepared_jobs(jobs, dialect, file_limits, block_delete)
     from kinematics import compiled
     from kinematics.studies.compare import compare_prepared
 

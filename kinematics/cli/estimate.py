@@ -36,6 +36,8 @@ def command(
     machine_name: str | None,
     settings: tuple[str, ...],
     dialect: str,
+    file_limits: str,
+    block_delete: bool,
     as_json: bool,
     layers: bool,
     moves_file: Path | None,
@@ -50,7 +52,7 @@ def command(
     if moves_file is not None:
         _check_moves_file(moves_file, len(jobs), force)
     machine = chosen_machine(machine_name, settings)
-    prepared = prepared_jobs(jobs, dialect)
+    prepared = prepared_jobs(jobs, dialect, file_limits, block_delete)
     from kinematics import compiled
     from kinematics.studies.estimate import STAND_IN, estimate_prepared
 

@@ -142,11 +142,11 @@ def _from_job(job: str, dialect: str, name: str | None, bed_mm: str | None) -> t
     console.remark_first_run()
     from kinematics.caps.flow import filament_area
     from kinematics.gcode.dialect_file import load_dialect
-    from kinematics.gcode.file_limits import stated_limits
+    from kinematics.gcode.file_limits import last_stated
     from kinematics.gcode.reader import read_gcode
 
     read = read_gcode(job, load_dialect(dialect), filament_area=filament_area(Machine()))
-    limits = stated_limits(read)
+    limits = last_stated(read.stated)
     if not limits:
         raise InputError.at(job, "states no limits", "a job that does, or --like gentle|middling|quick")
     text = machine_text_from_limits(_asked(NEW_MACHINE_QUESTIONS[0]) if name is None else name, limits, bed_mm)

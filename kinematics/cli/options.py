@@ -18,7 +18,7 @@ Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
 def job_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """JOB…, --machine, --set, --dialect, --json."""
+    """JOB…, --machine, --set, --dialect, --file-limits, --block-delete, --json."""
     decorators: Sequence[Decorator] = (
         click.argument("jobs", nargs=-1, required=True, metavar="JOB…"),
         click.option(
@@ -28,7 +28,19 @@ def job_options(command: Callable[..., Any]) -> Callable[..., Any]:
             help="Machine file, or a built-in machine: gentle, middling, quick.",
         ),
         click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one key of the machine."),
-        click.option("--dialect", default="extrusion", metavar="NAME", help="extrusion (default) or rs274."),
+        click.option(
+            "--dialect",
+            default="extrusion",
+            metavar="NAME|FILE",
+            help="extrusion (default), rs274, or a dialect table.",
+        ),
+        click.option(
+            "--file-limits",
+            type=click.Choice(["honour", "ignore", "cap"]),
+            default="honour",
+            help="What limits stated in the job do (default: honour).",
+        ),
+        click.option("--block-delete", is_flag=True, help="Leave out lines that begin with /."),
         click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output, nothing else."),
     )
     for decorator in reversed(decorators):
@@ -49,16 +61,16 @@ def chosen_machine(name: str | None, settings: Sequence[str]) -> Machine | None:
     raise InputError.at("--set", "no machine to change", "--set together with --machine FILE|NAME")
 
 
-def prepared_jobs(jobs: Sequence[str], dialect_name: str) -> list[PreparedJob]:
+def prepared_jobs(jobs: Sequence[str], dialect_name: str, file_limits: str, block_delete: bool) -> list[PreparedJob]:
     """The jobs, not yet read; their bytes are read with the first machine."""
     from kinematics.cli.console import remark_first_run
-    from kinematics.gcode.dialects import dialect_named
 
-    dialect = dialect_named(dialect_name)
     remark_first_run()
+    from kinematics.gcode.dialect_file import load_dialect
     from kinematics.studies.prepared import PreparedJob
 
-    return [PreparedJob(job, dialect) for job in jobs]
+    dialect = load_dialect(dialect_name)
+    return [PreparedJob(job, dialect, None, file_limits, block_delete) for job in jobs]
 
 
 def is_long(jobs: Sequence[str], times: int) -> bool:

@@ -59,7 +59,7 @@ class ReaderOptions(NamedTuple):
 
 
 class Read(NamedTuple):
-    """What a stretch of a file was read to: the state at its end, moves, events, notes (see `state`), and where it stopped.
+    """What a stretch of a file was read to: the state at its end, moves, events and notes (see `state`).
 
     `path` float64[6, n], `tags` int32[3, n], `events` float64[m, 5], `notes` int64[NOTE_ROWS, 3].
     """
@@ -95,6 +95,7 @@ def fresh_state(dialect: Dialect, options: ReaderOptions) -> tuple[Real, Whole]:
     whole[at.SEMICOLONS] = dialect.semicolon_comments
     whole[at.EXTRUDER] = ord(dialect.extruder_letter.upper()) - ord("A")
     whole[at.BLOCK_DELETE] = options.block_delete
+    whole[at.KEEPS_TEXT] = bool(dialect.texts)
     return real, whole
 
 
@@ -138,8 +139,8 @@ def chunk_ends(buffer: NDArray[np.uint8], begin: int, end: int, chunk: int) -> I
 def _guess(real: Real, whole: Whole) -> tuple[Real, Whole]:
     """The state in which a later chunk probably begins: the modes of an earlier one, and no place known.
 
-    Unknown axes stand where no machine goes, so that no first move vanishes by chance; E so low that the first E word feeds
-    filament, as it nearly always does.
+    Unknown axes stand where no machine goes, so that no first move vanishes by chance; E so low that the first E word
+    feeds filament, as it nearly always does.
     """
     real, whole = real.copy(), whole.copy()
     real[at.PLACE_X : at.PLACE_Z + 1] = NOWHERE
@@ -167,8 +168,8 @@ def _same_modes(guess: tuple[Real, Whole], real: Real, whole: Whole) -> bool:
 def _mended(read: Read, guess: tuple[Real, Whole], real: Real, whole: Whole) -> bool:
     """Fill in what hung on the unknown state, in place; False where that cannot be done exactly.
 
-    `real`, `whole` are the state in which the chunk really begins. The first command with an axis came from nowhere; every
-    later number is right already.
+    `real`, `whole` are the state in which the chunk really begins. The first command with an axis came from nowhere;
+    every later number is right already.
     """
     after, state = read.real, read.whole
     if not _same_modes(guess, real, whole) or math.isnan(real[at.FEED]) or whole[at.FEED_MODE] != at.PER_MINUTE:
@@ -202,10 +203,7 @@ def _mended(read: Read, guess: tuple[Real, Whole], real: Real, whole: Whole) -> 
         after[at.FEED] = real[at.FEED]
     first = int(state[at.FIRST_FEED])
     path[at.SPEED, : n if first < 0 else first] = real[at.FEED] / 60.0 * real[at.FEED_SHARE]
-    for i in touched:
-        if not _kind_stands(path[:, i], int(tags[at.KIND, i])):
-            return False
-    return True
+    return all(_kind_stands(path[:, i], int(tags[at.KIND, i])) for i in touched)
 
 
 def _kind_stands(move: Real, kind: int) -> bool:
@@ -226,7 +224,7 @@ def _begin_from(real: Real, whole: Whole) -> tuple[Real, Whole]:
     return real, whole
 
 
-class ReadingInOrder(Exception):
+class OrderError(Exception):
     """The file hangs on a sum that only reading from its start gives exactly."""
 
 
@@ -235,8 +233,8 @@ def read_chunks(
 ) -> Iterator[Read]:
     """Read a file chunk by chunk, each from the state in which the one before it really ended.
 
-    Yields what each chunk adds, lines numbered from the start of the file; moves of events count from the chunk's start.
-    Ends after a chunk with STATUS_ERROR. Raises ReadingInOrder where chunks cannot give the exact result.
+    Yields what each chunk adds, lines numbered from the start of the file; moves of events count from the chunk's
+    start. Ends after a chunk with STATUS_ERROR. Raises OrderError where chunks cannot give the exact result.
     """
     ends = chunk_ends(buffer, begin, end, chunk)
     first = next(ends, (begin, begin))
@@ -269,7 +267,7 @@ def read_chunks(
                 doubtful = whole[at.E_DIRTY]
                 read = read_stretch(buffer, *stretch, *_begin_from(real, whole), dialect)
                 if doubtful and read.whole[at.INEXACT]:
-                    raise ReadingInOrder
+                    raise OrderError
             yield read
             real, whole = read.real, read.whole
 
@@ -288,7 +286,7 @@ def read_whole(
         return read_stretch(buffer, begin, end, *fresh_state(dialect, options), dialect)
     try:
         return _joined(list(read_chunks(buffer, begin, end, dialect, options, chunk, workers)))
-    except ReadingInOrder:
+    except OrderError:
         return read_stretch(buffer, begin, end, *fresh_state(dialect, options), dialect)
 
 

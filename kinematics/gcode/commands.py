@@ -45,7 +45,7 @@ def add_event(whole: NDArray[np.int64], events: NDArray[np.float64], kind: int, 
     events[i, at.EVENT_TOOL] = tool
     events[i, at.EVENT_LINE] = whole[at.LINE_NUMBER]
     whole[at.EVENTS] = i + 1
-    if kind != tool_path.NOZZLE_TARGET and kind != tool_path.BED_TARGET and kind != tool_path.LIMIT:
+    if kind != tool_path.NOZZLE_TARGET and kind != tool_path.BED_TARGET and kind < tool_path.LIMIT:
         whole[at.STOP_PENDING] = 1
 
 

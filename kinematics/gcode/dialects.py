@@ -150,9 +150,9 @@ class Dialect:
 
     `words` maps a word such as "G92" to a key of MEANINGS. `strict`: what is not allowed is an error, words act in the
     order of NISTIR 6556 Table 8, blanks inside numbers are ignored, `;` marks no comment and G0 has no commanded speed.
-    `dwell_p_seconds`: what one unit of the P of a dwell is (s). `extruder_letter` moves the filament, by length or, where
-    `extruder_is_volume`, by volume (mm³). `limits` are the words that state limits, `texts` the text commands, `labels`
-    regular expressions with a group `label` that match comments, `layers` such with a group `layer`.
+    `dwell_p_seconds`: what one unit of the P of a dwell is (s). `extruder_letter` moves the filament, by length or,
+    where `extruder_is_volume`, by volume (mm³). `limits` are the words that state limits, `texts` the text commands,
+    `labels` regular expressions with a group `label` that match comments, `layers` such with a group `layer`.
     """
 
     name: str

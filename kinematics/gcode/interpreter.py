@@ -15,11 +15,11 @@ from numpy.typing import NDArray
 from kinematics.compiled import byte_at, compiled, eight_at
 from kinematics.gcode import dialects as words
 from kinematics.gcode import state as at
-from kinematics.gcode.commands import act, fail, note, set_feed, state_limits
+from kinematics.gcode.commands import act, add_event, fail, note, set_feed, state_limits
 from kinematics.gcode.motion import MOST_CHORDS, cut_arc, other_speed, own_retraction, way_home
-from kinematics.gcode.places import extend, extend_known, first_places
-from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
+from kinematics.gcode.moves import FILAMENT, PRINT, TEXT, TRAVEL
 from kinematics.gcode.numbers import POWERS_OF_TEN, long_number, short_number
+from kinematics.gcode.places import extend, extend_known, first_places
 from kinematics.gcode.scanning import (
     BLANK,
     CLOSE,
@@ -254,6 +254,8 @@ def read_lines(
             return end
         if is_text:
             note(notes, at.NOTE_TEXT, whole)
+            if whole[at.KEEPS_TEXT]:
+                add_event(whole, events, TEXT, float(line_begin), at.NOTE_TEXT)
             continue
         if count == 0:
             continue
@@ -287,7 +289,10 @@ def read_lines(
                     letters, values, count, owners, meant, heads, g_meanings, m_meanings, whole[at.MOTION]
                 )
                 if commands <= 0:
-                    note(notes, at.NOTE_TEXT if commands == 0 else at.NOTE_DAMAGED, whole)
+                    kind = at.NOTE_TEXT if commands == 0 else at.NOTE_DAMAGED
+                    note(notes, kind, whole)
+                    if whole[at.KEEPS_TEXT]:
+                        add_event(whole, events, TEXT, float(line_begin), kind)
                     continue
         for command in range(commands):
             if not simple:

@@ -1,13 +1,17 @@
-"""A job that has been read: its moves, its events, and what was doubtful in it."""
+"""A job that has been read: its moves, its events, what it states, and what was doubtful in it."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from kinematics.errors import Notice
+from kinematics.gcode.dialects import Dialect
+from kinematics.gcode.file_limits import Conditions, FileLimit, conditions_of
+from kinematics.gcode.labels import Labels, labels_of
 from kinematics.gcode.moves import EVENT_NAMES, KIND_NAMES, Events, Moves
 
 if TYPE_CHECKING:
@@ -18,9 +22,10 @@ if TYPE_CHECKING:
 class Job:
     """A job file as a flat tool path.
 
-    `name` the file; `moves`, `events` as in `kinematics.gcode.moves`; `layers` number of layers; `extent`
-    ((x, y, z), (x, y, z)) of what is printed (mm; None where nothing is); `filament` highest sum of filament fed (mm);
-    `lines`, `size` of the file (lines, bytes); `dialect` name of the dialect; `notices` what was doubtful.
+    `name` the file; `moves`, `events` as in `kinematics.gcode.moves`; `layers` number of layers; `extent` ((x, y, z),
+    (x, y, z)) of what is printed (mm; None where nothing is); `filament` highest sum of filament fed (mm); `lines`,
+    `size` of the file (lines, bytes); `dialect` by which it was read; `stated` the limits that it states, in file
+    order; `notices` what was doubtful; `content` its bytes, where they were kept.
     """
 
     name: str
@@ -31,11 +36,23 @@ class Job:
     filament: float
     lines: int
     size: int
-    dialect: str
+    dialect: Dialect
+    stated: tuple[FileLimit, ...]
     notices: tuple[Notice, ...]
+    content: bytes = field(default=b"")
 
     def __len__(self) -> int:
         return int(self.moves.kind.size)
+
+    @cached_property
+    def conditions(self) -> Conditions:
+        """Which stated limits hold for each move."""
+        return conditions_of(self.stated, len(self))
+
+    @cached_property
+    def labels(self) -> Labels:
+        """The label of each move: told by the dialect's patterns, else found by counting comments `key: value`."""
+        return labels_of(self.content, self.moves.line, self.dialect)
 
     def __repr__(self) -> str:
         kinds = np.bincount(self.moves.kind, minlength=3)
@@ -45,7 +62,7 @@ class Job:
         )
 
     def to_frame(self) -> pandas.DataFrame:
-        """The moves as a table: line, kind, layer, dx_mm, dy_mm, dz_mm, filament_mm, commanded_speed_mm_s."""
+        """The moves as a table: line, kind, layer, label, dx_mm, dy_mm, dz_mm, filament_mm, commanded_speed_mm_s."""
         import pandas
 
         m = self.moves
@@ -53,6 +70,7 @@ class Job:
             "line": m.line,
             "kind": pandas.Categorical.from_codes(m.kind, list(KIND_NAMES)),
             "layer": m.layer,
+            "label": pandas.Categorical.from_codes(self.labels.of_move, list(self.labels.names)),
             "dx_mm": m.dx,
             "dy_mm": m.dy,
             "dz_mm": m.dz,

@@ -154,7 +154,7 @@ def other_speed(
     places: NDArray[np.float64],
     pieces: int,
 ) -> float:
-    """Commanded speed (mm/s) where F is no length a minute: G93, the whole command takes 1/F minutes; G95 is not guessed.
+    """Commanded speed (mm/s) where F is no length a minute: under G93 a command takes 1/F minutes; G95 is not guessed.
 
     The command goes through the first `pieces` columns of `places`. May set STATUS to STATUS_ERROR.
     """
@@ -172,7 +172,7 @@ def other_speed(
     for k in range(pieces):
         length += math.sqrt((places[0, k] - x) ** 2 + (places[1, k] - y) ** 2 + (places[2, k] - z) ** 2)
         x, y, z = places[0, k], places[1, k], places[2, k]
-    return length * real[at.FEED] / 60.0 * real[at.FEED_SHARE] if length > 0.0 else math.inf
+    return float(length * real[at.FEED] / 60.0 * real[at.FEED_SHARE]) if length > 0.0 else math.inf
 
 
 @compiled_part

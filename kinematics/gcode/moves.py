@@ -28,7 +28,8 @@ BED_WAIT_BOTH_WAYS = 10
 FINISH = 11  # waits until the moves before it are done
 RETRACTION = 12  # by the controller, whose length nobody gave
 LIMIT = 13  # value: of the word; tool: letter + 32 · (ten times the code + 10,000 for M); motion goes on
-SILENT_KINDS = (NOZZLE_TARGET, BED_TARGET, LIMIT)  # bring no rest
+TEXT = 14  # a line that is no G-code: value its byte offset, tool the note under which it is counted; motion goes on
+SILENT_KINDS = (NOZZLE_TARGET, BED_TARGET, LIMIT, TEXT)  # bring no rest
 EVENT_NAMES = (
     "dwell",
     "pause",
@@ -44,6 +45,7 @@ EVENT_NAMES = (
     "finish moves",
     "retraction",
     "limit",
+    "text",
 )
 
 

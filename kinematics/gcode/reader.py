@@ -10,16 +10,14 @@ import zlib
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from kinematics.errors import InputError, nearest
 from kinematics.gcode import state as at
+from kinematics.gcode.assembly import job_from
 from kinematics.gcode.chunks import NOT_GIVEN, PADDING, ReaderOptions, read_whole
 from kinematics.gcode.dialects import EXTRUSION, Dialect, dialect_named
-from kinematics.gcode.findings import error_of, no_motion_hint, notices_of
+from kinematics.gcode.findings import error_of, no_motion_hint
 from kinematics.gcode.job import Job
-from kinematics.gcode.layers import number_layers
-from kinematics.gcode.moves import Events, Moves
 
 
 def read_gcode(
@@ -36,9 +34,10 @@ def read_gcode(
     """Read a job file into a flat tool path.
 
     `source` a path, `-` for standard input, or the bytes themselves; gzip is recognised by its first bytes. `dialect`
-    "extrusion", "rs274" or a Dialect; `home` where homing puts the axes (mm); `arc_tolerance` how far chords may stray
-    from their arc (mm); `retraction` length and speed of the controller's own retraction (mm, mm/s; NaN where not given);
-    `filament_area` (mm²) where the dialect's E is a volume; `block_delete` skips lines that begin with `/`. Raises InputError (file:line, found, allowed) where the file cannot be used.
+    a built-in name or a Dialect; `home` where homing puts the axes (mm); `arc_tolerance` how far chords may stray from
+    their arc (mm); `retraction` length and speed of the controller's own retraction (mm, mm/s; NaN where not given);
+    `filament_area` (mm²) where the dialect's E is a volume; `block_delete` skips lines that begin with `/`. Raises
+    InputError (file:line, found, allowed) where the file cannot be used.
     """
     if isinstance(dialect, str):
         dialect = dialect_named(dialect)
@@ -102,35 +101,7 @@ def _read(content: bytes, name: str, dialect: Dialect, options: ReaderOptions) -
     if dialect.strict and read.whole[at.PERCENTS] == 1 and not read.whole[at.ENDED]:
         found, allowed = at.ERROR_TEXTS[at.ERROR_PERCENT]
         raise InputError.at(name, found, allowed)
-    n = read.path.shape[1]
-    if n == 0:
+    if read.path.shape[1] == 0:
         hint = no_motion_hint(read.notes, content)
         raise InputError.at(name, "no motion in this file", "at least one G0 to G3 move", hint)
-    dx, dy, dz, de, speed, height = read.path
-    kind, line, stop = read.tags[at.KIND].astype(np.int8), read.tags[at.LINE], read.tags[at.STOP].astype(np.uint8)
-    layer = np.empty(n, np.int32)
-    layers = number_layers(dx, dy, dz, kind, height, layer)
-    low, high = read.real[at.LOW_X : at.LOW_Z + 1], read.real[at.HIGH_X : at.HIGH_Z + 1]
-    printed = bool(np.isfinite(low).all())
-    return Job(
-        name=name,
-        moves=Moves(dx, dy, dz, de, speed, kind, line, layer, stop),
-        events=_events(read.events),
-        layers=int(layers),
-        extent=((*map(float, low),), (*map(float, high),)) if printed else None,  # type: ignore[arg-type]
-        filament=max(0.0, float(np.cumsum(de).max())),
-        lines=int(read.whole[at.LINE_NUMBER]),
-        size=size,
-        dialect=dialect.name,
-        notices=tuple(notices_of(read.notes, content)),
-    )
-
-
-def _events(table: NDArray[np.float64]) -> Events:
-    return Events(
-        table[:, at.EVENT_MOVE].astype(np.int64),
-        table[:, at.EVENT_KIND].astype(np.int8),
-        table[:, at.EVENT_VALUE].copy(),
-        table[:, at.EVENT_TOOL].astype(np.int32),
-        table[:, at.EVENT_LINE].astype(np.int32),
-    )
+    return job_from(read, content, name, dialect)

@@ -42,17 +42,17 @@ def after_comment(source: Any, i: int, end: int) -> int:
 @compiled_part
 def holds(source: Any, begin: int, end: int, sought: int) -> bool:
     """Whether a byte stands between two places."""
+    found = False
     for i in range(begin, end):
-        if byte_at(source, i) == sought:
-            return True
-    return False
+        found |= byte_at(source, i) == sought
+    return found
 
 
 @compiled_part
 def strict_line_error(
     whole: NDArray[np.int64], length: int, percent: bool, has_words: bool, is_text: bool, error: int
 ) -> int:
-    """What the standard has against a line as a whole: `error` where it is no line of words, its length, its percent."""
+    """What the standard has against a line as a whole: its length, its percent, or `error` where it is no words."""
     if length > LONGEST_LINE:
         return at.ERROR_LINE_LENGTH
     if is_text:

@@ -27,14 +27,15 @@ MOTION, PLANE, IS_RELATIVE, IS_E_RELATIVE, TOOL_IN_USE, ENDED, STOP_PENDING, PER
 LINE_NUMBER, OFFSET, MOVES, EVENTS, STATUS, ERROR, ERROR_LINE, ERROR_OFFSET, LAST_KIND = range(9, 18)
 FEED_MODE, RETRACTED, BLOCK_DELETE, EXTRUDER, OPENED, SEMICOLONS = range(18, 24)
 FIRST_FEED = 24  # number of moves before the first F word, −1 while there is none
-# While a chunk is read from a guessed state (see `chunks`): bits of the axes whose place is not known yet (0 in ordinary
-# reading), those among them at whose place something was printed, whether the guess cannot be mended, and the number of
-# moves before the first command with each axis (−1: none).
+# While a chunk is read from a guessed state (see `chunks`): bits of the axes whose place is not known yet (0 in
+# ordinary reading), those among them at whose place something was printed, whether the guess cannot be mended, and the
+# number of moves before the first command with each axis (−1: none).
 UNSET, PRINTED_UNSET, INEXACT = 25, 26, 27
 FIRST_X, FIRST_Y, FIRST_Z, FIRST_E = 28, 29, 30, 31
 IS_GUESS = 32
 E_DIRTY = 33  # what E reads holds sums from an unknown start
-WHOLE_STATE = 34
+KEEPS_TEXT = 34  # whether lines that are no G-code are kept as events, for the dialect's patterns
+WHOLE_STATE = 35
 
 PER_MINUTE, INVERSE_TIME, PER_TURN = 0, 1, 2  # what F says (FEED_MODE): G94, G93, G95
 

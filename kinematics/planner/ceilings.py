@@ -1,7 +1,7 @@
 """Ceilings of moves and corners: minima of limit over feature, and which limit was the minimum.
 
-Everything is kept as an inverse (pace in s/mm, sluggishness in s²/mm): "no limit" is then 0, and a minimum of quotients is
-a maximum of products.
+Everything is kept as an inverse (pace in s/mm, sluggishness in s²/mm): "no limit" is then 0, and a minimum of quotients
+is a maximum of products.
 """
 
 from __future__ import annotations
@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.caps import columns as by
 from kinematics.compiled import compiled_part
-from kinematics.planner import causes as by
 from kinematics.planner.features import Features
 
 Reals = NDArray[np.float64]
@@ -30,8 +30,8 @@ def move_ceilings(
 ) -> None:
     """Ceilings of the moves from `begin` to `end`, and what set them.
 
-    `inverse` float64[classes, LIMITS] holds 1/limit. Writes the squared ceiling of speed (mm²/s²) to `squared`, the inverse
-    of the admitted acceleration (s²/mm) to `sluggish`, and the causes; of equal ceilings the first counts.
+    `inverse` float64[classes, LIMITS] holds 1/limit. Writes the squared ceiling of speed (mm²/s²) to `squared`, the
+    inverse of the admitted acceleration (s²/mm) to `sluggish`, and the causes; of equal ceilings the first counts.
     """
     length_x, length_y, length_z = features.x, features.y, features.z
     ratios, paces, classes = features.ratio, features.pace, features.move_class
@@ -90,8 +90,8 @@ def corner_ceilings(
     """Squared ceilings of speed (mm²/s²) at the nodes from `begin` (1 or more) to `end` (n at most), into `nodes`.
 
     At a node v² <= a/max(sharpness/δ, κ) with a the least of both moves' and of the axes' in the corner's direction
-    (Kunz and Stilman 2012; curve rule), v <= ΔV_k/|w_k| where axis steps rule, v <= ΔV_e/|r' − r|, and never more than either
-    move's ceiling. Limits are those of the later move.
+    (Kunz and Stilman 2012; curve rule), v <= ΔV_k/|w_k| where axis steps rule, v <= ΔV_e/|r' − r|, and never more than
+    either move's ceiling. Limits are those of the later move.
     """
     for i in range(begin, end):
         row = np.int64(features.move_class[i])

@@ -117,9 +117,9 @@ def corner_features(
     """Write the features of every corner into `corners` (float64[7, n], zeros before), column i for move i's start.
 
     `dx, dy, dz, de, length` (n) of the moves, `rest` (n + 1) where motion is at rest; a negative `curve_window`
-    switches the curve rule off. Junction deviation: s = cos(half the turn), sharpness (1 − s)/s = sin²/(s(1 + s)); T. Kunz,
-    M. Stilman, Time-Optimal Trajectory Generation for Path Following with Bounded Acceleration and Velocity, RSS VIII,
-    2012.
+    switches the curve rule off. Junction deviation: s = cos(half the turn), sharpness (1 − s)/s = sin²/(s(1 + s)); T.
+    Kunz, M. Stilman, Time-Optimal Trajectory Generation for Path Following with Bounded Acceleration and Velocity, RSS
+    VIII, 2012.
     """
     n = dx.size
     longest = 0

@@ -34,8 +34,8 @@ class Features(NamedTuple):
     """One entry a move; node i is the start of move i, and all fields of corners belong to it.
 
     `length` (mm); `x, y, z` share of the direction on each axis (0 to 1); `ratio` filament a path length; `pace`
-    inverse of the commanded speed (s/mm, 0 where none); `move_class` row of the table of limits; `rest` 1 where motion is at
-    rest at the node; `sharpness` (1 − s)/s, s = cos(half the turn) (0 straight on); `curvature` of the curve rule
+    inverse of the commanded speed (s/mm, 0 where none); `move_class` row of the table of limits; `rest` 1 where motion
+    is at rest at the node; `sharpness` (1 − s)/s, s = cos(half the turn) (0 straight on); `curvature` of the curve rule
     (1/mm, 0 none); `corner_x, corner_y, corner_z` share on each axis of the direction in which the corner accelerates;
     `change` length of the change of direction (0 to 2); `ratio_change` step of the signed filament ratio.
     """
@@ -111,6 +111,19 @@ def make_features(moves: Moves, move_class: NDArray[np.uint16], settings: Corner
     length, x, y, z, ratio, pace = numbers
     sharpness, curvature, corner_x, corner_y, corner_z, change, ratio_change = corners
     return Features(
-        length, x, y, z, ratio, pace, move_class, rest,
-        sharpness, curvature, corner_x, corner_y, corner_z, change, ratio_change,
+        length,
+        x,
+        y,
+        z,
+        ratio,
+        pace,
+        move_class,
+        rest,
+        sharpness,
+        curvature,
+        corner_x,
+        corner_y,
+        corner_z,
+        change,
+        ratio_change,
     )

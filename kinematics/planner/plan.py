@@ -8,8 +8,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.caps import columns as by
 from kinematics.compiled import compiled, compiled_part
-from kinematics.planner import causes as by
 from kinematics.planner.ceilings import corner_ceilings, move_ceilings
 from kinematics.planner.features import Features
 
@@ -25,7 +25,7 @@ class Plan(NamedTuple):
 
     `speed_in`, `speed_peak`, `speed_out` (mm/s); `acceleration` admitted along the path (mm/s²); `rising`, `cruising`,
     `falling` parts of the duration (s) and `duration` their sum; `cruise_cause`, `ramp_cause` codes of
-    `planner.causes`; `seconds` float64[classes, CAUSES] the time spent under each.
+    `caps.columns`; `seconds` float64[classes, CAUSES] the time spent under each.
     """
 
     speed_in: Reals
@@ -83,8 +83,8 @@ def durations(
 ) -> None:
     """Peak speed and the parts of the duration of the moves from `begin` to `end`.
 
-    `squares` squared node speeds of the block (index 0 for `begin`), `peak` holds the squared ceilings and takes the peak
-    speeds. v_p² = min(v², a·L + (v_0² + v_1²)/2); cruising = (L − (2 v_p² − v_0² − v_1²)/2a)/v_p.
+    `squares` squared node speeds of the block (index 0 for `begin`), `peak` holds the squared ceilings and takes the
+    peak speeds. v_p² = min(v², a·L + (v_0² + v_1²)/2); cruising = (L − (2 v_p² − v_0² − v_1²)/2a)/v_p.
     """
     for i in range(begin, end):
         v0, v1 = squares[i - begin], squares[i - begin + 1]

@@ -48,6 +48,9 @@ def _job(job: JobEstimate, layers: bool) -> dict[str, Any]:
         "where_the_time_goes": [
             {"cause": cause.cause, "seconds": cause.seconds, "share": cause.share} for cause in job.causes
         ],
+        "stated_limits": [
+            {"limit": one.key, "value": one.value, "line": one.line, "count": one.times} for one in job.stated
+        ],
         "warnings": _notices(job.notices),
     }
     if layers:
@@ -105,6 +108,7 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
             }
             for row in comparison.totals
         ],
+        "commands_silenced": comparison.silenced,
         "warnings": {file: _notices(notices) for file, notices in comparison.notices.items()},
     }
 

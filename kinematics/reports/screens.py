@@ -99,6 +99,16 @@ def _not_given(limits: Sequence[str]) -> list[str]:
     return [f"limits not given, so none assumed: {shown}{more} (kinematics machine show lists them)"]
 
 
+def _stated(job: JobEstimate) -> list[str]:
+    """Limits that the job itself states."""
+    if not job.stated:
+        return []
+    shown = ", ".join(f"{one.key} {quantity_text(one.value)} (line {one.line})" for one in job.stated[:SHOWN_LIMITS])
+    more = f" and {len(job.stated) - SHOWN_LIMITS} more" if len(job.stated) > SHOWN_LIMITS else ""
+    count = sum(one.times for one in job.stated)
+    return [f"limits stated in the job, {count} times (--file-limits honour|ignore|cap): {shown}{more}"]
+
+
 def _unknown_stops(job: JobEstimate) -> list[str]:
     if not job.unknown_stops:
         return []
@@ -117,6 +127,7 @@ def estimate_screen(estimate: Estimate, machine_words: str, machine_option: str)
     for job in estimate.jobs:
         lines += ["", *_job_lines(job)]
         lines += _facts(job)
+        lines += _stated(job)
         lines += _unknown_stops(job)
         lines += notice_lines(job.notices)
     if len(estimate.jobs) > 1:
@@ -126,7 +137,8 @@ def estimate_screen(estimate: Estimate, machine_words: str, machine_option: str)
         lines.append(f"if you change one thing: {_change(estimate.changes[0], estimate.total)}")
         lines += [f"  or {_change(change, estimate.total)}" for change in estimate.changes[1:3]]
     if not estimate.span:
-        lines += _not_given(estimate.machine.limits_not_given())
+        told = {one.key for job in estimate.jobs for one in job.stated}
+        lines += _not_given([key for key in estimate.machine.limits_not_given() if key not in told])
     jobs = " ".join(shlex.quote(job.file) for job in estimate.jobs)
     if estimate.span:
         lines.append(f"next: kinematics estimate {jobs} --machine {machine_option}")
@@ -178,4 +190,6 @@ def comparison_notes(comparison: Comparison) -> list[str]:
     for file, notices in comparison.notices.items():
         if notices:
             lines += [f"{file}: {line}" if i == 0 else line for i, line in enumerate(notice_lines(notices))]
+    for name, count in comparison.silenced.items():
+        lines.append(f"{name}: {count:,} commands in the jobs that state a limit which it varies were silenced")
     return [*lines, CAUTION]

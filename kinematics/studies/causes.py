@@ -6,8 +6,8 @@ from typing import NamedTuple
 
 import numpy as np
 
+from kinematics.caps import columns as by
 from kinematics.gcode.moves import FILAMENT, PRINT
-from kinematics.planner import causes as by
 from kinematics.studies.prepared import Planned
 
 # What follows in every list of causes when its seconds are summed over a job.

@@ -6,8 +6,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
+from kinematics.caps.combine import NOTHING_VARIED
 from kinematics.errors import Finding, InputError, Notice
-from kinematics.machine import Candidate, Machine
+from kinematics.gcode.dialects import FILE_LIMITS
+from kinematics.gcode.job import Job
+from kinematics.machine import Candidate, Machine, resolved_keys
 from kinematics.studies.causes import main_cause
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.timing import time_job
@@ -32,13 +35,17 @@ class Row(NamedTuple):
 
 @dataclass(frozen=True, repr=False)
 class Comparison:
-    """Candidates against the machine as it is: `rows` candidate by candidate, job by job; `totals` over all jobs."""
+    """Candidates against the machine as it is: `rows` candidate by candidate, job by job; `totals` over all jobs.
+
+    `silenced` counts, by candidate, the commands in the jobs that state a limit which the candidate varies.
+    """
 
     machine: Machine
     candidates: tuple[Candidate, ...]
     rows: tuple[Row, ...]
     totals: tuple[Row, ...]
     notices: dict[str, tuple[Notice, ...]]
+    silenced: dict[str, int]
 
     def to_frame(self) -> pandas.DataFrame:
         """One row a candidate and job: candidate, job, total_s, saved_s, saved_share, cause."""
@@ -59,6 +66,11 @@ class Comparison:
         return html_of_frame(f"On {self.machine.name}", self.to_frame())
 
 
+def commands_silenced(job: Job, varied: frozenset[str]) -> int:
+    """How many commands of a job state a limit that a study varies."""
+    return sum(not varied.isdisjoint(FILE_LIMITS[row.means][0]) for row in job.stated)
+
+
 def compare_prepared(
     prepared: Sequence[PreparedJob],
     machine: Machine,
@@ -67,13 +79,14 @@ def compare_prepared(
 ) -> Comparison:
     """Time jobs on a machine as it is and under each candidate. Raises InputError for a candidate that cannot be."""
     findings: list[Finding] = []
-    machines = [(AS_IT_IS, machine)]
+    machines = [(AS_IT_IS, machine, NOTHING_VARIED)]
     for candidate in candidates:
         try:
-            machines.append((candidate.name, machine.with_settings(candidate.set, f"candidate {candidate.name}")))
+            other = machine.with_settings(candidate.set, f"candidate {candidate.name}")
+            machines.append((candidate.name, other, resolved_keys(candidate.set, machine)))
         except InputError as error:
             findings += error.findings
-    names = [name for name, _ in machines]
+    names = [name for name, _, _ in machines]
     twice = sorted({name for name in names if names.count(name) > 1})
     findings += [
         Finding("--candidate", f"the name {name!r} stands for two candidates", "each name once") for name in twice
@@ -83,14 +96,18 @@ def compare_prepared(
     rows, totals = [], []
     before: list[float] = []
     notices: dict[str, tuple[Notice, ...]] = {}
-    for name, other in machines:
+    silenced: dict[str, int] = {}
+    for name, other, varied in machines:
         seconds: dict[str, float] = {}
         sums = 0.0
         times = []
         for number, job in enumerate(prepared):
             tell(f"timing {name}")
-            timing = time_job(job, other)
+            timing = time_job(job, other, varied)
             file = timing.planned.job.name
+            silent = commands_silenced(timing.planned.job, varied)
+            if silent and job.heeds_file_limits:
+                silenced[name] = silenced.get(name, 0) + silent
             if name == AS_IT_IS:
                 before.append(timing.total)
                 notices[file] = timing.planned.job.notices
@@ -104,4 +121,4 @@ def compare_prepared(
                 seconds[cause] = seconds.get(cause, 0.0) + spent
         whole = sum(before)
         totals.append(Row(name, ALL_JOBS, sums, whole - sums, (whole - sums) / whole, main_cause(seconds, sums)))
-    return Comparison(machine, tuple(candidates), tuple(rows), tuple(totals), notices)
+    return Comparison(machine, tuple(candidates), tuple(rows), tuple(totals), notices, silenced)

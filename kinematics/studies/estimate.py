@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
@@ -11,6 +12,9 @@ import numpy as np
 
 from kinematics.caps.flow import filament_area
 from kinematics.errors import Notice
+from kinematics.gcode.dialects import FILE_LIMITS
+from kinematics.gcode.file_limits import last_stated
+from kinematics.gcode.job import Job
 from kinematics.gcode.moves import PRINT
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
 from kinematics.studies.causes import Cause
@@ -24,6 +28,8 @@ if TYPE_CHECKING:
 
 
 STAND_IN = "middling"  # the built-in machine that stands in where none is given
+
+STATED_LIMITS = "the limits that the jobs state"
 
 Extent = tuple[tuple[float, float, float], tuple[float, float, float]]
 Tell = Callable[[str], None]
@@ -52,6 +58,7 @@ class JobEstimate:
     unknown_stops: tuple[UnknownStop, ...]
     causes: tuple[Cause, ...]
     notices: tuple[Notice, ...]
+    stated: tuple[StatedLimit, ...]
     timing: Timing = field(compare=False)
 
     def layers_frame(self) -> pandas.DataFrame:
@@ -70,6 +77,21 @@ class JobEstimate:
         from kinematics.wording import duration_text
 
         return f"<JobEstimate {self.file}: {duration_text(self.total)}, mostly {self.causes[0].cause}>"
+
+
+class StatedLimit(NamedTuple):
+    """A limit that a job states: dotted key, last value, line of that, and how often it is stated."""
+
+    key: str
+    value: float
+    line: int
+    times: int
+
+
+def stated_limits(job: Job) -> tuple[StatedLimit, ...]:
+    """The limits that a job states, in the order of their last statements."""
+    counts = Counter(key for row in job.stated for key in FILE_LIMITS[row.means][0])
+    return tuple(StatedLimit(key, *last, counts[key]) for key, last in last_stated(job.stated).items())
 
 
 class Span(NamedTuple):
@@ -169,6 +191,7 @@ def job_estimate(timing: Timing, machine: Machine) -> JobEstimate:
         unknown_stops=timing.stops.unknown,
         causes=tuple(Cause(name, seconds, seconds / total) for name, seconds in ordered),
         notices=job.notices,
+        stated=stated_limits(job),
         timing=timing,
     )
 
@@ -178,6 +201,8 @@ def estimate_prepared(
 ) -> Estimate:
     """Estimate jobs that are already prepared; `tell` is called with the name of each step before it begins."""
     span: tuple[Span, ...] = ()
+    if machine is None and all(job.heeds_file_limits and job.read(Machine()).stated for job in prepared):
+        machine = Machine().with_settings({"machine.name": STATED_LIMITS}, "the job")
     if machine is None:
         spans = []
         for name in BUILTIN_NAMES:

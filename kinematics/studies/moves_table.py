@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from kinematics.caps import columns as by
 from kinematics.caps.flow import filament_area
 from kinematics.gcode.moves import KIND_NAMES, PRINT
-from kinematics.planner import causes as by
 from kinematics.studies.causes import cause_name
 from kinematics.studies.prepared import Planned
 
@@ -31,6 +31,7 @@ def moves_frame(planned: Planned) -> pandas.DataFrame:
             "line": moves.line,
             "kind": pandas.Categorical.from_codes(moves.kind, list(KIND_NAMES)),
             "layer": moves.layer,
+            "label": pandas.Categorical.from_codes(planned.job.labels.of_move, list(planned.job.labels.names)),
             "length_mm": features.length,
             "v_in_mm_s": plan.speed_in,
             "v_peak_mm_s": plan.speed_peak,

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
+from kinematics.caps import columns as by
 from kinematics.gcode.moves import PRINT, TRAVEL
-from kinematics.machine import Machine
-from kinematics.planner import causes as by
+from kinematics.machine import Machine, resolved_keys
 from kinematics.studies.prepared import Planned, PreparedJob
 from kinematics.studies.timing import Timing, time_job
 
@@ -117,7 +117,8 @@ def changes_that_save(prepared: Sequence[PreparedJob], machine: Machine, timings
     found = []
     for trial in trials.values():
         other = machine.with_settings(trial.settings, "one change")
-        saved = total - sum(time_job(job, other).total for job in prepared)
+        varied = resolved_keys(trial.settings, machine)
+        saved = total - sum(time_job(job, other, varied).total for job in prepared)
         if saved > WORTH_SAYING * total:
             found.append(Change(trial.key, trial.what, trial.before, trial.after, trial.unit, saved))
     return sorted(found, key=lambda change: -change.saved)

@@ -2,27 +2,36 @@
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
+import numpy as np
+
+from kinematics.caps import columns as by
 from kinematics.caps.classes import Classes, classify
-from kinematics.caps.combine import Limits, limits_of
+from kinematics.caps.combine import HONOUR, IGNORE, NOTHING_VARIED, Limits, limits_of
+from kinematics.caps.flow import filament_area
 from kinematics.gcode.dialects import EXTRUSION, Dialect
 from kinematics.gcode.job import Job
-from kinematics.gcode.reader import read_gcode
+from kinematics.gcode.reader import content_of, read_gcode
 from kinematics.machine import Machine
 from kinematics.planner.features import RULE_OFF, CornerSettings, Features, make_features
 from kinematics.planner.plan import Plan, plan
 
+NOT_KNOWN = math.nan  # one object, so that settings that hold it compare equal
+
 
 class ReaderSettings(NamedTuple):
-    """What reading depends on of the machine: where homing puts the axes (mm), how far chords stray from arcs (mm)."""
+    """What reading depends on of the machine: see `gcode.reader.read_gcode`."""
 
     home: tuple[float, float, float]
     arc_tolerance: float
+    retraction: tuple[float, float]
+    filament_area: float
 
 
 class Planned(NamedTuple):
-    """A job planned under one machine."""
+    """A job planned under one machine; `varied` the keys that a study varied."""
 
     machine: Machine
     job: Job
@@ -30,42 +39,65 @@ class Planned(NamedTuple):
     features: Features
     limits: Limits
     plan: Plan
+    varied: frozenset[str]
 
 
-def corner_settings(machine: Machine) -> CornerSettings:
-    """What the geometry of corners depends on of the machine."""
+def corner_settings(machine: Machine, limits: Limits) -> CornerSettings:
+    """What the geometry of corners depends on: short runs count where junction deviation rules."""
     motion = machine.motion
+    by_deviation = bool(np.isfinite(limits.values[:, by.DEVIATION]).any())
     return CornerSettings(
-        motion.curve_window_mm if motion.curve_rule else RULE_OFF,
-        motion.short_run_mm if motion.speed_step_mm_s is None else 0.0,
+        motion.curve_window_mm if motion.curve_rule else RULE_OFF, motion.short_run_mm if by_deviation else 0.0
     )
 
 
-def reader_settings(machine: Machine) -> ReaderSettings:
-    """What reading depends on of the machine."""
+def reader_settings(machine: Machine, dialect: Dialect) -> ReaderSettings:
+    """What reading depends on of the machine; equal for machines that read a job alike."""
     x, y, z = machine.machine.home_mm
-    return ReaderSettings((x, y, z), machine.motion.arc_tolerance_mm)
+    length, speed = machine.retraction.length_mm, machine.retraction.speed_mm_s
+    return ReaderSettings(
+        (x, y, z),
+        machine.motion.arc_tolerance_mm,
+        (NOT_KNOWN if length is None else length, math.inf if speed is None else speed),
+        filament_area(machine) if dialect.extruder_is_volume else NOT_KNOWN,
+    )
 
 
 class PreparedJob:
-    """A job file that is read when first planned, and read again only where a machine changes how it is read."""
+    """A job file that is read when first planned, and read again only where a machine changes how it is read.
 
-    def __init__(self, source: str | bytes | Job, dialect: Dialect = EXTRUSION, name: str | None = None) -> None:
+    `file_limits` says what limits stated in the job do: honour, ignore or cap.
+    """
+
+    def __init__(
+        self,
+        source: str | bytes | Job,
+        dialect: Dialect = EXTRUSION,
+        name: str | None = None,
+        file_limits: str = HONOUR,
+        block_delete: bool = False,
+    ) -> None:
         self._source = source
         self._dialect = dialect
         self._name = name
+        self._file_limits = file_limits
+        self._block_delete = block_delete
         self._jobs: dict[ReaderSettings, Job] = {}
-        self._features: tuple[object, Classes, Features] | None = None
+        self._classes: tuple[object, Classes] | None = None
+        self._features: tuple[object, Features] | None = None
+
+    @property
+    def heeds_file_limits(self) -> bool:
+        """Whether limits stated in the job have a say."""
+        return self._file_limits != IGNORE
 
     def read(self, machine: Machine) -> Job:
         """The job as this machine reads it. Raises InputError where it cannot be used."""
         if isinstance(self._source, Job):
             return self._source
-        settings = reader_settings(machine)
+        settings = reader_settings(machine, self._dialect)
         if settings not in self._jobs:
             if self._source == "-":  # standard input can be read only once
-                from kinematics.gcode.reader import content_of
-
                 self._source, self._name = content_of("-"), "-"
             self._jobs[settings] = read_gcode(
                 self._source,
@@ -73,18 +105,32 @@ class PreparedJob:
                 name=self._name,
                 home=settings.home,
                 arc_tolerance=settings.arc_tolerance,
+                retraction=settings.retraction,
+                filament_area=settings.filament_area,
+                block_delete=self._block_delete,
             )
         return self._jobs[settings]
 
-    def planned(self, machine: Machine) -> Planned:
-        """The job planned under a machine."""
-        job = self.read(machine)
+    def _classified(self, job: Job, machine: Machine) -> Classes:
         first_layers = machine.motion.first_layers.count
-        corners = corner_settings(machine)
-        key = (id(job), first_layers, corners)
+        labelled = bool(machine.motion.by_label)
+        stated = bool(job.stated) and self._file_limits != IGNORE
+        key = (id(job), first_layers, labelled, stated)
+        if self._classes is None or self._classes[0] != key:
+            conditions = job.conditions if stated else None
+            labels = job.labels if labelled else None
+            self._classes = (key, classify(job.moves, first_layers, conditions, labels))
+        return self._classes[1]
+
+    def planned(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> Planned:
+        """The job planned under a machine; `varied` names the keys that a study varies."""
+        job = self.read(machine)
+        classes = self._classified(job, machine)
+        limits = limits_of(machine, classes.table, self._file_limits, varied)
+        corners = corner_settings(machine, limits)
+        key = (id(job), id(classes), corners)
         if self._features is None or self._features[0] != key:
-            classes = classify(job.moves, first_layers)
-            self._features = (key, classes, make_features(job.moves, classes.of_move, corners))
-        _, classes, features = self._features
-        limits = limits_of(machine, classes.table)
-        return Planned(machine, job, classes, features, limits, plan(features, limits.values, limits.lookahead))
+            self._features = (key, make_features(job.moves, classes.of_move, corners))
+        features = self._features[1]
+        found = plan(features, limits.values, limits.lookahead)
+        return Planned(machine, job, classes, features, limits, found, varied)

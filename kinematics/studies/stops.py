@@ -109,6 +109,11 @@ def stops_of(events: Events, machine: Machine, clock_at: NDArray[np.float64]) ->
         if kind == tool_path.DWELL:
             dwell += value
             continue
+        if kind == tool_path.FINISH:  # the moves before it are done; nothing else is waited for
+            continue
+        if kind == tool_path.RETRACTION:
+            unknown.append(UnknownStop(line, "retraction by the controller: retraction.length_mm is not given"))
+            continue
         if kind in _TIMED:
             group, key = _TIMED[kind]
             length = lengths[group]

@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from kinematics.caps.combine import NOTHING_VARIED
 from kinematics.gcode.moves import DWELL, PRINT
 from kinematics.machine import Machine
 from kinematics.planner.layers import LayerTimes, layer_times
@@ -42,9 +43,12 @@ def _clock(planned: Planned, layers: LayerTimes) -> np.ndarray[tuple[int], np.dt
     return np.asarray(passed + added[after])
 
 
-def time_job(prepared: PreparedJob, machine: Machine) -> Timing:
-    """Time a job under a machine. Raises InputError where the job cannot be read."""
-    planned = prepared.planned(machine)
+def time_job(prepared: PreparedJob, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> Timing:
+    """Time a job under a machine; `varied` names the keys that a study varies, which win over limits stated in the job.
+
+    Raises InputError where the job cannot be read.
+    """
+    planned = prepared.planned(machine, varied)
     shortest = machine.cooling.shortest_layer_s or 0.0
     layers = layer_times(planned.job.moves.layer, planned.plan.duration, planned.job.layers, shortest)
     stops = stops_of(planned.job.events, machine, _clock(planned, layers))

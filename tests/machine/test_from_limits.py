@@ -124,7 +124,7 @@ def stated(monkeypatch: pytest.MonkeyPatch) -> dict[str, tuple[float, int]]:
     """What a job states, told in place of the reader's own finding."""
     limits = dict(STATED)
     module = types.ModuleType("kinematics.gcode.file_limits")
-    module.stated_limits = lambda job: limits  # type: ignore[attr-defined]
+    module.last_stated = lambda stated: limits  # type: ignore[attr-defined]
     monkeypatch.setitem(sys.modules, "kinematics.gcode.file_limits", module)
     return limits
 

@@ -15,7 +15,7 @@ from kinematics.caps.classes import classify
 from kinematics.caps.combine import Limits, limits_of
 from kinematics.gcode.moves import Moves
 from kinematics.gcode.reader import read_gcode
-from kinematics.planner import causes as by
+from kinematics.caps import columns as by
 from kinematics.planner.features import make_features
 from kinematics.planner.plan import BLOCK, Plan, plan
 from tests.naive.planner_twin import NaiveLimits, NaiveMove, NaivePlanned, plan_naively, total_s

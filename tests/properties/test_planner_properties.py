@@ -23,7 +23,7 @@ from kinematics.caps.classes import classify
 from kinematics.gcode.moves import FILAMENT, Moves
 from kinematics.gcode.reader import read_gcode
 from kinematics.machine import Machine
-from kinematics.planner import causes as by
+from kinematics.caps import columns as by
 from tests.naive.planner_twin import UNLIMITED, NaiveLimits, NaiveMove
 from tests.naive.random_paths import circle, is_delicate, jobs, limits, steps_between, straight, to_moves
 from tests.planner.from_naive import expressible, machine_from, planned, planned_from_naive

@@ -1,4 +1,4 @@
-"""What can bound a move, as small numbers, and the table of limits that the planner reads."""
+"""What can bound a move, as small numbers, and the columns of the table of limits."""
 
 from __future__ import annotations
 

@@ -1,0 +1,119 @@
+"""What the compiled reader brought, put together to a job: text commands, stated limits, layers, notices."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.errors import Notice
+from kinematics.gcode import state as at
+from kinematics.gcode.chunks import Read
+from kinematics.gcode.dialects import Dialect
+from kinematics.gcode.file_limits import FileLimit, limits_in_events
+from kinematics.gcode.findings import notices_of
+from kinematics.gcode.job import Job
+from kinematics.gcode.labels import layer_marks_of
+from kinematics.gcode.layers import number_layers
+from kinematics.gcode.moves import DWELL, LIMIT, PAUSE, TEXT, Events, Moves
+
+
+class _Texts(NamedTuple):
+    """What text commands add to the events, the limits they state, and the lines that were met by a pattern."""
+
+    events: list[tuple[int, int, float, int, int]]
+    stated: list[FileLimit]
+
+
+def events_from(table: NDArray[np.float64]) -> Events:
+    """Events from the reader's buffer (float64[m, 5])."""
+    return Events(
+        table[:, at.EVENT_MOVE].astype(np.int64),
+        table[:, at.EVENT_KIND].astype(np.int8),
+        table[:, at.EVENT_VALUE].copy(),
+        table[:, at.EVENT_TOOL].astype(np.int32),
+        table[:, at.EVENT_LINE].astype(np.int32),
+    )
+
+
+def _take_texts(
+    events: Events, content: bytes, dialect: Dialect, speed: NDArray[np.float64], notes: NDArray[np.int64]
+) -> _Texts:
+    """Let the dialect's patterns meet the lines that are no G-code; overrides act on `speed`, `notes` keep the rest."""
+    from kinematics.gcode.text_commands import match_texts
+
+    at_text = np.flatnonzero(events.kind == TEXT)
+    offsets = events.value[at_text].astype(np.int64)
+    rows = match_texts(content, offsets, events.line[at_text], events.move[at_text], dialect)
+    for note in (at.NOTE_TEXT, at.NOTE_DAMAGED):
+        left = at_text[rows.unmatched & (events.tool[at_text] == note)]
+        notes[note] = (left.size, events.line[left[0]], events.value[left[0]]) if left.size else (0, 0, 0)
+    stops = [*rows.overrides.move[1:], speed.size]
+    for move, stop, factor in zip(rows.overrides.move, stops, rows.overrides.value, strict=False):
+        speed[move:stop] *= factor
+    added = [(int(m), DWELL, float(v), 0, int(line)) for m, v, line in zip(*rows.dwells, strict=True)]
+    added += [(int(m), PAUSE, 0.0, 0, int(line)) for m, line in zip(*rows.pauses, strict=True)]
+    limits = rows.limits
+    stated = [
+        FileLimit(int(m), means, float(v), int(line))
+        for m, means, v, line in zip(limits.move, limits.means, limits.value, limits.line, strict=True)
+    ]
+    return _Texts(added, stated)
+
+
+def _with_added(events: Events, added: list[tuple[int, int, float, int, int]]) -> Events:
+    """Events with those of text commands among them, in file order; texts and limits, which are taken, left out."""
+    keep = (events.kind != TEXT) & (events.kind != LIMIT)
+    move, kind, value, tool, line = (list(column[keep]) for column in events)
+    for row in added:
+        for column, entry in zip((move, kind, value, tool, line), row, strict=True):
+            column.append(entry)
+    order = np.argsort(np.array(line, np.int64), kind="stable")
+    return Events(
+        np.array(move, np.int64)[order],
+        np.array(kind, np.int8)[order],
+        np.array(value, np.float64)[order],
+        np.array(tool, np.int32)[order],
+        np.array(line, np.int32)[order],
+    )
+
+
+def job_from(read: Read, content: bytes, name: str, dialect: Dialect) -> Job:
+    """A job from what was read; `content` are the bytes of the file."""
+    n = read.path.shape[1]
+    dx, dy, dz, de, speed, height = read.path
+    kind, line, stop = read.tags[at.KIND].astype(np.int8), read.tags[at.LINE], read.tags[at.STOP].astype(np.uint8)
+    events = events_from(read.events)
+    stated, unused = limits_in_events(events, dialect)
+    added: list[tuple[int, int, float, int, int]] = []
+    if dialect.texts:
+        texts = _take_texts(events, content, dialect, speed, read.notes)
+        added = texts.events
+        stated = sorted([*stated, *texts.stated], key=lambda row: row.line)
+        stop[[move for move, *_ in added if move < n]] = 1
+    layer = np.empty(n, np.int32)
+    layers = int(number_layers(dx, dy, dz, kind, height, layer))
+    if dialect.layers:
+        marks = layer_marks_of(content, line, dialect)
+        if marks.layers:
+            layer, layers = marks.of_move.astype(np.int32), marks.layers
+    low, high = read.real[at.LOW_X : at.LOW_Z + 1], read.real[at.HIGH_X : at.HIGH_Z + 1]
+    notices = [
+        *notices_of(read.notes, content),
+        *(Notice(one.line, one.times, f"{one.word} states no limit that is known, not used") for one in unused),
+    ]
+    return Job(
+        name=name,
+        moves=Moves(dx, dy, dz, de, speed, kind, line, layer, stop),
+        events=_with_added(events, added) if added or stated or dialect.texts else events,
+        layers=layers,
+        extent=((*map(float, low),), (*map(float, high),)) if np.isfinite(low).all() else None,  # type: ignore[arg-type]
+        filament=max(0.0, float(np.cumsum(de).max())),
+        lines=int(read.whole[at.LINE_NUMBER]),
+        size=len(content),
+        dialect=dialect,
+        stated=tuple(stated),
+        notices=tuple(sorted(notices)),
+        content=content,
+    )

@@ -1,0 +1,84 @@
+"""Limits that a job file states: rows in file order, and what holds for each move."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.gcode.dialects import CODES, FILE_LIMITS, UNITS, Dialect
+from kinematics.gcode.moves import LIMIT, Events
+
+MAY_BE_ZERO = ("pressure advance",)
+
+
+class FileLimit(NamedTuple):
+    """One statement: index of the first move after it, meaning (key of FILE_LIMITS), value in its unit, line from 1."""
+
+    move: int
+    means: str
+    value: float
+    line: int
+
+
+class Conditions(NamedTuple):
+    """`of_move` int32[n] the row of `table` that holds for a move; a row maps dotted keys of the machine to values."""
+
+    of_move: NDArray[np.int32]
+    table: tuple[Mapping[str, float], ...]
+
+
+class Unused(NamedTuple):
+    """A word of a limit command that the dialect's table does not have, or a value that no limit can take."""
+
+    word: str
+    line: int
+    times: int
+
+
+def limits_in_events(events: Events, dialect: Dialect) -> tuple[list[FileLimit], list[Unused]]:
+    """The limits that G and M words state, and the words that state none."""
+    rows = {
+        (round(10 * float(row.word[1:])) + (0 if row.word[0] == "G" else CODES), ord(row.letter) - ord("A")): row
+        for row in dialect.limits
+    }
+    found: list[FileLimit] = []
+    unused: dict[str, Unused] = {}
+    for i in np.flatnonzero(events.kind == LIMIT):
+        code, letter = divmod(int(events.tool[i]), 32)
+        line, value = int(events.line[i]), float(events.value[i])
+        row = rows.get((code, letter))
+        if row is not None:
+            value *= UNITS[FILE_LIMITS[row.means][1]][row.unit]
+            if value > 0.0 or (value == 0.0 and row.means in MAY_BE_ZERO):
+                found.append(FileLimit(int(events.move[i]), row.means, value, line))
+                continue
+        word = f"{'G' if code < CODES else 'M'}{code % CODES / 10:g} {chr(ord('A') + letter)}"
+        seen = unused.get(word)
+        unused[word] = Unused(word, line, 1) if seen is None else seen._replace(times=seen.times + 1)
+    return found, list(unused.values())
+
+
+def conditions_of(stated: tuple[FileLimit, ...], moves: int) -> Conditions:
+    """What holds for each of `moves` moves: equal sets of stated limits share a row; in row 0 nothing is stated."""
+    of_move = np.zeros(moves, np.int32)
+    rows: dict[tuple[tuple[str, float], ...], int] = {(): 0}
+    now: dict[str, float] = {}
+    number = 0
+    begin = 0
+    for statement in stated:
+        if statement.move > begin:
+            of_move[begin : statement.move] = number
+            begin = statement.move
+        for key in FILE_LIMITS[statement.means][0]:
+            now[key] = statement.value
+        number = rows.setdefault(tuple(sorted(now.items())), len(rows))
+    of_move[begin:] = number
+    return Conditions(of_move, tuple(dict(row) for row in rows))
+
+
+def last_stated(stated: tuple[FileLimit, ...]) -> dict[str, tuple[float, int]]:
+    """Dotted key of the machine -> (value, line) of its last statement."""
+    return {key: (row.value, row.line) for row in stated for key in FILE_LIMITS[row.means][0]}
