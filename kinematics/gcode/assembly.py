@@ -15,7 +15,7 @@ from kinematics.gcode.file_limits import FileLimit, limits_in_events
 from kinematics.gcode.findings import notices_of
 from kinematics.gcode.job import Job
 from kinematics.gcode.labels import layer_marks_of
-from kinematics.gcode.layers import number_layers
+from kinematics.gcode.layers import fresh_layers, number_layers
 from kinematics.gcode.moves import DWELL, LIMIT, PAUSE, TEXT, Events, Moves
 
 
@@ -93,7 +93,7 @@ def job_from(read: Read, content: bytes, name: str, dialect: Dialect) -> Job:
         stated = sorted([*stated, *texts.stated], key=lambda row: row.line)
         stop[[move for move, *_ in added if move < n]] = 1
     layer = np.empty(n, np.int32)
-    layers = int(number_layers(dx, dy, dz, kind, height, layer))
+    layers = int(number_layers(dx, dy, dz, kind, height, fresh_layers(), layer))
     if dialect.layers:
         marks = layer_marks_of(content, line, dialect)
         if marks.layers:

@@ -229,16 +229,24 @@ class OrderError(Exception):
 
 
 def read_chunks(
-    buffer: NDArray[np.uint8], begin: int, end: int, dialect: Dialect, options: ReaderOptions, chunk: int, workers: int
+    buffer: NDArray[np.uint8],
+    begin: int,
+    end: int,
+    dialect: Dialect,
+    start: tuple[Real, Whole],
+    chunk: int = CHUNK,
+    workers: int = WORKERS,
 ) -> Iterator[Read]:
-    """Read a file chunk by chunk, each from the state in which the one before it really ended.
+    """Read from a state on chunk by chunk, each from the state in which the one before it really ended.
 
     Yields what each chunk adds, lines numbered from the start of the file; moves of events count from the chunk's
     start. Ends after a chunk with STATUS_ERROR. Raises OrderError where chunks cannot give the exact result.
     """
     ends = chunk_ends(buffer, begin, end, chunk)
     first = next(ends, (begin, begin))
-    read = read_stretch(buffer, *first, *fresh_state(dialect, options), dialect)
+    read = read_stretch(buffer, *first, *_begin_from(*start), dialect)
+    if start[1][at.E_DIRTY] and read.whole[at.INEXACT]:
+        raise OrderError
     yield read
     real, whole = read.real, read.whole
     waiting: deque[tuple[tuple[int, int], tuple[Real, Whole], Future[Read]]] = deque()
@@ -285,7 +293,7 @@ def read_whole(
     if workers < 2 or dialect.strict or end - begin <= 2 * chunk:
         return read_stretch(buffer, begin, end, *fresh_state(dialect, options), dialect)
     try:
-        return _joined(list(read_chunks(buffer, begin, end, dialect, options, chunk, workers)))
+        return _joined(list(read_chunks(buffer, begin, end, dialect, fresh_state(dialect, options), chunk, workers)))
     except OrderError:
         return read_stretch(buffer, begin, end, *fresh_state(dialect, options), dialect)
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import NamedTuple
 
 import numpy as np
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 from kinematics.gcode.dialects import CODES, FILE_LIMITS, UNITS, Dialect
 from kinematics.gcode.moves import LIMIT, Events
 
+NOTHING_BEFORE: Mapping[str, float] = MappingProxyType({})
 MAY_BE_ZERO = ("pressure advance",)
 
 
@@ -61,11 +63,13 @@ def limits_in_events(events: Events, dialect: Dialect) -> tuple[list[FileLimit],
     return found, list(unused.values())
 
 
-def conditions_of(stated: tuple[FileLimit, ...], moves: int) -> Conditions:
-    """What holds for each of `moves` moves: equal sets of stated limits share a row; in row 0 nothing is stated."""
+def conditions_of(
+    stated: Sequence[FileLimit], moves: int, before: Mapping[str, float] = NOTHING_BEFORE
+) -> Conditions:
+    """What holds for each of `moves` moves: equal sets of stated limits share a row; row 0 is what held `before`."""
     of_move = np.zeros(moves, np.int32)
-    rows: dict[tuple[tuple[str, float], ...], int] = {(): 0}
-    now: dict[str, float] = {}
+    now = dict(before)
+    rows: dict[tuple[tuple[str, float], ...], int] = {tuple(sorted(now.items())): 0}
     number = 0
     begin = 0
     for statement in stated:

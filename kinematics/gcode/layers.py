@@ -14,6 +14,13 @@ SAME_HEIGHT = 1e-6  # mm
 FULL_TURN = 2.0 * math.pi - 1e-6
 
 
+def fresh_layers() -> NDArray[np.float64]:
+    """The state before the first move: number, level (mm), whether climbing, winding (rad), index and direction of the
+    last printing move, the index counted from the end of the block before.
+    """
+    return np.array([0.0, math.nan, 0.0, 0.0, -2.0, 0.0, 0.0])
+
+
 @compiled
 def number_layers(
     dx: NDArray[np.float64],
@@ -21,22 +28,25 @@ def number_layers(
     dz: NDArray[np.float64],
     kind: NDArray[np.int8],
     height: NDArray[np.float64],
+    state: NDArray[np.float64],
     layer: NDArray[np.int32],
 ) -> int:
-    """Write the layer of every move into `layer` and return the number of layers.
+    """Write the layer of every move into `layer` and return the number of the last one.
+
+    `state` is that of `fresh_layers`, changed in place, so that a job may come in several blocks.
 
     `dx, dy, dz` displacements (mm), `height` the place on z after each move (mm), all of length n. A layer
     begins at the first printing move at a height other than that of the layer under way. A path that climbs while it
     prints begins one as it starts to climb and after each full turn. Layer 0 holds what comes before the first
     printing move.
     """
-    number = 0
-    level = math.nan
-    climbing = False
-    winding = 0.0
-    last_print = -2
-    last_x = 0.0
-    last_y = 0.0
+    number = int(state[0])
+    level = state[1]
+    climbing = state[2] != 0.0
+    winding = state[3]
+    last_print = int(state[4])
+    last_x = state[5]
+    last_y = state[6]
     for i in range(dx.size):
         if kind[i] == PRINT:
             top = height[i]
@@ -63,4 +73,6 @@ def number_layers(
                 last_x, last_y = x, y
             last_print = i
         layer[i] = number
+    state[0], state[1], state[2], state[3] = number, level, climbing, winding
+    state[4], state[5], state[6] = last_print - dx.size, last_x, last_y
     return number

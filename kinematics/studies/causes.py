@@ -5,10 +5,12 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kinematics.caps import columns as by
+from kinematics.caps.classes import Classes
+from kinematics.caps.combine import Limits
 from kinematics.gcode.moves import FILAMENT, PRINT
-from kinematics.studies.prepared import Planned
 
 # What follows in every list of causes when its seconds are summed over a job.
 DWELL, COOLING, FILAMENT_ONLY, CORNERS = "dwell", "cooling: shortest layer time", "extruder-only moves", "corners"
@@ -42,9 +44,9 @@ _NAMES = {
 }
 
 
-def cause_name(planned: Planned, row: int, code: int) -> str:
+def cause_name(classes: Classes, limits: Limits, row: int, code: int) -> str:
     """The name of a cause for one class of moves."""
-    kind = planned.classes.table[row].kind
+    kind = classes.table[row].kind
     if kind == FILAMENT:
         return FILAMENT_ONLY
     if code == by.COMMANDED_SPEED:
@@ -52,17 +54,16 @@ def cause_name(planned: Planned, row: int, code: int) -> str:
     if code == by.PATH_ACCELERATION:
         return "short lines: acceleration" if kind == PRINT else "short travels: acceleration"
     if code == by.FILAMENT_SPEED:
-        from_flow = planned.limits.origins[row, by.FILAMENT_MOST] == "hotend.max_flow_mm3_s"
+        from_flow = limits.origins[row, by.FILAMENT_MOST] == "hotend.max_flow_mm3_s"
         return "hotend flow" if from_flow else "extruder speed"
     return _NAMES[code]
 
 
-def motion_causes(planned: Planned) -> dict[str, float]:
-    """Seconds of motion by cause."""
+def motion_causes(classes: Classes, limits: Limits, seconds: NDArray[np.float64]) -> dict[str, float]:
+    """Seconds of motion by cause; `seconds` float64[classes, CAUSES] as in `Plan`."""
     found: dict[str, float] = {}
-    seconds = planned.plan.seconds
     for row, code in np.argwhere(seconds > 0.0):
-        name = cause_name(planned, int(row), int(code))
+        name = cause_name(classes, limits, int(row), int(code))
         found[name] = found.get(name, 0.0) + float(seconds[row, code])
     return found
 

@@ -52,7 +52,7 @@ def time_job(prepared: PreparedJob, machine: Machine, varied: frozenset[str] = N
     shortest = machine.cooling.shortest_layer_s or 0.0
     layers = layer_times(planned.job.moves.layer, planned.plan.duration, planned.job.layers, shortest)
     stops = stops_of(planned.job.events, machine, _clock(planned, layers))
-    by_cause = causes.motion_causes(planned)
+    by_cause = causes.motion_causes(planned.classes, planned.limits, planned.plan.seconds)
     cooling = math.fsum(layers.cooling)
     if stops.dwell > 0.0:
         by_cause[causes.DWELL] = stops.dwell
