@@ -1,7 +1,6 @@
-"""The kernel's recurrences in plain Python: what the planner would be without a compiler.
+"""The kernel's recurrences in plain Python, line by line: what the planner would be without a compiler.
 
-Same formulas, same outputs, lists in place of arrays, and written for speed as far as plain Python goes: names are
-local, nothing is called but `math.sqrt`. Steps of speed are left out: the benchmark's machine has none.
+Same formulas, same outputs, lists in place of arrays. Steps of speed are left out: the benchmark's machine has none.
 """
 
 from __future__ import annotations
@@ -10,9 +9,9 @@ from collections.abc import Sequence
 from math import sqrt
 from typing import Any
 
-CORNER = 6
-PATH_ACCELERATION = 7
-CAUSES = 12
+from kinematics.planner import causes as by
+
+BELOW_CEILING = 1.0 - 1e-12
 
 
 def plan_in_python(features: Sequence[list[Any]], inverse: Sequence[Sequence[float]]) -> dict[str, list[Any]]:
@@ -21,105 +20,92 @@ def plan_in_python(features: Sequence[list[Any]], inverse: Sequence[Sequence[flo
         features
     )
     n = len(length)
-    squared, sluggish, nodes = [0.0] * n, [0.0] * n, [0.0] * (n + 1)
-    cruise_cause, ramp_cause = [0] * n, [0] * n
-    pace_before = slow_before = 0.0
+    paces, sluggish, cruise_cause, ramp_cause = [0.0] * n, [0.0] * n, [0] * n, [0] * n
+    # ---- ceilings of moves
     for i in range(n):
         row = inverse[classes[i]]
         x, y, z, ratio = xs[i], ys[i], zs[i], ratios[i]
-        pace, cause = commanded[i] * row[0] + row[1], 0
-        if row[2] > pace:
-            pace, cause = row[2], 1
-        other = x * row[3]
-        if other > pace:
-            pace, cause = other, 2
-        other = y * row[4]
-        if other > pace:
-            pace, cause = other, 3
-        other = z * row[5]
-        if other > pace:
-            pace, cause = other, 4
-        other = ratio * row[6]
-        if other > pace:
-            pace, cause = other, 5
-        cruise_cause[i] = cause
-        squared[i] = 1.0 / (pace * pace)
-        slow, cause = row[7], PATH_ACCELERATION
-        other = x * row[8]
-        if other > slow:
-            slow, cause = other, 8
-        other = y * row[9]
-        if other > slow:
-            slow, cause = other, 9
-        other = z * row[10]
-        if other > slow:
-            slow, cause = other, 10
-        other = ratio * row[11]
-        if other > slow:
-            slow, cause = other, 11
-        ramp_cause[i] = cause
-        sluggish[i] = slow
-        if not rest[i]:
-            tight = slow if slow > slow_before else slow_before
-            other = corner_x[i] * row[8]
-            if other > tight:
-                tight = other
-            other = corner_y[i] * row[9]
-            if other > tight:
-                tight = other
-            other = corner_z[i] * row[10]
-            if other > tight:
-                tight = other
-            bend = sharpness[i] * row[12]
-            other = curvature[i]
-            if other > bend:
-                bend = other
-            bend *= tight
-            slowest = pace if pace > pace_before else pace_before
-            slowest *= slowest
-            nodes[i] = 1.0 / (bend if bend > slowest else slowest)
-        pace_before, slow_before = pace, slow
-    reached = 0.0
+        pace = commanded[i] * row[by.SPEED_SHARE] + row[by.SPEED_REPLACED]
+        cause = by.COMMANDED_SPEED
+        other = row[by.CAP]
+        cause = by.SPEED_CAP if other > pace else cause
+        pace = max(pace, other)
+        other = x * row[by.X_MOST]
+        cause = by.X_SPEED if other > pace else cause
+        pace = max(pace, other)
+        other = y * row[by.Y_MOST]
+        cause = by.Y_SPEED if other > pace else cause
+        pace = max(pace, other)
+        other = z * row[by.Z_MOST]
+        cause = by.Z_SPEED if other > pace else cause
+        pace = max(pace, other)
+        other = ratio * row[by.FILAMENT_MOST]
+        cause = by.FILAMENT_SPEED if other > pace else cause
+        pace = max(pace, other)
+        paces[i], cruise_cause[i] = pace, cause
+        slow = row[by.PATH_RAMP]
+        cause = by.PATH_ACCELERATION
+        other = x * row[by.X_RAMP]
+        cause = by.X_ACCELERATION if other > slow else cause
+        slow = max(slow, other)
+        other = y * row[by.Y_RAMP]
+        cause = by.Y_ACCELERATION if other > slow else cause
+        slow = max(slow, other)
+        other = z * row[by.Z_RAMP]
+        cause = by.Z_ACCELERATION if other > slow else cause
+        slow = max(slow, other)
+        other = ratio * row[by.FILAMENT_RAMP]
+        cause = by.FILAMENT_ACCELERATION if other > slow else cause
+        slow = max(slow, other)
+        sluggish[i], ramp_cause[i] = slow, cause
+    # ---- ceilings of corners
+    nodes = [0.0] * (n + 1)
+    for i in range(1, n):
+        row = inverse[classes[i]]
+        slow = max(sluggish[i - 1], sluggish[i])
+        slow = max(slow, corner_x[i] * row[by.X_RAMP])
+        slow = max(slow, corner_y[i] * row[by.Y_RAMP])
+        slow = max(slow, corner_z[i] * row[by.Z_RAMP])
+        pace = max(paces[i - 1], paces[i])
+        bend = max(sharpness[i] * row[by.DEVIATION], curvature[i])
+        nodes[i] = 0.0 if rest[i] else 1.0 / max(pace * pace, slow * bend)
+    acceleration = [1.0 / slow for slow in sluggish]
+    gains = [2.0 * long * most for long, most in zip(length, acceleration, strict=True)]
+    # ---- the two passes
+    reached = nodes[n]
     for i in range(n - 1, 0, -1):
-        reached += 2.0 * length[i] / sluggish[i]
-        if nodes[i] < reached:
-            reached = nodes[i]
-        else:
-            nodes[i] = reached
-    speed_in, peak, speed_out, acceleration = [0.0] * n, [0.0] * n, [0.0] * n, [0.0] * n
-    rising, cruising, falling, duration = [0.0] * n, [0.0] * n, [0.0] * n, [0.0] * n
-    seconds = [[0.0] * CAUSES for _ in inverse]
-    before = speed_before = 0.0
+        reached = min(nodes[i], reached + gains[i])
+        nodes[i] = reached
+    square = 0.0
     for i in range(n):
-        slow, long, ceiling = sluggish[i], length[i], squared[i]
-        gain = 2.0 * long / slow
-        after = before + gain
-        if nodes[i + 1] < after:
-            after = nodes[i + 1]
-        top = 0.5 * (gain + (before + after))
-        if ceiling < top:
-            top = ceiling
-        if before > top:
-            top = before
-        if after > top:
-            top = after
-        fastest, speed_after = sqrt(top), sqrt(after)
-        rise, fall = (fastest - speed_before) * slow, (fastest - speed_after) * slow
-        cruise = (long - (top + top - before - after) * 0.5 * slow) / fastest
-        if cruise < 0.0:
-            cruise = 0.0
-        if top < ceiling * (1.0 - 1e-12):
-            cruise_cause[i] = CORNER
-        speed_in[i], peak[i], speed_out[i], acceleration[i] = speed_before, fastest, speed_after, 1.0 / slow
-        rising[i], cruising[i], falling[i], duration[i] = rise, cruise, fall, rise + cruise + fall
-        row = seconds[classes[i]]
-        row[cruise_cause[i]] += cruise
-        row[ramp_cause[i]] += rise + fall
-        before, speed_before = after, speed_after
+        square = min(nodes[i + 1], square + gains[i])
+        nodes[i + 1] = square
+    # ---- durations, and where the time goes
+    speeds = [sqrt(square) for square in nodes]
+    peak, duration, rising, cruising, falling = [0.0] * n, [0.0] * n, [0.0] * n, [0.0] * n, [0.0] * n
+    seconds = [[0.0] * by.CAUSES for _ in inverse]
+    for i in range(n):
+        v0, v1, slow = nodes[i], nodes[i + 1], sluggish[i]
+        ceiling = 1.0 / (paces[i] * paces[i])
+        top = min(ceiling, 0.5 * (gains[i] + (v0 + v1)))
+        top = max(top, max(v0, v1))
+        speed = sqrt(top)
+        rise = (speed - speeds[i]) * slow
+        fall = (speed - speeds[i + 1]) * slow
+        cruise = max(0.0, length[i] - (top + top - v0 - v1) * 0.5 * slow) / speed
+        peak[i] = speed
+        rising[i] = rise
+        cruising[i] = cruise
+        falling[i] = fall
+        duration[i] = rise + cruise + fall
+        cruise_cause[i] = by.CORNER if top < ceiling * BELOW_CEILING else cruise_cause[i]
+        of_class = seconds[classes[i]]
+        of_class[cruise_cause[i]] += cruise
+        of_class[ramp_cause[i]] += rise + fall
     return {
-        "speed_in": speed_in,
+        "speed_in": speeds[:-1],
         "speed_peak": peak,
-        "speed_out": speed_out,
+        "speed_out": speeds[1:],
         "acceleration": acceleration,
         "rising": rising,
         "cruising": cruising,

@@ -133,13 +133,16 @@ static void speed_steps(const Features *f, In inverse, int64_t begin, int64_t en
     }
 }
 
-/* 2 a L of the moves and squared ceilings of the nodes (mm²/s²), index 0 for begin. */
-static void squares_of(const Features *f, int64_t begin, int64_t end, In sluggish, Out gains, Out nodes)
+/* a and 2 a L of the moves, and squared ceilings of the nodes (mm²/s²), index 0 for begin. */
+static void squares_of(const Features *f, int64_t begin, int64_t end, In sluggish, Out gains, Out nodes,
+                       Out acceleration)
 {
     In length = f->length + begin;
     const uint8_t *restrict rest = f->rest + begin;
+#pragma GCC ivdep
     for (int64_t i = 0; i < end - begin; i++) {
-        gains[i] = 2.0 * length[i] / sluggish[i];
+        acceleration[i] = 1.0 / sluggish[i];
+        gains[i] = 2.0 * length[i] * acceleration[i];
         nodes[i] = rest[i] ? 0.0 : 1.0 / nodes[i];
     }
 }
@@ -200,13 +203,13 @@ static double forward_by_fours(int64_t n, In gains, double square, Out nodes)
     return square;
 }
 
-/* Peak speeds, accelerations, parts of the durations; paces and the like have index 0 for begin. */
+/* Peak speeds, parts of the durations; paces and the like have index 0 for begin. */
 static void durations(const Features *f, int64_t begin, int64_t end, In paces, In sluggish, In gains, In squares,
                       const Plan *plan)
 {
     const int64_t n = end - begin;
     In length = f->length + begin;
-    Out speed = plan->speed + begin, peak = plan->peak + begin, acceleration = plan->acceleration + begin;
+    Out speed = plan->speed + begin, peak = plan->peak + begin;
     Out rising = plan->rising + begin, cruising = plan->cruising + begin, falling = plan->falling + begin;
     Out duration = plan->duration + begin;
     uint8_t *restrict cruise_cause = plan->cruise_cause + begin;
@@ -221,7 +224,6 @@ static void durations(const Features *f, int64_t begin, int64_t end, In paces, I
         double rise = (fastest - speed[i]) * slow, fall = (fastest - speed[i + 1]) * slow;
         double cruise = larger(0.0, length[i] - (top + top - v0 - v1) * 0.5 * slow) / fastest;
         peak[i] = fastest;
-        acceleration[i] = 1.0 / slow;
         rising[i] = rise;
         cruising[i] = cruise;
         falling[i] = fall;
@@ -276,7 +278,7 @@ static void node_ceilings(const Features *f, In inverse, int steps, int64_t begi
     corner_ceilings(f, inverse, begin, end, common, s.paces, s.sluggish, s.nodes);
     if (steps)
         speed_steps(f, inverse, begin, end, s.nodes);
-    squares_of(f, begin, end, s.sluggish, s.gains, s.nodes);
+    squares_of(f, begin, end, s.sluggish, s.gains, s.nodes, plan->acceleration + begin);
     s.nodes[end - begin] = 0.0;
 }
 

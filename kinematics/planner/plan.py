@@ -149,16 +149,15 @@ def durations(
     speeds: Reals,
     result: Plan,
 ) -> None:
-    """Peak speed, acceleration and the parts of the duration of the moves from `begin` to `end`.
+    """Peak speed and the parts of the duration of the moves from `begin` to `end`.
 
     Of the block, index 0 for `begin`: `paces` 1/v of the ceilings, `sluggish` 1/a, `gains` 2 a L, `squares` squared
     node speeds. `speeds` (of the job) takes the node speeds. v_p² = min(v², a·L + (v_0² + v_1²)/2);
     cruising = (L − (2 v_p² − v_0² − v_1²)/2a)/v_p.
     """
     first = np.uint64(begin)  # unsigned, as in `ceilings`
-    peak, acceleration = result.speed_peak, result.acceleration
-    rising, cruising, falling, duration = result.rising, result.cruising, result.falling, result.duration
-    cruise_cause = result.cruise_cause
+    peak, duration, cruise_cause = result.speed_peak, result.duration, result.cruise_cause
+    rising, cruising, falling = result.rising, result.cruising, result.falling
     for k in range(end - begin + 1):
         speeds[first + np.uint64(k)] = math.sqrt(squares[k])
     for k in range(end - begin):
@@ -173,7 +172,6 @@ def durations(
         fall = (speed - speeds[i + np.uint64(1)]) * slow
         cruise = max(0.0, length[i] - (top + top - v0 - v1) * 0.5 * slow) / speed
         peak[i] = speed
-        acceleration[i] = 1.0 / slow
         rising[i] = rise
         cruising[i] = cruise
         falling[i] = fall
@@ -228,7 +226,7 @@ def plan_moves(
     Everything is done on one block before the next is begun, so that a move's numbers are fetched from memory once. A
     block is cut at the last node that its own ceiling holds; the few moves behind it are done again with the next.
     """
-    length, rest = features.length, features.rest
+    length, rest, acceleration = features.length, features.rest, result.acceleration
     n = length.size
     seconds[:] = 0.0
     # Numbers, not literals: every part would be compiled for the literal first and for any number after it.
@@ -244,7 +242,8 @@ def plan_moves(
         m = end - begin
         for k in range(m):  # from inverse to squared ceilings
             i = np.uint64(begin + k)
-            gains[k] = 2.0 * length[i] / sluggish[k]
+            acceleration[i] = 1.0 / sluggish[k]
+            gains[k] = 2.0 * length[i] * acceleration[i]
             nodes[k] = 0.0 if rest[i] else 1.0 / nodes[k]
         nodes[m] = 0.0
         if window > 0:
