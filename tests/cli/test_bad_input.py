@@ -273,6 +273,11 @@ def test_places_where_no_table_of_moves_can_go(run: Run, folder: Path) -> None:
     assert files_of(folder) == before
 
 
+def test_a_table_that_cannot_be_written_is_refused_before_the_job_is_read(run: Run, folder: Path) -> None:
+    (folder / "there.csv").write_text("kept")
+    assert_findings(run("estimate", "missing.gcode", *MACHINE, "--moves", "there.csv"), "there.csv: the file is there")
+
+
 def test_no_moves_are_written_where_the_job_is_bad(run: Run, folder: Path) -> None:
     (folder / "bad.gcode").write_bytes(b"G28\n")
     before = files_of(folder)

@@ -19,10 +19,11 @@ ROUNDS = 60
 PROBLEM = re.compile(r"kinematics: \S.*: \S.*")
 GCODE_LETTERS = b"GMTNXYZEFIJKRPS0123456789.-+ \t\n\r;()*%/\"'=eE\x00\xff"
 TOML_LETTERS = b"[]{}=\"'#.,-+_ \n\r\t0123456789truefalsinx\x00\xff\xc3"
-HUGE = [b"9" * 400, b"1e999", b"-0", b"1e-320", b"0x1F", b"nan", b"inf", b"1_0", b"9007199254740993", b"999999999"]
+NUMBERS = [b"-0", b"0x1F", b"nan", b"inf", b"1_0", b"1e999", b"1e-5", b"9007199254740993", b"999999999", b"1e6", b".5"]
+JOB_NUMBERS = [*NUMBERS, b"9" * 400, b"1e-320", b"0." + b"0" * 99 + b"1"]
 
 
-def damaged(rng: random.Random, text: bytes, letters: bytes) -> bytes:
+def damaged(rng: random.Random, text: bytes, letters: bytes, numbers: list[bytes]) -> bytes:
     """A text with a few bytes changed, taken out, doubled, or moved, and odd numbers put in."""
     content = bytearray(text)
     for _ in range(rng.randint(1, 12)):
@@ -37,12 +38,12 @@ def damaged(rng: random.Random, text: bytes, letters: bytes) -> bytes:
         elif way == 2:
             content[place:place] = piece * rng.randint(1, 4)
         elif way == 3:
-            content[place:place] = rng.choice(HUGE)
+            content[place:place] = rng.choice(numbers)
         elif way == 4:
-            number = list(re.finditer(rb"[0-9]+(\.[0-9]+)?", content))
-            if number:
-                chosen = rng.choice(number)
-                content[chosen.start() : chosen.end()] = rng.choice(HUGE)
+            found = list(re.finditer(rb"[0-9]+(\.[0-9]+)?", content))
+            if found:
+                chosen = rng.choice(found)
+                content[chosen.start() : chosen.end()] = rng.choice(numbers)
         else:
             other = rng.randrange(len(content) + 1)
             content[other:other] = piece
@@ -88,7 +89,7 @@ def test_damaged_jobs(run: Run, folder: Path, seed: int, dialect: str) -> None:
     assert len(pieces_of_samples(rng)) > 5
     machine = rng.choice(("gentle", "middling", "quick"))
     for round_ in range(ROUNDS):
-        text = damaged(rng, rng.choice(pieces_of_samples(rng)), GCODE_LETTERS)
+        text = damaged(rng, rng.choice(pieces_of_samples(rng)), GCODE_LETTERS, JOB_NUMBERS)
         (folder / "job").write_bytes(text)
         form = ("--json",) if round_ % 3 else ()
         assert_answered(run, "estimate", "job", "--machine", machine, "--dialect", dialect, *form)
@@ -110,7 +111,7 @@ def test_damaged_machine_files(run: Run, folder: Path, seed: int) -> None:
     texts = [builtin_text(name).encode().replace(b"\n# [[", b"\n[[").replace(b"\n# na", b"\nna") for name in names]
     texts = [text.replace(b"\n# set", b"\nset") for text in texts]
     for round_ in range(ROUNDS):
-        (folder / "own.toml").write_bytes(damaged(rng, rng.choice(texts), TOML_LETTERS))
+        (folder / "own.toml").write_bytes(damaged(rng, rng.choice(texts), TOML_LETTERS, NUMBERS))
         assert_answered(run, "machine", "check", "own.toml", "--json", statuses=(0, 1, 2))
         command = ("estimate",) if round_ % 2 else ("compare", "--candidate", "b: speed=1.1, corner=0.2, flow=20")
         assert_answered(run, *command, "hook.gcode", "--machine", "own.toml", "--json")
@@ -129,7 +130,44 @@ def test_random_machine_files(run: Run, folder: Path, letters: bytes | None) -> 
 def test_random_settings(run: Run) -> None:
     rng = random.Random(9)
     start = ("", "motion.feed_override=", "corner=", "a: ", "motion.speed_step_mm_s=", "machine.home_mm=", "speed=1,")
+    letters = TOML_LETTERS.translate(None, b"\n\r\x00")
     for _ in range(ROUNDS):
-        text = rng.choice(start) + random_bytes(rng, TOML_LETTERS)[:40].decode("latin-1").replace("\x00", "")
+        text = rng.choice(start) + random_bytes(rng, letters)[:40].decode("latin-1")
         assert_answered(run, "estimate", "hook.gcode", "--machine", "quick", "--json", f"--set={text}")
         assert_answered(run, "compare", "hook.gcode", "--machine", "quick", "--json", f"--candidate=b: {text}")
+
+
+def test_a_finding_stays_on_one_line_whatever_a_setting_holds(run: Run) -> None:
+    for text in ("motion.feed_override=[1\n2", "motion.feed_\noverride=2", "a\nb", "motion.feed_override=\x1b[31m[2"):
+        assert_answered(run, "estimate", "hook.gcode", "--machine", "quick", f"--set={text}", statuses=(2,))
+
+
+EXTREME_KEYS = [
+    "axes.x.max_speed_mm_s",
+    "axes.x.max_acceleration_mm_s2",
+    "axes.e.max_speed_mm_s",
+    "motion.print_acceleration_mm_s2",
+    "motion.junction_deviation_mm",
+    "motion.feed_override",
+    "motion.speed_cap_mm_s",
+    "motion.curve_window_mm",
+    "motion.arc_tolerance_mm",
+    "motion.by_kind.print.commanded_speed_mm_s",
+    "filament.diameter_mm",
+    "filament.density_g_cm3",
+    "hotend.max_flow_mm3_s",
+    "retraction.acceleration_mm_s2",
+    "cooling.shortest_layer_s",
+    "stops.homing_s",
+    "stops.bed_heating_c_per_s",
+    "stops.ambient_c",
+    "machine.home_mm",
+]
+
+
+@pytest.mark.parametrize("key", EXTREME_KEYS)
+def test_numbers_at_the_edge_of_what_a_computer_holds(run: Run, key: str) -> None:
+    for value in ("1e-320", "1e-200", "1e-12", "1e12", "1e200", "1e308"):
+        text = f"[{value}, 0, 0]" if key == "machine.home_mm" else value
+        assert_answered(run, "estimate", "hook.gcode", "--machine", "quick", "--json", "--set", f"{key}={text}")
+        assert_answered(run, "estimate", "hook.gcode", "--machine", "quick", "--set", f"{key}={text}")

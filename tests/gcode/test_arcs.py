@@ -43,7 +43,7 @@ def turned(job: Job, axes: str, centre: tuple[float, float]) -> float:
 @pytest.mark.parametrize(("code", "way"), [("G3", 1), ("G2", -1)])
 @pytest.mark.parametrize("quarters", [1, 2, 3])
 def test_centre_form(plane: str, axes: str, offsets: str, normal: str, code: str, way: int, quarters: int) -> None:
-    p, q = axes
+    p, q = list(axes)
     # From (10, 0) about (0, 0) with radius 10.
     end = [(10, 0), (0, 10), (-10, 0), (0, -10)][quarters * way % 4]
     job = read(f"{plane}\nG1 {p}10 {q}0 F600\n{code} {p}{end[0]} {q}{end[1]} {offsets[0]}-10 {offsets[1]}0 E4")
@@ -62,7 +62,7 @@ def test_centre_form(plane: str, axes: str, offsets: str, normal: str, code: str
 @pytest.mark.parametrize(("plane", "axes", "offsets", "normal"), PLANES)
 @pytest.mark.parametrize(("code", "way"), [("G3", 1), ("G2", -1)])
 def test_full_circle(plane: str, axes: str, offsets: str, normal: str, code: str, way: int) -> None:
-    p, q = axes
+    p, q = list(axes)
     job = read(f"{plane}\nG1 {p}10 {q}5 F600\n{code} {offsets[0]}-10 {offsets[1]}0")
     assert len(job) == 1 + chords_of(2 * math.pi, 10.0)
     assert path_of(job, axes)[-1] == pytest.approx((10, 5), abs=PLACE)

@@ -6,9 +6,11 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from kinematics.gcode.job import Job
 from kinematics.gcode.reader import read_gcode
@@ -50,7 +52,8 @@ def test_checked_runs_read_the_same(mode: str, tmp_path: Path) -> None:
 def assert_same(job: Job, saved: Path) -> None:
     """What a checked run saved is what this run reads."""
     theirs = np.load(saved)
-    for i, ours in enumerate((*job.moves, *job.events)):
+    columns: list[NDArray[Any]] = [*job.moves, *job.events]
+    for i, ours in enumerate(columns):
         column = theirs[f"arr_{i}"]
         assert ours.dtype == column.dtype
         if ours.dtype == np.float64:

@@ -13,7 +13,7 @@ START = "M83\nG1 X0 Y0 F600\n"
 
 def layers(text: str) -> list[int]:
     """The layer of every move of a text in relative filament."""
-    return read(START + text).moves.layer.tolist()[0:]
+    return [int(layer) for layer in read(START + text).moves.layer]
 
 
 def test_flat_layers() -> None:
