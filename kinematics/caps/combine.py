@@ -31,8 +31,8 @@ Told = tuple[str, float | None]  # dotted key, value
 class Limits(NamedTuple):
     """What a machine allows each class of moves.
 
-    `values` float64[classes, LIMITS] (columns of `caps.columns`, infinity for none); `origins` the dotted key that stands
-    behind each number, by (class, column); `lookahead` moves that the controller sees (None: all).
+    `values` float64[classes, LIMITS] (columns of `caps.columns`, infinity for none); `origins` the dotted key that
+    stands behind each number, by (class, column); `lookahead` moves that the controller sees (None: all).
     """
 
     values: NDArray[np.float64]

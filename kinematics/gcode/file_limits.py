@@ -63,9 +63,7 @@ def limits_in_events(events: Events, dialect: Dialect) -> tuple[list[FileLimit],
     return found, list(unused.values())
 
 
-def conditions_of(
-    stated: Sequence[FileLimit], moves: int, before: Mapping[str, float] = NOTHING_BEFORE
-) -> Conditions:
+def conditions_of(stated: Sequence[FileLimit], moves: int, before: Mapping[str, float] = NOTHING_BEFORE) -> Conditions:
     """What holds for each of `moves` moves: equal sets of stated limits share a row; row 0 is what held `before`."""
     of_move = np.zeros(moves, np.int32)
     now = dict(before)

@@ -201,4 +201,4 @@ def own_retraction(
     if math.isnan(length):
         add_event(whole, events, RETRACTION, 0.0, 0)
         return 0.0
-    return -length if back else length
+    return float(-length if back else length)

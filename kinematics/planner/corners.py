@@ -180,6 +180,7 @@ def corner_features(
             corners[CORNER_Z, node] = abs(wz - uz) / widest
             sine = 0.5 * widest
             cosine = 0.5 * math.sqrt((ux + wx) ** 2 + (uy + wy) ** 2 + (uz + wz) ** 2)
+            cosine = max(cosine, 1.0 / SHARPEST)  # an exact reversal
             corners[SHARPNESS, node] = min(SHARPEST, sine * sine / (cosine * (1.0 + cosine)))
             if curve_window >= 0.0:
                 corners[CURVATURE, node] = curvature_at(places, corner, 0, last, curve_window)

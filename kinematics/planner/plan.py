@@ -10,13 +10,14 @@ from numpy.typing import NDArray
 
 from kinematics.caps import columns as by
 from kinematics.compiled import compiled, compiled_part
-from kinematics.planner.ceilings import corner_ceilings, move_ceilings
+from kinematics.planner.ceilings import corner_ceilings, move_ceilings, speed_steps
 from kinematics.planner.features import Features
 
 Reals = NDArray[np.float64]
 Codes = NDArray[np.uint8]
 
 BLOCK = 1024  # moves at a time: what one block touches stays in the fast caches
+LANES = 4  # tables of seconds that are added to in turn
 BELOW_CEILING = 1.0 - 1e-12  # a peak below this share of the ceiling is held by its corners
 
 
@@ -42,27 +43,98 @@ class Plan(NamedTuple):
 
 
 @compiled_part
-def look_ahead(length: Reals, sluggish: Reals, rest: NDArray[np.uint8], window: int, nodes: Reals) -> None:
-    """Lower the node ceilings so that motion can stop within the next `window` moves: v_i² <= Σ 2 a_k L_k.
+def look_ahead(gains: Reals, window: int, suffix: Reals, nodes: Reals) -> None:
+    """Lower the squared node ceilings so that motion can stop within the next `window` moves: v_i² <= Σ 2 a_k L_k.
 
-    Sums over a sliding window are made of a suffix of one block of `window` moves and a prefix of the next: no
-    difference of large sums is taken.
+    Sums over a sliding window are made of a suffix of one stretch of `window` moves and a prefix of the next: no
+    difference of large sums is taken. Nodes with fewer moves left in the block need none: the backward pass starts from
+    rest at its end. `gains` (n) holds 2 a L (mm²/s²); `suffix` is scratch of the same length.
     """
-    n = length.size
-    suffix = np.empty(window)
-    for base in range(0, n, window):
-        stop = min(base + window, n)
+    n = gains.size
+    last = n - window  # the last node with a full window
+    for base in range(0, last + 1, window):
         total = 0.0
-        for k in range(stop - 1, base - 1, -1):
-            total += 2.0 * length[k] / sluggish[k]
-            suffix[k - base] = total
+        for k in range(base + window - 1, base - 1, -1):
+            total += gains[k]
+            suffix[k] = total
+        nodes[base] = min(nodes[base], total)
         total = 0.0
-        nodes[base] = min(nodes[base], suffix[0])
-        for k in range(base + 1, stop):
-            ahead = k + window - 1
-            if ahead < n:
-                total += 2.0 * length[ahead] / sluggish[ahead]
-            nodes[k] = min(nodes[k], suffix[k - base] + total)
+        for k in range(base + 1, min(base + window, last + 1)):
+            total += gains[k + window - 1]
+            nodes[k] = min(nodes[k], suffix[k] + total)
+
+
+@compiled_part
+def last_held(gains: Reals, nodes: Reals) -> int:
+    """The last node of a block that its own ceiling holds, however motion goes on after the block; 0 if there is none.
+
+    Even if motion came to rest at the end of the block, the node's ceiling could be run: then nothing behind the block
+    can lower it, nor what lies before it.
+    """
+    square = 0.0
+    for i in range(gains.size - 1, 0, -1):
+        square += gains[i]  # from here motion could still come to rest
+        if nodes[i] <= square:
+            return i
+    return 0
+
+
+@compiled_part
+def backward_pass(n: int, gains: Reals, nodes: Reals) -> None:
+    """Lower squared node ceilings (n + 1) to v_i² <= v_i+1² + 2 a_i L_i; `gains` (n) holds 2 a L (all mm²/s²).
+
+    Four moves at a time: what the ceilings of the four allow is worked out before the speed behind them is known,
+    so that only one addition and one minimum in four moves have to wait for it.
+    """
+    reached = nodes[n]
+    fours = (n - 1) // 4
+    for group in range(fours):
+        i = n - 4 - 4 * group
+        a, b, c, d = nodes[i], nodes[i + 1], nodes[i + 2], nodes[i + 3]
+        gain_a, gain_b, gain_c, gain_d = gains[i], gains[i + 1], gains[i + 2], gains[i + 3]
+        c = min(c, d + gain_c)
+        gain_c += gain_d
+        b = min(b, c + gain_b)
+        gain_b += gain_c
+        a = min(a, b + gain_a)
+        gain_a += gain_b
+        nodes[i + 3] = min(d, reached + gain_d)
+        nodes[i + 2] = min(c, reached + gain_c)
+        nodes[i + 1] = min(b, reached + gain_b)
+        reached = min(a, reached + gain_a)
+        nodes[i] = reached
+    for i in range(n - 1 - 4 * fours, 0, -1):
+        reached = min(nodes[i], reached + gains[i])
+        nodes[i] = reached
+
+
+@compiled_part
+def forward_pass(n: int, gains: Reals, square: float, nodes: Reals) -> float:
+    """Lower squared node ceilings (n + 1) to v_i+1² <= v_i² + 2 a_i L_i, beginning with `square`; return the last one.
+
+    All in mm²/s²; four moves at a time, as in the backward pass.
+    """
+    nodes[0] = square
+    fours = n // 4
+    for group in range(fours):
+        i = 4 * group
+        a, b, c, d = nodes[i + 1], nodes[i + 2], nodes[i + 3], nodes[i + 4]
+        gain_a, gain_b, gain_c, gain_d = gains[i], gains[i + 1], gains[i + 2], gains[i + 3]
+        b = min(b, a + gain_b)
+        gain_b += gain_a
+        c = min(c, b + gain_c)
+        gain_c += gain_b
+        d = min(d, c + gain_d)
+        gain_d += gain_c
+        nodes[i + 1] = min(a, square + gain_a)
+        nodes[i + 2] = min(b, square + gain_b)
+        nodes[i + 3] = min(c, square + gain_c)
+        square = min(d, square + gain_d)
+        nodes[i + 4] = square
+    for i in range(4 * fours, n):
+        square = min(nodes[i + 1], square + gains[i])
+        nodes[i + 1] = square
+    return square
 
 
 @compiled_part
@@ -70,117 +142,124 @@ def durations(
     length: Reals,
     begin: int,
     end: int,
+    paces: Reals,
+    sluggish: Reals,
+    gains: Reals,
     squares: Reals,
     speeds: Reals,
-    peak: Reals,
-    sluggish: Reals,
-    acceleration: Reals,
-    rising: Reals,
-    cruising: Reals,
-    falling: Reals,
-    duration: Reals,
-    cruise_cause: Codes,
+    result: Plan,
 ) -> None:
     """Peak speed and the parts of the duration of the moves from `begin` to `end`.
 
-    `squares` squared node speeds of the block (index 0 for `begin`), `peak` holds the squared ceilings and takes the
-    peak speeds. v_p² = min(v², a·L + (v_0² + v_1²)/2); cruising = (L − (2 v_p² − v_0² − v_1²)/2a)/v_p.
+    Of the block, index 0 for `begin`: `paces` 1/v of the ceilings, `sluggish` 1/a, `gains` 2 a L, `squares` squared
+    node speeds. `speeds` (of the job) takes the node speeds. v_p² = min(v², a·L + (v_0² + v_1²)/2);
+    cruising = (L − (2 v_p² − v_0² − v_1²)/2a)/v_p.
     """
-    for i in range(begin, end):
-        v0, v1 = squares[i - begin], squares[i - begin + 1]
-        slow = sluggish[i]
-        ceiling = peak[i]
-        top = min(ceiling, length[i] / slow + 0.5 * (v0 + v1))
+    first = np.uint64(begin)  # unsigned, as in `ceilings`
+    peak, duration, cruise_cause = result.speed_peak, result.duration, result.cruise_cause
+    rising, cruising, falling = result.rising, result.cruising, result.falling
+    for k in range(end - begin + 1):
+        speeds[first + np.uint64(k)] = math.sqrt(squares[k])
+    for k in range(end - begin):
+        i = first + np.uint64(k)
+        v0, v1 = squares[k], squares[k + 1]
+        slow = sluggish[k]
+        ceiling = 1.0 / (paces[k] * paces[k])
+        top = min(ceiling, 0.5 * (gains[k] + (v0 + v1)))
         top = max(top, max(v0, v1))
         speed = math.sqrt(top)
-        speed_in = math.sqrt(v0)
-        speed_out = math.sqrt(v1)
-        acceleration[i] = 1.0 / slow
-        rise = (speed - speed_in) * slow
-        fall = (speed - speed_out) * slow
+        rise = (speed - speeds[i]) * slow
+        fall = (speed - speeds[i + np.uint64(1)]) * slow
         cruise = max(0.0, length[i] - (top + top - v0 - v1) * 0.5 * slow) / speed
-        speeds[i] = speed_in
         peak[i] = speed
         rising[i] = rise
         cruising[i] = cruise
         falling[i] = fall
         duration[i] = rise + cruise + fall
-        if top < ceiling * BELOW_CEILING:
-            cruise_cause[i] = by.CORNER
+        cruise_cause[i] = np.uint8(by.CORNER) if top < ceiling * BELOW_CEILING else cruise_cause[i]
+
+
+@compiled_part
+def add_seconds(
+    move_class: NDArray[np.uint16],
+    begin: int,
+    end: int,
+    result: Plan,
+    seconds: Reals,
+) -> None:
+    """Add the seconds of the moves from `begin` to `end` to `seconds` (float64[LANES, classes, CAUSES]).
+
+    Successive moves mostly add to the same number: in turn into several tables, no addition waits for the last.
+    """
+    first = np.uint64(begin)
+    rising, cruising, falling = result.rising, result.cruising, result.falling
+    cruise_cause, ramp_cause = result.cruise_cause, result.ramp_cause
+    for k in range(end - begin):
+        i = first + np.uint64(k)
+        row = np.int64(move_class[i])
+        seconds[i & np.uint64(LANES - 1), row, np.int64(cruise_cause[i])] += cruising[i]
+        seconds[i & np.uint64(LANES - 1), row, np.int64(ramp_cause[i])] += rising[i] + falling[i]
+
+
+@compiled_part
+def scratch(size: int) -> tuple[Reals, Reals, Reals, Reals, Reals]:
+    """What one block needs; five arrays, not rows of one, so that the compiler knows them to lie apart."""
+    return np.empty(size), np.empty(size), np.empty(size), np.empty(size + 1), np.empty(size)
 
 
 @compiled
 def plan_moves(
     features: Features,
     inverse: Reals,
-    axis_steps: bool,
-    filament_steps: bool,
+    steps: bool,
     window: int,
     speeds: Reals,
-    numbers: Reals,
-    cruise_cause: Codes,
-    ramp_cause: Codes,
+    result: Plan,
     seconds: Reals,
 ) -> None:
     """Plan a job: ceilings, backward pass, forward pass, durations, seconds by class and cause.
 
-    `inverse` float64[classes, LIMITS] of 1/limit; `window` moves that the controller sees, 0 for all; `speeds`
-    float64[n + 1] takes the node speeds, `numbers` float64[6, n] peak, acceleration, rising, cruising, falling,
-    duration; `seconds` float64[classes, CAUSES].
+    `inverse` float64[classes, LIMITS] of 1/limit; `steps` whether there are steps of speed; `window` moves that the
+    controller sees, 0 for all. Writes the node speeds to `speeds` (n + 1), what else belongs to moves to the arrays of
+    `result`, and the seconds, still to be summed over the first axis, to `seconds` (float64[LANES, classes, CAUSES]).
+
+    Everything is done on one block before the next is begun, so that a move's numbers are fetched from memory once. A
+    block is cut at the last node that its own ceiling holds; the few moves behind it are done again with the next.
     """
-    length = features.length
-    rest = features.rest
+    length, rest, acceleration = features.length, features.rest, result.acceleration
     n = length.size
-    peak, acceleration, rising, cruising, falling, duration = numbers
-    sluggish = np.empty(n)
-    speeds[0] = 0.0
-    speeds[n] = 0.0
-    # ---- from the end: ceilings and the backward pass, block by block
-    last_block = (n - 1) // BLOCK * BLOCK
-    if window > 0:
-        move_ceilings(features, inverse, 0, n, peak, sluggish, cruise_cause, ramp_cause)
-        corner_ceilings(features, inverse, axis_steps, filament_steps, 1, n, peak, sluggish, speeds)
-        look_ahead(length, sluggish, rest, window, speeds)
-        for i in range(n - 1, 0, -1):
-            speeds[i] = min(speeds[i], speeds[i + 1] + 2.0 * length[i] / sluggish[i])
-    else:
-        for begin in range(last_block, -1, -BLOCK):
-            end = min(begin + BLOCK, n)
-            move_ceilings(features, inverse, begin, end, peak, sluggish, cruise_cause, ramp_cause)
-            top = min(end + 1, n)
-            corner_ceilings(features, inverse, axis_steps, filament_steps, begin + 1, top, peak, sluggish, speeds)
-            for i in range(top - 1, begin, -1):
-                speeds[i] = min(speeds[i], speeds[i + 1] + 2.0 * length[i] / sluggish[i])
-    # ---- from the start: the forward pass and the durations
-    squares = np.empty(BLOCK + 1)
-    square = 0.0
-    for begin in range(0, n, BLOCK):
-        end = min(begin + BLOCK, n)
-        squares[0] = square
-        for i in range(begin, end):
-            square = min(speeds[i + 1], square + 2.0 * length[i] / sluggish[i])
-            squares[i - begin + 1] = square
-        durations(
-            length,
-            begin,
-            end,
-            squares,
-            speeds,
-            peak,
-            sluggish,
-            acceleration,
-            rising,
-            cruising,
-            falling,
-            duration,
-            cruise_cause,
-        )
-    # ---- where the time goes
     seconds[:] = 0.0
-    for i in range(n):
-        row = np.int64(features.move_class[i])
-        seconds[row, np.int64(cruise_cause[i])] += cruising[i]
-        seconds[row, np.int64(ramp_cause[i])] += rising[i] + falling[i]
+    # Numbers, not literals: every part would be compiled for the literal first and for any number after it.
+    size, begin = int(np.int64(BLOCK)), int(np.int64(0))
+    paces, sluggish, gains, nodes, suffix = scratch(size)
+    square = 0.0
+    while begin < n:
+        end = min(begin + size, n)
+        move_ceilings(features, inverse, begin, end, paces, sluggish, result.cruise_cause, result.ramp_cause)
+        corner_ceilings(features, inverse, begin, end, paces, sluggish, nodes)
+        if steps:
+            speed_steps(features, inverse, begin, end, nodes)
+        m = end - begin
+        for k in range(m):  # from inverse to squared ceilings
+            i = np.uint64(begin + k)
+            acceleration[i] = 1.0 / sluggish[k]
+            gains[k] = 2.0 * length[i] * acceleration[i]
+            nodes[k] = 0.0 if rest[i] else 1.0 / nodes[k]
+        nodes[m] = 0.0
+        if window > 0:
+            look_ahead(gains[:m], window, suffix, nodes)
+        if end < n:
+            m = last_held(gains[:m], nodes)
+            if 2 * m < size:  # many moves to brake in: so short a block would be done again for the most part
+                size = 2 * size
+                paces, sluggish, gains, nodes, suffix = scratch(size)
+                continue
+            end = begin + m
+        backward_pass(m, gains, nodes)
+        square = forward_pass(m, gains, square, nodes)
+        durations(length, begin, end, paces, sluggish, gains, nodes, speeds, result)
+        add_seconds(features.move_class, begin, end, result, seconds)
+        begin = end
 
 
 def plan(features: Features, limits: Reals, lookahead: int | None = None) -> Plan:
@@ -192,22 +271,16 @@ def plan(features: Features, limits: Reals, lookahead: int | None = None) -> Pla
     trapezoid ramps; S-shaped ramps are not modelled.
     """
     n = features.length.size
-    speeds = np.empty(n + 1)
-    numbers = np.empty((6, n))
-    cruise_cause = np.empty(n, np.uint8)
-    ramp_cause = np.empty(n, np.uint8)
-    seconds = np.empty((limits.shape[0], by.CAUSES))
-    axis_steps = bool(np.isfinite(limits[:, by.X_STEP : by.Z_STEP + 1]).any())
-    filament_steps = bool(np.isfinite(limits[:, by.FILAMENT_STEP]).any())
+    steps = bool(np.isfinite(limits[:, by.X_STEP : by.FILAMENT_STEP + 1]).any())
     with np.errstate(divide="ignore"):
         inverse = 1.0 / limits
     inverse[:, by.SPEED_SHARE] = np.where(limits[:, by.SPEED_SHARE] > 0.0, inverse[:, by.SPEED_SHARE], 0.0)
     window = min(lookahead, n) if lookahead else 0
-    plan_moves(
-        features, inverse, axis_steps, filament_steps, window, speeds, numbers, cruise_cause, ramp_cause, seconds
-    )
-    peak, acceleration, rising, cruising, falling, duration = numbers
-    return Plan(
+    speeds = np.empty(n + 1)
+    peak, acceleration, rising, cruising, falling, duration = (np.empty(n) for _ in range(6))
+    cruise_cause, ramp_cause = np.empty(n, np.uint8), np.empty(n, np.uint8)
+    lanes = np.empty((LANES, limits.shape[0], by.CAUSES))
+    result = Plan(
         speeds[:-1],
         peak,
         speeds[1:],
@@ -218,5 +291,8 @@ def plan(features: Features, limits: Reals, lookahead: int | None = None) -> Pla
         duration,
         cruise_cause,
         ramp_cause,
-        seconds,
+        np.empty((limits.shape[0], by.CAUSES)),
     )
+    plan_moves(features, inverse, steps, window, speeds, result, lanes)
+    lanes.sum(axis=0, out=result.seconds)
+    return result

@@ -125,11 +125,19 @@ def test_random_jobs_take_what_the_twin_says(first: int) -> None:
     assert on_the_edge <= FEW_DELICATE * JOBS_A_TEST
 
 
-@pytest.mark.parametrize("seed", range(2 if numba.config.DISABLE_JIT else 6))
-def test_long_jobs_take_what_the_twin_says(seed: int) -> None:
-    """Jobs of several of the planner's blocks; the first one that is not on the edge of a rule."""
+@pytest.mark.parametrize("without_rest", [False, True])
+@pytest.mark.parametrize("seed", range(1 if numba.config.DISABLE_JIT else 4))
+def test_long_jobs_take_what_the_twin_says(seed: int, without_rest: bool) -> None:
+    """Jobs of several of the planner's blocks, with stops as they come, or none and long ramps.
+
+    The first one of a few seeds that is not on the edge of a rule.
+    """
     for candidate in range(1000 * seed, 1000 * seed + 10):
         job, limits = random_job(candidate, pieces=160), expressible(random_limits(candidate))
+        if without_rest:
+            job = [replace(move, stop_before=False) for move in job if move.kind != "filament"]
+            limits = replace(limits, print_acceleration=4.0, travel_acceleration=7.0, corner_rule="junction deviation")
+            limits = replace(limits, junction_deviation=20.0, curve_rule=False)
         if len(job) < BLOCK:
             continue
         found = differences(job, limits)
@@ -180,6 +188,24 @@ def test_without_any_acceleration_limit_a_move_takes_length_over_speed() -> None
         assert fast.cruising == pytest.approx(np.array([move.t_s for move in slow]), rel=ROUNDING)
         assert not fast.rising.any()
         assert not fast.falling.any()
+
+
+@pytest.mark.xfail(
+    strict=True, reason="the chord from a corner to itself, all rounding, is taken for a direction of the curve rule"
+)
+@pytest.mark.parametrize("there", [(0.1, 0.0), (0.1, 0.05), (0.07, -0.11)])
+def test_a_way_back_over_the_same_line_is_no_curve(there: tuple[float, float]) -> None:
+    """The place a window ahead of the corner is the corner itself, as when a nozzle wipes back: no chord leads there.
+
+    The corner is then as fast as a ramp from rest over the first move allows: v² = 2·a·L.
+    """
+    x, y = there
+    steps = [(0.02, 0.03), (x, y), (-x, -y)]
+    job = [NaiveMove(dx=dx, dy=dy, speed=100.0, kind="travel") for dx, dy in steps]
+    limits = NaiveLimits(travel_acceleration=400.0)
+    fast = planned_from_naive(job, limits)
+    assert fast.speed_in[1] == pytest.approx(plan_naively(job, limits)[1].v_in, rel=ROUNDING)
+    assert fast.speed_in[1] == pytest.approx(math.sqrt(2.0 * 400.0 * math.hypot(0.02, 0.03)), rel=ROUNDING)
 
 
 @pytest.mark.parametrize(

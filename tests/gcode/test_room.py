@@ -1,0 +1,39 @@
+"""Files that need more room than was guessed, and lines longer than any."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from tests.gcode.reading import doubts, ends, read
+
+
+def test_a_line_of_more_words_than_any_command_has_is_not_used() -> None:
+    job = read("G1 X1 F60\nG1" + " X1" * 200 + "\nG1 X2")
+    assert ends(job) == [(1, 0, 0), (2, 0, 0)]
+    assert doubts(job) == [(2, 1)]
+    assert len(read("G1 F60 " + " ".join(f"G1 X{i}" for i in range(1, 60)))) == 59
+
+
+def test_many_short_lines_outgrow_the_first_guess_of_room() -> None:
+    # Six bytes a move, where sixteen were guessed; more than the room that any file gets.
+    count = 200_000
+    job = read(b"G91\nF60\n" + b"X1\nY1\n" * count)
+    assert len(job) == 2 * count
+    assert np.all(job.moves.dx[::2] == 1.0)
+    assert np.all(job.moves.dy[1::2] == 1.0)
+    assert job.moves.line.tolist() == list(range(3, 2 * count + 3))
+
+
+def test_many_arcs_and_events_outgrow_the_first_guess_of_room() -> None:
+    # Each arc of 50 mm radius makes over two hundred chords of twenty bytes.
+    arcs = 1_500
+    job = read(b"G1 X100 Y100 F600\n" + b"G2 I50 J0\nG4 P1\n" * arcs)
+    chords = math.ceil(2 * math.pi / (2 * math.acos(1 - 0.01 / 50)))
+    assert len(job) == 1 + arcs * chords
+    assert len(job.events.move) == arcs
+    assert job.events.move.tolist() == [1 + chords * (i + 1) for i in range(arcs)]
+    assert abs(float(job.moves.dx.sum()) - 100.0) < 1e-6
+    many = read(b"G1 X1 F60\n" + b"G4P1\n" * 100_000)
+    assert len(many.events.move) == 100_000

@@ -1,0 +1,173 @@
+"""`kinematics.estimate` and `kinematics.compare` from Python, and how their results show themselves."""
+
+from __future__ import annotations
+
+import gzip
+from pathlib import Path
+
+import numpy as np
+import pandas
+import pytest
+
+import kinematics
+from kinematics import Candidate, InputError, compare, estimate, load_machine, read_gcode
+from kinematics.gcode.dialects import RS274
+from kinematics.wording import duration_text
+from tests.studies.conftest import bench, job_of, straight
+
+TEXT = "G1 X100 E2 F6000\nG4 S1\nG1 E1\nG1 X0 Y50 Z1\nG1 X20 E3\nhello\n"
+ODD_NAME = "<b>bold & 'brave'.gcode"
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    """A small job under an odd name."""
+    path = tmp_path / ODD_NAME
+    path.write_text(TEXT)
+    return path
+
+
+def test_a_job_may_be_a_path_a_text_or_a_job(path: Path) -> None:
+    total = estimate(path, "quick").total
+    for one in (str(path), path, [path], [str(path)], read_gcode(path), (read_gcode(str(path)),)):
+        assert estimate(one, "quick").total == total
+    packed = path.with_suffix(".gz")
+    packed.write_bytes(gzip.compress(TEXT.encode()))
+    assert estimate(packed, "quick").total == total
+
+
+def test_a_machine_may_be_a_name_a_path_or_a_machine(path: Path, tmp_path: Path) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text("[motion]\nprint_acceleration_mm_s2 = 1000\ntravel_acceleration_mm_s2 = 1000\n")
+    total = estimate(path, bench()).total
+    for machine in (own, str(own), load_machine(own)):
+        assert estimate(path, machine).total == total
+
+
+def test_without_a_machine_the_span_is_told(path: Path) -> None:
+    result = estimate(path)
+    assert [span.machine for span in result.span] == ["gentle", "middling", "quick"]
+    for span in result.span:
+        assert span.total == estimate(path, span.machine).total
+    assert result.total == estimate(path, "middling").total
+
+
+def test_the_dialect_by_name_or_by_itself(tmp_path: Path) -> None:
+    path = tmp_path / "standard.gcode"
+    path.write_text("G4 P2\nG1 X100 F6000\n")
+    for dialect in ("rs274", RS274):
+        assert estimate(path, bench(), dialect).total == pytest.approx(2 + straight(100, 100))
+        assert compare(path, bench(), {"a": {}}, dialect).rows[0].total == pytest.approx(2 + straight(100, 100))
+    with pytest.raises(InputError, match="did you mean 'rs274'"):
+        estimate(path, bench(), "rs247")
+
+
+def test_estimate_by_hand(path: Path) -> None:
+    result = estimate(path, bench())
+    (job,) = result.jobs
+    assert result.total == job.total == job.motion + 1.0
+    assert job.stops == {}
+    assert job.unknown_stops == ()
+    assert job.moves == 4
+    assert job.filament == 3.0
+    assert job.extent == ((0.0, 0.0, 0.0), (100.0, 50.0, 1.0))
+    assert [notice.line for notice in job.notices] == [6]
+
+
+def test_frames(path: Path) -> None:
+    result = estimate([path, job_of("G1 X5 F60\n")], "quick")
+    frame = result.to_frame()
+    assert list(frame["file"]) == [str(path), "job"]
+    assert frame["total_s"].sum() == pytest.approx(result.total)
+    parts = frame["motion_s"] + frame["dwell_s"] + frame["stops_s"] + frame["cooling_s"]
+    assert np.allclose(parts, frame["total_s"])
+    assert list(frame["main_cause"]) == [job.causes[0].cause for job in result.jobs]
+    moves = result.jobs[0].moves_frame()
+    assert moves["t_s"].sum() == pytest.approx(result.jobs[0].motion)
+    assert list(moves["kind"]) == ["print", "filament", "travel", "print"]
+    layers = result.jobs[0].layers_frame()
+    assert layers["total_s"].sum() == pytest.approx(result.jobs[0].motion + result.jobs[0].cooling)
+
+
+def test_candidates_in_three_forms(path: Path, tmp_path: Path) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text('[[candidate]]\nname = "brisk"\nset = { acceleration = 4000, speed = 1.5 }\n')
+    settings = {"motion.print_acceleration_mm_s2": 4000, "motion.by_kind.print.feed_override": 1.5}
+    rows = [
+        compare(path, own).rows,
+        compare(path, own, {"brisk": "acceleration=4000, speed=1.5"}).rows,
+        compare(path, own, {"brisk": settings}).rows,
+        compare(path, own, [Candidate("brisk", settings)]).rows,
+        compare([path], load_machine(own), {"brisk": settings}).rows,
+    ]
+    assert all(one == rows[0] for one in rows)
+    assert [row.candidate for row in rows[0]] == ["as it is", "brisk"]
+
+
+def test_the_frame_of_a_comparison(path: Path) -> None:
+    comparison = compare([path, job_of("G1 X5 F60\n")], "quick", {"brisk": "speed=2"})
+    frame = comparison.to_frame()
+    assert list(frame.columns) == ["candidate", "job", "total_s", "saved_s", "saved_share", "cause"]
+    assert len(frame) == 4
+    before = frame["total_s"][:2].to_numpy()
+    assert np.allclose(frame["saved_s"], np.tile(before, 2) - frame["total_s"])
+
+
+def test_failures_are_input_errors(path: Path, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="no such file"):
+        estimate(tmp_path / "none.gcode", "quick")
+    with pytest.raises(InputError, match="did you mean 'quick'"):
+        estimate(path, "quik")
+    with pytest.raises(InputError, match="unknown key sped"):
+        compare(path, "quick", {"brisk": "sped=2"})
+    with pytest.raises(InputError, match="has no value"):
+        compare(path, "quick", {"brisk": "speed"})
+    assert InputError.exit_status == 2
+
+
+def test_texts_of_results(path: Path) -> None:
+    result = estimate(path, "quick")
+    assert repr(result) == f"<Estimate on Quick: {path} {duration_text(result.total)}>"
+    assert repr(result.jobs[0]).startswith(f"<JobEstimate {path}: {duration_text(result.total)}, mostly ")
+    comparison = compare(path, "quick", {"brisk": "speed=2"})
+    assert repr(comparison).startswith("<Comparison on Quick: as it is ")
+    assert "brisk" in repr(comparison)
+    job = read_gcode(path)
+    shown = "4 moves (2 print, 1 travel, 1 filament), 2 layers, 3 mm of filament, 1 warnings"
+    assert repr(job) == f"<Job {path}: {shown}>"
+    assert len(job) == 4
+
+
+def test_tables_in_notebooks_are_escaped(path: Path) -> None:
+    name = "&lt;b&gt;bold &amp; &#x27;brave&#x27;.gcode"
+    comparison = compare(path, "quick", {"<i>": "speed=2"})
+    for shown in (estimate(path, "quick"), comparison, read_gcode(path)):
+        html = shown._repr_html_()
+        assert html.startswith("<table>")
+        assert name in html
+        assert "<b>" not in html
+        assert "<i>" not in html
+    assert "&lt;i&gt;" in comparison._repr_html_()
+    named = load_machine("quick").with_settings({"machine.name": "<u>"})
+    assert "&lt;u&gt;" in estimate(path, named)._repr_html_()
+
+
+def test_the_frames_of_a_job(path: Path) -> None:
+    job = read_gcode(path)
+    frame = job.to_frame()
+    assert list(frame["line"]) == [1, 3, 4, 5]
+    assert list(frame["kind"]) == ["print", "filament", "travel", "print"]
+    assert list(frame["dx_mm"]) == [100.0, 0.0, -100.0, 20.0]
+    assert list(frame["filament_mm"]) == [2.0, -1.0, 0.0, 2.0]
+    assert list(frame["commanded_speed_mm_s"]) == [100.0] * 4
+    events = job.events_frame()
+    assert events.to_dict("records") == [{"line": 2, "event": "dwell", "value": 1.0, "before_move": 1}]
+    assert isinstance(frame, pandas.DataFrame)
+
+
+def test_public_names() -> None:
+    for name in kinematics.__all__:
+        assert getattr(kinematics, name) is not None
+        assert name in dir(kinematics)
+    with pytest.raises(AttributeError, match="no attribute 'estimat'"):
+        kinematics.estimat  # noqa: B018
