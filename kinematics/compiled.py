@@ -79,6 +79,21 @@ if CACHE_FOLDER is not None:
     numba.config.CACHE_DIR = str(CACHE_FOLDER)
 
 
+def leave_linear_algebra_out() -> None:
+    """Let the compiler find no BLAS in this process, which no kernel here needs: looking for it imports scipy, 0.2 s.
+
+    For the command line alone; in somebody's own process their kernels may need it.
+    """
+    looked_for = "scipy.linalg.cython_blas"
+    if looked_for in sys.modules:
+        return
+    sys.modules[looked_for] = None  # type: ignore[assignment]
+    try:
+        pass
+    finally:
+        del sys.modules[looked_for]
+
+
 def mark_warm() -> None:
     """Note that a whole run has gone through, so that the next one need not announce compiling."""
     if CACHE_FOLDER is not None and not CACHE_WAS_WARM:

@@ -64,12 +64,21 @@ def chosen_machine(name: str | None, settings: Sequence[str]) -> Machine | None:
 def prepared_jobs(jobs: Sequence[str], dialect_name: str, file_limits: str, block_delete: bool) -> list[PreparedJob]:
     """The jobs, not yet read; their bytes are read with the first machine."""
     from kinematics.cli.console import remark_first_run
-
-    remark_first_run()
-    from kinematics.gcode.dialect_file import load_dialect
+    from kinematics.compiled import leave_linear_algebra_out
+    from kinematics.gcode.dialects import DIALECTS
     from kinematics.studies.prepared import PreparedJob
 
-    dialect = load_dialect(dialect_name)
+    if dialect_name in DIALECTS:
+        dialect = DIALECTS[dialect_name]
+    else:
+        from kinematics.gcode.dialect_file import load_dialect
+
+        dialect = load_dialect(dialect_name)
+    leave_linear_algebra_out()
+    remark_first_run()
+    from kinematics.studies.first_run import compile_kernels
+
+    compile_kernels()
     return [PreparedJob(job, dialect, None, file_limits, block_delete) for job in jobs]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import sys
 from collections.abc import Mapping
 from importlib import import_module
@@ -61,6 +62,7 @@ for _name in COMMANDS:
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the program; exits with 0 done, 1 the answer is no, 2 bad input, 130 interrupted."""
+    gc.disable()  # a short life: looking for garbage while importing costs more than it frees
     try:
         status: Any = program.main(args=arguments, prog_name="kinematics", standalone_mode=False)
     except InputError as error:

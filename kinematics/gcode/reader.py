@@ -77,16 +77,13 @@ def _unpacked(content: bytes, name: str) -> bytes:
 
 def _refuse_what_is_no_text(content: bytes, name: str) -> None:
     """Binary noise would come out as a million damaged lines; a few damaged bytes in a text file must not stop it."""
-    if not content.strip():
+    if not content or content.isspace():
         raise InputError.at(name, "an empty file" if not content else "a file of blanks", "a file with G-code moves")
     head = content[:65536]
     control = sum(head.count(bytes([code])) for code in (*range(9), *range(14, 27), *range(28, 32), 127))
     if control > 0.02 * len(head) + 1:
-        raise InputError.at(
-            name,
-            f"not a text file ({control} control bytes among the first {len(head)})",
-            "G-code as text, or gzip of it",
-        )
+        found = f"not a text file ({control} control bytes among the first {len(head)})"
+        raise InputError.at(name, found, "G-code as text, or gzip of it")
 
 
 def _read(content: bytes, name: str, dialect: Dialect, options: ReaderOptions) -> Job:

@@ -262,24 +262,18 @@ def plan_moves(
         begin = end
 
 
-def plan(features: Features, limits: Reals, lookahead: int | None = None) -> Plan:
-    """Time a job under a table of limits (float64[classes, LIMITS], infinity for none).
+class Room(NamedTuple):
+    """Arrays for a plan: `speeds` (n + 1) of the nodes, `result` a Plan that shares them, `lanes` of partial sums."""
 
-    `lookahead` is the number of moves that the controller sees (None: all). The speeds are the largest that satisfy the
-    corner rules and can be reached and left under each move's acceleration: the time optimum under these ceilings
-    (J. Bobrow, S. Dubowsky, J. Gibson, Int. J. Robotics Research 4(3), 1985; here on straight moves). Ramps are
-    trapezoid ramps; S-shaped ramps are not modelled.
-    """
-    n = features.length.size
-    steps = bool(np.isfinite(limits[:, by.X_STEP : by.FILAMENT_STEP + 1]).any())
-    with np.errstate(divide="ignore"):
-        inverse = 1.0 / limits
-    inverse[:, by.SPEED_SHARE] = np.where(limits[:, by.SPEED_SHARE] > 0.0, inverse[:, by.SPEED_SHARE], 0.0)
-    window = min(lookahead, n) if lookahead else 0
-    speeds = np.empty(n + 1)
-    peak, acceleration, rising, cruising, falling, duration = (np.empty(n) for _ in range(6))
-    cruise_cause, ramp_cause = np.empty(n, np.uint8), np.empty(n, np.uint8)
-    lanes = np.empty((LANES, limits.shape[0], by.CAUSES))
+    speeds: Reals
+    result: Plan
+    lanes: Reals
+
+
+def make_room(moves: int, classes: int) -> Room:
+    """Fresh arrays for the plan of so many moves and classes."""
+    speeds = np.empty(moves + 1)
+    peak, acceleration, rising, cruising, falling, duration = (np.empty(moves) for _ in range(6))
     result = Plan(
         speeds[:-1],
         peak,
@@ -289,10 +283,30 @@ def plan(features: Features, limits: Reals, lookahead: int | None = None) -> Pla
         cruising,
         falling,
         duration,
-        cruise_cause,
-        ramp_cause,
-        np.empty((limits.shape[0], by.CAUSES)),
+        np.empty(moves, np.uint8),
+        np.empty(moves, np.uint8),
+        np.empty((classes, by.CAUSES)),
     )
-    plan_moves(features, inverse, steps, window, speeds, result, lanes)
-    lanes.sum(axis=0, out=result.seconds)
-    return result
+    return Room(speeds, result, np.empty((LANES, classes, by.CAUSES)))
+
+
+def plan(features: Features, limits: Reals, lookahead: int | None = None, room: Room | None = None) -> Plan:
+    """Time a job under a table of limits (float64[classes, LIMITS], infinity for none).
+
+    `lookahead` is the number of moves that the controller sees (None: all). The speeds are the largest that satisfy the
+    corner rules and can be reached and left under each move's acceleration: the time optimum under these ceilings
+    (J. Bobrow, S. Dubowsky, J. Gibson, Int. J. Robotics Research 4(3), 1985; here on straight moves). Ramps are
+    trapezoid ramps; S-shaped ramps are not modelled. `room` of an earlier plan of the same job is written over: fresh
+    memory costs more than planning.
+    """
+    n = features.length.size
+    steps = bool(np.isfinite(limits[:, by.X_STEP : by.FILAMENT_STEP + 1]).any())
+    with np.errstate(divide="ignore"):
+        inverse = 1.0 / limits
+    inverse[:, by.SPEED_SHARE] = np.where(limits[:, by.SPEED_SHARE] > 0.0, inverse[:, by.SPEED_SHARE], 0.0)
+    window = min(lookahead, n) if lookahead else 0
+    if room is None:
+        room = make_room(n, limits.shape[0])
+    plan_moves(features, inverse, steps, window, room.speeds, room.result, room.lanes)
+    room.lanes.sum(axis=0, out=room.result.seconds)
+    return room.result

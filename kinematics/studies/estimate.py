@@ -208,7 +208,7 @@ def estimate_prepared(
         for name in BUILTIN_NAMES:
             tell(f"timing on {name}")
             other = load_machine(name)
-            spans.append(Span(name, sum(time_job(job, other).total for job in prepared)))
+            spans.append(Span(name, sum(time_job(job, other, passing=True).total for job in prepared)))
         span = tuple(spans)
         machine = load_machine(STAND_IN)
     timings = []

@@ -16,7 +16,7 @@ from kinematics.gcode.job import Job
 from kinematics.gcode.reader import content_of, read_gcode
 from kinematics.machine import Machine
 from kinematics.planner.features import RULE_OFF, CornerSettings, Features, make_features
-from kinematics.planner.plan import Plan, plan
+from kinematics.planner.plan import Plan, Room, make_room, plan
 
 NOT_KNOWN = math.nan  # one object, so that settings that hold it compare equal
 
@@ -85,6 +85,7 @@ class PreparedJob:
         self._jobs: dict[ReaderSettings, Job] = {}
         self._classes: tuple[object, Classes] | None = None
         self._features: tuple[object, Features] | None = None
+        self._room: Room | None = None
 
     @property
     def heeds_file_limits(self) -> bool:
@@ -122,8 +123,11 @@ class PreparedJob:
             self._classes = (key, classify(job.moves, first_layers, conditions, labels))
         return self._classes[1]
 
-    def planned(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> Planned:
-        """The job planned under a machine; `varied` names the keys that a study varies."""
+    def planned(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED, passing: bool = False) -> Planned:
+        """The job planned under a machine; `varied` names the keys that a study varies.
+
+        The arrays of a `passing` plan are written over by the next passing one.
+        """
         job = self.read(machine)
         classes = self._classified(job, machine)
         limits = limits_of(machine, classes.table, self._file_limits, varied)
@@ -132,5 +136,11 @@ class PreparedJob:
         if self._features is None or self._features[0] != key:
             self._features = (key, make_features(job.moves, classes.of_move, corners))
         features = self._features[1]
-        found = plan(features, limits.values, limits.lookahead)
+        room = None
+        if passing:
+            moves, rows = len(job), len(classes.table)
+            if self._room is None or self._room.result.seconds.shape[0] != rows or self._room.speeds.size != moves + 1:
+                self._room = make_room(moves, rows)
+            room = self._room
+        found = plan(features, limits.values, limits.lookahead, room)
         return Planned(machine, job, classes, features, limits, found, varied)

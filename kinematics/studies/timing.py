@@ -43,12 +43,15 @@ def _clock(planned: Planned, layers: LayerTimes) -> np.ndarray[tuple[int], np.dt
     return np.asarray(passed + added[after])
 
 
-def time_job(prepared: PreparedJob, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> Timing:
+def time_job(
+    prepared: PreparedJob, machine: Machine, varied: frozenset[str] = NOTHING_VARIED, passing: bool = False
+) -> Timing:
     """Time a job under a machine; `varied` names the keys that a study varies, which win over limits stated in the job.
 
-    Raises InputError where the job cannot be read.
+    The plan of a `passing` timing is written over by the next passing one; its sums stay. Raises InputError where the
+    job cannot be read.
     """
-    planned = prepared.planned(machine, varied)
+    planned = prepared.planned(machine, varied, passing)
     shortest = machine.cooling.shortest_layer_s or 0.0
     layers = layer_times(planned.job.moves.layer, planned.plan.duration, planned.job.layers, shortest)
     stops = stops_of(planned.job.events, machine, _clock(planned, layers))

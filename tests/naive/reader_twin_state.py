@@ -1,38 +1,38 @@
 """The machine that the slow twin of the G-code reader drives: its modes, its place, and the moves it collects.
 
-Units: mm, s, mm/s; mm/min only where the file speaks. Arcs: Kramer, Proctor and Messina 2000 (NISTIR 6556), 3.5.3.
+Units: mm, s, mm/s; mm/min only where the file speaks.
 """
 
 from __future__ import annotations
 
-from math import acos, atan2, ceil, copysign, cos, hypot, inf, nan, pi, sin, sqrt
+from math import atan2, copysign, hypot, inf, isnan, nan, pi, sqrt
 from typing import NamedTuple
 
-PRINT, TRAVEL, FILAMENT = 0, 1, 2
-DWELL, PAUSE, HOMING, PROBING, TOOL_CHANGE, NOZZLE_TARGET, BED_TARGET = 0, 1, 2, 3, 4, 5, 6
-NOZZLE_WAIT, BED_WAIT, NOZZLE_WAIT_BOTH_WAYS, BED_WAIT_BOTH_WAYS = 7, 8, 9, 10
+from .reader_twin_arcs import INCH, SHORTEST, Circle, Point, Words, chords
+from .reader_twin_words import (
+    BED_TARGET,
+    DISTANCES,
+    DWELL,
+    ENDS,
+    FEED_MODES,
+    HEATERS,
+    HOMING,
+    NOZZLE_TARGET,
+    PAUSE,
+    PAUSES,
+    PLANES,
+    QUIET,
+    QUIET_MODES,
+    RETRACTION,
+    TOOL_CHANGE,
+    UNITS,
+    NaiveLimit,
+)
 
-SHORTEST = 1e-9  # mm: shorter than this is no length
-SAME_PLACE = 1e-6  # mm: an arc that ends this near its start is a full circle
+PRINT, TRAVEL, FILAMENT = 0, 1, 2
+
 SAME_HEIGHT = 1e-6  # mm: printing moves this near in height lie in one layer
 FULL_TURN = 2 * pi
-INCH = 25.4
-
-MOTIONS = ("G0", "G1", "G2", "G3")
-PLANES = {"G17": (0, 1, 2, "I", "J"), "G18": (2, 0, 1, "K", "I"), "G19": (1, 2, 0, "J", "K")}
-FIXTURES = {f"G{number}" for number in range(54, 60)} | {"G59.1", "G59.2", "G59.3"}
-PLAIN_NO_EFFECT = {"G40", "G49", "G61", "G61.1", "G64", "G80", "G94"} | FIXTURES
-NO_EFFECT = PLAIN_NO_EFFECT | {f"M{code}" for code in (3, 4, 5, 6, 7, 8, 9, 17, 18, 84, 105, 106, 107, 110, 114, 115)}
-NO_EFFECT |= {"M117", "M118"}  # messages
-HEATERS = {  # target or wait with S, wait with R
-    "M104": (NOZZLE_TARGET, NOZZLE_TARGET),
-    "M140": (BED_TARGET, BED_TARGET),
-    "M109": (NOZZLE_WAIT, NOZZLE_WAIT_BOTH_WAYS),
-    "M190": (BED_WAIT, BED_WAIT_BOTH_WAYS),
-}
-
-Words = dict[str, float | None]  # letter to number; None where the letter is bare
-Point = tuple[float, float, float]
 
 
 class NaiveMove(NamedTuple):
@@ -60,12 +60,19 @@ class NaiveEvent(NamedTuple):
 
 
 class NaiveJob(NamedTuple):
-    """What a file reads as; `counts` and `unknown` map a name to (first line, how often)."""
+    """What a file reads as; `counts`, `unknown` and `unused` map a name to (first line, how often).
+
+    `stated` are the limits that it states, `unused` words of commands for limits that state none, `texts` the line and
+    the next move of every line that is no G-code.
+    """
 
     moves: list[NaiveMove]
     events: list[NaiveEvent]
     counts: dict[str, tuple[int, int]]
     unknown: dict[str, tuple[int, int]]
+    stated: list[NaiveLimit]
+    unused: dict[str, tuple[int, int]]
+    texts: list[tuple[int, int]]
 
 
 class NaiveError(Exception):
@@ -77,16 +84,41 @@ class NaiveError(Exception):
         self.text = text
 
 
+class Reading(NamedTuple):
+    """What reading depends on beside the file.
+
+    `retraction` length and speed of the controller's own (mm, mm/s; nan where not given); `letter` moves the filament,
+    by length or, where `area` (mm²) is given, by volume; lines that begin with `/` are left out where `block_delete`.
+    """
+
+    arc_tolerance: float = 0.01
+    home: Point = (0.0, 0.0, 0.0)
+    retraction: tuple[float, float] = (nan, nan)
+    letter: str = "E"
+    area: float | None = None
+    block_delete: bool = False
+
+
+def count_one(counts: dict[str, tuple[int, int]], name: str, line: int) -> None:
+    """Count one more, first seen at `line` unless seen before."""
+    first, count = counts.get(name, (line, 0))
+    counts[name] = (first, count + 1)
+
+
 class Reader:
     """The state of the machine that both dialects share, and what commands do to it."""
 
-    def __init__(self, arc_tolerance: float, home: Point) -> None:
-        self.arc_tolerance = arc_tolerance
-        self.home = home
+    radius_allowance = 1.0  # how far beyond 2|R| a chord may reach, as a factor
+
+    def __init__(self, reading: Reading) -> None:
+        self.reading = reading
         self.moves: list[NaiveMove] = []
         self.events: list[NaiveEvent] = []
         self.counts: dict[str, tuple[int, int]] = {}
         self.unknown: dict[str, tuple[int, int]] = {}
+        self.stated: list[NaiveLimit] = []
+        self.unused: dict[str, tuple[int, int]] = {}
+        self.texts: list[tuple[int, int]] = []
         self.line = 0
         self.closed = False  # reading is over
         self.ended = False  # M2 or M30 has been read
@@ -94,16 +126,17 @@ class Reader:
         self.place: Point = (0.0, 0.0, 0.0)
         self.shift = [0.0, 0.0, 0.0]  # place = logical coordinate + shift
         self.filament = 0.0  # logical E
+        self.retracted = False  # by the controller
         self.scale = 1.0
         self.relative = False  # G91
         self.filament_relative = False  # M83
         self.flow = 1.0
         self.override = 1.0
+        self.feed_mode = "G94"
         self.feed: float | None = None  # mm/min
         self.plane = "G17"
         self.motion = "G1"
         self.tool: int | None = None
-        self.unfed_line = 0  # last line with a move before any F
         self.layer = 0
         self.layer_height = 0.0
         self.climbing = False
@@ -115,15 +148,17 @@ class Reader:
         """Read one line, without its end."""
         raise NotImplementedError
 
+    def finish(self) -> None:
+        """After the last line."""
+
     def doubt(self, name: str) -> None:
         """Something that the standard forbids and extrusion counts."""
         raise NotImplementedError
 
     def note(self, name: str) -> None:
-        first, count = self.counts.get(name, (self.line, 0))
-        self.counts[name] = (first, count + 1)
+        count_one(self.counts, name, self.line)
 
-    def add_event(self, kind: int, value: float, tool: int = 0) -> None:
+    def add_event(self, kind: int, value: float = 0.0, tool: int = 0) -> None:
         self.events.append(NaiveEvent(len(self.moves), kind, value, tool, self.line))
         if kind not in (NOZZLE_TARGET, BED_TARGET):
             self.resting = True
@@ -131,14 +166,40 @@ class Reader:
     # --- moves -------------------------------------------------------------------------------------------------
 
     def set_feed(self, value: float) -> None:
+        """F under G94: what it says under the other modes is looked for on the line of the move itself."""
         if value <= 0:
             self.doubt("feed of zero or less")
-        else:
+        elif self.feed_mode == "G94":
             self.feed = value * self.scale
 
-    def speed(self) -> float | None:
-        """Commanded speed (mm/s) of a move made now; None before the first F."""
+    def speed(self, path: list[Point], de: float, words: Words) -> float | None:
+        """Commanded speed (mm/s) of a command that goes along `path`; inf for none, None before the first F."""
+        if self.feed_mode == "G95":
+            self.note("feed per turn")
+            return inf
+        if self.feed_mode == "G93":
+            moves_a_minute = words.get("F")
+            if moves_a_minute is None or moves_a_minute <= 0:
+                self.doubt("inverse time without F")
+                return inf
+            length = 0.0
+            for (x, y, z), (u, v, w) in zip([self.place, *path], path, strict=False):
+                length += sqrt((u - x) * (u - x) + (v - y) * (v - y) + (w - z) * (w - z))
+            if length < SHORTEST:
+                length = abs(de)
+            return length * moves_a_minute / 60 * self.override
         return None if self.feed is None else self.feed / 60 * self.override
+
+    def go(self, path: list[Point], de: float, speed: float | None) -> None:
+        """Straight moves along `path`, the filament spread over them evenly."""
+        before = len(self.moves)
+        for target in path:
+            self.go_straight(target, de / len(path), speed)
+        if len(self.moves) > before:
+            if speed is None:
+                self.note("no feed yet")
+            if self.ended:
+                self.note("moves after the end")
 
     def go_straight(self, target: Point, de: float, speed: float | None) -> None:
         """Append the straight move to `target` unless it has neither length nor filament; no speed: none told yet."""
@@ -155,14 +216,8 @@ class Reader:
             self.find_layer(dx, dy, z, target[2])
         else:
             kind = TRAVEL
-        if self.ended:
-            self.note("moves after the end")
-        if speed is None:
-            speed = inf
-            if self.unfed_line != self.line:
-                self.unfed_line = self.line
-                self.note("no feed yet")
-        self.moves.append(NaiveMove(dx, dy, dz, de, speed, kind, self.line, self.layer, int(self.resting)))
+        told = inf if speed is None else speed
+        self.moves.append(NaiveMove(dx, dy, dz, de, told, kind, self.line, self.layer, int(self.resting)))
         self.resting = False
 
     def find_layer(self, dx: float, dy: float, z0: float, z1: float) -> None:
@@ -191,88 +246,48 @@ class Reader:
             self.heading = (dx, dy)
         self.last_print = len(self.moves)
 
-    def move(self, name: str, words: Words, speed: float | None) -> None:
+    def move(self, name: str, words: Words) -> None:
         """Carry out G0 to G3 with the numbers in `words`."""
-        scale = self.scale
+        if not any(letter in words for letter in ("XYZE" if name in ("G0", "G1") else "XYZEIJKR")):
+            return
         target = list(self.place)
         for axis, letter in enumerate("XYZ"):
             value = words.get(letter)
             if value is not None:
-                target[axis] = value * scale + (self.place[axis] if self.relative else self.shift[axis])
-        de = 0.0
-        value = words.get("E")
-        if value is not None:
-            if self.relative or self.filament_relative:
-                de = value * scale
-                self.filament += de
-            else:
-                de = value * scale - self.filament
-                self.filament = value * scale
-            de *= self.flow
+                target[axis] = value * self.scale + (self.place[axis] if self.relative else self.shift[axis])
         end = (target[0], target[1], target[2])
-        if name in ("G0", "G1"):
-            self.go_straight(end, de, speed)
-        elif any(letter in words for letter in "XYZEIJKR"):
-            self.go_round(name, end, words, de, speed)
+        path = [end] if name in ("G0", "G1") else self.chords(name, end, words)
+        de = self.fed(words.get("E"))
+        self.go(path, de, self.speed_of(name, path, de, words))
 
-    def go_round(self, name: str, end: Point, words: Words, de: float, speed: float | None) -> None:
-        """Cut the arc G2 or G3 from the present place to `end` into chords."""
-        a, b, normal, letter_a, letter_b = PLANES[self.plane]
-        start = self.place
-        da, db = end[a] - start[a], end[b] - start[b]
-        chord = hypot(da, db)
-        full = abs(da) <= SAME_PLACE and abs(db) <= SAME_PLACE
-        value_a, value_b, value_r = words.get(letter_a), words.get(letter_b), words.get("R")
-        centre_form = value_a is not None or value_b is not None
-        if centre_form:
-            if value_r is not None:
-                self.doubt("arc over-determined")
-            ia, ib = (value_a or 0.0) * self.scale, (value_b or 0.0) * self.scale
-            radius = hypot(ia, ib)
-            if radius == 0:
-                self.doubt("arc impossible")
-                self.go_straight(end, de, speed)
-                return
-            end_radius = hypot(da - ia, db - ib)
-            if abs(end_radius - radius) > (0.002 if self.scale == 1.0 else 0.0002 * INCH):
-                self.doubt("arc radii differ")
-        else:
-            value_r = (value_r or 0.0) * self.scale
-            radius = abs(value_r)
-            if chord <= SAME_PLACE or chord > 2 * radius * self.radius_allowance:
-                self.doubt("arc impossible")
-                self.go_straight(end, de, speed)
-                return
-            height = 0.0
-            if chord > 2 * radius:
-                radius = chord / 2
-            else:
-                height = sqrt(max(0.0, radius * radius - chord * chord / 4))
-            side = 1.0 if (name == "G3") == (value_r > 0) else -1.0  # +1: the centre lies left of the chord
-            ia = da / 2 - side * height * db / chord
-            ib = db / 2 + side * height * da / chord
-        begin = atan2(-ib, -ia)
-        if full and centre_form:
-            sweep = FULL_TURN
-        else:
-            turn = atan2(db - ib, da - ia) - begin
-            sweep = (turn if name == "G3" else -turn) % FULL_TURN or FULL_TURN
-        signed = sweep if name == "G3" else -sweep
-        chords = max(1, ceil(sweep / (2 * acos(max(-1.0, 1 - self.arc_tolerance / radius)))))
-        if full and centre_form:
-            chords = max(3, chords)
-        centre_a, centre_b = start[a] + ia, start[b] + ib
-        rise = end[normal] - start[normal]
-        point = [0.0, 0.0, 0.0]
-        for i in range(1, chords):
-            angle = begin + signed * i / chords
-            point[a] = centre_a + radius * cos(angle)
-            point[b] = centre_b + radius * sin(angle)
-            point[normal] = start[normal] + rise * i / chords
-            self.go_straight((point[0], point[1], point[2]), de / chords, speed)
-        self.go_straight(end, de / chords, speed)
+    def speed_of(self, name: str, path: list[Point], de: float, words: Words) -> float | None:
+        """Commanded speed (mm/s) of a motion by name."""
+        return self.speed(path, de, words)
 
-    radius_allowance = 1.0  # how far beyond 2|R| a chord may reach, as a factor
+    def length_of_filament(self, value: float) -> float:
+        """An E word in mm of filament."""
+        return value * self.scale if self.reading.area is None else value / self.reading.area
+
+    def fed(self, value: float | None) -> float:
+        """Filament that an E word feeds (mm)."""
+        if value is None:
+            return 0.0
+        told = self.length_of_filament(value)
+        if self.relative or self.filament_relative:
+            self.filament += told
+            return told * self.flow
+        de = told - self.filament
+        self.filament = told
+        return de * self.flow
+
+    def whole_turns(self, words: Words) -> int:
+        """How often an arc goes through its end point."""
+        return 1
+
+    def chords(self, name: str, end: Point, words: Words) -> list[Point]:
+        """Places along the arc G2 or G3 from the present place to `end`."""
+        circle = Circle(self.plane, name == "G3", self.scale, self.whole_turns(words), self.radius_allowance)
+        return chords(circle, self.place, end, words, self.reading.arc_tolerance, self.doubt)
 
     # --- everything else ---------------------------------------------------------------------------------------
 
@@ -283,28 +298,43 @@ class Reader:
 
     def rename_place(self, words: Words) -> None:
         """G92: the named letters read as told from here on; all read 0 where none is named."""
-        named = [letter for letter in "XYZE" if letter in words] or list("XYZE")
-        for letter in named:
-            value = (words.get(letter) or 0.0) * self.scale
+        for letter in [letter for letter in "XYZE" if letter in words] or "XYZE":
+            value = words.get(letter) or 0.0
             if letter == "E":
-                self.filament = value
+                self.filament = self.length_of_filament(value)
             else:
                 axis = "XYZ".index(letter)
-                self.shift[axis] = self.place[axis] - value
+                self.shift[axis] = self.place[axis] - value * self.scale
 
     def go_home(self, words: Words) -> None:
         """G28 in extrusion: the named axes are at home, all where none is named."""
         axes = [axis for axis, letter in enumerate("XYZ") if letter in words] or [0, 1, 2]
         place = list(self.place)
         for axis in axes:
-            place[axis] = self.home[axis]
+            place[axis] = self.reading.home[axis]
             self.shift[axis] = 0.0
         self.place = (place[0], place[1], place[2])
-        self.add_event(HOMING, 0.0)
+        self.add_event(HOMING)
+
+    def retract(self, pull: bool, words: Words) -> None:
+        """G10 and G11: the controller's own retraction and its return; with P the temperature of a tool."""
+        tool, temperature = words.get("P"), words.get("S")
+        if tool is not None:
+            if temperature is not None:
+                self.add_event(NOZZLE_TARGET, temperature, round(tool))
+            return
+        if self.retracted == pull:
+            return
+        self.retracted = pull
+        length, speed = self.reading.retraction
+        if isnan(length):
+            self.add_event(RETRACTION)
+        else:
+            self.go([self.place], -length if pull else length, speed)
 
     def dwell(self, seconds: float | None) -> None:
         if seconds is None:
-            self.note("dwell of no length")
+            self.doubt("dwell of no length")
         self.add_event(DWELL, seconds or 0.0)
 
     def heat(self, name: str, words: Words) -> None:
@@ -321,27 +351,28 @@ class Reader:
         """Carry out a command that neither moves nor renames; False where it is not known."""
         if name in PLANES:
             self.plane = name
-        elif name in ("G20", "G21"):
+        elif name in UNITS:
             self.scale = INCH if name == "G20" else 1.0
-        elif name in ("G90", "G91"):
+        elif name in DISTANCES:
             self.relative = name == "G91"
+        elif name in FEED_MODES:
+            self.feed_mode = name
         elif name in ("M82", "M83"):
             self.filament_relative = name == "M83"
         elif name in HEATERS:
             self.heat(name, words)
         elif name in ("M220", "M221"):
             percent = words.get("S")
-            if percent is not None:
-                if name == "M221":
-                    self.flow = percent / 100
-                elif percent <= 0:
-                    self.doubt("feed of zero or less")
-                else:
-                    self.override = percent / 100
-        elif name in ("M0", "M1"):
-            self.add_event(PAUSE, 0.0)
-        elif name in ("M2", "M30"):
+            if percent is None or percent <= 0:
+                self.note("override of nothing")
+            elif name == "M221":
+                self.flow = percent / 100
+            else:
+                self.override = percent / 100
+        elif name in PAUSES:
+            self.add_event(PAUSE)
+        elif name in ENDS:
             self.ended = True
         else:
-            return name in NO_EFFECT
+            return name in QUIET or name in QUIET_MODES
         return True
