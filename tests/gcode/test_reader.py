@@ -117,6 +117,14 @@ def test_lines_end_at_line_feed_carriage_return_or_both() -> None:
     assert job.lines == 8
 
 
+@pytest.mark.parametrize("end", [b"\n", b"\r", b"\r\n"])
+def test_comments_text_and_checksums_end_with_their_line(end: bytes) -> None:
+    lines = [b"G1 X1 F60 ; X9", b"X2 (X9", b"hello X9", b"X3*", b"N4 X4*12", b"M117 X9", b"; X9", b"X5"]
+    job = read(end.join(lines))
+    assert ends(job) == [(1, 0, 0), (2, 0, 0), (4, 0, 0), (5, 0, 0)]
+    assert job.lines == len(lines)
+
+
 NOT_USED = [
     "hang it up!",
     "G1 X1 45",
