@@ -44,7 +44,8 @@ class Finding:
             text += f"; allowed: {self.allowed}"
         if self.hint:
             text += f" ({self.hint})"
-        return text
+        # One finding is one line, whatever stands in the input.
+        return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
 class InputError(Exception):

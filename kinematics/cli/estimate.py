@@ -74,7 +74,14 @@ def command(
         from kinematics.reports.screens import estimate_screen
 
         words = estimate.machine.name + (f", changed by {', '.join(settings)}" if settings else "")
-        console.say(estimate_screen(estimate, words, machine_name or STAND_IN))
+        options = [word for setting in settings for word in ("--set", setting)]
+        if dialect != "extrusion":
+            options += ["--dialect", dialect]
+        if file_limits != "honour":
+            options += ["--file-limits", file_limits]
+        if block_delete:
+            options.append("--block-delete")
+        console.say(estimate_screen(estimate, words, machine_name or STAND_IN, options))
 
 
 def _layer_cells(estimate: Estimate) -> list[tuple[str, ...]]:

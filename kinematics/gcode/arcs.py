@@ -39,8 +39,10 @@ def arc_from_centre(
         sweep = math.atan2(end_q, end_p) - start
         if not counter:
             sweep = -sweep
-        if sweep <= 0.0:
+        if sweep < 0.0:
             sweep += 2.0 * math.pi
+        if sweep <= 0.0:  # in the direction of the start, but further out or in
+            sweep = 2.0 * math.pi
     return code, offset_p, offset_q, radius, start, sweep if counter else -sweep
 
 

@@ -16,6 +16,7 @@ Reals = NDArray[np.float64]
 
 SAME_DIRECTION = 1e-6  # rad: moves that turn by less are one run
 WINDOW_SLACK = 1e-6  # mm
+NO_CHORD = 1e-9  # mm: a path that came back to its corner has no direction there, only rounding
 WIDEST_TURN = math.sin(1.55 / 2)  # of the curve rule; not 90°, since right angles must not hang on the last digit
 SHARPEST = 1e300  # stands for infinity, so that no product is 0·∞
 
@@ -81,7 +82,7 @@ def curvature_at(places: Reals, corner: int, first: int, last: int, window: floa
         )
         a = math.sqrt(ax * ax + ay * ay + az * az)
         b = math.sqrt(bx * bx + by * by + bz * bz)
-        if a > 0.0 and b > 0.0:
+        if a >= NO_CHORD and b >= NO_CHORD:
             ux, uy, uz = bx / b - ax / a, by / b - ay / a, bz / b - az / a
             sine = 0.5 * math.sqrt(ux * ux + uy * uy + uz * uz)
             if sine <= WIDEST_TURN:

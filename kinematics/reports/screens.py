@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Sequence
+from itertools import count
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
@@ -25,7 +26,6 @@ SHORT = {
     "motion.print_acceleration_mm_s2": "acceleration",
     "motion.by_kind.print.feed_override": "speed",
     "motion.junction_deviation_mm": "corner",
-    "motion.speed_step_mm_s": "corner",
     "hotend.max_flow_mm3_s": "flow",
 }
 SHOWN_CAUSES = 3
@@ -117,8 +117,30 @@ def _unknown_stops(job: JobEstimate) -> list[str]:
     return [f"stops of unknown length, counted as 0 s: {shown}{more}"]
 
 
-def estimate_screen(estimate: Estimate, machine_words: str, machine_option: str) -> list[str]:
-    """The first screen. `machine_words` says which machine; `machine_option` goes into the next command to try."""
+def _next(estimate: Estimate, machine_option: str, options: Sequence[str]) -> list[str]:
+    """The next command to try, with the options of this one; standard input cannot be read again."""
+    files = [job.file for job in estimate.jobs]
+    if "-" in files:
+        return []
+    command = shlex.join([*files, "--machine", machine_option, *options])
+    if estimate.span:
+        return [f"next: kinematics estimate {command}"]
+    if not estimate.changes:
+        return [f"next: kinematics estimate {command} --layers"]
+    change = estimate.changes[0]
+    taken = {candidate.name for candidate in estimate.machine.candidates}
+    name = next(word for word in ("faster", *(f"faster {number}" for number in count(2))) if word not in taken)
+    settings = ", ".join(f"{SHORT.get(key, key)}={value:g}" for key, value in change.settings)
+    return [f'next: kinematics compare {command} --candidate "{name}: {settings}"']
+
+
+def estimate_screen(
+    estimate: Estimate, machine_words: str, machine_option: str, options: Sequence[str] = ()
+) -> list[str]:
+    """The first screen.
+
+    `machine_words` says which machine; `machine_option` and the other `options` of the command go into the next one.
+    """
     lines: list[str] = []
     if estimate.span:
         lines += _span_lines(estimate)
@@ -139,16 +161,7 @@ def estimate_screen(estimate: Estimate, machine_words: str, machine_option: str)
     if not estimate.span:
         told = {one.key for job in estimate.jobs for one in job.stated}
         lines += _not_given([key for key in estimate.machine.limits_not_given() if key not in told])
-    jobs = " ".join(shlex.quote(job.file) for job in estimate.jobs)
-    if estimate.span:
-        lines.append(f"next: kinematics estimate {jobs} --machine {machine_option}")
-    elif estimate.changes:
-        change = estimate.changes[0]
-        option = f" --machine {shlex.quote(machine_option)}"
-        key = SHORT.get(change.key, change.key)
-        lines.append(f'next: kinematics compare {jobs}{option} --candidate "faster: {key}={change.after:g}"')
-    else:
-        lines.append(f"next: kinematics estimate {jobs} --layers")
+    lines += _next(estimate, machine_option, options)
     if estimate.changes:
         lines.append(CAUTION)
     return lines
@@ -190,6 +203,6 @@ def comparison_notes(comparison: Comparison) -> list[str]:
     for file, notices in comparison.notices.items():
         if notices:
             lines += [f"{file}: {line}" if i == 0 else line for i, line in enumerate(notice_lines(notices))]
-    for name, count in comparison.silenced.items():
-        lines.append(f"{name}: {count:,} commands in the jobs that state a limit which it varies were silenced")
+    for name, silent in comparison.silenced.items():
+        lines.append(f"{name}: {silent:,} commands in the jobs that state a limit which it varies were silenced")
     return [*lines, CAUTION]

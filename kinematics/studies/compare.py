@@ -78,7 +78,11 @@ def compare_prepared(
     tell: Callable[[str], None] = lambda _: None,
 ) -> Comparison:
     """Time jobs on a machine as it is and under each candidate. Raises InputError for a candidate that cannot be."""
-    findings: list[Finding] = []
+    names = [AS_IT_IS, *(candidate.name for candidate in candidates)]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    findings = [
+        Finding("--candidate", f"the name {name!r} stands for two candidates", "each name once") for name in twice
+    ]
     machines = [(AS_IT_IS, machine, NOTHING_VARIED)]
     for candidate in candidates:
         try:
@@ -86,11 +90,6 @@ def compare_prepared(
             machines.append((candidate.name, other, resolved_keys(candidate.set, machine)))
         except InputError as error:
             findings += error.findings
-    names = [name for name, _, _ in machines]
-    twice = sorted({name for name in names if names.count(name) > 1})
-    findings += [
-        Finding("--candidate", f"the name {name!r} stands for two candidates", "each name once") for name in twice
-    ]
     if findings:
         raise InputError(*findings)
     rows, totals = [], []

@@ -17,7 +17,7 @@ WORTH_SAYING = 0.005  # share of the time that a change must save before it is s
 
 
 class Change(NamedTuple):
-    """One limit changed: `key` of the machine file, what it is in words, from, to, unit, and what it saves (s)."""
+    """One limit changed: `key` of the machine file, its words, from, to, unit, what it saves (s), the settings."""
 
     key: str
     what: str
@@ -25,6 +25,7 @@ class Change(NamedTuple):
     after: float
     unit: str
     saved: float
+    settings: tuple[tuple[str, float], ...]
 
 
 class _Trial(NamedTuple):
@@ -34,6 +35,15 @@ class _Trial(NamedTuple):
     after: float
     unit: str
     settings: Mapping[str, Any]
+
+    @property
+    def assignments(self) -> tuple[tuple[str, float], ...]:
+        """The settings as dotted keys and numbers; a table is opened."""
+        return tuple(
+            (f"{key}.{axis}", step) if isinstance(value, Mapping) else (key, value)
+            for key, value in self.settings.items()
+            for axis, step in (value.items() if isinstance(value, Mapping) else [("", value)])
+        )
 
 
 def _by_class(planned: Planned, kind: int, code: int) -> float:
@@ -120,5 +130,5 @@ def changes_that_save(prepared: Sequence[PreparedJob], machine: Machine, timings
         varied = resolved_keys(trial.settings, machine)
         saved = total - sum(time_job(job, other, varied, passing=True).total for job in prepared)
         if saved > WORTH_SAYING * total:
-            found.append(Change(trial.key, trial.what, trial.before, trial.after, trial.unit, saved))
+            found.append(Change(trial.key, trial.what, trial.before, trial.after, trial.unit, saved, trial.assignments))
     return sorted(found, key=lambda change: -change.saved)

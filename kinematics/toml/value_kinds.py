@@ -31,12 +31,22 @@ def _whole(value: Any) -> Any:
     return int(value) if isinstance(value, float) and value.is_integer() else value
 
 
-# Strict: true is not a number, nor is "5". No infinities: a limit that is to be none is left out.
-Positive = Annotated[float, Field(strict=True, gt=0, allow_inf_nan=False), Allowed("a number above 0")]
-NotNegative = Annotated[float, Field(strict=True, ge=0, allow_inf_nan=False), Allowed("a number, 0 or more")]
-AnyNumber = Annotated[float, Field(strict=True, allow_inf_nan=False), Allowed("a number")]
+# Strict: true is not a number, nor is "5". No infinities: a limit that is to be none is left out. The bounds keep every
+# product of a few values far from what a float can hold; no machine comes near them.
+LEAST, MOST = 1e-9, 1e9
+Positive = Annotated[
+    float, Field(strict=True, ge=LEAST, le=MOST, allow_inf_nan=False), Allowed("a number above 0 (1e-9 to 1e9)")
+]
+NotNegative = Annotated[
+    float, Field(strict=True, ge=0, le=MOST, allow_inf_nan=False), Allowed("a number, 0 or more (up to 1e9)")
+]
+AnyNumber = Annotated[
+    float, Field(strict=True, ge=-MOST, le=MOST, allow_inf_nan=False), Allowed("a number (-1e9 to 1e9)")
+]
 Temperature = Annotated[
-    float, Field(strict=True, gt=-273.15, allow_inf_nan=False), Allowed("a temperature in °C, a number above -273.15")
+    float,
+    Field(strict=True, gt=-273.15, le=MOST, allow_inf_nan=False),
+    Allowed("a temperature in °C, a number above -273.15"),
 ]
 Count = Annotated[
     int, Field(strict=True, ge=0, le=LARGEST_COUNT), BeforeValidator(_whole), Allowed("a whole number, 0 or more")

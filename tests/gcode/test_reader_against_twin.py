@@ -3,25 +3,37 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 from kinematics.errors import Notice
+from kinematics.gcode.dialects import EXTRUSION, TextCommand, dialect_named
 from kinematics.gcode.job import Job
+from kinematics.gcode.moves import DWELL, PAUSE
 from kinematics.gcode.reader import read_gcode
 from kinematics.gcode.state import (
+    NOTE_AFTER_END,
     NOTE_ARC_IMPOSSIBLE,
     NOTE_ARC_OVERDETERMINED,
     NOTE_ARC_RADII,
     NOTE_CHECKSUM,
     NOTE_DAMAGED,
+    NOTE_EMPTY_DWELL,
+    NOTE_FEED_MISSING,
+    NOTE_FEED_NOT_POSITIVE,
+    NOTE_FEED_PER_TURN,
+    NOTE_FEED_WITH_UNITS,
+    NOTE_NO_FEED,
+    NOTE_OVERRIDE,
+    NOTE_REPEATED_WORD,
     NOTE_TEXT,
     NOTE_TEXTS,
 )
 from tests.naive import gcode_grammar, reader_twin
-from tests.naive.reader_twin import NaiveJob
+from tests.naive.reader_twin import NaiveJob, Reading
 
 LINES = 100_000
 CHORD = 1e-9  # mm: sines and cosines may round differently in the last digits of a chord's end
@@ -35,8 +47,20 @@ SAME_DOUBT = {
     "arc radii differ": NOTE_ARC_RADII,
     "arc impossible": NOTE_ARC_IMPOSSIBLE,
     "arc over-determined": NOTE_ARC_OVERDETERMINED,
+    "repeated word": NOTE_REPEATED_WORD,
+    "feed of zero or less": NOTE_FEED_NOT_POSITIVE,
+    "feed beside units": NOTE_FEED_WITH_UNITS,
+    "feed per turn": NOTE_FEED_PER_TURN,
+    "inverse time without F": NOTE_FEED_MISSING,
+    "no feed yet": NOTE_NO_FEED,
+    "dwell of no length": NOTE_EMPTY_DWELL,
+    "override of nothing": NOTE_OVERRIDE,
+    "moves after the end": NOTE_AFTER_END,
 }
 UNKNOWN = re.compile(r"([GM][0-9.]+) is not understood")
+UNUSED = re.compile(r"([GM][0-9.]+ [A-Z]) states no limit")
+AS_TOLD = Reading()
+FEW_LINES = 20_000
 
 
 def columns_of(naive: NaiveJob) -> dict[str, NDArray[np.float64]]:
@@ -70,11 +94,11 @@ def count_of(notices: tuple[Notice, ...], *kinds: int) -> int:
     return sum(notice.count for notice in notices if notice.text.startswith(texts))
 
 
-def unknown_codes(notices: tuple[Notice, ...]) -> dict[str, tuple[int, int]]:
-    """Codes that were not understood: first line and count."""
+def named_in(notices: tuple[Notice, ...], pattern: re.Pattern[str]) -> dict[str, tuple[int, int]]:
+    """What notices of one kind name: first line and count."""
     found: dict[str, tuple[int, int]] = {}
     for notice in notices:
-        match = UNKNOWN.match(notice.text)
+        match = pattern.match(notice.text)
         if match:
             found[match[1]] = (notice.line or 0, notice.count)
     return found
@@ -118,23 +142,45 @@ def assert_same_events(text: bytes, job: Job, naive: NaiveJob) -> None:
 
 def assert_same_doubts(job: Job, naive: NaiveJob) -> None:
     """Same counts of what corresponds, and the same unknown codes at the same first lines."""
-    texts = naive.counts.get("text", (0, 0))[1] + naive.counts.get("damaged", (0, 0))[1]
-    assert count_of(job.notices, NOTE_TEXT, NOTE_DAMAGED) == texts
+    assert count_of(job.notices, NOTE_TEXT, NOTE_DAMAGED) == len(naive.texts)
     for name, kind in SAME_DOUBT.items():
         assert count_of(job.notices, kind) == naive.counts.get(name, (0, 0))[1], name
     # The twin counts the wrong checksum of a damaged line as well; it may stand after the damage.
     checksums = naive.counts.get("checksum", (0, 0))[1]
     assert 0.9 * checksums <= count_of(job.notices, NOTE_CHECKSUM) <= checksums
-    assert unknown_codes(job.notices) == {name: told for name, told in naive.unknown.items() if name[0] in "GM"}
+    assert named_in(job.notices, UNKNOWN) == {name: told for name, told in naive.unknown.items() if name[0] in "GM"}
 
 
-def assert_same(text: bytes, dialect: str) -> Job:
+def assert_same_limits(job: Job, naive: NaiveJob) -> None:
+    """Same limits stated before the same moves, in file order but for the letters of one line; the same unused ones."""
+    ours = sorted((row.line, row.move, row.means, row.value) for row in job.stated)
+    assert ours == sorted((row.line, row.move, row.means, row.value) for row in naive.stated)
+    assert [row.line for row in job.stated] == sorted(row.line for row in job.stated)
+    assert named_in(job.notices, UNUSED) == naive.unused
+
+
+def read_as(text: bytes, dialect: str, reading: Reading) -> Job:
+    """The job of a text as the fast reader finds it."""
+    told = replace(dialect_named(dialect), extruder_letter=reading.letter, extruder_is_volume=reading.area is not None)
+    return read_gcode(
+        text,
+        told,
+        home=reading.home,
+        arc_tolerance=reading.arc_tolerance,
+        retraction=reading.retraction,
+        filament_area=np.nan if reading.area is None else reading.area,
+        block_delete=reading.block_delete,
+    )
+
+
+def assert_same(text: bytes, dialect: str, reading: Reading = AS_TOLD) -> Job:
     """Both readers find the same in a text; returns what the fast one found."""
-    naive = reader_twin.read(text, dialect)
-    job = read_gcode(text, dialect)
+    naive = reader_twin.read(text, dialect, reading)
+    job = read_as(text, dialect, reading)
     assert_same_moves(text, job, naive)
     assert_same_events(text, job, naive)
     assert_same_doubts(job, naive)
+    assert_same_limits(job, naive)
     return job
 
 
@@ -144,6 +190,9 @@ def test_extrusion_reads_as_the_twin(seed: int) -> None:
     assert job.layers > 1000
     assert len(job.events.move) > 1000
     assert np.isfinite(job.moves.speed).mean() > 0.9
+    assert len({row.means for row in job.stated}) == 17
+    found = {kind for kind in SAME_DOUBT.values() if count_of(job.notices, kind)}
+    assert found == {*SAME_DOUBT.values()} - {NOTE_FEED_WITH_UNITS}  # that one is the standard's
 
 
 @pytest.mark.parametrize("seed", STANDARD_SEEDS)
@@ -155,3 +204,66 @@ def test_the_standard_reads_as_the_twin(seed: int) -> None:
 
 def test_the_lines_are_a_million() -> None:
     assert LINES * (len(EXTRUSION_SEEDS) + len(STANDARD_SEEDS)) >= 1_000_000
+
+
+# The area is a power of two, so that both ways to divide by it round alike.
+READINGS = {
+    "retraction told": Reading(retraction=(0.8, 35.0)),
+    "retraction of no known speed": Reading(retraction=(1.2, np.inf)),
+    "block delete": Reading(block_delete=True),
+    "home elsewhere": Reading(home=(-7.5, 3.25, 11.0)),
+    "coarse arcs": Reading(arc_tolerance=0.3),
+    "volume": Reading(area=0.25),
+    "another letter": Reading(letter="A"),
+    "all of it": Reading(0.05, (1.0, 2.0, 3.0), (0.5, 25.0), "U", 4.0, True),
+}
+
+
+@pytest.mark.parametrize("dialect", ["extrusion", "rs274"])
+@pytest.mark.parametrize("name", READINGS)
+def test_what_reading_depends_on(name: str, dialect: str) -> None:
+    reading = READINGS[name]
+    text = gcode_grammar.lines(sum(map(ord, name)), FEW_LINES, dialect)
+    if reading.letter != "E":
+        text = text.translate(bytes.maketrans(b"Ee", f"{reading.letter}{reading.letter.lower()}".encode()))
+    job = assert_same(text, dialect, reading)
+    assert (job.moves.de > 0.0).mean() > 0.3
+
+
+def test_text_commands_among_all_else() -> None:
+    """A dialect that knows some text commands: they stop motion where they stand, and all else reads as before."""
+    patterns = (
+        TextCommand("PART_DONE", "pause"),
+        TextCommand(r"BEGIN_LOOP (?P<value>\d+)", "dwell", "s"),
+        TextCommand("START_PART .*", "ignore"),
+    )
+    text = gcode_grammar.lines(301, FEW_LINES, "extrusion")
+    naive = reader_twin.read(text)
+    plain = read_gcode(text)
+    job = read_gcode(text, replace(EXTRUSION, texts=patterns))
+    stops = [(move, kind, value, tool, line) for move, kind, value, tool, line in naive.events]
+    known = 0
+    resting = {i for i, move in enumerate(naive.moves) if move.stop}
+    lines = lines_of(text)
+    for line, move in naive.texts:
+        told = lines[line - 1].decode("latin-1").partition(";")[0]
+        told = re.sub(r"\([^)]*\)?", "", told).strip().upper()
+        if told == "PART_DONE":
+            stops.append((move, PAUSE, 0.0, 0, line))
+        elif re.fullmatch("BEGIN_LOOP [0-9]+", told):
+            stops.append((move, DWELL, float(told[11:]), 0, line))
+        elif not told.startswith("START_PART "):
+            continue
+        else:
+            known += 1
+            continue
+        known += 1
+        resting.add(move)
+    stops.sort(key=lambda row: row[4])
+    ours = [tuple(float(column[i]) for column in job.events) for i in range(job.events.move.size)]
+    np.testing.assert_array_equal(np.array(ours), np.array(stops, dtype=np.float64))
+    assert set(np.flatnonzero(job.moves.stop).tolist()) == resting - {len(job)}
+    for name in ("dx", "dy", "dz", "de", "speed", "kind", "line", "layer"):
+        np.testing.assert_array_equal(getattr(job.moves, name), getattr(plain.moves, name))
+    assert known > 20
+    assert count_of(job.notices, NOTE_TEXT, NOTE_DAMAGED) == len(naive.texts) - known

@@ -14,6 +14,7 @@ from random import Random
 from .gcode_oddities import (
     DAMAGED,
     GLUE,
+    LIMITS,
     NO_EFFECT,
     ODD_BUT_FINE,
     PROSE,
@@ -101,6 +102,25 @@ class Grammar:
         steps = [f"G1 X{self.inside()} E{self.number(-1, 1)}" for _ in range(self.random.randint(1, 4))]
         return ["M83", *steps, "M82"]
 
+    def inverse_time(self) -> list[str]:
+        """Lines that say how many of them take a minute, now and then one that does not, and an arc."""
+        lines = [f"G{self.random.randint(0, 1)} X{self.inside()} Y{self.inside()} F{self.number(1, 60)}" for _ in "abc"]
+        lines[1] = self.maybe("G1 ") + f"X{self.inside()} E0.3 F{self.number(5, 9)}"
+        if self.random.random() < 0.5:
+            lines.append(f"G3 X{self.inside()} Y{self.inside()} R300 F{self.number(1, 9)}")
+        if self.random.random() < 0.5:
+            lines.append(f"G1 Y{self.inside()} Z0.3")
+        return ["G93", *lines, "G94 F1800"]
+
+    def feed_per_turn(self) -> list[str]:
+        return ["G95", f"G1 X{self.inside()} F0.2", f"Y{self.inside()}", "G94 F1800"]
+
+    def own_retraction(self) -> list[str]:
+        return ["G10", *self.travel(), *self.maybe_lines("G10"), "G11", *self.maybe_lines("G11"), *self.travel()]
+
+    def maybe_lines(self, text: str) -> list[str]:
+        return [text] if self.random.random() < 0.2 else []
+
     def inches(self) -> list[str]:
         steps = [f"X{self.number(0, 8)} Y{self.number(0, 8)}{self.maybe(' E0.01')}{self.maybe(' F60')}" for _ in "ab"]
         arc = [f"G3 X{4 + 0.5:.3f} Y2 I0.25 J0{self.maybe(' E0.02')}"] if self.random.random() < 0.3 else []
@@ -135,6 +155,7 @@ class Grammar:
         else:
             sign = random.choice(("", "-"))
             words = f"{first}{step[0]:.6f} {second}{step[1]:.6f} R{sign}{radius * random.uniform(1.01, 1.5):.6f}"
+        rest += random.choice((" P1", " P2", " P3", " P1.4", " P0")) if random.random() < 0.15 else ""
         return [f"{plane} G91", f"{code} {words}{rest}", "G17 G90"]
 
     def bad_arc(self) -> list[str]:
@@ -211,6 +232,9 @@ class Grammar:
     def odd(self) -> list[str]:
         return [*self.one_of(ODD_BUT_FINE, DAMAGED), "G90 G21"]
 
+    def limit(self) -> list[str]:
+        return self.one_of(LIMITS)
+
     def known_or_not(self) -> list[str]:
         return self.one_of(UNKNOWN, NO_EFFECT)
 
@@ -248,6 +272,7 @@ class Grammar:
         plain = [(2.0, self.next_layer), (0.3, self.spiral), (1, self.relative_lines), (1, self.relative_filament)]
         turns = [(0.7, self.inches), (1.5, self.arc), (0.5, self.bad_arc), (0.1, self.in_force_arc)]
         modes = [(0.7, self.rename), (1.0, self.heater), (1.5, self.stop), (0.5, self.override)]
+        modes += [(0.4, self.inverse_time), (0.1, self.feed_per_turn), (0.8, self.own_retraction), (1.0, self.limit)]
         texts = [(3.0, self.comment), (2, self.glued), (1, self.noise), (1, self.prose), (5, self.odd)]
         return often + plain + turns + modes + texts + [(2, self.known_or_not), (0.01, self.program_end)]
 
@@ -255,7 +280,14 @@ class Grammar:
         """Weight and maker of every group of the dialect."""
         often = [(60.0, self.print_line), (6, self.travel), (4, self.modal_line), (2, self.next_layer)]
         turns = [(1.0, self.relative_lines), (0.7, self.inches), (2, self.standard_arc)]
-        return often + turns + [(2, self.standard_oddity), (1, self.standard_stop)]
+        return often + turns + [(2, self.standard_oddity), (1, self.standard_stop), (0.5, self.standard_inverse_time)]
+
+    def standard_inverse_time(self) -> list[str]:
+        """Every G1 to G3 line with its own F; a rapid and a line that goes nowhere need none."""
+        lines = [f"X{self.inside()} Y{self.inside()} F{self.number(1, 60)}" for _ in "ab"]
+        lines.append(f"F{self.number(1, 60)} G3 X{self.inside()} Y{self.inside()} R300")
+        way = self.random.choice(("G93", "G93 G1 X3 Y4 F7", "G93 F5"))
+        return [way, *self.random.sample(["G1 " + lines[0], *lines[2:], "G0 X5", "M5", "G0"], 5), "G1 G94 F1800"]
 
     def standard_arc(self) -> list[str]:
         return [*self.arc(), "G1"]
@@ -282,6 +314,8 @@ def lines(seed: int, count: int, dialect: str = "extrusion") -> bytes:
             group = maker()
             parts += group if dialect == "rs274" else map(grammar.dress, group)
     del parts[count:]
+    if dialect == "rs274" and seed % 2:
+        parts[0] = parts[-1] = "%"
     ends = random.choices(("\n", "\r\n", "\r"), (90, 8, 2), k=count)
     for i in range(1, count):  # a CR and an empty line's LF would be one end, not two
         if ends[i - 1] == "\r" and not parts[i]:

@@ -8,27 +8,37 @@ dialect: Kramer, Proctor and Messina 2000 (NISTIR 6556), sections 3.3 to 3.6 and
 from __future__ import annotations
 
 import re
+from decimal import Decimal
 from functools import reduce
 from math import inf
 from operator import xor
 
-from .reader_twin_state import (
-    FIXTURES,
-    HEATERS,
+from .reader_twin_arcs import Point, Words
+from .reader_twin_state import NaiveError, NaiveJob, Reader, Reading, count_one
+from .reader_twin_words import (
+    DISTANCES,
+    ENDS,
+    FINISH,
+    GROUPS,
+    LIMIT_WORDS,
+    LIMITS,
+    LONGEST_LINE,
+    MOST_M_WORDS,
     MOTIONS,
-    NO_EFFECT,
-    PLAIN_NO_EFFECT,
+    PLAIN,
     PLANES,
-    NaiveError,
-    NaiveJob,
-    Point,
-    Reader,
-    Words,
+    PROBES,
+    PROBING,
+    STANDARD_FEED_MODES,
+    STANDARD_LETTERS,
+    STANDARD_PAUSES,
+    STANDARD_WORDS,
+    UNITS,
+    NaiveLimit,
 )
 
-__all__ = ["NaiveError", "NaiveJob", "read"]
+__all__ = ["NaiveError", "NaiveJob", "Reading", "read"]
 
-PLAIN = PLAIN_NO_EFFECT | set(PLANES) | {"G20", "G21", "G90", "G91", "M82", "M83", "M2", "M30"}  # take no words
 USABLE = "XYZEFIJKR"  # words that mean something to a motion
 
 TOKEN = re.compile(r"([A-Z])[ \t]*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))?|([^ \t])")
@@ -38,19 +48,27 @@ MESSAGE = re.compile(r"M[ \t]*\+?0*11[78](?:\.0*)?(?![0-9.])")
 CHECKSUM = re.compile(r"\*([0-9]+)[ \t]*\Z")
 OTHER_CHARACTER = re.compile(r"[^A-Z0-9+\-. \t]")
 EXPONENT = re.compile(r"[0-9]E[+-][0-9][0-9]+(?![0-9.])")
+LINE_NUMBER = re.compile(r"N[0-9]{1,5}(?![0-9.])")
+CODE_TOLERANCE = Decimal("0.0001")
 
 
 def read(
-    text: bytes, dialect: str = "extrusion", arc_tolerance: float = 0.01, home: Point = (0.0, 0.0, 0.0)
+    text: bytes, dialect: str = "extrusion", reading: Reading | None = None, home: Point | None = None
 ) -> NaiveJob:
     """Read a whole file in the dialect `extrusion` or `rs274`; raises NaiveError in `rs274` alone."""
-    reader = {"extrusion": Extrusion, "rs274": Standard}[dialect](arc_tolerance, home)
-    for number, line in enumerate(text.splitlines(), 1):  # of bytes: at LF, CRLF and CR, nothing else
+    reading = reading or Reading()
+    if home is not None:
+        reading = reading._replace(home=home)
+    reader = {"extrusion": Extrusion, "rs274": Standard}[dialect](reading)
+    for number, line in enumerate(text.removeprefix(b"\xef\xbb\xbf").splitlines(), 1):  # of bytes: at LF, CRLF and CR
         reader.line = number
         reader.read_line(line)
         if reader.closed:
             break
-    return NaiveJob(reader.moves, reader.events, reader.counts, reader.unknown)
+    reader.finish()
+    return NaiveJob(
+        reader.moves, reader.events, reader.counts, reader.unknown, reader.stated, reader.unused, reader.texts
+    )
 
 
 def command_name(letter: str, number: str) -> str:
@@ -70,10 +88,17 @@ class Extrusion(Reader):
     def doubt(self, name: str) -> None:
         self.note(name)
 
+    def no_code(self, name: str) -> None:
+        """Count a line that is text or damaged."""
+        self.note(name)
+        self.texts.append((self.line, len(self.moves)))
+
     def read_line(self, raw: bytes) -> None:
         text = raw.upper().decode("latin-1")
         if ";" in text or "(" in text:  # blanks of the same length, so that a place in text is a place in raw
             text = COMMENT.sub(lambda comment: " " * len(comment[0]), text)
+        if text.lstrip(" \t").startswith("/") and self.reading.block_delete:
+            return
         message = MESSAGE.search(text)
         if message:
             text = text[: message.start()]
@@ -81,18 +106,17 @@ class Extrusion(Reader):
         if checksum:
             text = text[: checksum.start()]
         text = text.strip(" \t").removeprefix("/")
-        if text == "%":
+        if text.strip(" \t") == "%":
             return
         if OTHER_CHARACTER.search(text):
-            self.note("text")
+            self.no_code("text")
             return
         if checksum and reduce(xor, raw[: checksum.start()], 0) != int(checksum[1]):
             self.note("checksum")
         if EXPONENT.search(text):
-            self.note("damaged")
+            self.no_code("damaged")
             return
-        commands = self.split(text, message is not None)
-        for name, words in commands:
+        for name, words in self.split(text, message is not None):
             self.act(name, words)
 
     def split(self, text: str, message: bool) -> list[tuple[str, Words]]:
@@ -103,10 +127,11 @@ class Extrusion(Reader):
         taker_name = ""
         usable = bare_in_motion = False
         repeated = 0
-        for letter, number, stray in TOKEN.findall(text):
+        for written, number, stray in TOKEN.findall(text):
             if stray:
-                self.note("damaged")
+                self.no_code("damaged")
                 return []
+            letter = self.swap.get(written, written)
             if number:
                 if letter == "N":
                     continue
@@ -135,14 +160,19 @@ class Extrusion(Reader):
                 words.setdefault(letter, None)
                 bare_in_motion = bare_in_motion or taker is None or taker_name in MOTIONS
         if implied is not None and len(commands) == 1 and not usable and not message:
-            self.note("text")
+            self.no_code("text")
             return []
         if bare_in_motion:
-            self.note("damaged")
+            self.no_code("damaged")
             return []
         for _ in range(repeated):
             self.note("repeated word")
         return commands
+
+    def whole_turns(self, words: Words) -> int:
+        """P of an arc: whole turns, the drawn one counted."""
+        turns = words.get("P")
+        return 1 if turns is None else max(1, round(turns))
 
     def act(self, name: str, words: Words) -> None:
         """Carry out one command; the empty name is the motion in force."""
@@ -151,7 +181,7 @@ class Extrusion(Reader):
             feed = words.get("F")
             if feed is not None:
                 self.set_feed(feed)
-            self.move(self.motion, words, self.speed())
+            self.move(self.motion, words)
         elif name == "T" or name == "M6":
             tool = words.get("T")
             if tool is not None:
@@ -160,31 +190,32 @@ class Extrusion(Reader):
             self.rename_place(words)
         elif name == "G28":
             self.go_home(words)
+        elif name in ("G10", "G11"):
+            self.retract(name == "G10", words)
+        elif name in PROBES:
+            self.add_event(PROBING)
+        elif name == "M400":
+            self.add_event(FINISH)
+        elif name in LIMIT_WORDS:
+            self.state_limits(name, words)
         elif name == "G4":
             seconds, milliseconds = words.get("S"), words.get("P")
             if seconds is None and milliseconds is not None:
                 seconds = milliseconds / 1000
             self.dwell(None if seconds is None or seconds < 0 else seconds)
         elif not self.set_mode(name, words):
-            first, count = self.unknown.get(name, (self.line, 0))
-            self.unknown[name] = (first, count + 1)
+            count_one(self.unknown, name, self.line)
 
-
-GROUPS = (  # at most one of each on a line (NISTIR 6556, 3.3.5 and Table 4)
-    set(MOTIONS),
-    set(PLANES),
-    {"G90", "G91"},
-    {"G20", "G21"},
-    {"G61", "G61.1", "G64"},
-    FIXTURES,
-    {"G4", "G28", "G92"},
-    {"M0", "M1", "M2", "M30"},
-    {"M3", "M4", "M5"},
-    {"M7", "M9"},
-    {"M8", "M9"},
-)
-LETTERS = set("DEFGHIJKLMNPQRSTXYZ")  # E is an extension of the standard
-LONGEST_LINE = 256
+    def state_limits(self, name: str, words: Words) -> None:
+        """M201, M203, M204, M205: what each letter with a number states; nothing where that is 0 or less."""
+        for letter, value in words.items():
+            if value is None:
+                continue
+            means = LIMITS.get((name, letter))
+            if means is None or value <= 0:
+                count_one(self.unused, f"{name} {letter}", self.line)
+            else:
+                self.stated.append(NaiveLimit(len(self.moves), means, value, self.line))
 
 
 class Standard(Reader):
@@ -192,6 +223,7 @@ class Standard(Reader):
 
     radius_allowance = 1 + 1e-9
     marks = 0  # lines of a lone %
+    begun = False  # something other than blank lines has been read
 
     def doubt(self, name: str) -> None:
         raise NaiveError(self.line, name)
@@ -201,50 +233,64 @@ class Standard(Reader):
         if len(text) > LONGEST_LINE:
             self.doubt("line too long")
         if text.strip(" \t") == "%":
+            if self.begun and not self.marks:
+                self.doubt("percent line inside the program")
             self.marks += 1
             self.closed = self.marks == 2
-            return
-        names, words = self.split(text)
-        self.check(names, words)
-        self.act(names, words)
+        elif not (self.reading.block_delete and text.lstrip(" \t").startswith("/")):
+            names, words = self.split(text)
+            self.check(names, words)
+            self.act(names, words)
+        self.begun = self.begun or bool(text.strip(" \t"))
+
+    def finish(self) -> None:
+        if self.marks == 1 and not self.ended:
+            self.doubt("no second percent line")
 
     def split(self, text: str) -> tuple[list[str], Words]:
         """G and M words of a line by name, and its other words."""
-        text = CLOSED_COMMENT.sub("|", text)  # a comment may stand between words, not inside one
-        message = MESSAGE.search(text)
-        if message:
-            text = text[: message.start()]
         if EXPONENT.search(text):
             self.doubt("damaged")
+        text = CLOSED_COMMENT.sub("|", text)  # a comment may stand between words, not inside one
+        text = re.sub("[ \t]", "", text).removeprefix("/")
+        number = LINE_NUMBER.match(text)
+        if number:
+            text = text[number.end() :]
         names: list[str] = []
         words: Words = {}
-        for letter, number, stray in TOKEN.findall(re.sub("[ \t]", "", text).lstrip("|").removeprefix("/")):
+        for written, value, stray in TOKEN.findall(text):
+            letter = self.swap.get(written, written)
             if stray == "|":
                 continue
-            if stray or (not number and letter not in "XYZ"):
+            if stray or not value:
                 self.doubt("damaged")
             elif letter in "GM":
-                names.append(command_name(letter, number))
-            elif letter not in LETTERS:
+                self.check_code(value)
+                names.append(command_name(letter, value))
+            elif letter == "N":
+                self.doubt("line number")
+            elif letter not in STANDARD_LETTERS:
                 self.doubt("unknown letter")
             elif letter in words:
                 self.doubt("repeated word")
-            elif letter == "N" and not (number.isdigit() and len(number) <= 5):
-                self.doubt("line number")
             else:
-                words[letter] = float(number) if number else None
+                words[letter] = float(value)
         return names, words
+
+    def check_code(self, number: str) -> None:
+        """Raise unless a code is one to within 0.0001 (3.3.2.1); codes go by tenths, as G61.1."""
+        if abs(Decimal(number) - round(Decimal(number), 1)) > CODE_TOLERANCE:
+            self.doubt("code between two codes")
 
     def check(self, names: list[str], words: Words) -> None:
         """Raise for what may not stand on one line."""
         for name in names:
-            known = name in MOTIONS or name in ("G4", "G28", "G92", "M220", "M221") or name in HEATERS
-            if not known and name not in PLAIN and name not in NO_EFFECT and name not in ("M0", "M1"):
+            if name not in STANDARD_WORDS:
                 self.doubt(f"unknown code {name}")
         if len(set(names)) < len(names) or any(len(group.intersection(names)) > 1 for group in GROUPS):
             self.doubt("two words of one group")
-        if None in words.values() and "G28" not in names:
-            self.doubt("damaged")
+        if sum(name[0] == "M" for name in names) > MOST_M_WORDS:
+            self.doubt("too many M words")
         if ("G28" in names or "G92" in names) and not set(MOTIONS).isdisjoint(names):
             self.doubt("two commands for one set of axis words")
         if "G92" in names and not any(letter in words for letter in "XYZE"):
@@ -253,19 +299,19 @@ class Standard(Reader):
     def act(self, names: list[str], words: Words) -> None:
         """Carry out a line in the order of Table 8."""
         feed, tool, pause = words.get("F"), words.get("T"), words.get("P")
+        for name in set(STANDARD_FEED_MODES).intersection(names):
+            self.set_mode(name, words)
         if feed is not None:
             self.set_feed(feed)
+            if not set(UNITS).isdisjoint(names):
+                self.note("feed beside units")
         if tool is not None:
             self.select_tool(round(tool))
-        stops = [name for name in names if name in ("M0", "M1", "M2", "M30")]
-        for name in names:
-            if name[0] == "M" and name not in stops:
-                self.set_mode(name, words)
         if "G4" in names:
-            if pause is not None and pause < 0:
+            if pause is None or pause < 0:
                 self.doubt("dwell of less than nothing")
             self.dwell(pause)
-        for modes in (set(PLANES), {"G20", "G21"}, {"G90", "G91"}):
+        for modes in (set(PLANES), set(UNITS), set(DISTANCES)):
             for name in modes.intersection(names):
                 self.set_mode(name, words)
         if "G28" in names:
@@ -273,23 +319,28 @@ class Standard(Reader):
         elif "G92" in names:
             self.rename_place(words)
         else:
-            for name in names:
-                if name in MOTIONS:
-                    self.motion = name
-            self.move(self.motion, words, inf if self.motion == "G0" else self.speed())
-        for name in stops:
-            self.set_mode(name, words)
+            named = [name for name in names if name in MOTIONS]
+            self.motion = named[0] if named else self.motion
+            if named or any(letter in words for letter in "XYZE"):
+                self.move(self.motion, words)
+        for name in names:
+            if name in STANDARD_PAUSES or name in ENDS:
+                self.set_mode(name, words)
         self.closed = self.ended
 
-    def go_round(self, name: str, end: Point, words: Words, de: float, speed: float | None) -> None:
+    def speed_of(self, name: str, path: list[Point], de: float, words: Words) -> float | None:
+        """A rapid has no commanded speed (3.5.1), in inverse time neither (3.5.19)."""
+        return inf if name == "G0" else self.speed(path, de, words)
+
+    def chords(self, name: str, end: Point, words: Words) -> list[Point]:
         """Raise for an arc without a place in its plane (3.5.3), then cut it as any other."""
         a, b, _, _, _ = PLANES[self.plane]
         if "XYZ"[a] not in words and "XYZ"[b] not in words:
             self.doubt("arc impossible")
-        super().go_round(name, end, words, de, speed)
+        return super().chords(name, end, words)
 
     def go_home_by_way(self, words: Words) -> None:
-        """G28 of the standard (3.5.8): a rapid by the place given, if any, then home; a bare letter gives none."""
-        if any(words.get(letter) is not None for letter in "XYZ"):
-            self.move("G0", {letter: words.get(letter) for letter in "XYZ"}, inf)
-        self.go_straight(self.home, 0.0, inf)
+        """G28 of the standard (3.5.8): a rapid by the place given, if any, then home."""
+        if any(letter in words for letter in "XYZ"):
+            self.move("G0", {letter: words.get(letter) for letter in "XYZ"})
+        self.go([self.reading.home], 0.0, inf)

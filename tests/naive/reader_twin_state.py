@@ -112,6 +112,7 @@ class Reader:
 
     def __init__(self, reading: Reading) -> None:
         self.reading = reading
+        self.swap = {"E": reading.letter, reading.letter: "E"}  # the letter of the filament is E from here on
         self.moves: list[NaiveMove] = []
         self.events: list[NaiveEvent] = []
         self.counts: dict[str, tuple[int, int]] = {}

@@ -19,7 +19,7 @@ DISTANCES = ("G90", "G91")
 UNITS = ("G20", "G21")
 STANDARD_FEED_MODES = ("G93", "G94")  # inverse time, length a minute
 FEED_MODES = (*STANDARD_FEED_MODES, "G95")  # length a turn of the spindle
-FIXTURES = {f"G{number}" for number in range(54, 60)}
+FIXTURES = {*(f"G{number}" for number in range(54, 60)), "G59.1", "G59.2", "G59.3"}
 QUIET_MODES = {"G40", "G49", "G61", "G61.1", "G64", "G80", "G98", "G99"} | FIXTURES  # change nothing that takes time
 HEATERS = {  # target or wait with S, wait with R
     "M104": (NOZZLE_TARGET, NOZZLE_TARGET),

@@ -9,8 +9,9 @@ import pytest
 from kinematics.gcode import moves as codes
 
 from . import reader_twin_state as state
+from . import reader_twin_words as words
 from .gcode_grammar import lines
-from .reader_twin import NaiveError, NaiveJob, read
+from .reader_twin import NaiveError, NaiveJob, Reading, read
 
 NANOMETRE = 1e-6  # mm
 
@@ -146,8 +147,11 @@ ERRORS = (
         "U5",
         "X.",
     ),  # 3.3 (not X1e3: E is a letter)
-    *("X1e-05", "X", "hello", "%X1", "X1*55", "X1 (a) 2", "G17 G18", "M3 M5", "N-1 X1", "M987", "G123", "G93 F2"),
-    *("G1 F0 X1", "F-5", "G92", "G28 G1 X1", "G28 G4 P1", "G4 P-1", "X" + "1" * 256),
+    *("X1e-05", "X", "hello", "%X1", "X1*55", "X1 (a) 2", "G17 G18", "M3 M5", "N-1 X1", "M987", "G123", "G93 X2"),
+    *("G1 F0 X1", "F-5", "G92", "G28 G1 X1", "G28 G4 P1", "G4 P-1", "G4", "X" + "1" * 256),
+    *("G1.0002 X1", "G1.1 X1", "X1 N5", "N5.0 X1", "N1 N2 X1", "N 12 34 56", "(c) N5 X1", "X(c)1"),
+    *("G80 G1 X1", "M0 M2", "M7 M9", "M48 M49", "M3 M7 M8 M48 M0", "M3 M3", "G93 G94", "G98 G99"),
+    *("M82", "M104 S200", "M117 hi", "M220 S50", "G10 P1", "G29", "G95", "A5", "O5", "V1", "W1", "C2", "B3"),
 )
 
 
@@ -237,16 +241,16 @@ def test_events_stops_and_unknown_codes() -> None:
         "|M987|G1.5 X3|M987 S1"
     )
     assert [(event.move, event.kind) for event in found.events] == [
-        (0, state.HOMING),
-        (1, state.NOZZLE_TARGET),
-        (1, state.NOZZLE_WAIT),
-        (1, state.BED_WAIT_BOTH_WAYS),
-        (2, state.TOOL_CHANGE),
-        (3, state.TOOL_CHANGE),
-        (3, state.DWELL),
-        (3, state.DWELL),
-        (3, state.PAUSE),
-        (3, state.BED_TARGET),
+        (0, words.HOMING),
+        (1, words.NOZZLE_TARGET),
+        (1, words.NOZZLE_WAIT),
+        (1, words.BED_WAIT_BOTH_WAYS),
+        (2, words.TOOL_CHANGE),
+        (3, words.TOOL_CHANGE),
+        (3, words.DWELL),
+        (3, words.DWELL),
+        (3, words.PAUSE),
+        (3, words.BED_TARGET),
     ]
     assert [event.value for event in found.events[3:8]] == [60, 3, 0, 2, 0.5]
     assert math.isnan(found.events[2].value)
@@ -279,10 +283,100 @@ def test_layers() -> None:
 
 
 def test_codes_are_the_contracts() -> None:
-    shared = [name for name in dir(codes) if isinstance(getattr(codes, name), int)]
-    assert len(shared) == 14
-    for name in shared:
-        assert getattr(state, name) == getattr(codes, name)
+    ours = [name for name in dir(words) if isinstance(getattr(words, name), int) and hasattr(codes, name)]
+    assert len(ours) == 13
+    for name in ours:
+        assert getattr(words, name) == getattr(codes, name)
+    kinds = (codes.PRINT, codes.TRAVEL, codes.FILAMENT)
+    assert kinds == (state.PRINT, state.TRAVEL, state.FILAMENT)
+
+
+def test_percent_lines_of_the_standard() -> None:
+    """NISTIR 6556, 3.1: the first line that is not blank, and a second one or the program's end."""
+    for text in (" |\t|%|F60|X1|%", "%|X1|M2", "F60|X1|M2|%", "%|X1|%|X1 X1"):
+        assert len(job(text, "rs274").moves) == 1
+    for text in ("%|X1", "X1|%|X2|%", "(note)|%|X2|%", "% (c)|X1|%", "%X1|%", "/|%|X1|%"):
+        with pytest.raises(NaiveError):
+            job(text, "rs274")
+
+
+def test_inverse_time() -> None:
+    """NISTIR 6556, 3.5.19: F2 takes 30 s whatever the length, and every line needs its own; a rapid none."""
+    straight, half_circle, slow = 0.0, 0.0, 0.0
+    found = job("G93|G1 X30 F2|G3 X50 R10 F4|G20 G1 X51 F1|G21 G0 X5|G94 F60 G1 X6", "rs274")
+    for move in found.moves:
+        seconds = math.hypot(*move[:3]) / move.speed
+        straight += seconds * (move.line == 2)
+        half_circle += seconds * (move.line == 3)
+        slow += seconds * (move.line == 4)
+    assert (straight, half_circle, slow) == pytest.approx((30, 15, 60), rel=1e-12)
+    assert [move.speed for move in found.moves[-2:]] == [math.inf, 1.0]
+    found = job("F600|G93|X10 F2|M220 S50|X40 F2|X50|E5 F6|F3|G1 X60|G94|X70")
+    assert [move.speed for move in found.moves] == pytest.approx([1 / 3, 0.5, math.inf, 0.25, math.inf, 5.0])
+    assert found.counts == {"inverse time without F": (6, 2)}
+
+
+def test_feed_per_turn() -> None:
+    found = job("F600|G95|X10 F2|G94|X20")
+    assert [move.speed for move in found.moves] == [math.inf, 10.0]
+    assert found.counts == {"feed per turn": (3, 1)}
+
+
+def test_whole_turns() -> None:
+    """P of an arc: the drawn turn counted; by hand, chords are 2·acos(1 − 0.01/10) apart."""
+    angle = 2 * math.acos(1 - 0.001)
+    for turns, counted in (("", 1), (" P0", 1), (" P1", 1), (" P3", 3), (" P2.6", 3)):
+        found = job(f"F60|G2 X10 Y10 I10 Z3 E6{turns}|P2")
+        assert len(found.moves) == math.ceil((math.pi / 2 + 2 * math.pi * (counted - 1)) / angle)
+        assert math.fsum(move.de for move in found.moves) == pytest.approx(6)
+        assert math.fsum(move.dz for move in found.moves) == pytest.approx(3)
+    full = job("F60|G3 I-10 P2")
+    assert len(full.moves) == math.ceil(4 * math.pi / angle)
+    assert not job("F60|G2 X10 Y10 I10 P0|G91 G2 X5 R5 P2", "rs274").counts
+
+
+def test_the_controllers_own_retraction() -> None:
+    text = "E5 F60|G10|G10|X5|G11|G11|M221 S50|G92 E0|G10|E-1|G10 P2 S200|G10 P1"
+    found = job(text)
+    assert [(event.kind, event.line) for event in found.events[:3]] == [(words.RETRACTION, n) for n in (2, 5, 9)]
+    assert found.events[3] == (3, words.NOZZLE_TARGET, 200, 2, 11)
+    assert [move.stop for move in found.moves] == [0, 1, 1]
+    told = read(text.replace("|", "\n").encode(), reading=Reading(retraction=(0.8, 30.0)))
+    assert [(move.de, move.speed) for move in told.moves] == [
+        (5, 1),
+        (-0.8, 30),
+        (0, 1),
+        (0.8, 30),
+        (-0.8, 30),
+        (-0.5, 1),
+    ]
+
+
+def test_stated_limits() -> None:
+    found = job("M204 S500|X5 F60|M205 X8 J0.02 B3|M201 X Y0 Z-1 E5000|X6 M203 T1 Z12 T2|M204 P800 X5 G1 X9|M205 B2")
+    assert found.stated == [
+        (0, "acceleration", 500, 1),
+        (1, "x step", 8, 3),
+        (1, "junction deviation", 0.02, 3),
+        (1, "e acceleration", 5000, 4),
+        (2, "z speed", 12, 5),
+        (2, "print acceleration", 800, 6),
+    ]
+    assert found.unused == {"M205 B": (3, 2), "M201 Y": (4, 1), "M201 Z": (4, 1), "M203 T": (5, 1), "M204 X": (6, 1)}
+    assert not found.events
+    assert found.counts == {"repeated word": (5, 1)}
+
+
+def test_what_reading_depends_on() -> None:
+    def told(text: str, reading: Reading) -> list[tuple[float, float, float, float]]:
+        return [move[:4] for move in read(text.replace("|", "\n").encode(), reading=reading).moves]
+
+    skipping = Reading(block_delete=True)
+    assert told("/X5|X1|(note) /X2|//X3|/hello|N1 /X4", skipping) == [(1, 0, 0, 0)]
+    assert read(b"/hello\n//X3\nN1 /X4", reading=skipping).texts == [(3, 0)]
+    assert read(b"//X3\n% X3\n/X4").counts["text"] == (1, 2)
+    assert told("X1 A2 E9|E5|G92 A0|A1", Reading(letter="A")) == [(1, 0, 0, 2), (0, 0, 0, 1)]
+    assert told("E6|G20|E8|G92 E0|E1", Reading(area=2.0)) == [(0, 0, 0, 3), (0, 0, 0, 1), (0, 0, 0, 0.5)]
 
 
 @pytest.mark.parametrize("dialect", ["extrusion", "rs274"])

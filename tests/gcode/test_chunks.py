@@ -1,0 +1,243 @@
+"""Reading in chunks, side by side from guessed states, against reading in one go: the same, bit for bit."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from random import Random
+from typing import Any, NamedTuple
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from kinematics.gcode import chunks
+from kinematics.gcode import state as at
+from kinematics.gcode.chunks import PADDING, Read, ReaderOptions, fresh_state, read_stretch, read_whole
+from kinematics.gcode.dialects import EXTRUSION, Dialect
+from tests.naive import gcode_grammar
+from tests.naive.restless_lines import restless_lines
+
+SAMPLES = sorted((Path(__file__).resolve().parents[2] / "sample_gcode").glob("*.gcode"))
+SLICE = 120_000  # bytes of a sample
+SIZES = (100, 331, 2_000, 30_000)  # bytes a chunk
+RESTLESS = 600
+WORKERS = 2
+SIZE = 160  # bytes a chunk of the cases below: each part is filled up to it
+PLAIN = ReaderOptions()
+TOLD = ReaderOptions((5.0, -6.0, 7.0), 0.01, 0.8, 35.0)
+# State that the rest of a file hangs on; what E reads is exact only where E is absolute.
+ENDS = (*range(at.MOTION, at.LINE_NUMBER + 1), at.FEED_MODE, at.RETRACTED)
+NUMBERS = (*range(at.PLACE_X, at.PLACE_Z + 1), *range(at.SHIFT_X, at.TARGET_X))
+
+
+class Outcome(NamedTuple):
+    """What became of the chunks after the first one: mended or read again; and whether all was read in one go."""
+
+    mended: list[bool]
+    in_one_go: bool
+
+
+class Watch:
+    """Counts what reading in chunks does."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.mended: list[bool] = []
+        self.stretches: list[tuple[int, int]] = []
+        mend, stretch = chunks._mended, chunks.read_stretch
+
+        def mend_and_tell(*arguments: Any) -> bool:
+            self.mended.append(mend(*arguments))
+            return self.mended[-1]
+
+        def read_and_tell(buffer: NDArray[np.uint8], begin: int, end: int, *arguments: Any) -> Read:
+            self.stretches.append((begin, end))
+            return stretch(buffer, begin, end, *arguments)
+
+        monkeypatch.setattr(chunks, "_mended", mend_and_tell)
+        monkeypatch.setattr(chunks, "read_stretch", read_and_tell)
+
+    def outcome(self, size: int) -> Outcome:
+        """What was seen since the last time; `size` of the file (bytes)."""
+        seen = Outcome(self.mended[:], (0, size) in self.stretches)
+        self.mended.clear()
+        self.stretches.clear()
+        return seen
+
+
+@pytest.fixture
+def watch(monkeypatch: pytest.MonkeyPatch) -> Watch:
+    return Watch(monkeypatch)
+
+
+def bits(numbers: NDArray[Any]) -> bytes:
+    return np.ascontiguousarray(numbers).tobytes()
+
+
+def padded(text: bytes) -> NDArray[np.uint8]:
+    return np.frombuffer(text + bytes(PADDING), np.uint8).copy()
+
+
+def in_one_go(text: bytes, options: ReaderOptions = PLAIN, dialect: Dialect = EXTRUSION) -> Read:
+    return read_stretch(padded(text), 0, len(text), *fresh_state(dialect, options), dialect)
+
+
+def in_chunks(
+    text: bytes, chunk: int, options: ReaderOptions = PLAIN, dialect: Dialect = EXTRUSION, workers: int = WORKERS
+) -> Read:
+    return read_whole(padded(text), 0, len(text), dialect, options, chunk, workers)
+
+
+def apart(one: Read, other: Read) -> Iterator[str]:
+    """Where two readings of a file differ, in words."""
+    for name in ("path", "tags", "events", "notes"):
+        ours, theirs = getattr(one, name), getattr(other, name)
+        if ours.shape != theirs.shape:
+            yield f"{name}: {ours.shape} and {theirs.shape}"
+        elif bits(ours) != bits(theirs):
+            first = np.argwhere(~((ours == theirs) | ((ours != ours) & (theirs != theirs))))
+            place = tuple(first[0]) if first.size else ()
+            yield f"{name} at {place}: {ours[place] if place else 'signs'} and {theirs[place] if place else ''}"
+    for k in NUMBERS:
+        if bits(one.real[k]) != bits(other.real[k]):
+            yield f"real state {k}: {one.real[k]} and {other.real[k]}"
+    for k in ENDS:
+        if one.whole[k] != other.whole[k]:
+            yield f"state {k}: {one.whole[k]} and {other.whole[k]}"
+
+
+def assert_alike(text: bytes, chunk: int, options: ReaderOptions = PLAIN) -> None:
+    differences = list(apart(in_one_go(text, options), in_chunks(text, chunk, options)))
+    assert not differences, "; ".join(differences)
+
+
+# ---- whole files ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("chunk", SIZES)
+@pytest.mark.parametrize("seed", range(401, 406))
+def test_random_lines(seed: int, chunk: int, watch: Watch) -> None:
+    text = gcode_grammar.lines(seed, 100 + chunk, "extrusion")
+    assert_alike(text, chunk, TOLD if seed % 2 else PLAIN)
+    assert len(watch.outcome(len(text)).mended) > 8
+
+
+@pytest.mark.parametrize("chunk", SIZES)
+@pytest.mark.parametrize("name", SAMPLES, ids=lambda path: path.stem)
+def test_samples(name: Path, chunk: int, watch: Watch) -> None:
+    """The start of a sample, of which nearly every chunk is mended, and a piece of its middle."""
+    content = name.read_bytes()
+    assert_alike(content[:SLICE], chunk)
+    outcome = watch.outcome(SLICE)
+    if b"G2 " not in content:
+        assert sum(outcome.mended) >= 0.9 * len(outcome.mended) - 1
+    middle = len(content) // 3
+    assert_alike(content[middle : middle + SLICE], chunk)
+
+
+@pytest.mark.parametrize("part", range(4))
+def test_modes_that_change_at_any_time(part: int) -> None:
+    for seed in range(part * RESTLESS // 4, (part + 1) * RESTLESS // 4):
+        random = Random(seed)
+        text = restless_lines(random)
+        chunk = random.choice((20, 40, 100, 200))
+        options = random.choice((PLAIN, TOLD._replace(home=(0.0, 0.0, 0.0)), PLAIN._replace(home=(5.0, 6.0, 7.0))))
+        differences = list(apart(in_one_go(text, options), in_chunks(text, chunk, options)))
+        assert not differences, f"seed {seed}, chunk {chunk}: {'; '.join(differences)}"
+
+
+# ---- cuts at told places ----------------------------------------------------------------------------------------
+
+FIRST = "G1 X1 Y2 Z0.2 E1 F600|G1 X3 Y4 E2"
+LAST = "G1 X9 Y9 Z0.6 E9"
+RELATIVE = "M83|G1 X1 Y2 Z0.2 E1 F600|G1 X3 Y4 E0.1"
+UNITS = "G20|G1 X1 Y1 Z0.01 E1 F60"
+
+
+def cut(*parts: str, end: str = "\n") -> bytes:
+    """A file of parts (| is a line end), each filled up with a comment to SIZE bytes."""
+    texts = []
+    for part in parts:
+        text = "".join(line + end for line in part.split("|"))
+        fill = SIZE - len(text) - len(end)
+        assert fill > 0, part
+        texts.append(text + ";" * fill + end)
+    return "".join(texts).encode()
+
+
+MENDED = {
+    "each axis first met by itself": "X5|G1 Y6 E3|Z0.4|X7 E4",
+    "all axes at once": "G1 X5 Y6 Z7 E8",
+    "no Z": "G1 X5 Y5 E3|X9 E4",
+    "no X": "G1 Y7 E3|Z1|Y8 E4",
+    "Z alone": "Z5",
+    "no motion": "M106 S5|hello",
+    "nothing": "",
+    "two commands on a line": "G1 X5 G1 Y7 E4 G0 Z3",
+    "the extruder alone": "E3|X5 E4",
+    "the extruder alone, drawn back": "E1|X5 E4",
+    "a feed before the first move": "F900|X5|Y6",
+    "a feed after some moves": "X5|Y6 E3|F900|X7",
+    "no feed": "X5|Y6 E4",
+    "an override after the feed": "F900|X5|M220 S50|X7",
+    "a flow after the first E": "X5 E4|M221 S50|X6 E5",
+    "an arc that starts at a known place": "X5 Y5|G2 X7 Y5 R4|G1 X3 E5",
+    "an arc across a height that is not known": "X5 Y5 E3|G3 X7 Y5 R4 E4|G1 E5 Z1",
+    "an arc of the other plane": "X5 Z5|G18 G3 X7 Z4 R4|G17 G1 Y5",
+    "homing first": "G28|X5 Y5 Z0.2 E3",
+    "homing one axis": "G28 X|X7 E3|Y9",
+    "homing after moves": "X5 E3|G28|E4 X6",
+    "relative moves from known places": "X5 Y5 Z1 E4|G91|X1 E1|Z0.5|G90|X5 E7",
+    "relative filament from a known reading": "X5 Y5 E4|M83|X6 E0.1|M82|X7 E5",
+    "a new name for what E reads": "X5|G92 E0|X6 E1",
+    "the name E has, kept": "X5 E2.5|G92 E0|G92 E0",
+    "a stop": "X5|G4 P100|Y6 E4",
+    "a stop at the end": "X5 Y6 E4|M0",
+    "a stop at the start": "M0|X5 Y6 E4",
+    "damaged lines and unknown codes": "X5 Y|M999|hello|Y6|M999",
+    "limits": "M204 S500|X5 E3|M205 B3|M204 P400",
+    "heaters and waits": "M104 S200|X5|M109 S200|Y6 E4",
+    "retraction from known places": "F600|X5 Y5 Z1|G10|Y6|G11|E4 X4",
+    "a plane put back": "G18|G17|X5",
+    "units put back": "G20|G21|X5 E3",
+    "arc that cannot be": "X5 Y5|G2 X7|G1 E5",
+    "the end of the program and moves": "M2|G1 X5 E4",
+}
+AGAIN = {
+    "a first move that goes nowhere": "X3|Y9 E3",
+    "first filament drawn back on the way": "X5 Y5 Z0.2 E1.5",
+    "first filament of nothing": "X5 Y5 E2",
+    "the extruder alone, but nothing fed": "E2|X5 E3",
+    "a first move shorter than the shortest": "X3.0000000001|X5",
+    "an override before the feed": "X5|M220 S50|X7 F900",
+    "a flow before the first E": "X5|M221 S50|X6 E5",
+    "relative moves from unknown places": "G91|X1 Y1|G90|X5 E3",
+    "filament by relative moves from an unknown reading, read after": "X5 Y5 Z1|G91|E1|G90|X5 E7",
+    "relative filament from an unknown reading, read after": "X5|M83|X6 E0.1|M82|X7 E5",
+    "an arc first": "G2 X7 Y5 I2 J0.5",
+    "an arc with the first height": "X5 Y5|G2 X7 Y5 R4 Z3",
+    "an arc with the first E": "X5 Y5 Z0.2|G2 X7 Y5 R4 E4",
+    "a whole circle first": "G2 I2",
+    "a new name for a place that is not known": "G92 X0|X5",
+    "new names for all": "G92|X5",
+    "inverse time": "X5|G93|G1 X6 F2|G94 F900",
+    "feed by the turn": "G95|X5 F0.2|G94 F900",
+}
+
+
+@pytest.mark.parametrize("options", [PLAIN, TOLD], ids=["plain", "told"])
+@pytest.mark.parametrize("name", MENDED)
+def test_what_can_be_mended(name: str, options: ReaderOptions, watch: Watch) -> None:
+    text = cut(FIRST, MENDED[name], LAST)
+    assert_alike(text, SIZE, options)
+    assert watch.outcome(len(text)).mended[:1] == [True]
+
+
+@pytest.mark.parametrize("options", [PLAIN, TOLD], ids=["plain", "told"])
+@pytest.mark.parametrize("name", AGAIN)
+def test_what_has_to_be_read_again(name: str, options: ReaderOptions, watch: Watch) -> None:
+    text = cut(FIRST, AGAIN[name], LAST)
+    assert_alike(text, SIZE, options)
+    outcome = watch.outcome(len(text))
+    assert outcome.mended[:1] == [False]
+    assert not outcome.in_one_go
