@@ -158,6 +158,21 @@ def test_ramps_and_curves_across_blocks_take_what_the_twin_says(lookahead: int |
     assert differences(job, limits) == []
 
 
+@pytest.mark.parametrize("lookahead", [None, 100])
+@pytest.mark.parametrize("beyond", [-50, 0, 1, 20, 50, 90, 99, 100, 150, BLOCK])
+def test_braking_that_begins_before_the_end_of_a_block_is_a_trapezoid(beyond: int, lookahead: int | None) -> None:
+    """T = L/v + v/a (textbook trapezoid), braking over the last 100 moves, wherever a block ends among them.
+
+    A lookahead of 100 moves is just enough for v² = 2·a·100 mm.
+    """
+    pieces, v, a = BLOCK + beyond, 50.0, 12.5
+    job = [NaiveMove(dx=1.0, speed=v, kind="travel")] * pieces
+    fast = planned_from_naive(job, NaiveLimits(travel_acceleration=a, lookahead=lookahead))
+    assert math.fsum(fast.duration) == pytest.approx(pieces / v + v / a, rel=ROUNDING)
+    left = np.minimum(np.arange(pieces), np.arange(pieces, 0, -1))
+    assert fast.speed_in == pytest.approx(np.minimum(v, np.sqrt(2.0 * a * left)), rel=ROUNDING)
+
+
 @pytest.mark.parametrize("pieces", [1, 2, BLOCK - 1, BLOCK, BLOCK + 1, 2 * BLOCK, 2 * BLOCK + 1])
 def test_a_straight_of_whole_and_broken_blocks_is_a_triangle(pieces: int) -> None:
     """T = 2·√(L/a) however many pieces (textbook triangle); speed changes sign of ramp in the middle only."""
@@ -193,7 +208,7 @@ def test_without_any_acceleration_limit_a_move_takes_length_over_speed() -> None
 @pytest.mark.xfail(
     strict=True, reason="the chord from a corner to itself, all rounding, is taken for a direction of the curve rule"
 )
-@pytest.mark.parametrize("there", [(0.1, 0.0), (0.1, 0.05), (0.07, -0.11)])
+@pytest.mark.parametrize("there", [(0.1, 0.0), (0.1, 0.05), (0.07, 0.1)])
 def test_a_way_back_over_the_same_line_is_no_curve(there: tuple[float, float]) -> None:
     """The place a window ahead of the corner is the corner itself, as when a nozzle wipes back: no chord leads there.
 
