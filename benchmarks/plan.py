@@ -19,12 +19,12 @@ from numpy.typing import NDArray
 from plan_in_python import plan_in_python
 from plan_in_quick_python import plan_in_quick_python
 
+from kinematics.caps import columns as by
 from kinematics.caps.classes import classify
 from kinematics.caps.combine import limits_of
 from kinematics.gcode.moves import Moves
 from kinematics.gcode.reader import read_gcode
 from kinematics.machine import Machine
-from kinematics.caps import columns as by
 from kinematics.planner.features import CornerSettings, Features, make_features
 from kinematics.planner.plan import LANES, Plan, plan, plan_moves
 

@@ -62,8 +62,7 @@ for _name in COMMANDS:
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the program; exits with 0 done, 1 the answer is no, 2 bad input, 130 interrupted."""
-    # Importing makes hardly any garbage, and looking for it after every few hundred objects is slow; compiling makes a lot.
-    gc.set_threshold(50_000)
+    gc.disable()  # a short life: looking for garbage while importing takes a tenth of it and finds next to nothing
     try:
         status: Any = program.main(args=arguments, prog_name="kinematics", standalone_mode=False)
     except InputError as error:

@@ -79,7 +79,7 @@ def _with_added(events: Events, added: list[tuple[int, int, float, int, int]]) -
     )
 
 
-def job_from(read: Read, content: bytes, name: str, dialect: Dialect) -> Job:
+def job_from(read: Read, content: memoryview, name: str, dialect: Dialect) -> Job:
     """A job from what was read; `content` are the bytes of the file."""
     n = read.path.shape[1]
     dx, dy, dz, de, speed, height = read.path
@@ -88,14 +88,14 @@ def job_from(read: Read, content: bytes, name: str, dialect: Dialect) -> Job:
     stated, unused = limits_in_events(events, dialect)
     added: list[tuple[int, int, float, int, int]] = []
     if dialect.texts:
-        texts = _take_texts(events, content, dialect, speed, read.notes)
+        texts = _take_texts(events, bytes(content), dialect, speed, read.notes)
         added = texts.events
         stated = sorted([*stated, *texts.stated], key=lambda row: row.line)
         stop[[move for move, *_ in added if move < n]] = 1
     layer = np.empty(n, np.int32)
     layers = int(number_layers(dx, dy, dz, kind, height, fresh_layers(), layer))
     if dialect.layers:
-        marks = layer_marks_of(content, line, dialect)
+        marks = layer_marks_of(bytes(content), line, dialect)
         if marks.layers:
             layer, layers = marks.of_move.astype(np.int32), marks.layers
     low, high = read.real[at.LOW_X : at.LOW_Z + 1], read.real[at.HIGH_X : at.HIGH_Z + 1]

@@ -11,23 +11,23 @@ from kinematics.gcode import state as at
 SHOWN_TEXT = 40
 
 
-def line_text(content: bytes, offset: int) -> str:
+def line_text(content: memoryview, offset: int) -> str:
     """The line that begins at `offset`, shortened, as it may be shown."""
     end = offset
     while end < len(content) and content[end] not in b"\r\n" and end - offset < 4 * SHOWN_TEXT:
         end += 1
-    text = content[offset:end].decode("utf-8", "replace").strip()
+    text = bytes(content[offset:end]).decode("utf-8", "replace").strip()
     text = "".join(c if c.isprintable() else "?" for c in text)
     return text if len(text) <= SHOWN_TEXT else text[: SHOWN_TEXT - 1] + "…"
 
 
-def error_of(content: bytes, name: str, whole: NDArray[np.int64]) -> InputError:
+def error_of(content: memoryview, name: str, whole: NDArray[np.int64]) -> InputError:
     found, allowed = at.ERROR_TEXTS[int(whole[at.ERROR])]
     text = line_text(content, int(whole[at.ERROR_OFFSET]))
     return InputError.at(f"{name}:{whole[at.ERROR_LINE]}", f"{found}: {text!r}", allowed)
 
 
-def notices_of(notes: NDArray[np.int64], content: bytes) -> list[Notice]:
+def notices_of(notes: NDArray[np.int64], content: memoryview) -> list[Notice]:
     """Everything that was doubtful, by first line."""
     found = []
     for kind, text in at.NOTE_TEXTS.items():
@@ -41,6 +41,6 @@ def notices_of(notes: NDArray[np.int64], content: bytes) -> list[Notice]:
     return sorted(found)
 
 
-def no_motion_hint(notes: NDArray[np.int64], content: bytes) -> str:
+def no_motion_hint(notes: NDArray[np.int64], content: memoryview) -> str:
     found = notices_of(notes, content)
     return f"line {found[0].line}: {found[0].text}" if found else ""

@@ -39,7 +39,7 @@ class Job:
     dialect: Dialect
     stated: tuple[FileLimit, ...]
     notices: tuple[Notice, ...]
-    content: bytes = field(default=b"")
+    content: memoryview = field(default=memoryview(b""))
 
     def __len__(self) -> int:
         return int(self.moves.kind.size)
@@ -52,7 +52,7 @@ class Job:
     @cached_property
     def labels(self) -> Labels:
         """The label of each move: told by the dialect's patterns, else found by counting comments `key: value`."""
-        return labels_of(self.content, self.moves.line, self.dialect)
+        return labels_of(bytes(self.content), self.moves.line, self.dialect)
 
     def __repr__(self) -> str:
         kinds = np.bincount(self.moves.kind, minlength=3)

@@ -25,6 +25,7 @@ NOZZLE_WAIT = 7  # value: °C, NaN where the line names none and the last target
 BED_WAIT = 8  # value: °C, NaN likewise
 NOZZLE_WAIT_BOTH_WAYS = 9  # value: °C; also waits for cooling down
 BED_WAIT_BOTH_WAYS = 10
+WAITS = (NOZZLE_WAIT, BED_WAIT, NOZZLE_WAIT_BOTH_WAYS, BED_WAIT_BOTH_WAYS)
 FINISH = 11  # waits until the moves before it are done
 RETRACTION = 12  # by the controller, whose length nobody gave
 LIMIT = 13  # value: of the word; tool: letter + 32 · (ten times the code + 10,000 for M); motion goes on

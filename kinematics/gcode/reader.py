@@ -10,6 +10,7 @@ import zlib
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kinematics.errors import InputError, nearest
 from kinematics.gcode import state as at
@@ -42,23 +43,31 @@ def read_gcode(
     if isinstance(dialect, str):
         dialect = dialect_named(dialect)
     if isinstance(source, bytes):
-        shown, content = name or "<bytes>", source
+        shown, content = name or "<bytes>", memoryview(source)
     else:
         shown, content = name or os.fspath(source), content_of(source)
-    if content[:2] == b"\x1f\x8b":
-        content = _unpacked(content, shown)
+    if bytes(content[:2]) == b"\x1f\x8b":
+        content = memoryview(_unpacked(content, shown))
     _refuse_what_is_no_text(content, shown)
     options = ReaderOptions(home, arc_tolerance, *retraction, filament_area, block_delete)
     return _read(content, shown, dialect, options)
 
 
-def content_of(source: str | os.PathLike[str]) -> bytes:
-    """The bytes of a file, or of standard input for `-`. Raises InputError where it cannot be read."""
+def content_of(source: str | os.PathLike[str]) -> memoryview:
+    """The bytes of a file, or of standard input for `-`. Raises InputError where it cannot be read.
+
+    Room for the reader's look ahead is left behind them, so that they need not be copied.
+    """
     if os.fspath(source) == "-":
-        return sys.stdin.buffer.read()
+        return memoryview(sys.stdin.buffer.read())
     path = Path(source)
     try:
-        return path.read_bytes()
+        with path.open("rb", buffering=0) as file:
+            room = np.empty(os.fstat(file.fileno()).st_size + PADDING, np.uint8)
+            used = 0
+            while used < room.size - PADDING and (more := file.readinto(room.data[used : room.size - PADDING])):
+                used += more
+            rest = file.read()  # of what has grown meanwhile, or says no size (a pipe)
     except FileNotFoundError:
         siblings = [entry.name for entry in path.parent.iterdir()] if path.parent.is_dir() else []
         raise InputError.at(str(path), "no such file", hint=nearest(path.name, siblings)) from None
@@ -66,33 +75,44 @@ def content_of(source: str | os.PathLike[str]) -> bytes:
         raise InputError.at(str(path), "this is a directory", "a G-code file, or - for standard input") from None
     except OSError as error:
         raise InputError.at(str(path), f"cannot be read: {error.strerror}") from None
+    content = room.data[:used]
+    return memoryview(bytes(content) + rest) if rest else content
 
 
-def _unpacked(content: bytes, name: str) -> bytes:
+def _unpacked(content: memoryview, name: str) -> bytes:
     try:
         return gzip.decompress(content)
     except (OSError, EOFError, zlib.error) as error:
         raise InputError.at(name, f"a gzip file that cannot be unpacked ({error})", "a whole gzip file") from None
 
 
-def _refuse_what_is_no_text(content: bytes, name: str) -> None:
+def _refuse_what_is_no_text(content: memoryview, name: str) -> None:
     """Binary noise would come out as a million damaged lines; a few damaged bytes in a text file must not stop it."""
-    if not content or content.isspace():
-        raise InputError.at(name, "an empty file" if not content else "a file of blanks", "a file with G-code moves")
-    head = content[:65536]
+    head = bytes(content[:65536])
+    if not head or (head.isspace() and bytes(content).isspace()):
+        raise InputError.at(name, "an empty file" if not head else "a file of blanks", "a file with G-code moves")
     control = sum(head.count(bytes([code])) for code in (*range(9), *range(14, 27), *range(28, 32), 127))
     if control > 0.02 * len(head) + 1:
         found = f"not a text file ({control} control bytes among the first {len(head)})"
         raise InputError.at(name, found, "G-code as text, or gzip of it")
 
 
-def _read(content: bytes, name: str, dialect: Dialect, options: ReaderOptions) -> Job:
+def _padded(content: memoryview) -> NDArray[np.uint8]:
+    """The bytes as an array with PADDING zero bytes after them; no copy is made of what `content_of` has read."""
     size = len(content)
-    buffer = np.empty(size + PADDING, np.uint8)
-    buffer[:size] = np.frombuffer(content, np.uint8)
-    buffer[size:] = 0
-    begin = 3 if content[:3] == b"\xef\xbb\xbf" else 0  # byte order mark
-    read = read_whole(buffer, begin, size, dialect, options)
+    held = content.obj
+    if isinstance(held, np.ndarray) and held.size == size + PADDING:
+        held[size:] = 0
+        return held
+    room = np.empty(size + PADDING, np.uint8)
+    room[:size] = np.frombuffer(content, np.uint8)
+    room[size:] = 0
+    return room
+
+
+def _read(content: memoryview, name: str, dialect: Dialect, options: ReaderOptions) -> Job:
+    begin = 3 if bytes(content[:3]) == b"\xef\xbb\xbf" else 0  # byte order mark
+    read = read_whole(_padded(content), begin, len(content), dialect, options)
     if read.whole[at.STATUS] == at.STATUS_ERROR:
         raise error_of(content, name, read.whole)
     if dialect.strict and read.whole[at.PERCENTS] == 1 and not read.whole[at.ENDED]:

@@ -83,7 +83,8 @@ def curvature_at(places: Reals, corner: int, first: int, last: int, window: floa
         a = math.sqrt(ax * ax + ay * ay + az * az)
         b = math.sqrt(bx * bx + by * by + bz * bz)
         if a >= NO_CHORD and b >= NO_CHORD:
-            ux, uy, uz = bx / b - ax / a, by / b - ay / a, bz / b - az / a
+            p, q = 1.0 / a, 1.0 / b
+            ux, uy, uz = bx * q - ax * p, by * q - ay * p, bz * q - az * p
             sine = 0.5 * math.sqrt(ux * ux + uy * uy + uz * uz)
             if sine <= WIDEST_TURN:
                 cosine = math.sqrt(1.0 - sine * sine)
@@ -95,11 +96,11 @@ def curvature_at(places: Reals, corner: int, first: int, last: int, window: floa
 
 
 @compiled_part
-def change_between(dx: Reals, dy: Reals, dz: Reals, length: Reals, before: int, after: int) -> float:
+def change_between(units: Reals, before: int, after: int) -> float:
     """Length of the change of direction between two moves, 2·sin(half the turn)."""
-    wx = dx[after] / length[after] - dx[before] / length[before]
-    wy = dy[after] / length[after] - dy[before] / length[before]
-    wz = dz[after] / length[after] - dz[before] / length[before]
+    wx = units[0, after] - units[0, before]
+    wy = units[1, after] - units[1, before]
+    wz = units[2, after] - units[2, before]
     return math.sqrt(wx * wx + wy * wy + wz * wz)
 
 
@@ -108,8 +109,8 @@ def corner_features(
     dx: Reals,
     dy: Reals,
     dz: Reals,
-    de: Reals,
     length: Reals,
+    units: Reals,
     rest: NDArray[np.uint8],
     curve_window: float,
     short_run: float,
@@ -117,10 +118,10 @@ def corner_features(
 ) -> None:
     """Write the features of every corner into `corners` (float64[7, n], zeros before), column i for move i's start.
 
-    `dx, dy, dz, de, length` (n) of the moves, `rest` (n + 1) where motion is at rest; a negative `curve_window`
-    switches the curve rule off. Junction deviation: s = cos(half the turn), sharpness (1 − s)/s = sin²/(s(1 + s)); T.
-    Kunz, M. Stilman, Time-Optimal Trajectory Generation for Path Following with Bounded Acceleration and Velocity, RSS
-    VIII, 2012.
+    `dx, dy, dz, length` (n) of the moves, `units` float64[4, n] as in `features.move_features`, `rest` (n + 1) where
+    motion is at rest; a negative `curve_window` switches the curve rule off. Junction deviation: s = cos(half the
+    turn), sharpness (1 − s)/s = sin²/(s(1 + s)); T. Kunz, M. Stilman, Time-Optimal Trajectory Generation for Path
+    Following with Bounded Acceleration and Velocity, RSS VIII, 2012.
     """
     n = dx.size
     longest = 0
@@ -129,6 +130,8 @@ def corner_features(
         if rest[i]:
             longest = max(longest, i - begin)
             begin = i
+    # A run of just this length must not be short at one place of the bed and long at another.
+    shortest = short_run - WINDOW_SLACK
     places = np.empty((4, longest + 1))
     nodes = np.empty(longest + 1, np.int64)
     changes = np.empty(longest + 1)
@@ -148,8 +151,8 @@ def corner_features(
             z += dz[end]
             end += 1
             if not rest[end]:
-                change = change_between(dx, dy, dz, length, end - 1, end)
-                corners[RATIO_CHANGE, end] = abs(de[end] / length[end] - de[end - 1] / length[end - 1])
+                change = change_between(units, end - 1, end)
+                corners[RATIO_CHANGE, end] = abs(units[3, end] - units[3, end - 1])
                 if change < SAME_DIRECTION:
                     continue
                 changes[last + 1] = change
@@ -164,18 +167,18 @@ def corner_features(
             node = nodes[corner]
             before, after, widest = node - 1, node, changes[corner]
             corners[CHANGE, node] = widest
-            if places[0, corner] - places[0, corner - 1] < short_run and corner > 1:
+            if places[0, corner] - places[0, corner - 1] < shortest and corner > 1:
                 other = nodes[corner - 1] - 1
-                change = change_between(dx, dy, dz, length, other, node)
+                change = change_between(units, other, node)
                 if change > widest:
                     before, after, widest = other, node, change
-            if places[0, corner + 1] - places[0, corner] < short_run and corner + 1 < last:
+            if places[0, corner + 1] - places[0, corner] < shortest and corner + 1 < last:
                 other = nodes[corner + 1]
-                change = change_between(dx, dy, dz, length, node - 1, other)
+                change = change_between(units, node - 1, other)
                 if change > widest:
                     before, after, widest = node - 1, other, change
-            ux, uy, uz = dx[before] / length[before], dy[before] / length[before], dz[before] / length[before]
-            wx, wy, wz = dx[after] / length[after], dy[after] / length[after], dz[after] / length[after]
+            ux, uy, uz = units[0, before], units[1, before], units[2, before]
+            wx, wy, wz = units[0, after], units[1, after], units[2, after]
             corners[CORNER_X, node] = abs(wx - ux) / widest
             corners[CORNER_Y, node] = abs(wy - uy) / widest
             corners[CORNER_Z, node] = abs(wz - uz) / widest

@@ -67,11 +67,13 @@ def move_features(
     kind: NDArray[np.int8],
     stop: NDArray[np.uint8],
     numbers: Reals,
+    units: Reals,
     rest: NDArray[np.uint8],
 ) -> None:
     """Write length, direction shares, filament ratio and pace of every move, and where motion rests.
 
-    Inputs of length n as in `Moves`; `numbers` float64[6, n] takes length, x, y, z, ratio, pace; `rest` uint8[n + 1].
+    Inputs of length n as in `Moves`; `numbers` float64[6, n] takes length, x, y, z, ratio, pace; `units` float64[4, n]
+    the direction and the signed filament ratio; `rest` uint8[n + 1].
     """
     n = dx.size
     rest[:] = 0
@@ -86,15 +88,18 @@ def move_features(
             numbers[2, i] = 0.0
             numbers[3, i] = 0.0
             numbers[4, i] = 1.0
+            units[0, i] = units[1, i] = units[2, i] = units[3, i] = 0.0
             rest[i] = 1
             rest[i + 1] = 1
         else:
             length = math.sqrt(dx[i] * dx[i] + dy[i] * dy[i] + dz[i] * dz[i])
+            x, y, z, ratio = dx[i] / length, dy[i] / length, dz[i] / length, de[i] / length
+            units[0, i], units[1, i], units[2, i], units[3, i] = x, y, z, ratio
             numbers[0, i] = length
-            numbers[1, i] = abs(dx[i]) / length
-            numbers[2, i] = abs(dy[i]) / length
-            numbers[3, i] = abs(dz[i]) / length
-            numbers[4, i] = abs(de[i]) / length
+            numbers[1, i] = abs(x)
+            numbers[2, i] = abs(y)
+            numbers[3, i] = abs(z)
+            numbers[4, i] = abs(ratio)
         numbers[5, i] = 1.0 / speed[i]
 
 
@@ -103,10 +108,11 @@ def make_features(moves: Moves, move_class: NDArray[np.uint16], settings: Corner
     n = moves.dx.size
     numbers = np.empty((6, n))
     rest = np.empty(n + 1, np.uint8)
-    move_features(moves.dx, moves.dy, moves.dz, moves.de, moves.speed, moves.kind, moves.stop, numbers, rest)
+    units = np.empty((4, n))
+    move_features(moves.dx, moves.dy, moves.dz, moves.de, moves.speed, moves.kind, moves.stop, numbers, units, rest)
     corners = np.zeros((7, n))
     corner_features(
-        moves.dx, moves.dy, moves.dz, moves.de, numbers[0], rest, settings.curve_window, settings.short_run, corners
+        moves.dx, moves.dy, moves.dz, numbers[0], units, rest, settings.curve_window, settings.short_run, corners
     )
     length, x, y, z, ratio, pace = numbers
     sharpness, curvature, corner_x, corner_y, corner_z, change, ratio_change = corners

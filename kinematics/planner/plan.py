@@ -272,8 +272,10 @@ class Room(NamedTuple):
 
 def make_room(moves: int, classes: int) -> Room:
     """Fresh arrays for the plan of so many moves and classes."""
-    speeds = np.empty(moves + 1)
-    peak, acceleration, rising, cruising, falling, duration = (np.empty(moves) for _ in range(6))
+    # One large block comes in large pages, which are far fewer to fetch.
+    speeds, peak, acceleration, rising, cruising, falling, duration = np.empty((7, moves + 1))
+    peak, acceleration, rising = peak[:-1], acceleration[:-1], rising[:-1]
+    cruising, falling, duration = cruising[:-1], falling[:-1], duration[:-1]
     result = Plan(
         speeds[:-1],
         peak,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Sequence
-from itertools import count
+from itertools import chain, count
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
@@ -129,7 +129,8 @@ def _next(estimate: Estimate, machine_option: str, options: Sequence[str]) -> li
         return [f"next: kinematics estimate {command} --layers"]
     change = estimate.changes[0]
     taken = {candidate.name for candidate in estimate.machine.candidates}
-    name = next(word for word in ("faster", *(f"faster {number}" for number in count(2))) if word not in taken)
+    names = chain(["faster"], (f"faster {number}" for number in count(2)))
+    name = next(word for word in names if word not in taken)
     settings = ", ".join(f"{SHORT.get(key, key)}={value:g}" for key, value in change.settings)
     return [f'next: kinematics compare {command} --candidate "{name}: {settings}"']
 

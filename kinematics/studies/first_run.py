@@ -42,7 +42,7 @@ def compile_kernels() -> None:
     """Compile everything that a first run needs, on both cores; nothing to do where that is kept already."""
     if compiled.CACHE_WAS_WARM or compiled.CACHE_FOLDER is None:
         return
-    command = f"from {__name__} import compile_planner; compile_planner()"
+    command = f"import gc; gc.disable(); from {__name__} import compile_planner; compile_planner()"
     with subprocess.Popen(
         [sys.executable, "-c", command], stderr=subprocess.DEVNULL, stdin=subprocess.DEVNULL
     ) as beside:

@@ -71,7 +71,7 @@ class PreparedJob:
 
     def __init__(
         self,
-        source: str | bytes | Job,
+        source: str | memoryview | Job,
         dialect: Dialect = EXTRUSION,
         name: str | None = None,
         file_limits: str = HONOUR,
@@ -100,8 +100,9 @@ class PreparedJob:
         if settings not in self._jobs:
             if self._source == "-":  # standard input can be read only once
                 self._source, self._name = content_of("-"), "-"
+            source = self._source
             self._jobs[settings] = read_gcode(
-                self._source,
+                bytes(source) if isinstance(source, memoryview) else source,
                 self._dialect,
                 name=self._name,
                 home=settings.home,

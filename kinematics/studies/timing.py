@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from kinematics.caps.combine import NOTHING_VARIED
-from kinematics.gcode.moves import DWELL, PRINT
+from kinematics.gcode.moves import PRINT, WAITS
 from kinematics.machine import Machine
 from kinematics.planner.layers import LayerTimes, layer_times
 from kinematics.studies import causes
@@ -35,12 +35,19 @@ class Timing(NamedTuple):
 def _clock(planned: Planned, layers: LayerTimes) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
     """Time of motion and added cooling before every event (s)."""
     events, moves = planned.job.events, planned.job.moves
-    if events.kind.size == 0 or not np.any(events.kind != DWELL):
-        return np.zeros(events.kind.size)
-    passed = np.concatenate([[0.0], np.cumsum(planned.plan.duration)])[events.move]
+    clock = np.zeros(events.kind.size)
+    waits = np.flatnonzero(np.isin(events.kind, WAITS))
+    if waits.size == 0:
+        return clock
+    # Nobody asks what time it is after the last wait.
+    asked = slice(0, int(waits[-1]) + 1)
+    before = events.move[asked]
+    last = int(before.max())
+    passed = np.concatenate([[0.0], np.cumsum(planned.plan.duration[:last])])[before]
     added = np.concatenate([[0.0], np.cumsum(layers.cooling)])
-    after = np.append(moves.layer, planned.job.layers + 1)[events.move]
-    return np.asarray(passed + added[after])
+    after = np.append(moves.layer[: last + 1], planned.job.layers + 1)[before]
+    clock[asked] = passed + added[after]
+    return clock
 
 
 def time_job(

@@ -251,6 +251,8 @@ def corner_squares(
     thresholds: Thresholds = THRESHOLDS,
 ) -> list[float]:
     """The most that v² may be at every node of a stretch, from the node's own rules alone (first and last: rest)."""
+    # A run of just this length must not be short at one place of the bed and long at another.
+    shortest = limits.short_run - thresholds.place_slack
     squares = [math.inf] * (len(stretch) + 1)
     squares[0] = squares[-1] = 0.0
 
@@ -270,7 +272,7 @@ def corner_squares(
         for corner in range(1, len(runs)):
             node = runs[corner].start
             if limits.corner_rule == "junction deviation":
-                turn = governing_turn(corner, runs, moves, limits.short_run, thresholds.turn_leads)
+                turn = governing_turn(corner, runs, moves, shortest, thresholds.turn_leads)
             else:
                 turn = turn_between(moves[node - 1].displacement, moves[node].displacement)
             acceleration = min(ceilings[node - 1].a, ceilings[node].a)

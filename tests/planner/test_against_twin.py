@@ -11,11 +11,11 @@ import numba
 import numpy as np
 import pytest
 
+from kinematics.caps import columns as by
 from kinematics.caps.classes import classify
 from kinematics.caps.combine import Limits, limits_of
 from kinematics.gcode.moves import Moves
 from kinematics.gcode.reader import read_gcode
-from kinematics.caps import columns as by
 from kinematics.planner.features import make_features
 from kinematics.planner.plan import BLOCK, Plan, plan
 from tests.naive.planner_twin import NaiveLimits, NaiveMove, NaivePlanned, plan_naively, total_s
@@ -205,9 +205,6 @@ def test_without_any_acceleration_limit_a_move_takes_length_over_speed() -> None
         assert not fast.falling.any()
 
 
-@pytest.mark.xfail(
-    strict=True, reason="the chord from a corner to itself, all rounding, is taken for a direction of the curve rule"
-)
 @pytest.mark.parametrize("there", [(0.1, 0.0), (0.1, 0.05), (0.07, 0.1)])
 def test_a_way_back_over_the_same_line_is_no_curve(there: tuple[float, float]) -> None:
     """The place a window ahead of the corner is the corner itself, as when a nozzle wipes back: no chord leads there.

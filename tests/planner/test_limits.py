@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 import pytest
 
+from kinematics.caps import columns as by
 from kinematics.caps.classes import KINDS, MoveClass, classify, is_path
 from kinematics.caps.combine import COMMANDED, Limits, limits_of
 from kinematics.caps.flow import filament_area, filament_speed_by_flow
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
 from kinematics.machine import Machine
-from kinematics.caps import columns as by
 from tests.naive.planner_twin import NaiveMove
 from tests.naive.random_paths import to_moves
 

@@ -19,11 +19,11 @@ import pytest
 from hypothesis import event, given, settings
 from hypothesis import strategies as st
 
+from kinematics.caps import columns as by
 from kinematics.caps.classes import classify
 from kinematics.gcode.moves import FILAMENT, Moves
 from kinematics.gcode.reader import read_gcode
 from kinematics.machine import Machine
-from kinematics.caps import columns as by
 from tests.naive.planner_twin import THRESHOLDS, UNLIMITED, NaiveLimits, NaiveMove, plan_naively, total_s
 from tests.naive.random_paths import circle, is_delicate, jobs, limits, steps_between, straight, to_moves
 from tests.planner.from_naive import expressible, machine_from, planned, planned_from_naive
@@ -266,9 +266,6 @@ def test_changing_units_changes_nothing(path: list[Leg], drawn: NaiveLimits) -> 
     assert_same(inches, millimetres, to_naive(moves), drawn)
 
 
-@pytest.mark.xfail(
-    strict=True, reason="the rule for short runs has no slack: a run of 0.05 mm is short at some places on the bed only"
-)
 def test_a_run_as_long_as_a_short_run_is_the_same_everywhere() -> None:
     """There, 0.05 mm across and back: 50.05 − 50 is less than 0.05, 10.05 − 10 is more."""
     seconds = []
