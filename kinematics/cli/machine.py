@@ -13,13 +13,14 @@ from kinematics.errors import EXIT_ANSWER_IS_NO
 if TYPE_CHECKING:
     from kinematics.machine import Question
 
+HELP = {"help_option_names": ["-h", "--help"]}
 MACHINE = click.argument("machine_name", metavar="FILE|NAME")
 SETTINGS = click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one key of the machine.")
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output, nothing else.")
 HEADS = (("key", False), ("value", True), ("from", False))
 
 
-@click.group("machine")
+@click.group("machine", context_settings=HELP)
 def command() -> None:
     """Make, read and check a machine file."""
 
@@ -34,7 +35,7 @@ def _shown(value: Any) -> str:
     return str(value)
 
 
-@command.command("show")
+@command.command("show", context_settings=HELP)
 @MACHINE
 @SETTINGS
 @AS_JSON
@@ -57,7 +58,7 @@ def show(machine_name: str, settings: tuple[str, ...], as_json: bool) -> None:
     console.say_table(HEADS, rows)
 
 
-@command.command("check")
+@command.command("check", context_settings=HELP)
 @MACHINE
 @SETTINGS
 @AS_JSON
@@ -83,7 +84,7 @@ def check(machine_name: str, settings: tuple[str, ...], as_json: bool) -> None:
         sys.exit(EXIT_ANSWER_IS_NO)
 
 
-@command.command("new")
+@command.command("new", context_settings=HELP)
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--name", help="What you call the printer.")
 @click.option("--bed", "bed_mm", metavar='"W D H"', help="Largest print: width, depth, height in mm.")

@@ -196,7 +196,7 @@ def _mended(read: Read, guess: tuple[Real, Whole], real: Real, whole: Whole) -> 
             return False
         path[at.DE, i] = (after[at.TARGET_E] - real[at.E_READING]) * guess[0][at.FLOW_SHARE]
         touched.add(i)
-    if state[at.UNSET] & E_BIT:
+    if state[at.UNSET] & E_BIT and not state[at.E_DIRTY]:
         after[at.E_READING] = real[at.E_READING]
         state[at.E_DIRTY] = whole[at.E_DIRTY]
     if state[at.FIRST_FEED] < 0:
@@ -221,6 +221,8 @@ def _begin_from(real: Real, whole: Whole) -> tuple[Real, Whole]:
     real[at.HIGH_X : at.HIGH_Z + 1] = -math.inf
     whole[at.UNSET] = whole[at.INEXACT] = 0
     whole[at.IS_GUESS] = whole[at.E_DIRTY]  # a doubtful reading of E must be noticed once it is used
+    if whole[at.E_DIRTY] and not (whole[at.IS_RELATIVE] or whole[at.IS_E_RELATIVE]):
+        whole[at.UNSET] = E_BIT
     return real, whole
 
 

@@ -11,10 +11,7 @@ from kinematics.compiled import compiled_part
 from kinematics.gcode import dialects as words
 from kinematics.gcode import moves as tool_path
 from kinematics.gcode import state as at
-
-# Bits and slots of the word letters, A = 0.
-E, F, P, R, S, T, X, Y, Z = 4, 5, 15, 17, 18, 19, 23, 24, 25
-AXES = (1 << X) | (1 << Y) | (1 << Z)
+from kinematics.gcode.letters import AXES, E, P, R, S, T, X
 
 
 @compiled_part
@@ -50,13 +47,23 @@ def add_event(whole: NDArray[np.int64], events: NDArray[np.float64], kind: int, 
 
 
 @compiled_part
+def note_text(whole: NDArray[np.int64], events: NDArray[np.float64], notes: NDArray[np.int64], kind: int) -> None:
+    """Count a line that is no G-code, and keep it for the dialect's patterns where there are any."""
+    note(notes, kind, whole)
+    if whole[at.KEEPS_TEXT]:
+        add_event(whole, events, tool_path.TEXT, float(whole[at.OFFSET]), kind)
+
+
+@compiled_part
 def set_feed(real: NDArray[np.float64], whole: NDArray[np.int64], notes: NDArray[np.int64], value: float) -> None:
-    """Take an F word: file units a minute, or moves a minute under G93."""
-    feed = value if whole[at.FEED_MODE] == at.INVERSE_TIME else value * real[at.SCALE]
-    if feed > 0.0:
-        real[at.FEED] = feed
-        if whole[at.FIRST_FEED] < 0:
-            whole[at.FIRST_FEED] = whole[at.MOVES]
+    """Take an F word: file units a minute, moves a minute under G93; under G95 it is passed over."""
+    if value > 0.0:
+        if whole[at.FEED_MODE] == at.PER_MINUTE:
+            real[at.FEED] = value * real[at.SCALE]
+            if whole[at.FIRST_FEED] < 0:
+                whole[at.FIRST_FEED] = whole[at.MOVES]
+        elif whole[at.FEED_MODE] == at.INVERSE_TIME:
+            real[at.FREQUENCY] = value
     elif whole[at.STRICT]:
         fail(whole, at.ERROR_FEED_NOT_POSITIVE)
     else:
@@ -219,10 +226,10 @@ def act(
     elif meaning == words.PROGRAM_END:
         whole[at.ENDED] = 1
     elif meaning == words.TOOL:
-        use_tool(whole, events, int(value))
+        use_tool(whole, events, round(value))
     elif meaning == words.TOOL_CHANGE:
         if mask & (1 << T):
-            use_tool(whole, events, int(slots[T]))
+            use_tool(whole, events, round(slots[T]))
     elif meaning == words.DWELL:
         dwell(real, whole, mask, slots, events, notes)
     elif meaning == words.HOME:

@@ -90,8 +90,8 @@ GROUPS: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "stopping": ("M0", "M1", "M2", "M30", "M60"),
         "tool": ("M6",),
         "spindle": ("M3", "M4", "M5"),
-        "mist": ("M7",),  # both kinds of coolant may be on at a time
-        "coolant": ("M8", "M9"),
+        "mist": ("M7", "M9"),  # both kinds of coolant may be on at a time
+        "flood": ("M8", "M9"),
         "overrides": ("M48", "M49"),
     }
 )
@@ -188,7 +188,7 @@ class Dialect:
         table = np.zeros((2, CODES), dtype=np.int64)
         for number, members in enumerate(GROUPS.values()):
             for word in members:
-                table["GM".index(word[0]), round(10 * float(word[1:]))] = 1 << number
+                table["GM".index(word[0]), round(10 * float(word[1:]))] |= 1 << number
         return table
 
 

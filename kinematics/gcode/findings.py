@@ -22,6 +22,7 @@ def line_text(content: memoryview, offset: int) -> str:
 
 
 def error_of(content: memoryview, name: str, whole: NDArray[np.int64]) -> InputError:
+    """The error at which reading stopped, with its line."""
     found, allowed = at.ERROR_TEXTS[int(whole[at.ERROR])]
     text = line_text(content, int(whole[at.ERROR_OFFSET]))
     return InputError.at(f"{name}:{whole[at.ERROR_LINE]}", f"{found}: {text!r}", allowed)
@@ -42,5 +43,6 @@ def notices_of(notes: NDArray[np.int64], content: memoryview) -> list[Notice]:
 
 
 def no_motion_hint(notes: NDArray[np.int64], content: memoryview) -> str:
+    """The first doubtful line of a file in which nothing moves; empty where there is none."""
     found = notices_of(notes, content)
     return f"line {found[0].line}: {found[0].text}" if found else ""

@@ -13,47 +13,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.compiled import byte_at, compiled, eight_at
+from kinematics.gcode import characters as ch
 from kinematics.gcode import dialects as words
+from kinematics.gcode import letters as on
+from kinematics.gcode import scanning as look
 from kinematics.gcode import state as at
-from kinematics.gcode.commands import act, add_event, fail, note, set_feed, state_limits
-from kinematics.gcode.motion import MOST_CHORDS, cut_arc, other_speed, own_retraction, way_home
-from kinematics.gcode.moves import FILAMENT, PRINT, TEXT, TRAVEL
+from kinematics.gcode.commands import act, fail, note, note_text, set_feed, state_limits
+from kinematics.gcode.motion import MOST_CHORDS, cut_arc, own_retraction, special_speed, way_home
+from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
 from kinematics.gcode.numbers import POWERS_OF_TEN, long_number, short_number
 from kinematics.gcode.places import extend, extend_known, first_places
-from kinematics.gcode.scanning import (
-    BLANK,
-    CLOSE,
-    LINE_FEED,
-    MINUS,
-    OPEN,
-    PERCENT,
-    PLUS,
-    POINT,
-    RETURN,
-    SEMICOLON,
-    SLASH,
-    STAR,
-    TAB,
-    after_checksum,
-    after_comment,
-    end_of_line,
-    fits_checksum,
-    holds,
-    is_exponent,
-    strict_line_error,
-)
 from kinematics.gcode.sequence import TOO_LARGE, TOO_LARGE_BIT, commands_of_line, strict_commands, words_of_command
 
 RESERVE = 65_536  # room that a line may need at most, in moves and in events
 MOST_WORDS = 128
 
-# Letters as bits and slots, A = 0.
-E, F, G, I, J, K, M, N, R, T, X, Y, Z = 4, 5, 6, 8, 9, 10, 12, 13, 17, 19, 23, 24, 25
-XYZE = (1 << X) | (1 << Y) | (1 << Z) | (1 << E)
-COMMANDS = (1 << G) | (1 << M) | (1 << T)
-MOTION_WORDS = XYZE | (1 << I) | (1 << J) | (1 << K) | (1 << R) | (1 << F)
-PLANES = (1 << X) | (1 << Y) | (1 << Z)
-ARC_WORDS = MOTION_WORDS & ~(1 << F)
 NOTHING = 1e-9  # mm: lengths below count as zero
 VANISHED = -1  # kind of a move with no length and no filament
 NOT_A_CODE = 0  # code that stands for "too large to be one"
@@ -111,28 +85,28 @@ def read_lines(
         too_large = False
         begun = False  # a block delete mark or a percent sign may only come first
         commanded = False
-        percent = False
+        percent = slashed = commented = False
         error = at.ERROR_TEXT
         while True:
-            c = byte_at(source, i) if i < end else LINE_FEED
-            if c == BLANK or c == TAB:
+            c = byte_at(source, i) if i < end else ch.LINE_FEED
+            if c == ch.BLANK or c == ch.TAB:
                 i += 1
                 continue
             letter = (c | 32) - 97
             if 0 <= letter < 26:
-                if extruder != E:  # the two change places
-                    letter = E if letter == extruder else (extruder if letter == E else letter)
-                first_word = not begun
+                if extruder != on.E:  # the two change places
+                    letter = on.E if letter == extruder else (extruder if letter == on.E else letter)
+                first_word = not (begun or commented)
                 begun = True
                 i += 1
                 c = byte_at(source, i)
-                while c == BLANK or c == TAB or c == OPEN:
-                    i = after_comment(source, i, end) if c == OPEN else i + 1
+                while c == ch.BLANK or c == ch.TAB or (c == ch.OPEN and not strict):
+                    i = look.after_comment(source, i, end) if c == ch.OPEN else i + 1
                     c = byte_at(source, i)
                 # -- a number: integer accumulation, divided once by a power of ten, is exact to 15 digits
                 begin_number = i
-                negative = c == MINUS
-                signed = negative or c == PLUS
+                negative = c == ch.MINUS
+                signed = negative or c == ch.PLUS
                 if signed:
                     i += 1
                     c = byte_at(source, i)
@@ -154,9 +128,9 @@ def read_lines(
                         if 0 <= digit < 10:
                             mantissa = mantissa * 10 + digit
                             digits += 1
-                        elif c == POINT and point < 0:
+                        elif c == ch.POINT and point < 0:
                             point = digits
-                        elif not (strict and (c == BLANK or c == TAB)):
+                        elif not (strict and (c == ch.BLANK or c == ch.TAB)):
                             break
                         i += 1
                         c = byte_at(source, i)
@@ -172,10 +146,15 @@ def read_lines(
                     letters[count] = -1 - letter
                     count += 1
                     continue
-                if c == POINT:  # a second point
+                if c == ch.POINT:  # a second point
                     is_text = True
                     break
-                if (c | 32) == 101 and byte_at(source, i - 1) != POINT and i < end and is_exponent(source, i, end):
+                if (
+                    (c | 32) == 101
+                    and byte_at(source, i - 1) != ch.POINT
+                    and i < end
+                    and look.is_exponent(source, i, end)
+                ):
                     is_text = True
                     break
                 decimals = digits - point if point >= 0 else 0
@@ -185,7 +164,7 @@ def read_lines(
                     value = long_number(source, begin_number, i)
                 if negative:
                     value = -value
-                if letter == N:
+                if letter == on.N:
                     if strict and (not first_word or digits > 5 or point >= 0 or signed):
                         error = at.ERROR_LINE_NUMBER
                         is_text = True
@@ -194,11 +173,11 @@ def read_lines(
                 letters[count] = letter
                 values[count] = value
                 count += 1
-                if bit & COMMANDS:
-                    commanded |= mask & COMMANDS != 0
+                if bit & on.COMMANDS:
+                    commanded |= mask & on.COMMANDS != 0
                     mask |= bit
-                    if letter == M and abs(value) < 999.0 and m_meanings[round(abs(value) * 10)] == words.MESSAGE:
-                        i = end_of_line(source, i, end)
+                    if letter == on.M and abs(value) < 999.0 and m_meanings[round(abs(value) * 10)] == words.MESSAGE:
+                        i = look.end_of_line(source, i, end)
                         break
                 else:
                     if mask & bit:
@@ -206,56 +185,58 @@ def read_lines(
                     too_large |= abs(value) >= TOO_LARGE
                 mask |= bit
                 slots[letter] = value
-            elif c == LINE_FEED or c == RETURN:
+            elif c == ch.LINE_FEED or c == ch.RETURN:
                 break
-            elif c == SEMICOLON and semicolons:
-                i = end_of_line(source, i, end)
-            elif c == OPEN:
+            elif c == ch.SEMICOLON and semicolons:
+                i = look.end_of_line(source, i, end)
+            elif c == ch.OPEN:
+                commented = True
                 comment = i
-                i = after_comment(source, i, end)
-                if strict and (byte_at(source, i - 1) != CLOSE or holds(source, comment + 1, i, OPEN)):
+                i = look.after_comment(source, i, end)
+                if strict and (byte_at(source, i - 1) != ch.CLOSE or look.holds(source, comment + 1, i, ch.OPEN)):
                     error = at.ERROR_COMMENT
                     is_text = True
                     break
-            elif c == STAR and not strict:
-                stop = end_of_line(source, i, end)
-                if not after_checksum(source, i + 1, stop):
+            elif c == ch.STAR and not strict:
+                stop = look.end_of_line(source, i, end)
+                if not look.after_checksum(source, i + 1, stop):
                     is_text = True
                     break
-                if not fits_checksum(source, line_begin, i, stop):
+                if not look.fits_checksum(source, line_begin, i, stop):
                     note(notes, at.NOTE_CHECKSUM, whole)
                 i = stop
-            elif c == SLASH and not begun and not percent:
+            elif c == ch.SLASH and not (begun or percent or slashed or (strict and commented)):
+                slashed = True
                 i += 1
                 if whole[at.BLOCK_DELETE]:
-                    i = end_of_line(source, i, end)
+                    i = look.end_of_line(source, i, end)
                     break
-            elif c == PERCENT and not begun and not percent:
+            elif c == ch.PERCENT and not begun and not percent:
                 percent = True
                 i += 1
             else:
                 is_text = True
                 break
         if is_text:
-            i = end_of_line(source, i, end)
+            i = look.end_of_line(source, i, end)
+        is_text |= percent and begun
         # ---- step over the end of the line
         if strict:
-            error = strict_line_error(whole, i - line_begin, percent, begun, is_text, error)
+            empty = not (begun or percent or slashed or commented)
+            error = look.strict_line_error(whole, i - line_begin, percent, empty, is_text, error)
             if error != at.ERROR_NONE:
                 fail(whole, error)
                 return i
         if i < end:
             c = byte_at(source, i)
             i += 1
-            if c == RETURN and i < end and byte_at(source, i) == LINE_FEED:
+            if c == ch.RETURN and i < end and byte_at(source, i) == ch.LINE_FEED:
                 i += 1
         if strict and whole[at.PERCENTS] >= 2:
             whole[at.ENDED] = 1
             return end
         if is_text:
-            note(notes, at.NOTE_TEXT, whole)
-            if whole[at.KEEPS_TEXT]:
-                add_event(whole, events, TEXT, float(line_begin), at.NOTE_TEXT)
+            note_text(whole, events, notes, at.NOTE_TEXT)
             continue
         if count == 0:
             continue
@@ -263,14 +244,17 @@ def read_lines(
         simple = False
         if bare == 0 and not repeated and not too_large:
             first = letters[0]
-            if mask & COMMANDS == 0:
-                simple = mask & MOTION_WORDS != 0 and (not strict or mask & XYZE != 0)
+            if mask & on.COMMANDS == 0:
+                simple = mask & on.MOTION_WORDS != 0 and (
+                    not strict or (mask & on.XYZE != 0 and mask & on.NO_LETTERS == 0)
+                )
                 motion = whole[at.MOTION]
-            elif first == G and mask & ((1 << M) | (1 << T)) == 0:
+            elif first == on.G and mask & ((1 << on.M) | (1 << on.T)) == 0:
                 code = values[0]
                 motion = int(code) if code < 4.0 else 4
                 simple = not commanded and motion < 4 and code == motion and motion == g_meanings[motion * 10]
-        has_feed = mask & (1 << F) != 0
+        simple = simple and not (strict and mask & on.NO_LETTERS)
+        has_feed = mask & (1 << on.F) != 0
         commands = 1
         if not simple:
             # ---- the rest: several commands, modes, waits, bare letters
@@ -289,37 +273,26 @@ def read_lines(
                     letters, values, count, owners, meant, heads, g_meanings, m_meanings, whole[at.MOTION]
                 )
                 if commands <= 0:
-                    kind = at.NOTE_TEXT if commands == 0 else at.NOTE_DAMAGED
-                    note(notes, kind, whole)
-                    if whole[at.KEEPS_TEXT]:
-                        add_event(whole, events, TEXT, float(line_begin), kind)
+                    note_text(whole, events, notes, at.NOTE_TEXT if commands == 0 else at.NOTE_DAMAGED)
                     continue
         for command in range(commands):
             if not simple:
                 motion = meant[command]
-                mask = words_of_command(
-                    letters,
-                    values,
-                    count,
-                    owners,
-                    command,
-                    motion == words.HOME or motion == words.RENAME,
-                    slots,
-                    notes,
-                    whole,
-                )
+                takes_bare = motion == words.HOME or motion == words.RENAME
+                mask = words_of_command(letters, values, count, owners, command, takes_bare, slots, notes, whole)
                 too_large = mask & TOO_LARGE_BIT != 0
                 goes = bool(strict and motion == words.HOME) or motion == words.RETRACT or motion == words.UNRETRACT
                 if motion >= words.PLAIN and not goes:
                     head = heads[command]
+                    code = round(abs(values[head]) * 10) if abs(values[head]) < 999.0 else NOT_A_CODE
+                    if letters[head] == on.M:
+                        code += words.CODES
                     if motion == words.FEED:
                         set_feed(real, whole, notes, values[head])
                     elif motion == words.LIMIT:
-                        code = round(values[head] * 10) + (0 if letters[head] == G else words.CODES)
                         state_limits(whole, code, mask, slots, events)
                     elif motion == words.UNKNOWN:
-                        code = round(abs(values[head]) * 10) if abs(values[head]) < 999.0 else NOT_A_CODE
-                        note(notes, (at.NOTE_G if letters[head] == G else at.NOTE_M) + code, whole)
+                        note(notes, at.NOTE_G + code, whole)
                     elif too_large and motion == words.RENAME:
                         fail(whole, at.ERROR_TOO_LARGE)
                     else:
@@ -327,12 +300,12 @@ def read_lines(
                     if whole[at.STATUS] != at.STATUS_DONE:
                         return i
                     continue
-                if too_large and mask & MOTION_WORDS:
+                if too_large and mask & on.MOTION_WORDS:
                     fail(whole, at.ERROR_TOO_LARGE)
                     return i
             # ---- a motion: where to, how much filament, how fast
-            if mask & (1 << F) and motion < words.PLAIN:
-                set_feed(real, whole, notes, slots[F])
+            if mask & (1 << on.F) and motion < words.PLAIN:
+                set_feed(real, whole, notes, slots[on.F])
                 if whole[at.STATUS] != at.STATUS_DONE:
                     return i
             pieces = 1
@@ -340,18 +313,18 @@ def read_lines(
             x, y, z = real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z]
             if motion < words.ARC_CLOCKWISE:
                 whole[at.MOTION] = motion
-                if mask & XYZE == 0:
+                if mask & on.XYZE == 0:
                     continue
                 scale = real[at.SCALE]
-                if mask & (1 << X):
-                    x = (x if relative else real[at.SHIFT_X]) + slots[X] * scale
-                if mask & (1 << Y):
-                    y = (y if relative else real[at.SHIFT_Y]) + slots[Y] * scale
-                if mask & (1 << Z):
-                    z = (z if relative else real[at.SHIFT_Z]) + slots[Z] * scale
+                if mask & (1 << on.X):
+                    x = (x if relative else real[at.SHIFT_X]) + slots[on.X] * scale
+                if mask & (1 << on.Y):
+                    y = (y if relative else real[at.SHIFT_Y]) + slots[on.Y] * scale
+                if mask & (1 << on.Z):
+                    z = (z if relative else real[at.SHIFT_Z]) + slots[on.Z] * scale
             elif motion < words.PLAIN:
                 whole[at.MOTION] = motion
-                if mask & ARC_WORDS == 0:
+                if mask & on.ARC_WORDS == 0:
                     continue
                 pieces = cut_arc(real, whole, notes, mask, slots, places, motion == words.ARC_COUNTER)
                 if pieces == 0:
@@ -363,8 +336,8 @@ def read_lines(
                 de = own_retraction(real, whole, motion == words.RETRACT, mask, slots, events)
                 if de == 0.0:
                     continue
-            elif mask & (1 << E) and motion < words.PLAIN:
-                reading = slots[E] * real[at.FILAMENT_SCALE]
+            elif mask & (1 << on.E) and motion < words.PLAIN:
+                reading = slots[on.E] * real[at.FILAMENT_SCALE]
                 if relative or whole[at.IS_E_RELATIVE]:
                     de = reading
                     real[at.E_READING] += reading
@@ -372,19 +345,15 @@ def read_lines(
                     de = reading - real[at.E_READING]
                     real[at.E_READING] = reading
                 de *= real[at.FLOW_SHARE]
-            speed = math.inf
-            if motion == words.RETRACT or motion == words.UNRETRACT:
-                speed = real[at.RETRACT_SPEED]
-            elif not strict or (motion != words.RAPID and motion < words.PLAIN):
-                speed = real[at.FEED] / 60.0 * real[at.FEED_SHARE]
-                if whole[at.FEED_MODE] != at.PER_MINUTE:
-                    if motion < words.ARC_CLOCKWISE:
-                        places[0, 0], places[1, 0], places[2, 0] = x, y, z
-                    speed = other_speed(real, whole, notes, has_feed, places, pieces)
-                    if whole[at.STATUS] != at.STATUS_DONE:
-                        return i
+            speed = real[at.FEED] / 60.0 * real[at.FEED_SHARE]
+            if strict or motion > words.ARC_COUNTER or whole[at.FEED_MODE] != at.PER_MINUTE:
+                if motion < words.ARC_CLOCKWISE:
+                    places[0, 0], places[1, 0], places[2, 0] = x, y, z
+                speed = special_speed(real, whole, notes, motion, has_feed, places, pieces)
+                if whole[at.STATUS] != at.STATUS_DONE:
+                    return i
             unset = whole[at.UNSET]
-            if unset & (mask | PLANES if motion >= words.ARC_CLOCKWISE else mask):
+            if motion < words.PLAIN and unset & (mask | on.AXES if motion >= words.ARC_CLOCKWISE else mask):
                 if motion < words.ARC_CLOCKWISE:
                     places[0, 0], places[1, 0], places[2, 0] = x, y, z
                 first_places(real, whole, mask, motion, slots, places, pieces)

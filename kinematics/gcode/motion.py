@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.compiled import compiled_part
+from kinematics.gcode import dialects as words
 from kinematics.gcode import state as at
 from kinematics.gcode.arcs import (
     ARC_GOOD,
@@ -22,11 +23,10 @@ from kinematics.gcode.arcs import (
     chord_count,
 )
 from kinematics.gcode.commands import add_event, fail, note
+from kinematics.gcode.letters import I, P, R, S, X
 from kinematics.gcode.moves import NOZZLE_TARGET, RETRACTION
 
 MOST_CHORDS = 60_000
-
-I, P, R, S, X = 8, 15, 17, 18, 23  # letters as bits and slots, A = 0; J, K and Y, Z follow
 
 
 @compiled_part
@@ -146,18 +146,26 @@ def cut_arc(
 
 
 @compiled_part
-def other_speed(
+def special_speed(
     real: NDArray[np.float64],
     whole: NDArray[np.int64],
     notes: NDArray[np.int64],
+    motion: int,
     has_feed: bool,
     places: NDArray[np.float64],
     pieces: int,
 ) -> float:
-    """Commanded speed (mm/s) where F is no length a minute: under G93 a command takes 1/F minutes; G95 is not guessed.
+    """Commanded speed (mm/s) of what is not simply F: the standard's rapids, the controller's retraction, G93, G95.
 
-    The command goes through the first `pieces` columns of `places`. May set STATUS to STATUS_ERROR.
+    Under G93 a command takes 1/F minutes; G95 is not guessed. The command goes through the first `pieces` columns of
+    `places`. May set STATUS to STATUS_ERROR.
     """
+    if motion == words.RETRACT or motion == words.UNRETRACT:
+        return float(real[at.RETRACT_SPEED])
+    if whole[at.STRICT] and (motion == words.RAPID or motion == words.HOME):
+        return math.inf
+    if whole[at.FEED_MODE] == at.PER_MINUTE:
+        return float(real[at.FEED] / 60.0 * real[at.FEED_SHARE])
     if whole[at.FEED_MODE] == at.PER_TURN:
         note(notes, at.NOTE_FEED_PER_TURN, whole)
         return math.inf
@@ -172,7 +180,7 @@ def other_speed(
     for k in range(pieces):
         length += math.sqrt((places[0, k] - x) ** 2 + (places[1, k] - y) ** 2 + (places[2, k] - z) ** 2)
         x, y, z = places[0, k], places[1, k], places[2, k]
-    return float(length * real[at.FEED] / 60.0 * real[at.FEED_SHARE]) if length > 0.0 else math.inf
+    return float(length * real[at.FREQUENCY] / 60.0 * real[at.FEED_SHARE]) if length > 0.0 else math.inf
 
 
 @compiled_part

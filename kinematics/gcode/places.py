@@ -8,9 +8,7 @@ from numpy.typing import NDArray
 from kinematics.compiled import compiled_part
 from kinematics.gcode import dialects as words
 from kinematics.gcode import state as at
-
-E, X, Y, Z = 4, 23, 24, 25
-AXES = (1 << X) | (1 << Y) | (1 << Z)
+from kinematics.gcode.letters import AXES, E, X, Y, Z
 
 
 @compiled_part

@@ -8,11 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.compiled import byte_at, compiled_part
+from kinematics.gcode import characters as ch
 from kinematics.gcode import state as at
 
 LONGEST_LINE = 256  # characters, NISTIR 6556, 3.3
-
-TAB, LINE_FEED, RETURN, BLANK, PERCENT, OPEN, CLOSE, STAR, PLUS, MINUS, POINT, SLASH, SEMICOLON = b"\t\n\r %()*+-./;"
 
 
 @compiled_part
@@ -20,7 +19,7 @@ def end_of_line(source: Any, i: int, end: int) -> int:
     """Index of the line feed, carriage return or end that closes the line."""
     while i < end:
         c = byte_at(source, i)
-        if c == LINE_FEED or c == RETURN:
+        if c == ch.LINE_FEED or c == ch.RETURN:
             break
         i += 1
     return i
@@ -31,10 +30,10 @@ def after_comment(source: Any, i: int, end: int) -> int:
     """Index after the comment that opens at `i`; the end of the line where it is not closed."""
     while i < end:
         c = byte_at(source, i)
-        if c == LINE_FEED or c == RETURN:
+        if c == ch.LINE_FEED or c == ch.RETURN:
             break
         i += 1
-        if c == CLOSE:
+        if c == ch.CLOSE:
             break
     return i
 
@@ -50,19 +49,21 @@ def holds(source: Any, begin: int, end: int, sought: int) -> bool:
 
 @compiled_part
 def strict_line_error(
-    whole: NDArray[np.int64], length: int, percent: bool, has_words: bool, is_text: bool, error: int
+    whole: NDArray[np.int64], length: int, percent: bool, empty: bool, is_text: bool, error: int
 ) -> int:
     """What the standard has against a line as a whole: its length, its percent, or `error` where it is no words."""
     if length > LONGEST_LINE:
         return at.ERROR_LINE_LENGTH
+    if percent and is_text:
+        return at.ERROR_PERCENT
     if is_text:
         return error
     if percent:
-        if has_words or whole[at.OPENED] == at.OPENED_WITHOUT:
+        if whole[at.OPENED] == at.OPENED_WITHOUT:
             return at.ERROR_PERCENT
         whole[at.PERCENTS] += 1
         whole[at.OPENED] = at.OPENED_BY_PERCENT
-    elif whole[at.OPENED] == at.NOT_OPENED and length > 0:
+    elif whole[at.OPENED] == at.NOT_OPENED and not empty:
         whole[at.OPENED] = at.OPENED_WITHOUT
     return at.ERROR_NONE
 
@@ -89,9 +90,9 @@ def after_checksum(source: Any, i: int, end: int) -> bool:
         return False
     while i < end and byte_at(source, i) >= 48 and byte_at(source, i) <= 57:
         i += 1
-    while i < end and (byte_at(source, i) == BLANK or byte_at(source, i) == TAB):
+    while i < end and (byte_at(source, i) == ch.BLANK or byte_at(source, i) == ch.TAB):
         i += 1
-    return i == end or byte_at(source, i) == SEMICOLON or byte_at(source, i) == OPEN
+    return i == end or byte_at(source, i) == ch.SEMICOLON or byte_at(source, i) == ch.OPEN
 
 
 @compiled_part
@@ -100,9 +101,9 @@ def is_exponent(source: Any, i: int, end: int) -> bool:
     if i + 3 >= end:
         return False
     c = byte_at(source, i + 1)
-    if c != PLUS and c != MINUS:
+    if c != ch.PLUS and c != ch.MINUS:
         return False
     k = i + 2
     while k < end and byte_at(source, k) >= 48 and byte_at(source, k) <= 57:
         k += 1
-    return k - i >= 4 and (k == end or byte_at(source, k) != POINT)
+    return k - i >= 4 and (k == end or byte_at(source, k) != ch.POINT)

@@ -9,15 +9,11 @@ from kinematics.compiled import compiled_part
 from kinematics.gcode import dialects as words
 from kinematics.gcode import state as at
 from kinematics.gcode.commands import note
+from kinematics.gcode.letters import AXES, MOTION_WORDS, NO_LETTERS, E, F, G, M, P, S, T
 
-E, F, G, I, J, K, M, P, R, S, T, X, Y, Z = 4, 5, 6, 8, 9, 10, 12, 15, 17, 18, 19, 23, 24, 25
-AXES = (1 << X) | (1 << Y) | (1 << Z)
-MOTION_WORDS = AXES | (1 << E) | (1 << I) | (1 << J) | (1 << K) | (1 << R) | (1 << F)
 TOO_LARGE = 1e9  # no machine goes there, and feeds and radii of this size are slips
 TOO_LARGE_BIT = 1 << 26  # beside the 26 letters
 CODE_TOLERANCE = 0.0001 + 1e-9  # of a number where a code is needed (NISTIR 6556, 3.3.2.1)
-# Letters that the standard does not have (O, U, V, W) and axes that no printer here has (A, B, C).
-NO_LETTERS = (1 << 14) | (1 << 20) | (1 << 21) | (1 << 22) | 0b111
 NO_OWNER = -1
 DAMAGED = -1
 

@@ -20,7 +20,8 @@ LOW_X, LOW_Y, LOW_Z, HIGH_X, HIGH_Y, HIGH_Z = 16, 17, 18, 19, 20, 21  # extent o
 FILAMENT_SCALE = 22  # mm of filament an E unit
 RETRACT_LENGTH, RETRACT_SPEED = 23, 24  # of the controller's own retraction (mm, mm/s); NaN where not given
 TARGET_X, TARGET_Y, TARGET_Z, TARGET_E = 25, 26, 27, 28  # where the first command with that axis went (see UNSET)
-REAL_STATE = 29
+FREQUENCY = 29  # F under G93: commands a minute
+REAL_STATE = 30
 
 # Whole-valued state.
 MOTION, PLANE, IS_RELATIVE, IS_E_RELATIVE, TOOL_IN_USE, ENDED, STOP_PENDING, PERCENTS, STRICT = range(9)

@@ -34,6 +34,11 @@ OF_ALL = ("print", "print", "travel", "filament")
 Held = list[float]
 
 
+def prepared(text: str, mode: str = HONOUR, dialect: Dialect = EXTRUSION) -> PreparedJob:
+    """A job (| is a line end) made ready."""
+    return PreparedJob(read_gcode(text.replace("|", "\n").encode(), dialect), file_limits=mode)
+
+
 def planned(
     text: str,
     machine: Machine,
@@ -41,11 +46,11 @@ def planned(
     settings: Mapping[str, Any] | None = None,
     dialect: Dialect = EXTRUSION,
 ) -> Planned:
-    """A job (| is a line end) planned under a machine; `settings` are what a study varies."""
+    """A job planned under a machine; `settings` are what a study varies."""
     varied = NOTHING_VARIED
     if settings:
         varied, machine = resolved_keys(settings, machine), machine.with_settings(settings, "a study")
-    return PreparedJob(text.replace("|", "\n").encode(), dialect, file_limits=mode).planned(machine, varied)
+    return prepared(text, mode, dialect).planned(machine, varied)
 
 
 def held(plan: Planned, column: int) -> Held:
@@ -164,10 +169,7 @@ def test_limits_change_along_the_job() -> None:
 def test_a_lower_limit_takes_longer() -> None:
     """A job of 40 mm lines at 150 mm/s: by hand each takes 2·√(L/a) where a·L < v²."""
     lines = "|".join(f"G1 X{40 * (i % 2)} E{i} F9000" for i in range(1, 11))
-    times = {
-        stated: time_job(PreparedJob(f"M204 S{stated}\n{lines}".replace("|", "\n").encode()), Machine()).total
-        for stated in (100, 200, 400)
-    }
+    times = {stated: time_job(prepared(f"M204 S{stated}|{lines}"), Machine()).total for stated in (100, 200, 400)}
     for stated, total in times.items():
         assert total == pytest.approx(10 * 2 * math.sqrt(40 / stated), rel=1e-9)
 
@@ -214,17 +216,17 @@ def test_a_kind_wins_over_the_job() -> None:
 
 
 def test_what_is_silenced_is_counted() -> None:
-    jobs = [PreparedJob(f"M204 P500|{BEFORE}|M204 P700|{AFTER}".replace("|", "\n").encode())]
+    jobs = [prepared(f"M204 P500|{BEFORE}|M204 P700|{AFTER}")]
     candidates = [Candidate("brisk", {"acceleration": 3000}), Candidate("sharp", {"corner": 0.1})]
     comparison = compare_prepared(jobs, Machine(), candidates)
     assert comparison.silenced == {"brisk": 2}
-    ignored = [PreparedJob(b"M204 P500\nG1 X5 E1 F600\n", file_limits=IGNORE)]
+    ignored = [prepared("M204 P500|G1 X5 E1 F600", IGNORE)]
     assert compare_prepared(ignored, Machine(), candidates).silenced == {}
 
 
 @pytest.mark.xfail(reason="letters are counted, not commands", strict=True)
 def test_a_command_that_states_two_varied_limits_is_one_command() -> None:
-    jobs = [PreparedJob(b"M204 P500 T900\nG1 X5 E1 F600\n")]
+    jobs = [prepared("M204 P500 T900|G1 X5 E1 F600")]
     both = Candidate("both", {PRINT_KEY: 3000, TRAVEL_KEY: 3000})
     assert compare_prepared(jobs, Machine(), [both]).silenced == {"both": 1}
 
@@ -357,7 +359,7 @@ def test_classes_are_the_sets_that_occur() -> None:
 def test_too_many_classes_are_refused() -> None:
     n = MOST_CLASSES + 1
     job = read_gcode(b"G1 X5 E1 F600\n")
-    many = Moves(*(np.repeat(column, n) for column in job.moves))
+    many = Moves._make(np.repeat(column, n) for column in job.moves)
     table = tuple({PRINT_KEY: float(i + 1)} for i in range(n))
     with pytest.raises(InputError, match="--file-limits ignore"):
         classify(many, 0, Conditions(np.arange(n, dtype=np.int32), table))
@@ -381,9 +383,9 @@ def test_a_word_that_states_no_limit_is_said_and_changes_nothing(word: str) -> N
 @pytest.mark.xfail(reason="what is left of the statements stands among the events, which no stop knows", strict=True)
 @pytest.mark.parametrize("word", ["M204 S0", "M205 B20000"])
 def test_a_job_whose_only_statements_state_nothing(word: str) -> None:
-    prepared = PreparedJob(f"{BEFORE}|{word}|{AFTER}".replace("|", "\n").encode())
-    assert not prepared.read(Machine()).events.kind.size
-    assert time_job(prepared, Machine()).total > 0.0
+    job = prepared(f"{BEFORE}|{word}|{AFTER}")
+    assert not job.read(Machine()).events.kind.size
+    assert time_job(job, Machine()).total > 0.0
 
 
 @pytest.mark.xfail(reason="letters act in the order of the alphabet", strict=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 from typing import Any
 
@@ -61,7 +62,8 @@ def test_without_a_machine_the_limits_of_the_job_hold(jobs: Path, run: Run) -> N
         "axes.x.max_speed_mm_s": (120.0, 2, 1),
         "motion.junction_deviation_mm": (0.02, 3, 1),
     }
-    assert job["peak_speed_mm_s"] == pytest.approx(120.0 * (40**2 + 5**2) ** 0.5 / 40, rel=0.01)
+    never_at_full_speed = math.sqrt(300.0 * math.hypot(40.0, 5.0))
+    assert job["peak_speed_mm_s"] == pytest.approx(never_at_full_speed, rel=1e-3)
     assert any("M205 B states no limit" in warning["text"] for warning in job["warnings"])
     screen = run("estimate", "stated.gcode").out
     assert "on the limits that the jobs state" in screen
@@ -214,7 +216,8 @@ def test_a_dialect_table(jobs: Path, run: Run) -> None:
     assert "probing" in whats
     texts = {warning["line"]: warning["count"] for warning in told["warnings"] if "no G-code" in warning["text"]}
     assert texts == {1: 1}  # EASE on, its ramp behind a comment mark
-    assert sum(warning["count"] for warning in plain["warnings"] if "no G-code" in warning["text"]) == 6
+    lost = [row["count"] for row in plain["warnings"] if row["text"].startswith(("line that is no", "damaged line"))]
+    assert sum(lost) == 6
     assert told["total_s"] > plain["total_s"] + 7.5
 
 

@@ -305,9 +305,8 @@ WRONG = {
 }
 
 
-@pytest.mark.xfail(reason="the filament of one move comes out wrong", strict=True)
 @pytest.mark.parametrize("name", WRONG)
-def test_states_across_a_cut_that_come_out_wrong(name: str) -> None:
+def test_states_of_the_extruder_across_a_cut(name: str) -> None:
     assert_alike(cut(*WRONG[name]), SIZE, TOLD)
 
 

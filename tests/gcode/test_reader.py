@@ -181,7 +181,7 @@ def test_unknown_codes_are_counted_by_name() -> None:
     ]
 
 
-@pytest.mark.parametrize("code", ["G54", "G59", "G59.1", "G59.2", "G59.3", "G61.1", "G40", "G49", "G80", "G94"])
+@pytest.mark.parametrize("code", ["G54", "G59", "G59.1", "G59.2", "G59.3", "G61.1", "G40", "G49", "G98", "G94"])
 @pytest.mark.parametrize("dialect", ["extrusion", "rs274"])
 def test_codes_of_the_standard_without_effect_on_time_are_known(code: str, dialect: str) -> None:
     assert read(f"{code} G1 X1 F60", dialect).notices == ()

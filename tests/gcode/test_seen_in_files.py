@@ -162,12 +162,10 @@ def test_lines_that_are_no_g_code(line: str) -> None:
     assert_moves_nothing(line)
 
 
-@pytest.mark.xfail(reason="the second block delete mark is taken for a first one", strict=True)
 def test_a_line_behind_two_strokes() -> None:
     assert_moves_nothing("//G1 X50 E9")
 
 
-@pytest.mark.xfail(reason="the percent sign before words is passed over", strict=True)
 def test_a_line_behind_a_percent_sign() -> None:
     assert_moves_nothing("% G1 X50 E9")
 
@@ -320,7 +318,6 @@ def test_feed_by_the_turn_of_a_spindle() -> None:
     assert doubts(job) == [(3, 2)]
 
 
-@pytest.mark.xfail(reason="what F said a turn, or of moves a minute, is read as mm a minute afterwards", strict=True)
 @pytest.mark.parametrize("mode", ["G93", "G95"])
 def test_feed_after_another_kind_of_feed(mode: str) -> None:
     """After G94 holds what F said last under G94."""

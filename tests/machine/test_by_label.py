@@ -156,9 +156,9 @@ MISTAKES = [
      "bench.toml:2: unknown key motion.by_label.outer.junction_deviation_mm"
      " (did you mean 'motion.junction_deviation_mm'?)"),
     ('\n[motion.by_label."a.b"]\nfeed_override = 0',
-     'bench.toml:3: motion.by_label."a.b".feed_override = 0; allowed: a number above 0'),
+     'bench.toml:3: motion.by_label."a.b".feed_override = 0; allowed: a number above 0 (1e-9 to 1e9)'),
     ("[motion.by_label.outer]\nfeed_override = '2'",
-     'bench.toml:2: motion.by_label.outer.feed_override = "2"; allowed: a number above 0 (write it without quotes)'),
+     'bench.toml:2: motion.by_label.outer.feed_override = "2"; allowed: a number above 0 (1e-9 to 1e9) (write it without quotes)'),
     ("[motion.by_label]\nfeed_override = 2",
      "bench.toml:2: motion.by_label.feed_override = 2; allowed: a table [motion.by_label.NAME] with"
      " print_acceleration_mm_s2, travel_acceleration_mm_s2, commanded_speed_mm_s, feed_override, speed_cap_mm_s"),
@@ -172,9 +172,9 @@ MISTAKES = [
     ("[motion.by_label.a]\nfeed_override = 2\n[motion.by_label.'a']",
      "bench.toml:3: motion.by_label.a is given twice; allowed: once (first in line 1)"),
     ("[[candidate]]\nname = 'a'\nset = { 'motion.by_label.\"a.b\".feed_override' = 0 }",
-     "bench.toml:3: candidate 'a': motion.by_label.\"a.b\".feed_override = 0; allowed: a number above 0"),
+     "bench.toml:3: candidate 'a': motion.by_label.\"a.b\".feed_override = 0; allowed: a number above 0 (1e-9 to 1e9)"),
     ("[[candidate]]\nname = 'a'\n[candidate.set]\nflow = 3\nmotion.by_label.\"a.b\".feed_override = 0",
-     "bench.toml:5: candidate 'a': motion.by_label.\"a.b\".feed_override = 0; allowed: a number above 0"),
+     "bench.toml:5: candidate 'a': motion.by_label.\"a.b\".feed_override = 0; allowed: a number above 0 (1e-9 to 1e9)"),
 ]  # fmt: skip
 
 

@@ -27,7 +27,7 @@ STATED = {
     "motion.extruder_step_mm_s": (5.0, 15),
     "retraction.acceleration_mm_s2": (1250.5, 17),
 }
-numbers = sorted({key.name for key in all_keys() if key.allowed == "a number above 0"})
+numbers = sorted({key.name for key in all_keys() if key.allowed == "a number above 0 (1e-9 to 1e9)"})
 # Keys of the file, keys by label, and keys that it does not have, with whatever a job may say.
 names = st.one_of(
     st.sampled_from(numbers),
@@ -85,7 +85,7 @@ def test_a_junction_deviation_that_cannot_be_leaves_the_speed_steps() -> None:
     text = machine_text_from_limits("Bench A", STATED | {JUNCTION: (0.0, 16)})
     machine = Machine.from_toml_text(text, "bench.toml")
     assert machine.value_of(f"{STEP}.x") == 8.0
-    assert line_with(text, "# junction").endswith("line 16, not used: allowed is a number above 0")
+    assert line_with(text, "# junction").endswith("line 16, not used: allowed is a number above 0 (1e-9 to 1e9)")
 
 
 def test_a_key_that_the_file_does_not_know_is_a_comment_in_its_section() -> None:
@@ -102,7 +102,7 @@ def test_a_key_that_the_file_does_not_know_is_a_comment_in_its_section() -> None
 def test_whatever_a_job_states_the_file_loads_with_all_that_is_allowed(limits: dict[str, Any]) -> None:
     machine = Machine.from_toml_text(machine_text_from_limits("Bench A", limits), "bench.toml")
     given_rows = {row.key: row.value for row in machine.effective() if row.origin.startswith("bench.toml:")}
-    allowed = {key: value for key, (value, _) in limits.items() if find_key(key) and 0 < value < float("inf")}
+    allowed = {key: value for key, (value, _) in limits.items() if find_key(key) and 1e-9 <= value <= 1e9}
     if JUNCTION in allowed:
         allowed = {key: value for key, value in allowed.items() if not key.startswith(STEP)}
     assert given_rows == {"machine.name": "Bench A"} | allowed

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
 
-from .planner_twin import NaiveLimits, NaiveMove, ceilings_of, largest_squares, plan_naively, total_s
+from .planner_twin import THRESHOLDS, NaiveLimits, NaiveMove, ceilings_of, largest_squares, plan_naively, total_s
 from .random_paths import is_delicate, jobs, limits, random_job, random_limits, to_moves
 
 ROUNDING = 1e-9  # relative: what float64 leaves
@@ -135,5 +135,6 @@ def test_a_job_on_the_edge_is_known() -> None:
         NaiveMove(dx=step, dy=step, speed=100.0, kind="travel"),
         NaiveMove(dy=50.0, speed=100.0, kind="travel"),
     )
-    assert is_delicate([along, chamfer, across], NaiveLimits(short_run=math.hypot(step, step), curve_rule=False))
+    limits = NaiveLimits(short_run=math.hypot(step, step) + THRESHOLDS.place_slack, curve_rule=False)
+    assert is_delicate([along, chamfer, across], limits)
     assert not is_delicate([along, across], NaiveLimits())

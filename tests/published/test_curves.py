@@ -48,8 +48,8 @@ def test_circles_run_at_the_root_of_acceleration_times_radius(radius: float, del
 def test_circles_at_a_very_small_deviation(chord: float) -> None:
     """R = 1 mm, δ = 0.001 mm, either side of the short run of 0.05 mm (computed here).
 
-    Below a short run c² <= 2Rδ is needed instead of 8Rδ: the corners of a short chord count with the turn across it, twice
-    their own, so that the chord of 2c has to stray by no more than δ.
+    Below a short run c² <= 2Rδ is needed instead of 8Rδ: the corners of a short chord count with the turn across it,
+    twice their own, so that the chord of 2c has to stray by no more than δ.
     """
     radius, delta = 1.0, 0.001
     assert chord <= (widest_chord(radius, delta) if chord >= 0.05 else math.sqrt(2.0 * radius * delta))

@@ -16,7 +16,6 @@ from kinematics.gcode.job import Job
 from kinematics.gcode.moves import DWELL, EVENT_NAMES
 from kinematics.gcode.reader import read_gcode
 
-NOT_YET = "the standard's rule is not kept yet"
 LONGEST = 256  # characters, 3.3
 
 
@@ -65,7 +64,6 @@ def test_3_3_order_of_a_line() -> None:
         refuses(line)
 
 
-@pytest.mark.xfail(reason=NOT_YET, strict=True)
 @pytest.mark.parametrize("line", ["(first) N5 G1 X2", "//G1 X2", "/ /N5"])
 def test_3_3_order_of_a_line_to_the_letter(line: str) -> None:
     refuses(line)
@@ -111,7 +109,6 @@ def test_table_3_rotary_axes(letter: str) -> None:
     refuses(f"G21 G1 X2 {letter}5")
 
 
-@pytest.mark.xfail(reason=NOT_YET, strict=True)
 @pytest.mark.parametrize("letter", "OUVWABC")
 def test_table_3_letters_on_a_plain_move(letter: str) -> None:
     refuses(f"G1 X2 {letter}5")
@@ -140,7 +137,6 @@ def test_3_3_2_1_tool_numbers() -> None:
     ]
 
 
-@pytest.mark.xfail(reason=NOT_YET, strict=True)
 def test_3_3_2_1_tool_numbers_near_a_whole_number() -> None:
     assert not read("T1 M6\nF60\nG1 X1\nT0.99999 M6\nX2\n").events.kind.size
 
@@ -156,7 +152,6 @@ def test_3_3_4_comments() -> None:
         refuses(line)
 
 
-@pytest.mark.xfail(reason=NOT_YET, strict=True)
 @pytest.mark.parametrize("line", ["G1 X(a)2", "G(a)1 X2", "G1 X(a(b)2"])
 def test_3_3_4_no_comment_inside_a_word(line: str) -> None:
     """A line is made of words and comments (3.3): a comment cannot part a letter from its number."""
@@ -201,7 +196,6 @@ def test_3_3_5_coolant() -> None:
     refuses("M8 M9")
 
 
-@pytest.mark.xfail(reason=NOT_YET, strict=True)
 def test_3_3_5_coolant_off_beside_mist() -> None:
     refuses("M7 M9")
 
@@ -232,7 +226,6 @@ def test_3_1_percent_lines() -> None:
             read(text)
 
 
-@pytest.mark.xfail(reason=NOT_YET, strict=True)
 def test_3_1_blanks_before_the_first_percent_line() -> None:
     """A line of blanks alone is a blank line."""
     assert steps("  \n%\nF60\nG1 X1\n%\n") == [(1.0, 0.0, 0.0)]
@@ -298,8 +291,8 @@ def test_3_5_19_inverse_time() -> None:
     job = read("G93\nG1 X10 F2\nX30 F2\nG3 X30 Y20 R10 F2\nG0 X0\nG94 G1 Y0 F60\n")
     moves = job.moves
     length = np.sqrt(moves.dx**2 + moves.dy**2 + moves.dz**2)
-    for line in (2, 3, 4):
-        here = moves.line == line
+    for number in (2, 3, 4):
+        here = moves.line == number
         assert float((length[here] / moves.speed[here]).sum()) == pytest.approx(30.0, rel=1e-12)
     assert moves.speed[-2:].tolist() == [math.inf, 1.0]
     for line in ("G1 X2", "X2", "G2 X3 R4", "G0 X5\nG1 X2"):
