@@ -27,7 +27,6 @@ from kinematics.gcode.sequence import TOO_LARGE, TOO_LARGE_BIT, commands_of_line
 
 RESERVE = 65_536  # room that a line may need at most, in moves and in events
 MOST_WORDS = 128
-
 NOTHING = 1e-9  # mm: lengths below count as zero
 VANISHED = -1  # kind of a move with no length and no filament
 NOT_A_CODE = 0  # code that stands for "too large to be one"
@@ -62,10 +61,8 @@ def read_lines(
     places = np.empty((3, MOST_CHORDS + 1))
     most_moves = path.shape[1] - RESERVE
     most_events = events.shape[0] - RESERVE
-    strict = whole[at.STRICT] != 0
-    semicolons = whole[at.SEMICOLONS] != 0
-    g_meanings = meanings[0]
-    m_meanings = meanings[1]
+    strict, semicolons = whole[at.STRICT] != 0, whole[at.SEMICOLONS] != 0
+    g_meanings, m_meanings = meanings[0], meanings[1]
     extruder = whole[at.EXTRUDER]
     whole[at.STATUS] = at.STATUS_DONE
     i = begin
@@ -80,12 +77,8 @@ def read_lines(
         count = 0
         mask = int(np.int64(0))  # letters with a number; a plain 0 would compile callees for it too
         bare = int(np.int64(0))  # letters without one
-        repeated = False
-        is_text = False
-        too_large = False
-        begun = False  # a block delete mark or a percent sign may only come first
-        commanded = False
-        percent = slashed = commented = False
+        repeated = is_text = too_large = commanded = False
+        begun = percent = slashed = commented = False  # a block delete mark or a percent sign may only come first
         error = at.ERROR_TEXT
         while True:
             c = byte_at(source, i) if i < end else ch.LINE_FEED
@@ -111,9 +104,7 @@ def read_lines(
                     i += 1
                     c = byte_at(source, i)
                 mantissa = int(np.int64(0))
-                digits = 0
-                point = -1
-                length = 8
+                digits, point, length = 0, -1, 8
                 eight = np.uint64(0)
                 if not strict:
                     eight = eight_at(source, i)

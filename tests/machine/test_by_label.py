@@ -158,7 +158,8 @@ MISTAKES = [
     ('\n[motion.by_label."a.b"]\nfeed_override = 0',
      'bench.toml:3: motion.by_label."a.b".feed_override = 0; allowed: a number above 0 (1e-9 to 1e9)'),
     ("[motion.by_label.outer]\nfeed_override = '2'",
-     'bench.toml:2: motion.by_label.outer.feed_override = "2"; allowed: a number above 0 (1e-9 to 1e9) (write it without quotes)'),
+     'bench.toml:2: motion.by_label.outer.feed_override = "2"; allowed: a number above 0 (1e-9 to 1e9) '
+     '(write it without quotes)'),
     ("[motion.by_label]\nfeed_override = 2",
      "bench.toml:2: motion.by_label.feed_override = 2; allowed: a table [motion.by_label.NAME] with"
      " print_acceleration_mm_s2, travel_acceleration_mm_s2, commanded_speed_mm_s, feed_override, speed_cap_mm_s"),

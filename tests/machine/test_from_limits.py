@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import sys
-import types
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +12,7 @@ from hypothesis import strategies as st
 
 from kinematics.cli.machine import command
 from kinematics.errors import InputError
+from kinematics.gcode import file_limits
 from kinematics.machine import Machine, load_machine, machine_text_from_limits
 from kinematics.machine.keys import all_keys, find_key
 
@@ -123,9 +122,7 @@ def test_names_and_sizes_are_as_in_any_new_file() -> None:
 def stated(monkeypatch: pytest.MonkeyPatch) -> dict[str, tuple[float, int]]:
     """What a job states, told in place of the reader's own finding."""
     limits = dict(STATED)
-    module = types.ModuleType("kinematics.gcode.file_limits")
-    module.last_stated = lambda stated: limits  # type: ignore[attr-defined]
-    monkeypatch.setitem(sys.modules, "kinematics.gcode.file_limits", module)
+    monkeypatch.setattr(file_limits, "last_stated", lambda stated: limits)
     return limits
 
 

@@ -36,13 +36,16 @@ ONE_MISTAKE = [
     ("[hotend]\nmax_flow_mm3_s = -3",
      "bench.toml:2: hotend.max_flow_mm3_s = -3; allowed: a number above 0 (1e-9 to 1e9)"),
     ("[hotend]\nmax_flow_mm3_s = 0",
-     "bench.toml:2: hotend.max_flow_mm3_s = 0; allowed: a number above 0 (1e-9 to 1e9) (leave the key out for no limit)"),
+     "bench.toml:2: hotend.max_flow_mm3_s = 0; allowed: a number above 0 (1e-9 to 1e9) "
+     "(leave the key out for no limit)"),
     ("[hotend]\nmax_flow_mm3_s = inf",
-     "bench.toml:2: hotend.max_flow_mm3_s = inf; allowed: a number above 0 (1e-9 to 1e9) (leave the key out for no limit)"),
+     "bench.toml:2: hotend.max_flow_mm3_s = inf; allowed: a number above 0 (1e-9 to 1e9) "
+     "(leave the key out for no limit)"),
     ("[hotend]\nnozzle_mm = nan", "bench.toml:2: hotend.nozzle_mm = nan; allowed: a number above 0 (1e-9 to 1e9)"),
     ("[hotend]\nnozzle_mm = true", "bench.toml:2: hotend.nozzle_mm = true; allowed: a number above 0 (1e-9 to 1e9)"),
     ('[hotend]\nnozzle_mm = "0.4"',
-     'bench.toml:2: hotend.nozzle_mm = "0.4"; allowed: a number above 0 (1e-9 to 1e9) (write it without quotes)'),
+     'bench.toml:2: hotend.nozzle_mm = "0.4"; allowed: a number above 0 (1e-9 to 1e9) '
+     '(write it without quotes)'),
     ('[hotend]\nnozzle_mm = "wide"',
      'bench.toml:2: hotend.nozzle_mm = "wide"; allowed: a number above 0 (1e-9 to 1e9)'),
     ("[hotend]\nnozzle_mm = 1979-05-27",
