@@ -151,12 +151,11 @@ def _corners(row: _Row) -> None:
     step = motion.speed_step_mm_s
     steps = [row.chosen((f"motion.speed_step_mm_s.{name}", getattr(step, name) if step else None)) for name in "xyz"]
     if row.mode != CAP and deviation[1] is not None and any(value is not None for _, value in steps):
-        told_deviation = deviation[0] in row.varied or deviation[0].endswith(IN_THE_JOB)
-        told_steps = any(key in row.varied for key, _ in steps) or deviation[0] not in row.varied
-        if told_steps and not told_deviation:
-            deviation = (deviation[0], None)
-        else:
+        steps_vary = any(key in row.varied for key, _ in steps)
+        if deviation[0] in row.varied or (deviation[0].endswith(IN_THE_JOB) and not steps_vary):
             steps = [(key, None) for key, _ in steps]
+        else:
+            deviation = (deviation[0], None)
     row.put(by.DEVIATION, deviation)
     for column, told in zip((by.X_STEP, by.Y_STEP, by.Z_STEP), steps, strict=True):
         row.put(column, told)

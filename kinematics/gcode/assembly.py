@@ -106,7 +106,7 @@ def job_from(read: Read, content: memoryview, name: str, dialect: Dialect) -> Jo
     return Job(
         name=name,
         moves=Moves(dx, dy, dz, de, speed, kind, line, layer, stop),
-        events=_with_added(events, added) if added or stated or dialect.texts else events,
+        events=_with_added(events, added) if added or stated or unused or dialect.texts else events,
         layers=layers,
         extent=((*map(float, low),), (*map(float, high),)) if np.isfinite(low).all() else None,  # type: ignore[arg-type]
         filament=max(0.0, float(np.cumsum(de).max())),

@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from kinematics.compiled import CHECKED
 from kinematics.gcode import state as at
 from kinematics.gcode.dialects import Dialect
-from kinematics.gcode.interpreter import NOTHING, RESERVE, read_lines
+from kinematics.gcode.interpreter import RESERVE, read_lines
+from kinematics.gcode.motion import NOTHING
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
 
 Real = NDArray[np.float64]

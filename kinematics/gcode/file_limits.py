@@ -60,6 +60,8 @@ def limits_in_events(events: Events, dialect: Dialect) -> tuple[list[FileLimit],
         word = f"{'G' if code < CODES else 'M'}{code % CODES / 10:g} {chr(ord('A') + letter)}"
         seen = unused.get(word)
         unused[word] = Unused(word, line, 1) if seen is None else seen._replace(times=seen.times + 1)
+    # Of one command the more particular letter wins, in whatever order they stand.
+    found.sort(key=lambda row: (row.line, -len(FILE_LIMITS[row.means][0])))
     return found, list(unused.values())
 
 

@@ -19,7 +19,7 @@ from kinematics.gcode import letters as on
 from kinematics.gcode import scanning as look
 from kinematics.gcode import state as at
 from kinematics.gcode.commands import act, fail, note, note_text, set_feed, state_limits
-from kinematics.gcode.motion import MOST_CHORDS, cut_arc, own_retraction, special_speed, way_home
+from kinematics.gcode.motion import MOST_CHORDS, NOTHING, cut_arc, own_retraction, special_speed, way_home
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
 from kinematics.gcode.numbers import POWERS_OF_TEN, long_number, short_number
 from kinematics.gcode.places import extend, extend_known, first_places
@@ -27,7 +27,6 @@ from kinematics.gcode.sequence import TOO_LARGE, TOO_LARGE_BIT, commands_of_line
 
 RESERVE = 65_536  # room that a line may need at most, in moves and in events
 MOST_WORDS = 128
-NOTHING = 1e-9  # mm: lengths below count as zero
 VANISHED = -1  # kind of a move with no length and no filament
 NOT_A_CODE = 0  # code that stands for "too large to be one"
 
@@ -340,7 +339,7 @@ def read_lines(
             if strict or motion > words.ARC_COUNTER or whole[at.FEED_MODE] != at.PER_MINUTE:
                 if motion < words.ARC_CLOCKWISE:
                     places[0, 0], places[1, 0], places[2, 0] = x, y, z
-                speed = special_speed(real, whole, notes, motion, has_feed, places, pieces)
+                speed = special_speed(real, whole, notes, motion, has_feed, places, pieces, de)
                 if whole[at.STATUS] != at.STATUS_DONE:
                     return i
             unset = whole[at.UNSET]

@@ -27,6 +27,7 @@ from kinematics.gcode.letters import I, P, R, S, X
 from kinematics.gcode.moves import NOZZLE_TARGET, RETRACTION
 
 MOST_CHORDS = 60_000
+NOTHING = 1e-9  # mm: lengths below count as zero
 
 
 @compiled_part
@@ -154,11 +155,12 @@ def special_speed(
     has_feed: bool,
     places: NDArray[np.float64],
     pieces: int,
+    de: float,
 ) -> float:
     """Commanded speed (mm/s) of what is not simply F: the standard's rapids, the controller's retraction, G93, G95.
 
     Under G93 a command takes 1/F minutes; G95 is not guessed. The command goes through the first `pieces` columns of
-    `places`. May set STATUS to STATUS_ERROR.
+    `places` and feeds `de` (mm). May set STATUS to STATUS_ERROR.
     """
     if motion == words.RETRACT or motion == words.UNRETRACT:
         return float(real[at.RETRACT_SPEED])
@@ -180,7 +182,9 @@ def special_speed(
     for k in range(pieces):
         length += math.sqrt((places[0, k] - x) ** 2 + (places[1, k] - y) ** 2 + (places[2, k] - z) ** 2)
         x, y, z = places[0, k], places[1, k], places[2, k]
-    return float(length * real[at.FREQUENCY] / 60.0 * real[at.FEED_SHARE]) if length > 0.0 else math.inf
+    if length < NOTHING:
+        length = abs(de)
+    return float(length * real[at.FREQUENCY] / 60.0 * real[at.FEED_SHARE]) if length >= NOTHING else math.inf
 
 
 @compiled_part

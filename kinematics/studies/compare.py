@@ -68,7 +68,7 @@ class Comparison:
 
 def commands_silenced(job: Job, varied: frozenset[str]) -> int:
     """How many commands of a job state a limit that a study varies."""
-    return sum(not varied.isdisjoint(FILE_LIMITS[row.means][0]) for row in job.stated)
+    return len({row.line for row in job.stated if not varied.isdisjoint(FILE_LIMITS[row.means][0])})
 
 
 def compare_prepared(

@@ -52,8 +52,15 @@ def _by_class(planned: Planned, kind: int, code: int) -> float:
     return float(planned.plan.seconds[rows, code].sum())
 
 
-def _raised(machine: Machine, key: str, what: str, unit: str) -> _Trial | None:
-    value = machine.value_of(key)
+def _held(planned: Planned, kind: int) -> float:
+    """The path acceleration (mm/s²) under which moves of a kind spend most of their ramps."""
+    rows = [i for i, member in enumerate(planned.classes.table) if member.kind == kind]
+    row = max(rows, key=lambda i: planned.plan.seconds[i, by.PATH_ACCELERATION])
+    return float(planned.limits.values[row, by.PATH_RAMP])
+
+
+def _raised(machine: Machine, key: str, what: str, unit: str, held: float | None = None) -> _Trial | None:
+    value = machine.value_of(key) if held is None else held
     if value is None:
         return None
     after = float(f"{value * RAISE:.3g}")
@@ -77,7 +84,7 @@ def _trials(machine: Machine, timing: Timing) -> list[_Trial]:
             key = f"motion.{name}_acceleration_mm_s2"
             if getattr(own, f"{name}_acceleration_mm_s2") is not None:
                 key = f"motion.by_kind.{name}.{name}_acceleration_mm_s2"
-            trials.append(_raised(machine, key, f"{name} acceleration", "mm/s²"))
+            trials.append(_raised(machine, key, f"{name} acceleration", "mm/s²", _held(planned, kind)))
     seconds = planned.plan.seconds.sum(axis=0)
     if seconds[by.SPEED_CAP] > least:
         trials.append(_raised(machine, "motion.speed_cap_mm_s", "speed cap", "mm/s"))

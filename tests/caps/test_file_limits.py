@@ -224,7 +224,6 @@ def test_what_is_silenced_is_counted() -> None:
     assert compare_prepared(ignored, Machine(), candidates).silenced == {}
 
 
-@pytest.mark.xfail(reason="letters are counted, not commands", strict=True)
 def test_a_command_that_states_two_varied_limits_is_one_command() -> None:
     jobs = [prepared("M204 P500 T900|G1 X5 E1 F600")]
     both = Candidate("both", {PRINT_KEY: 3000, TRAVEL_KEY: 3000})
@@ -275,7 +274,6 @@ def test_a_study_of_the_machines_rule_switches_the_jobs_off() -> None:
     assert rule(planned(f"M205 X8|{BEFORE}", STEPPED, settings={"corner": 6})) == [(math.inf, 6.0)] * 4
 
 
-@pytest.mark.xfail(reason="a stated junction deviation wins over steps that a study varies", strict=True)
 @pytest.mark.parametrize("machine", [JUNCTION, STEPPED])
 def test_a_study_of_steps_switches_a_stated_junction_deviation_off(machine: Machine) -> None:
     plan = planned(f"M205 J0.02|{BEFORE}", machine, settings={STEPS: {"x": 9, "y": 9}})
@@ -380,7 +378,6 @@ def test_a_word_that_states_no_limit_is_said_and_changes_nothing(word: str) -> N
     assert not plan.job.events.kind.size
 
 
-@pytest.mark.xfail(reason="what is left of the statements stands among the events, which no stop knows", strict=True)
 @pytest.mark.parametrize("word", ["M204 S0", "M205 B20000"])
 def test_a_job_whose_only_statements_state_nothing(word: str) -> None:
     job = prepared(f"{BEFORE}|{word}|{AFTER}")
@@ -388,7 +385,6 @@ def test_a_job_whose_only_statements_state_nothing(word: str) -> None:
     assert time_job(job, Machine()).total > 0.0
 
 
-@pytest.mark.xfail(reason="letters act in the order of the alphabet", strict=True)
 def test_the_more_particular_letter_of_a_command_wins() -> None:
     for word in ("M204 S500 P400", "M204 P400 S500"):
         assert held(planned(f"{word}|{BEFORE}", Machine()), by.PATH_RAMP)[:3] == [400.0, 400.0, 500.0]

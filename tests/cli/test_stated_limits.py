@@ -111,7 +111,6 @@ def test_a_mode_that_there_is_not(jobs: Path, run: Run) -> None:
     assert "honour" in ran.err
 
 
-@pytest.mark.xfail(reason="the machine's own value is shown, not the one that held", strict=True)
 def test_the_one_change_starts_from_what_held(jobs: Path, run: Run) -> None:
     document = document_of(run("estimate", "stated.gcode", "--json"))
     (change,) = [

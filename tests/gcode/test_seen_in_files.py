@@ -325,6 +325,14 @@ def test_feed_after_another_kind_of_feed(mode: str) -> None:
     assert float(job.moves.speed[-1]) == 10.0
 
 
+@pytest.mark.parametrize("first", ["X0.3", "G91 X0.1|X0.2|G90"])
+def test_inverse_time_of_the_extruder_alone(first: str) -> None:
+    """F2 is 30 s for the filament too; what is shorter than 1e-9 mm is no length, such as 0.1 + 0.2 − 0.3."""
+    job = read(f"G1 F600|{first}|G93|G1 X0.3 E1 F2".replace("|", "\n"))
+    assert kinds(job)[-1] == "filament"
+    assert float(job.moves.speed[-1]) == pytest.approx(1.0 / 30.0)
+
+
 @pytest.mark.parametrize("end", ["M2", "M30", "%"])
 def test_two_programs_in_one_file(end: str) -> None:
     """Both are counted; after the end of the first one with a warning, % being no end in this trade."""
