@@ -1,7 +1,7 @@
 """Bytes to arrays in chunks, side by side on both cores, exactly as one after the other.
 
 A chunk of a file is read before anybody knows the state in which it begins: modes are guessed from the end of the first
-chunk, places are unknown (NaN). In file order each guess is then held against the truth. Where only places and the feed
+chunk, places are unknown. In file order each guess is then held against the truth. Where only places and the feed
 were unknown, the few numbers that hang on them are filled in; anything else, and the chunk is read again.
 """
 

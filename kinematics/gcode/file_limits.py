@@ -61,7 +61,7 @@ def limits_in_events(events: Events, dialect: Dialect) -> tuple[list[FileLimit],
         seen = unused.get(word)
         unused[word] = Unused(word, line, 1) if seen is None else seen._replace(times=seen.times + 1)
     # Of one command the more particular letter wins, in whatever order they stand.
-    found.sort(key=lambda row: (row.line, -len(FILE_LIMITS[row.means][0])))
+    found.sort(key=lambda row: (row.line, row.move, -len(FILE_LIMITS[row.means][0])))
     return found, list(unused.values())
 
 

@@ -339,7 +339,8 @@ def read_lines(
             if strict or motion > words.ARC_COUNTER or whole[at.FEED_MODE] != at.PER_MINUTE:
                 if motion < words.ARC_CLOCKWISE:
                     places[0, 0], places[1, 0], places[2, 0] = x, y, z
-                speed = special_speed(real, whole, notes, motion, has_feed, places, pieces, de)
+                fed = has_feed if strict else mask & (1 << on.F) != 0
+                speed = special_speed(real, whole, notes, motion, fed, places, pieces, de)
                 if whole[at.STATUS] != at.STATUS_DONE:
                     return i
             unset = whole[at.UNSET]

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
+
+import numpy as np
 
 from kinematics.caps import columns as by
 from kinematics.gcode.moves import PRINT, TRAVEL
@@ -52,11 +55,13 @@ def _by_class(planned: Planned, kind: int, code: int) -> float:
     return float(planned.plan.seconds[rows, code].sum())
 
 
-def _held(planned: Planned, kind: int) -> float:
-    """The path acceleration (mm/s²) under which moves of a kind spend most of their ramps."""
-    rows = [i for i, member in enumerate(planned.classes.table) if member.kind == kind]
-    row = max(rows, key=lambda i: planned.plan.seconds[i, by.PATH_ACCELERATION])
-    return float(planned.limits.values[row, by.PATH_RAMP])
+def _held(planned: Planned, code: int, column: int, kind: int | None = None) -> float | None:
+    """The limit under which moves (of a kind) spend most seconds of a cause; None where nothing holds them."""
+    table = planned.classes.table
+    rows = [i for i, member in enumerate(table) if kind is None or member.kind == kind]
+    row = max(rows, key=lambda i: planned.plan.seconds[i, code])
+    value = float(planned.limits.values[row, column])
+    return value if value < math.inf else None
 
 
 def _raised(machine: Machine, key: str, what: str, unit: str, held: float | None = None) -> _Trial | None:
@@ -84,22 +89,33 @@ def _trials(machine: Machine, timing: Timing) -> list[_Trial]:
             key = f"motion.{name}_acceleration_mm_s2"
             if getattr(own, f"{name}_acceleration_mm_s2") is not None:
                 key = f"motion.by_kind.{name}.{name}_acceleration_mm_s2"
-            trials.append(_raised(machine, key, f"{name} acceleration", "mm/s²", _held(planned, kind)))
+            trials.append(
+                _raised(
+                    machine,
+                    key,
+                    f"{name} acceleration",
+                    "mm/s²",
+                    _held(planned, by.PATH_ACCELERATION, by.PATH_RAMP, kind),
+                )
+            )
     seconds = planned.plan.seconds.sum(axis=0)
     if seconds[by.SPEED_CAP] > least:
         trials.append(_raised(machine, "motion.speed_cap_mm_s", "speed cap", "mm/s"))
     for i, axis in enumerate("xyz"):
         speed, ramp = by.X_SPEED + i, by.X_ACCELERATION + i
         if seconds[speed] > least:
-            trials.append(_raised(machine, f"axes.{axis}.max_speed_mm_s", f"{axis} axis speed", "mm/s"))
+            held = _held(planned, speed, by.X_MOST + i)
+            trials.append(_raised(machine, f"axes.{axis}.max_speed_mm_s", f"{axis} axis speed", "mm/s", held))
         if seconds[ramp] > least:
-            trials.append(_raised(machine, f"axes.{axis}.max_acceleration_mm_s2", f"{axis} axis acceleration", "mm/s²"))
+            key, held = f"axes.{axis}.max_acceleration_mm_s2", _held(planned, ramp, by.X_RAMP + i)
+            trials.append(_raised(machine, key, f"{axis} axis acceleration", "mm/s²", held))
     if seconds[by.FILAMENT_SPEED] > least:
         trials.append(_raised(machine, "hotend.max_flow_mm3_s", "hotend flow", "mm³/s"))
         trials.append(_raised(machine, "axes.e.max_speed_mm_s", "extruder speed", "mm/s"))
     if seconds[by.FILAMENT_ACCELERATION] > least:
         trials.append(_raised(machine, "axes.e.max_acceleration_mm_s2", "extruder acceleration", "mm/s²"))
-    if motion.junction_deviation_mm is not None:
+    by_deviation = bool(np.isfinite(planned.limits.values[:, by.DEVIATION]).all())
+    if motion.junction_deviation_mm is not None and by_deviation:
         trials.append(_raised(machine, "motion.junction_deviation_mm", "junction deviation", "mm"))
     elif motion.speed_step_mm_s is not None:
         steps = {name: step * RAISE for name in "xyz" if (step := getattr(motion.speed_step_mm_s, name)) is not None}

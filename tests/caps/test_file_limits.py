@@ -388,3 +388,9 @@ def test_a_job_whose_only_statements_state_nothing(word: str) -> None:
 def test_the_more_particular_letter_of_a_command_wins() -> None:
     for word in ("M204 S500 P400", "M204 P400 S500"):
         assert held(planned(f"{word}|{BEFORE}", Machine()), by.PATH_RAMP)[:3] == [400.0, 400.0, 500.0]
+
+
+def test_statements_and_moves_glued_on_one_line() -> None:
+    """Each holds from where it stands; the later command wins."""
+    plan = planned("M204 P400 G1 X5 E1 F600 M204 S500 G1 X6 E2|X7 E3", Machine())
+    assert held(plan, by.PATH_RAMP) == [400.0, 500.0, 500.0]

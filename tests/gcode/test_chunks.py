@@ -296,8 +296,8 @@ def test_what_hangs_on_a_sum_is_read_in_one_go(watch: Watch) -> None:
 
 
 LATE = ("X5 E3", "X6 E4", LAST)
-# Each case of wrong results is to go from here to CUTS once it is right.
-WRONG = {
+# What E reads hangs on words before the cut; each case gave one move a wrong filament once.
+READINGS_OF_E = {
     "M82 as the last word on E of a chunk": (RELATIVE, "X5 E0.1", "Y6 E0.3|M82", *LATE),
     "M82 in a chunk without E": (RELATIVE, "X5 E0.1", "Y6 E0.3", "M82", *LATE),
     "relative filament within a chunk that knows no reading": (FIRST, "M83|X5 E1|M82", *LATE),
@@ -305,9 +305,9 @@ WRONG = {
 }
 
 
-@pytest.mark.parametrize("name", WRONG)
+@pytest.mark.parametrize("name", READINGS_OF_E)
 def test_states_of_the_extruder_across_a_cut(name: str) -> None:
-    assert_alike(cut(*WRONG[name]), SIZE, TOLD)
+    assert_alike(cut(*READINGS_OF_E[name]), SIZE, TOLD)
 
 
 # ---- line ends and long lines -----------------------------------------------------------------------------------

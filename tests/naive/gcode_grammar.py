@@ -110,6 +110,8 @@ class Grammar:
             lines.append(f"G3 X{self.inside()} Y{self.inside()} R300 F{self.number(1, 9)}")
         if self.random.random() < 0.5:
             lines.append(f"G1 Y{self.inside()} Z0.3")
+        if self.random.random() < 0.5:
+            lines.append(f"G1 E{self.number(-1, 9)} F{self.number(10, 90)}")
         return ["G93", *lines, "G94 F1800"]
 
     def feed_per_turn(self) -> list[str]:
@@ -286,6 +288,7 @@ class Grammar:
         """Every G1 to G3 line with its own F; a rapid and a line that goes nowhere need none."""
         lines = [f"X{self.inside()} Y{self.inside()} F{self.number(1, 60)}" for _ in "ab"]
         lines.append(f"F{self.number(1, 60)} G3 X{self.inside()} Y{self.inside()} R300")
+        lines.append(f"G1 E{self.number(-1, 9)} F{self.number(10, 90)}")
         way = self.random.choice(("G93", "G93 G1 X3 Y4 F7", "G93 F5"))
         return [way, *self.random.sample(["G1 " + lines[0], *lines[2:], "G0 X5", "M5", "G0"], 5), "G1 G94 F1800"]
 
