@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -147,11 +148,14 @@ def changes_that_save(prepared: Sequence[PreparedJob], machine: Machine, timings
     """
     total = sum(timing.total for timing in timings)
     trials = {trial.key: trial for timing in timings for trial in _trials(machine, timing)}
-    found = []
-    for trial in trials.values():
+
+    def tried(trial: _Trial) -> Change:
         other = machine.with_settings(trial.settings, "one change")
         varied = resolved_keys(trial.settings, machine)
         saved = total - sum(time_job(job, other, varied, passing=True).total for job in prepared)
-        if saved > WORTH_SAYING * total:
-            found.append(Change(trial.key, trial.what, trial.before, trial.after, trial.unit, saved, trial.assignments))
+        return Change(trial.key, trial.what, trial.before, trial.after, trial.unit, saved, trial.assignments)
+
+    # Planning lets other threads run, so that both cores are of use.
+    with ThreadPoolExecutor(2) as pool:
+        found = [change for change in pool.map(tried, trials.values()) if change.saved > WORTH_SAYING * total]
     return sorted(found, key=lambda change: -change.saved)

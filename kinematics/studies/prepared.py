@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import threading
 from typing import NamedTuple
 
 import numpy as np
@@ -85,7 +86,7 @@ class PreparedJob:
         self._jobs: dict[ReaderSettings, Job] = {}
         self._classes: tuple[object, Classes] | None = None
         self._features: tuple[object, Features] | None = None
-        self._room: Room | None = None
+        self._rooms = threading.local()  # of passing plans, one a thread
 
     @property
     def heeds_file_limits(self) -> bool:
@@ -127,7 +128,7 @@ class PreparedJob:
     def planned(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED, passing: bool = False) -> Planned:
         """The job planned under a machine; `varied` names the keys that a study varies.
 
-        The arrays of a `passing` plan are written over by the next passing one.
+        The arrays of a `passing` plan are written over by the next passing one of the same thread.
         """
         job = self.read(machine)
         classes = self._classified(job, machine)
@@ -137,11 +138,11 @@ class PreparedJob:
         if self._features is None or self._features[0] != key:
             self._features = (key, make_features(job.moves, classes.of_move, corners))
         features = self._features[1]
-        room = None
+        room: Room | None = None
         if passing:
             moves, rows = len(job), len(classes.table)
-            if self._room is None or self._room.result.seconds.shape[0] != rows or self._room.speeds.size != moves + 1:
-                self._room = make_room(moves, rows)
-            room = self._room
+            room = getattr(self._rooms, "room", None)
+            if room is None or room.result.seconds.shape[0] != rows or room.speeds.size != moves + 1:
+                room = self._rooms.room = make_room(moves, rows)
         found = plan(features, limits.values, limits.lookahead, room)
         return Planned(machine, job, classes, features, limits, found, varied)
