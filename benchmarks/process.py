@@ -26,10 +26,10 @@ HELP = [sys.executable, "-m", "kinematics", "--help"]
 WHAT_HELP_IMPORTS = [
     sys.executable,
     "-c",
-    "import runpy, sys\n"
-    "sys.argv = ['kinematics', '--help']\n"
+    "import sys\n"
+    "from kinematics.cli.program import main\n"
     "try:\n"
-    "    runpy.run_module('kinematics', run_name='__main__', alter_sys=True)\n"
+    "    main(['--help'])\n"
     "except SystemExit:\n"
     "    pass\n"
     "print('with numpy' if 'numpy' in sys.modules else 'without numpy')",

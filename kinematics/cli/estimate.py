@@ -81,7 +81,8 @@ def command(
             options += ["--file-limits", file_limits]
         if block_delete:
             options.append("--block-delete")
-        console.say(estimate_screen(estimate, words, machine_name or STAND_IN, options))
+        fallback = STAND_IN if estimate.span else ""
+        console.say(estimate_screen(estimate, words, machine_name or fallback, options))
 
 
 def _layer_cells(estimate: Estimate) -> list[tuple[str, ...]]:

@@ -122,6 +122,8 @@ def _next(estimate: Estimate, machine_option: str, options: Sequence[str]) -> li
     files = [job.file for job in estimate.jobs]
     if "-" in files:
         return []
+    if not machine_option:
+        return [f"next: kinematics machine new workshop.toml --from {shlex.quote(files[0])}"]
     command = shlex.join([*files, "--machine", machine_option, *options])
     if estimate.span:
         return [f"next: kinematics estimate {command}"]
@@ -140,7 +142,8 @@ def estimate_screen(
 ) -> list[str]:
     """The first screen.
 
-    `machine_words` says which machine; `machine_option` and the other `options` of the command go into the next one.
+    `machine_words` says which machine; `machine_option` (empty where the job's own limits hold) and the other `options` of
+    the command go into the next one.
     """
     lines: list[str] = []
     if estimate.span:

@@ -265,7 +265,6 @@ def test_the_table_of_moves(run: Run, folder: Path) -> None:
 
 
 def test_the_table_of_moves_as_parquet(run: Run) -> None:
-    pytest.importorskip("pyarrow")
     import pandas
 
     assert run("estimate", "hook.gcode", "--machine", "quick", "--moves", "moves.parquet").status == 0
