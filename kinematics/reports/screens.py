@@ -142,8 +142,8 @@ def estimate_screen(
 ) -> list[str]:
     """The first screen.
 
-    `machine_words` says which machine; `machine_option` (empty where the job's own limits hold) and the other `options` of
-    the command go into the next one.
+    `machine_words` says which machine; `machine_option` (empty where the job's own limits hold) and the other `options`
+    of the command go into the next one.
     """
     lines: list[str] = []
     if estimate.span:
