@@ -20,6 +20,7 @@ from contest import SAMPLES, Verdicts, in_turn, table
 
 from kinematics.gcode.reader import read_gcode
 
+OURS = "kinematics, one thread"
 JOB = SAMPLES / "cable_guide.gcode"
 COPIES = 10
 COLUMNS = ("x", "y", "e")
@@ -75,9 +76,12 @@ def main() -> None:
         job.write_bytes(content * COPIES)
         numbers.write_bytes(b"".join(b",".join(row) + b"\n" for row in rows) * COPIES)
         peers = {"pyarrow.csv": with_pyarrow(numbers), "polars.read_csv": with_polars(numbers)}
-        readers: dict[str, Callable[[], object]] = {"kinematics": lambda: read_gcode(job)}
+        readers: dict[str, Callable[[], object]] = {
+            OURS: lambda: read_gcode(job, threads=1),
+            "kinematics, two threads": lambda: read_gcode(job, threads=2),
+        }
         readers |= {name: run for name, run in peers.items() if run is not None}
-        csv_readers = list(readers)[1:]
+        csv_readers = list(readers)[2:]
         readers["plain Python split"] = lambda: with_split(job)
         times = in_turn(readers, seconds=20.0)
     fields = {name: in_csv if name in csv_readers else in_job for name in readers}
@@ -90,9 +94,9 @@ def main() -> None:
         ],
     )
     for name in csv_readers:
-        ratio = rate["kinematics"] / rate[name]
+        ratio = rate[OURS] / rate[name]
         verdicts.judge(f"at least {TIMES_CSV:g} times the fields of {name}", f"{ratio:.2f} times", ratio >= TIMES_CSV)
-    ratio = rate["kinematics"] / rate["plain Python split"]
+    ratio = rate[OURS] / rate["plain Python split"]
     target = f"at least {TIMES_PYTHON:g} times the fields of plain Python"
     verdicts.judge(target, f"{ratio:.1f} times", ratio >= TIMES_PYTHON)
     verdicts.exit()

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from kinematics.errors import InputError, nearest
 from kinematics.gcode import state as at
 from kinematics.gcode.assembly import job_from
-from kinematics.gcode.chunks import NOT_GIVEN, PADDING, ReaderOptions, read_whole
+from kinematics.gcode.chunks import NOT_GIVEN, PADDING, WORKERS, ReaderOptions, read_whole
 from kinematics.gcode.dialects import EXTRUSION, Dialect, dialect_named
 from kinematics.gcode.findings import error_of, no_motion_hint
 from kinematics.gcode.job import Job
@@ -31,14 +31,16 @@ def read_gcode(
     retraction: tuple[float, float] = NOT_GIVEN,
     filament_area: float = math.nan,
     block_delete: bool = False,
+    threads: int = WORKERS,
 ) -> Job:
     """Read a job file into a flat tool path.
 
-    `source` a path, `-` for standard input, or the bytes themselves; gzip is recognised by its first bytes. `dialect`
-    a built-in name or a Dialect; `home` where homing puts the axes (mm); `arc_tolerance` how far chords may stray from
+    `source` a path, `-` for standard input, or the bytes themselves; gzip is recognised by its first bytes. `dialect` a
+    built-in name or a Dialect; `home` where homing puts the axes (mm); `arc_tolerance` how far chords may stray from
     their arc (mm); `retraction` length and speed of the controller's own retraction (mm, mm/s; NaN where not given);
-    `filament_area` (mm²) where the dialect's E is a volume; `block_delete` skips lines that begin with `/`. Raises
-    InputError (file:line, found, allowed) where the file cannot be used.
+    `filament_area` (mm²) where the dialect's E is a volume; `block_delete` skips lines that begin with `/`; `threads`
+    that may read side by side (the result is the same). Raises InputError (file:line, found, allowed) where the file
+    cannot be used.
     """
     if isinstance(dialect, str):
         dialect = dialect_named(dialect)
@@ -50,7 +52,7 @@ def read_gcode(
         content = memoryview(_unpacked(content, shown))
     _refuse_what_is_no_text(content, shown)
     options = ReaderOptions(home, arc_tolerance, *retraction, filament_area, block_delete)
-    return _read(content, shown, dialect, options)
+    return _read(content, shown, dialect, options, threads)
 
 
 def content_of(source: str | os.PathLike[str]) -> memoryview:
@@ -110,9 +112,9 @@ def _padded(content: memoryview) -> NDArray[np.uint8]:
     return room
 
 
-def _read(content: memoryview, name: str, dialect: Dialect, options: ReaderOptions) -> Job:
+def _read(content: memoryview, name: str, dialect: Dialect, options: ReaderOptions, threads: int) -> Job:
     begin = 3 if bytes(content[:3]) == b"\xef\xbb\xbf" else 0  # byte order mark
-    read = read_whole(_padded(content), begin, len(content), dialect, options)
+    read = read_whole(_padded(content), begin, len(content), dialect, options, workers=threads)
     if read.whole[at.STATUS] == at.STATUS_ERROR:
         raise error_of(content, name, read.whole)
     if dialect.strict and read.whole[at.PERCENTS] == 1 and not read.whole[at.ENDED]:
