@@ -30,7 +30,6 @@ FINISH = 11  # waits until the moves before it are done
 RETRACTION = 12  # by the controller, whose length nobody gave
 LIMIT = 13  # value: of the word; tool: letter + 32 · (ten times the code + 10,000 for M); motion goes on
 TEXT = 14  # a line that is no G-code: value its byte offset, tool the note under which it is counted; motion goes on
-SILENT_KINDS = (NOZZLE_TARGET, BED_TARGET, LIMIT, TEXT)  # bring no rest
 EVENT_NAMES = (
     "dwell",
     "pause",

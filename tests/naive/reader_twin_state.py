@@ -5,6 +5,7 @@ Units: mm, s, mm/s; mm/min only where the file speaks.
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from math import atan2, copysign, hypot, inf, isnan, nan, pi, sqrt
 from typing import NamedTuple
 
@@ -105,7 +106,7 @@ def count_one(counts: dict[str, tuple[int, int]], name: str, line: int) -> None:
     counts[name] = (first, count + 1)
 
 
-class Reader:
+class Reader(ABC):
     """The state of the machine that both dialects share, and what commands do to it."""
 
     radius_allowance = 1.0  # how far beyond 2|R| a chord may reach, as a factor
@@ -145,16 +146,16 @@ class Reader:
         self.heading = (0.0, 0.0)  # XY displacement of the last printing move that had one
         self.last_print = -2  # its place in the list of moves
 
+    @abstractmethod
     def read_line(self, raw: bytes) -> None:
         """Read one line, without its end."""
-        raise NotImplementedError
 
     def finish(self) -> None:
         """After the last line."""
 
+    @abstractmethod
     def doubt(self, name: str) -> None:
         """Something that the standard forbids and extrusion counts."""
-        raise NotImplementedError
 
     def note(self, name: str) -> None:
         count_one(self.counts, name, self.line)
