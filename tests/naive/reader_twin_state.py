@@ -150,7 +150,7 @@ class Reader(ABC):
     def read_line(self, raw: bytes) -> None:
         """Read one line, without its end."""
 
-    def finish(self) -> None:
+    def finish(self) -> None:  # noqa: B027 one of the two dialects has nothing left to do
         """After the last line."""
 
     @abstractmethod
