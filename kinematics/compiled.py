@@ -8,6 +8,7 @@ versions and of the checking mode; old folders are pruned; where nothing can be 
 from __future__ import annotations
 
 import hashlib
+import importlib
 import os
 import shutil
 import sys
@@ -89,7 +90,7 @@ def leave_linear_algebra_out() -> None:
         return
     sys.modules[looked_for] = None  # type: ignore[assignment]
     try:
-        pass
+        importlib.import_module("numba.np.arraymath")  # which looks once, as it is imported
     finally:
         del sys.modules[looked_for]
 

@@ -22,6 +22,7 @@ from kinematics.gcode.commands import act, fail, note, note_text, set_feed, stat
 from kinematics.gcode.motion import MOST_CHORDS, NOTHING, cut_arc, own_retraction, special_speed, way_home
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
 from kinematics.gcode.numbers import POWERS_OF_TEN, long_number, short_number
+from kinematics.gcode.plain_lines import are_plain, plain_lines
 from kinematics.gcode.places import extend, extend_known, first_places
 from kinematics.gcode.sequence import TOO_LARGE, TOO_LARGE_BIT, commands_of_line, strict_commands, words_of_command
 
@@ -66,6 +67,10 @@ def read_lines(
     whole[at.STATUS] = at.STATUS_DONE
     i = begin
     while i < end:
+        if are_plain(whole, g_meanings):
+            i = plain_lines(source, i, end, real, whole, path, tags, most_moves)
+            if i >= end:
+                break
         if whole[at.MOVES] > most_moves or whole[at.EVENTS] > most_events:
             whole[at.STATUS] = at.STATUS_GROW
             return i

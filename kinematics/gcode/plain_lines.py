@@ -1,0 +1,246 @@
+"""The short way through nearly every line of a job: `G1` or `G0` with X, Y, Z, E and F, and lines of comment.
+
+What the general reader keeps in arrays stays in registers here from line to line. A line that is anything else is left
+untouched for the general reader, which does with every line what is done here: this only does it sooner.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.compiled import byte_at, compiled_part, eight_at
+from kinematics.gcode import characters as ch
+from kinematics.gcode import dialects as words
+from kinematics.gcode import state as at
+from kinematics.gcode.letters import E, F, X, Y, Z
+from kinematics.gcode.motion import NOTHING
+from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
+from kinematics.gcode.numbers import POWERS_OF_TEN, short_number
+from kinematics.gcode.scanning import end_of_line
+from kinematics.gcode.sequence import TOO_LARGE
+
+THREE_BYTES = np.uint64(0xFFFFFF)
+G0_BLANK, G1_BLANK = np.uint64(0x203047), np.uint64(0x203147)
+X_BIT, Y_BIT, Z_BIT, E_BIT, F_BIT = 1 << X, 1 << Y, 1 << Z, 1 << E, 1 << F
+SURELY_SOME = 1e-17  # mm²: squared lengths from here on are longer than NOTHING
+MOST_DIGITS = 15  # that one division rounds correctly
+
+
+@compiled_part
+def are_plain(whole: NDArray[np.int64], g_meanings: NDArray[np.int64]) -> bool:
+    """Whether plain lines mean what they nearly always mean: no strict rules, F per minute, E the extruder."""
+    return bool(
+        whole[at.STRICT] == 0
+        and whole[at.FEED_MODE] == at.PER_MINUTE
+        and whole[at.EXTRUDER] == E
+        and whole[at.ENDED] == 0
+        and whole[at.UNSET] & (X_BIT | Y_BIT) == 0
+        and g_meanings[0] == words.RAPID
+        and g_meanings[10] == words.LINE
+    )
+
+
+@compiled_part
+def plain_lines(
+    source: Any,
+    i: int,
+    end: int,
+    real: NDArray[np.float64],
+    whole: NDArray[np.int64],
+    path: NDArray[np.float64],
+    tags: NDArray[np.int32],
+    most_moves: int,
+) -> int:
+    """Read plain lines from `i` on and return where the first other line begins; arrays as in `interpreter`."""
+    x, y, z, reading = real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z], real[at.E_READING]
+    feed, scale = real[at.FEED], real[at.SCALE]
+    feed_share, flow_share, filament_scale = real[at.FEED_SHARE], real[at.FLOW_SHARE], real[at.FILAMENT_SCALE]
+    low_x, low_y, low_z = real[at.LOW_X], real[at.LOW_Y], real[at.LOW_Z]
+    high_x, high_y, high_z = real[at.HIGH_X], real[at.HIGH_Y], real[at.HIGH_Z]
+    relative = whole[at.IS_RELATIVE] != 0
+    e_relative = relative or whole[at.IS_E_RELATIVE] != 0
+    unset, last_kind, motion = whole[at.UNSET], whole[at.LAST_KIND], whole[at.MOTION]
+    semicolons = whole[at.SEMICOLONS] != 0
+    number, line, stop = whole[at.MOVES], whole[at.LINE_NUMBER], whole[at.STOP_PENDING]
+    z_known = unset & Z_BIT == 0
+    shift_x, shift_y, shift_z = real[at.SHIFT_X], real[at.SHIFT_Y], real[at.SHIFT_Z]
+    speed = feed / 60.0 * feed_share
+    value_x = value_y = value_z = value_e = value_f = 0.0
+    while i < end and number <= most_moves:
+        head = eight_at(source, i) & THREE_BYTES
+        if head != G1_BLANK and head != G0_BLANK:
+            if byte_at(source, i) != ch.SEMICOLON or not semicolons:
+                break
+            j = end_of_line(source, i, end)
+            if j == end:
+                break
+            if byte_at(source, j) == ch.RETURN:
+                j += 1
+                if j < end and byte_at(source, j) == ch.LINE_FEED:
+                    j += 1
+            else:
+                j += 1
+            i = j
+            line += 1
+            continue
+        j = i + 3
+        mask = 0
+        is_plain = False
+        while True:
+            # ---- a word
+            c = byte_at(source, j)
+            j += 1
+            negative = byte_at(source, j) == ch.MINUS
+            if negative:
+                j += 1
+            length, digits, point, mantissa = short_number(eight_at(source, j))
+            if length == 8:
+                length, digits, point, mantissa = 0, 0, -1, 0
+                while digits <= MOST_DIGITS:
+                    digit = byte_at(source, j + length) - 48
+                    if 0 <= digit < 10:
+                        mantissa = mantissa * 10 + digit
+                        digits += 1
+                    elif digit == ch.POINT - 48 and point < 0:
+                        point = digits
+                    else:
+                        break
+                    length += 1
+                if digits > MOST_DIGITS:
+                    break
+            if digits == 0:
+                break
+            value = mantissa / POWERS_OF_TEN[digits - point if point >= 0 else 0]
+            if negative:
+                value = -value
+            j += length
+            if c == 88:
+                bit = X_BIT
+                value_x = value
+            elif c == 89:
+                bit = Y_BIT
+                value_y = value
+            elif c == 69:
+                bit = E_BIT
+                value_e = value
+            elif c == 70:
+                bit = F_BIT
+                value_f = value
+            elif c == 90:
+                bit = Z_BIT
+                value_z = value
+            else:
+                break
+            if mask & bit or abs(value) >= TOO_LARGE:
+                break
+            mask |= bit
+            # ---- what follows it
+            c = byte_at(source, j)
+            if c == ch.BLANK:
+                j += 1
+                c = byte_at(source, j)
+                if c != ch.SEMICOLON:
+                    continue
+            if c == ch.SEMICOLON:
+                if not semicolons:
+                    break
+                j = end_of_line(source, j, end)
+                c = byte_at(source, j)
+            if j >= end:
+                break
+            if c == ch.LINE_FEED:
+                is_plain = True
+                j += 1
+            elif c == ch.RETURN:
+                is_plain = True
+                j += 1
+                if j < end and byte_at(source, j) == ch.LINE_FEED:
+                    j += 1
+            break
+        if not is_plain or mask & unset:
+            break
+        # ---- what it does
+        if mask & F_BIT:
+            if not value_f > 0.0:
+                break
+            new_feed = value_f * scale
+            new_speed = new_feed / 60.0 * feed_share
+        else:
+            new_feed, new_speed = feed, speed
+        if not new_speed > 0.0:
+            break
+        if mask & F_BIT and whole[at.FIRST_FEED] < 0:
+            whole[at.FIRST_FEED] = number
+        feed, speed = new_feed, new_speed
+        motion = words.LINE if head == G1_BLANK else words.RAPID
+        line += 1
+        i = j
+        if mask == F_BIT:
+            continue
+        new_x, new_y, new_z = x, y, z
+        if mask & X_BIT:
+            new_x = (x if relative else shift_x) + value_x * scale
+        if mask & Y_BIT:
+            new_y = (y if relative else shift_y) + value_y * scale
+        if mask & Z_BIT:
+            new_z = (z if relative else shift_z) + value_z * scale
+        de = 0.0
+        if mask & E_BIT:
+            told = value_e * filament_scale
+            if e_relative:
+                de = told
+                reading += told
+            else:
+                de = told - reading
+                reading = told
+            de *= flow_share
+        dx, dy, dz = new_x - x, new_y - y, new_z - z
+        square = dx * dx + dy * dy + dz * dz
+        if square < SURELY_SOME and math.sqrt(square) < NOTHING:
+            dx = dy = dz = 0.0
+            x, y, z = new_x, new_y, new_z
+            if not abs(de) >= NOTHING:
+                last_kind = -1
+                continue
+            last_kind = FILAMENT
+        elif de > 0.0:
+            if last_kind != PRINT:
+                low_x, high_x = min(low_x, x), max(high_x, x)
+                low_y, high_y = min(low_y, y), max(high_y, y)
+                if z_known:
+                    low_z, high_z = min(low_z, z), max(high_z, z)
+                else:
+                    whole[at.PRINTED_UNSET] |= unset
+            x, y, z = new_x, new_y, new_z
+            low_x, high_x = min(low_x, x), max(high_x, x)
+            low_y, high_y = min(low_y, y), max(high_y, y)
+            if z_known:
+                low_z, high_z = min(low_z, z), max(high_z, z)
+            else:
+                whole[at.PRINTED_UNSET] |= unset
+            last_kind = PRINT
+        else:
+            x, y, z = new_x, new_y, new_z
+            last_kind = TRAVEL
+        path[at.DX, number] = dx
+        path[at.DY, number] = dy
+        path[at.DZ, number] = dz
+        path[at.DE, number] = de
+        path[at.SPEED, number] = speed
+        path[at.HEIGHT, number] = z
+        tags[at.KIND, number] = last_kind
+        tags[at.LINE, number] = line
+        tags[at.STOP, number] = stop
+        stop = 0
+        number += 1
+    real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z], real[at.E_READING] = x, y, z, reading
+    real[at.FEED] = feed
+    real[at.LOW_X], real[at.LOW_Y], real[at.LOW_Z] = low_x, low_y, low_z
+    real[at.HIGH_X], real[at.HIGH_Y], real[at.HIGH_Z] = high_x, high_y, high_z
+    whole[at.LAST_KIND], whole[at.MOTION] = last_kind, motion
+    whole[at.MOVES], whole[at.LINE_NUMBER], whole[at.STOP_PENDING] = number, line, stop
+    return i
