@@ -19,10 +19,11 @@ from kinematics.gcode import state as at
 from kinematics.gcode.letters import E, F, X, Y, Z
 from kinematics.gcode.motion import NOTHING
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
-from kinematics.gcode.numbers import POWERS_OF_TEN, short_number
+from kinematics.gcode.numbers import POWERS_OF_TEN, short_field
 from kinematics.gcode.scanning import end_of_line
 from kinematics.gcode.sequence import TOO_LARGE
 
+ONE_BYTE, MINUS = np.uint64(0xFF), np.uint64(ch.MINUS)
 THREE_BYTES = np.uint64(0xFFFFFF)
 G0_BLANK, G1_BLANK = np.uint64(0x203047), np.uint64(0x203147)
 X_BIT, Y_BIT, Z_BIT, E_BIT, F_BIT = 1 << X, 1 << Y, 1 << Z, 1 << E, 1 << F
@@ -94,10 +95,12 @@ def plain_lines(
             # ---- a word
             c = byte_at(source, j)
             j += 1
-            negative = byte_at(source, j) == ch.MINUS
-            if negative:
+            eight = eight_at(source, j)
+            negative = eight & ONE_BYTE == MINUS
+            if negative:  # loaded again, so that this stays a branch: nothing then waits for the sign
                 j += 1
-            length, digits, point, mantissa = short_number(eight_at(source, j))
+                eight = eight_at(source, j)
+            length, decimals, mantissa = short_field(eight)
             if length == 8:
                 length, digits, point, mantissa = 0, 0, -1, 0
                 while digits <= MOST_DIGITS:
@@ -110,11 +113,12 @@ def plain_lines(
                     else:
                         break
                     length += 1
-                if digits > MOST_DIGITS:
+                decimals = digits - point if point >= 0 else 0
+                if digits > MOST_DIGITS or digits == 0:
                     break
-            if digits == 0:
+            if decimals < 0:
                 break
-            value = mantissa / POWERS_OF_TEN[digits - point if point >= 0 else 0]
+            value = mantissa / POWERS_OF_TEN[np.uint64(decimals)]
             if negative:
                 value = -value
             j += length
@@ -226,15 +230,16 @@ def plain_lines(
         else:
             x, y, z = new_x, new_y, new_z
             last_kind = TRAVEL
-        path[at.DX, number] = dx
-        path[at.DY, number] = dy
-        path[at.DZ, number] = dz
-        path[at.DE, number] = de
-        path[at.SPEED, number] = speed
-        path[at.HEIGHT, number] = z
-        tags[at.KIND, number] = last_kind
-        tags[at.LINE, number] = line
-        tags[at.STOP, number] = stop
+        k = np.uint64(number)  # unsigned: it cannot count from the end
+        path[at.DX, k] = dx
+        path[at.DY, k] = dy
+        path[at.DZ, k] = dz
+        path[at.DE, k] = de
+        path[at.SPEED, k] = speed
+        path[at.HEIGHT, k] = z
+        tags[at.KIND, k] = last_kind
+        tags[at.LINE, k] = line
+        tags[at.STOP, k] = stop
         stop = 0
         number += 1
     real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z], real[at.E_READING] = x, y, z, reading
