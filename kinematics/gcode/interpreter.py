@@ -21,9 +21,9 @@ from kinematics.gcode import state as at
 from kinematics.gcode.commands import act, fail, note, note_text, set_feed, state_limits
 from kinematics.gcode.motion import MOST_CHORDS, NOTHING, cut_arc, own_retraction, special_speed, way_home
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
-from kinematics.gcode.numbers import POWERS_OF_TEN, long_number, short_number
-from kinematics.gcode.plain_lines import are_plain, plain_lines
+from kinematics.gcode.numbers import POWERS_OF_TEN, long_number, short_field
 from kinematics.gcode.places import extend, extend_known, first_places
+from kinematics.gcode.plain_lines import are_plain, plain_lines
 from kinematics.gcode.sequence import TOO_LARGE, TOO_LARGE_BIT, commands_of_line, strict_commands, words_of_command
 
 RESERVE = 65_536  # room that a line may need at most, in moves and in events
@@ -107,18 +107,17 @@ def read_lines(
                 if signed:
                     i += 1
                     c = byte_at(source, i)
+                length, decimals = 8, -1
                 mantissa = int(np.int64(0))
-                digits, point, length = 0, -1, 8
-                eight = np.uint64(0)
                 if not strict:
-                    eight = eight_at(source, i)
-                    length, digits, point, mantissa = short_number(eight)
-                if length < 8:
+                    length, decimals, mantissa = short_field(eight_at(source, i))
+                digits, point = length, -1
+                if length < 8 and decimals >= 0:
                     i += length
-                    c = int(np.int64((eight >> np.uint64(8 * length)) & np.uint64(255)))
+                    c = byte_at(source, i)
                 else:
-                    digits, point, mantissa = 0, -1, 0
-                    while True:  # a longer number, or one with blanks where they may stand inside
+                    digits, mantissa = 0, 0
+                    while True:  # a longer number, none, or one with blanks where they may stand inside
                         digit = c - 48
                         if 0 <= digit < 10:
                             mantissa = mantissa * 10 + digit
@@ -129,6 +128,7 @@ def read_lines(
                             break
                         i += 1
                         c = byte_at(source, i)
+                    decimals = digits - point if point >= 0 else 0
                 bit = 1 << letter
                 if count == MOST_WORDS:
                     is_text = True
@@ -141,18 +141,10 @@ def read_lines(
                     letters[count] = -1 - letter
                     count += 1
                     continue
-                if c == ch.POINT:  # a second point
+                is_e = (c | 32) == 101 and byte_at(source, i - 1) != ch.POINT and i < end
+                if c == ch.POINT or (is_e and look.is_exponent(source, i, end)):  # a second point, an exponent
                     is_text = True
                     break
-                if (
-                    (c | 32) == 101
-                    and byte_at(source, i - 1) != ch.POINT
-                    and i < end
-                    and look.is_exponent(source, i, end)
-                ):
-                    is_text = True
-                    break
-                decimals = digits - point if point >= 0 else 0
                 if digits <= 18 and mantissa < 9007199254740992:
                     value = mantissa / POWERS_OF_TEN[decimals]
                 else:

@@ -27,6 +27,7 @@ from kinematics.gcode.letters import I, P, R, S, X
 from kinematics.gcode.moves import NOZZLE_TARGET, RETRACTION
 
 MOST_CHORDS = 60_000
+ANEW = 32  # chords
 NOTHING = 1e-9  # mm: lengths below count as zero
 
 
@@ -136,10 +137,17 @@ def cut_arc(
         fail(whole, at.ERROR_TOO_MANY_CHORDS)
         return 0
     n = int(chords)
+    turn = sweep / n
+    cosine, sine = math.cos(turn), math.sin(turn)
+    x = y = 0.0
     for i in range(1, n):
-        angle = start + sweep * i / n
-        places[p, i - 1] = start_p + centre_p + radius * math.cos(angle)
-        places[q, i - 1] = start_q + centre_q + radius * math.sin(angle)
+        if i % ANEW == 1:  # turned on from place to place, and anew before rounding can add up
+            angle = start + sweep * i / n
+            x, y = radius * math.cos(angle), radius * math.sin(angle)
+        else:
+            x, y = x * cosine - y * sine, x * sine + y * cosine
+        places[p, i - 1] = start_p + centre_p + x
+        places[q, i - 1] = start_q + centre_q + y
         places[normal, i - 1] = start_n + (target[normal] - start_n) * i / n
     for k in range(3):
         places[k, n - 1] = target[k]

@@ -18,40 +18,6 @@ TOP_BITS = np.uint64(0x8080808080808080)
 EIGHT = np.uint64(8)
 POINTS = np.uint64(0x1E1E1E1E1E1E1E1E)  # points after the exclusive or with ASCII_ZEROS
 ONES = np.uint64(0x0101010101010101)
-
-
-@compiled_part
-def short_number(eight: np.uint64) -> tuple[int, int, int, int]:
-    """The unsigned number at the start of eight bytes, the first one lowest.
-
-    Returns its length in bytes (8: it may go on), its digits, the digits before its point (−1 without one), and the
-    integer that its digits make. All bytes are looked at together: a loop over them would mispredict the end of nearly
-    every number, and its length is what the next word waits for.
-    """
-    value = eight ^ ASCII_ZEROS  # a digit becomes its value, and nothing else becomes less than ten
-    other = ((value + ABOVE_NINE) | value) & TOP_BITS
-    point = value ^ POINTS
-    point = (point - ONES) & ~point & TOP_BITS
-    point &= ~point + np.uint64(1)  # the first one
-    end = other & ~point
-    length = trailing_zeros(end) >> 3
-    digits = length
-    before = -1
-    if point != np.uint64(0) and (end == np.uint64(0) or point < (end & (~end + np.uint64(1)))):
-        before = trailing_zeros(point) >> 3
-        digits -= 1
-        low = (point >> np.uint64(7)) - np.uint64(1)
-        value = (value & low) | ((value >> EIGHT) & ~low)
-    if digits == 0:
-        return length, 0, before, 0
-    # Pairs, quadruples and the whole are joined by one multiplication each (common practice, no source).
-    value = value << (np.uint64(64) - EIGHT * np.uint64(digits))
-    value = (value * np.uint64(10) + (value >> EIGHT)) & np.uint64(0x00FF00FF00FF00FF)
-    value = (value * np.uint64(100) + (value >> np.uint64(16))) & np.uint64(0x0000FFFF0000FFFF)
-    value = (value * np.uint64(10000) + (value >> np.uint64(32))) & np.uint64(0xFFFFFFFF)
-    return length, digits, before, int(np.int64(value))
-
-
 BELOW_POINT = np.uint64(0x2E2E2E2E2E2E2E2E)  # taken from a byte below the point it borrows
 ABOVE_DIGITS = np.uint64(0x4646464646464646)  # added to a byte above the digits it sets the byte's top bit
 SEVEN = np.uint64(7)
@@ -62,12 +28,13 @@ def short_field(eight: np.uint64) -> tuple[int, int, int]:
     """The unsigned number at the start of eight bytes, which ends at the first byte that is no digit, point or slash.
 
     Returns its length in bytes (8: it may go on), its decimals (−1: no number), and the integer that its digits make.
-    As `short_number`, but the length, for which the next word waits, hangs on as few steps as can be.
+    All bytes are looked at together: a loop over them would mispredict the end of nearly every number. The length, for
+    which the next word waits, hangs on as few steps as can be.
     """
     end = (((eight - BELOW_POINT) & ~eight) | (eight + ABOVE_DIGITS) | eight) & TOP_BITS
     end &= ~end + np.uint64(1)
     length = trailing_zeros(end) >> 3
-    value = eight ^ ASCII_ZEROS
+    value = eight ^ ASCII_ZEROS  # a digit becomes its value, and nothing else becomes less than ten
     point = value ^ POINTS
     point = (point - ONES) & ~point & TOP_BITS
     point &= ~point + np.uint64(1)
@@ -75,10 +42,11 @@ def short_field(eight: np.uint64) -> tuple[int, int, int]:
     low = (point >> SEVEN) - np.uint64(1)  # all bytes where there is no point
     value = (value & low) | ((value >> EIGHT) & ~low)
     digits = length - (1 if point != np.uint64(0) else 0)
-    value = value << (np.uint64(64) - EIGHT * np.uint64(digits))
+    value = value << ((np.uint64(64) - EIGHT * np.uint64(digits)) & np.uint64(63))
     if digits == 0 or (((value + ABOVE_NINE) | value) & TOP_BITS) != np.uint64(0):
         return length, -1, 0
     decimals = digits - (trailing_zeros(point) >> 3) if point != np.uint64(0) else 0
+    # Pairs, quadruples and the whole are joined by one multiplication each (common practice, no source).
     value = (value * np.uint64(10) + (value >> EIGHT)) & np.uint64(0x00FF00FF00FF00FF)
     value = (value * np.uint64(100) + (value >> np.uint64(16))) & np.uint64(0x0000FFFF0000FFFF)
     value = (value * np.uint64(10000) + (value >> np.uint64(32))) & np.uint64(0xFFFFFFFF)
