@@ -11,7 +11,7 @@ from types import MappingProxyType
 from typing import Any
 
 from kinematics.errors import nearest
-from kinematics.gcode.dialects import ARC_COUNTER, FILE_LIMITS, MEANINGS, UNITS, Dialect
+from kinematics.gcode.dialects import ARC_COUNTER, FILE_LIMITS, MEANINGS, UNITS, WRITTEN_LIMITS, Dialect
 from kinematics.gcode.patterns import compiled_pattern
 from kinematics.toml.lines import Path, TomlLines
 from kinematics.toml.problems import Problem, shown
@@ -20,6 +20,7 @@ from kinematics.toml.schema import dotted_name
 WORD = re.compile(r"([GM])0*(\d{1,3})(?:\.(\d)0*)?", re.IGNORECASE | re.ASCII)
 WORD_ALLOWED = 'G or M with a number up to 999.9, in quotes, such as "M204"'
 LETTER_ALLOWED = "one letter, none of G, M, N"
+VALUE = "{value}"  # where the number stands in a text to be written
 # What a text command may mean beside the limits -> its units; none where it has no value.
 OTHER_MEANINGS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {"override": ("1", "%"), "dwell": ("s", "ms"), "pause": (), "ignore": ()}
@@ -97,6 +98,20 @@ def problems_in_patterns(tables: Mapping[str, Any]) -> Iterator[Problem]:
     for key in ("label", "layer"):
         for position, row in _rows(tables, key):
             yield from _pattern((key, position, "pattern"), _text(row, "pattern"), key)
+
+
+def problems_in_writes(tables: Mapping[str, Any], lines: TomlLines) -> Iterator[Problem]:
+    """[[write]]: texts without their {value}, meanings, units, and what is said twice."""
+    first: dict[str, int] = {}
+    for position, row in _rows(tables, "write"):
+        here: Path = ("write", position)
+        text, means = _text(row, "text"), _text(row, "means")
+        if text and (text.count(VALUE) != 1 or re.search(r"[{}]", text.replace(VALUE, ""))):
+            yield Problem((*here, "text"), f"write.text = {shown(text)}", "text with {value} once, and no other braces")
+        if means and first.setdefault(means, position) != position:
+            hint = f"first in line {lines.line_of(('write', first[means], 'means'))}"
+            yield Problem((*here, "means"), f"{means!r} is given twice in [[write]]", "once", hint)
+        yield from _meaning_and_unit(here, row, WRITTEN_LIMITS)
 
 
 def _pattern(path: Path, pattern: str, group: str) -> Iterator[Problem]:

@@ -15,8 +15,9 @@ from kinematics.gcode.dialect_checks import (
     problems_in_patterns,
     problems_in_rows,
     problems_in_words_table,
+    problems_in_writes,
 )
-from kinematics.gcode.dialects import DIALECTS, EXTRUSION, Dialect, LimitWord, TextCommand, dialect_named
+from kinematics.gcode.dialects import DIALECTS, EXTRUSION, Dialect, LimitWord, TextCommand, WriteCommand, dialect_named
 from kinematics.toml.files import FileKind, is_builtin, tables_of, text_of_file
 from kinematics.toml.lines import toml_lines
 from kinematics.toml.problems import Problem, failure_at_lines, problems_in_words
@@ -66,6 +67,14 @@ class PatternRow(_Table):
     pattern: Pattern
 
 
+class WriteRow(_Table):
+    """[[write]]: the text that sets a limit on the user's controller, with {value}."""
+
+    means: Means
+    text: Annotated[str, NOT_BLANK, Allowed("text in quotes with {value} in it")]
+    unit: Unit
+
+
 class DialectTable(_Table):
     """The shape of the whole file; what the values mean is judged by `dialect_checks`."""
 
@@ -79,6 +88,7 @@ class DialectTable(_Table):
     text: tuple[TextRow, ...] = ()
     label: tuple[PatternRow, ...] = ()
     layer: tuple[PatternRow, ...] = ()
+    write: tuple[WriteRow, ...] = ()
 
 
 def load_dialect(source: str | Path) -> Dialect:
@@ -108,6 +118,7 @@ def dialect_from_text(text: str, place: str, name: str = "") -> Dialect:
     problems += problems_in_words_table(tables, lines)
     problems += problems_in_rows(tables, base, lines)
     problems += problems_in_patterns(tables)
+    problems += problems_in_writes(tables, lines)
     if problems or table is None:
         raise failure_at_lines(problems, lines, place)
     return _dialect_of(table, base, name or place)
@@ -131,6 +142,7 @@ def _dialect_of(table: DialectTable, base: Dialect, name: str) -> Dialect:
         texts=(*(TextCommand(row.pattern, row.means, row.unit) for row in table.text), *base.texts),
         labels=(*(row.pattern for row in table.label), *base.labels),
         layers=(*(row.pattern for row in table.layer), *base.layers),
+        writes=tuple(WriteCommand(row.means, row.text, row.unit) for row in table.write),
     )
 
 

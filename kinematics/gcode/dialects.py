@@ -112,6 +112,8 @@ FILE_LIMITS: Mapping[str, tuple[tuple[str, ...], str]] = MappingProxyType(
     | {f"{axis} step": ((f"motion.speed_step_mm_s.{axis}",), "mm/s") for axis in "xyz"}
     | {"e step": (("motion.extruder_step_mm_s",), "mm/s")}
 )
+# Limits that may have to be set in a file that is written for the user's controller.
+WRITTEN_LIMITS = ("print acceleration", "pressure advance", "speed cap")
 # Factors to the unit of FILE_LIMITS.
 UNITS: Mapping[str, Mapping[str, float]] = MappingProxyType(
     {
@@ -144,6 +146,14 @@ class TextCommand(NamedTuple):
     unit: str = ""
 
 
+class WriteCommand(NamedTuple):
+    """The user's own text that sets a limit: `{value}` in `text` stands for the number, in `unit`."""
+
+    means: str
+    text: str
+    unit: str
+
+
 @dataclass(frozen=True)
 class Dialect:
     """What each G and M word means, and the few rules in which the dialects differ.
@@ -152,7 +162,8 @@ class Dialect:
     order of NISTIR 6556 Table 8, blanks inside numbers are ignored, `;` marks no comment and G0 has no commanded speed.
     `dwell_p_seconds`: what one unit of the P of a dwell is (s). `extruder_letter` moves the filament, by length or,
     where `extruder_is_volume`, by volume (mm³). `limits` are the words that state limits, `texts` the text commands,
-    `labels` regular expressions with a group `label` that match comments, `layers` such with a group `layer`.
+    `labels` regular expressions with a group `label` that match comments, `layers` such with a group `layer`; `writes`
+    how the user's controller is told a limit.
     """
 
     name: str
@@ -166,6 +177,7 @@ class Dialect:
     texts: tuple[TextCommand, ...] = ()
     labels: tuple[str, ...] = ()
     layers: tuple[str, ...] = ()
+    writes: tuple[WriteCommand, ...] = ()
 
     def _table(self, letter: str) -> NDArray[np.int64]:
         table = np.full(CODES, UNKNOWN, dtype=np.int64)

@@ -33,6 +33,7 @@ def errors_of(text: str) -> list[str]:
 
 
 LIMIT_ROW = '[[limit]]\nword = "M880"\nletter = "A"\nmeans = "speed cap"\nunit = "mm/s"\n'
+WRITE_ROW = '[[write]]\nmeans = "speed cap"\ntext = "SET {value}"\nunit = "mm/s"\n'
 ONE_MISTAKE = [
     ('nam = "x"', "shop.toml:1: unknown key nam (did you mean 'name'?)"),
     ('[[limits]]\nword = "M880"', "shop.toml:1: unknown key limits (did you mean 'limit'?)"),
@@ -77,6 +78,16 @@ ONE_MISTAKE = [
      "shop.toml:7: M880 A is given twice in [[limit]]; allowed: once (first in line 2)"),
     ('[words]\n"M0880" = "pause"\n' + LIMIT_ROW, "shop.toml:4: M880 stands in [[limit]] and in [words] (line 2);"
      " allowed: one of them: a word that states limits means nothing else"),
+    (WRITE_ROW.replace("{value}", "5"),
+     'shop.toml:3: write.text = "SET 5"; allowed: text with {value} once, and no other braces'),
+    (WRITE_ROW.replace("{value}", "{value} {x}"),
+     'shop.toml:3: write.text = "SET {value} {x}"; allowed: text with {value} once, and no other braces'),
+    (WRITE_ROW.replace("speed cap", "layer"),
+     'shop.toml:2: write.means = "layer"; allowed: print acceleration, pressure advance, speed cap'),
+    (WRITE_ROW.replace("mm/s", "mm/s2"),
+     "shop.toml:4: write.unit = \"mm/s2\"; allowed: \"mm/s\" or \"mm/min\" for 'speed cap'"
+     " (did you mean 'mm/s'?)"),
+    (WRITE_ROW + WRITE_ROW, "shop.toml:6: 'speed cap' is given twice in [[write]]; allowed: once (first in line 2)"),
     ("[[text]]\npattern = 'a(b'\nmeans = 'pause'", 'shop.toml:2: text.pattern = "a(b" is no regular expression:'
      " missing ), unterminated subpattern at position 1"),
     ("[[text]]\npattern = 'a (?P<time>b)'\nmeans = 'dwell'\nunit = 's'",
