@@ -1,6 +1,6 @@
-"""The exposure of a whole job: how far the events of a planned motion swing an axis when they add up.
+"""The exposure of a whole job: how far the kicks of a planned motion swing an axis when they add up.
 
-Ceilings hold single events; here the state of the oscillator is carried from event to event, exactly.
+Budgets hold single kicks; here the state of the oscillator is carried from kick to kick, exactly.
 """
 
 from __future__ import annotations
@@ -37,8 +37,8 @@ class AxisMotion(NamedTuple):
 class Exposure(NamedTuple):
     """The worst swings of one mode in a job, and the segments whose start acted last before them.
 
-    `ringing` (mm) is what events leave behind once the filter's last impulse of each has acted, to be held beside what
-    a single event may leave; `swing` (mm) counts as well what the filter's next impulses are still to cancel. Without a
+    `ringing` (mm) is what kicks leave behind once the filter's last impulse of each has acted, to be held beside what
+    a single kick may leave; `swing` (mm) counts as well what the filter's next impulses are still to cancel. Without a
     filter they are the same.
     """
 
@@ -86,18 +86,18 @@ def worst_swing(
 ) -> tuple[float, int]:
     """The largest swing (mm) of a mode in the motion of an axis, and the segment whose start acted last before it.
 
-    Every event (the start of a segment, the end of the last) acts after each of the `delays` (s, ascending) with its
-    weight. The swing is z = e − i(ė + ζωe)/ω_d, e the tip's deviation (mm) from where it would lag at rest; between
-    events z grows by e^(λt), λ = −ζω + iω_d, and a step of acceleration a adds a/ω²·(1 − iζ/√(1 − ζ²)), a sudden change
-    of speed Δv adds iΔv/ω_d. √(1 − ζ²)·|z| is the curve through the peaks of e; it falls between events, so that the
-    largest is found right after one. Events closer together than `SIMULTANEOUS` are looked at as one.
+    Every kick (at the start of a segment, at the end of the last) acts after each of the `delays` (s, ascending) with
+    its weight. The swing is z = e − i(ė + ζωe)/ω_d, e the tip's deviation (mm) from where it would lag at rest; between
+    kicks z grows by e^(λt), λ = −ζω + iω_d, and a step of acceleration a adds a/ω²·(1 − iζ/√(1 − ζ²)), a sudden change
+    of speed Δv adds iΔv/ω_d. √(1 − ζ²)·|z| is the curve through the peaks of e; it falls between kicks, so that the
+    largest is found right after one. Kicks closer together than `SIMULTANEOUS` are looked at as one.
     """
     n = duration.size
     root = math.sqrt(1.0 - damping * damping)
     pole = complex(-damping * omega, root * omega)
     by_acceleration = complex(1.0, -damping / root) / omega**2
     by_speed = complex(0.0, 1.0 / (root * omega))
-    place = np.zeros(delays.size, np.int64)  # the event that each impulse comes to next,
+    place = np.zeros(delays.size, np.int64)  # the segment whose start each impulse comes to next,
     due = delays.copy()  # and when
     swing = complex(0.0, 0.0)
     now, acted = delays[0], 0
@@ -107,16 +107,16 @@ def worst_swing(
         for k in range(1, delays.size):
             if due[k] < due[earliest]:
                 earliest = k
-        event = place[earliest]
-        if event > n:
+        segment = place[earliest]
+        if segment > n:
             break
         kick = complex(0.0, 0.0)
-        if event == 0:
+        if segment == 0:
             if n > 0:
                 kick = acceleration[0] * by_acceleration + jump[0] * by_speed
-        elif event < n:
-            step = acceleration[event] - acceleration[event - 1]
-            kick = step * by_acceleration + jump[event] * by_speed
+        elif segment < n:
+            step = acceleration[segment] - acceleration[segment - 1]
+            kick = step * by_acceleration + jump[segment] * by_speed
         else:
             kick = -acceleration[n - 1] * by_acceleration
         if kick != 0.0:
@@ -127,8 +127,8 @@ def worst_swing(
                 swing *= cmath.exp(pole * waited)
                 now = due[earliest]
             swing += kick * weights[earliest]
-            acted = min(event, n - 1)
-        due[earliest] = due[earliest] + duration[event] if event < n else math.inf
+            acted = min(segment, n - 1)
+        due[earliest] = due[earliest] + duration[segment] if segment < n else math.inf
         place[earliest] += 1
     if abs(swing) > worst:
         worst, worst_segment = abs(swing), acted
@@ -139,7 +139,7 @@ def exposure(motion: AxisMotion, command_filter: Filter, frequency: float, dampi
     """How far the planned motion of an axis swings a true mode of `frequency` (Hz) and `damping` at worst.
 
     The input of the oscillator is the filtered motion ΣA_i a(t − t_i); nothing is sampled. Once its last impulse has
-    acted, an event has left V times what it would without the filter (`residual`), in a phase of its own; `ringing` is
+    acted, a kick has left V times what it would without the filter (`residual`), in a phase of its own; `ringing` is
     the worst sum of those. Several modes add at worst. Raises InputError for a mode that is none, for arrays of
     different length and for negative durations.
     """

@@ -1,4 +1,4 @@
-"""Ringing: what single events leave an axis swinging by, and the limits that keep each of them within a budget.
+"""Ringing: what single kicks leave an axis swinging by, and the limits that keep each of them within a budget.
 
 Amplitudes, not peak to peak, of the swing about the place where the tip would lag at rest; the curve through the peaks
 of the dying swing, at its start. Whether the damping acts against the frame or within the axis makes no difference to
@@ -39,7 +39,7 @@ def _worst_of_all(command_filter: Filter, modes: Sequence[Mode], budget: float, 
 
 
 def acceleration_by_ringing(command_filter: Filter, modes: Sequence[Mode], budget: float) -> float:
-    """The acceleration (mm/s²) that an axis may take within a ringing `budget` ρ (mm) for each event: ρ/(2·Σ max V/ω²).
+    """The acceleration (mm/s²) that an axis may take within a ringing `budget` ρ (mm) for each kick: ρ/(2·Σ max V/ω²).
 
     The maximum over what each mode's frequency may be, the sum over the modes; half, since the top of a short move is a
     step of 2a. Infinite without modes. Raises InputError for a budget or mode that is none.
