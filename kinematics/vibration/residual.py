@@ -18,8 +18,12 @@ FEWEST = 65  # frequencies looked at, however short the filter
 ROUNDS = 2  # of looking closer at a maximum, each of CLOSER + 1 frequencies between its neighbours
 CLOSER = 40
 NEARLY_HIGHEST = 0.99  # of the highest seen: lower maxima cannot turn out to be the highest
-TOUCHING = 1e-6  # relative: a hump that touches the tolerance is inside
-WIDEST = 100.0  # multiples of the design frequency that are looked at
+TOUCHING = 1.02  # a hump of so many tolerances is still inside
+HALVINGS = 50  # of an interval, down to the last digits
+NEAR, WIDEST = (
+    3.0,
+    100.0,
+)  # multiples of the design frequency that are looked at, the second where the first says nothing
 
 
 class Mode(NamedTuple):
@@ -50,30 +54,33 @@ def insensitivity_width(
     """Width of the band about `frequency` (Hz) in which V stays within `tolerance`, as a share of `frequency`.
 
     (f_high − f_low)/f, the damping ratio the same throughout; 0 where V is larger at `frequency` itself, infinite
-    where it stays within up to a hundred times that.
+    where it stays within up to a hundred times that. A hump that exceeds the tolerance by less than 2 % of it, as that
+    of a damped EI does, is inside the band.
     """
     check_mode(frequency, damping)
-    highest = tolerance * (1.0 + TOUCHING)
     omega = 2.0 * math.pi * frequency
 
     def edge(towards: float) -> float:
-        """Multiple of the frequency at which V leaves the tolerance first on the way to a multiple `towards`."""
+        """Multiple of the frequency at which V leaves the tolerance on the way to a multiple `towards`."""
         places = np.linspace(1.0, towards, _looks(command_filter, omega * abs(towards - 1.0)))
-        beyond = np.flatnonzero(residual(command_filter, omega * places, damping) > highest)
+        left = residual(command_filter, omega * places, damping)
+        beyond = np.flatnonzero(left > tolerance * TOUCHING)
         if beyond.size == 0:
             return math.inf if towards > 1.0 else towards
-        if beyond[0] == 0:
+        within = np.flatnonzero(left[: beyond[0]] <= tolerance)
+        if within.size == 0:
             return 1.0
-        inside, outside = float(places[beyond[0] - 1]), float(places[beyond[0]])
-        for _ in range(60):
+        inside, outside = float(places[within[-1]]), float(places[within[-1] + 1])
+        for _ in range(HALVINGS):
             middle = 0.5 * (inside + outside)
-            if residual(command_filter, omega * middle, damping) > highest:
+            if residual(command_filter, omega * middle, damping) > tolerance:
                 outside = middle
             else:
                 inside = middle
         return inside
 
-    return edge(WIDEST) - edge(0.0)
+    upper = edge(NEAR)
+    return (edge(WIDEST) if math.isinf(upper) else upper) - edge(0.0)
 
 
 def worst_residual(command_filter: Filter, mode: Mode, power: int) -> float:
