@@ -96,7 +96,7 @@ def simulated_swings(
     omega = 2.0 * math.pi * frequency
     position, speed, acceleration = (filtered(f, command_filter)(times) for f in position_of(motion))
     plant = ([[0.0, 1.0], [-(omega**2), -2.0 * damping * omega]], [[0.0], [omega**2]], np.eye(2), np.zeros((2, 1)))
-    _, tip, _ = lsim(plant, position, times)
+    _, tip, _ = lsim(plant, position, times - times[0])
     held = -2.0 * damping * speed / omega + (4.0 * damping**2 - 1.0) * acceleration / omega**2
     held_slope = -2.0 * damping * acceleration / omega
     return np.asarray(swing_of(tip[:, 0] - position - held, tip[:, 1] - speed - held_slope, omega, damping), np.float64)
