@@ -36,7 +36,7 @@ ALPHA, BETA, FROM, INVERSE = range(4)  # of a line: a <= ALPHA − BETA·v, down
 
 @compiled_part
 def time_between_stops(length: float, speed: float, acceleration: float) -> float:
-    """Time from stop to stop (s) over `length` (mm): L/v + v/a, or 2·√(L/a) where v is not reached; no time for a <= 0."""
+    """Time from stop to stop (s) over `length` (mm): L/v + v/a, or 2·√(L/a) where v is not reached; endless for a <= 0."""
     if acceleration <= 0.0:
         return math.inf
     if speed * speed >= acceleration * length:
@@ -208,11 +208,11 @@ def lower_tied(
                 break
             top, above = bottom, line
         # ---- the pair
-        sluggish[k] = 1.0 / acceleration
         if holds_speed != UNTIED:
             paces[k] = 1.0 / speed
             cruise_cause[i] = np.uint8(first_drive_cause + holds_speed if holds_speed < drives else advance_cause)
         if holds_acceleration != drives:
+            sluggish[k] = 1.0 / acceleration
             drive = holds_acceleration < drives
             ramp_cause[i] = np.uint8(first_drive_cause + holds_acceleration if drive else advance_cause)
 
