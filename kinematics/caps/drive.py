@@ -43,7 +43,7 @@ class AxisKeys(NamedTuple):
 
 
 class ForceCurve(NamedTuple):
-    """Force that a motor may be asked for at its speed: `speed` (n; mm/s, from 0, rising), `force` (n; N, never rising).
+    """Force that a motor may be asked for: `speed` (n; mm/s, from 0, rising), `force` (n; N, never rising).
 
     Linear between points. Beyond the last point nothing is known, so the motor may not run faster.
     """
@@ -116,8 +116,10 @@ def falling_part(speed: Sequence[float], force: Sequence[float]) -> ForceCurve:
             continue
         if force[i - 1] > level:  # it falls through the level on the way
             share = (force[i - 1] - level) / (force[i - 1] - force[i])
-            speeds.append(speed[i - 1] + share * (speed[i] - speed[i - 1]))
-            forces.append(level)
+            crossing = speed[i - 1] + share * (speed[i] - speed[i - 1])
+            if crossing < speed[i]:  # it rounds to that only where the fall below the level is rounding as well
+                speeds.append(crossing)
+                forces.append(level)
         elif speeds[-1] < speed[i - 1]:
             speeds.append(speed[i - 1])
             forces.append(level)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, PlainSerializer, PlainValidator
@@ -37,7 +38,7 @@ class Rows(Advice):
         if not value or not all(isinstance(row, (list, tuple)) and len(row) == 2 for row in value):
             return f"one row or more, each [{self.first}, {self.second}]"
         firsts = [row[0] for row in value]
-        for before, after in zip(firsts, firsts[1:], strict=False):
+        for before, after in pairwise(firsts):
             if _is_number(before) and _is_number(after) and not before < after:
                 return f"{self.first} must rise from row to row, and {after:g} stands after {before:g}"
         return ""
@@ -49,7 +50,7 @@ def _is_number(value: Any) -> bool:
 
 def _rising(rows: Points) -> Points:
     """Refuse a table without rows, or whose first column does not rise."""
-    if not rows or any(after[0] <= before[0] for before, after in zip(rows, rows[1:], strict=False)):
+    if not rows or any(after[0] <= before[0] for before, after in pairwise(rows)):
         raise ValueError("the first column must rise")
     return rows
 

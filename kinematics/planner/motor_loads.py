@@ -97,7 +97,7 @@ def motor_loads(drives: Drives, directions: Reals, jacobians: Reals) -> Reals:
 
 
 def worse_end(one: Reals, other: Reals) -> Reals:
-    """The heavier loads of two ends of the same moves, each of mass, friction and speed by itself (as `motor_loads`)."""
+    """The heavier loads of two ends of the same moves, each of mass, friction and speed by itself."""
     return np.maximum(one, other)
 
 

@@ -36,7 +36,7 @@ ALPHA, BETA, FROM, INVERSE = range(4)  # of a line: a <= ALPHA − BETA·v, down
 
 @compiled_part
 def time_between_stops(length: float, speed: float, acceleration: float) -> float:
-    """Time from stop to stop (s) over `length` (mm): L/v + v/a, or 2·√(L/a) where v is not reached; endless for a <= 0."""
+    """Time from stop to stop (s) over `length` (mm): L/v + v/a, or 2·√(L/a) where v is not reached; infinite without a."""
     if acceleration <= 0.0:
         return math.inf
     if speed * speed >= acceleration * length:

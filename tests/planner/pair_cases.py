@@ -17,7 +17,7 @@ OWN = 255  # stands for a ceiling of the move's own
 
 
 class Pair(NamedTuple):
-    """Speed (mm/s), acceleration (mm/s²), and what holds each: OWN ceiling, a drive's place, or the number of drives."""
+    """Speed (mm/s), acceleration (mm/s²), what holds each: OWN ceiling, a drive's place, or the number of drives."""
 
     speed: float
     acceleration: float
