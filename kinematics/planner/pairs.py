@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.caps.drive import END, FASTEST, FORCE, SLOPE
-from kinematics.compiled import compiled_part
+from kinematics.compiled import compiled, compiled_part
 from kinematics.planner.motor_loads import FRICTION, MASS, SHARE
 
 Reals = NDArray[np.float64]
@@ -36,7 +36,7 @@ ALPHA, BETA, FROM, INVERSE = range(4)  # of a line: a <= ALPHA − BETA·v, down
 
 @compiled_part
 def time_between_stops(length: float, speed: float, acceleration: float) -> float:
-    """Time from stop to stop (s) over `length` (mm): L/v + v/a, or 2·√(L/a) where v is not reached; infinite without a."""
+    """Time from stop to stop (s): L/v + v/a, or 2·√(L/a) where v is not reached; infinite where a is not above 0."""
     if acceleration <= 0.0:
         return math.inf
     if speed * speed >= acceleration * length:
@@ -62,6 +62,22 @@ def is_falling(length: float, speed: float, alpha: float, beta: float) -> bool:
         return True
     here = alpha - beta * speed
     return here > 0.0 and here * here * length >= speed * speed * alpha
+
+
+@compiled
+def run_lengths(length: Reals, change: Reals, rest: Codes) -> Reals:
+    """Length (mm) of the run that each move belongs to; `length`, `change` (n) and `rest` (n + 1) as in `Features`.
+
+    A run goes on over nodes without a change of direction and without a stop.
+    """
+    runs = np.empty_like(length)
+    begin, travelled = 0, 0.0
+    for i in range(length.size):
+        travelled += length[i]
+        if rest[i + 1] or change[i + 1] > 0.0:
+            runs[begin : i + 1] = travelled
+            begin, travelled = i + 1, 0.0
+    return runs
 
 
 @compiled_part

@@ -49,6 +49,32 @@ def _ceilings(length, curves, loads, advance, pace, sluggish, causes, tied, line
     )
 
 
+@compiled
+def lower_block(  # type: ignore[no-untyped-def]
+    run_length, ratio, classes, curves, loads, advance, begin, end, paces, sluggish, causes, tied, lines, pieces
+):
+    """`pair_ceilings` for Python; `causes` uint8[2, n] of cruising and ramping, drives from 20 on, the extruder 30."""
+    pair_ceilings(
+        run_length,
+        ratio,
+        classes,
+        advance,
+        curves,
+        loads,
+        begin,
+        end,
+        20,
+        30,
+        paces,
+        sluggish,
+        causes[0],
+        causes[1],
+        tied,
+        lines,
+        pieces,
+    )
+
+
 def pair_of(tie: NaiveTie) -> Pair:
     """The planner's pair for one move."""
     drives = len(tie.drives)

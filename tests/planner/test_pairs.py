@@ -10,6 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from kinematics.caps.drive import ForceCurve, curve_table
+from kinematics.planner.features import CornerSettings, make_features
+from kinematics.planner.pairs import run_lengths
 from tests.naive.pairs_twin import (
     NO_END,
     NaiveDrive,
@@ -18,7 +21,8 @@ from tests.naive.pairs_twin import (
     shortest_time,
     times_from_stop_to_stop,
 )
-from tests.planner.pair_cases import OWN, Pair, pair_of, random_tie
+from tests.naive.random_paths import random_job, to_moves
+from tests.planner.pair_cases import OWN, Pair, lower_block, pair_of, random_tie
 
 ROUNDING = 1e-9  # relative: what the model promises
 HAIR = 1e-12  # relative: a speed just below the end of a curve
@@ -181,3 +185,66 @@ def test_the_unit_of_length_changes_nothing(seed: int, unit: float) -> None:
         tie.delay,
     )
     assert time_of(scaled, pair_of(scaled)) == pytest.approx(time_of(tie, pair_of(tie)), rel=ROUNDING)
+
+
+# ---- blocks -----------------------------------------------------------------------------------------------------
+
+
+def test_a_block_is_lowered_move_by_move() -> None:
+    """Moves from the middle of a job, of two classes: each as it would be alone, and no other is touched."""
+    drives = (
+        NaiveDrive((0.0, 150.0, 300.0), (20.0, 12.0, 1.0), 1e-3, 2.0, 1.0),
+        NaiveDrive((0.0, 400.0), (25.0, 5.0), 1.5e-3, 1.0, 0.5),
+    )
+    advance = np.array([[math.inf, 0.0], [6.0, 0.05]])
+    n, begin, end = 40, 7, 33
+    draw = np.random.default_rng(5)
+    run_length, ratio = 10.0 ** draw.uniform(-2.0, 2.0, n), draw.uniform(0.0, 0.05, n) * (draw.random(n) < 0.8)
+    classes = draw.integers(0, 2, n).astype(np.uint16)
+    mass, share = draw.uniform(0.5e-3, 2e-3, (n, 2)), draw.uniform(0.0, 1.0, (n, 2))
+    loads = np.ascontiguousarray(np.stack([mass, np.tile([2.0, 1.0], (n, 1)), share], axis=2))
+    speed, steepest = draw.uniform(5.0, 400.0, end - begin), draw.uniform(500.0, 20000.0, end - begin)
+    paces, sluggish, causes = 1.0 / speed, 1.0 / steepest, np.full((2, n), OWN, np.uint8)
+    curves = curve_table([ForceCurve(np.array(one.speeds), np.array(one.forces)) for one in drives])
+    scratch = np.empty(n, np.int64), np.empty((4, 4)), np.empty(2, np.int64)
+    lower_block(run_length, ratio, classes, curves, loads, advance, begin, end, paces, sluggish, causes, *scratch)
+    named = {0: 20, 1: 21, 2: 30, OWN: OWN}
+    for i in range(n):
+        if not begin <= i < end:
+            assert (causes[:, i] == OWN).all()
+            continue
+        at_tool = tuple(replace(one, mass=mass[i, k], share=share[i, k]) for k, one in enumerate(drives))
+        most, delay = advance[classes[i]]
+        tied = delay > 0.0 and ratio[i] > 0.0
+        tie = NaiveTie(
+            run_length[i],
+            speed[i - begin],
+            steepest[i - begin],
+            at_tool,
+            most / ratio[i] if tied else math.inf,
+            delay if tied else 0.0,
+        )
+        alone = pair_of(tie)
+        assert (1.0 / paces[i - begin], 1.0 / sluggish[i - begin]) == pytest.approx(alone[:2], rel=HAIR)
+        assert causes[:, i].tolist() == [named[alone.holds_speed], named[alone.holds_acceleration]]
+    assert len(set(causes.ravel().tolist())) == 4
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_a_run_is_as_long_as_its_moves(seed: int) -> None:
+    moves = to_moves(random_job(seed))
+    features = make_features(moves, np.zeros(moves.dx.size, np.uint16), CornerSettings())
+    found = run_lengths(features.length, features.change, features.rest)
+    begin = 0
+    for i in range(1, moves.dx.size + 1):
+        if i == moves.dx.size or features.rest[i] or features.change[i] > 0.0:
+            assert found[begin:i] == pytest.approx(math.fsum(features.length[begin:i]), rel=HAIR)
+            begin = i
+
+
+def test_runs_by_hand() -> None:
+    """Two moves straight on, a corner, a stop in the middle of a straight line."""
+    length = np.array([1.0, 2.0, 3.0, 4.0, 5.0])
+    change = np.array([0.0, 0.0, 1.4, 0.0, 0.0])
+    rest = np.array([1, 0, 0, 0, 1, 1], np.uint8)
+    assert run_lengths(length, change, rest).tolist() == [3.0, 3.0, 7.0, 7.0, 5.0]
