@@ -80,10 +80,14 @@ def _doubts(machine: Machine) -> Iterator[str]:
     for key in all_keys(machine):
         bounds = DOUBTFUL_OUTSIDE.get(key.path[-1])
         value = plain_value_of(machine, key)
-        if bounds is None or value is None or bounds.low <= value <= bounds.high:
+        if bounds is None or value is None:
             continue
-        side = f"below {bounds.low:g}" if value < bounds.low else f"above {bounds.high:g}"
-        yield f"{key.name} = {value:g} is {side}: {bounds.question.removesuffix('?')}{_end(bounds.question)}"
+        # In a table the limit is the last column.
+        for number in [row[-1] for row in value] if isinstance(value, list) else [value]:
+            if bounds.low <= number <= bounds.high:
+                continue
+            side = f"below {bounds.low:g}" if number < bounds.low else f"above {bounds.high:g}"
+            yield f"{key.name} = {number:g} is {side}: {bounds.question.removesuffix('?')}{_end(bounds.question)}"
     yield from _held_back_by_an_axis(machine)
     yield from _without_effect(machine)
 

@@ -189,8 +189,11 @@ def _at(machine: Machine, path: Names) -> Any:
 
 def plain_value_of(machine: Machine, key: Key) -> Any:
     """The value of a key as plain data; None where it, or the table that holds it, is not given."""
-    value = _at(machine, key.path)
-    return list(value) if isinstance(value, tuple) else value
+    return _plain(_at(machine, key.path))
+
+
+def _plain(value: Any) -> Any:
+    return [_plain(one) for one in value] if isinstance(value, tuple) else value
 
 
 def given_keys(machine: Machine) -> Iterator[str]:

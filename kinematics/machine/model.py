@@ -16,6 +16,7 @@ from pydantic_core import PydanticCustomError
 from kinematics.machine.value_kinds import (
     READ_SETTINGS,
     WRITE_SETTINGS,
+    FlowLimit,
     Mechanism,
     NotNegativeLimit,
     PositiveLimit,
@@ -189,10 +190,10 @@ class Filament(Section):
 
 
 class Hotend(Section):
-    """[hotend]: width of the nozzle's bore (mm), and the most that melts (mm³/s)."""
+    """[hotend]: width of the nozzle's bore (mm), and the most that melts (mm³/s), as a number or against °C."""
 
     nozzle_mm: Positive | None = None
-    max_flow_mm3_s: PositiveLimit = None
+    max_flow_mm3_s: FlowLimit = None
 
 
 class Retraction(Section):
@@ -364,12 +365,13 @@ class Machine(Section):
 
     def __repr__(self) -> str:
         from kinematics.machine.keys import all_keys, plain_value_of, unit_of
+        from kinematics.wording import value_text
 
         limits: dict[str, list[str]] = {}
         for key in all_keys():
             value = plain_value_of(self, key)
             if key.is_limit and value is not None:
-                limits.setdefault(".".join(key.path[:-1]), []).append(f"{value:g} {unit_of(key)}")
+                limits.setdefault(".".join(key.path[:-1]), []).append(f"{value_text(value)} {unit_of(key)}")
         told = [f"{section} {', '.join(values)}" for section, values in limits.items()]
         return f"<Machine {'; '.join([repr(self.name), *told])}>"
 

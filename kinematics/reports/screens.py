@@ -9,7 +9,7 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from kinematics.errors import Notice
-from kinematics.wording import duration_text, quantity_text, share_text
+from kinematics.wording import duration_text, quantity_text, share_text, value_text
 
 if TYPE_CHECKING:
     from kinematics.studies.compare import Comparison, Row
@@ -133,7 +133,7 @@ def _next(estimate: Estimate, machine_option: str, options: Sequence[str]) -> li
     taken = {candidate.name for candidate in estimate.machine.candidates}
     names = chain(["faster"], (f"faster {number}" for number in count(2)))
     name = next(word for word in names if word not in taken)
-    settings = ", ".join(f"{SHORT.get(key, key)}={value:g}" for key, value in change.settings)
+    settings = ", ".join(f"{SHORT.get(key, key)}={value_text(value)}" for key, value in change.settings)
     return [f'next: kinematics compare {command} --candidate "{name}: {settings}"']
 
 

@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from kinematics.caps import columns as by
+from kinematics.caps.flow import FLOW_KEY, filament_area
 from kinematics.gcode.moves import PRINT, TRAVEL
 from kinematics.machine import Machine, resolved_keys
 from kinematics.studies.prepared import Planned, PreparedJob
@@ -29,7 +30,7 @@ class Change(NamedTuple):
     after: float
     unit: str
     saved: float
-    settings: tuple[tuple[str, float], ...]
+    settings: tuple[tuple[str, Any], ...]
 
 
 class _Trial(NamedTuple):
@@ -41,8 +42,8 @@ class _Trial(NamedTuple):
     settings: Mapping[str, Any]
 
     @property
-    def assignments(self) -> tuple[tuple[str, float], ...]:
-        """The settings as dotted keys and numbers; a table is opened."""
+    def assignments(self) -> tuple[tuple[str, Any], ...]:
+        """The settings as dotted keys and values; a section is opened."""
         return tuple(
             (f"{key}.{axis}", step) if isinstance(value, Mapping) else (key, value)
             for key, value in self.settings.items()
@@ -69,8 +70,26 @@ def _raised(machine: Machine, key: str, what: str, unit: str, held: float | None
     value = machine.value_of(key) if held is None else held
     if value is None:
         return None
-    after = float(f"{value * RAISE:.3g}")
+    after = _half_more(value)
     return _Trial(key, what, value, after, unit, {key: after})
+
+
+def _half_more(value: float) -> float:
+    return float(f"{value * RAISE:.3g}")
+
+
+def _flow_raised(machine: Machine, planned: Planned) -> _Trial | None:
+    """The hotend's flow raised; of a table all of it, told by the flow under which the job spends most seconds."""
+    given = machine.hotend.max_flow_mm3_s
+    if not isinstance(given, tuple):
+        return _raised(machine, FLOW_KEY, "hotend flow", "mm³/s")
+    rows = [i for i in range(len(planned.classes.table)) if planned.limits.origins[i, by.FILAMENT_MOST] == FLOW_KEY]
+    if not rows:
+        return None
+    row = max(rows, key=lambda i: planned.plan.seconds[i, by.FILAMENT_SPEED])
+    held = float(planned.limits.values[row, by.FILAMENT_MOST]) * filament_area(machine)
+    raised = tuple((temperature, _half_more(flow)) for temperature, flow in given)
+    return _Trial(FLOW_KEY, "hotend flow", held, _half_more(held), "mm³/s", {FLOW_KEY: raised})
 
 
 def _trials(machine: Machine, timing: Timing) -> list[_Trial]:
@@ -111,7 +130,7 @@ def _trials(machine: Machine, timing: Timing) -> list[_Trial]:
             key, held = f"axes.{axis}.max_acceleration_mm_s2", _held(planned, ramp, by.X_RAMP + i)
             trials.append(_raised(machine, key, f"{axis} axis acceleration", "mm/s²", held))
     if seconds[by.FILAMENT_SPEED] > least:
-        trials.append(_raised(machine, "hotend.max_flow_mm3_s", "hotend flow", "mm³/s"))
+        trials.append(_flow_raised(machine, planned))
         trials.append(_raised(machine, "axes.e.max_speed_mm_s", "extruder speed", "mm/s"))
     if seconds[by.FILAMENT_ACCELERATION] > least:
         trials.append(_raised(machine, "axes.e.max_acceleration_mm_s2", "extruder acceleration", "mm/s²"))

@@ -179,7 +179,8 @@ def test_every_mistake_of_settings_is_told_in_their_order() -> None:
             origin="candidate brisk",
         )
     assert [str(finding) for finding in caught.value.findings] == [
-        "candidate brisk: hotend.max_flow_mm3_s = -1; allowed: a number above 0 (1e-9 to 1e9)",
+        "candidate brisk: hotend.max_flow_mm3_s = -1; "
+        "allowed: a number above 0 (1e-9 to 1e9), or rows [[°C, mm³/s], …] with rising °C",
         "candidate brisk: unknown key axes.x.max_sped_mm_s (did you mean 'axes.x.max_speed_mm_s'?)",
         "candidate brisk: motion is a section, not a key;"
         " allowed: one of its keys, such as motion.print_acceleration_mm_s2",
