@@ -316,7 +316,7 @@ class Reader(ABC):
             place[axis] = self.reading.home[axis]
             self.shift[axis] = 0.0
         self.place = (place[0], place[1], place[2])
-        self.add_event(HOMING)
+        self.add_event(HOMING, tool=sum(2**axis for axis in axes))
 
     def retract(self, pull: bool, words: Words) -> None:
         """G10 and G11: the controller's own retraction and its return; with P the temperature of a tool."""

@@ -71,7 +71,7 @@ def test_belts_at_a_place() -> None:
 
 
 def test_reach() -> None:
-    """The arms of a lone tower reach L from it: along its own ray 125 mm beyond the middle, and as far on the way back."""
+    """The tower at (0, 125) reaches 250 mm down its own ray: 125 mm beyond the middle."""
     far = np.array([[0.0, 0.0, 0.0], [-124.9, -125.1, 0.0], [0.0, 0.0, 0.0]])
     assert DELTA.reaches(far).tolist() == [True, False, True]
     assert np.isnan(DELTA.positions(far)[2, 1])
