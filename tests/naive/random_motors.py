@@ -24,7 +24,7 @@ def with_motors(limits: NaiveLimits, seed: int, mechanism: str) -> NaiveLimits:
 
     def some(low: float, high: float) -> dict[str, float]:
         chosen = [name for name in names if rng.random() < 0.5]
-        return {name: log_uniform(rng, low, high) / (10.0 if name == "e" else 1.0) for name in chosen}
+        return {name: log_uniform(rng, low, high) / (20.0 if name in "ez" else 1.0) for name in chosen}
 
     arm = log_uniform(rng, 150.0, 3000.0)
     first = rng.uniform(0.0, 360.0)

@@ -37,7 +37,7 @@ FULL_TURN = 2 * pi
 
 
 class NaiveMove(NamedTuple):
-    """One move: displacement and filament (mm), speed (mm/s, inf where none is commanded), and where it stands."""
+    """One move: displacement and filament (mm), speed (mm/s, inf where none is commanded), where it stands, starts."""
 
     dx: float
     dy: float
@@ -48,6 +48,7 @@ class NaiveMove(NamedTuple):
     line: int
     layer: int
     stop: int
+    start: Point = (0.0, 0.0, 0.0)
 
 
 class NaiveEvent(NamedTuple):
@@ -219,7 +220,8 @@ class Reader(ABC):
         else:
             kind = TRAVEL
         told = inf if speed is None else speed
-        self.moves.append(NaiveMove(dx, dy, dz, de, told, kind, self.line, self.layer, int(self.resting)))
+        tags = (self.line, self.layer, int(self.resting))
+        self.moves.append(NaiveMove(dx, dy, dz, de, told, kind, *tags, start=(x, y, z)))
         self.resting = False
 
     def find_layer(self, dx: float, dy: float, z0: float, z1: float) -> None:

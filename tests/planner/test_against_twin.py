@@ -179,8 +179,8 @@ def test_random_jobs_on_every_mechanism_take_what_the_twin_says(mechanism: str) 
             assert not found, f"seed {seed}: {found[:5]}"
     assert on_the_edge <= FEW_DELICATE * FEWER
     for motor in MOTORS_OF[mechanism].split():
-        assert held[f"motor {motor} speed"] + held[f"motor {motor} steady"] > 0.02 * FEWER, motor
-        assert held[f"motor {motor} acceleration"] > 0.02 * FEWER, motor
+        assert held[f"motor {motor} speed"] + held[f"motor {motor} steady"] > 0, motor
+        assert held[f"motor {motor} acceleration"] > 0, motor
     assert (held["motor t1 steady"] > 0) == (mechanism == "linear-delta")
 
 
