@@ -10,14 +10,23 @@ from __future__ import annotations
     Y_SPEED,
     Z_SPEED,
     FILAMENT_SPEED,
+    MOTOR_1_SPEED,  # of the motors that move several axes at once: names in Limits.motors
+    MOTOR_2_SPEED,
+    MOTOR_3_SPEED,
+    MOTOR_1_STEADY,  # such a motor's acceleration at steady tool speed
+    MOTOR_2_STEADY,
+    MOTOR_3_STEADY,
     CORNER,
     PATH_ACCELERATION,
     X_ACCELERATION,
     Y_ACCELERATION,
     Z_ACCELERATION,
     FILAMENT_ACCELERATION,
+    MOTOR_1_ACCELERATION,
+    MOTOR_2_ACCELERATION,
+    MOTOR_3_ACCELERATION,
     CAUSES,
-) = range(13)
+) = range(22)
 
 # Columns of a table of limits (float64[classes, LIMITS]); infinity where there is no limit.
 (
@@ -38,5 +47,11 @@ from __future__ import annotations
     Y_STEP,
     Z_STEP,
     FILAMENT_STEP,
+    MOTOR_1_MOST,  # speed of a motor that moves several axes at once (mm/s)
+    MOTOR_2_MOST,
+    MOTOR_3_MOST,
+    MOTOR_1_RAMP,  # acceleration of such a motor (mm/s²)
+    MOTOR_2_RAMP,
+    MOTOR_3_RAMP,
     LIMITS,
-) = range(18)
+) = range(24)

@@ -18,6 +18,7 @@ from kinematics.caps.classes import MoveClass, is_path
 from kinematics.caps.flow import filament_speed_by_flow
 from kinematics.gcode.moves import PRINT, TRAVEL
 from kinematics.machine import Machine
+from kinematics.machine.mechanisms import mechanism_of
 
 COMMANDED = "the job"  # origin of a commanded speed
 IN_THE_JOB = " (stated in the job)"  # after a key whose value the job states
@@ -32,12 +33,14 @@ class Limits(NamedTuple):
     """What a machine allows each class of moves.
 
     `values` float64[classes, LIMITS] (columns of `caps.columns`, infinity for none); `origins` the dotted key that
-    stands behind each number, by (class, column); `lookahead` moves that the controller sees (None: all).
+    stands behind each number, by (class, column); `lookahead` moves that the controller sees (None: all); `motors` the
+    names of the motors that have columns of their own.
     """
 
     values: NDArray[np.float64]
     origins: Mapping[tuple[int, int], str]
     lookahead: int | None
+    motors: tuple[str, ...] = ()
 
 
 class _Row:
@@ -75,6 +78,11 @@ class _Row:
         key, value = told
         self.values[column] = math.inf if value is None else float(value)
         self.origins[column] = key
+
+    def lower(self, column: int, told: Told) -> None:
+        """Write a limit where it is lower than what stands there."""
+        if told[1] is not None and told[1] < self.values[column]:
+            self.put(column, told)
 
     def particular(self, name: str) -> list[Told]:
         """What is told about one key by kind and by label, in the order of increasing particularity."""
@@ -125,8 +133,11 @@ def _path(row: _Row) -> None:
 
 
 def _axes(row: _Row) -> None:
-    """Speed and acceleration of each tool axis and of the extruder; the hotend's flow while printing."""
-    axes = row.machine.axes
+    """Speed and acceleration of each tool axis and of the extruder, and of a motor that moves nothing else.
+
+    The hotend's flow counts while printing.
+    """
+    axes, motors = row.machine.axes, row.machine.motors
     named = (
         ("x", axes.x, by.X_MOST, by.X_RAMP),
         ("y", axes.y, by.Y_MOST, by.Y_RAMP),
@@ -136,9 +147,20 @@ def _axes(row: _Row) -> None:
     for name, axis, most, ramp in named:
         row.put(most, row.chosen((f"axes.{name}.max_speed_mm_s", axis.max_speed_mm_s)))
         row.put(ramp, row.chosen((f"axes.{name}.max_acceleration_mm_s2", axis.max_acceleration_mm_s2)))
-    by_flow = filament_speed_by_flow(row.machine)
-    if row.member.kind == PRINT and by_flow < row.values[by.FILAMENT_MOST]:
-        row.put(by.FILAMENT_MOST, ("hotend.max_flow_mm3_s", by_flow))
+        if name in motors:  # on other mechanisms there is none of this name
+            row.lower(most, (f"motors.{name}.max_speed_mm_s", motors[name].max_speed_mm_s))
+            row.lower(ramp, (f"motors.{name}.max_acceleration_mm_s2", motors[name].max_acceleration_mm_s2))
+    if row.member.kind == PRINT:
+        row.lower(by.FILAMENT_MOST, ("hotend.max_flow_mm3_s", filament_speed_by_flow(row.machine)))
+
+
+def _motors(row: _Row, names: tuple[str, ...]) -> None:
+    """Speed and acceleration of each motor that moves several axes at once, or one of them unevenly."""
+    for i, name in enumerate(names):
+        motor = row.machine.motors.get(name)
+        if motor is not None:
+            row.put(by.MOTOR_1_MOST + i, (f"motors.{name}.max_speed_mm_s", motor.max_speed_mm_s))
+            row.put(by.MOTOR_1_RAMP + i, (f"motors.{name}.max_acceleration_mm_s2", motor.max_acceleration_mm_s2))
 
 
 def _corners(row: _Row) -> None:
@@ -167,16 +189,19 @@ def limits_of(
 ) -> Limits:
     """The limits of a machine for every class of moves.
 
-    v <= min(F·override, cap, V_k/|u_k|, V_e/r, Q_max/(A·r) while printing); a <= min(a_path, A_k/|u_k|, A_e/r). `mode`
-    says what limits stated in the job do (honour, ignore, cap), `varied` names the dotted keys that a study varies.
+    v <= min(F·override, cap, V_k/|u_k|, W_k/|j_k|, V_e/r, Q_max/(A·r) while printing); a <= min(a_path, A_k/|u_k|,
+    B_k/|j_k|, A_e/r). `mode` says what limits stated in the job do (honour, ignore, cap), `varied` names the dotted
+    keys that a study varies.
     """
+    coupled = mechanism_of(machine).coupled
     rows = []
     for member in table:
         row = _Row(machine, member, mode, varied)
         _commanded(row)
         _path(row)
         _axes(row)
+        _motors(row, coupled)
         _corners(row)
         rows.append(row)
     origins = {(i, column): key for i, row in enumerate(rows) for column, key in row.origins.items()}
-    return Limits(np.stack([row.values for row in rows]), origins, machine.motion.lookahead_moves)
+    return Limits(np.stack([row.values for row in rows]), origins, machine.motion.lookahead_moves, coupled)

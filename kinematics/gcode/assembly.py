@@ -116,4 +116,5 @@ def job_from(read: Read, content: memoryview, name: str, dialect: Dialect) -> Jo
         stated=tuple(stated),
         notices=tuple(sorted(notices)),
         content=content,
+        home=(*map(float, read.real[at.HOME_X : at.HOME_Z + 1]),),  # type: ignore[arg-type]
     )

@@ -25,7 +25,8 @@ class Job:
     `name` the file; `moves`, `events` as in `kinematics.gcode.moves`; `layers` number of layers; `extent` ((x, y, z),
     (x, y, z)) of what is printed (mm; None where nothing is); `filament` highest sum of filament fed (mm); `lines`,
     `size` of the file (lines, bytes); `dialect` by which it was read; `stated` the limits that it states, in file
-    order; `notices` what was doubtful; `content` its bytes, where they were kept.
+    order; `notices` what was doubtful; `content` its bytes, where they were kept; `home` where homing puts
+    the axes (mm).
     """
 
     name: str
@@ -40,6 +41,7 @@ class Job:
     stated: tuple[FileLimit, ...]
     notices: tuple[Notice, ...]
     content: memoryview = field(default=memoryview(b""))
+    home: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     def __len__(self) -> int:
         return int(self.moves.kind.size)

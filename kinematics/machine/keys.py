@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from typing import Any, NamedTuple
@@ -46,6 +46,7 @@ UNITS = {
     "_s": "s",
     "_c": "°C",
 }
+MOTORS = ("motors",)
 # Only a close match may point into another section: a wrong hint is worse than none.
 CLOSE_ELSEWHERE = 0.75
 
@@ -120,6 +121,15 @@ def all_keys(machine: Machine | None = None) -> Iterator[Key]:
         elif machine is not None:
             for name in _at(machine, entry) or ():
                 yield from _keys_of_name((*entry, name))
+
+
+def limit_keys(motors: Sequence[str]) -> Iterator[Key]:
+    """Every key that is a limit of the printer, in the order of the file; of the motors those that are named."""
+    for entry in _walk().order:
+        keys = [entry] if isinstance(entry, Key) else []
+        if entry == MOTORS:
+            keys = [key for name in motors for key in _keys_of_name((*MOTORS, name))]
+        yield from (key for key in keys if key.is_limit)
 
 
 def find_key(name: str) -> Key | None:

@@ -61,9 +61,12 @@ def _ending_above_zero(rows: Points) -> Points:
     return rows
 
 
-Mechanism = Annotated[Literal["cartesian"], Allowed('"cartesian"')]
+MechanismName = Annotated[
+    Literal["cartesian", "crossed-belt", "linear-delta"], Allowed('"cartesian", "crossed-belt", "linear-delta"')
+]
 ThreeLengths = Annotated[tuple[Positive, Positive, Positive], Allowed("three numbers above 0, [x, y, z]")]
 ThreePlaces = Annotated[tuple[AnyNumber, AnyNumber, AnyNumber], Allowed("three numbers, [x, y, z]")]
+ThreeAngles = Annotated[tuple[AnyNumber, AnyNumber, AnyNumber], Allowed("three angles in degrees, one a tower")]
 
 PositiveLimit = Annotated[Positive | None, PrinterLimit()]
 NotNegativeLimit = Annotated[NotNegative | None, PrinterLimit()]

@@ -114,14 +114,16 @@ def corner_features(
     rest: NDArray[np.uint8],
     curve_window: float,
     short_run: float,
+    signed: bool,
     corners: Reals,
 ) -> None:
     """Write the features of every corner into `corners` (float64[7, n], zeros before), column i for move i's start.
 
     `dx, dy, dz, length` (n) of the moves, `units` float64[4, n] as in `features.move_features`, `rest` (n + 1) where
-    motion is at rest; a negative `curve_window` switches the curve rule off. Junction deviation: s = cos(half the
-    turn), sharpness (1 − s)/s = sin²/(s(1 + s)); T. Kunz, M. Stilman, Time-Optimal Trajectory Generation for Path
-    Following with Bounded Acceleration and Velocity, RSS VIII, 2012.
+    motion is at rest; a negative `curve_window` switches the curve rule off; `signed` keeps the signs of the direction
+    in which a corner accelerates. Junction deviation: s = cos(half the turn), sharpness (1 − s)/s = sin²/(s(1 + s));
+    T. Kunz, M. Stilman, Time-Optimal Trajectory Generation for Path Following with Bounded Acceleration and Velocity,
+    RSS VIII, 2012.
     """
     n = dx.size
     longest = 0
@@ -179,9 +181,10 @@ def corner_features(
                     before, after, widest = node - 1, other, change
             ux, uy, uz = units[0, before], units[1, before], units[2, before]
             wx, wy, wz = units[0, after], units[1, after], units[2, after]
-            corners[CORNER_X, node] = abs(wx - ux) / widest
-            corners[CORNER_Y, node] = abs(wy - uy) / widest
-            corners[CORNER_Z, node] = abs(wz - uz) / widest
+            nx, ny, nz = (wx - ux) / widest, (wy - uy) / widest, (wz - uz) / widest
+            corners[CORNER_X, node] = nx if signed else abs(nx)
+            corners[CORNER_Y, node] = ny if signed else abs(ny)
+            corners[CORNER_Z, node] = nz if signed else abs(nz)
             sine = 0.5 * widest
             cosine = 0.5 * math.sqrt((ux + wx) ** 2 + (uy + wy) ** 2 + (uz + wz) ** 2)
             cosine = max(cosine, 1.0 / SHARPEST)  # an exact reversal

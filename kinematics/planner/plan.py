@@ -12,9 +12,11 @@ from kinematics.caps import columns as by
 from kinematics.compiled import compiled, compiled_part
 from kinematics.planner.ceilings import corner_ceilings, move_ceilings, speed_steps
 from kinematics.planner.features import Features
+from kinematics.planner.motor_ceilings import motor_ceilings, motor_corners
 
 Reals = NDArray[np.float64]
 Codes = NDArray[np.uint8]
+Counts = NDArray[np.int64]
 
 BLOCK = 1024  # moves at a time: what one block touches stays in the fast caches
 LANES = 4  # tables of seconds that are added to in turn
@@ -62,6 +64,37 @@ def look_ahead(gains: Reals, window: int, suffix: Reals, nodes: Reals) -> None:
         for k in range(base + 1, min(base + window, last + 1)):
             total += gains[k + window - 1]
             nodes[k] = min(nodes[k], suffix[k] + total)
+
+
+@compiled_part
+def look_ahead_in_pieces(gains: Reals, window: int, whole: Counts, begin: int, suffix: Reals, nodes: Reals) -> None:
+    """Lower the squared node ceilings as `look_ahead` does, for moves that are pieces of the `window` that are seen.
+
+    `whole` holds the number of the move that each piece of the job belongs to, `begin` the job's first piece of the
+    block. A stretch ends where the window of its first piece does, so that no window reaches over two of its ends.
+    """
+    n = gains.size
+    base, stop = 0, 0  # the node under way, and the first piece that is not seen from it
+    while True:
+        while stop < n and whole[begin + stop] < whole[begin + base] + window:
+            stop += 1
+        if stop == n:  # fewer moves left in the block than are seen
+            return
+        fence = stop
+        total = 0.0
+        for k in range(fence - 1, base - 1, -1):
+            total += gains[k]
+            suffix[k] = total
+        nodes[base] = min(nodes[base], total)
+        total = 0.0
+        for k in range(base + 1, fence):
+            while stop < n and whole[begin + stop] < whole[begin + k] + window:
+                total += gains[stop]
+                stop += 1
+            if stop == n:
+                return
+            nodes[k] = min(nodes[k], suffix[k] + total)
+        base = fence
 
 
 @compiled_part
@@ -226,8 +259,9 @@ def plan_moves(
     Everything is done on one block before the next is begun, so that a move's numbers are fetched from memory once. A
     block is cut at the last node that its own ceiling holds; the few moves behind it are done again with the next.
     """
-    length, rest, acceleration = features.length, features.rest, result.acceleration
+    length, rest, acceleration, whole = features.length, features.rest, result.acceleration, features.whole
     n = length.size
+    coupled = features.motor.shape[0] > 0
     seconds[:] = 0.0
     # Numbers, not literals: every part would be compiled for the literal first and for any number after it.
     size, begin = int(np.int64(BLOCK)), int(np.int64(0))
@@ -236,7 +270,11 @@ def plan_moves(
     while begin < n:
         end = min(begin + size, n)
         move_ceilings(features, inverse, begin, end, paces, sluggish, result.cruise_cause, result.ramp_cause)
+        if coupled:
+            motor_ceilings(features, inverse, begin, end, paces, sluggish, result.cruise_cause, result.ramp_cause)
         corner_ceilings(features, inverse, begin, end, paces, sluggish, nodes)
+        if coupled:
+            motor_corners(features, inverse, begin, end, nodes)
         if steps:
             speed_steps(features, inverse, begin, end, nodes)
         m = end - begin
@@ -246,7 +284,9 @@ def plan_moves(
             gains[k] = 2.0 * length[i] * acceleration[i]
             nodes[k] = 0.0 if rest[i] else 1.0 / nodes[k]
         nodes[m] = 0.0
-        if window > 0:
+        if window > 0 and whole.size > 0:
+            look_ahead_in_pieces(gains[:m], window, whole, begin, suffix, nodes)
+        elif window > 0:
             look_ahead(gains[:m], window, suffix, nodes)
         if end < n:
             m = last_held(gains[:m], nodes)

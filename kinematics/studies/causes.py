@@ -24,23 +24,35 @@ class Cause(NamedTuple):
     share: float
 
 
-_CRUISE_KEYS = {
-    by.SPEED_CAP: by.CAP,
+FLOW_KEY = "hotend.max_flow_mm3_s"
+# Where the number stands that a cause comes from, and whose it is.
+_COLUMNS = {
     by.X_SPEED: by.X_MOST,
     by.Y_SPEED: by.Y_MOST,
     by.Z_SPEED: by.Z_MOST,
     by.FILAMENT_SPEED: by.FILAMENT_MOST,
+    by.X_ACCELERATION: by.X_RAMP,
+    by.Y_ACCELERATION: by.Y_RAMP,
+    by.Z_ACCELERATION: by.Z_RAMP,
+    by.FILAMENT_ACCELERATION: by.FILAMENT_RAMP,
 }
 _NAMES = {
     by.SPEED_CAP: "speed cap",
     by.X_SPEED: "x axis speed",
     by.Y_SPEED: "y axis speed",
     by.Z_SPEED: "z axis speed",
+    by.FILAMENT_SPEED: "extruder speed",
     by.CORNER: CORNERS,
     by.X_ACCELERATION: "short lines: x axis acceleration",
     by.Y_ACCELERATION: "short lines: y axis acceleration",
     by.Z_ACCELERATION: "short lines: z axis acceleration",
     by.FILAMENT_ACCELERATION: "short lines: extruder acceleration",
+}
+# What a motor's name stands in; the codes of three motors in a row begin at each.
+_OF_MOTORS = {
+    by.MOTOR_1_SPEED: "motor {} speed",
+    by.MOTOR_1_STEADY: "motor {} acceleration at steady speed",
+    by.MOTOR_1_ACCELERATION: "short lines: motor {} acceleration",
 }
 
 
@@ -53,9 +65,16 @@ def cause_name(classes: Classes, limits: Limits, row: int, code: int) -> str:
         return "commanded speed, print" if kind == PRINT else "commanded speed, travel"
     if code == by.PATH_ACCELERATION:
         return "short lines: acceleration" if kind == PRINT else "short travels: acceleration"
-    if code == by.FILAMENT_SPEED:
-        from_flow = limits.origins[row, by.FILAMENT_MOST] == "hotend.max_flow_mm3_s"
-        return "hotend flow" if from_flow else "extruder speed"
+    for first, words in _OF_MOTORS.items():
+        if first <= code < first + 3:
+            motor = code - first
+            return words.format(limits.motors[motor] if motor < len(limits.motors) else motor + 1)
+    key = limits.origins[row, _COLUMNS[code]] if code in _COLUMNS else ""
+    if key == FLOW_KEY:
+        return "hotend flow"
+    if key.startswith("motors."):
+        kind_of_cause = by.MOTOR_1_SPEED if code < by.CORNER else by.MOTOR_1_ACCELERATION
+        return _OF_MOTORS[kind_of_cause].format(key.split(".")[1])
     return _NAMES[code]
 
 

@@ -148,7 +148,7 @@ def layer_rows(job: JobEstimate) -> list[dict[str, float | int | None]]:
     """One row a layer, 0 (before the first printing move) to the last."""
     planned, layers = job.timing.planned, job.timing.layers
     moves = planned.job.moves
-    counts = np.bincount(moves.layer, minlength=job.layers + 1)
+    counts = np.bincount(moves.layer[planned.first_pieces], minlength=job.layers + 1)
     return [
         {
             "layer": i,
@@ -178,7 +178,7 @@ def job_estimate(timing: Timing, machine: Machine) -> JobEstimate:
         dwell=timing.stops.dwell,
         stops=timing.stops.seconds,
         cooling=timing.cooling,
-        moves=len(job),
+        moves=planned.moves_of_file,
         layers=job.layers,
         path=float(paths.sum()),
         printed_path=float(features.length[moves.kind == PRINT].sum()),

@@ -92,6 +92,38 @@ def _flow_raised(machine: Machine, planned: Planned) -> _Trial | None:
     return _Trial(FLOW_KEY, "hotend flow", held, _half_more(held), "mm³/s", {FLOW_KEY: raised})
 
 
+class _Kind(NamedTuple):
+    """One kind of limit that axes and motors both have: last part of its key, word, unit."""
+
+    name: str
+    word: str
+    unit: str
+
+
+SPEED = _Kind("max_speed_mm_s", "speed", "mm/s")
+ACCELERATION = _Kind("max_acceleration_mm_s2", "acceleration", "mm/s²")
+
+
+def _axis_raised(machine: Machine, planned: Planned, axis: str, code: int, column: int, kind: _Kind) -> _Trial | None:
+    """An axis's limit raised, or that of its motor where this is the lower one."""
+    row = int(planned.plan.seconds[:, code].argmax())
+    key = planned.limits.origins[row, column]
+    if key.startswith("motors."):
+        return _raised(machine, key, f"motor {axis} {kind.word}", kind.unit)
+    held = _held(planned, code, column)
+    return _raised(machine, f"axes.{axis}.{kind.name}", f"{axis} axis {kind.word}", kind.unit, held)
+
+
+def _motors_raised(machine: Machine, motors: Sequence[str], kind: _Kind) -> _Trial:
+    """The limits of all motors that move the tool together raised alike: one alone is soon held by the others."""
+    values = {name: machine.value_of(f"motors.{name}.{kind.name}") for name in motors}
+    given = {name: value for name, value in values.items() if value is not None}
+    settings = {f"motors.{name}.{kind.name}": float(f"{value * RAISE:.3g}") for name, value in given.items()}
+    first, after = next(iter(given.values())), next(iter(settings.values()))
+    what = f"{kind.word} of motor{'s' if len(given) > 1 else ''} {', '.join(given)}"
+    return _Trial(", ".join(settings), what, first, after, kind.unit, settings)
+
+
 def _trials(machine: Machine, timing: Timing) -> list[_Trial]:
     """The changes that may pay: each raises a limit under which the job spends time."""
     planned = timing.planned
@@ -122,18 +154,22 @@ def _trials(machine: Machine, timing: Timing) -> list[_Trial]:
     if seconds[by.SPEED_CAP] > least:
         trials.append(_raised(machine, "motion.speed_cap_mm_s", "speed cap", "mm/s"))
     for i, axis in enumerate("xyz"):
-        speed, ramp = by.X_SPEED + i, by.X_ACCELERATION + i
-        if seconds[speed] > least:
-            held = _held(planned, speed, by.X_MOST + i)
-            trials.append(_raised(machine, f"axes.{axis}.max_speed_mm_s", f"{axis} axis speed", "mm/s", held))
-        if seconds[ramp] > least:
-            key, held = f"axes.{axis}.max_acceleration_mm_s2", _held(planned, ramp, by.X_RAMP + i)
-            trials.append(_raised(machine, key, f"{axis} axis acceleration", "mm/s²", held))
+        if seconds[by.X_SPEED + i] > least:
+            trials.append(_axis_raised(machine, planned, axis, by.X_SPEED + i, by.X_MOST + i, SPEED))
+        if seconds[by.X_ACCELERATION + i] > least:
+            trials.append(_axis_raised(machine, planned, axis, by.X_ACCELERATION + i, by.X_RAMP + i, ACCELERATION))
+    if seconds[by.MOTOR_1_SPEED : by.MOTOR_3_SPEED + 1].sum() > least:
+        trials.append(_motors_raised(machine, planned.limits.motors, SPEED))
+    by_motors = (slice(by.MOTOR_1_STEADY, by.MOTOR_3_STEADY + 1), slice(by.MOTOR_1_ACCELERATION, by.CAUSES))
+    if sum(seconds[codes].sum() for codes in by_motors) > least:
+        trials.append(_motors_raised(machine, planned.limits.motors, ACCELERATION))
     if seconds[by.FILAMENT_SPEED] > least:
         trials.append(_flow_raised(machine, planned))
         trials.append(_raised(machine, "axes.e.max_speed_mm_s", "extruder speed", "mm/s"))
+        trials.append(_raised(machine, "motors.e.max_speed_mm_s", "motor e speed", "mm/s"))
     if seconds[by.FILAMENT_ACCELERATION] > least:
         trials.append(_raised(machine, "axes.e.max_acceleration_mm_s2", "extruder acceleration", "mm/s²"))
+        trials.append(_raised(machine, "motors.e.max_acceleration_mm_s2", "motor e acceleration", "mm/s²"))
     by_deviation = bool(np.isfinite(planned.limits.values[:, by.DEVIATION]).all())
     if motion.junction_deviation_mm is not None and by_deviation:
         trials.append(_raised(machine, "motion.junction_deviation_mm", "junction deviation", "mm"))

@@ -7,6 +7,7 @@ import threading
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kinematics.caps import columns as by
 from kinematics.caps.classes import Classes, classify
@@ -16,8 +17,10 @@ from kinematics.gcode.dialects import EXTRUSION, Dialect
 from kinematics.gcode.job import Job
 from kinematics.gcode.reader import content_of, read_gcode
 from kinematics.machine import Machine
-from kinematics.planner.features import RULE_OFF, CornerSettings, Features, make_features
+from kinematics.machine.mechanisms import has_coupled_limits, mechanism_of
+from kinematics.planner.features import NOT_CUT, RULE_OFF, CornerSettings, Features, make_features
 from kinematics.planner.plan import Plan, Room, make_room, plan
+from kinematics.studies.driven import Driven, driven_by
 
 NOT_KNOWN = math.nan  # one object, so that settings that hold it compare equal
 
@@ -32,7 +35,10 @@ class ReaderSettings(NamedTuple):
 
 
 class Planned(NamedTuple):
-    """A job planned under one machine; `varied` the keys that a study varied."""
+    """A job planned under one machine; `varied` the keys that a study varied.
+
+    `whole` the number of the file's move that each move of `job` is a piece of, empty where none is cut.
+    """
 
     machine: Machine
     job: Job
@@ -41,6 +47,17 @@ class Planned(NamedTuple):
     limits: Limits
     plan: Plan
     varied: frozenset[str]
+    whole: NDArray[np.int64] = NOT_CUT
+
+    @property
+    def moves_of_file(self) -> int:
+        """How many moves the file has."""
+        return int(self.whole[-1]) + 1 if self.whole.size else len(self.job)
+
+    @property
+    def first_pieces(self) -> NDArray[np.int64] | slice:
+        """Where the first piece of every move of the file stands: every move where none is cut."""
+        return np.flatnonzero(np.diff(self.whole, prepend=-1)) if self.whole.size else slice(None)
 
 
 def corner_settings(machine: Machine, limits: Limits) -> CornerSettings:
@@ -84,6 +101,7 @@ class PreparedJob:
         self._file_limits = file_limits
         self._block_delete = block_delete
         self._jobs: dict[ReaderSettings, Job] = {}
+        self._driven: dict[object, Driven] = {}
         self._classes: tuple[object, Classes] | None = None
         self._features: tuple[object, Features] | None = None
         self._rooms = threading.local()  # of passing plans, one a thread
@@ -125,18 +143,25 @@ class PreparedJob:
             self._classes = (key, classify(job.moves, first_layers, conditions, labels))
         return self._classes[1]
 
+    def _driven_by(self, machine: Machine, job: Job) -> Driven:
+        mechanism = mechanism_of(machine)
+        key = (id(job), mechanism, has_coupled_limits(machine), machine.motion.delta_piece_mm)
+        if key not in self._driven:
+            self._driven[key] = driven_by(machine, job)
+        return self._driven[key]
+
     def planned(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED, passing: bool = False) -> Planned:
         """The job planned under a machine; `varied` names the keys that a study varies.
 
         The arrays of a `passing` plan are written over by the next passing one of the same thread.
         """
-        job = self.read(machine)
+        job, whole, drive = self._driven_by(machine, self.read(machine))
         classes = self._classified(job, machine)
         limits = limits_of(machine, classes.table, self._file_limits, varied)
         corners = corner_settings(machine, limits)
-        key = (id(job), id(classes), corners)
+        key = (id(job), id(classes), corners, drive and drive.mechanism)
         if self._features is None or self._features[0] != key:
-            self._features = (key, make_features(job.moves, classes.of_move, corners))
+            self._features = (key, make_features(job.moves, classes.of_move, corners, drive, whole))
         features = self._features[1]
         room: Room | None = None
         if passing:
@@ -145,4 +170,4 @@ class PreparedJob:
             if room is None or room.result.seconds.shape[0] != rows or room.speeds.size != moves + 1:
                 room = self._rooms.room = make_room(moves, rows)
         found = plan(features, limits.values, limits.lookahead, room)
-        return Planned(machine, job, classes, features, limits, found, varied)
+        return Planned(machine, job, classes, features, limits, found, varied, whole)

@@ -89,7 +89,8 @@ ONE_MISTAKE = [
     ("[stops]\nambient_c = -300",
      "bench.toml:2: stops.ambient_c = -300; allowed: a temperature in °C, a number above -273.15"),
     ('[machine]\nmechanism = "cartesan"',
-     "bench.toml:2: machine.mechanism = \"cartesan\"; allowed: \"cartesian\" (did you mean 'cartesian'?)"),
+     "bench.toml:2: machine.mechanism = \"cartesan\"; allowed: \"cartesian\", \"crossed-belt\", \"linear-delta\""
+     " (did you mean 'cartesian'?)"),
     ("[machine]\nbed_mm = [220, 220]",
      "bench.toml:2: machine.bed_mm = [220, 220]; allowed: three numbers above 0, [x, y, z]"),
     ("[machine]\nbed_mm = [\n220,\n0,\n-4]",

@@ -188,7 +188,7 @@ def test_every_mistake_of_settings_is_told_in_their_order() -> None:
         "candidate brisk: unknown key print_acceleration_mm_s2 (did you mean 'motion.print_acceleration_mm_s2'?)",
         "candidate brisk: unknown key motion.speed_step_mm_s.q;"
         " allowed: motion.speed_step_mm_s.x, motion.speed_step_mm_s.y, motion.speed_step_mm_s.z",
-        'candidate brisk: machine.mechanism = "x"; allowed: "cartesian"',
+        'candidate brisk: machine.mechanism = "x"; allowed: "cartesian", "crossed-belt", "linear-delta"',
     ]
 
 
