@@ -151,7 +151,7 @@ class Motion(Section):
     short_run_mm: NotNegative = 0.05
     curve_window_mm: NotNegative = 0.25
     arc_tolerance_mm: Positive = 0.01
-    delta_piece_mm: Positive = 5.0
+    delta_piece_mm: Positive = 2.0
     lookahead_moves: CountFromOne | None = None
     feed_override: Positive = 1.0
     speed_cap_mm_s: Positive | None = None

@@ -68,13 +68,14 @@ def look_ahead(gains: Reals, window: int, suffix: Reals, nodes: Reals) -> None:
 
 @compiled_part
 def look_ahead_in_pieces(gains: Reals, window: int, whole: Counts, begin: int, suffix: Reals, nodes: Reals) -> None:
-    """Lower the squared node ceilings as `look_ahead` does, for moves that are pieces of the `window` that are seen.
+    """Lower the squared node ceilings as `look_ahead` does, where moves are cut and the controller sees whole ones.
 
     `whole` holds the number of the move that each piece of the job belongs to, `begin` the job's first piece of the
-    block. A stretch ends where the window of its first piece does, so that no window reaches over two of its ends.
+    block. Only the starts of moves are lowered. A stretch ends where the window of its first piece does, so that no
+    window reaches over two of its ends.
     """
     n = gains.size
-    base, stop = 0, 0  # the node under way, and the first piece that is not seen from it
+    base, stop = 0, 0  # the piece under way, and the first one that is not seen from it
     while True:
         while stop < n and whole[begin + stop] < whole[begin + base] + window:
             stop += 1
@@ -85,15 +86,15 @@ def look_ahead_in_pieces(gains: Reals, window: int, whole: Counts, begin: int, s
         for k in range(fence - 1, base - 1, -1):
             total += gains[k]
             suffix[k] = total
-        nodes[base] = min(nodes[base], total)
         total = 0.0
-        for k in range(base + 1, fence):
+        for k in range(base, fence):
             while stop < n and whole[begin + stop] < whole[begin + k] + window:
                 total += gains[stop]
                 stop += 1
             if stop == n:
                 return
-            nodes[k] = min(nodes[k], suffix[k] + total)
+            if begin + k == 0 or whole[begin + k - 1] != whole[begin + k]:
+                nodes[k] = min(nodes[k], suffix[k] + total)
         base = fence
 
 
