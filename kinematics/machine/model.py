@@ -8,16 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
+from typing import Annotated, Any, NamedTuple
 
 from pydantic import Field, PrivateAttr, model_validator
 from pydantic_core import PydanticCustomError
 
+from kinematics.machine.laid_over import Candidate, Material
 from kinematics.machine.motors import Delta, Motor
 from kinematics.machine.section import Section, with_defaults
 from kinematics.machine.value_kinds import (
-    READ_SETTINGS,
-    WRITE_SETTINGS,
     FlowLimit,
     MechanismName,
     NotNegativeLimit,
@@ -25,12 +24,12 @@ from kinematics.machine.value_kinds import (
     ThreeLengths,
     ThreePlaces,
 )
+from kinematics.machine.vibration_keys import Controller, Quality, Vibration
 from kinematics.toml.named_sections import NamedSections
 from kinematics.toml.value_kinds import (
     Allowed,
     Count,
     CountFromOne,
-    Name,
     NotNegative,
     Positive,
     Temperature,
@@ -62,10 +61,12 @@ class Identity(Section):
 
 
 class Axis(Section):
-    """[axes.…]: what one tool axis may at most (mm/s, mm/s²); None is no limit."""
+    """[axes.…]: what one tool axis may at most (mm/s, mm/s²), None is no limit; moved mass (kg), friction (N)."""
 
     max_speed_mm_s: PositiveLimit = None
     max_acceleration_mm_s2: PositiveLimit = None
+    moving_mass_kg: NotNegative | None = None
+    friction_n: NotNegative | None = None
 
 
 class Axes(Section):
@@ -174,11 +175,12 @@ class Motion(Section):
 
 
 class Filament(Section):
-    """[filament]: diameter (mm), density (g/cm³), price of a kilogram in the user's currency."""
+    """[filament]: diameter (mm), density (g/cm³), price of a kilogram in the user's currency, pressure advance (s)."""
 
     diameter_mm: Positive = 1.75
     density_g_cm3: Positive | None = None
     price_per_kg: NotNegative | None = None
+    pressure_advance_s: NotNegative | None = None
 
 
 class Hotend(Section):
@@ -216,25 +218,6 @@ class Stops(Section):
     ambient_c: Temperature | None = None
 
 
-class Candidate(Section):
-    """[[candidate]]: a named set of settings to compare with the file's own machine."""
-
-    name: Name
-    set: Annotated[
-        Mapping[str, Any], READ_SETTINGS, WRITE_SETTINGS, Allowed('a table of settings, { "dotted.key" = value }')
-    ]
-
-    if TYPE_CHECKING:
-
-        def __init__(self, name: str, set: Mapping[str, Any]) -> None: ...  # noqa: A002 the key of the file
-
-    else:
-
-        def __init__(self, *by_place, **by_name):
-            """Take the name and the settings by place or by name; any other name is for the models to refuse."""
-            super().__init__(**dict(zip(("name", "set"), by_place, strict=False)), **by_name)
-
-
 class Machine(Section):
     """The whole machine file; `Machine()` is the one with nothing given. Two machines are equal if all values are."""
 
@@ -242,11 +225,15 @@ class Machine(Section):
     axes: Axes = with_defaults()
     motors: Annotated[NamedSections[Motor], Allowed("a table a motor, [motors.NAME]")] = with_defaults()
     motion: Motion = with_defaults()
+    controller: Controller = with_defaults()
     filament: Filament = with_defaults()
     hotend: Hotend = with_defaults()
     retraction: Retraction = with_defaults()
+    vibration: Vibration = with_defaults()
+    quality: Quality = with_defaults()
     cooling: Cooling = with_defaults()
     stops: Stops = with_defaults()
+    materials: tuple[Material, ...] = Field(default=(), alias="material")
     candidates: tuple[Candidate, ...] = Field(default=(), alias="candidate")
 
     _origins: dict[str, str] = PrivateAttr(default_factory=dict)
@@ -345,8 +332,8 @@ class Machine(Section):
         return [key.name for key in limit_keys(mechanism_of(self).coupled) if plain_value_of(self, key) is None]
 
     def as_dict(self) -> dict[str, Any]:
-        """The effective values as nested plain data for JSON; the candidates are no part of them."""
-        return self.model_dump(mode="json", exclude={"candidates"})
+        """The effective values as nested plain data for JSON; materials and candidates are no part of them."""
+        return self.model_dump(mode="json", exclude={"candidates", "materials"})
 
     def check(self) -> list[str]:
         """What is legal but doubtful, a sentence each; empty where nothing is."""

@@ -30,7 +30,12 @@ VALUES: dict[str, Any] = {
     **{
         f"axes.{axis}.{key}": value
         for axis in "xyze"
-        for key, value in {"max_speed_mm_s": 300.0, "max_acceleration_mm_s2": 3000.0}.items()
+        for key, value in {
+            "max_speed_mm_s": 300.0,
+            "max_acceleration_mm_s2": 3000.0,
+            "moving_mass_kg": 0.45,
+            "friction_n": 4.0,
+        }.items()
     },
     "motion.print_acceleration_mm_s2": 1000.0,
     "motion.travel_acceleration_mm_s2": 1500.0,
@@ -57,14 +62,30 @@ VALUES: dict[str, Any] = {
     "motion.by_kind.travel.speed_cap_mm_s": 190.0,
     "motion.first_layers.count": 1,
     "motion.first_layers.keep_commanded_speed": True,
+    "controller.moves_per_s": 1500.0,
+    "controller.bytes_per_s": 11500.0,
     "filament.diameter_mm": 2.85,
     "filament.density_g_cm3": 1.24,
     "filament.price_per_kg": 22.0,
+    "filament.pressure_advance_s": 0.035,
     "hotend.nozzle_mm": 0.4,
     "hotend.max_flow_mm3_s": 11.0,
     "retraction.length_mm": 0.8,
     "retraction.speed_mm_s": 35.0,
     "retraction.acceleration_mm_s2": 1000.0,
+    **{
+        f"vibration.{axis}.{key}": value
+        for axis in "xy"
+        for key, value in {
+            "modes": [{"frequency_hz": 48.2, "damping_ratio": 0.07, "frequency_uncertainty_share": 0.1}],
+            "filter": "ZVD",
+            "filter_frequency_hz": 48.0,
+            "filter_damping_ratio": 0.06,
+        }.items()
+    },
+    "quality.rounding_budget_mm": 0.1,
+    "quality.rounding_split": 0.4,
+    "quality.ringing_budget_mm": 0.02,
     "cooling.shortest_layer_s": 0.0,
     "stops.homing_s": 0.0,
     "stops.probing_s": 45.0,
@@ -89,6 +110,7 @@ DEFAULTS: dict[str, Any] = {
     "motion.first_layers.count": 0,
     "motion.first_layers.keep_commanded_speed": False,
     "filament.diameter_mm": 1.75,
+    "quality.rounding_split": 0.5,
     "retraction.acceleration_mm_s2": 800.0,
 }
 FREE = sorted(key for key in VALUES if not key.startswith("machine.delta."))  # a cartesian machine may have them
@@ -100,6 +122,9 @@ def toml_of(key: str) -> str:
     value = VALUES[key]
     if isinstance(value, str):
         return f"{key} = {text_in_toml(value)}"
+    if key.endswith(".modes"):
+        inside = ", ".join(f"{name} = {number}" for name, number in value[0].items())
+        return f"{key} = [{{ {inside} }}]"
     return f"{key} = {str(value).lower() if isinstance(value, bool) else value}"
 
 

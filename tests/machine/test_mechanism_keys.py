@@ -95,7 +95,8 @@ MISTAKES = [
      "bench.toml:2: motors.x.max_speed_mm_s = 0; allowed: a number above 0 (1e-9 to 1e9)"
      " (leave the key out for no limit)"),
     ("[motors]\nx = 4",
-     "bench.toml:2: motors.x = 4; allowed: a table [motors.NAME] with max_speed_mm_s, max_acceleration_mm_s2"),
+     "bench.toml:2: motors.x = 4; allowed: a table [motors.NAME] with max_speed_mm_s, max_acceleration_mm_s2,"
+     " torque_nm, mm_per_rev, rotor_inertia_kg_m2, usable_torque_share"),
     ("motors = 4", "bench.toml:1: motors = 4; allowed: a table a motor, [motors.NAME]"),
     ("machine = 4",
      "bench.toml:1: machine = 4; allowed: a table [machine] with name, mechanism, bed_mm, home_mm, delta"),

@@ -235,7 +235,7 @@ def test_settings_on_the_command_line_win_over_the_file() -> None:
 @pytest.mark.parametrize(
     ("key", "words"),
     [
-        ("vibration.x", "allowed: a dotted key of the machine file"),
+        ("vibration.x", "allowed: one of its keys, such as vibration.x.modes"),
         ("sped", "did you mean 'speed'?"),
         ("nozzle", "did you mean 'hotend.nozzle_mm'?"),
         ("motion.by_kind.print.sped_cap_mm_s", "did you mean 'motion.by_kind.print.speed_cap_mm_s'?"),
