@@ -43,7 +43,7 @@ def window_sums(values: Reals, rest: NDArray[np.uint8], window: int, sums: Reals
                 total += values[i]
                 # Of the window that ends here; windows that the stop cuts are done below.
                 sums[i - window + 1] += total
-            for i in range(max(base + 1, end - window + 1), last):
+            for i in range(max(base, end - window + 1), last):
                 sums[i] += total
         begin = end
 

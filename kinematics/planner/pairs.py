@@ -177,7 +177,7 @@ def lower_tied(
         above = UNTIED  # what admits no more speed than `top`
         while True:
             bottom = 0.0
-            line, least, slope = drives, steepest, 0.0  # that admits least at `top` and just below it
+            line, least = drives, steepest  # what admits least at `top`
             for motor in range(used):
                 if motor < drives and lines[motor, FROM] >= top:
                     piece = pieces[motor] - 1
@@ -189,13 +189,11 @@ def lower_tied(
                 if motor < drives:
                     bottom = max(bottom, lines[motor, FROM])
                 here = lines[motor, ALPHA] - lines[motor, BETA] * top
-                if here < least or (here == least and lines[motor, BETA] < slope):
-                    line, least, slope = motor, here, lines[motor, BETA]
+                if here < least:
+                    line, least = motor, here
             # ---- from the line that holds at `top` to flatter ones
             while True:
                 alpha, beta = lines[line, ALPHA], lines[line, BETA]
-                if alpha <= 0.0:
-                    break
                 target, held = top, above
                 if not is_falling(length, top, alpha, beta):
                     target, held = bottom, line

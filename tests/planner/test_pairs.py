@@ -80,6 +80,17 @@ def test_of_equal_times_the_faster_pair_is_taken() -> None:
     assert pair_of(NaiveTie(0.1, 150.0, 8000.0, (steps,))) == pytest.approx((100.1875 + 0.0125, 8000.0, 0, OWN))
 
 
+def test_ends_of_lines_that_hold_nothing_slow_nothing() -> None:
+    """Neither the ends of a second motor's lines, nor a lower speed that is quicker by rounding alone."""
+    level = NaiveDrive((0.0, 400.0), (10.0, 10.0), 1e-3, 0.0, 1.0)
+    strong = NaiveDrive((0.0, 20.0, 60.0, 90.0, 400.0), (90.0, 80.0, 75.0, 60.0, 50.0), 1e-3, 0.0, 1.0)
+    for drives in ((level, strong), (strong, level)):
+        pair = pair_of(NaiveTie(0.1, 150.0, 20000.0, drives))
+        assert pair == pytest.approx((150.0, 10000.0, OWN, drives.index(level)), rel=ROUNDING)
+    hair = NaiveDrive((0.0, 100.0, 101.0, 400.0), (10.0 + 4e-14, 10.0 + 4e-14, 10.0, 10.0), 1e-3, 0.0, 1.0)
+    assert pair_of(NaiveTie(0.1, 150.0, 20000.0, (hair,))).speed == pytest.approx(150.0, rel=ROUNDING)
+
+
 def test_on_one_line_the_pair_is_that_of_the_formula() -> None:
     """v = α/(β + √(α/L)); by hand: α = 10000 mm/s², β = 50/s, L = 4 mm: v = 10000/(50 + 50) = 100, a = 5000."""
     drive = NaiveDrive((0.0, 200.0), (10.0, 0.0), 1e-3, 0.0, 1.0)
