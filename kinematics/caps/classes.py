@@ -35,6 +35,13 @@ class Classes(NamedTuple):
     table: tuple[MoveClass, ...]
 
 
+def refuse_too_many(classes: int) -> None:
+    """Raise InputError where a job has more classes than can be told apart."""
+    if classes > MOST_CLASSES:
+        found = f"{classes:,} different sets of stated limits and labels"
+        raise InputError.at("the job", found, f"{MOST_CLASSES:,} at most", "--file-limits ignore leaves its limits out")
+
+
 def classify(
     moves: Moves, first_layers: int, conditions: Conditions | None = None, labels: Labels | None = None
 ) -> Classes:
@@ -58,9 +65,7 @@ def classify(
         names = labels.names
     width *= len(names)
     present = np.flatnonzero(np.bincount(code, minlength=width))
-    if present.size > MOST_CLASSES:
-        found = f"{present.size:,} different sets of stated limits and labels"
-        raise InputError.at("the job", found, f"{MOST_CLASSES:,} at most", "--file-limits ignore leaves its limits out")
+    refuse_too_many(present.size)
     number = np.zeros(width, np.uint16)
     number[present] = np.arange(present.size)
     table = []

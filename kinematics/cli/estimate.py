@@ -52,7 +52,7 @@ def command(
     if moves_file is not None:
         _check_moves_file(moves_file, len(jobs), force)
     machine = chosen_machine(machine_name, settings)
-    prepared = prepared_jobs(jobs, dialect, file_limits, block_delete)
+    prepared = prepared_jobs(jobs, dialect, file_limits, block_delete, whole=moves_file is not None)
     from kinematics import compiled
     from kinematics.studies.estimate import STAND_IN, estimate_prepared
 

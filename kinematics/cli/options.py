@@ -10,6 +10,7 @@ import click
 
 if TYPE_CHECKING:
     from kinematics.machine import Machine
+    from kinematics.studies.blockwise import BlockwiseJob
     from kinematics.studies.prepared import PreparedJob
 
 LONG_JOB = 20_000_000  # bytes from which progress is worth showing
@@ -61,12 +62,13 @@ def chosen_machine(name: str | None, settings: Sequence[str]) -> Machine | None:
     raise InputError.at("--set", "no machine to change", "--set together with --machine FILE|NAME")
 
 
-def prepared_jobs(jobs: Sequence[str], dialect_name: str, file_limits: str, block_delete: bool) -> list[PreparedJob]:
-    """The jobs, not yet read; their bytes are read with the first machine."""
+def prepared_jobs(
+    jobs: Sequence[str], dialect_name: str, file_limits: str, block_delete: bool, whole: bool = False
+) -> list[PreparedJob | BlockwiseJob]:
+    """The jobs; files are read with the first machine, large ones in blocks unless they must be `whole`."""
     from kinematics.cli.console import remark_first_run
     from kinematics.compiled import leave_linear_algebra_out
     from kinematics.gcode.dialects import DIALECTS
-    from kinematics.studies.prepared import PreparedJob
 
     if dialect_name in DIALECTS:
         dialect = DIALECTS[dialect_name]
@@ -79,7 +81,9 @@ def prepared_jobs(jobs: Sequence[str], dialect_name: str, file_limits: str, bloc
     from kinematics.studies.first_run import compile_kernels
 
     compile_kernels()
-    return [PreparedJob(job, dialect, None, file_limits, block_delete) for job in jobs]
+    from kinematics.studies.blockwise import prepared_job
+
+    return [prepared_job(job, dialect, file_limits, block_delete, whole) for job in jobs]
 
 
 def is_long(jobs: Sequence[str], times: int) -> bool:

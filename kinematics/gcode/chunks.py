@@ -231,6 +231,19 @@ class OrderError(Exception):
     """The file hangs on a sum that only reading from its start gives exactly."""
 
 
+class Piece(NamedTuple):
+    """Whole lines of a file: `buffer` holds them from `begin` to `end`, and PADDING bytes after that can be read."""
+
+    buffer: NDArray[np.uint8]
+    begin: int
+    end: int
+
+    @property
+    def content(self) -> memoryview:
+        """The bytes of the buffer up to the last line's end: offsets of what was read count in them."""
+        return self.buffer.data[: self.end]
+
+
 def read_chunks(
     buffer: NDArray[np.uint8],
     begin: int,
@@ -240,28 +253,38 @@ def read_chunks(
     chunk: int = CHUNK,
     workers: int = WORKERS,
 ) -> Iterator[Read]:
-    """Read from a state on chunk by chunk, each from the state in which the one before it really ended.
+    """Read a buffer from a state on chunk by chunk: see `read_pieces`."""
+    pieces = (Piece(buffer, *ends) for ends in chunk_ends(buffer, begin, end, chunk))
+    return (read for _, read in read_pieces(pieces, dialect, start, workers))
 
-    Yields what each chunk adds, lines numbered from the start of the file; moves of events count from the chunk's
-    start. Ends after a chunk with STATUS_ERROR. Raises OrderError where chunks cannot give the exact result.
+
+def read_pieces(
+    pieces: Iterator[Piece], dialect: Dialect, start: tuple[Real, Whole], workers: int = WORKERS
+) -> Iterator[tuple[Piece, Read]]:
+    """Read a file that comes in pieces, each from the state in which the one before it really ended.
+
+    Yields what each piece adds, lines numbered from the start of the file; moves of events count from the piece's
+    start, byte offsets from that of its buffer. Ends after a piece with STATUS_ERROR. Raises OrderError where pieces
+    cannot give the exact result.
     """
-    ends = chunk_ends(buffer, begin, end, chunk)
-    first = next(ends, (begin, begin))
-    read = read_stretch(buffer, *first, *_begin_from(*start), dialect)
+    first = next(pieces, None)
+    if first is None:
+        return
+    read = read_stretch(*first, *_begin_from(*start), dialect)
     if start[1][at.E_DIRTY] and read.whole[at.INEXACT]:
         raise OrderError
-    yield read
+    yield first, read
     real, whole = read.real, read.whole
-    waiting: deque[tuple[tuple[int, int], tuple[Real, Whole], Future[Read]]] = deque()
+    waiting: deque[tuple[Piece, tuple[Real, Whole], Future[Read]]] = deque()
     with ThreadPoolExecutor(workers) as pool:
         while whole[at.STATUS] == at.STATUS_DONE:
-            while len(waiting) < workers + 1 and (stretch := next(ends, None)) is not None:
+            while len(waiting) < workers + 1 and (piece := next(pieces, None)) is not None:
                 guess = _guess(real, whole)
                 copy = guess[0].copy(), guess[1].copy()
-                waiting.append((stretch, guess, pool.submit(read_stretch, buffer, *stretch, *copy, dialect)))
+                waiting.append((piece, guess, pool.submit(read_stretch, *piece, *copy, dialect)))
             if not waiting:
                 return
-            stretch, guess, future = waiting.popleft()
+            piece, guess, future = waiting.popleft()
             read = future.result()
             lines, pending = int(whole[at.LINE_NUMBER]), int(whole[at.STOP_PENDING])
             if _mended(read, guess, real, whole):
@@ -276,11 +299,38 @@ def read_chunks(
                     read.whole[at.STOP_PENDING] = 1
             else:
                 doubtful = whole[at.E_DIRTY]
-                read = read_stretch(buffer, *stretch, *_begin_from(real, whole), dialect)
+                read = read_stretch(*piece, *_begin_from(real, whole), dialect)
                 if doubtful and read.whole[at.INEXACT]:
                     raise OrderError
-            yield read
+            yield piece, read
             real, whole = read.real, read.whole
+
+
+def read_in_order(pieces: Iterator[Piece], dialect: Dialect, start: tuple[Real, Whole]) -> Iterator[tuple[Piece, Read]]:
+    """Read a file that comes in pieces one after the other, a thread beside the caller's: for what cannot be guessed.
+
+    Yields what `read_pieces` does. Ends after a piece with STATUS_ERROR, and with the program of a strict dialect.
+    """
+    real, whole = start[0].copy(), start[1].copy()
+
+    def read_on(piece: Piece) -> Read | None:
+        if whole[at.STATUS] == at.STATUS_ERROR or (dialect.strict and whole[at.ENDED]):
+            return None
+        read = read_stretch(*piece, real, whole, dialect)
+        return read._replace(real=real.copy(), whole=whole.copy())
+
+    waiting: deque[tuple[Piece, Future[Read | None]]] = deque()
+    with ThreadPoolExecutor(1) as pool:
+        while True:
+            while len(waiting) < 2 and (piece := next(pieces, None)) is not None:
+                waiting.append((piece, pool.submit(read_on, piece)))
+            if not waiting:
+                return
+            piece, future = waiting.popleft()
+            read = future.result()
+            if read is None:
+                return
+            yield piece, read
 
 
 def read_whole(

@@ -10,6 +10,7 @@ import numpy as np
 
 from kinematics.errors import Notice
 from kinematics.gcode.dialects import Dialect
+from kinematics.gcode.facts import Extent, JobFacts, facts_of
 from kinematics.gcode.file_limits import Conditions, FileLimit, conditions_of
 from kinematics.gcode.labels import Labels, labels_of
 from kinematics.gcode.moves import EVENT_NAMES, KIND_NAMES, Events, Moves
@@ -33,7 +34,7 @@ class Job:
     moves: Moves
     events: Events
     layers: int
-    extent: tuple[tuple[float, float, float], tuple[float, float, float]] | None
+    extent: Extent | None
     filament: float
     lines: int
     size: int
@@ -50,6 +51,11 @@ class Job:
     def conditions(self) -> Conditions:
         """Which stated limits hold for each move."""
         return conditions_of(self.stated, len(self))
+
+    @cached_property
+    def facts(self) -> JobFacts:
+        """What the job is, whatever machine prints it."""
+        return facts_of(self)
 
     @cached_property
     def labels(self) -> Labels:

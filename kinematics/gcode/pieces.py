@@ -1,80 +1,124 @@
-"""Where the moves of a job start, and moves cut into pieces."""
+"""A job file piece by piece: never more of it in memory than a few pieces, and from its start as often as is needed."""
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import NamedTuple
+import gzip
+import os
+import shutil
+import sys
+import tempfile
+import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.gcode.job import Job
-from kinematics.gcode.moves import FILAMENT, HOMING, Moves
+from kinematics.errors import InputError
+from kinematics.gcode.chunks import PADDING, Piece
+from kinematics.gcode.findings import SEEN_AS_TEXT, cannot_be_unpacked, refuse_what_is_no_text
 
-Reals = NDArray[np.float64]
-
-JUST_AS_LONG = 1e-9  # relative: a move that is longer by less is not cut once more
-
-
-class Pieces(NamedTuple):
-    """Moves of which some are cut: `moves` as any others, `whole` the number of the move that each is a piece of."""
-
-    moves: Moves
-    whole: NDArray[np.int64]
+LINE_FEED, RETURN = b"\n", b"\r"
+TAIL = 4096  # bytes at the end of a piece that are looked through for the end of a line before all others
+GZIP = b"\x1f\x8b"
+BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 
 
-def start_places(job: Job) -> Reals:
-    """Where each move starts in the machine's frame (float64[3, n], mm).
+class JobFile:
+    """A job file on a disk, plain or gzip; what comes from standard input is kept in a temporary file meanwhile."""
 
-    The tool begins at 0, 0, 0 and goes by the moves' displacements; homing puts axes at their home places without a
-    move. Displacements too short to be a move (below 1e-9 mm) are not seen.
+    def __init__(self, source: str, name: str | None = None, begun: bytes = b"") -> None:
+        """`source` a path, or `-` for standard input, of which `begun` has been taken already."""
+        self.name = name or source
+        self._path = Path(source)
+        self._kept: IO[bytes] | None = None
+        if source == "-":
+            self._kept = tempfile.TemporaryFile()  # noqa: SIM115 (lives as long as this object)
+            self._kept.write(begun)
+            shutil.copyfileobj(sys.stdin.buffer, self._kept)
+
+    @property
+    def path(self) -> str:
+        """Where the file lies; empty for what came from standard input."""
+        return "" if self._kept is not None else str(self._path)
+
+    def content(self) -> bytes:
+        """All of its bytes, unpacked."""
+        with self._opened() as file:
+            return file.read()
+
+    @contextmanager
+    def _opened(self) -> Iterator[IO[bytes]]:
+        """The bytes from the start, unpacked; whatever cannot be read is an InputError."""
+        try:
+            if self._kept is not None:
+                self._kept.seek(0)
+                file: IO[bytes] = os.fdopen(os.dup(self._kept.fileno()), "rb", buffering=0)
+            else:
+                file = self._path.open("rb", buffering=0)
+            with file:
+                packed = file.read(len(GZIP)) == GZIP
+                file.seek(0)
+                if not packed:
+                    yield file
+                    return
+                try:
+                    with gzip.GzipFile(fileobj=file) as unpacked:
+                        yield unpacked  # type: ignore[misc]
+                except (OSError, EOFError, zlib.error) as error:
+                    raise cannot_be_unpacked(self.name, error) from None
+        except OSError as error:
+            raise InputError.at(self.name, f"cannot be read: {error.strerror}") from None
+
+    def refuse_what_is_no_text(self, size: int) -> None:
+        """Raise InputError for an empty file, one of blanks, and one that is no text; read `size` bytes at a time."""
+        with self._opened() as file:
+            head = block = file.read(SEEN_AS_TEXT)
+            while block.isspace():
+                block = file.read(size)
+            refuse_what_is_no_text(head, not block, self.name)
+
+    def pieces(self, size: int) -> Iterator[Piece]:
+        """Cut the file into pieces of whole lines of about `size` bytes; larger only where a line is."""
+        rest = np.empty(0, np.uint8)
+        begin = None
+        with self._opened() as file:
+            while True:
+                wanted = rest.size + max(size, rest.size)
+                room = np.empty(wanted + PADDING, np.uint8)
+                room[: rest.size] = rest
+                used = _fill(file, room, rest.size, wanted)
+                room[used:] = 0
+                ended = used < wanted
+                end = used if ended else _end_of_lines(room, used)
+                rest = room[end:used]
+                if end == 0 and not ended:
+                    continue
+                if begin is None:
+                    begin = len(BYTE_ORDER_MARK) if room[: len(BYTE_ORDER_MARK)].tobytes() == BYTE_ORDER_MARK else 0
+                if end:
+                    yield Piece(room, begin, end)
+                begin = 0
+                if ended:
+                    return
+
+
+def _fill(file: IO[bytes], room: NDArray[np.uint8], used: int, wanted: int) -> int:
+    """Read on until so many bytes are in use, or the file ends; return how many are."""
+    while used < wanted and (more := file.readinto(room.data[used:wanted])):  # type: ignore[attr-defined]
+        used += more
+    return used
+
+
+def _end_of_lines(room: NDArray[np.uint8], used: int) -> int:
+    """Where the last whole line ends; 0 where none does.
+
+    Lines end at LF; only where there is none, at a CR that is not the last byte: what follows that one is not known.
     """
-    n = len(job)
-    places = np.empty((3, n))
-    homings = np.flatnonzero(job.events.kind == HOMING)
-    for axis, steps in enumerate((job.moves.dx, job.moves.dy, job.moves.dz)):
-        begin, place = 0, 0.0
-        homed = homings[job.events.tool[homings] & (1 << axis) != 0]
-        for end in [*job.events.move[homed].tolist(), n]:
-            if end > begin:
-                places[axis, begin] = place
-                places[axis, begin + 1 : end] = place + np.cumsum(steps[begin : end - 1])
-            begin, place = end, job.home[axis]
-    return places
-
-
-def pieces_of(moves: Moves, longest: float) -> NDArray[np.int64]:
-    """Into how many equal pieces each move must be cut, so that none is longer than `longest` (mm)."""
-    length = np.sqrt(moves.dx**2 + moves.dy**2 + moves.dz**2)
-    counts = np.maximum(np.ceil(length / longest * (1.0 - JUST_AS_LONG)), 1.0)
-    return np.asarray(np.where(moves.kind == FILAMENT, 1.0, counts).astype(np.int64))
-
-
-def cut_moves(moves: Moves, counts: NDArray[np.int64]) -> Pieces:
-    """Cut each move into `counts` (n) equal pieces: path and filament are spread evenly, all else stays as it is.
-
-    A stop before a move is one before its first piece.
-    """
-    whole = np.repeat(np.arange(counts.size), counts)
-    pieces = Moves._make(field[whole] for field in moves)
-    among = counts[whole].astype(np.float64)
-    is_first = np.diff(whole, prepend=-1) != 0
-    return Pieces(
-        pieces._replace(
-            dx=pieces.dx / among,
-            dy=pieces.dy / among,
-            dz=pieces.dz / among,
-            de=pieces.de / among,
-            stop=pieces.stop * is_first,
-        ),
-        whole,
-    )
-
-
-def cut_job(job: Job, counts: NDArray[np.int64]) -> tuple[Job, NDArray[np.int64]]:
-    """A job with its moves cut as by `cut_moves`, events and stated limits at their places; and `whole` as there."""
-    moves, whole = cut_moves(job.moves, counts)
-    first = np.concatenate([[0], np.cumsum(counts)])
-    events = job.events._replace(move=first[job.events.move])
-    stated = tuple(row._replace(move=int(first[row.move])) for row in job.stated)
-    return replace(job, moves=moves, events=events, stated=stated), whole
+    for begin, end, mark in ((max(0, used - TAIL), used, LINE_FEED), (0, used, LINE_FEED), (0, used - 1, RETURN)):
+        last = room[begin:end].tobytes().rfind(mark)
+        if last >= 0:
+            return begin + last + 1
+    return 0

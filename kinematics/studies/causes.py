@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.caps import columns as by
-from kinematics.caps.classes import Classes
+from kinematics.caps.classes import MoveClass
 from kinematics.caps.combine import Limits
 from kinematics.gcode.moves import FILAMENT, PRINT
 
@@ -56,9 +57,9 @@ _OF_MOTORS = {
 }
 
 
-def cause_name(classes: Classes, limits: Limits, row: int, code: int) -> str:
-    """The name of a cause for one class of moves."""
-    kind = classes.table[row].kind
+def cause_name(table: Sequence[MoveClass], limits: Limits, row: int, code: int) -> str:
+    """The name of a cause for one class of moves; `table` the classes as in `Classes`."""
+    kind = table[row].kind
     if kind == FILAMENT:
         return FILAMENT_ONLY
     if code == by.COMMANDED_SPEED:
@@ -78,11 +79,11 @@ def cause_name(classes: Classes, limits: Limits, row: int, code: int) -> str:
     return _NAMES[code]
 
 
-def motion_causes(classes: Classes, limits: Limits, seconds: NDArray[np.float64]) -> dict[str, float]:
-    """Seconds of motion by cause; `seconds` float64[classes, CAUSES] as in `Plan`."""
+def motion_causes(table: Sequence[MoveClass], limits: Limits, seconds: NDArray[np.float64]) -> dict[str, float]:
+    """Seconds of motion by cause; `table` as in `Classes`, `seconds` float64[classes, CAUSES] as in `Plan`."""
     found: dict[str, float] = {}
     for row, code in np.argwhere(seconds > 0.0):
-        name = cause_name(classes, limits, int(row), int(code))
+        name = cause_name(table, limits, int(row), int(code))
         found[name] = found.get(name, 0.0) + float(seconds[row, code])
     return found
 

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import InputError, Notice
+from kinematics.gcode.cutting import cut_job, pieces_of, start_places
 from kinematics.gcode.job import Job
 from kinematics.gcode.moves import FILAMENT
-from kinematics.gcode.pieces import cut_job, pieces_of, start_places
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import Cartesian, LinearDelta, has_coupled_limits, mechanism_of
 from kinematics.planner.features import NOT_CUT

@@ -28,7 +28,9 @@ def moves_frame(planned: Planned) -> pandas.DataFrame:
     moves, features, plan = planned.job.moves, planned.features, planned.plan
     flow = np.where(moves.kind == PRINT, features.ratio * plan.speed_peak * filament_area(planned.machine), 0.0)
     classes, limits = planned.classes, planned.limits
-    names = [cause_name(classes, limits, row, code) for row in range(len(classes.table)) for code in range(by.CAUSES)]
+    names = [
+        cause_name(classes.table, limits, row, code) for row in range(len(classes.table)) for code in range(by.CAUSES)
+    ]
     categories = list(dict.fromkeys(names))
     codes = np.array([categories.index(name) for name in names])
     row = classes.of_move.astype(np.int64) * by.CAUSES

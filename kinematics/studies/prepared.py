@@ -60,10 +60,14 @@ class Planned(NamedTuple):
         return np.flatnonzero(np.diff(self.whole, prepend=-1)) if self.whole.size else slice(None)
 
 
-def corner_settings(machine: Machine, limits: Limits) -> CornerSettings:
+def rules_deviation(values: NDArray[np.float64]) -> bool:
+    """Whether junction deviation rules for any class of a table of limits."""
+    return bool(np.isfinite(values[:, by.DEVIATION]).any())
+
+
+def corner_settings(machine: Machine, by_deviation: bool) -> CornerSettings:
     """What the geometry of corners depends on: short runs count where junction deviation rules."""
     motion = machine.motion
-    by_deviation = bool(np.isfinite(limits.values[:, by.DEVIATION]).any())
     return CornerSettings(
         motion.curve_window_mm if motion.curve_rule else RULE_OFF, motion.short_run_mm if by_deviation else 0.0
     )
@@ -110,6 +114,10 @@ class PreparedJob:
     def heeds_file_limits(self) -> bool:
         """Whether limits stated in the job have a say."""
         return self._file_limits != IGNORE
+
+    def states_limits(self, machine: Machine) -> bool:
+        """Whether the job, as this machine reads it, states limits that are heeded. Raises InputError as `read`."""
+        return self.heeds_file_limits and bool(self.read(machine).stated)
 
     def read(self, machine: Machine) -> Job:
         """The job as this machine reads it. Raises InputError where it cannot be used."""
@@ -158,7 +166,7 @@ class PreparedJob:
         job, whole, drive = self._driven_by(machine, self.read(machine))
         classes = self._classified(job, machine)
         limits = limits_of(machine, classes.table, self._file_limits, varied)
-        corners = corner_settings(machine, limits)
+        corners = corner_settings(machine, rules_deviation(limits.values))
         key = (id(job), id(classes), corners, drive and drive.mechanism)
         if self._features is None or self._features[0] != key:
             self._features = (key, make_features(job.moves, classes.of_move, corners, drive, whole))

@@ -10,10 +10,10 @@ import pytest
 from numpy.typing import NDArray
 
 from kinematics.errors import Notice
+from kinematics.gcode.cutting import start_places
 from kinematics.gcode.dialects import EXTRUSION, TextCommand, dialect_named
 from kinematics.gcode.job import Job
 from kinematics.gcode.moves import DWELL, PAUSE
-from kinematics.gcode.pieces import start_places
 from kinematics.gcode.reader import read_gcode
 from kinematics.gcode.state import (
     NOTE_AFTER_END,

@@ -13,8 +13,8 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from kinematics.gcode.cutting import cut_moves, pieces_of
 from kinematics.gcode.moves import FILAMENT
-from kinematics.gcode.pieces import cut_moves, pieces_of
 from kinematics.machine.mechanisms import LinearDelta, mechanism_of
 from kinematics.planner.plan import Plan
 from tests.naive.planner_motors import places_of

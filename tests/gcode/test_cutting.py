@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from kinematics.gcode.cutting import cut_job, cut_moves, pieces_of, start_places
 from kinematics.gcode.moves import FILAMENT, Moves
-from kinematics.gcode.pieces import cut_job, cut_moves, pieces_of, start_places
 from tests.gcode.reading import events, read
 from tests.naive.random_paths import jobs, to_moves
 
