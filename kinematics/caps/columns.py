@@ -16,6 +16,13 @@ from __future__ import annotations
     MOTOR_1_STEADY,  # such a motor's acceleration at steady tool speed
     MOTOR_2_STEADY,
     MOTOR_3_STEADY,
+    MOVE_RATE_SPEED,  # moves, bytes that the controller takes in
+    BYTE_RATE_SPEED,
+    DRIVE_1,  # what a motor pulls at its speed, of cruising and of ramps: names in Limits.drives
+    DRIVE_2,
+    DRIVE_3,
+    DRIVE_4,
+    ADVANCE,  # pressure advance, of cruising and of ramps
     CORNER,
     PATH_ACCELERATION,
     X_ACCELERATION,
@@ -26,7 +33,7 @@ from __future__ import annotations
     MOTOR_2_ACCELERATION,
     MOTOR_3_ACCELERATION,
     CAUSES,
-) = range(22)
+) = range(29)
 
 # Columns of a table of limits (float64[classes, LIMITS]); infinity where there is no limit.
 (
@@ -53,5 +60,9 @@ from __future__ import annotations
     MOTOR_1_RAMP,  # acceleration of such a motor (mm/s²)
     MOTOR_2_RAMP,
     MOTOR_3_RAMP,
+    X_ROUNDING,  # change of speed of an axis at a corner whose rounding uses up the budget (mm/s)
+    Y_ROUNDING,
+    MOVE_RATE,  # moves a second
+    BYTE_RATE,  # bytes a second
     LIMITS,
-) = range(24)
+) = range(28)

@@ -48,3 +48,8 @@ def filament_speed_by_flow(machine: Machine, temperature: float | None = None) -
     `temperature` of the nozzle (°C) as in `flow_at`.
     """
     return flow_at(machine.hotend.max_flow_mm3_s, temperature).most / filament_area(machine)
+
+
+def hangs_on_temperature(machine: Machine) -> bool:
+    """Whether the hotend's flow is a table against the nozzle's temperature."""
+    return isinstance(machine.hotend.max_flow_mm3_s, tuple)

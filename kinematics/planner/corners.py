@@ -20,7 +20,8 @@ NO_CHORD = 1e-9  # mm: a path that came back to its corner has no direction ther
 WIDEST_TURN = math.sin(1.55 / 2)  # of the curve rule; not 90°, since right angles must not hang on the last digit
 SHARPEST = 1e300  # stands for infinity, so that no product is 0·∞
 
-SHARPNESS, CURVATURE, CORNER_X, CORNER_Y, CORNER_Z, CHANGE, RATIO_CHANGE = range(7)
+SHARPNESS, CURVATURE, CORNER_X, CORNER_Y, CORNER_Z, CHANGE, RATIO_CHANGE, TURN_X, TURN_Y, TURN_Z = range(10)
+CORNER_ROWS = 7  # of a job in which nothing hangs on how much each axis changes at a corner; else all ten
 
 
 @compiled_part
@@ -117,7 +118,8 @@ def corner_features(
     signed: bool,
     corners: Reals,
 ) -> None:
-    """Write the features of every corner into `corners` (float64[7, n], zeros before), column i for move i's start.
+    """Write the features of every corner into `corners` (float64[7 or 10, n], zeros before), column i for move i's
+    start.
 
     `dx, dy, dz, length` (n) of the moves, `units` float64[4, n] as in `features.move_features`, `rest` (n + 1) where
     motion is at rest; a negative `curve_window` switches the curve rule off; `signed` keeps the signs of the direction
@@ -169,6 +171,9 @@ def corner_features(
             node = nodes[corner]
             before, after, widest = node - 1, node, changes[corner]
             corners[CHANGE, node] = widest
+            if corners.shape[0] > TURN_X:
+                for axis in range(3):
+                    corners[TURN_X + axis, node] = abs(units[axis, node] - units[axis, node - 1])
             if places[0, corner] - places[0, corner - 1] < shortest and corner > 1:
                 other = nodes[corner - 1] - 1
                 change = change_between(units, other, node)

@@ -13,6 +13,8 @@ from kinematics.compiled import compiled, compiled_part
 from kinematics.planner.ceilings import corner_ceilings, move_ceilings, speed_steps
 from kinematics.planner.features import Features
 from kinematics.planner.motor_ceilings import motor_ceilings, motor_corners
+from kinematics.planner.pairs import pair_ceilings
+from kinematics.planner.ties import NO_TIES, Ties, rate_ceilings
 
 Reals = NDArray[np.float64]
 Codes = NDArray[np.uint8]
@@ -245,6 +247,8 @@ def scratch(size: int) -> tuple[Reals, Reals, Reals, Reals, Reals]:
 def plan_moves(
     features: Features,
     inverse: Reals,
+    advance: Reals,
+    ties: Ties,
     steps: bool,
     window: int,
     speeds: Reals,
@@ -253,7 +257,8 @@ def plan_moves(
 ) -> None:
     """Plan a job: ceilings, backward pass, forward pass, durations, seconds by class and cause.
 
-    `inverse` float64[classes, LIMITS] of 1/limit; `steps` whether there are steps of speed; `window` moves that the
+    `inverse` float64[classes, LIMITS] of 1/limit; `advance` float64[classes, 2] as in `Limits`; `ties` NO_TIES where
+    nothing ties speed and acceleration; `steps` whether there are steps of speed; `window` moves that the
     controller sees, 0 for all. Writes the node speeds to `speeds` (n + 1), what else belongs to moves to the arrays of
     `result`, and the seconds, still to be summed over the first axis, to `seconds` (float64[LANES, classes, CAUSES]).
 
@@ -263,6 +268,9 @@ def plan_moves(
     length, rest, acceleration, whole = features.length, features.rest, result.acceleration, features.whole
     n = length.size
     coupled = features.motor.shape[0] > 0
+    by_moves, by_bytes, tied = ties.move_reach.size > 0, ties.byte_reach.size > 0, ties.run_length.size > 0
+    drives = ties.curves.shape[0]
+    lines, pieces = np.empty((drives + 2, 4)), np.empty(drives, np.int64)
     seconds[:] = 0.0
     # Numbers, not literals: every part would be compiled for the literal first and for any number after it.
     size, begin = int(np.int64(BLOCK)), int(np.int64(0))
@@ -273,6 +281,32 @@ def plan_moves(
         move_ceilings(features, inverse, begin, end, paces, sluggish, result.cruise_cause, result.ramp_cause)
         if coupled:
             motor_ceilings(features, inverse, begin, end, paces, sluggish, result.cruise_cause, result.ramp_cause)
+        if by_moves:
+            column, cause = int(np.int64(by.MOVE_RATE)), int(np.int64(by.MOVE_RATE_SPEED))
+            rate_ceilings(ties.move_reach, inverse, column, cause, features, begin, end, paces, result.cruise_cause)
+        if by_bytes:
+            column, cause = int(np.int64(by.BYTE_RATE)), int(np.int64(by.BYTE_RATE_SPEED))
+            rate_ceilings(ties.byte_reach, inverse, column, cause, features, begin, end, paces, result.cruise_cause)
+        if tied:
+            pair_ceilings(
+                ties.run_length,
+                features.ratio,
+                features.move_class,
+                advance,
+                ties.curves,
+                ties.loads,
+                begin,
+                end,
+                int(np.int64(by.DRIVE_1)),
+                int(np.int64(by.ADVANCE)),
+                paces,
+                sluggish,
+                result.cruise_cause,
+                result.ramp_cause,
+                np.empty(end - begin, np.int64),
+                lines,
+                pieces,
+            )
         corner_ceilings(features, inverse, begin, end, paces, sluggish, nodes)
         if coupled:
             motor_corners(features, inverse, begin, end, nodes)
@@ -333,9 +367,23 @@ def make_room(moves: int, classes: int) -> Room:
     return Room(speeds, result, np.empty((LANES, classes, by.CAUSES)))
 
 
-def plan(features: Features, limits: Reals, lookahead: int | None = None, room: Room | None = None) -> Plan:
+def hang_on_turns(limits: Reals) -> bool:
+    """Whether anything in a table of limits hangs on how much each axis changes at a corner."""
+    columns = (*range(by.X_STEP, by.FILAMENT_STEP + 1), by.X_ROUNDING, by.Y_ROUNDING)
+    return bool(np.isfinite(limits[:, columns]).any())
+
+
+def plan(
+    features: Features,
+    limits: Reals,
+    lookahead: int | None = None,
+    room: Room | None = None,
+    advance: Reals | None = None,
+    ties: Ties = NO_TIES,
+) -> Plan:
     """Time a job under a table of limits (float64[classes, LIMITS], infinity for none).
 
+    `advance` and `ties` where speed and acceleration hang together, as in `Limits` and `make_ties`.
     `lookahead` is the number of moves that the controller sees (None: all). The speeds are the largest that satisfy the
     corner rules and can be reached and left under each move's acceleration: the time optimum under these ceilings
     (J. Bobrow, S. Dubowsky, J. Gibson, Int. J. Robotics Research 4(3), 1985; here on straight moves). Ramps are
@@ -343,13 +391,15 @@ def plan(features: Features, limits: Reals, lookahead: int | None = None, room: 
     memory costs more than planning.
     """
     n = features.length.size
-    steps = bool(np.isfinite(limits[:, by.X_STEP : by.FILAMENT_STEP + 1]).any())
+    steps = hang_on_turns(limits)
     with np.errstate(divide="ignore"):
         inverse = 1.0 / limits
     inverse[:, by.SPEED_SHARE] = np.where(limits[:, by.SPEED_SHARE] > 0.0, inverse[:, by.SPEED_SHARE], 0.0)
     window = min(lookahead, n) if lookahead else 0
     if room is None:
         room = make_room(n, limits.shape[0])
-    plan_moves(features, inverse, steps, window, room.speeds, room.result, room.lanes)
+    if advance is None:
+        advance = np.zeros((limits.shape[0], 2))
+    plan_moves(features, inverse, advance, ties, steps, window, room.speeds, room.result, room.lanes)
     room.lanes.sum(axis=0, out=room.result.seconds)
     return room.result

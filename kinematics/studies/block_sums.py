@@ -15,6 +15,7 @@ from kinematics.gcode.moves import Events
 from kinematics.gcode.portions import Portion
 from kinematics.planner.layers import lengthened
 from kinematics.planner.path_sums import FILAMENT_SPEED, PATH, PATH_SUMS, PRINTED, SPEED
+from kinematics.planner.plan import hang_on_turns
 from kinematics.studies.block_plan import BlockSums, Terms
 from kinematics.studies.prepared import corner_settings, rules_deviation
 from kinematics.studies.timing import Ask, PathSums, Timing, clock_of, timing_from
@@ -62,6 +63,10 @@ class Classing:
         return [number for _, number in sorted(self._ranks.items())]
 
 
+class TiesError(Exception):
+    """A limit stated in the job ties speed and acceleration together, which takes every move at hand."""
+
+
 class DeviationError(Exception):
     """Junction deviation turned out to rule part of a job under this ask, so that short runs count from the start."""
 
@@ -98,17 +103,20 @@ class Lane:
         self._passed: list[NDArray[np.float64]] = []
 
     def terms(self) -> Terms:
-        """What a block with the classes so far is planned under. Raises DeviationError."""
+        """What a block with the classes so far is planned under. Raises DeviationError, TiesError."""
         known, table = self._limits.shape[0], self._classing.table
         machine = self._ask.machine
         if known < len(table):
-            values = limits_of(machine, table[known:], self._file_limits, self._ask.varied).values
+            limits = limits_of(machine, table[known:], self._file_limits, self._ask.varied)
+            if limits.ties:
+                raise TiesError
+            values = limits.values
             if rules_deviation(values) and not self._by_deviation:
                 if known:
                     raise DeviationError(self._ask)
                 self._by_deviation = True
             self._limits = np.concatenate([self._limits, values])
-        corners = corner_settings(machine, self._by_deviation)
+        corners = corner_settings(machine, self._by_deviation, hang_on_turns(self._limits))
         return Terms(self._way, corners, self._limits, machine.motion.lookahead_moves, not self._ask.passing)
 
     def add(self, sums: BlockSums) -> None:

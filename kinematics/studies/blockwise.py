@@ -13,7 +13,8 @@ from itertools import islice
 from pathlib import Path
 from typing import TypeVar
 
-from kinematics.caps.combine import HONOUR, IGNORE
+from kinematics.caps.class_limits import HONOUR, IGNORE
+from kinematics.caps.flow import hangs_on_temperature
 from kinematics.gcode import state as at
 from kinematics.gcode.chunks import (
     CHUNK,
@@ -33,7 +34,7 @@ from kinematics.gcode.portions import Portions
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import LinearDelta, has_coupled_limits, mechanism_of
 from kinematics.studies.block_course import Course
-from kinematics.studies.block_sums import DeviationError
+from kinematics.studies.block_sums import DeviationError, TiesError
 from kinematics.studies.prepared import PreparedJob, ReaderSettings, reader_settings
 from kinematics.studies.timing import Ask, Then, Timing, time_job
 
@@ -45,7 +46,16 @@ Result = TypeVar("Result")
 
 
 def needs_every_move(machine: Machine) -> bool:
-    """Whether a machine can only be planned with all moves at hand: those of motors that move several axes at once."""
+    """Whether a machine can only be planned with all moves at hand.
+
+    So it is with motors that move several axes at once, where speed and acceleration hang together, and with what hangs
+    on the nozzle's temperature.
+    """
+    controller = machine.controller
+    tied = machine.filament.pressure_advance_s or controller.moves_per_s or controller.bytes_per_s
+    driven = any(motor.torque_nm for motor in machine.motors.values())
+    if tied or driven or hangs_on_temperature(machine):
+        return True
     return has_coupled_limits(machine) or isinstance(mechanism_of(machine), LinearDelta)
 
 
@@ -83,6 +93,7 @@ class BlockwiseJob:
         self._key: bytes | None = b"" if dialect.labels else None
         self._looks_like_text = False
         self._whole: PreparedJob | None = None
+        self._tied = False  # whether the job itself states what takes every move at hand
         self._lock = threading.Lock()
 
     @property
@@ -109,8 +120,15 @@ class BlockwiseJob:
 
         Raises InputError where the job cannot be used.
         """
-        if needs_every_move(ask.machine):
+        if self._tied or needs_every_move(ask.machine):
             return time_job(self._in_one_piece(), *ask)
+        try:
+            return self._timed_in_blocks(ask)
+        except TiesError:
+            self._tied = True
+            return time_job(self._in_one_piece(), *ask)
+
+    def _timed_in_blocks(self, ask: Ask) -> Timing:
         with self._lock:
             found = self._known(ask)
             if found is None:

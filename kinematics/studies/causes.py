@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 from kinematics.caps import columns as by
 from kinematics.caps.classes import MoveClass
 from kinematics.caps.combine import Limits
+from kinematics.caps.flow import FLOW_KEY
+from kinematics.caps.vibration import RINGING_KEY, ROUNDING_KEY
 from kinematics.gcode.moves import FILAMENT, PRINT
 
 # What follows in every list of causes when its seconds are summed over a job.
@@ -25,7 +27,6 @@ class Cause(NamedTuple):
     share: float
 
 
-FLOW_KEY = "hotend.max_flow_mm3_s"
 # Where the number stands that a cause comes from, and whose it is.
 _COLUMNS = {
     by.X_SPEED: by.X_MOST,
@@ -43,11 +44,21 @@ _NAMES = {
     by.Y_SPEED: "y axis speed",
     by.Z_SPEED: "z axis speed",
     by.FILAMENT_SPEED: "extruder speed",
+    by.MOVE_RATE_SPEED: "command rate: moves",
+    by.BYTE_RATE_SPEED: "command rate: bytes",
+    by.ADVANCE: "pressure advance",
     by.CORNER: CORNERS,
     by.X_ACCELERATION: "short lines: x axis acceleration",
     by.Y_ACCELERATION: "short lines: y axis acceleration",
     by.Z_ACCELERATION: "short lines: z axis acceleration",
     by.FILAMENT_ACCELERATION: "short lines: extruder acceleration",
+}
+_AXES = {by.X_ACCELERATION: "x", by.Y_ACCELERATION: "y"}
+# Caps that lower a limit of an axis go by names of their own.
+_OF_KEYS = {
+    FLOW_KEY: "hotend flow",
+    ROUNDING_KEY: "short lines: rounding, {} axis",
+    RINGING_KEY: "short lines: ringing, {} axis",
 }
 # What a motor's name stands in; the codes of three motors in a row begin at each.
 _OF_MOTORS = {
@@ -70,9 +81,13 @@ def cause_name(table: Sequence[MoveClass], limits: Limits, row: int, code: int) 
         if first <= code < first + 3:
             motor = code - first
             return words.format(limits.motors[motor] if motor < len(limits.motors) else motor + 1)
-    key = limits.origins[row, _COLUMNS[code]] if code in _COLUMNS else ""
-    if key == FLOW_KEY:
-        return "hotend flow"
+    if by.DRIVE_1 <= code <= by.DRIVE_4:
+        return f"drive of motor {limits.drives.names[code - by.DRIVE_1]}" if limits.drives else "drive"
+    key = limits.origins.get((row, _COLUMNS[code]), "") if code in _COLUMNS else ""
+    if key in _OF_KEYS:
+        return _OF_KEYS[key].format(_AXES.get(code, ""))
+    if key.endswith(".torque_nm"):
+        return f"fastest speed of motor {key.split('.')[1]}"
     if key.startswith("motors."):
         kind_of_cause = by.MOTOR_1_SPEED if code < by.CORNER else by.MOTOR_1_ACCELERATION
         return _OF_MOTORS[kind_of_cause].format(key.split(".")[1])

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
-from kinematics.caps.combine import NOTHING_VARIED
+from kinematics.caps.class_limits import NOTHING_VARIED
 from kinematics.errors import Finding, InputError, Notice
 from kinematics.machine import Candidate, Machine, resolved_keys
 from kinematics.studies.causes import main_cause

@@ -8,14 +8,18 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.caps.combine import Limits
+from kinematics.caps.motor_drives import jacobians
 from kinematics.errors import InputError, Notice
 from kinematics.gcode.cutting import cut_job, pieces_of, start_places
 from kinematics.gcode.job import Job
+from kinematics.gcode.line_bytes import bytes_of_moves
 from kinematics.gcode.moves import FILAMENT
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import Cartesian, LinearDelta, has_coupled_limits, mechanism_of
-from kinematics.planner.features import NOT_CUT
+from kinematics.planner.features import NOT_CUT, Features
 from kinematics.planner.motors import Drive
+from kinematics.planner.ties import Ties, make_ties
 
 MOST_PIECES = 50_000_000  # some 10 GB of arrays
 OUT_OF_REACH = "place that an arm of the delta does not reach: timed without that carriage's limits"
@@ -62,3 +66,20 @@ def driven_by(machine: Machine, job: Job) -> Driven:
         return Driven(job, NOT_CUT, Drive(mechanism, starts))
     job, whole = cut_job(job, counts)
     return Driven(job, whole, Drive(mechanism, start_places(job)))
+
+
+def ties_of(job: Job, machine: Machine, limits: Limits, features: Features, by_moves: bool, by_bytes: bool) -> Ties:
+    """What ties speed and acceleration of a job's moves together; `by_moves`, `by_bytes` the command rates that count.
+
+    Raises InputError where a motor cannot overcome the friction of a move.
+    """
+    mechanism = mechanism_of(machine)
+    found: tuple[NDArray[np.float64], ...] = ()
+    if limits.drives is not None:
+        places = [np.zeros((3, 1))]
+        if isinstance(mechanism, LinearDelta):
+            starts = start_places(job)
+            places = [starts, starts + np.stack([job.moves.dx, job.moves.dy, job.moves.dz])]
+        found = tuple(jacobians(mechanism, place) for place in places)
+    bytes_of_move = bytes_of_moves(job.content, job.moves.line) if by_bytes else None
+    return make_ties(job.moves, features, limits.drives, found, limits.lookahead, by_moves, bytes_of_move)

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.caps.class_limits import NOTHING_VARIED
 from kinematics.caps.classes import MoveClass
-from kinematics.caps.combine import NOTHING_VARIED, Limits
+from kinematics.caps.combine import Limits
 from kinematics.errors import InputError
 from kinematics.gcode.facts import JobFacts
 from kinematics.gcode.moves import FILAMENT, PRINT, WAITS, Events
