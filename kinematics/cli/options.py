@@ -19,7 +19,7 @@ Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
 def job_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """JOB…, --machine, --set, --dialect, --file-limits, --block-delete, --json."""
+    """JOB…, --machine, --material, --set, --dialect, --file-limits, --block-delete, --json."""
     decorators: Sequence[Decorator] = (
         click.argument("jobs", nargs=-1, required=True, metavar="JOB…"),
         click.option(
@@ -27,6 +27,9 @@ def job_options(command: Callable[..., Any]) -> Callable[..., Any]:
             "machine_name",
             metavar="FILE|NAME",
             help="Machine file, or a built-in machine: gentle, middling, quick.",
+        ),
+        click.option(
+            "--material", metavar="NAME", help="A [[material]] of the machine file: what changes with a spool."
         ),
         click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one key of the machine."),
         click.option(
@@ -49,17 +52,18 @@ def job_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
-def chosen_machine(name: str | None, settings: Sequence[str]) -> Machine | None:
-    """The machine that the options name; None where neither a machine nor a setting is given."""
+def chosen_machine(name: str | None, settings: Sequence[str], material: str | None = None) -> Machine | None:
+    """The machine that the options name; None where they name none and change nothing."""
     from kinematics.machine import load_machine
 
-    if name is None and not settings:
+    if name is None and not settings and material is None:
         return None
     if name is not None:
-        return load_machine(name, settings)
+        return load_machine(name, settings, material)
     from kinematics.errors import InputError
 
-    raise InputError.at("--set", "no machine to change", "--set together with --machine FILE|NAME")
+    option = "--set" if settings else "--material"
+    raise InputError.at(option, "no machine to change", f"{option} together with --machine FILE|NAME")
 
 
 def prepared_jobs(

@@ -367,6 +367,14 @@ def make_room(moves: int, classes: int) -> Room:
     return Room(speeds, result, np.empty((LANES, classes, by.CAUSES)))
 
 
+def inverse_of(limits: Reals) -> Reals:
+    """A table of limits as inverses: no limit is 0, and so is the share of a commanded speed that is replaced."""
+    with np.errstate(divide="ignore"):
+        inverse = 1.0 / limits
+    inverse[:, by.SPEED_SHARE] = np.where(limits[:, by.SPEED_SHARE] > 0.0, inverse[:, by.SPEED_SHARE], 0.0)
+    return np.asarray(inverse)
+
+
 def hang_on_turns(limits: Reals) -> bool:
     """Whether anything in a table of limits hangs on how much each axis changes at a corner."""
     columns = (*range(by.X_STEP, by.FILAMENT_STEP + 1), by.X_ROUNDING, by.Y_ROUNDING)
@@ -392,9 +400,7 @@ def plan(
     """
     n = features.length.size
     steps = hang_on_turns(limits)
-    with np.errstate(divide="ignore"):
-        inverse = 1.0 / limits
-    inverse[:, by.SPEED_SHARE] = np.where(limits[:, by.SPEED_SHARE] > 0.0, inverse[:, by.SPEED_SHARE], 0.0)
+    inverse = inverse_of(limits)
     window = min(lookahead, n) if lookahead else 0
     if room is None:
         room = make_room(n, limits.shape[0])

@@ -53,6 +53,14 @@ def _job(job: JobEstimate, layers: bool) -> dict[str, Any]:
         ],
         "warnings": _notices(job.notices),
     }
+    if job.worth:
+        document["what_one_percent_buys"] = [
+            {"limit": worth.key, "what": worth.what, "seconds": worth.one_percent} for worth in job.worth
+        ]
+        document["if_lifted"] = [
+            {"limit": worth.key, "total_s": worth.if_lifted, "unbounded": worth.if_lifted is None}
+            for worth in job.worth
+        ]
     if layers:
         from kinematics.studies.estimate import layer_rows
 

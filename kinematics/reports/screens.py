@@ -182,6 +182,20 @@ def _span_lines(estimate: Estimate) -> list[str]:
     return lines
 
 
+WORTH_HEADS = (("job", False), ("limit", False), ("key", False), ("1 % more buys", True), ("without it", True))
+
+
+def worth_rows(estimate: Estimate) -> list[tuple[str, ...]]:
+    """What each limit is worth, as cells: job, limit, key, what 1 % more buys, the time without it."""
+    rows: list[tuple[str, ...]] = []
+    for job in estimate.jobs:
+        for worth in job.worth:
+            without = "unbounded" if worth.if_lifted is None else duration_text(worth.if_lifted)
+            buys = duration_text(worth.one_percent) if abs(worth.one_percent) >= 0.05 else "-"
+            rows.append((job.file, worth.what, worth.key, buys, without))
+    return rows
+
+
 def comparison_rows(rows: Sequence[Row], short: bool) -> list[tuple[str, str, str, str, str, str]]:
     """A comparison's rows as cells: candidate, job, time, saved, share, main cause.
 

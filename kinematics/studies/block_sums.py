@@ -107,7 +107,8 @@ class Lane:
         known, table = self._limits.shape[0], self._classing.table
         machine = self._ask.machine
         if known < len(table):
-            limits = limits_of(machine, table[known:], self._file_limits, self._ask.varied)
+            scaled = dict(self._ask.scaled)
+            limits = limits_of(machine, table[known:], self._file_limits, self._ask.varied, scaled)
             if limits.ties:
                 raise TiesError
             values = limits.values
@@ -147,7 +148,7 @@ class Lane:
             facts,
             machine,
             table,
-            limits_of(machine, table, self._file_limits, self._ask.varied),
+            limits_of(machine, table, self._file_limits, self._ask.varied, dict(self._ask.scaled)),
             _longer(self._seconds, len(order))[order],
             layers,
             events,

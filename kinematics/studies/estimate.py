@@ -16,6 +16,7 @@ from kinematics.studies.one_change import Change, changes_asked, changes_that_sa
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.stops import UnknownStop
 from kinematics.studies.timing import Ask, Timing, foresee, path_sums, time_job
+from kinematics.studies.worth import Worth, worth_of_limits
 
 if TYPE_CHECKING:
     import pandas
@@ -54,6 +55,7 @@ class JobEstimate:
     notices: tuple[Notice, ...]
     stated: tuple[StatedLimit, ...]
     timing: Timing = field(compare=False)
+    worth: tuple[Worth, ...] = ()
 
     def layers_frame(self) -> pandas.DataFrame:
         """One row a layer: layer, height_mm, moves, motion_s, cooling_s, total_s."""
@@ -138,8 +140,8 @@ def layer_rows(job: JobEstimate) -> list[dict[str, float | int | None]]:
     ]
 
 
-def job_estimate(timing: Timing, machine: Machine) -> JobEstimate:
-    """A job's estimate from its timing."""
+def job_estimate(timing: Timing, machine: Machine, worth: tuple[Worth, ...] = ()) -> JobEstimate:
+    """A job's estimate from its timing, and what each limit is worth where that was asked for."""
     facts, path = timing.facts, path_sums(timing)
     total = timing.total
     area = filament_area(machine)
@@ -167,6 +169,7 @@ def job_estimate(timing: Timing, machine: Machine) -> JobEstimate:
         notices=facts.notices,
         stated=facts.stated,
         timing=timing,
+        worth=worth,
     )
 
 
@@ -175,8 +178,12 @@ def estimate_prepared(
     machine: Machine | None,
     changes: bool = True,
     tell: Tell = lambda _: None,
+    worth: bool = False,
 ) -> Estimate:
-    """Estimate jobs that are already prepared; `tell` is called with the name of each step before it begins."""
+    """Estimate jobs that are already prepared; `tell` is called with the name of each step before it begins.
+
+    `changes` asks for changes that would save time, `worth` for what each limit is worth.
+    """
     if machine is None and all(job.states_limits(Machine()) for job in prepared):
         machine = Machine().with_settings({"machine.name": STATED_LIMITS}, "the job")
     builtin = () if machine is not None else tuple(load_machine(name) for name in BUILTIN_NAMES)
@@ -195,5 +202,11 @@ def estimate_prepared(
     if changes:
         tell("trying one change at a time")
         found = changes_that_save(prepared, chosen, timings)
-    jobs = tuple(job_estimate(timing, chosen) for timing in timings)
-    return Estimate(chosen, jobs, sum(job.total for job in jobs), tuple(found), tuple(spans))
+    jobs = []
+    for job, timing in zip(prepared, timings, strict=True):
+        worths: tuple[Worth, ...] = ()
+        if worth:
+            tell("weighing each limit")
+            worths = worth_of_limits(job, chosen, timing)
+        jobs.append(job_estimate(timing, chosen, worths))
+    return Estimate(chosen, tuple(jobs), sum(job.total for job in jobs), tuple(found), tuple(spans))

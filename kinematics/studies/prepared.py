@@ -52,6 +52,7 @@ class Planned(NamedTuple):
     plan: Plan
     varied: frozenset[str]
     whole: NDArray[np.int64] = NOT_CUT
+    ties: Ties = NO_TIES
 
     @property
     def moves_of_file(self) -> int:
@@ -205,4 +206,4 @@ class PreparedJob:
                 room = self._rooms.room = make_room(moves, rows)
         ties = self._tied(job, machine, limits, features, tuple(scaled.items()))
         found = plan(features, limits.values, limits.lookahead, room, limits.advance, ties)
-        return Planned(machine, job, classes, features, limits, found, varied, whole)
+        return Planned(machine, job, classes, features, limits, found, varied, whole, ties)

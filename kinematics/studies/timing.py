@@ -28,17 +28,21 @@ Then = Callable[["Timing"], "Sequence[Ask]"]
 
 
 class Ask(NamedTuple):
-    """A machine under which a job is to be timed, and the keys that a study varies; only times where `passing`."""
+    """A machine under which a job is to be timed, and the keys that a study varies; only times where `passing`.
+
+    `scaled` factors on limits by key, infinity for one that is lifted.
+    """
 
     machine: Machine
     varied: frozenset[str] = NOTHING_VARIED
     passing: bool = False
+    scaled: tuple[tuple[str, float], ...] = ()
 
     def answers(self, other: Ask) -> bool:
         """Whether the timing of this ask is that of another one too."""
         if self.passing and not other.passing:
             return False
-        return self.varied == other.varied and self.machine == other.machine
+        return self.varied == other.varied and self.scaled == other.scaled and self.machine == other.machine
 
 
 class PathSums(NamedTuple):
@@ -161,15 +165,17 @@ def time_job(
     machine: Machine,
     varied: frozenset[str] = NOTHING_VARIED,
     passing: bool = False,
+    scaled: tuple[tuple[str, float], ...] = (),
 ) -> Timing:
-    """Time a job under a machine; `varied` names the keys that a study varies, which win over limits stated in the job.
+    """Time a job under a machine; `varied` names the keys that a study varies, which win over limits stated in the job,
+    `scaled` holds factors on limits.
 
     The plan of a `passing` timing is written over by the next passing one; its sums stay. Raises InputError where the
     job cannot be read.
     """
     if not isinstance(prepared, PreparedJob):
-        return prepared.timed(Ask(machine, varied, passing))
-    planned = prepared.planned(machine, varied, passing)
+        return prepared.timed(Ask(machine, varied, passing, scaled))
+    planned = prepared.planned(machine, varied, passing, dict(scaled))
     job, found = planned.job, planned.plan
     shortest = machine.cooling.shortest_layer_s or 0.0
     layers = layer_times(job.moves.layer, found.duration, job.layers, shortest)
