@@ -71,6 +71,11 @@ def check_mode(frequency: float, damping: float) -> None:
     """Raise InputError unless 0 < `frequency` (Hz) and 0 <= `damping` < 1, both finite."""
     if not (math.isfinite(frequency) and frequency > 0.0):
         raise InputError.at("frequency", f"{frequency:g} Hz", "above 0")
+    check_damping(damping)
+
+
+def check_damping(damping: float) -> None:
+    """Raise InputError unless 0 <= `damping` ratio < 1: from 1 on nothing vibrates, and there is nothing to filter."""
     if not 0.0 <= damping < 1.0:
         raise InputError.at("damping ratio", f"{damping:g}", "0 or more and below 1")
 

@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import InputError
-from kinematics.vibration.filters import TOLERANCE, Filter, check_mode
+from kinematics.vibration.filters import TOLERANCE, Filter, check_damping, check_mode
 
 Reals = NDArray[np.float64]
 
-FINE = 0.01  # rad of phase over the length of the filter, from one frequency looked at to the next
+FINE = 0.05  # rad of phase over the length of the filter, from one frequency looked at to the next
 FEWEST = 65  # frequencies looked at, however short the filter
 ROUNDS = 2  # of looking closer at a maximum, each of CLOSER + 1 frequencies between its neighbours
 CLOSER = 40
@@ -40,8 +40,9 @@ def residual(command_filter: Filter, omega: float | Reals, damping: float) -> Re
 
     `omega` natural angular frequencies (rad/s), any shape, which the result (float64) has; one `damping` ratio.
     V = e^(−ζω t_N)·√(C² + S²), C = ΣA_i e^(ζω t_i) cos(ω_d t_i), S with sin, ω_d = ω√(1 − ζ²); 1 at most (N. Singer, W.
-    Seering, ASME J. Dyn. Sys. Meas. Control 112(1):76-82, 1990).
+    Seering, ASME J. Dyn. Sys. Meas. Control 112(1):76-82, 1990). Raises InputError for a damping ratio that is none.
     """
+    check_damping(damping)
     before_last = np.subtract(command_filter.times, command_filter.times[-1])
     pole = complex(damping, math.sqrt(1.0 - damping * damping))
     terms = np.exp(np.multiply.outer(np.asarray(omega, np.float64), pole * before_last))

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from kinematics.errors import InputError
 from kinematics.vibration.exposure import SEGMENTS_A_MOVE, AxisMotion, Exposure, axis_motion, exposure
-from kinematics.vibration.filters import FILTER_NAMES, filter_named
+from kinematics.vibration.filters import FILTER_NAMES, Filter, filter_named
 from kinematics.vibration.residual import residual
 from kinematics.vibration.ringing import swing_after_acceleration, swing_after_speed_change
 from tests.naive.vibration_twin import naive_swings, position_of, simulated_swings
@@ -147,6 +147,17 @@ def test_what_happens_at_one_instant_is_one_kick() -> None:
         result = exposure(motion, none, f, 0.1)
         assert result.swing == pytest.approx(top, rel=1e-6)
         assert result.swing_segment == 2
+
+
+def test_a_filter_may_begin_at_any_time() -> None:
+    motion = irregular(seed=5)
+    found = filter_named("EI", 50.0, 0.1)
+    for shift in (-0.5, 0.3):
+        moved = Filter("moved", tuple(t + shift for t in found.times), found.amplitudes)
+        one, other = exposure(motion, found, 45.0, 0.1), exposure(motion, moved, 45.0, 0.1)
+        assert other.swing == pytest.approx(one.swing, rel=DIGITS)
+        assert other.ringing == pytest.approx(one.ringing, rel=DIGITS)
+        assert other[1::2] == one[1::2]
 
 
 def test_nothing_moves_nothing_swings() -> None:
