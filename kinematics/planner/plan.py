@@ -12,7 +12,7 @@ from kinematics.caps import columns as by
 from kinematics.compiled import compiled, compiled_part
 from kinematics.planner.ceilings import corner_ceilings, move_ceilings, speed_steps
 from kinematics.planner.features import Features
-from kinematics.planner.motor_ceilings import motor_ceilings, motor_corners
+from kinematics.planner.motor_ceilings import coupled_corner_ceilings, coupled_move_ceilings
 
 Reals = NDArray[np.float64]
 Codes = NDArray[np.uint8]
@@ -270,12 +270,14 @@ def plan_moves(
     square = 0.0
     while begin < n:
         end = min(begin + size, n)
-        move_ceilings(features, inverse, begin, end, paces, sluggish, result.cruise_cause, result.ramp_cause)
         if coupled:
-            motor_ceilings(features, inverse, begin, end, paces, sluggish, result.cruise_cause, result.ramp_cause)
-        corner_ceilings(features, inverse, begin, end, paces, sluggish, nodes)
-        if coupled:
-            motor_corners(features, inverse, begin, end, nodes)
+            coupled_move_ceilings(
+                features, inverse, begin, end, paces, sluggish, result.cruise_cause, result.ramp_cause
+            )
+            coupled_corner_ceilings(features, inverse, begin, end, paces, sluggish, nodes)
+        else:
+            move_ceilings(features, inverse, begin, end, paces, sluggish, result.cruise_cause, result.ramp_cause)
+            corner_ceilings(features, inverse, begin, end, paces, sluggish, nodes)
         if steps:
             speed_steps(features, inverse, begin, end, nodes)
         m = end - begin
