@@ -32,7 +32,7 @@ NEAR_TIE = 1e-9  # relative: ceilings so close are one, and either may be named
 FEW_DELICATE = 0.02  # share of random jobs that lie on the edge of a rule
 
 JOBS_A_TEST = 100
-FEWER = 120 if numba.config.DISABLE_JIT else 300
+FEWER = 300
 FIRST_SEEDS = range(0, 100 if numba.config.DISABLE_JIT else 500, JOBS_A_TEST)
 SAMPLES = Path(__file__).parents[2] / "sample_gcode"
 
