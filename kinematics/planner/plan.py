@@ -12,7 +12,7 @@ from kinematics.caps import columns as by
 from kinematics.compiled import compiled, compiled_part
 from kinematics.planner.ceilings import corner_ceilings, move_ceilings, speed_steps
 from kinematics.planner.features import Features
-from kinematics.planner.motor_ceilings import motor_ceilings, motor_corners
+from kinematics.planner.motor_ceilings import coupled_corner_ceilings, coupled_move_ceilings
 from kinematics.planner.pairs import pair_ceilings
 from kinematics.planner.ties import NO_TIES, Ties, rate_ceilings
 
@@ -278,9 +278,12 @@ def plan_moves(
     square = 0.0
     while begin < n:
         end = min(begin + size, n)
-        move_ceilings(features, inverse, begin, end, paces, sluggish, result.cruise_cause, result.ramp_cause)
         if coupled:
-            motor_ceilings(features, inverse, begin, end, paces, sluggish, result.cruise_cause, result.ramp_cause)
+            coupled_move_ceilings(
+                features, inverse, begin, end, paces, sluggish, result.cruise_cause, result.ramp_cause
+            )
+        else:
+            move_ceilings(features, inverse, begin, end, paces, sluggish, result.cruise_cause, result.ramp_cause)
         if by_moves:
             column, cause = int(np.int64(by.MOVE_RATE)), int(np.int64(by.MOVE_RATE_SPEED))
             rate_ceilings(ties.move_reach, inverse, column, cause, features, begin, end, paces, result.cruise_cause)
@@ -307,9 +310,10 @@ def plan_moves(
                 lines,
                 pieces,
             )
-        corner_ceilings(features, inverse, begin, end, paces, sluggish, nodes)
         if coupled:
-            motor_corners(features, inverse, begin, end, nodes)
+            coupled_corner_ceilings(features, inverse, begin, end, paces, sluggish, nodes)
+        else:
+            corner_ceilings(features, inverse, begin, end, paces, sluggish, nodes)
         if steps:
             speed_steps(features, inverse, begin, end, nodes)
         m = end - begin

@@ -35,7 +35,7 @@ def with_motors(limits: NaiveLimits, seed: int, mechanism: str) -> NaiveLimits:
         limits,
         mechanism=mechanism,
         motor_speed=some(20.0, 400.0),
-        motor_acceleration=some(100.0, 20000.0),
+        motor_acceleration=some(10.0 if mechanism == "linear-delta" else 100.0, 20000.0),
         arm=arm,
         tower_radius=arm * rng.uniform(0.3, 0.7),
         tower_angles=angles,

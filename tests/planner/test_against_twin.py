@@ -32,7 +32,7 @@ NEAR_TIE = 1e-9  # relative: ceilings so close are one, and either may be named
 FEW_DELICATE = 0.02  # share of random jobs that lie on the edge of a rule
 
 JOBS_A_TEST = 100
-FEWER = 40 if numba.config.DISABLE_JIT else 300
+FEWER = 300
 FIRST_SEEDS = range(0, 100 if numba.config.DISABLE_JIT else 500, JOBS_A_TEST)
 SAMPLES = Path(__file__).parents[2] / "sample_gcode"
 
@@ -181,7 +181,7 @@ def test_random_jobs_on_every_mechanism_take_what_the_twin_says(mechanism: str) 
     for motor in MOTORS_OF[mechanism].split():
         assert held[f"motor {motor} speed"] + held[f"motor {motor} steady"] > 0, motor
         assert held[f"motor {motor} acceleration"] > 0, motor
-    assert (held["motor t1 steady"] > 0) == (mechanism == "linear-delta")
+    assert any(cause.endswith("steady") for cause in held) == (mechanism == "linear-delta")
 
 
 @pytest.mark.parametrize("without_rest", [False, True])

@@ -17,7 +17,7 @@ from tests.naive.random_paths import is_delicate, random_job, random_limits, to_
 from tests.planner.from_naive import corner_settings, expressible, machine_from, planned
 
 ROUNDING = 1e-9  # relative
-PICOSECOND = 1e-12  # s
+NANOSECOND = 1e-9  # s: what the last digit of a direction leaves where a path turns straight back
 SEEDS = range(2 if numba.config.DISABLE_JIT else 12)
 
 
@@ -29,14 +29,14 @@ def test_pieces_take_as_long_as_their_moves(lookahead: int | None) -> None:
         job, drawn = random_job(seed, pieces=30), replace(expressible(random_limits(seed)), lookahead=lookahead)
         moves, machine = to_moves(job), machine_from(drawn)
         whole_plan = planned(moves, machine)[1]
-        pieces, whole = cut_moves(moves, pieces_of(moves, 0.3))
+        pieces, whole = cut_moves(moves, pieces_of(moves, 0.1))
         classes = classify(pieces, machine.motion.first_layers.count)
         limits = limits_of(machine, classes.table)
         features = make_features(pieces, classes.of_move, corner_settings(machine), whole=whole)
         cut_plan = plan(features, limits.values, limits.lookahead)
         longest = max(longest, whole.size)
         found = np.bincount(whole, weights=cut_plan.duration)
-        if np.allclose(found, whole_plan.duration, rtol=ROUNDING, atol=PICOSECOND):
+        if np.allclose(found, whole_plan.duration, rtol=ROUNDING, atol=NANOSECOND):
             continue
         assert is_delicate(job, drawn), f"seed {seed}"
         on_the_edge += 1
