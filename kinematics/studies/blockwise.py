@@ -210,12 +210,13 @@ def prepared_job(
     file_limits: str = HONOUR,
     block_delete: bool = False,
     whole: bool = False,
-    large: int = LARGE,
+    large: int | None = None,
 ) -> PreparedJob | BlockwiseJob:
     """A job to be planned, in blocks where it holds more than `large` bytes and not every move is wanted (`whole`).
 
-    `source` a path, or `-` for standard input, which is then read at once.
+    `large` is LARGE unless told; `source` a path, or `-` for standard input, which is then read at once.
     """
+    large = LARGE if large is None else large
     if source == "-" and not whole:
         begun = sys.stdin.buffer.read(large + 1)
         if _unpacked_size(begun[:2], begun[-4:], len(begun)) <= large:
