@@ -36,7 +36,7 @@ from kinematics.studies.block_sums import DeviationError
 from kinematics.studies.prepared import PreparedJob, ReaderSettings, reader_settings
 from kinematics.studies.timing import Ask, Then, Timing
 
-LARGE = 200_000_000  # bytes from which a job is planned in blocks; in one chunk it takes some 15 times as many
+LARGE = 100_000_000  # bytes; planned whole, a job takes some 16 times its size in memory
 TRIAL_CHUNKS = 16  # chunks at the start of a job that tell what will probably be asked once all of it is timed
 PLANNERS = 2
 
