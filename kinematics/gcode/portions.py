@@ -1,4 +1,4 @@
-"""What a job becomes while it is read piece by piece: portions of moves, and what is known of the whole at its end."""
+"""What a job becomes while it is read chunk by chunk: portions of moves, and what is known of the whole at its end."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from kinematics.errors import Notice
 from kinematics.gcode import state as at
 from kinematics.gcode.assembly import Added, events_from, notice_of, take_texts, with_added
-from kinematics.gcode.chunks import Piece, Read
+from kinematics.gcode.chunks import Chunk, Read
 from kinematics.gcode.dialects import FILE_LIMITS, Dialect
 from kinematics.gcode.facts import JobFacts, Statements
 from kinematics.gcode.file_limits import Conditions, FileLimit, Unused, conditions_of, limits_in_events
@@ -21,7 +21,7 @@ from kinematics.gcode.moves import Events, Moves
 
 
 class Portion(NamedTuple):
-    """The moves of one piece of a job: as in `Job`, but moves are counted from the portion's start.
+    """The moves of one chunk of a job: as in `Job`, but moves are counted from the portion's start.
 
     `conditions` has a table of its own; the labels are those of the job so far. `conditions` and `labels` are None
     where they were not asked for.
@@ -34,7 +34,7 @@ class Portion(NamedTuple):
 
 
 class _Marks:
-    """Marks of comments from piece to piece: the number in force, and the number of every name."""
+    """Marks of comments from chunk to chunk: the number in force, and the number of every name."""
 
     def __init__(self) -> None:
         self.now = 0
@@ -42,7 +42,7 @@ class _Marks:
         self.numbers: dict[str, int] = {"": 0}
 
     def labels(self, content: bytes, marks: list[Mark], lines: NDArray[np.int32]) -> NDArray[np.int32]:
-        """The label in force at each move of a piece, whose `lines` are counted from the piece's start."""
+        """The label in force at each move of a chunk, whose `lines` are counted from the chunk's start."""
         numbers = [self.numbers.setdefault(name, len(self.numbers)) for _, name in marks]
         of_move = held(content, [offset for offset, _ in marks], numbers, lines, self.now)
         self.now = numbers[-1] if numbers else self.now
@@ -61,7 +61,7 @@ class _Marks:
 
 
 class Portions:
-    """Makes portions of what was read, piece by piece in file order, and sums up what the job is.
+    """Makes portions of what was read, chunk by chunk in file order, and sums up what the job is.
 
     `stated`, `labelled` say whether conditions and labels are asked for; `label_key` is the key that was found by
     counting; `marked_layers` says whether layers are those of the dialect's marks rather than the path's own.
@@ -100,8 +100,8 @@ class Portions:
         """What was doubtful so far, by first line."""
         return tuple(sorted([*self._found.values(), *map(notice_of, self._unused.values())]))
 
-    def portion(self, piece: Piece, read: Read) -> Portion:
-        """The portion of a piece, which was read without an error."""
+    def portion(self, chunk: Chunk, read: Read) -> Portion:
+        """The portion of a chunk, which was read without an error."""
         n = read.path.shape[1]
         dx, dy, dz, de, speed, _ = read.path
         kind, line, stop = read.tags[at.KIND].astype(np.int8), read.tags[at.LINE], read.tags[at.STOP].astype(np.uint8)
@@ -110,7 +110,7 @@ class Portions:
         added: list[Added] = []
         dialect = self._dialect
         if dialect.texts:
-            content = bytes(piece.content)
+            content = bytes(chunk.content)
             texts = take_texts(events, content, dialect, speed, read.notes, self._override)
             added, self._override = texts.events, texts.override
             stated = sorted([*stated, *texts.stated], key=lambda row: row.line)
@@ -120,12 +120,12 @@ class Portions:
             stop[[move for move, *_ in added if move < n]] = 1
         if added or stated or unused or dialect.texts:
             events = with_added(events, added)
-        self._note(read, piece.content, stated, unused)
+        self._note(read, chunk.content, stated, unused)
         portion = Portion(
-            Moves(dx, dy, dz, de, speed, kind, line, self._layer(piece, read, kind, line), stop),
+            Moves(dx, dy, dz, de, speed, kind, line, self._layer(chunk, read, kind, line), stop),
             events,
             self._conditions(stated, n),
-            self._labels(piece, line) if self._labelled else None,
+            self._labels(chunk, line) if self._labelled else None,
         )
         self.moves += n
         self._lines = int(read.whole[at.LINE_NUMBER])
@@ -156,17 +156,17 @@ class Portions:
             self._holds |= dict.fromkeys(FILE_LIMITS[statement.means][0], statement.value)
         return conditions
 
-    def _layer(self, piece: Piece, read: Read, kind: NDArray[np.int8], line: NDArray[np.int32]) -> NDArray[np.int32]:
+    def _layer(self, chunk: Chunk, read: Read, kind: NDArray[np.int8], line: NDArray[np.int32]) -> NDArray[np.int32]:
         if self._marked_layers:
-            content = bytes(piece.content)
+            content = bytes(chunk.content)
             return self._layer_marks.layers(content, layer_marks(content, self._dialect), line - self._lines)
         dx, dy, dz, height = (read.path[row] for row in (at.DX, at.DY, at.DZ, at.HEIGHT))
         layer = np.empty(line.size, np.int32)
         number_layers(dx, dy, dz, kind, height, self._layer_state, layer)
         return layer
 
-    def _labels(self, piece: Piece, line: NDArray[np.int32]) -> Labels:
-        content = bytes(piece.content)
+    def _labels(self, chunk: Chunk, line: NDArray[np.int32]) -> Labels:
+        content = bytes(chunk.content)
         marks = label_marks(content, self._dialect, self._label_key)
         of_move = self._label_marks.labels(content, marks, line - self._lines)
         return Labels(of_move, tuple(self._label_marks.numbers), bool(self._dialect.labels), None)

@@ -17,7 +17,8 @@ Reals = NDArray[np.float64]
 SAME_DIRECTION = 1e-6  # rad: moves that turn by less are one run
 WINDOW_SLACK = 1e-6  # mm
 NO_CHORD = 1e-9  # mm: a path that came back to its corner has no direction there, only rounding
-WIDEST_TURN = math.sin(1.55 / 2)  # of the curve rule; not 90°, since right angles must not hang on the last digit
+# Squared cosine of the widest turn of the curve rule; not 90°, since right angles must not hang on the last digit.
+LEAST_ALONG = math.cos(1.55) ** 2
 SHARPEST = 1e300  # stands for infinity, so that no product is 0·∞
 
 SHARPNESS, CURVATURE, CORNER_X, CORNER_Y, CORNER_Z, CHANGE, RATIO_CHANGE, TURN_X, TURN_Y, TURN_Z = range(10)
@@ -64,7 +65,8 @@ def curvature_at(places: Reals, corner: int, first: int, last: int, window: floa
 
     `places` float64[4, m]: path travelled, x, y, z at the ends of runs since the last stop. The places are `window`
     (mm) of path away; where the chords to them turn by more than 1.55 rad the distance is halved until they do not, or
-    the neighbours are reached. κ = 2·sin ψ/|P_ahead − P_behind| (three points on a circle, law of sines).
+    the neighbours are reached. κ = 2·sin ψ/|P_ahead − P_behind| (three points on a circle, law of sines), and with a, b
+    the chords sin ψ = |a × b|/(|a| |b|): one root and one division.
     """
     travelled = places[0]
     distance = window
@@ -81,16 +83,15 @@ def curvature_at(places: Reals, corner: int, first: int, last: int, window: floa
             places[2, ahead] - places[2, corner],
             places[3, ahead] - places[3, corner],
         )
-        a = math.sqrt(ax * ax + ay * ay + az * az)
-        b = math.sqrt(bx * bx + by * by + bz * bz)
-        if a >= NO_CHORD and b >= NO_CHORD:
-            p, q = 1.0 / a, 1.0 / b
-            ux, uy, uz = bx * q - ax * p, by * q - ay * p, bz * q - az * p
-            sine = 0.5 * math.sqrt(ux * ux + uy * uy + uz * uz)
-            if sine <= WIDEST_TURN:
-                cosine = math.sqrt(1.0 - sine * sine)
+        a = ax * ax + ay * ay + az * az
+        b = bx * bx + by * by + bz * bz
+        if a >= NO_CHORD * NO_CHORD and b >= NO_CHORD * NO_CHORD:
+            along = ax * bx + ay * by + az * bz
+            if along > 0.0 and along * along >= LEAST_ALONG * (a * b):
+                nx, ny, nz = ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx
                 cx, cy, cz = ax + bx, ay + by, az + bz
-                return 4.0 * sine * cosine / math.sqrt(cx * cx + cy * cy + cz * cz)
+                across = nx * nx + ny * ny + nz * nz
+                return 2.0 * math.sqrt(across / (a * b * (cx * cx + cy * cy + cz * cz)))
         if behind == corner - 1 and ahead == corner + 1:
             return 0.0
         distance *= 0.5

@@ -18,18 +18,18 @@ from kinematics.caps.flow import hangs_on_temperature
 from kinematics.gcode import state as at
 from kinematics.gcode.chunks import (
     CHUNK,
+    Chunk,
     OrderError,
-    Piece,
     Read,
     ReaderOptions,
     fresh_state,
+    read_guessing,
     read_in_order,
-    read_pieces,
 )
 from kinematics.gcode.dialects import EXTRUSION, Dialect
 from kinematics.gcode.findings import error_of, no_second_percent, nothing_moves
+from kinematics.gcode.job_file import GZIP, JobFile
 from kinematics.gcode.labels import Pairs, count_keys, most_frequent_key
-from kinematics.gcode.pieces import GZIP, JobFile
 from kinematics.gcode.portions import Portions
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import LinearDelta, has_coupled_limits, mechanism_of
@@ -38,8 +38,8 @@ from kinematics.studies.block_sums import DeviationError, TiesError
 from kinematics.studies.prepared import PreparedJob, ReaderSettings, reader_settings
 from kinematics.studies.timing import Ask, Then, Timing, time_job
 
-LARGE = 200_000_000  # bytes from which a job is planned in blocks; in one piece it takes some 15 times as many
-TRIAL_PIECES = 16  # pieces at the start of a job that tell what will probably be asked once all of it is timed
+LARGE = 100_000_000  # bytes; planned whole, a job takes some 16 times its size in memory
+TRIAL_CHUNKS = 16  # chunks at the start of a job that tell what will probably be asked once all of it is timed
 PLANNERS = 2
 
 Result = TypeVar("Result")
@@ -75,14 +75,14 @@ class BlockwiseJob:
         dialect: Dialect = EXTRUSION,
         file_limits: str = HONOUR,
         block_delete: bool = False,
-        piece: int = CHUNK,
+        chunk: int = CHUNK,
     ) -> None:
-        """`piece` the size of a block (bytes) where full stops are frequent."""
+        """`chunk` the size of a block (bytes) where full stops are frequent."""
         self._file = file
         self._dialect = dialect
         self._file_limits = file_limits
         self._block_delete = block_delete
-        self._piece = piece
+        self._chunk = chunk
         self._foreseen: list[Ask] = []
         self._then: Then | None = None
         self._done: list[tuple[Ask, Timing]] = []
@@ -157,7 +157,7 @@ class BlockwiseJob:
         then, self._then = self._then, None
         if then is None:
             return []
-        tried = self._again(lambda: self._pass(self._foreseen[:1], TRIAL_PIECES))
+        tried = self._again(lambda: self._pass(self._foreseen[:1], TRIAL_CHUNKS))
         return [one for timing in tried for one in then(timing)]
 
     def _distinct(self, asks: Sequence[Ask], first: Ask) -> list[Ask]:
@@ -183,30 +183,30 @@ class BlockwiseJob:
             except DeviationError as rules:
                 self._deviating.append(rules.ask)
 
-    def _reads(self, settings: ReaderSettings) -> Generator[tuple[Piece, Read]]:
-        """The pieces of the job and what they were read to. Raises InputError where the job cannot be used."""
+    def _reads(self, settings: ReaderSettings) -> Generator[tuple[Chunk, Read]]:
+        """The chunks of the job and what they were read to. Raises InputError where the job cannot be used."""
         if not self._looks_like_text:
-            self._file.refuse_what_is_no_text(self._piece)
+            self._file.refuse_what_is_no_text(self._chunk)
             self._looks_like_text = True
         options = ReaderOptions(
             settings.home, settings.arc_tolerance, *settings.retraction, settings.filament_area, self._block_delete
         )
-        read_all = read_in_order if self._in_order else read_pieces
+        read_all = read_in_order if self._in_order else read_guessing
         start = fresh_state(self._dialect, options)
         whole = start[1]
-        for piece, read in read_all(self._file.pieces(self._piece), self._dialect, start):
+        for chunk, read in read_all(self._file.chunks(self._chunk), self._dialect, start):
             whole = read.whole
             if whole[at.STATUS] == at.STATUS_ERROR:
-                raise error_of(piece.content, self._file.name, whole)
-            yield piece, read
+                raise error_of(chunk.content, self._file.name, whole)
+            yield chunk, read
         if self._dialect.strict and whole[at.PERCENTS] == 1 and not whole[at.ENDED]:
             raise no_second_percent(self._file.name)
 
     def _find_limits(self, settings: ReaderSettings) -> bool:
         portions = Portions(self._dialect, False, False, b"", False)
         with closing(self._reads(settings)) as reads:
-            for piece, read in reads:
-                portions.portion(piece, read)
+            for chunk, read in reads:
+                portions.portion(chunk, read)
                 if portions.states_limits:
                     return True
         return False
@@ -215,26 +215,26 @@ class BlockwiseJob:
         """The key of the job's labels, found by counting; empty where there is none or the dialect has patterns."""
         if self._key is None:
             pairs: list[Pairs] = []
-            for piece in self._file.pieces(self._piece):
-                found = count_keys(bytes(piece.content), self._dialect)
+            for chunk in self._file.chunks(self._chunk):
+                found = count_keys(bytes(chunk.content), self._dialect)
                 pairs = pairs or [Counter() for _ in found]
                 for of_kind, more in zip(pairs, found, strict=True):
                     of_kind.update(more)
             self._key = most_frequent_key(pairs)
         return self._key
 
-    def _pass(self, asks: Sequence[Ask], pieces: int | None = None) -> list[Timing]:
-        """Read the job, or no more than some `pieces` of it, and time it under machines that read it alike."""
+    def _pass(self, asks: Sequence[Ask], chunks: int | None = None) -> list[Timing]:
+        """Read the job, or no more than some `chunks` of it, and time it under machines that read it alike."""
         labelled = any(ask.machine.motion.by_label for ask in asks)
         key = self._label_key() if labelled else b""
         portions = Portions(self._dialect, self.heeds_file_limits, labelled, key, self._marked_layers)
         with ThreadPoolExecutor(PLANNERS) as pool, closing(self._reads(self._settings(asks[0]))) as reads:
             course = Course(asks, self._file_limits, self.heeds_file_limits, self._deviating, pool)
-            for piece, read in islice(reads, pieces):
-                course.add(portions.portion(piece, read))
-            if pieces is None and portions.moves == 0:
+            for chunk, read in islice(reads, chunks):
+                course.add(portions.portion(chunk, read))
+            if chunks is None and portions.moves == 0:
                 raise nothing_moves(self._file.name, portions.notices)
-            if pieces is None and self._marked_layers and portions.layers == 0:
+            if chunks is None and self._marked_layers and portions.layers == 0:
                 raise _MarksError
             return course.timings(portions.facts(self._file.name)) if portions.moves else []
 
@@ -245,12 +245,13 @@ def prepared_job(
     file_limits: str = HONOUR,
     block_delete: bool = False,
     whole: bool = False,
-    large: int = LARGE,
+    large: int | None = None,
 ) -> PreparedJob | BlockwiseJob:
     """A job to be planned, in blocks where it holds more than `large` bytes and not every move is wanted (`whole`).
 
-    `source` a path, or `-` for standard input, which is then read at once.
+    `large` is LARGE unless told; `source` a path, or `-` for standard input, which is then read at once.
     """
+    large = LARGE if large is None else large
     if source == "-" and not whole:
         begun = sys.stdin.buffer.read(large + 1)
         if _unpacked_size(begun[:2], begun[-4:], len(begun)) <= large:

@@ -90,7 +90,8 @@ class Timing(NamedTuple):
         """The plan of every move. Raises InputError for a job in blocks, whose moves are not kept."""
         if self.planned is None:
             found = "a job so large that it is read in blocks, whose moves are not kept"
-            raise InputError.at(self.facts.name, found, "times by job and by layer", "--moves FILE writes every move")
+            hint = "--moves FILE writes every move; in Python give estimate() what read_gcode() returns"
+            raise InputError.at(self.facts.name, found, "times by job and by layer", hint)
         return self.planned
 
 

@@ -1,4 +1,4 @@
-"""A job file piece by piece: never more of it in memory than a few pieces, and from its start as often as is needed."""
+"""A job file chunk by chunk: never more of it in memory than a few chunks, and from its start as often as is needed."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import InputError
-from kinematics.gcode.chunks import PADDING, Piece
+from kinematics.gcode.chunks import PADDING, Chunk
 from kinematics.gcode.findings import SEEN_AS_TEXT, cannot_be_unpacked, refuse_what_is_no_text
 
 LINE_FEED, RETURN = b"\n", b"\r"
-TAIL = 4096  # bytes at the end of a piece that are looked through for the end of a line before all others
+TAIL = 4096  # bytes at the end of a chunk that are looked through for the end of a line before all others
 GZIP = b"\x1f\x8b"
 BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 
@@ -80,8 +80,8 @@ class JobFile:
                 block = file.read(size)
             refuse_what_is_no_text(head, not block, self.name)
 
-    def pieces(self, size: int) -> Iterator[Piece]:
-        """Cut the file into pieces of whole lines of about `size` bytes; larger only where a line is."""
+    def chunks(self, size: int) -> Iterator[Chunk]:
+        """Cut the file into chunks of whole lines of about `size` bytes; larger only where a line is."""
         rest = np.empty(0, np.uint8)
         begin = None
         with self._opened() as file:
@@ -99,7 +99,7 @@ class JobFile:
                 if begin is None:
                     begin = len(BYTE_ORDER_MARK) if room[: len(BYTE_ORDER_MARK)].tobytes() == BYTE_ORDER_MARK else 0
                 if end:
-                    yield Piece(room, begin, end)
+                    yield Chunk(room, begin, end)
                 begin = 0
                 if ended:
                     return
