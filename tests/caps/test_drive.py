@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics.caps.drive import (
@@ -108,6 +108,7 @@ def test_a_rising_curve_counts_as_its_least_so_far(case: Case) -> None:
 CURVES = st.lists(st.tuples(st.floats(0.1, 50.0), st.one_of(st.floats(0.0, 9.0), st.just(4.0))), min_size=1, max_size=7)
 
 
+@settings(deadline=None)
 @given(CURVES, st.floats(0.0, 9.0))
 def test_the_running_minimum_is_that_of_many_small_steps(steps: list[tuple[float, float]], first: float) -> None:
     speed = [0.0, *np.cumsum([step for step, _ in steps])]
@@ -121,6 +122,7 @@ def test_the_running_minimum_is_that_of_many_small_steps(steps: list[tuple[float
     assert found.speed[-1] == speed[-1]
 
 
+@settings(deadline=None)
 @given(st.lists(CURVES, min_size=1, max_size=3))
 def test_the_table_says_what_the_curves_say(drawn: list[list[tuple[float, float]]]) -> None:
     curves = []

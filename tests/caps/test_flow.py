@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics.caps.flow import Flow, filament_area, filament_speed_by_flow, flow_at
@@ -51,6 +51,7 @@ def test_a_number_holds_at_any_temperature_and_nothing_is_no_limit() -> None:
     assert flow_at(None, 200.0) == Flow(math.inf, False)
 
 
+@settings(deadline=None)
 @given(
     st.dictionaries(st.floats(-50.0, 400.0), st.floats(0.1, 50.0), min_size=1, max_size=5),
     st.floats(-100.0, 500.0),
