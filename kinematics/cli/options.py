@@ -18,10 +18,12 @@ LONG_JOB = 20_000_000  # bytes from which progress is worth showing
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
-def job_options(command: Callable[..., Any]) -> Callable[..., Any]:
+def job_options(command: Callable[..., Any] | None = None, *, required: bool = True) -> Callable[..., Any]:
     """JOB…, --machine, --material, --set, --dialect, --file-limits, --block-delete, --json."""
+    if command is None:  # with arguments of its own
+        return lambda decorated: job_options(decorated, required=required)
     decorators: Sequence[Decorator] = (
-        click.argument("jobs", nargs=-1, required=True, metavar="JOB…"),
+        click.argument("jobs", nargs=-1, required=required, metavar="JOB…" if required else "[JOB…]"),
         click.option(
             "--machine",
             "machine_name",

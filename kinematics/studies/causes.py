@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from kinematics.caps import columns as by
 from kinematics.caps.classes import MoveClass
-from kinematics.caps.combine import Limits
+from kinematics.caps.combine import ADVANCE_KEY, Limits
 from kinematics.caps.flow import FLOW_KEY
+from kinematics.caps.motor_drives import torque_key
 from kinematics.caps.vibration import RINGING_KEY, ROUNDING_KEY
 from kinematics.gcode.moves import FILAMENT, PRINT
 
@@ -92,6 +93,29 @@ def cause_name(table: Sequence[MoveClass], limits: Limits, row: int, code: int) 
         kind_of_cause = by.MOTOR_1_SPEED if code < by.CORNER else by.MOTOR_1_ACCELERATION
         return _OF_MOTORS[kind_of_cause].format(key.split(".")[1])
     return _NAMES[code]
+
+
+_CRUISE_COLUMNS = {
+    by.COMMANDED_SPEED: by.SPEED_SHARE,
+    by.SPEED_CAP: by.CAP,
+    by.MOVE_RATE_SPEED: by.MOVE_RATE,
+    by.BYTE_RATE_SPEED: by.BYTE_RATE,
+    by.CORNER: by.DEVIATION,
+    by.PATH_ACCELERATION: by.PATH_RAMP,
+    **{by.MOTOR_1_SPEED + i: by.MOTOR_1_MOST + i for i in range(3)},
+    **{by.MOTOR_1_STEADY + i: by.MOTOR_1_RAMP + i for i in range(3)},
+    **{by.MOTOR_1_ACCELERATION + i: by.MOTOR_1_RAMP + i for i in range(3)},
+}
+
+
+def key_of(limits: Limits, row: int, code: int) -> str:
+    """The dotted key that stands behind a cause for one class of moves."""
+    if by.DRIVE_1 <= code <= by.DRIVE_4 and limits.drives is not None:
+        return torque_key(limits.drives.names[code - by.DRIVE_1])
+    if code == by.ADVANCE:
+        return ADVANCE_KEY
+    column = _COLUMNS.get(code, _CRUISE_COLUMNS.get(code))
+    return "" if column is None else limits.origins.get((row, column), "")
 
 
 def motion_causes(table: Sequence[MoveClass], limits: Limits, seconds: NDArray[np.float64]) -> dict[str, float]:
