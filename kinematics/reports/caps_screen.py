@@ -57,8 +57,10 @@ def _cooling(rule: CoolingRule) -> list[str]:
         lines.append(f"  cooling rules already: {share_text(rule.ruled)} of the motion is in layers that wait")
         return lines
     for factor, what in ((rule.by_acceleration, "accelerations"), (rule.by_speed, "commanded speeds")):
-        when = "never: other limits hold the layers" if factor is None else f"from {factor:.3g} times on"
-        lines.append(f"  with higher {what} alone it rules {when}")
+        when = (
+            "it never rules, other limits hold the layers" if factor is None else f"it rules from {factor:.3g} times on"
+        )
+        lines.append(f"  with higher {what} alone {when}")
     return lines
 
 
