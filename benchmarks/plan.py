@@ -6,6 +6,7 @@ All write every output of `Plan`, in float64, from the same arrays. Run from any
 from __future__ import annotations
 
 import ctypes
+import math
 import shutil
 import subprocess
 import tempfile
@@ -25,7 +26,9 @@ from kinematics.caps.combine import limits_of
 from kinematics.gcode.moves import Moves
 from kinematics.gcode.reader import read_gcode
 from kinematics.machine import Machine
+from kinematics.machine.mechanisms import CrossedBelt, LinearDelta
 from kinematics.planner.features import CornerSettings, Features, make_features
+from kinematics.planner.motors import Drive
 from kinematics.planner.plan import LANES, Plan, make_room, plan, plan_moves
 
 JOB = SAMPLES / "cable_guide.gcode"
@@ -55,6 +58,8 @@ AGREEMENT = 1e-12
 MOST_OF_C = 1.0
 TIMES_PYTHON = 300.0
 MOST_GROWTH = 2.0
+MECHANISM_SIZE = 100_000
+MOST_OF_PLAIN = 1.5
 
 Reals = NDArray[np.float64]
 
@@ -67,13 +72,17 @@ class Case(NamedTuple):
     inverse: Reals
 
 
+def long_job(n: int) -> Moves:
+    """The moves of the sample job, repeated and cut to a number of moves."""
+    moves = read_gcode(JOB).moves
+    return Moves(*(np.ascontiguousarray(np.tile(field, -(-n // moves.dx.size))[:n]) for field in moves))
+
+
 def cases(sizes: tuple[int, ...]) -> Iterator[Case]:
     """The sample job, repeated and cut to each size."""
-    moves = read_gcode(JOB).moves
     machine = Machine().with_settings(MACHINE, "benchmark")
     for n in sizes:
-        times = -(-n // moves.dx.size)
-        long = Moves(*(np.ascontiguousarray(np.tile(field, times)[:n]) for field in moves))
+        long = long_job(n)
         classes = classify(long, 0)
         limits = limits_of(machine, classes.table).values
         with np.errstate(divide="ignore"):
@@ -256,12 +265,54 @@ def growing(verdicts: Verdicts) -> None:
     verdicts.judge(target, f"{growth:.2f}; largest to smallest job {found[-1] / found[0]:.2f}", growth <= MOST_GROWTH)
 
 
+def on_mechanisms(verdicts: Verdicts) -> None:
+    """The same job and limits on a crossed belt and on a delta whose motors are limited, beside none that is."""
+    (case,) = cases((MECHANISM_SIZE,))
+    moves = long_job(MECHANISM_SIZE)
+    steps = np.stack([moves.dx, moves.dy, moves.dz])
+    # The sample lies about (110, 110), which is the middle of this delta's bed; the job is one part after the other.
+    starts = np.zeros_like(steps)
+    starts[:, 1:] = np.cumsum(steps, axis=1)[:, :-1]
+    starts[:2] -= starts[:2].mean(axis=1)[:, None]
+    mechanisms: dict[str, CrossedBelt | LinearDelta] = {
+        "crossed belt": CrossedBelt(),
+        "linear delta": LinearDelta(500.0, 250.0, (math.radians(210.0), math.radians(330.0), math.radians(90.0))),
+    }
+    ways: dict[str, Callable[[], object]] = {"no coupled motors": planning(case)}
+    for name, mechanism in mechanisms.items():
+        features = make_features(moves, case.features.move_class, CornerSettings(), Drive(mechanism, starts))
+        limits = case.limits.copy()
+        limits[:, by.MOTOR_1_MOST : by.MOTOR_1_MOST + len(mechanism.coupled)] = 250.0
+        limits[:, by.MOTOR_1_RAMP : by.MOTOR_1_RAMP + len(mechanism.coupled)] = 2500.0
+        ways[name] = planning(Case(features, limits, case.inverse))
+    times = in_turn(ways, seconds=4.0)
+    plain = times["no coupled motors"].least
+    rows = [
+        [name, f"{MECHANISM_SIZE:,}", *nanoseconds(each, MECHANISM_SIZE), f"{each.least / plain:.2f}"]
+        for name, each in times.items()
+    ]
+    table(["arrays kept", "moves", "ns a move", "median", "of no motors"], rows)
+    ratio = times["crossed belt"].least / plain
+    target = f"a crossed belt's constant motor limits cost at most {MOST_OF_PLAIN:g} of planning without"
+    verdicts.judge(
+        target, f"{ratio:.2f}; linear delta {times['linear delta'].least / plain:.2f}", ratio <= MOST_OF_PLAIN
+    )
+
+
+def planning(case: Case) -> Callable[[], object]:
+    """A call of plan() on a case, into arrays that are kept."""
+    room = make_room(case.features.length.size, case.limits.shape[0])
+    return lambda: plan(case.features, case.limits, None, room)
+
+
 def main() -> None:
-    """Run all three parts."""
+    """Run all parts."""
     verdicts = Verdicts()
     beside_c(verdicts)
     print()
     beside_python(verdicts)
+    print()
+    on_mechanisms(verdicts)
     print()
     growing(verdicts)
     verdicts.exit()

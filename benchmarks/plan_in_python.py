@@ -16,7 +16,7 @@ BELOW_CEILING = 1.0 - 1e-12
 
 def plan_in_python(features: Sequence[list[Any]], inverse: Sequence[Sequence[float]]) -> dict[str, list[Any]]:
     """Plan a job; `features` the fields of `Features` as lists, `inverse` the table of 1/limit as lists."""
-    length, xs, ys, zs, ratios, commanded, classes, rest, sharpness, curvature, corner_x, corner_y, corner_z, _, _ = (
+    length, xs, ys, zs, ratios, commanded, classes, rest, sharpness, curvature, corner_x, corner_y, corner_z, *_ = (
         features
     )
     n = len(length)

@@ -9,14 +9,14 @@ from collections.abc import Sequence
 from math import sqrt
 from typing import Any
 
-CORNER = 6
-PATH_ACCELERATION = 7
-CAUSES = 12
+CORNER = 12
+PATH_ACCELERATION = 13
+CAUSES = 21
 
 
 def plan_in_quick_python(features: Sequence[list[Any]], inverse: Sequence[Sequence[float]]) -> dict[str, list[Any]]:
     """Plan a job; `features` the fields of `Features` as lists, `inverse` the table of 1/limit as lists."""
-    length, xs, ys, zs, ratios, commanded, classes, rest, sharpness, curvature, corner_x, corner_y, corner_z, _, _ = (
+    length, xs, ys, zs, ratios, commanded, classes, rest, sharpness, curvature, corner_x, corner_y, corner_z, *_ = (
         features
     )
     n = len(length)
@@ -46,16 +46,16 @@ def plan_in_quick_python(features: Sequence[list[Any]], inverse: Sequence[Sequen
         slow, cause = row[7], PATH_ACCELERATION
         other = x * row[8]
         if other > slow:
-            slow, cause = other, 8
+            slow, cause = other, 14
         other = y * row[9]
         if other > slow:
-            slow, cause = other, 9
+            slow, cause = other, 15
         other = z * row[10]
         if other > slow:
-            slow, cause = other, 10
+            slow, cause = other, 16
         other = ratio * row[11]
         if other > slow:
-            slow, cause = other, 11
+            slow, cause = other, 17
         ramp_cause[i] = cause
         sluggish[i] = slow
         if not rest[i]:

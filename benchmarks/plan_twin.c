@@ -11,9 +11,12 @@
 #include <string.h>
 
 enum { SPEED_SHARE, SPEED_REPLACED, CAP, X_MOST, Y_MOST, Z_MOST, FILAMENT_MOST, PATH_RAMP, X_RAMP, Y_RAMP, Z_RAMP,
-       FILAMENT_RAMP, DEVIATION, X_STEP, Y_STEP, Z_STEP, FILAMENT_STEP, LIMITS };
-enum { COMMANDED_SPEED, SPEED_CAP, X_SPEED, Y_SPEED, Z_SPEED, FILAMENT_SPEED, CORNER, PATH_ACCELERATION,
-       X_ACCELERATION, Y_ACCELERATION, Z_ACCELERATION, FILAMENT_ACCELERATION, CAUSES };
+       FILAMENT_RAMP, DEVIATION, X_STEP, Y_STEP, Z_STEP, FILAMENT_STEP, MOTOR_1_MOST, MOTOR_2_MOST, MOTOR_3_MOST,
+       MOTOR_1_RAMP, MOTOR_2_RAMP, MOTOR_3_RAMP, LIMITS };
+enum { COMMANDED_SPEED, SPEED_CAP, X_SPEED, Y_SPEED, Z_SPEED, FILAMENT_SPEED, MOTOR_1_SPEED, MOTOR_2_SPEED,
+       MOTOR_3_SPEED, MOTOR_1_STEADY, MOTOR_2_STEADY, MOTOR_3_STEADY, CORNER, PATH_ACCELERATION, X_ACCELERATION,
+       Y_ACCELERATION, Z_ACCELERATION, FILAMENT_ACCELERATION, MOTOR_1_ACCELERATION, MOTOR_2_ACCELERATION,
+       MOTOR_3_ACCELERATION, CAUSES };
 enum { FULL, BLOCKS, CUTS };
 
 #define BLOCK 1024
@@ -23,7 +26,7 @@ enum { FULL, BLOCKS, CUTS };
 typedef const double *restrict In;
 typedef double *restrict Out;
 
-/* kinematics.planner.features.Features, field by field */
+/* kinematics.planner.features.Features, field by field; those of motors and pieces, empty here, are left out */
 typedef struct {
     In length, x, y, z, ratio, pace;
     const uint16_t *restrict move_class;

@@ -130,7 +130,9 @@ def main() -> None:
     verdicts.judge(target, f"{ratio:.1f} times", ratio >= TIMES_PYTHON)
     ratio = rate[TWO_THREADS] / rate[ONE_THREAD]
     if ratio < TIMES_ONE_THREAD and alone < TIMES_ALONE:
-        print(f"machine busy: two processes alone bring {alone:.2f} times one; two threads {ratio:.2f} times, not judged")
+        print(
+            f"machine busy: two processes alone bring {alone:.2f} times one; two threads {ratio:.2f} times, not judged"
+        )
     else:
         target = f"two threads at least {TIMES_ONE_THREAD:g} times one"
         found = f"{ratio:.2f} times; two processes alone {alone:.2f} times"

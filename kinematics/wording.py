@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 
 def duration_text(seconds: float) -> str:
     """A duration as a person says it: `2 d 3 h`, `1 h 52 min`, `4 min 07 s`, `12.3 s`."""
@@ -24,6 +26,15 @@ def quantity_text(value: float) -> str:
     if abs(value) >= 1000.0:
         return f"{value:,.0f}"
     return f"{value:.3g}"
+
+
+def value_text(value: Any) -> str:
+    """A value of a machine file as it would stand there: 0.05, true, [[200, 9], [220, 12]]."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, (list, tuple)):
+        return f"[{', '.join(value_text(one) for one in value)}]"
+    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def share_text(share: float) -> str:

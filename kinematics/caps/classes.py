@@ -13,6 +13,7 @@ from kinematics.errors import InputError
 from kinematics.gcode.file_limits import Conditions
 from kinematics.gcode.labels import Labels
 from kinematics.gcode.moves import FILAMENT, KIND_NAMES, Moves
+from kinematics.gcode.nozzle import NozzleTargets
 
 KINDS = len(KIND_NAMES)
 MOST_CLASSES = 65_535
@@ -20,12 +21,15 @@ NOTHING_STATED: Mapping[str, float] = MappingProxyType({})
 
 
 class MoveClass(NamedTuple):
-    """What the moves of one class share: kind, whether of the first layers, label, limits that the file states."""
+    """What the moves of one class share: kind, whether of the first layers, label, limits that the file states, and the
+    nozzle's temperature that it asks for (°C; None where it tells none, or nothing depends on it).
+    """
 
     kind: int
     first_layers: bool
     label: str = ""
     stated: Mapping[str, float] = NOTHING_STATED
+    nozzle: float | None = None
 
 
 class Classes(NamedTuple):
@@ -35,13 +39,24 @@ class Classes(NamedTuple):
     table: tuple[MoveClass, ...]
 
 
+def refuse_too_many(classes: int) -> None:
+    """Raise InputError where a job has more classes than can be told apart."""
+    if classes > MOST_CLASSES:
+        found = f"{classes:,} different sets of stated limits and labels"
+        raise InputError.at("the job", found, f"{MOST_CLASSES:,} at most", "--file-limits ignore leaves its limits out")
+
+
 def classify(
-    moves: Moves, first_layers: int, conditions: Conditions | None = None, labels: Labels | None = None
+    moves: Moves,
+    first_layers: int,
+    conditions: Conditions | None = None,
+    labels: Labels | None = None,
+    nozzle: NozzleTargets | None = None,
 ) -> Classes:
     """Give every move its class.
 
-    `first_layers` is the number of layers that are kept apart (0: none); `conditions` and `labels` are left out where
-    no limit depends on them. Raises InputError where the job has too many classes.
+    `first_layers` is the number of layers that are kept apart (0: none); `conditions`, `labels` and `nozzle` are left
+    out where no limit depends on them. Raises InputError where the job has too many classes.
     """
     code = moves.kind.astype(np.int64)
     if first_layers > 0:
@@ -57,18 +72,22 @@ def classify(
         code += width * labels.of_move.astype(np.int64)
         names = labels.names
     width *= len(names)
+    temperatures: tuple[float | None, ...] = (None,)
+    if nozzle is not None:
+        code += width * nozzle.of_move.astype(np.int64)
+        temperatures = nozzle.table
+    width *= len(temperatures)
     present = np.flatnonzero(np.bincount(code, minlength=width))
-    if present.size > MOST_CLASSES:
-        found = f"{present.size:,} different sets of stated limits and labels"
-        raise InputError.at("the job", found, f"{MOST_CLASSES:,} at most", "--file-limits ignore leaves its limits out")
+    refuse_too_many(present.size)
     number = np.zeros(width, np.uint16)
     number[present] = np.arange(present.size)
     table = []
     for one in present:
         rest, kind = divmod(int(one), KINDS)
         rest, first = divmod(rest, 2)
-        label, condition = divmod(rest, len(condition_rows))
-        table.append(MoveClass(kind, bool(first), names[label], condition_rows[condition]))
+        rest, condition = divmod(rest, len(condition_rows))
+        temperature, label = divmod(rest, len(names))
+        table.append(MoveClass(kind, bool(first), names[label], condition_rows[condition], temperatures[temperature]))
     return Classes(number[code], tuple(table))
 
 

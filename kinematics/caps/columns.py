@@ -10,14 +10,30 @@ from __future__ import annotations
     Y_SPEED,
     Z_SPEED,
     FILAMENT_SPEED,
+    MOTOR_1_SPEED,  # of the motors that move several axes at once: names in Limits.motors
+    MOTOR_2_SPEED,
+    MOTOR_3_SPEED,
+    MOTOR_1_STEADY,  # such a motor's acceleration at steady tool speed
+    MOTOR_2_STEADY,
+    MOTOR_3_STEADY,
+    MOVE_RATE_SPEED,  # moves, bytes that the controller takes in
+    BYTE_RATE_SPEED,
+    DRIVE_1,  # what a motor pulls at its speed, of cruising and of ramps: names in Limits.drives
+    DRIVE_2,
+    DRIVE_3,
+    DRIVE_4,
+    ADVANCE,  # pressure advance, of cruising and of ramps
     CORNER,
     PATH_ACCELERATION,
     X_ACCELERATION,
     Y_ACCELERATION,
     Z_ACCELERATION,
     FILAMENT_ACCELERATION,
+    MOTOR_1_ACCELERATION,
+    MOTOR_2_ACCELERATION,
+    MOTOR_3_ACCELERATION,
     CAUSES,
-) = range(13)
+) = range(29)
 
 # Columns of a table of limits (float64[classes, LIMITS]); infinity where there is no limit.
 (
@@ -38,5 +54,15 @@ from __future__ import annotations
     Y_STEP,
     Z_STEP,
     FILAMENT_STEP,
+    MOTOR_1_MOST,  # speed of a motor that moves several axes at once (mm/s)
+    MOTOR_2_MOST,
+    MOTOR_3_MOST,
+    MOTOR_1_RAMP,  # acceleration of such a motor (mm/s²)
+    MOTOR_2_RAMP,
+    MOTOR_3_RAMP,
+    X_ROUNDING,  # change of speed of an axis at a corner whose rounding uses up the budget (mm/s)
+    Y_ROUNDING,
+    MOVE_RATE,  # moves a second
+    BYTE_RATE,  # bytes a second
     LIMITS,
-) = range(18)
+) = range(28)

@@ -26,6 +26,7 @@ HEADS = (("candidate", False), ("job", False), ("time", True), ("saved", True), 
 def command(
     jobs: tuple[str, ...],
     machine_name: str | None,
+    material: str | None,
     settings: tuple[str, ...],
     dialect: str,
     file_limits: str,
@@ -43,7 +44,7 @@ def command(
 
     if machine_name is None and not as_json:
         console.remark(f"no machine was given: comparing on the built-in machine {STAND_IN!r} (--machine FILE|NAME)")
-    machine = chosen_machine(machine_name or STAND_IN, settings)
+    machine = chosen_machine(machine_name or STAND_IN, settings, material)
     assert machine is not None  # a name was given
     candidates = [*machine.candidates, *(candidate_from(text) for text in candidate_texts)]
     if not candidates:

@@ -27,6 +27,7 @@ LAYER_HEADS = (
 @click.command("estimate")
 @job_options
 @click.option("--layers", is_flag=True, help="Time of every layer.")
+@click.option("--limits", is_flag=True, help="What each limit is worth: what 1 % more buys, and the time without it.")
 @click.option(
     "--moves", "moves_file", metavar="FILE", type=click.Path(path_type=Path), help="Every move to .csv or .parquet."
 )
@@ -34,12 +35,14 @@ LAYER_HEADS = (
 def command(
     jobs: tuple[str, ...],
     machine_name: str | None,
+    material: str | None,
     settings: tuple[str, ...],
     dialect: str,
     file_limits: str,
     block_delete: bool,
     as_json: bool,
     layers: bool,
+    limits: bool,
     moves_file: Path | None,
     force: bool,
 ) -> None:
@@ -51,14 +54,16 @@ def command(
 
     if moves_file is not None:
         _check_moves_file(moves_file, len(jobs), force)
-    machine = chosen_machine(machine_name, settings)
-    prepared = prepared_jobs(jobs, dialect, file_limits, block_delete)
+    machine = chosen_machine(machine_name, settings, material)
+    prepared = prepared_jobs(jobs, dialect, file_limits, block_delete, whole=moves_file is not None)
     from kinematics import compiled
     from kinematics.studies.estimate import STAND_IN, estimate_prepared
 
-    steps = len(jobs) + (3 if machine is None else 0) + 1
+    steps = len(jobs) + (3 if machine is None else 0) + 1 + (len(jobs) if limits or as_json else 0)
     with console.progress(steps, is_long(jobs, 2)) as tell:
-        estimate = estimate_prepared(prepared, machine, changes=not layers, tell=tell)
+        estimate = estimate_prepared(
+            prepared, machine, changes=not (layers or limits), tell=tell, worth=limits or as_json
+        )
     compiled.mark_warm()
     if moves_file is not None:
         frame = estimate.jobs[0].moves_frame()
@@ -70,11 +75,17 @@ def command(
         console.say_json(estimate_document(estimate, layers))
     elif layers:
         console.say_table(LAYER_HEADS, _layer_cells(estimate))
+    elif limits:
+        from kinematics.reports.screens import WORTH_HEADS, worth_rows
+
+        console.say_table(WORTH_HEADS, worth_rows(estimate))
     else:
         from kinematics.reports.screens import estimate_screen
 
-        words = estimate.machine.name + (f", changed by {', '.join(settings)}" if settings else "")
-        options = [word for setting in settings for word in ("--set", setting)]
+        words = estimate.machine.name + (f" with {material}" if material is not None else "")
+        words += f", changed by {', '.join(settings)}" if settings else ""
+        options = ["--material", material] if material is not None else []
+        options += [word for setting in settings for word in ("--set", setting)]
         if dialect != "extrusion":
             options += ["--dialect", dialect]
         if file_limits != "honour":

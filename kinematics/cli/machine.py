@@ -26,13 +26,9 @@ def command() -> None:
 
 
 def _shown(value: Any) -> str:
-    if value is None:
-        return "no limit"
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, float):
-        return f"{value:g}"
-    return str(value)
+    from kinematics.wording import value_text
+
+    return "no limit" if value is None else value_text(value)
 
 
 @command.command("show", context_settings=HELP)

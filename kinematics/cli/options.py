@@ -10,6 +10,7 @@ import click
 
 if TYPE_CHECKING:
     from kinematics.machine import Machine
+    from kinematics.studies.blockwise import BlockwiseJob
     from kinematics.studies.prepared import PreparedJob
 
 LONG_JOB = 20_000_000  # bytes from which progress is worth showing
@@ -17,15 +18,20 @@ LONG_JOB = 20_000_000  # bytes from which progress is worth showing
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
-def job_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """JOB…, --machine, --set, --dialect, --file-limits, --block-delete, --json."""
+def job_options(command: Callable[..., Any] | None = None, *, required: bool = True) -> Callable[..., Any]:
+    """JOB…, --machine, --material, --set, --dialect, --file-limits, --block-delete, --json."""
+    if command is None:  # with arguments of its own
+        return lambda decorated: job_options(decorated, required=required)
     decorators: Sequence[Decorator] = (
-        click.argument("jobs", nargs=-1, required=True, metavar="JOB…"),
+        click.argument("jobs", nargs=-1, required=required, metavar="JOB…" if required else "[JOB…]"),
         click.option(
             "--machine",
             "machine_name",
             metavar="FILE|NAME",
             help="Machine file, or a built-in machine: gentle, middling, quick.",
+        ),
+        click.option(
+            "--material", metavar="NAME", help="A [[material]] of the machine file: what changes with a spool."
         ),
         click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one key of the machine."),
         click.option(
@@ -48,25 +54,27 @@ def job_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
-def chosen_machine(name: str | None, settings: Sequence[str]) -> Machine | None:
-    """The machine that the options name; None where neither a machine nor a setting is given."""
+def chosen_machine(name: str | None, settings: Sequence[str], material: str | None = None) -> Machine | None:
+    """The machine that the options name; None where they name none and change nothing."""
     from kinematics.machine import load_machine
 
-    if name is None and not settings:
+    if name is None and not settings and material is None:
         return None
     if name is not None:
-        return load_machine(name, settings)
+        return load_machine(name, settings, material)
     from kinematics.errors import InputError
 
-    raise InputError.at("--set", "no machine to change", "--set together with --machine FILE|NAME")
+    option = "--set" if settings else "--material"
+    raise InputError.at(option, "no machine to change", f"{option} together with --machine FILE|NAME")
 
 
-def prepared_jobs(jobs: Sequence[str], dialect_name: str, file_limits: str, block_delete: bool) -> list[PreparedJob]:
-    """The jobs, not yet read; their bytes are read with the first machine."""
+def prepared_jobs(
+    jobs: Sequence[str], dialect_name: str, file_limits: str, block_delete: bool, whole: bool = False
+) -> list[PreparedJob | BlockwiseJob]:
+    """The jobs; files are read with the first machine, large ones in blocks unless they must be `whole`."""
     from kinematics.cli.console import remark_first_run
     from kinematics.compiled import leave_linear_algebra_out
     from kinematics.gcode.dialects import DIALECTS
-    from kinematics.studies.prepared import PreparedJob
 
     if dialect_name in DIALECTS:
         dialect = DIALECTS[dialect_name]
@@ -79,7 +87,9 @@ def prepared_jobs(jobs: Sequence[str], dialect_name: str, file_limits: str, bloc
     from kinematics.studies.first_run import compile_kernels
 
     compile_kernels()
-    return [PreparedJob(job, dialect, None, file_limits, block_delete) for job in jobs]
+    from kinematics.studies.blockwise import prepared_job
+
+    return [prepared_job(job, dialect, file_limits, block_delete, whole) for job in jobs]
 
 
 def is_long(jobs: Sequence[str], times: int) -> bool:

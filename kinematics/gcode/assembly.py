@@ -11,19 +11,22 @@ from kinematics.errors import Notice
 from kinematics.gcode import state as at
 from kinematics.gcode.chunks import Read
 from kinematics.gcode.dialects import Dialect
-from kinematics.gcode.file_limits import FileLimit, limits_in_events
+from kinematics.gcode.file_limits import FileLimit, Unused, limits_in_events
 from kinematics.gcode.findings import notices_of
 from kinematics.gcode.job import Job
 from kinematics.gcode.labels import layer_marks_of
 from kinematics.gcode.layers import fresh_layers, number_layers
 from kinematics.gcode.moves import DWELL, LIMIT, PAUSE, TEXT, Events, Moves
 
+Added = tuple[int, int, float, int, int]  # an event as in `Events`: move, kind, value, tool, line
 
-class _Texts(NamedTuple):
-    """What text commands add to the events, the limits they state, and the lines that were met by a pattern."""
 
-    events: list[tuple[int, int, float, int, int]]
+class Texts(NamedTuple):
+    """What text commands add to the events, the limits that they state, and the speed override after the last one."""
+
+    events: list[Added]
     stated: list[FileLimit]
+    override: float
 
 
 def events_from(table: NDArray[np.float64]) -> Events:
@@ -37,10 +40,18 @@ def events_from(table: NDArray[np.float64]) -> Events:
     )
 
 
-def _take_texts(
-    events: Events, content: bytes, dialect: Dialect, speed: NDArray[np.float64], notes: NDArray[np.int64]
-) -> _Texts:
-    """Let the dialect's patterns meet the lines that are no G-code; overrides act on `speed`, `notes` keep the rest."""
+def take_texts(
+    events: Events,
+    content: bytes,
+    dialect: Dialect,
+    speed: NDArray[np.float64],
+    notes: NDArray[np.int64],
+    override: float = 1.0,
+) -> Texts:
+    """Let the dialect's patterns meet the lines that are no G-code; overrides act on `speed`, `notes` keep the rest.
+
+    `override` is the one in force before the first line.
+    """
     from kinematics.gcode.text_commands import match_texts
 
     at_text = np.flatnonzero(events.kind == TEXT)
@@ -49,8 +60,9 @@ def _take_texts(
     for note in (at.NOTE_TEXT, at.NOTE_DAMAGED):
         left = at_text[rows.unmatched & (events.tool[at_text] == note)]
         notes[note] = (left.size, events.line[left[0]], events.value[left[0]]) if left.size else (0, 0, 0)
-    stops = [*rows.overrides.move[1:], speed.size]
-    for move, stop, factor in zip(rows.overrides.move, stops, rows.overrides.value, strict=False):
+    begins = [0, *rows.overrides.move]
+    factors = [override, *rows.overrides.value]
+    for move, stop, factor in zip(begins, [*begins[1:], speed.size], factors, strict=True):
         speed[move:stop] *= factor
     added = [(int(m), DWELL, float(v), 0, int(line)) for m, v, line in zip(*rows.dwells, strict=True)]
     added += [(int(m), PAUSE, 0.0, 0, int(line)) for m, line in zip(*rows.pauses, strict=True)]
@@ -59,10 +71,10 @@ def _take_texts(
         FileLimit(int(m), means, float(v), int(line))
         for m, means, v, line in zip(limits.move, limits.means, limits.value, limits.line, strict=True)
     ]
-    return _Texts(added, stated)
+    return Texts(added, stated, float(factors[-1]))
 
 
-def _with_added(events: Events, added: list[tuple[int, int, float, int, int]]) -> Events:
+def with_added(events: Events, added: list[Added]) -> Events:
     """Events with those of text commands among them, in file order; texts and limits, which are taken, left out."""
     keep = (events.kind != TEXT) & (events.kind != LIMIT)
     move, kind, value, tool, line = (list(column[keep]) for column in events)
@@ -79,6 +91,11 @@ def _with_added(events: Events, added: list[tuple[int, int, float, int, int]]) -
     )
 
 
+def notice_of(unused: Unused) -> Notice:
+    """A word that states no limit, as a notice."""
+    return Notice(unused.line, unused.times, f"{unused.word} states no limit that is known, not used")
+
+
 def job_from(read: Read, content: memoryview, name: str, dialect: Dialect) -> Job:
     """A job from what was read; `content` are the bytes of the file."""
     n = read.path.shape[1]
@@ -86,9 +103,9 @@ def job_from(read: Read, content: memoryview, name: str, dialect: Dialect) -> Jo
     kind, line, stop = read.tags[at.KIND].astype(np.int8), read.tags[at.LINE], read.tags[at.STOP].astype(np.uint8)
     events = events_from(read.events)
     stated, unused = limits_in_events(events, dialect)
-    added: list[tuple[int, int, float, int, int]] = []
+    added: list[Added] = []
     if dialect.texts:
-        texts = _take_texts(events, bytes(content), dialect, speed, read.notes)
+        texts = take_texts(events, bytes(content), dialect, speed, read.notes)
         added = texts.events
         stated = sorted([*stated, *texts.stated], key=lambda row: row.line)
         stop[[move for move, *_ in added if move < n]] = 1
@@ -99,14 +116,11 @@ def job_from(read: Read, content: memoryview, name: str, dialect: Dialect) -> Jo
         if marks.layers:
             layer, layers = marks.of_move.astype(np.int32), marks.layers
     low, high = read.real[at.LOW_X : at.LOW_Z + 1], read.real[at.HIGH_X : at.HIGH_Z + 1]
-    notices = [
-        *notices_of(read.notes, content),
-        *(Notice(one.line, one.times, f"{one.word} states no limit that is known, not used") for one in unused),
-    ]
+    notices = [*notices_of(read.notes, content), *map(notice_of, unused)]
     return Job(
         name=name,
         moves=Moves(dx, dy, dz, de, speed, kind, line, layer, stop),
-        events=_with_added(events, added) if added or stated or unused or dialect.texts else events,
+        events=with_added(events, added) if added or stated or unused or dialect.texts else events,
         layers=layers,
         extent=((*map(float, low),), (*map(float, high),)) if np.isfinite(low).all() else None,  # type: ignore[arg-type]
         filament=max(0.0, float(np.cumsum(de).max())),
@@ -116,4 +130,5 @@ def job_from(read: Read, content: memoryview, name: str, dialect: Dialect) -> Jo
         stated=tuple(stated),
         notices=tuple(sorted(notices)),
         content=content,
+        home=(*map(float, read.real[at.HOME_X : at.HOME_Z + 1]),),  # type: ignore[arg-type]
     )

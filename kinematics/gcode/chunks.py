@@ -231,6 +231,19 @@ class OrderError(Exception):
     """The file hangs on a sum that only reading from its start gives exactly."""
 
 
+class Chunk(NamedTuple):
+    """Whole lines of a file: `buffer` holds them from `begin` to `end`, and PADDING bytes after that can be read."""
+
+    buffer: NDArray[np.uint8]
+    begin: int
+    end: int
+
+    @property
+    def content(self) -> memoryview:
+        """The bytes of the buffer up to the last line's end: offsets of what was read count in them."""
+        return self.buffer.data[: self.end]
+
+
 def read_chunks(
     buffer: NDArray[np.uint8],
     begin: int,
@@ -240,28 +253,38 @@ def read_chunks(
     chunk: int = CHUNK,
     workers: int = WORKERS,
 ) -> Iterator[Read]:
-    """Read from a state on chunk by chunk, each from the state in which the one before it really ended.
+    """Read a buffer from a state on chunk by chunk: see `read_guessing`."""
+    chunks = (Chunk(buffer, *ends) for ends in chunk_ends(buffer, begin, end, chunk))
+    return (read for _, read in read_guessing(chunks, dialect, start, workers))
+
+
+def read_guessing(
+    chunks: Iterator[Chunk], dialect: Dialect, start: tuple[Real, Whole], workers: int = WORKERS
+) -> Iterator[tuple[Chunk, Read]]:
+    """Read a file that comes in chunks, each from the state in which the one before it really ended.
 
     Yields what each chunk adds, lines numbered from the start of the file; moves of events count from the chunk's
-    start. Ends after a chunk with STATUS_ERROR. Raises OrderError where chunks cannot give the exact result.
+    start, byte offsets from that of its buffer. Ends after a chunk with STATUS_ERROR. Raises OrderError where chunks
+    cannot give the exact result.
     """
-    ends = chunk_ends(buffer, begin, end, chunk)
-    first = next(ends, (begin, begin))
-    read = read_stretch(buffer, *first, *_begin_from(*start), dialect)
+    first = next(chunks, None)
+    if first is None:
+        return
+    read = read_stretch(*first, *_begin_from(*start), dialect)
     if start[1][at.E_DIRTY] and read.whole[at.INEXACT]:
         raise OrderError
-    yield read
+    yield first, read
     real, whole = read.real, read.whole
-    waiting: deque[tuple[tuple[int, int], tuple[Real, Whole], Future[Read]]] = deque()
+    waiting: deque[tuple[Chunk, tuple[Real, Whole], Future[Read]]] = deque()
     with ThreadPoolExecutor(workers) as pool:
         while whole[at.STATUS] == at.STATUS_DONE:
-            while len(waiting) < workers + 1 and (stretch := next(ends, None)) is not None:
+            while len(waiting) < workers + 1 and (chunk := next(chunks, None)) is not None:
                 guess = _guess(real, whole)
                 copy = guess[0].copy(), guess[1].copy()
-                waiting.append((stretch, guess, pool.submit(read_stretch, buffer, *stretch, *copy, dialect)))
+                waiting.append((chunk, guess, pool.submit(read_stretch, *chunk, *copy, dialect)))
             if not waiting:
                 return
-            stretch, guess, future = waiting.popleft()
+            chunk, guess, future = waiting.popleft()
             read = future.result()
             lines, pending = int(whole[at.LINE_NUMBER]), int(whole[at.STOP_PENDING])
             if _mended(read, guess, real, whole):
@@ -276,11 +299,38 @@ def read_chunks(
                     read.whole[at.STOP_PENDING] = 1
             else:
                 doubtful = whole[at.E_DIRTY]
-                read = read_stretch(buffer, *stretch, *_begin_from(real, whole), dialect)
+                read = read_stretch(*chunk, *_begin_from(real, whole), dialect)
                 if doubtful and read.whole[at.INEXACT]:
                     raise OrderError
-            yield read
+            yield chunk, read
             real, whole = read.real, read.whole
+
+
+def read_in_order(chunks: Iterator[Chunk], dialect: Dialect, start: tuple[Real, Whole]) -> Iterator[tuple[Chunk, Read]]:
+    """Read a file that comes in chunks one after the other, a thread beside the caller's: for what cannot be guessed.
+
+    Yields what `read_guessing` does. Ends after a chunk with STATUS_ERROR, and with the program of a strict dialect.
+    """
+    real, whole = start[0].copy(), start[1].copy()
+
+    def read_on(chunk: Chunk) -> Read | None:
+        if whole[at.STATUS] == at.STATUS_ERROR or (dialect.strict and whole[at.ENDED]):
+            return None
+        read = read_stretch(*chunk, real, whole, dialect)
+        return read._replace(real=real.copy(), whole=whole.copy())
+
+    waiting: deque[tuple[Chunk, Future[Read | None]]] = deque()
+    with ThreadPoolExecutor(1) as pool:
+        while True:
+            while len(waiting) < 2 and (chunk := next(chunks, None)) is not None:
+                waiting.append((chunk, pool.submit(read_on, chunk)))
+            if not waiting:
+                return
+            chunk, future = waiting.popleft()
+            read = future.result()
+            if read is None:
+                return
+            yield chunk, read
 
 
 def read_whole(

@@ -79,14 +79,20 @@ def use_tool(whole: NDArray[np.int64], events: NDArray[np.float64], tool: int) -
 
 
 @compiled_part
-def home(real: NDArray[np.float64], whole: NDArray[np.int64], mask: int) -> None:
-    """Put the named axes (all when none are named) at their home places and drop their shifts."""
+def home(real: NDArray[np.float64], whole: NDArray[np.int64], mask: int) -> int:
+    """Put the named axes (all when none are named) at their home places and drop their shifts.
+
+    Returns a bit for each of them, 1 for x.
+    """
     every = mask & AXES == 0
+    homed = 0
     for k in range(3):
         if every or mask & (1 << (X + k)):
             real[at.PLACE_X + k] = real[at.HOME_X + k]
             real[at.SHIFT_X + k] = 0.0
             whole[at.UNSET] &= ~(1 << (X + k))
+            homed |= 1 << k
+    return homed
 
 
 @compiled_part
@@ -233,9 +239,9 @@ def act(
     elif meaning == words.DWELL:
         dwell(real, whole, mask, slots, events, notes)
     elif meaning == words.HOME:
-        home(real, whole, mask)
+        homed = home(real, whole, mask)
         whole[at.LAST_KIND] = -1  # what is printed next begins somewhere else
-        add_event(whole, events, tool_path.HOMING, 0.0, 0)
+        add_event(whole, events, tool_path.HOMING, 0.0, homed)
     elif meaning == words.RENAME:
         rename(real, whole, mask, slots)
     elif meaning == words.FEED_OVERRIDE or meaning == words.FLOW_OVERRIDE:

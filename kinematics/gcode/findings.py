@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -9,6 +11,7 @@ from kinematics.errors import InputError, Notice
 from kinematics.gcode import state as at
 
 SHOWN_TEXT = 40
+SEEN_AS_TEXT = 65_536  # bytes at the start of a file that must look like text
 
 
 def line_text(content: memoryview, offset: int) -> str:
@@ -28,21 +31,53 @@ def error_of(content: memoryview, name: str, whole: NDArray[np.int64]) -> InputE
     return InputError.at(f"{name}:{whole[at.ERROR_LINE]}", f"{found}: {text!r}", allowed)
 
 
+def first_findings(notes: NDArray[np.int64], content: memoryview) -> dict[int, Notice]:
+    """Everything that was doubtful in some content, by row of the notes."""
+    found = {}
+    for row in np.flatnonzero(notes[:, 0]):
+        count, line, offset = (int(value) for value in notes[row])
+        if row < at.NOTE_KINDS:
+            text = at.NOTE_TEXTS[int(row)]
+        else:
+            word = f"G{(row - at.NOTE_G) / 10:g}" if row < at.NOTE_M else f"M{(row - at.NOTE_M) / 10:g}"
+            text = f"{word} is not understood, not used"
+        found[int(row)] = Notice(line, count, f"{text} (first: {line_text(content, offset)!r})")
+    return found
+
+
 def notices_of(notes: NDArray[np.int64], content: memoryview) -> list[Notice]:
     """Everything that was doubtful, by first line."""
-    found = []
-    for kind, text in at.NOTE_TEXTS.items():
-        count, line, offset = (int(value) for value in notes[kind])
-        if count:
-            found.append(Notice(line, count, f"{text} (first: {line_text(content, offset)!r})"))
-    for row in at.NOTE_KINDS + np.flatnonzero(notes[at.NOTE_KINDS :, 0]):
-        count, line, offset = (int(value) for value in notes[row])
-        word = f"G{(row - at.NOTE_G) / 10:g}" if row < at.NOTE_M else f"M{(row - at.NOTE_M) / 10:g}"
-        found.append(Notice(line, count, f"{word} is not understood, not used (first: {line_text(content, offset)!r})"))
-    return sorted(found)
+    return sorted(first_findings(notes, content).values())
 
 
-def no_motion_hint(notes: NDArray[np.int64], content: memoryview) -> str:
+def no_motion_hint(found: Sequence[Notice]) -> str:
     """The first doubtful line of a file in which nothing moves; empty where there is none."""
-    found = notices_of(notes, content)
     return f"line {found[0].line}: {found[0].text}" if found else ""
+
+
+def nothing_moves(name: str, found: Sequence[Notice]) -> InputError:
+    """The error of a file without motion; `found` what was doubtful in it, by first line."""
+    return InputError.at(name, "no motion in this file", "at least one G0 to G3 move", no_motion_hint(found))
+
+
+def no_second_percent(name: str) -> InputError:
+    """The error of a program that a percent line opens and none closes."""
+    return InputError.at(name, *at.ERROR_TEXTS[at.ERROR_PERCENT])
+
+
+def cannot_be_unpacked(name: str, error: Exception) -> InputError:
+    """The error of a damaged gzip file."""
+    return InputError.at(name, f"a gzip file that cannot be unpacked ({error})", "a whole gzip file")
+
+
+def refuse_what_is_no_text(head: bytes, is_blank: bool, name: str) -> None:
+    """Binary noise would come out as a million damaged lines; a few damaged bytes in a text file must not stop it.
+
+    `head` the first SEEN_AS_TEXT bytes; `is_blank` whether the whole file holds nothing but blanks.
+    """
+    if not head or is_blank:
+        raise InputError.at(name, "an empty file" if not head else "a file of blanks", "a file with G-code moves")
+    control = sum(head.count(bytes([code])) for code in (*range(9), *range(14, 27), *range(28, 32), 127))
+    if control > 0.02 * len(head) + 1:
+        found = f"not a text file ({control} control bytes among the first {len(head)})"
+        raise InputError.at(name, found, "G-code as text, or gzip of it")

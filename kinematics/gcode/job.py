@@ -10,6 +10,7 @@ import numpy as np
 
 from kinematics.errors import Notice
 from kinematics.gcode.dialects import Dialect
+from kinematics.gcode.facts import Extent, JobFacts, facts_of
 from kinematics.gcode.file_limits import Conditions, FileLimit, conditions_of
 from kinematics.gcode.labels import Labels, labels_of
 from kinematics.gcode.moves import EVENT_NAMES, KIND_NAMES, Events, Moves
@@ -25,14 +26,15 @@ class Job:
     `name` the file; `moves`, `events` as in `kinematics.gcode.moves`; `layers` number of layers; `extent` ((x, y, z),
     (x, y, z)) of what is printed (mm; None where nothing is); `filament` highest sum of filament fed (mm); `lines`,
     `size` of the file (lines, bytes); `dialect` by which it was read; `stated` the limits that it states, in file
-    order; `notices` what was doubtful; `content` its bytes, where they were kept.
+    order; `notices` what was doubtful; `content` its bytes, where they were kept; `home` where homing puts
+    the axes (mm).
     """
 
     name: str
     moves: Moves
     events: Events
     layers: int
-    extent: tuple[tuple[float, float, float], tuple[float, float, float]] | None
+    extent: Extent | None
     filament: float
     lines: int
     size: int
@@ -40,6 +42,7 @@ class Job:
     stated: tuple[FileLimit, ...]
     notices: tuple[Notice, ...]
     content: memoryview = field(default=memoryview(b""))
+    home: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     def __len__(self) -> int:
         return int(self.moves.kind.size)
@@ -48,6 +51,11 @@ class Job:
     def conditions(self) -> Conditions:
         """Which stated limits hold for each move."""
         return conditions_of(self.stated, len(self))
+
+    @cached_property
+    def facts(self) -> JobFacts:
+        """What the job is, whatever machine prints it."""
+        return facts_of(self)
 
     @cached_property
     def labels(self) -> Labels:

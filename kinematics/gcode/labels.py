@@ -28,6 +28,7 @@ _AFTER_SEMICOLON = re.compile(b";" + _KEY_AND_NAME % b"")
 _IN_BRACKETS = re.compile(rb"\(" + _KEY_AND_NAME % b")")
 
 Mark = tuple[int, str]  # byte offset of a comment, what it says
+Pairs = Counter[tuple[bytes, bytes]]  # of keys and values
 
 
 class Labels(NamedTuple):
@@ -62,17 +63,12 @@ def labels_of(content: bytes, lines_of_moves: NDArray[np.int32], dialect: Dialec
     50 names, one of them twice at least, in 3 comments at least; values that begin with no letter, such as measures,
     name nothing and do not count.
     """
-    key = None
-    if dialect.labels:
-        marks = _marks_by_pattern(content, dialect.labels, "label", dialect.semicolon_comments)
-    else:
-        found = _most_frequent_key(content, dialect.semicolon_comments)
-        marks = _marks_of_key(content, found, dialect.semicolon_comments) if found else []
-        key = text_from(found) if found else None
+    key = b"" if dialect.labels else most_frequent_key(count_keys(content, dialect))
+    marks = label_marks(content, dialect, key)
     numbers: dict[str, int] = {"": 0}
     of_mark = [numbers.setdefault(name, len(numbers)) for _, name in marks]
-    of_move = _held(content, [offset for offset, _ in marks], of_mark, lines_of_moves)
-    return Labels(of_move, tuple(numbers), bool(dialect.labels), key)
+    of_move = held(content, [offset for offset, _ in marks], of_mark, lines_of_moves)
+    return Labels(of_move, tuple(numbers), bool(dialect.labels), text_from(key) if key else None)
 
 
 def layer_marks_of(content: bytes, lines_of_moves: NDArray[np.int32], dialect: Dialect) -> LayerMarks:
@@ -83,23 +79,39 @@ def layer_marks_of(content: bytes, lines_of_moves: NDArray[np.int32], dialect: D
     """
     if not dialect.layers:
         return LayerMarks(np.zeros(lines_of_moves.size, np.int32), 0)
-    marks = _marks_by_pattern(content, dialect.layers, "layer", dialect.semicolon_comments)
+    marks = layer_marks(content, dialect)
     begins = [offset for i, (offset, name) in enumerate(marks) if i == 0 or name != marks[i - 1][1]]
-    of_move = _held(content, begins, range(1, len(begins) + 1), lines_of_moves)
+    of_move = held(content, begins, range(1, len(begins) + 1), lines_of_moves)
     return LayerMarks(of_move, len(begins))
 
 
-def _held(
-    content: bytes, offsets: Sequence[int], values: Iterable[int], lines_of_moves: NDArray[np.int32]
+def held(
+    content: bytes,
+    offsets: Sequence[int],
+    values: Iterable[int],
+    lines_of_moves: NDArray[np.int32],
+    before: int = 0,
 ) -> NDArray[np.int32]:
-    """The value in force at every move: that of the last offset on its line or before it, 0 before the first."""
+    """The value in force at every move: that of the last offset on its line or before it, `before` until the first."""
     if not offsets:
-        return np.zeros(lines_of_moves.size, np.int32)
+        return np.full(lines_of_moves.size, before, np.int32)
     lines = lines_at(content, np.array(offsets, np.int64))
-    held = np.array([0, *values], np.int32)
+    in_turn = np.array([before, *values], np.int32)
     first_moves = np.searchsorted(lines_of_moves, lines, side="left")
     moves_of_value = np.diff(first_moves, prepend=0, append=lines_of_moves.size)
-    return np.repeat(held, moves_of_value)
+    return np.repeat(in_turn, moves_of_value)
+
+
+def label_marks(content: bytes, dialect: Dialect, key: bytes) -> list[Mark]:
+    """The comments that begin or end a label: by the dialect's patterns, else those of a key (none if it is empty)."""
+    if dialect.labels:
+        return _marks_by_pattern(content, dialect.labels, "label", dialect.semicolon_comments)
+    return _marks_of_key(content, key, dialect.semicolon_comments) if key else []
+
+
+def layer_marks(content: bytes, dialect: Dialect) -> list[Mark]:
+    """The comments that a layer pattern of the dialect fits."""
+    return _marks_by_pattern(content, dialect.layers, "layer", dialect.semicolon_comments)
 
 
 def _marks_by_pattern(content: bytes, patterns: Sequence[str], group: str, semicolon_comments: bool) -> list[Mark]:
@@ -120,11 +132,17 @@ def _marks_by_pattern(content: bytes, patterns: Sequence[str], group: str, semic
     return marks
 
 
-def _most_frequent_key(content: bytes, semicolon_comments: bool) -> bytes:
+def count_keys(content: bytes, dialect: Dialect) -> tuple[Pairs, ...]:
+    """How often each `key: value` occurs, by kind of comment."""
+    patterns = (_AFTER_SEMICOLON, _IN_BRACKETS) if dialect.semicolon_comments else (_IN_BRACKETS,)
+    return tuple(Counter(pattern.findall(content)) for pattern in patterns)
+
+
+def most_frequent_key(counts_by_kind: Sequence[Pairs]) -> bytes:
     """The key of repeated comments `key: value`; empty where no key qualifies."""
-    pairs: Counter[tuple[bytes, bytes]] = Counter()
-    for pattern in (_AFTER_SEMICOLON, _IN_BRACKETS) if semicolon_comments else (_IN_BRACKETS,):
-        pairs.update(pattern.findall(content))
+    pairs: Pairs = Counter()
+    for of_kind in counts_by_kind:
+        pairs.update(of_kind)
     values: dict[bytes, Counter[bytes]] = {}
     for (key, value), count in pairs.items():
         key = key.rstrip()

@@ -16,7 +16,7 @@ KIND_NAMES = ("print", "travel", "filament")
 # Kinds of an event (Events.kind). All but the heater targets bring motion to rest at their place.
 DWELL = 0  # value: seconds
 PAUSE = 1  # a person has to act
-HOMING = 2
+HOMING = 2  # tool: a bit for each axis that is put at its home place, 1 for x
 PROBING = 3
 TOOL_CHANGE = 4  # value: tool number
 NOZZLE_TARGET = 5  # value: °C, heating goes on beside motion
@@ -74,8 +74,8 @@ class Events(NamedTuple):
     """Events in file order, every field an array of length m.
 
     `move` index of the first move after the event (n after the last); `kind` one of the codes of this file;
-    `value` seconds, °C or tool number by kind; `tool` the tool that a heater belongs to (0 unless told); `line` line in
-    the file (from 1).
+    `value` seconds, °C or tool number by kind; `tool` the tool that a heater belongs to (0 unless told), or what the
+    kind says; `line` line in the file (from 1).
     """
 
     move: NDArray[np.int64]

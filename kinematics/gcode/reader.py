@@ -17,7 +17,15 @@ from kinematics.gcode import state as at
 from kinematics.gcode.assembly import job_from
 from kinematics.gcode.chunks import NOT_GIVEN, PADDING, WORKERS, ReaderOptions, read_whole
 from kinematics.gcode.dialects import EXTRUSION, Dialect, dialect_named
-from kinematics.gcode.findings import error_of, no_motion_hint
+from kinematics.gcode.findings import (
+    SEEN_AS_TEXT,
+    cannot_be_unpacked,
+    error_of,
+    no_second_percent,
+    nothing_moves,
+    notices_of,
+    refuse_what_is_no_text,
+)
 from kinematics.gcode.job import Job
 
 
@@ -50,7 +58,8 @@ def read_gcode(
         shown, content = name or os.fspath(source), content_of(source)
     if bytes(content[:2]) == b"\x1f\x8b":
         content = memoryview(_unpacked(content, shown))
-    _refuse_what_is_no_text(content, shown)
+    head = bytes(content[:SEEN_AS_TEXT])
+    refuse_what_is_no_text(head, head.isspace() and bytes(content).isspace(), shown)
     options = ReaderOptions(home, arc_tolerance, *retraction, filament_area, block_delete)
     return _read(content, shown, dialect, options, threads)
 
@@ -85,18 +94,7 @@ def _unpacked(content: memoryview, name: str) -> bytes:
     try:
         return gzip.decompress(content)
     except (OSError, EOFError, zlib.error) as error:
-        raise InputError.at(name, f"a gzip file that cannot be unpacked ({error})", "a whole gzip file") from None
-
-
-def _refuse_what_is_no_text(content: memoryview, name: str) -> None:
-    """Binary noise would come out as a million damaged lines; a few damaged bytes in a text file must not stop it."""
-    head = bytes(content[:65536])
-    if not head or (head.isspace() and bytes(content).isspace()):
-        raise InputError.at(name, "an empty file" if not head else "a file of blanks", "a file with G-code moves")
-    control = sum(head.count(bytes([code])) for code in (*range(9), *range(14, 27), *range(28, 32), 127))
-    if control > 0.02 * len(head) + 1:
-        found = f"not a text file ({control} control bytes among the first {len(head)})"
-        raise InputError.at(name, found, "G-code as text, or gzip of it")
+        raise cannot_be_unpacked(name, error) from None
 
 
 def _padded(content: memoryview) -> NDArray[np.uint8]:
@@ -118,9 +116,7 @@ def _read(content: memoryview, name: str, dialect: Dialect, options: ReaderOptio
     if read.whole[at.STATUS] == at.STATUS_ERROR:
         raise error_of(content, name, read.whole)
     if dialect.strict and read.whole[at.PERCENTS] == 1 and not read.whole[at.ENDED]:
-        found, allowed = at.ERROR_TEXTS[at.ERROR_PERCENT]
-        raise InputError.at(name, found, allowed)
+        raise no_second_percent(name)
     if read.path.shape[1] == 0:
-        hint = no_motion_hint(read.notes, content)
-        raise InputError.at(name, "no motion in this file", "at least one G0 to G3 move", hint)
+        raise nothing_moves(name, notices_of(read.notes, content))
     return job_from(read, content, name, dialect)

@@ -1,7 +1,8 @@
 """What the printer is: the machine file, its built-in examples, and settings that change it."""
 
+from kinematics.machine.laid_over import Candidate, Material
 from kinematics.machine.loading import BUILTIN_NAMES, load_machine
-from kinematics.machine.model import Candidate, EffectiveValue, Machine
+from kinematics.machine.model import EffectiveValue, Machine
 from kinematics.machine.setting_text import parse_settings
 from kinematics.machine.settings import resolved_keys
 from kinematics.machine.template import NEW_MACHINE_QUESTIONS, Question, machine_text_from_limits, new_machine_text
@@ -12,6 +13,7 @@ __all__ = [
     "Candidate",
     "EffectiveValue",
     "Machine",
+    "Material",
     "Question",
     "load_machine",
     "machine_text_from_limits",

@@ -41,6 +41,9 @@ DOUBTFUL_OUTSIDE = {
     "z": Bounds(0.0, 50.0, "a step of speed that a motor follows is far smaller"),
     "short_run_mm": Bounds(0.0, 1.0, "true corners count as pieces of a curve above"),
     "curve_window_mm": Bounds(0.0, 5.0, "true corners count as curves above"),
+    "arm_mm": Bounds(50.0, 1500.0, "is it in mm?"),
+    "tower_radius_mm": Bounds(30.0, 1000.0, "is it in mm?"),
+    "delta_piece_mm": Bounds(0.2, 25.0, "long moves are seen coarsely above, and cut to very many pieces below"),
     "arc_tolerance_mm": Bounds(0.0005, 0.2, "chords are coarse above, and very many below"),
     "diameter_mm": Bounds(1.0, 3.5, "is it the filament's diameter?"),
     "density_g_cm3": Bounds(0.5, 9.0, "is it in g/cm³?"),
@@ -80,10 +83,14 @@ def _doubts(machine: Machine) -> Iterator[str]:
     for key in all_keys(machine):
         bounds = DOUBTFUL_OUTSIDE.get(key.path[-1])
         value = plain_value_of(machine, key)
-        if bounds is None or value is None or bounds.low <= value <= bounds.high:
+        if bounds is None or value is None:
             continue
-        side = f"below {bounds.low:g}" if value < bounds.low else f"above {bounds.high:g}"
-        yield f"{key.name} = {value:g} is {side}: {bounds.question.removesuffix('?')}{_end(bounds.question)}"
+        # In a table the limit is the last column.
+        for number in [row[-1] for row in value] if isinstance(value, list) else [value]:
+            if bounds.low <= number <= bounds.high:
+                continue
+            side = f"below {bounds.low:g}" if number < bounds.low else f"above {bounds.high:g}"
+            yield f"{key.name} = {number:g} is {side}: {bounds.question.removesuffix('?')}{_end(bounds.question)}"
     yield from _held_back_by_an_axis(machine)
     yield from _without_effect(machine)
 
@@ -114,6 +121,8 @@ def _without_effect(machine: Machine) -> Iterator[str]:
         yield "motion.first_layers.keep_commanded_speed is true for 0 layers: it has no effect."
     if not motion.curve_rule:
         yield "motion.curve_rule is off: a finely cut curve is hardly slowed."
+    if machine.origin_of("motion.delta_piece_mm") != "default" and machine.machine.mechanism != "linear-delta":
+        yield "motion.delta_piece_mm is given for a machine that is no linear delta: it has no effect."
     if motion.lookahead_moves == 1:
         yield "motion.lookahead_moves = 1: every move must be able to stop within itself."
     if motion.speed_step_mm_s is not None:

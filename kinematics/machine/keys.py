@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from typing import Any, NamedTuple
@@ -12,7 +12,8 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from kinematics.errors import InputError, nearest
-from kinematics.machine.model import Candidate, Machine
+from kinematics.machine.laid_over import NamedSettings
+from kinematics.machine.model import Machine
 from kinematics.machine.value_kinds import PrinterLimit
 from kinematics.toml.dotted import Names, split_key
 from kinematics.toml.lines import Path
@@ -21,6 +22,7 @@ from kinematics.toml.schema import (
     allowed_text,
     dotted_name,
     fields_of,
+    is_repeated,
     model_at,
     named_section_of,
     nearest_here,
@@ -38,14 +40,21 @@ SHORT_NAMES = {
 # How a key ends and the unit that this means; longer endings first.
 UNITS = {
     "_c_per_s": "°C/s",
+    "_per_s": "a second",
+    "_kg_m2": "kg·m²",
     "_g_cm3": "g/cm³",
     "_mm3_s": "mm³/s",
     "_mm_s2": "mm/s²",
     "_mm_s": "mm/s",
     "_mm": "mm",
+    "_nm": "Nm",
+    "_hz": "Hz",
+    "_kg": "kg",
+    "_n": "N",
     "_s": "s",
     "_c": "°C",
 }
+MOTORS = ("motors",)
 # Only a close match may point into another section: a wrong hint is worse than none.
 CLOSE_ELSEWHERE = 0.75
 
@@ -87,13 +96,13 @@ def _walk() -> Tree:
             here = (*path, name)
             dotted = dotted_name(here)
             inside, member = section_of(field), named_section_of(field)
-            if inside is Candidate:
+            if inside is not None and issubclass(inside, NamedSettings):
                 continue
             if member is not None:
                 tree.sections[dotted] = False
                 tree.named[here] = member
                 tree.order.append(here)
-            elif inside is not None:
+            elif inside is not None and not is_repeated(field):
                 tree.sections[dotted] = field.default is None
                 visit(inside, here)
             else:
@@ -120,6 +129,15 @@ def all_keys(machine: Machine | None = None) -> Iterator[Key]:
         elif machine is not None:
             for name in _at(machine, entry) or ():
                 yield from _keys_of_name((*entry, name))
+
+
+def limit_keys(motors: Sequence[str]) -> Iterator[Key]:
+    """Every key that is a limit of the printer, in the order of the file; of the motors those that are named."""
+    for entry in _walk().order:
+        keys = [entry] if isinstance(entry, Key) else []
+        if entry == MOTORS:
+            keys = [key for name in motors for key in _keys_of_name((*MOTORS, name))]
+        yield from (key for key in keys if key.is_limit)
 
 
 def find_key(name: str) -> Key | None:
@@ -189,8 +207,13 @@ def _at(machine: Machine, path: Names) -> Any:
 
 def plain_value_of(machine: Machine, key: Key) -> Any:
     """The value of a key as plain data; None where it, or the table that holds it, is not given."""
-    value = _at(machine, key.path)
-    return list(value) if isinstance(value, tuple) else value
+    return _plain(_at(machine, key.path))
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, BaseModel):
+        return value.model_dump(exclude_unset=True)
+    return [_plain(one) for one in value] if isinstance(value, tuple) else value
 
 
 def given_keys(machine: Machine) -> Iterator[str]:
@@ -212,7 +235,7 @@ def given_keys(machine: Machine) -> Iterator[str]:
 def nearest_name(path: Path) -> str:
     """The hint for an unknown key of the file: the same name elsewhere, one like it beside it, or one elsewhere."""
     section, name = path[:-1], str(path[-1])
-    if section[:1] == ("candidate",):
+    if section[:1] in (("candidate",), ("material",)):
         return nearest_here(Machine, path)
     elsewhere = _same_name_elsewhere(section, name)
     if elsewhere:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from kinematics.errors import Finding, InputError
+from kinematics.errors import Finding, InputError, nearest
 from kinematics.machine.keys import all_keys
 from kinematics.machine.model import Machine
 from kinematics.machine.setting_text import parse_settings
@@ -20,18 +20,22 @@ from kinematics.toml.problems import Problem, failure_at_lines
 
 BUILTIN_NAMES = ("gentle", "middling", "quick")
 BUILTIN_FOLDER = Path(__file__).parent / "builtin"
+LAID_OVER = ("material", "candidate")
 MACHINE_FILE = FileKind("machine", "--machine", BUILTIN_NAMES)
 
 
-def load_machine(source: str | Path, settings: Sequence[str] = ()) -> Machine:
-    """Load a built-in name or a TOML file, then apply `key=value` settings. Raises InputError with every finding.
+def load_machine(source: str | Path, settings: Sequence[str] = (), material: str | None = None) -> Machine:
+    """Load a built-in name or a TOML file, lay a material of it over it, then apply `key=value` settings.
 
+    Raises InputError with every finding.
     Text with a separator or ending in .toml is a path; other text is a built-in name first and a file second.
     """
     findings: list[Finding] = []
     machine = Machine()
     try:
         machine = _from_source(source)
+        if material is not None:
+            machine = with_material(machine, material)
     except InputError as failure:
         findings += failure.findings
     values: dict[str, Any] = {}
@@ -51,6 +55,16 @@ def load_machine(source: str | Path, settings: Sequence[str] = ()) -> Machine:
     if findings:
         raise InputError(*findings)
     return machine
+
+
+def with_material(machine: Machine, name: str) -> Machine:
+    """The machine with the settings of one of its materials. Raises InputError where it has none of that name."""
+    for material in machine.materials:
+        if material.name.strip() == name.strip():
+            return machine_with_settings(machine, material.set, f"material {material.name}")
+    names = [material.name for material in machine.materials]
+    allowed = ", ".join(names) or f"a [[material]] block in {machine.source or 'the machine file'} first"
+    raise InputError.at("--material", f"no material {name!r}", allowed, nearest(name, names))
 
 
 def _from_source(source: str | Path) -> Machine:
@@ -79,8 +93,9 @@ def machine_from_text(text: str, place: str, short_place: str = "") -> Machine:
     tables = tables_of(text, place, MACHINE_FILE)
     lines = toml_lines(text)
     machine, problems = build(tables)
-    if "candidate" in tables:
-        problems += _candidate_problems(tables, machine or Machine(), lines)
+    for kind in LAID_OVER:
+        if kind in tables:
+            problems += _problems_of(kind, tables, machine or Machine(), lines)
     if problems or machine is None:
         raise failure_at_lines(problems, lines, place)
     file = short_place or place
@@ -88,25 +103,25 @@ def machine_from_text(text: str, place: str, short_place: str = "") -> Machine:
     return machine._came_from(origins, place)
 
 
-def _candidate_problems(tables: Mapping[str, Any], machine: Machine, lines: TomlLines) -> list[Problem]:
-    """What the models cannot see: names used twice, and settings that the machine does not take."""
+def _problems_of(kind: str, tables: Mapping[str, Any], machine: Machine, lines: TomlLines) -> list[Problem]:
+    """What the models cannot see of candidates or materials: names used twice, settings that are not taken."""
     problems: list[Problem] = []
     first_with: dict[str, int] = {}
-    candidates = tables["candidate"]
-    for position, candidate in enumerate(candidates if isinstance(candidates, list) else []):
-        if not isinstance(candidate, dict):
+    blocks = tables[kind]
+    for position, block in enumerate(blocks if isinstance(blocks, list) else []):
+        if not isinstance(block, dict):
             continue
-        here: KeyPath = ("candidate", position)
-        name = candidate.get("name")
+        here: KeyPath = (kind, position)
+        name = block.get("name")
         if isinstance(name, str) and name.strip():
             first = first_with.setdefault(name.strip(), position)
             if first != position:
-                line = lines.line_of(("candidate", first, "name"))
+                line = lines.line_of((kind, first, "name"))
                 hint = f"first in line {line}"
-                problems.append(Problem((*here, "name"), f"two candidates are named {name!r}", "each name once", hint))
-        settings = candidate.get("set")
+                problems.append(Problem((*here, "name"), f"two {kind}s are named {name!r}", "each name once", hint))
+        settings = block.get("set")
         if isinstance(settings, dict):
-            called = f"candidate {name!r}" if isinstance(name, str) else "candidate"
+            called = f"{kind} {name!r}" if isinstance(name, str) else kind
             for setting, problem in setting_problems(machine, settings):
                 path: KeyPath = (*here, "set", setting)
                 if path not in lines.lines:

@@ -8,26 +8,28 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
+from typing import Annotated, Any, NamedTuple
 
-from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, model_validator
+from pydantic import Field, PrivateAttr, model_validator
 from pydantic_core import PydanticCustomError
 
+from kinematics.machine.laid_over import Candidate, Material
+from kinematics.machine.motors import Delta, Motor
+from kinematics.machine.section import Section, with_defaults
 from kinematics.machine.value_kinds import (
-    READ_SETTINGS,
-    WRITE_SETTINGS,
-    Mechanism,
+    FlowLimit,
+    MechanismName,
     NotNegativeLimit,
     PositiveLimit,
     ThreeLengths,
     ThreePlaces,
 )
+from kinematics.machine.vibration_keys import Controller, Quality, Vibration
 from kinematics.toml.named_sections import NamedSections
 from kinematics.toml.value_kinds import (
     Allowed,
     Count,
     CountFromOne,
-    Name,
     NotNegative,
     Positive,
     Temperature,
@@ -48,41 +50,32 @@ class EffectiveValue(NamedTuple):
     origin: str
 
 
-def _with_defaults() -> Any:
-    """The default of a section: the section with nothing given, made by the machine's own validator."""
-    return Field(default={}, validate_default=True)
-
-
-class Section(BaseModel):
-    """A table of the machine file: frozen, and a key that it does not know is an error."""
-
-    # Only the whole machine is ever read, and it holds the rest: one validator to build instead of one a section.
-    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
-
-
 class Identity(Section):
-    """[machine]: name, mechanism, size of the bed (mm), where homing puts the tool (mm)."""
+    """[machine]: name, mechanism, size of the bed (mm), where homing puts the tool (mm), a delta's arms and towers."""
 
     name: Text | None = None
-    mechanism: Mechanism = "cartesian"
+    mechanism: MechanismName = "cartesian"
     bed_mm: ThreeLengths | None = None
     home_mm: ThreePlaces = (0.0, 0.0, 0.0)
+    delta: Annotated[Delta | None, Allowed("a table with arm_mm and tower_radius_mm")] = None
 
 
 class Axis(Section):
-    """[axes.…]: what one tool axis may at most (mm/s, mm/s²); None is no limit."""
+    """[axes.…]: what one tool axis may at most (mm/s, mm/s²), None is no limit; moved mass (kg), friction (N)."""
 
     max_speed_mm_s: PositiveLimit = None
     max_acceleration_mm_s2: PositiveLimit = None
+    moving_mass_kg: NotNegative | None = None
+    friction_n: NotNegative | None = None
 
 
 class Axes(Section):
     """[axes]: the tool axes, whatever the mechanism."""
 
-    x: Axis = _with_defaults()
-    y: Axis = _with_defaults()
-    z: Axis = _with_defaults()
-    e: Axis = _with_defaults()
+    x: Axis = with_defaults()
+    y: Axis = with_defaults()
+    z: Axis = with_defaults()
+    e: Axis = with_defaults()
 
 
 class SpeedStep(Section):
@@ -120,8 +113,8 @@ class TravelMoves(Section):
 class ByKind(Section):
     """[motion.by_kind]: limits that differ between printing and travelling."""
 
-    print: PrintMoves = _with_defaults()
-    travel: TravelMoves = _with_defaults()
+    print: PrintMoves = with_defaults()
+    travel: TravelMoves = with_defaults()
 
 
 class LabelMoves(Section):
@@ -144,6 +137,8 @@ class FirstLayers(Section):
 class Motion(Section):
     """[motion]: accelerations (mm/s²), the corner rule, how curves and short runs are seen, lookahead, overrides.
 
+    `delta_piece_mm` is how long a piece of a move may be in which a delta's motors are seen as one.
+
     Exactly one corner rule is in force: `junction_deviation_mm`, or `speed_step_mm_s` where that is given; the
     other is None.
     """
@@ -157,14 +152,13 @@ class Motion(Section):
     short_run_mm: NotNegative = 0.05
     curve_window_mm: NotNegative = 0.25
     arc_tolerance_mm: Positive = 0.01
+    delta_piece_mm: Positive = 2.0
     lookahead_moves: CountFromOne | None = None
     feed_override: Positive = 1.0
     speed_cap_mm_s: Positive | None = None
-    by_kind: ByKind = _with_defaults()
-    by_label: Annotated[NamedSections[LabelMoves], Allowed("a table a label, [motion.by_label.NAME]")] = (
-        _with_defaults()
-    )
-    first_layers: FirstLayers = _with_defaults()
+    by_kind: ByKind = with_defaults()
+    by_label: Annotated[NamedSections[LabelMoves], Allowed("a table a label, [motion.by_label.NAME]")] = with_defaults()
+    first_layers: FirstLayers = with_defaults()
 
     @model_validator(mode="before")
     @classmethod
@@ -181,18 +175,19 @@ class Motion(Section):
 
 
 class Filament(Section):
-    """[filament]: diameter (mm), density (g/cm³), price of a kilogram in the user's currency."""
+    """[filament]: diameter (mm), density (g/cm³), price of a kilogram in the user's currency, pressure advance (s)."""
 
     diameter_mm: Positive = 1.75
     density_g_cm3: Positive | None = None
     price_per_kg: NotNegative | None = None
+    pressure_advance_s: NotNegative | None = None
 
 
 class Hotend(Section):
-    """[hotend]: width of the nozzle's bore (mm), and the most that melts (mm³/s)."""
+    """[hotend]: width of the nozzle's bore (mm), and the most that melts (mm³/s), as a number or against °C."""
 
     nozzle_mm: Positive | None = None
-    max_flow_mm3_s: PositiveLimit = None
+    max_flow_mm3_s: FlowLimit = None
 
 
 class Retraction(Section):
@@ -223,36 +218,22 @@ class Stops(Section):
     ambient_c: Temperature | None = None
 
 
-class Candidate(Section):
-    """[[candidate]]: a named set of settings to compare with the file's own machine."""
-
-    name: Name
-    set: Annotated[
-        Mapping[str, Any], READ_SETTINGS, WRITE_SETTINGS, Allowed('a table of settings, { "dotted.key" = value }')
-    ]
-
-    if TYPE_CHECKING:
-
-        def __init__(self, name: str, set: Mapping[str, Any]) -> None: ...  # noqa: A002 the key of the file
-
-    else:
-
-        def __init__(self, *by_place, **by_name):
-            """Take the name and the settings by place or by name; any other name is for the models to refuse."""
-            super().__init__(**dict(zip(("name", "set"), by_place, strict=False)), **by_name)
-
-
 class Machine(Section):
     """The whole machine file; `Machine()` is the one with nothing given. Two machines are equal if all values are."""
 
-    machine: Identity = _with_defaults()
-    axes: Axes = _with_defaults()
-    motion: Motion = _with_defaults()
-    filament: Filament = _with_defaults()
-    hotend: Hotend = _with_defaults()
-    retraction: Retraction = _with_defaults()
-    cooling: Cooling = _with_defaults()
-    stops: Stops = _with_defaults()
+    machine: Identity = with_defaults()
+    axes: Axes = with_defaults()
+    motors: Annotated[NamedSections[Motor], Allowed("a table a motor, [motors.NAME]")] = with_defaults()
+    motion: Motion = with_defaults()
+    controller: Controller = with_defaults()
+    filament: Filament = with_defaults()
+    hotend: Hotend = with_defaults()
+    retraction: Retraction = with_defaults()
+    vibration: Vibration = with_defaults()
+    quality: Quality = with_defaults()
+    cooling: Cooling = with_defaults()
+    stops: Stops = with_defaults()
+    materials: tuple[Material, ...] = Field(default=(), alias="material")
     candidates: tuple[Candidate, ...] = Field(default=(), alias="candidate")
 
     _origins: dict[str, str] = PrivateAttr(default_factory=dict)
@@ -341,14 +322,18 @@ class Machine(Section):
         return rows
 
     def limits_not_given(self) -> list[str]:
-        """The dotted keys of the printer's limits that are left out, in the order of the file."""
-        from kinematics.machine.keys import all_keys, plain_value_of
+        """The dotted keys of the printer's limits that are left out, in the order of the file.
 
-        return [key.name for key in all_keys() if key.is_limit and plain_value_of(self, key) is None]
+        Of the motors those that move several axes at once, or one unevenly: any other says no more than its axis.
+        """
+        from kinematics.machine.keys import limit_keys, plain_value_of
+        from kinematics.machine.mechanisms import mechanism_of
+
+        return [key.name for key in limit_keys(mechanism_of(self).coupled) if plain_value_of(self, key) is None]
 
     def as_dict(self) -> dict[str, Any]:
-        """The effective values as nested plain data for JSON; the candidates are no part of them."""
-        return self.model_dump(mode="json", exclude={"candidates"})
+        """The effective values as nested plain data for JSON; materials and candidates are no part of them."""
+        return self.model_dump(mode="json", exclude={"candidates", "materials"})
 
     def check(self) -> list[str]:
         """What is legal but doubtful, a sentence each; empty where nothing is."""
@@ -364,12 +349,13 @@ class Machine(Section):
 
     def __repr__(self) -> str:
         from kinematics.machine.keys import all_keys, plain_value_of, unit_of
+        from kinematics.wording import value_text
 
         limits: dict[str, list[str]] = {}
-        for key in all_keys():
+        for key in all_keys(self):
             value = plain_value_of(self, key)
             if key.is_limit and value is not None:
-                limits.setdefault(".".join(key.path[:-1]), []).append(f"{value:g} {unit_of(key)}")
+                limits.setdefault(".".join(key.path[:-1]), []).append(f"{value_text(value)} {unit_of(key)}")
         told = [f"{section} {', '.join(values)}" for section, values in limits.items()]
         return f"<Machine {'; '.join([repr(self.name), *told])}>"
 

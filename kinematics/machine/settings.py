@@ -156,6 +156,8 @@ def _plain(value: Any) -> Any:
     """A value as plain Python: numbers of array libraries and tuples included."""
     if isinstance(value, (list, tuple)):
         return [_plain(one) for one in value]
+    if isinstance(value, Mapping):
+        return {key: _plain(one) for key, one in value.items()}
     return value.item() if hasattr(value, "item") and getattr(value, "ndim", 1) == 0 else value
 
 
@@ -196,7 +198,7 @@ def _changed(machine: Machine, settings: Mapping[str, Any]) -> tuple[Machine | N
     change = resolved(settings, machine)
     origins = machine._origins
     given = {key.name: plain_value_of(machine, key) for key in all_keys(machine) if key.name in origins}
-    tables = _nested(_apply(change, given)) | {"candidate": machine.candidates}
+    tables = _nested(_apply(change, given)) | {"candidate": machine.candidates, "material": machine.materials}
     built, wrong = build(tables)
     problems = list(change.problems)
     both_rules = any(_corner_rules_given(change.values)) and all(_corner_rules_given(change.values))

@@ -177,20 +177,25 @@ def machine_text_from_limits(
     if findings:
         raise InputError(*findings)
     text = _STATED_HEADER.format(name=text_in_toml(name), bed=bed, example=EXAMPLE)
-    sections: dict[Names, list[str]] = {}
+    sections: dict[Names, list[_Line]] = {}
     for line in _lines(limits):
         section = line.path[:-1]
-        if is_one_value(dotted_name(section)):
+        if dotted_name(section) == SPEED_STEP_KEY:
             section = section[:-1]
-        key = dotted_name(line.path[len(section) :])
-        shown = f"{key} = {_number_in_toml(line.value)}  # {line.remark}"
-        sections.setdefault(section, []).append(shown if line.holds else f"# {shown}")
+        sections.setdefault(section, []).append(line)
     for section, lines in sections.items():
-        header = f"[{dotted_name(section)}]"
-        if not is_section(dotted_name(section)):
-            header = f"# {header}" if section else "# elsewhere"
-        text += "\n".join(["", header, *lines, ""])
+        name = dotted_name(section)
+        header = f"[{name}]" if section else "elsewhere"
+        if not is_section(name) or (is_one_value(name) and not any(line.holds for line in lines)):
+            header = f"# {header}"
+        text += "\n".join(["", header, *(_shown(line, section) for line in lines), ""])
     return text
+
+
+def _shown(line: _Line, section: Names) -> str:
+    key = dotted_name(line.path[len(section) :])
+    shown = f"{key} = {_number_in_toml(line.value)}  # {line.remark}"
+    return shown if line.holds else f"# {shown}"
 
 
 def _lines(limits: Mapping[str, tuple[float, int]]) -> Iterator[_Line]:

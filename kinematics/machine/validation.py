@@ -8,6 +8,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from kinematics.machine.keys import nearest_name
+from kinematics.machine.mechanism_problems import mechanism_problems
 from kinematics.machine.model import Machine
 from kinematics.toml.problems import Problem, problems_in_words
 from kinematics.toml.schema import dotted_name
@@ -19,6 +20,7 @@ SPEED_STEP = ("motion", "speed_step_mm_s")
 def build(tables: Mapping[str, Any]) -> tuple[Machine | None, list[Problem]]:
     """The machine of raw tables and no problems, or None and every problem; nothing is raised."""
     tables, problems = _with_one_corner_rule(tables)
+    problems += mechanism_problems(tables)
     machine = None
     try:
         machine = Machine.model_validate(tables)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Annotated, Any, Literal
 
-from pydantic import PlainSerializer, PlainValidator
+from pydantic import AfterValidator, Field, PlainSerializer, PlainValidator
 
-from kinematics.toml.value_kinds import Advice, Allowed, AnyNumber, NotNegative, Positive
+from kinematics.toml.value_kinds import Advice, Allowed, AnyNumber, NotNegative, Positive, Temperature
 
 
 @dataclass(frozen=True)
@@ -20,12 +21,72 @@ class PrinterLimit(Advice):
         return "leave the key out for no limit" if none_meant else ""
 
 
-Mechanism = Annotated[Literal["cartesian"], Allowed('"cartesian"')]
+Points = tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True)
+class Rows(Advice):
+    """Marks a key that may hold a table of two columns: what they are called, and what is wrong with one."""
+
+    first: str
+    second: str
+
+    def hint(self, value: Any) -> str:
+        """What to change in a table; empty for any other value."""
+        if not isinstance(value, (list, tuple)):
+            return ""
+        if not value or not all(isinstance(row, (list, tuple)) and len(row) == 2 for row in value):
+            return f"one row or more, each [{self.first}, {self.second}]"
+        firsts = [row[0] for row in value]
+        for before, after in pairwise(firsts):
+            if _is_number(before) and _is_number(after) and not before < after:
+                return f"{self.first} must rise from row to row, and {after:g} stands after {before:g}"
+        return ""
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool)
+
+
+def _rising(rows: Points) -> Points:
+    """Refuse a table without rows, or whose first column does not rise."""
+    if not rows or any(after[0] <= before[0] for before, after in pairwise(rows)):
+        raise ValueError("the first column must rise")
+    return rows
+
+
+def _ending_above_zero(rows: Points) -> Points:
+    if rows[-1][0] <= 0.0:
+        raise ValueError("the last row must be above 0")
+    return rows
+
+
+MechanismName = Annotated[
+    Literal["cartesian", "crossed-belt", "linear-delta"], Allowed('"cartesian", "crossed-belt", "linear-delta"')
+]
 ThreeLengths = Annotated[tuple[Positive, Positive, Positive], Allowed("three numbers above 0, [x, y, z]")]
 ThreePlaces = Annotated[tuple[AnyNumber, AnyNumber, AnyNumber], Allowed("three numbers, [x, y, z]")]
+ThreeAngles = Annotated[tuple[AnyNumber, AnyNumber, AnyNumber], Allowed("three angles in degrees, one a tower")]
 
 PositiveLimit = Annotated[Positive | None, PrinterLimit()]
 NotNegativeLimit = Annotated[NotNegative | None, PrinterLimit()]
+
+ShareOfOne = Annotated[float, Field(strict=True, gt=0, le=1), Allowed("a number above 0, 1 at most")]
+# A limit that hangs on the nozzle's temperature, or does not.
+FlowTable = Annotated[tuple[tuple[Temperature, Positive], ...], AfterValidator(_rising)]
+FlowLimit = Annotated[
+    Positive | FlowTable | None,
+    Allowed("a number above 0 (1e-9 to 1e9), or rows [[°C, mm³/s], …] with rising °C"),
+    Rows("°C", "mm³/s"),
+    PrinterLimit(),
+]
+# What a motor pulls at its speed; of a motor that turns faster than the last row nothing is known.
+TorqueCurve = Annotated[
+    Annotated[tuple[tuple[NotNegative, NotNegative], ...], AfterValidator(_rising), AfterValidator(_ending_above_zero)]
+    | None,
+    Allowed("rows [[rev/min, Nm], …] with rising rev/min, the last above 0"),
+    Rows("rev/min", "Nm"),
+]
 
 
 def _settings(value: Any) -> Any:

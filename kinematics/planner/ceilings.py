@@ -173,12 +173,16 @@ def corner_ceilings(
 
 @compiled_part
 def speed_steps(features: Features, inverse: Reals, begin: int, end: int, nodes: Reals) -> None:
-    """Raise the inverse squared ceilings (s²/mm²) of `nodes`: v <= ΔV_k/|w_k| of every axis, v <= ΔV_e/|r' − r|."""
-    x, y, z, classes = features.corner_x, features.corner_y, features.corner_z, features.move_class
-    changes, ratio_changes = features.change, features.ratio_change
+    """Raise the inverse squared ceilings (s²/mm²) of `nodes` by what hangs on how much each axis changes.
+
+    v <= ΔV_k/|w_k| of every axis, v <= ΔV_e/|r' − r|, and v·√(Σ (w_k/R_k)²) <= 1 with R_k the change of speed of axis k
+    alone whose rounding uses up the budget.
+    """
+    turn, classes, ratio_changes = features.turn, features.move_class, features.ratio_change
     for i in range(begin + 1, end):
         row = np.int64(classes[i])
-        pace = max(x[i] * inverse[row, by.X_STEP], y[i] * inverse[row, by.Y_STEP])
-        pace = max(pace, z[i] * inverse[row, by.Z_STEP]) * changes[i]
-        pace = max(pace, ratio_changes[i] * inverse[row, by.FILAMENT_STEP])
-        nodes[i - begin] = max(nodes[i - begin], pace * pace)
+        x, y, z = turn[0, i], turn[1, i], turn[2, i]
+        pace = max(x * inverse[row, by.X_STEP], y * inverse[row, by.Y_STEP])
+        pace = max(pace, max(z * inverse[row, by.Z_STEP], ratio_changes[i] * inverse[row, by.FILAMENT_STEP]))
+        x, y = x * inverse[row, by.X_ROUNDING], y * inverse[row, by.Y_ROUNDING]
+        nodes[i - begin] = max(nodes[i - begin], max(pace * pace, x * x + y * y))

@@ -17,10 +17,12 @@ Reals = NDArray[np.float64]
 SAME_DIRECTION = 1e-6  # rad: moves that turn by less are one run
 WINDOW_SLACK = 1e-6  # mm
 NO_CHORD = 1e-9  # mm: a path that came back to its corner has no direction there, only rounding
-WIDEST_TURN = math.sin(1.55 / 2)  # of the curve rule; not 90°, since right angles must not hang on the last digit
+# Squared cosine of the widest turn of the curve rule; not 90°, since right angles must not hang on the last digit.
+LEAST_ALONG = math.cos(1.55) ** 2
 SHARPEST = 1e300  # stands for infinity, so that no product is 0·∞
 
-SHARPNESS, CURVATURE, CORNER_X, CORNER_Y, CORNER_Z, CHANGE, RATIO_CHANGE = range(7)
+SHARPNESS, CURVATURE, CORNER_X, CORNER_Y, CORNER_Z, CHANGE, RATIO_CHANGE, TURN_X, TURN_Y, TURN_Z = range(10)
+CORNER_ROWS = 7  # of a job in which nothing hangs on how much each axis changes at a corner; else all ten
 
 
 @compiled_part
@@ -63,7 +65,8 @@ def curvature_at(places: Reals, corner: int, first: int, last: int, window: floa
 
     `places` float64[4, m]: path travelled, x, y, z at the ends of runs since the last stop. The places are `window`
     (mm) of path away; where the chords to them turn by more than 1.55 rad the distance is halved until they do not, or
-    the neighbours are reached. κ = 2·sin ψ/|P_ahead − P_behind| (three points on a circle, law of sines).
+    the neighbours are reached. κ = 2·sin ψ/|P_ahead − P_behind| (three points on a circle, law of sines), and with a, b
+    the chords sin ψ = |a × b|/(|a| |b|): one root and one division.
     """
     travelled = places[0]
     distance = window
@@ -80,16 +83,15 @@ def curvature_at(places: Reals, corner: int, first: int, last: int, window: floa
             places[2, ahead] - places[2, corner],
             places[3, ahead] - places[3, corner],
         )
-        a = math.sqrt(ax * ax + ay * ay + az * az)
-        b = math.sqrt(bx * bx + by * by + bz * bz)
-        if a >= NO_CHORD and b >= NO_CHORD:
-            p, q = 1.0 / a, 1.0 / b
-            ux, uy, uz = bx * q - ax * p, by * q - ay * p, bz * q - az * p
-            sine = 0.5 * math.sqrt(ux * ux + uy * uy + uz * uz)
-            if sine <= WIDEST_TURN:
-                cosine = math.sqrt(1.0 - sine * sine)
+        a = ax * ax + ay * ay + az * az
+        b = bx * bx + by * by + bz * bz
+        if a >= NO_CHORD * NO_CHORD and b >= NO_CHORD * NO_CHORD:
+            along = ax * bx + ay * by + az * bz
+            if along > 0.0 and along * along >= LEAST_ALONG * (a * b):
+                nx, ny, nz = ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx
                 cx, cy, cz = ax + bx, ay + by, az + bz
-                return 4.0 * sine * cosine / math.sqrt(cx * cx + cy * cy + cz * cz)
+                across = nx * nx + ny * ny + nz * nz
+                return 2.0 * math.sqrt(across / (a * b * (cx * cx + cy * cy + cz * cz)))
         if behind == corner - 1 and ahead == corner + 1:
             return 0.0
         distance *= 0.5
@@ -114,14 +116,17 @@ def corner_features(
     rest: NDArray[np.uint8],
     curve_window: float,
     short_run: float,
+    signed: bool,
     corners: Reals,
 ) -> None:
-    """Write the features of every corner into `corners` (float64[7, n], zeros before), column i for move i's start.
+    """Write the features of every corner into `corners` (float64[7 or 10, n], zeros before), column i for move i's
+    start.
 
     `dx, dy, dz, length` (n) of the moves, `units` float64[4, n] as in `features.move_features`, `rest` (n + 1) where
-    motion is at rest; a negative `curve_window` switches the curve rule off. Junction deviation: s = cos(half the
-    turn), sharpness (1 − s)/s = sin²/(s(1 + s)); T. Kunz, M. Stilman, Time-Optimal Trajectory Generation for Path
-    Following with Bounded Acceleration and Velocity, RSS VIII, 2012.
+    motion is at rest; a negative `curve_window` switches the curve rule off; `signed` keeps the signs of the direction
+    in which a corner accelerates. Junction deviation: s = cos(half the turn), sharpness (1 − s)/s = sin²/(s(1 + s));
+    T. Kunz, M. Stilman, Time-Optimal Trajectory Generation for Path Following with Bounded Acceleration and Velocity,
+    RSS VIII, 2012.
     """
     n = dx.size
     longest = 0
@@ -167,6 +172,9 @@ def corner_features(
             node = nodes[corner]
             before, after, widest = node - 1, node, changes[corner]
             corners[CHANGE, node] = widest
+            if corners.shape[0] > TURN_X:
+                for axis in range(3):
+                    corners[TURN_X + axis, node] = abs(units[axis, node] - units[axis, node - 1])
             if places[0, corner] - places[0, corner - 1] < shortest and corner > 1:
                 other = nodes[corner - 1] - 1
                 change = change_between(units, other, node)
@@ -179,9 +187,10 @@ def corner_features(
                     before, after, widest = node - 1, other, change
             ux, uy, uz = units[0, before], units[1, before], units[2, before]
             wx, wy, wz = units[0, after], units[1, after], units[2, after]
-            corners[CORNER_X, node] = abs(wx - ux) / widest
-            corners[CORNER_Y, node] = abs(wy - uy) / widest
-            corners[CORNER_Z, node] = abs(wz - uz) / widest
+            nx, ny, nz = (wx - ux) / widest, (wy - uy) / widest, (wz - uz) / widest
+            corners[CORNER_X, node] = nx if signed else abs(nx)
+            corners[CORNER_Y, node] = ny if signed else abs(ny)
+            corners[CORNER_Z, node] = nz if signed else abs(nz)
             sine = 0.5 * widest
             cosine = 0.5 * math.sqrt((ux + wx) ** 2 + (uy + wy) ** 2 + (uz + wz) ** 2)
             cosine = max(cosine, 1.0 / SHARPEST)  # an exact reversal

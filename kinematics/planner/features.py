@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from kinematics.compiled import compiled
 from kinematics.gcode.moves import FILAMENT, Moves
-from kinematics.planner.corners import corner_features
+from kinematics.planner.corners import CORNER_ROWS, CORNER_X, CORNER_Z, TURN_Z, corner_features
+from kinematics.planner.motors import NO_MOTORS, Drive, motor_features
 
 Reals = NDArray[np.float64]
 
@@ -23,11 +24,12 @@ class CornerSettings(NamedTuple):
 
     `curve_window` path on either side of a corner through which the circle of the curve rule goes (mm; 0: through the
     neighbours, RULE_OFF: no curve rule); `short_run` length below which a run takes its neighbours' turn too (mm; 0
-    with axis steps).
+    with axis steps); `turns` whether anything hangs on how much each axis changes at a corner.
     """
 
     curve_window: float = 0.25
     short_run: float = 0.05
+    turns: bool = True
 
 
 class Features(NamedTuple):
@@ -37,7 +39,12 @@ class Features(NamedTuple):
     inverse of the commanded speed (s/mm, 0 where none); `move_class` row of the table of limits; `rest` 1 where motion
     is at rest at the node; `sharpness` (1 − s)/s, s = cos(half the turn) (0 straight on); `curvature` of the curve rule
     (1/mm, 0 none); `corner_x, corner_y, corner_z` share on each axis of the direction in which the corner accelerates;
-    `change` length of the change of direction (0 to 2); `ratio_change` step of the signed filament ratio.
+    `change` length of the change of direction (0 to 2); `ratio_change` step of the signed filament ratio; `turn`
+    float64[3, n] change |w_k| of the direction on each axis (no columns where nothing hangs on it).
+
+    Of the motors that move several axes at once (no rows where none of them is limited): `motor`, `motor_corner`,
+    `bend` as in `motors.MotorFeatures`. `whole` the number of the file's move that each move is a piece of, empty where
+    no move is cut.
     """
 
     length: Reals
@@ -55,6 +62,15 @@ class Features(NamedTuple):
     corner_z: Reals
     change: Reals
     ratio_change: Reals
+    turn: Reals
+    motor: Reals
+    motor_corner: Reals
+    bend: Reals
+    whole: NDArray[np.int64]
+
+
+NOT_CUT = np.empty(0, np.int64)
+NO_TURNS = np.empty((3, 0))
 
 
 @compiled
@@ -103,19 +119,42 @@ def move_features(
         numbers[5, i] = 1.0 / speed[i]
 
 
-def make_features(moves: Moves, move_class: NDArray[np.uint16], settings: CornerSettings) -> Features:
-    """The features of a job. `move_class` (n) comes from `caps.classes`; the others as in their classes."""
+def make_features(
+    moves: Moves,
+    move_class: NDArray[np.uint16],
+    settings: CornerSettings,
+    drive: Drive | None = None,
+    whole: NDArray[np.int64] = NOT_CUT,
+) -> Features:
+    """The features of a job. `move_class` (n) comes from `caps.classes`; the others as in their classes.
+
+    `drive` is left out where no motor that moves several axes at once is limited.
+    """
     n = moves.dx.size
     numbers = np.empty((6, n))
     rest = np.empty(n + 1, np.uint8)
     units = np.empty((4, n))
     move_features(moves.dx, moves.dy, moves.dz, moves.de, moves.speed, moves.kind, moves.stop, numbers, units, rest)
-    corners = np.zeros((7, n))
+    corners = np.zeros((TURN_Z + 1 if settings.turns else CORNER_ROWS, n))
     corner_features(
-        moves.dx, moves.dy, moves.dz, numbers[0], units, rest, settings.curve_window, settings.short_run, corners
+        moves.dx,
+        moves.dy,
+        moves.dz,
+        numbers[0],
+        units,
+        rest,
+        settings.curve_window,
+        settings.short_run,
+        drive is not None,
+        corners,
     )
+    motors = NO_MOTORS
+    if drive is not None:
+        normals = corners[CORNER_X : CORNER_Z + 1]
+        motors = motor_features(drive, units[:3], np.stack([moves.dx, moves.dy, moves.dz]), normals)
+        np.abs(normals, out=normals)
     length, x, y, z, ratio, pace = numbers
-    sharpness, curvature, corner_x, corner_y, corner_z, change, ratio_change = corners
+    sharpness, curvature, corner_x, corner_y, corner_z, change, ratio_change = corners[:CORNER_ROWS]
     return Features(
         length,
         x,
@@ -132,4 +171,7 @@ def make_features(moves: Moves, move_class: NDArray[np.uint16], settings: Corner
         corner_z,
         change,
         ratio_change,
+        corners[CORNER_ROWS:] if settings.turns else NO_TURNS,
+        *motors,
+        whole,
     )

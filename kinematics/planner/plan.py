@@ -12,6 +12,10 @@ from kinematics.caps import columns as by
 from kinematics.compiled import compiled, compiled_part
 from kinematics.planner.ceilings import corner_ceilings, move_ceilings, speed_steps
 from kinematics.planner.features import Features
+from kinematics.planner.motor_ceilings import coupled_corner_ceilings, coupled_move_ceilings
+from kinematics.planner.pairs import pair_ceilings
+from kinematics.planner.passes import backward_pass, forward_pass, last_held, look_ahead, look_ahead_in_pieces
+from kinematics.planner.ties import NO_TIES, Ties, rate_ceilings
 
 Reals = NDArray[np.float64]
 Codes = NDArray[np.uint8]
@@ -40,101 +44,6 @@ class Plan(NamedTuple):
     cruise_cause: Codes
     ramp_cause: Codes
     seconds: Reals
-
-
-@compiled_part
-def look_ahead(gains: Reals, window: int, suffix: Reals, nodes: Reals) -> None:
-    """Lower the squared node ceilings so that motion can stop within the next `window` moves: v_i² <= Σ 2 a_k L_k.
-
-    Sums over a sliding window are made of a suffix of one stretch of `window` moves and a prefix of the next: no
-    difference of large sums is taken. Nodes with fewer moves left in the block need none: the backward pass starts from
-    rest at its end. `gains` (n) holds 2 a L (mm²/s²); `suffix` is scratch of the same length.
-    """
-    n = gains.size
-    last = n - window  # the last node with a full window
-    for base in range(0, last + 1, window):
-        total = 0.0
-        for k in range(base + window - 1, base - 1, -1):
-            total += gains[k]
-            suffix[k] = total
-        nodes[base] = min(nodes[base], total)
-        total = 0.0
-        for k in range(base + 1, min(base + window, last + 1)):
-            total += gains[k + window - 1]
-            nodes[k] = min(nodes[k], suffix[k] + total)
-
-
-@compiled_part
-def last_held(gains: Reals, nodes: Reals) -> int:
-    """The last node of a block that its own ceiling holds, however motion goes on after the block; 0 if there is none.
-
-    Even if motion came to rest at the end of the block, the node's ceiling could be run: then nothing behind the block
-    can lower it, nor what lies before it.
-    """
-    square = 0.0
-    for i in range(gains.size - 1, 0, -1):
-        square += gains[i]  # from here motion could still come to rest
-        if nodes[i] <= square:
-            return i
-    return 0
-
-
-@compiled_part
-def backward_pass(n: int, gains: Reals, nodes: Reals) -> None:
-    """Lower squared node ceilings (n + 1) to v_i² <= v_i+1² + 2 a_i L_i; `gains` (n) holds 2 a L (all mm²/s²).
-
-    Four moves at a time: what the ceilings of the four allow is worked out before the speed behind them is known,
-    so that only one addition and one minimum in four moves have to wait for it.
-    """
-    reached = nodes[n]
-    fours = (n - 1) // 4
-    for group in range(fours):
-        i = n - 4 - 4 * group
-        a, b, c, d = nodes[i], nodes[i + 1], nodes[i + 2], nodes[i + 3]
-        gain_a, gain_b, gain_c, gain_d = gains[i], gains[i + 1], gains[i + 2], gains[i + 3]
-        c = min(c, d + gain_c)
-        gain_c += gain_d
-        b = min(b, c + gain_b)
-        gain_b += gain_c
-        a = min(a, b + gain_a)
-        gain_a += gain_b
-        nodes[i + 3] = min(d, reached + gain_d)
-        nodes[i + 2] = min(c, reached + gain_c)
-        nodes[i + 1] = min(b, reached + gain_b)
-        reached = min(a, reached + gain_a)
-        nodes[i] = reached
-    for i in range(n - 1 - 4 * fours, 0, -1):
-        reached = min(nodes[i], reached + gains[i])
-        nodes[i] = reached
-
-
-@compiled_part
-def forward_pass(n: int, gains: Reals, square: float, nodes: Reals) -> float:
-    """Lower squared node ceilings (n + 1) to v_i+1² <= v_i² + 2 a_i L_i, beginning with `square`; return the last one.
-
-    All in mm²/s²; four moves at a time, as in the backward pass.
-    """
-    nodes[0] = square
-    fours = n // 4
-    for group in range(fours):
-        i = 4 * group
-        a, b, c, d = nodes[i + 1], nodes[i + 2], nodes[i + 3], nodes[i + 4]
-        gain_a, gain_b, gain_c, gain_d = gains[i], gains[i + 1], gains[i + 2], gains[i + 3]
-        b = min(b, a + gain_b)
-        gain_b += gain_a
-        c = min(c, b + gain_c)
-        gain_c += gain_b
-        d = min(d, c + gain_d)
-        gain_d += gain_c
-        nodes[i + 1] = min(a, square + gain_a)
-        nodes[i + 2] = min(b, square + gain_b)
-        nodes[i + 3] = min(c, square + gain_c)
-        square = min(d, square + gain_d)
-        nodes[i + 4] = square
-    for i in range(4 * fours, n):
-        square = min(nodes[i + 1], square + gains[i])
-        nodes[i + 1] = square
-    return square
 
 
 @compiled_part
@@ -211,6 +120,8 @@ def scratch(size: int) -> tuple[Reals, Reals, Reals, Reals, Reals]:
 def plan_moves(
     features: Features,
     inverse: Reals,
+    advance: Reals,
+    ties: Ties,
     steps: bool,
     window: int,
     speeds: Reals,
@@ -219,15 +130,20 @@ def plan_moves(
 ) -> None:
     """Plan a job: ceilings, backward pass, forward pass, durations, seconds by class and cause.
 
-    `inverse` float64[classes, LIMITS] of 1/limit; `steps` whether there are steps of speed; `window` moves that the
+    `inverse` float64[classes, LIMITS] of 1/limit; `advance` float64[classes, 2] as in `Limits`; `ties` NO_TIES where
+    nothing ties speed and acceleration; `steps` whether there are steps of speed; `window` moves that the
     controller sees, 0 for all. Writes the node speeds to `speeds` (n + 1), what else belongs to moves to the arrays of
     `result`, and the seconds, still to be summed over the first axis, to `seconds` (float64[LANES, classes, CAUSES]).
 
     Everything is done on one block before the next is begun, so that a move's numbers are fetched from memory once. A
     block is cut at the last node that its own ceiling holds; the few moves behind it are done again with the next.
     """
-    length, rest, acceleration = features.length, features.rest, result.acceleration
+    length, rest, acceleration, whole = features.length, features.rest, result.acceleration, features.whole
     n = length.size
+    coupled = features.motor.shape[0] > 0
+    by_moves, by_bytes, tied = ties.move_reach.size > 0, ties.byte_reach.size > 0, ties.run_length.size > 0
+    drives = ties.curves.shape[0]
+    lines, pieces = np.empty((drives + 2, 4)), np.empty(drives, np.int64)
     seconds[:] = 0.0
     # Numbers, not literals: every part would be compiled for the literal first and for any number after it.
     size, begin = int(np.int64(BLOCK)), int(np.int64(0))
@@ -235,8 +151,42 @@ def plan_moves(
     square = 0.0
     while begin < n:
         end = min(begin + size, n)
-        move_ceilings(features, inverse, begin, end, paces, sluggish, result.cruise_cause, result.ramp_cause)
-        corner_ceilings(features, inverse, begin, end, paces, sluggish, nodes)
+        if coupled:
+            coupled_move_ceilings(
+                features, inverse, begin, end, paces, sluggish, result.cruise_cause, result.ramp_cause
+            )
+        else:
+            move_ceilings(features, inverse, begin, end, paces, sluggish, result.cruise_cause, result.ramp_cause)
+        if by_moves:
+            column, cause = int(np.int64(by.MOVE_RATE)), int(np.int64(by.MOVE_RATE_SPEED))
+            rate_ceilings(ties.move_reach, inverse, column, cause, features, begin, end, paces, result.cruise_cause)
+        if by_bytes:
+            column, cause = int(np.int64(by.BYTE_RATE)), int(np.int64(by.BYTE_RATE_SPEED))
+            rate_ceilings(ties.byte_reach, inverse, column, cause, features, begin, end, paces, result.cruise_cause)
+        if tied:
+            pair_ceilings(
+                ties.run_length,
+                features.ratio,
+                features.move_class,
+                advance,
+                ties.curves,
+                ties.loads,
+                begin,
+                end,
+                int(np.int64(by.DRIVE_1)),
+                int(np.int64(by.ADVANCE)),
+                paces,
+                sluggish,
+                result.cruise_cause,
+                result.ramp_cause,
+                np.empty(end - begin, np.int64),
+                lines,
+                pieces,
+            )
+        if coupled:
+            coupled_corner_ceilings(features, inverse, begin, end, paces, sluggish, nodes)
+        else:
+            corner_ceilings(features, inverse, begin, end, paces, sluggish, nodes)
         if steps:
             speed_steps(features, inverse, begin, end, nodes)
         m = end - begin
@@ -246,7 +196,9 @@ def plan_moves(
             gains[k] = 2.0 * length[i] * acceleration[i]
             nodes[k] = 0.0 if rest[i] else 1.0 / nodes[k]
         nodes[m] = 0.0
-        if window > 0:
+        if window > 0 and whole.size > 0:
+            look_ahead_in_pieces(gains[:m], window, whole, begin, suffix, nodes)
+        elif window > 0:
             look_ahead(gains[:m], window, suffix, nodes)
         if end < n:
             m = last_held(gains[:m], nodes)
@@ -292,9 +244,31 @@ def make_room(moves: int, classes: int) -> Room:
     return Room(speeds, result, np.empty((LANES, classes, by.CAUSES)))
 
 
-def plan(features: Features, limits: Reals, lookahead: int | None = None, room: Room | None = None) -> Plan:
+def inverse_of(limits: Reals) -> Reals:
+    """A table of limits as inverses: no limit is 0, and so is the share of a commanded speed that is replaced."""
+    with np.errstate(divide="ignore"):
+        inverse = 1.0 / limits
+    inverse[:, by.SPEED_SHARE] = np.where(limits[:, by.SPEED_SHARE] > 0.0, inverse[:, by.SPEED_SHARE], 0.0)
+    return np.asarray(inverse)
+
+
+def hang_on_turns(limits: Reals) -> bool:
+    """Whether anything in a table of limits hangs on how much each axis changes at a corner."""
+    columns = (*range(by.X_STEP, by.FILAMENT_STEP + 1), by.X_ROUNDING, by.Y_ROUNDING)
+    return bool(np.isfinite(limits[:, columns]).any())
+
+
+def plan(
+    features: Features,
+    limits: Reals,
+    lookahead: int | None = None,
+    room: Room | None = None,
+    advance: Reals | None = None,
+    ties: Ties = NO_TIES,
+) -> Plan:
     """Time a job under a table of limits (float64[classes, LIMITS], infinity for none).
 
+    `advance` and `ties` where speed and acceleration hang together, as in `Limits` and `make_ties`.
     `lookahead` is the number of moves that the controller sees (None: all). The speeds are the largest that satisfy the
     corner rules and can be reached and left under each move's acceleration: the time optimum under these ceilings
     (J. Bobrow, S. Dubowsky, J. Gibson, Int. J. Robotics Research 4(3), 1985; here on straight moves). Ramps are
@@ -302,13 +276,13 @@ def plan(features: Features, limits: Reals, lookahead: int | None = None, room: 
     memory costs more than planning.
     """
     n = features.length.size
-    steps = bool(np.isfinite(limits[:, by.X_STEP : by.FILAMENT_STEP + 1]).any())
-    with np.errstate(divide="ignore"):
-        inverse = 1.0 / limits
-    inverse[:, by.SPEED_SHARE] = np.where(limits[:, by.SPEED_SHARE] > 0.0, inverse[:, by.SPEED_SHARE], 0.0)
+    steps = hang_on_turns(limits)
+    inverse = inverse_of(limits)
     window = min(lookahead, n) if lookahead else 0
     if room is None:
         room = make_room(n, limits.shape[0])
-    plan_moves(features, inverse, steps, window, room.speeds, room.result, room.lanes)
+    if advance is None:
+        advance = np.zeros((limits.shape[0], 2))
+    plan_moves(features, inverse, advance, ties, steps, window, room.speeds, room.result, room.lanes)
     room.lanes.sum(axis=0, out=room.result.seconds)
     return room.result

@@ -11,6 +11,7 @@ from kinematics.errors import Notice
 
 if TYPE_CHECKING:
     from kinematics.machine import Machine
+    from kinematics.studies.caps_table import Caps
     from kinematics.studies.compare import Comparison
     from kinematics.studies.estimate import Estimate, JobEstimate
 
@@ -53,6 +54,14 @@ def _job(job: JobEstimate, layers: bool) -> dict[str, Any]:
         ],
         "warnings": _notices(job.notices),
     }
+    if job.worth:
+        document["what_one_percent_buys"] = [
+            {"limit": worth.key, "what": worth.what, "seconds": worth.one_percent} for worth in job.worth
+        ]
+        document["if_lifted"] = [
+            {"limit": worth.key, "total_s": worth.if_lifted, "unbounded": worth.if_lifted is None}
+            for worth in job.worth
+        ]
     if layers:
         from kinematics.studies.estimate import layer_rows
 
@@ -111,6 +120,43 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
         "commands_silenced": comparison.silenced,
         "warnings": {file: _notices(notices) for file, notices in comparison.notices.items()},
     }
+
+
+def caps_document(caps: Caps) -> dict[str, Any]:
+    """The caps of a machine; with jobs, what each cap holds of their time, and when cooling rules."""
+    document = _head() | {
+        "machine": caps.machine.as_dict(),
+        "rows": [
+            {
+                "limit": row.limit,
+                "what": row.what,
+                "unit": row.unit,
+                "asked": row.asked,
+                "no_further_than": row.no_further_than,
+                "in_the_job": row.in_the_job,
+                "within_caps": row.within_caps,
+                "stopped_by": row.stopped_by or None,
+                "cap": row.cap_key or None,
+                "not_known": list(row.not_known),
+                "formula": list(row.formulas),
+                "share_of_time": row.share_of_time,
+            }
+            for row in caps.rows
+        ],
+        "total_s": caps.total,
+    }
+    if caps.cooling is not None:
+        rule = caps.cooling
+        document["cooling"] = {
+            "shortest_layer_s": rule.shortest,
+            "added_s": rule.added,
+            "layers": rule.layers,
+            "all_layers": rule.all_layers,
+            "share_of_motion": rule.ruled,
+            "rules_from_acceleration_factor": rule.by_acceleration,
+            "rules_from_speed_factor": rule.by_speed,
+        }
+    return document
 
 
 def machine_document(machine: Machine) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from kinematics.errors import Notice
-from kinematics.wording import duration_text, quantity_text, share_text
+from kinematics.wording import duration_text, quantity_text, share_text, value_text
 
 if TYPE_CHECKING:
     from kinematics.studies.compare import Comparison, Row
@@ -133,7 +133,7 @@ def _next(estimate: Estimate, machine_option: str, options: Sequence[str]) -> li
     taken = {candidate.name for candidate in estimate.machine.candidates}
     names = chain(["faster"], (f"faster {number}" for number in count(2)))
     name = next(word for word in names if word not in taken)
-    settings = ", ".join(f"{SHORT.get(key, key)}={value:g}" for key, value in change.settings)
+    settings = ", ".join(f"{SHORT.get(key, key)}={value_text(value)}" for key, value in change.settings)
     return [f'next: kinematics compare {command} --candidate "{name}: {settings}"']
 
 
@@ -180,6 +180,20 @@ def _span_lines(estimate: Estimate) -> list[str]:
     lines.append("which is yours? Name it with --machine, or describe your own: kinematics machine new")
     lines += ["", f"on {estimate.machine.machine.name}"]
     return lines
+
+
+WORTH_HEADS = (("job", False), ("limit", False), ("key", False), ("1 % more buys", True), ("without it", True))
+
+
+def worth_rows(estimate: Estimate) -> list[tuple[str, ...]]:
+    """What each limit is worth, as cells: job, limit, key, what 1 % more buys, the time without it."""
+    rows: list[tuple[str, ...]] = []
+    for job in estimate.jobs:
+        for worth in job.worth:
+            without = "unbounded" if worth.if_lifted is None else duration_text(worth.if_lifted)
+            buys = duration_text(worth.one_percent) if abs(worth.one_percent) >= 0.05 else "-"
+            rows.append((job.file, worth.what, worth.key, buys, without))
+    return rows
 
 
 def comparison_rows(rows: Sequence[Row], short: bool) -> list[tuple[str, str, str, str, str, str]]:

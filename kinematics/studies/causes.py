@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.caps import columns as by
-from kinematics.caps.classes import Classes
-from kinematics.caps.combine import Limits
+from kinematics.caps.classes import MoveClass
+from kinematics.caps.combine import ADVANCE_KEY, Limits
+from kinematics.caps.flow import FLOW_KEY
+from kinematics.caps.motor_drives import torque_key
+from kinematics.caps.vibration import RINGING_KEY, ROUNDING_KEY
 from kinematics.gcode.moves import FILAMENT, PRINT
 
 # What follows in every list of causes when its seconds are summed over a job.
@@ -24,46 +28,101 @@ class Cause(NamedTuple):
     share: float
 
 
-_CRUISE_KEYS = {
-    by.SPEED_CAP: by.CAP,
+# Where the number stands that a cause comes from, and whose it is.
+_COLUMNS = {
     by.X_SPEED: by.X_MOST,
     by.Y_SPEED: by.Y_MOST,
     by.Z_SPEED: by.Z_MOST,
     by.FILAMENT_SPEED: by.FILAMENT_MOST,
+    by.X_ACCELERATION: by.X_RAMP,
+    by.Y_ACCELERATION: by.Y_RAMP,
+    by.Z_ACCELERATION: by.Z_RAMP,
+    by.FILAMENT_ACCELERATION: by.FILAMENT_RAMP,
 }
 _NAMES = {
     by.SPEED_CAP: "speed cap",
     by.X_SPEED: "x axis speed",
     by.Y_SPEED: "y axis speed",
     by.Z_SPEED: "z axis speed",
+    by.FILAMENT_SPEED: "extruder speed",
+    by.MOVE_RATE_SPEED: "command rate: moves",
+    by.BYTE_RATE_SPEED: "command rate: bytes",
+    by.ADVANCE: "pressure advance",
     by.CORNER: CORNERS,
     by.X_ACCELERATION: "short lines: x axis acceleration",
     by.Y_ACCELERATION: "short lines: y axis acceleration",
     by.Z_ACCELERATION: "short lines: z axis acceleration",
     by.FILAMENT_ACCELERATION: "short lines: extruder acceleration",
 }
+_AXES = {by.X_ACCELERATION: "x", by.Y_ACCELERATION: "y"}
+# Caps that lower a limit of an axis go by names of their own.
+_OF_KEYS = {
+    FLOW_KEY: "hotend flow",
+    ROUNDING_KEY: "short lines: rounding, {} axis",
+    RINGING_KEY: "short lines: ringing, {} axis",
+}
+# What a motor's name stands in; the codes of three motors in a row begin at each.
+_OF_MOTORS = {
+    by.MOTOR_1_SPEED: "motor {} speed",
+    by.MOTOR_1_STEADY: "motor {} acceleration at steady speed",
+    by.MOTOR_1_ACCELERATION: "short lines: motor {} acceleration",
+}
 
 
-def cause_name(classes: Classes, limits: Limits, row: int, code: int) -> str:
-    """The name of a cause for one class of moves."""
-    kind = classes.table[row].kind
+def cause_name(table: Sequence[MoveClass], limits: Limits, row: int, code: int) -> str:
+    """The name of a cause for one class of moves; `table` the classes as in `Classes`."""
+    kind = table[row].kind
     if kind == FILAMENT:
         return FILAMENT_ONLY
     if code == by.COMMANDED_SPEED:
         return "commanded speed, print" if kind == PRINT else "commanded speed, travel"
     if code == by.PATH_ACCELERATION:
         return "short lines: acceleration" if kind == PRINT else "short travels: acceleration"
-    if code == by.FILAMENT_SPEED:
-        from_flow = limits.origins[row, by.FILAMENT_MOST] == "hotend.max_flow_mm3_s"
-        return "hotend flow" if from_flow else "extruder speed"
+    for first, words in _OF_MOTORS.items():
+        if first <= code < first + 3:
+            motor = code - first
+            return words.format(limits.motors[motor] if motor < len(limits.motors) else motor + 1)
+    if by.DRIVE_1 <= code <= by.DRIVE_4:
+        return f"drive of motor {limits.drives.names[code - by.DRIVE_1]}" if limits.drives else "drive"
+    key = limits.origins.get((row, _COLUMNS[code]), "") if code in _COLUMNS else ""
+    if key in _OF_KEYS:
+        return _OF_KEYS[key].format(_AXES.get(code, ""))
+    if key.endswith(".torque_nm"):
+        return f"fastest speed of motor {key.split('.')[1]}"
+    if key.startswith("motors."):
+        kind_of_cause = by.MOTOR_1_SPEED if code < by.CORNER else by.MOTOR_1_ACCELERATION
+        return _OF_MOTORS[kind_of_cause].format(key.split(".")[1])
     return _NAMES[code]
 
 
-def motion_causes(classes: Classes, limits: Limits, seconds: NDArray[np.float64]) -> dict[str, float]:
-    """Seconds of motion by cause; `seconds` float64[classes, CAUSES] as in `Plan`."""
+_CRUISE_COLUMNS = {
+    by.COMMANDED_SPEED: by.SPEED_SHARE,
+    by.SPEED_CAP: by.CAP,
+    by.MOVE_RATE_SPEED: by.MOVE_RATE,
+    by.BYTE_RATE_SPEED: by.BYTE_RATE,
+    by.CORNER: by.DEVIATION,
+    by.PATH_ACCELERATION: by.PATH_RAMP,
+    **{by.MOTOR_1_SPEED + i: by.MOTOR_1_MOST + i for i in range(3)},
+    **{by.MOTOR_1_STEADY + i: by.MOTOR_1_RAMP + i for i in range(3)},
+    **{by.MOTOR_1_ACCELERATION + i: by.MOTOR_1_RAMP + i for i in range(3)},
+}
+
+
+def key_of(limits: Limits, row: int, code: int) -> str:
+    """The dotted key that stands behind a cause for one class of moves."""
+    if by.DRIVE_1 <= code <= by.DRIVE_4 and limits.drives is not None:
+        return torque_key(limits.drives.names[code - by.DRIVE_1])
+    if code == by.ADVANCE:
+        return ADVANCE_KEY
+    column = _COLUMNS.get(code, _CRUISE_COLUMNS.get(code))
+    return "" if column is None else limits.origins.get((row, column), "")
+
+
+def motion_causes(table: Sequence[MoveClass], limits: Limits, seconds: NDArray[np.float64]) -> dict[str, float]:
+    """Seconds of motion by cause; `table` as in `Classes`, `seconds` float64[classes, CAUSES] as in `Plan`."""
     found: dict[str, float] = {}
     for row, code in np.argwhere(seconds > 0.0):
-        name = cause_name(classes, limits, int(row), int(code))
+        name = cause_name(table, limits, int(row), int(code))
         found[name] = found.get(name, 0.0) + float(seconds[row, code])
     return found
 

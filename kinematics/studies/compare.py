@@ -6,17 +6,17 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
-from kinematics.caps.combine import NOTHING_VARIED
+from kinematics.caps.class_limits import NOTHING_VARIED
 from kinematics.errors import Finding, InputError, Notice
-from kinematics.gcode.dialects import FILE_LIMITS
-from kinematics.gcode.job import Job
 from kinematics.machine import Candidate, Machine, resolved_keys
 from kinematics.studies.causes import main_cause
 from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.timing import time_job
+from kinematics.studies.timing import Ask, foresee, time_job
 
 if TYPE_CHECKING:
     import pandas
+
+    from kinematics.studies.blockwise import BlockwiseJob
 
 ALL_JOBS = "all jobs"
 AS_IT_IS = "as it is"
@@ -66,13 +66,8 @@ class Comparison:
         return html_of_frame(f"On {self.machine.name}", self.to_frame())
 
 
-def commands_silenced(job: Job, varied: frozenset[str]) -> int:
-    """How many commands of a job state a limit that a study varies."""
-    return len({row.line for row in job.stated if not varied.isdisjoint(FILE_LIMITS[row.means][0])})
-
-
 def compare_prepared(
-    prepared: Sequence[PreparedJob],
+    prepared: Sequence[PreparedJob | BlockwiseJob],
     machine: Machine,
     candidates: Sequence[Candidate],
     tell: Callable[[str], None] = lambda _: None,
@@ -92,6 +87,7 @@ def compare_prepared(
             findings += error.findings
     if findings:
         raise InputError(*findings)
+    foresee(prepared, [Ask(other, varied, passing=True) for _, other, varied in machines])
     rows, totals = [], []
     before: list[float] = []
     notices: dict[str, tuple[Notice, ...]] = {}
@@ -103,13 +99,13 @@ def compare_prepared(
         for number, job in enumerate(prepared):
             tell(f"timing {name}")
             timing = time_job(job, other, varied, passing=True)
-            file = timing.planned.job.name
-            silent = commands_silenced(timing.planned.job, varied)
+            file = timing.facts.name
+            silent = timing.facts.silenced_by(varied)
             if silent and job.heeds_file_limits:
                 silenced[name] = silenced.get(name, 0) + silent
             if name == AS_IT_IS:
                 before.append(timing.total)
-                notices[file] = timing.planned.job.notices
+                notices[file] = timing.facts.notices
             times.append(timing.total)
             saved = before[number] - timing.total
             rows.append(

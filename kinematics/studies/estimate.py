@@ -3,35 +3,30 @@
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
 
-import numpy as np
-
 from kinematics.caps.flow import filament_area
 from kinematics.errors import Notice
-from kinematics.gcode.dialects import FILE_LIMITS
-from kinematics.gcode.file_limits import last_stated
-from kinematics.gcode.job import Job
-from kinematics.gcode.moves import PRINT
+from kinematics.gcode.facts import Extent, StatedLimit
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
 from kinematics.studies.causes import Cause
-from kinematics.studies.one_change import Change, changes_that_save
+from kinematics.studies.one_change import Change, changes_asked, changes_that_save
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.stops import UnknownStop
-from kinematics.studies.timing import Timing, peak_flow, time_job
+from kinematics.studies.timing import Ask, Timing, foresee, path_sums, time_job
+from kinematics.studies.worth import Worth, worth_of_limits
 
 if TYPE_CHECKING:
     import pandas
 
+    from kinematics.studies.blockwise import BlockwiseJob
 
 STAND_IN = "middling"  # the built-in machine that stands in where none is given
 
 STATED_LIMITS = "the limits that the jobs state"
 
-Extent = tuple[tuple[float, float, float], tuple[float, float, float]]
 Tell = Callable[[str], None]
 
 
@@ -60,6 +55,7 @@ class JobEstimate:
     notices: tuple[Notice, ...]
     stated: tuple[StatedLimit, ...]
     timing: Timing = field(compare=False)
+    worth: tuple[Worth, ...] = ()
 
     def layers_frame(self) -> pandas.DataFrame:
         """One row a layer: layer, height_mm, moves, motion_s, cooling_s, total_s."""
@@ -71,27 +67,12 @@ class JobEstimate:
         """One row a move: speeds, acceleration, flow, time and causes."""
         from kinematics.studies.moves_table import moves_frame
 
-        return moves_frame(self.timing.planned)
+        return moves_frame(self.timing.whole_plan())
 
     def __repr__(self) -> str:
         from kinematics.wording import duration_text
 
         return f"<JobEstimate {self.file}: {duration_text(self.total)}, mostly {self.causes[0].cause}>"
-
-
-class StatedLimit(NamedTuple):
-    """A limit that a job states: dotted key, last value, line of that, and how often it is stated."""
-
-    key: str
-    value: float
-    line: int
-    times: int
-
-
-def stated_limits(job: Job) -> tuple[StatedLimit, ...]:
-    """The limits that a job states, in the order of their last statements."""
-    counts = Counter(key for row in job.stated for key in FILE_LIMITS[row.means][0])
-    return tuple(StatedLimit(key, *last, counts[key]) for key, last in last_stated(job.stated).items())
 
 
 class Span(NamedTuple):
@@ -146,9 +127,7 @@ class Estimate:
 
 def layer_rows(job: JobEstimate) -> list[dict[str, float | int | None]]:
     """One row a layer, 0 (before the first printing move) to the last."""
-    planned, layers = job.timing.planned, job.timing.layers
-    moves = planned.job.moves
-    counts = np.bincount(moves.layer, minlength=job.layers + 1)
+    layers, counts = job.timing.layers, path_sums(job.timing).layer_moves
     return [
         {
             "layer": i,
@@ -161,63 +140,73 @@ def layer_rows(job: JobEstimate) -> list[dict[str, float | int | None]]:
     ]
 
 
-def job_estimate(timing: Timing, machine: Machine) -> JobEstimate:
-    """A job's estimate from its timing."""
-    planned = timing.planned
-    job, features, moves = planned.job, planned.features, planned.job.moves
+def job_estimate(timing: Timing, machine: Machine, worth: tuple[Worth, ...] = ()) -> JobEstimate:
+    """A job's estimate from its timing, and what each limit is worth where that was asked for."""
+    facts, path = timing.facts, path_sums(timing)
     total = timing.total
     area = filament_area(machine)
     density = machine.filament.density_g_cm3
-    flow = peak_flow(planned, area)
     ordered = sorted(timing.by_cause.items(), key=lambda item: -item[1])
-    paths = features.length[moves.kind != 2]
     return JobEstimate(
-        file=job.name,
+        file=facts.name,
         total=total,
         motion=timing.motion,
         dwell=timing.stops.dwell,
         stops=timing.stops.seconds,
         cooling=timing.cooling,
-        moves=len(job),
-        layers=job.layers,
-        path=float(paths.sum()),
-        printed_path=float(features.length[moves.kind == PRINT].sum()),
-        filament=job.filament,
-        filament_mass=None if density is None else job.filament * area * density / 1000.0,
-        extent=job.extent,
-        peak_flow=flow.flow,
-        peak_flow_line=flow.line,
-        peak_speed=float(planned.plan.speed_peak[moves.kind != 2].max(initial=0.0)),
+        moves=facts.moves,
+        layers=facts.layers,
+        path=path.path,
+        printed_path=path.printed,
+        filament=facts.filament,
+        filament_mass=None if density is None else facts.filament * area * density / 1000.0,
+        extent=facts.extent,
+        peak_flow=path.filament_speed * area,
+        peak_flow_line=path.line,
+        peak_speed=path.speed,
         unknown_stops=timing.stops.unknown,
         causes=tuple(Cause(name, seconds, seconds / total) for name, seconds in ordered),
-        notices=job.notices,
-        stated=stated_limits(job),
+        notices=facts.notices,
+        stated=facts.stated,
         timing=timing,
+        worth=worth,
     )
 
 
 def estimate_prepared(
-    prepared: Sequence[PreparedJob], machine: Machine | None, changes: bool = True, tell: Tell = lambda _: None
+    prepared: Sequence[PreparedJob | BlockwiseJob],
+    machine: Machine | None,
+    changes: bool = True,
+    tell: Tell = lambda _: None,
+    worth: bool = False,
 ) -> Estimate:
-    """Estimate jobs that are already prepared; `tell` is called with the name of each step before it begins."""
-    span: tuple[Span, ...] = ()
-    if machine is None and all(job.heeds_file_limits and job.read(Machine()).stated for job in prepared):
+    """Estimate jobs that are already prepared; `tell` is called with the name of each step before it begins.
+
+    `changes` asks for changes that would save time, `worth` for what each limit is worth.
+    """
+    if machine is None and all(job.states_limits(Machine()) for job in prepared):
         machine = Machine().with_settings({"machine.name": STATED_LIMITS}, "the job")
-    if machine is None:
-        spans = []
-        for name in BUILTIN_NAMES:
-            tell(f"timing on {name}")
-            other = load_machine(name)
-            spans.append(Span(name, sum(time_job(job, other, passing=True).total for job in prepared)))
-        span = tuple(spans)
-        machine = load_machine(STAND_IN)
+    builtin = () if machine is not None else tuple(load_machine(name) for name in BUILTIN_NAMES)
+    chosen = machine or load_machine(STAND_IN)
+    asks = [Ask(chosen), *(Ask(other, passing=True) for other in builtin)]
+    foresee(prepared, asks, (lambda timing: changes_asked(chosen, timing)) if changes else None)
+    spans = []
+    for name, other in zip(BUILTIN_NAMES, builtin, strict=False):
+        tell(f"timing on {name}")
+        spans.append(Span(name, sum(time_job(job, other, passing=True).total for job in prepared)))
     timings = []
     for job in prepared:
         tell("reading and timing")
-        timings.append(time_job(job, machine))
+        timings.append(time_job(job, chosen))
     found: list[Change] = []
     if changes:
         tell("trying one change at a time")
-        found = changes_that_save(prepared, machine, timings)
-    jobs = tuple(job_estimate(timing, machine) for timing in timings)
-    return Estimate(machine, jobs, sum(job.total for job in jobs), tuple(found), span)
+        found = changes_that_save(prepared, chosen, timings)
+    jobs = []
+    for job, timing in zip(prepared, timings, strict=True):
+        worths: tuple[Worth, ...] = ()
+        if worth:
+            tell("weighing each limit")
+            worths = worth_of_limits(job, chosen, timing)
+        jobs.append(job_estimate(timing, chosen, worths))
+    return Estimate(chosen, tuple(jobs), sum(job.total for job in jobs), tuple(found), tuple(spans))

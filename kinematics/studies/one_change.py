@@ -5,15 +5,19 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
 from kinematics.caps import columns as by
+from kinematics.caps.flow import FLOW_KEY, filament_area
 from kinematics.gcode.moves import PRINT, TRAVEL
 from kinematics.machine import Machine, resolved_keys
-from kinematics.studies.prepared import Planned, PreparedJob
-from kinematics.studies.timing import Timing, time_job
+from kinematics.studies.prepared import PreparedJob
+from kinematics.studies.timing import Ask, Timing, foresee, time_job
+
+if TYPE_CHECKING:
+    from kinematics.studies.blockwise import BlockwiseJob
 
 RAISE = 1.5  # one step that a maker would try
 WORTH_A_TRY = 0.002  # share of the time that a limit must hold before it is tried
@@ -29,7 +33,7 @@ class Change(NamedTuple):
     after: float
     unit: str
     saved: float
-    settings: tuple[tuple[str, float], ...]
+    settings: tuple[tuple[str, Any], ...]
 
 
 class _Trial(NamedTuple):
@@ -41,8 +45,8 @@ class _Trial(NamedTuple):
     settings: Mapping[str, Any]
 
     @property
-    def assignments(self) -> tuple[tuple[str, float], ...]:
-        """The settings as dotted keys and numbers; a table is opened."""
+    def assignments(self) -> tuple[tuple[str, Any], ...]:
+        """The settings as dotted keys and values; a section is opened."""
         return tuple(
             (f"{key}.{axis}", step) if isinstance(value, Mapping) else (key, value)
             for key, value in self.settings.items()
@@ -50,18 +54,17 @@ class _Trial(NamedTuple):
         )
 
 
-def _by_class(planned: Planned, kind: int, code: int) -> float:
+def _by_class(timing: Timing, kind: int, code: int) -> float:
     """Seconds that moves of a kind spend under a cause."""
-    rows = [i for i, member in enumerate(planned.classes.table) if member.kind == kind]
-    return float(planned.plan.seconds[rows, code].sum())
+    rows = [i for i, member in enumerate(timing.table) if member.kind == kind]
+    return float(timing.seconds[rows, code].sum())
 
 
-def _held(planned: Planned, code: int, column: int, kind: int | None = None) -> float | None:
+def _held(timing: Timing, code: int, column: int, kind: int | None = None) -> float | None:
     """The limit under which moves (of a kind) spend most seconds of a cause; None where nothing holds them."""
-    table = planned.classes.table
-    rows = [i for i, member in enumerate(table) if kind is None or member.kind == kind]
-    row = max(rows, key=lambda i: planned.plan.seconds[i, code])
-    value = float(planned.limits.values[row, column])
+    rows = [i for i, member in enumerate(timing.table) if kind is None or member.kind == kind]
+    row = max(rows, key=lambda i: timing.seconds[i, code])
+    value = float(timing.limits.values[row, column])
     return value if value < math.inf else None
 
 
@@ -69,24 +72,73 @@ def _raised(machine: Machine, key: str, what: str, unit: str, held: float | None
     value = machine.value_of(key) if held is None else held
     if value is None:
         return None
-    after = float(f"{value * RAISE:.3g}")
+    after = _half_more(value)
     return _Trial(key, what, value, after, unit, {key: after})
+
+
+def _half_more(value: float) -> float:
+    return float(f"{value * RAISE:.3g}")
+
+
+def _flow_raised(machine: Machine, timing: Timing) -> _Trial | None:
+    """The hotend's flow raised; of a table all of it, told by the flow under which the job spends most seconds."""
+    given = machine.hotend.max_flow_mm3_s
+    if not isinstance(given, tuple):
+        return _raised(machine, FLOW_KEY, "hotend flow", "mm³/s")
+    rows = [i for i in range(len(timing.table)) if timing.limits.origins[i, by.FILAMENT_MOST] == FLOW_KEY]
+    if not rows:
+        return None
+    row = max(rows, key=lambda i: timing.seconds[i, by.FILAMENT_SPEED])
+    held = float(timing.limits.values[row, by.FILAMENT_MOST]) * filament_area(machine)
+    raised = tuple((temperature, _half_more(flow)) for temperature, flow in given)
+    return _Trial(FLOW_KEY, "hotend flow", held, _half_more(held), "mm³/s", {FLOW_KEY: raised})
+
+
+class _Kind(NamedTuple):
+    """One kind of limit that axes and motors both have: last part of its key, word, unit."""
+
+    name: str
+    word: str
+    unit: str
+
+
+SPEED = _Kind("max_speed_mm_s", "speed", "mm/s")
+ACCELERATION = _Kind("max_acceleration_mm_s2", "acceleration", "mm/s²")
+
+
+def _axis_raised(machine: Machine, timing: Timing, axis: str, code: int, column: int, kind: _Kind) -> _Trial | None:
+    """An axis's limit raised, or that of its motor where this is the lower one."""
+    row = int(timing.seconds[:, code].argmax())
+    key = timing.limits.origins[row, column]
+    if key.startswith("motors."):
+        return _raised(machine, key, f"motor {axis} {kind.word}", kind.unit)
+    held = _held(timing, code, column)
+    return _raised(machine, f"axes.{axis}.{kind.name}", f"{axis} axis {kind.word}", kind.unit, held)
+
+
+def _motors_raised(machine: Machine, motors: Sequence[str], kind: _Kind) -> _Trial:
+    """The limits of all motors that move the tool together raised alike: one alone is soon held by the others."""
+    values = {name: machine.value_of(f"motors.{name}.{kind.name}") for name in motors}
+    given = {name: value for name, value in values.items() if value is not None}
+    settings = {f"motors.{name}.{kind.name}": float(f"{value * RAISE:.3g}") for name, value in given.items()}
+    first, after = next(iter(given.values())), next(iter(settings.values()))
+    what = f"{kind.word} of motor{'s' if len(given) > 1 else ''} {', '.join(given)}"
+    return _Trial(", ".join(settings), what, first, after, kind.unit, settings)
 
 
 def _trials(machine: Machine, timing: Timing) -> list[_Trial]:
     """The changes that may pay: each raises a limit under which the job spends time."""
-    planned = timing.planned
     least = WORTH_A_TRY * timing.total
     motion = machine.motion
     trials: list[_Trial | None] = []
     for kind, name in ((PRINT, "print"), (TRAVEL, "travel")):
         own = getattr(motion.by_kind, name)
-        if _by_class(planned, kind, by.COMMANDED_SPEED) > least:
+        if _by_class(timing, kind, by.COMMANDED_SPEED) > least:
             key = f"motion.by_kind.{name}.feed_override"
             before = own.feed_override or motion.feed_override
             after = before * RAISE
             trials.append(_Trial(key, f"commanded speed, {name}", before, after, "×", {key: after}))
-        if _by_class(planned, kind, by.PATH_ACCELERATION) > least:
+        if _by_class(timing, kind, by.PATH_ACCELERATION) > least:
             key = f"motion.{name}_acceleration_mm_s2"
             if getattr(own, f"{name}_acceleration_mm_s2") is not None:
                 key = f"motion.by_kind.{name}.{name}_acceleration_mm_s2"
@@ -96,26 +148,30 @@ def _trials(machine: Machine, timing: Timing) -> list[_Trial]:
                     key,
                     f"{name} acceleration",
                     "mm/s²",
-                    _held(planned, by.PATH_ACCELERATION, by.PATH_RAMP, kind),
+                    _held(timing, by.PATH_ACCELERATION, by.PATH_RAMP, kind),
                 )
             )
-    seconds = planned.plan.seconds.sum(axis=0)
+    seconds = timing.seconds.sum(axis=0)
     if seconds[by.SPEED_CAP] > least:
         trials.append(_raised(machine, "motion.speed_cap_mm_s", "speed cap", "mm/s"))
     for i, axis in enumerate("xyz"):
-        speed, ramp = by.X_SPEED + i, by.X_ACCELERATION + i
-        if seconds[speed] > least:
-            held = _held(planned, speed, by.X_MOST + i)
-            trials.append(_raised(machine, f"axes.{axis}.max_speed_mm_s", f"{axis} axis speed", "mm/s", held))
-        if seconds[ramp] > least:
-            key, held = f"axes.{axis}.max_acceleration_mm_s2", _held(planned, ramp, by.X_RAMP + i)
-            trials.append(_raised(machine, key, f"{axis} axis acceleration", "mm/s²", held))
+        if seconds[by.X_SPEED + i] > least:
+            trials.append(_axis_raised(machine, timing, axis, by.X_SPEED + i, by.X_MOST + i, SPEED))
+        if seconds[by.X_ACCELERATION + i] > least:
+            trials.append(_axis_raised(machine, timing, axis, by.X_ACCELERATION + i, by.X_RAMP + i, ACCELERATION))
+    if seconds[by.MOTOR_1_SPEED : by.MOTOR_3_SPEED + 1].sum() > least:
+        trials.append(_motors_raised(machine, timing.limits.motors, SPEED))
+    by_motors = (slice(by.MOTOR_1_STEADY, by.MOTOR_3_STEADY + 1), slice(by.MOTOR_1_ACCELERATION, by.CAUSES))
+    if sum(seconds[codes].sum() for codes in by_motors) > least:
+        trials.append(_motors_raised(machine, timing.limits.motors, ACCELERATION))
     if seconds[by.FILAMENT_SPEED] > least:
-        trials.append(_raised(machine, "hotend.max_flow_mm3_s", "hotend flow", "mm³/s"))
+        trials.append(_flow_raised(machine, timing))
         trials.append(_raised(machine, "axes.e.max_speed_mm_s", "extruder speed", "mm/s"))
+        trials.append(_raised(machine, "motors.e.max_speed_mm_s", "motor e speed", "mm/s"))
     if seconds[by.FILAMENT_ACCELERATION] > least:
         trials.append(_raised(machine, "axes.e.max_acceleration_mm_s2", "extruder acceleration", "mm/s²"))
-    by_deviation = bool(np.isfinite(planned.limits.values[:, by.DEVIATION]).all())
+        trials.append(_raised(machine, "motors.e.max_acceleration_mm_s2", "motor e acceleration", "mm/s²"))
+    by_deviation = bool(np.isfinite(timing.limits.values[:, by.DEVIATION]).all())
     if motion.junction_deviation_mm is not None and by_deviation:
         trials.append(_raised(machine, "motion.junction_deviation_mm", "junction deviation", "mm"))
     elif motion.speed_step_mm_s is not None:
@@ -131,7 +187,7 @@ def _trials(machine: Machine, timing: Timing) -> list[_Trial]:
                 {"motion.speed_step_mm_s": steps},
             )
         )
-    if _by_class(planned, 2, by.COMMANDED_SPEED) + _by_class(planned, 2, by.PATH_ACCELERATION) > least:
+    if _by_class(timing, 2, by.COMMANDED_SPEED) + _by_class(timing, 2, by.PATH_ACCELERATION) > least:
         trials.append(_raised(machine, "retraction.acceleration_mm_s2", "retraction acceleration", "mm/s²"))
     shortest = machine.cooling.shortest_layer_s
     if shortest is not None and timing.cooling > least:
@@ -141,21 +197,34 @@ def _trials(machine: Machine, timing: Timing) -> list[_Trial]:
     return [trial for trial in trials if trial is not None]
 
 
-def changes_that_save(prepared: Sequence[PreparedJob], machine: Machine, timings: Sequence[Timing]) -> list[Change]:
+def _ask(machine: Machine, trial: _Trial) -> Ask:
+    """A trial as a machine of its own."""
+    other = machine.with_settings(trial.settings, "one change")
+    return Ask(other, resolved_keys(trial.settings, machine), passing=True)
+
+
+def changes_asked(machine: Machine, timing: Timing) -> list[Ask]:
+    """The machines that will be asked for once a job has been timed."""
+    return [_ask(machine, trial) for trial in _trials(machine, timing)]
+
+
+def changes_that_save(
+    prepared: Sequence[PreparedJob | BlockwiseJob], machine: Machine, timings: Sequence[Timing]
+) -> list[Change]:
     """What raising one limit by half would save over all jobs (s), best first; what saves next to nothing is left out.
 
     Every answer is a plan of its own, no derivative: totals have kinks where ceilings tie.
     """
     total = sum(timing.total for timing in timings)
-    trials = {trial.key: trial for timing in timings for trial in _trials(machine, timing)}
+    trials = list({trial.key: trial for timing in timings for trial in _trials(machine, timing)}.values())
+    asks = [_ask(machine, trial) for trial in trials]
+    foresee(prepared, asks)
 
-    def tried(trial: _Trial) -> Change:
-        other = machine.with_settings(trial.settings, "one change")
-        varied = resolved_keys(trial.settings, machine)
-        saved = total - sum(time_job(job, other, varied, passing=True).total for job in prepared)
+    def tried(trial: _Trial, ask: Ask) -> Change:
+        saved = total - sum(time_job(job, *ask).total for job in prepared)
         return Change(trial.key, trial.what, trial.before, trial.after, trial.unit, saved, trial.assignments)
 
     # Planning lets other threads run, so that both cores are of use.
     with ThreadPoolExecutor(2) as pool:
-        found = [change for change in pool.map(tried, trials.values()) if change.saved > WORTH_SAYING * total]
+        found = [change for change in pool.map(tried, trials, asks) if change.saved > WORTH_SAYING * total]
     return sorted(found, key=lambda change: -change.saved)

@@ -4,20 +4,27 @@ from __future__ import annotations
 
 import math
 import threading
+from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kinematics.caps import columns as by
+from kinematics.caps.class_limits import HONOUR, IGNORE, NOTHING_VARIED, UNSCALED
 from kinematics.caps.classes import Classes, classify
-from kinematics.caps.combine import HONOUR, IGNORE, NOTHING_VARIED, Limits, limits_of
-from kinematics.caps.flow import filament_area
+from kinematics.caps.combine import Limits, limits_of
+from kinematics.caps.flow import filament_area, hangs_on_temperature
 from kinematics.gcode.dialects import EXTRUSION, Dialect
 from kinematics.gcode.job import Job
+from kinematics.gcode.nozzle import nozzle_targets
 from kinematics.gcode.reader import content_of, read_gcode
 from kinematics.machine import Machine
-from kinematics.planner.features import RULE_OFF, CornerSettings, Features, make_features
-from kinematics.planner.plan import Plan, Room, make_room, plan
+from kinematics.machine.mechanisms import has_coupled_limits, mechanism_of
+from kinematics.planner.features import NOT_CUT, RULE_OFF, CornerSettings, Features, make_features
+from kinematics.planner.plan import Plan, Room, hang_on_turns, make_room, plan
+from kinematics.planner.ties import NO_TIES, Ties
+from kinematics.studies.driven import Driven, driven_by, ties_of
 
 NOT_KNOWN = math.nan  # one object, so that settings that hold it compare equal
 
@@ -32,7 +39,10 @@ class ReaderSettings(NamedTuple):
 
 
 class Planned(NamedTuple):
-    """A job planned under one machine; `varied` the keys that a study varied."""
+    """A job planned under one machine; `varied` the keys that a study varied.
+
+    `whole` the number of the file's move that each move of `job` is a piece of, empty where none is cut.
+    """
 
     machine: Machine
     job: Job
@@ -41,14 +51,33 @@ class Planned(NamedTuple):
     limits: Limits
     plan: Plan
     varied: frozenset[str]
+    whole: NDArray[np.int64] = NOT_CUT
+    ties: Ties = NO_TIES
+
+    @property
+    def moves_of_file(self) -> int:
+        """How many moves the file has."""
+        return int(self.whole[-1]) + 1 if self.whole.size else len(self.job)
+
+    @property
+    def first_pieces(self) -> NDArray[np.int64] | slice:
+        """Where the first piece of every move of the file stands: every move where none is cut."""
+        return np.flatnonzero(np.diff(self.whole, prepend=-1)) if self.whole.size else slice(None)
 
 
-def corner_settings(machine: Machine, limits: Limits) -> CornerSettings:
-    """What the geometry of corners depends on: short runs count where junction deviation rules."""
+def rules_deviation(values: NDArray[np.float64]) -> bool:
+    """Whether junction deviation rules for any class of a table of limits."""
+    return bool(np.isfinite(values[:, by.DEVIATION]).any())
+
+
+def corner_settings(machine: Machine, by_deviation: bool, turns: bool) -> CornerSettings:
+    """What the geometry of corners depends on: short runs count where junction deviation rules.
+
+    `turns` whether anything hangs on how much each axis changes.
+    """
     motion = machine.motion
-    by_deviation = bool(np.isfinite(limits.values[:, by.DEVIATION]).any())
     return CornerSettings(
-        motion.curve_window_mm if motion.curve_rule else RULE_OFF, motion.short_run_mm if by_deviation else 0.0
+        motion.curve_window_mm if motion.curve_rule else RULE_OFF, motion.short_run_mm if by_deviation else 0.0, turns
     )
 
 
@@ -84,14 +113,20 @@ class PreparedJob:
         self._file_limits = file_limits
         self._block_delete = block_delete
         self._jobs: dict[ReaderSettings, Job] = {}
+        self._driven: dict[object, Driven] = {}
         self._classes: tuple[object, Classes] | None = None
         self._features: tuple[object, Features] | None = None
+        self._ties: tuple[object, Ties] | None = None
         self._rooms = threading.local()  # of passing plans, one a thread
 
     @property
     def heeds_file_limits(self) -> bool:
         """Whether limits stated in the job have a say."""
         return self._file_limits != IGNORE
+
+    def states_limits(self, machine: Machine) -> bool:
+        """Whether the job, as this machine reads it, states limits that are heeded. Raises InputError as `read`."""
+        return self.heeds_file_limits and bool(self.read(machine).stated)
 
     def read(self, machine: Machine) -> Job:
         """The job as this machine reads it. Raises InputError where it cannot be used."""
@@ -118,25 +153,50 @@ class PreparedJob:
         first_layers = machine.motion.first_layers.count
         labelled = bool(machine.motion.by_label)
         stated = bool(job.stated) and self._file_limits != IGNORE
-        key = (id(job), first_layers, labelled, stated)
+        by_temperature = hangs_on_temperature(machine)
+        key = (id(job), first_layers, labelled, stated, by_temperature)
         if self._classes is None or self._classes[0] != key:
             conditions = job.conditions if stated else None
             labels = job.labels if labelled else None
-            self._classes = (key, classify(job.moves, first_layers, conditions, labels))
+            nozzle = nozzle_targets(job.events, len(job)) if by_temperature else None
+            self._classes = (key, classify(job.moves, first_layers, conditions, labels, nozzle))
         return self._classes[1]
 
-    def planned(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED, passing: bool = False) -> Planned:
-        """The job planned under a machine; `varied` names the keys that a study varies.
+    def _driven_by(self, machine: Machine, job: Job) -> Driven:
+        mechanism = mechanism_of(machine)
+        key = (id(job), mechanism, has_coupled_limits(machine), machine.motion.delta_piece_mm)
+        if key not in self._driven:
+            self._driven[key] = driven_by(machine, job)
+        return self._driven[key]
+
+    def _tied(self, job: Job, machine: Machine, limits: Limits, features: Features, scaled: object) -> Ties:
+        """What ties speed and acceleration of the job's moves together, kept as long as nothing touches it."""
+        if not limits.ties:
+            return NO_TIES
+        rated = tuple(bool(np.isfinite(limits.values[:, rate]).any()) for rate in (by.MOVE_RATE, by.BYTE_RATE))
+        key = (id(features), machine.machine, machine.motors, machine.axes, limits.lookahead, rated, scaled)
+        if self._ties is None or self._ties[0] != key:
+            self._ties = (key, ties_of(job, machine, limits, features, *rated))
+        return self._ties[1]
+
+    def planned(
+        self,
+        machine: Machine,
+        varied: frozenset[str] = NOTHING_VARIED,
+        passing: bool = False,
+        scaled: Mapping[str, float] = UNSCALED,
+    ) -> Planned:
+        """The job planned under a machine; `varied` names the keys that a study varies, `scaled` factors on limits.
 
         The arrays of a `passing` plan are written over by the next passing one of the same thread.
         """
-        job = self.read(machine)
+        job, whole, drive = self._driven_by(machine, self.read(machine))
         classes = self._classified(job, machine)
-        limits = limits_of(machine, classes.table, self._file_limits, varied)
-        corners = corner_settings(machine, limits)
-        key = (id(job), id(classes), corners)
+        limits = limits_of(machine, classes.table, self._file_limits, varied, scaled)
+        corners = corner_settings(machine, rules_deviation(limits.values), hang_on_turns(limits.values))
+        key = (id(job), id(classes), corners, drive and drive.mechanism)
         if self._features is None or self._features[0] != key:
-            self._features = (key, make_features(job.moves, classes.of_move, corners))
+            self._features = (key, make_features(job.moves, classes.of_move, corners, drive, whole))
         features = self._features[1]
         room: Room | None = None
         if passing:
@@ -144,5 +204,6 @@ class PreparedJob:
             room = getattr(self._rooms, "room", None)
             if room is None or room.result.seconds.shape[0] != rows or room.speeds.size != moves + 1:
                 room = self._rooms.room = make_room(moves, rows)
-        found = plan(features, limits.values, limits.lookahead, room)
-        return Planned(machine, job, classes, features, limits, found, varied)
+        ties = self._tied(job, machine, limits, features, tuple(scaled.items()))
+        found = plan(features, limits.values, limits.lookahead, room, limits.advance, ties)
+        return Planned(machine, job, classes, features, limits, found, varied, whole, ties)

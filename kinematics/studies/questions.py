@@ -9,6 +9,7 @@ from typing import Any
 from kinematics.gcode.dialects import EXTRUSION, Dialect, dialect_named
 from kinematics.gcode.job import Job
 from kinematics.machine import Candidate, Machine, load_machine, parse_settings
+from kinematics.studies.blockwise import BlockwiseJob, prepared_job
 from kinematics.studies.compare import Comparison, compare_prepared
 from kinematics.studies.estimate import Estimate, estimate_prepared
 from kinematics.studies.prepared import PreparedJob
@@ -17,11 +18,13 @@ JobLike = str | os.PathLike[str] | Job
 MachineLike = str | os.PathLike[str] | Machine
 
 
-def _prepared(jobs: JobLike | Iterable[JobLike], dialect: str | Dialect) -> list[PreparedJob]:
+def _prepared(jobs: JobLike | Iterable[JobLike], dialect: str | Dialect) -> list[PreparedJob | BlockwiseJob]:
     if isinstance(dialect, str):
         dialect = dialect_named(dialect)
     many = [jobs] if isinstance(jobs, str | os.PathLike | Job) else list(jobs)
-    return [PreparedJob(job if isinstance(job, Job) else os.fspath(job), dialect) for job in many]
+    return [
+        PreparedJob(job, dialect) if isinstance(job, Job) else prepared_job(os.fspath(job), dialect) for job in many
+    ]
 
 
 def _machine(machine: MachineLike) -> Machine:

@@ -3,36 +3,111 @@
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
-from kinematics.caps.combine import NOTHING_VARIED
-from kinematics.gcode.moves import PRINT, WAITS
+from kinematics.caps.class_limits import NOTHING_VARIED
+from kinematics.caps.classes import MoveClass
+from kinematics.caps.combine import Limits
+from kinematics.errors import InputError
+from kinematics.gcode.facts import JobFacts
+from kinematics.gcode.moves import FILAMENT, PRINT, WAITS, Events
 from kinematics.machine import Machine
 from kinematics.planner.layers import LayerTimes, layer_times
 from kinematics.studies import causes
 from kinematics.studies.prepared import Planned, PreparedJob
 from kinematics.studies.stops import Stops, stops_of
 
+if TYPE_CHECKING:
+    from kinematics.studies.blockwise import BlockwiseJob
+
+Then = Callable[["Timing"], "Sequence[Ask]"]
+
+
+class Ask(NamedTuple):
+    """A machine under which a job is to be timed, and the keys that a study varies; only times where `passing`.
+
+    `scaled` factors on limits by key, infinity for one that is lifted.
+    """
+
+    machine: Machine
+    varied: frozenset[str] = NOTHING_VARIED
+    passing: bool = False
+    scaled: tuple[tuple[str, float], ...] = ()
+
+    def answers(self, other: Ask) -> bool:
+        """Whether the timing of this ask is that of another one too."""
+        if self.passing and not other.passing:
+            return False
+        return self.varied == other.varied and self.scaled == other.scaled and self.machine == other.machine
+
+
+class PathSums(NamedTuple):
+    """What an estimate tells of the path of a planned job.
+
+    `path`, `printed` lengths (mm); `filament_speed` the fastest that filament is fed at while printing (mm/s) and
+    `line` of that move (None where nothing is printed); `speed` the fastest of moves with a path (mm/s); `layer_moves`
+    int64[layers + 1] moves of each layer.
+    """
+
+    path: float
+    printed: float
+    filament_speed: float
+    line: int | None
+    speed: float
+    layer_moves: NDArray[np.int64]
+
 
 class Timing(NamedTuple):
-    """A job's time (s): motion, dwells, stops of known length, what the shortest layer time adds; and all by cause."""
+    """A job's time (s): motion, dwells, stops of known length, what the shortest layer time adds; and all by cause.
 
-    planned: Planned
+    `table`, `limits`, `seconds` the classes of moves, what each may, and its seconds by cause, as in `Classes`,
+    `Limits` and `Plan`. Of a job in one piece `planned` is the plan; of one in blocks `path` is what was kept instead
+    (None where it was not asked for).
+    """
+
+    facts: JobFacts
+    table: tuple[MoveClass, ...]
+    limits: Limits
+    seconds: NDArray[np.float64]
     layers: LayerTimes
     stops: Stops
     motion: float
     cooling: float
     by_cause: dict[str, float]
+    planned: Planned | None
+    path: PathSums | None
 
     @property
     def total(self) -> float:
         """Everything together (s)."""
         return self.motion + self.stops.dwell + self.stops.total + self.cooling
 
+    def whole_plan(self) -> Planned:
+        """The plan of every move. Raises InputError for a job in blocks, whose moves are not kept."""
+        if self.planned is None:
+            found = "a job so large that it is read in blocks, whose moves are not kept"
+            hint = "--moves FILE writes every move; in Python give estimate() what read_gcode() returns"
+            raise InputError.at(self.facts.name, found, "times by job and by layer", hint)
+        return self.planned
 
-def _clock(planned: Planned, layers: LayerTimes) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+
+def clock_of(
+    passed: NDArray[np.float64], layer_after: NDArray[np.int64], cooling: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Time of motion and added cooling before every event (s).
+
+    `passed` time of motion before each event (s), `layer_after` the layer of the move after it (the number of layers
+    where there is none), `cooling` what is added to each layer (s).
+    """
+    before: NDArray[np.float64] = np.concatenate([[0.0], np.cumsum(cooling)])[layer_after]
+    return passed + before
+
+
+def _clock(planned: Planned, layers: LayerTimes) -> NDArray[np.float64]:
     """Time of motion and added cooling before every event (s)."""
     events, moves = planned.job.events, planned.job.moves
     clock = np.zeros(events.kind.size)
@@ -44,46 +119,98 @@ def _clock(planned: Planned, layers: LayerTimes) -> np.ndarray[tuple[int], np.dt
     before = events.move[asked]
     last = int(before.max())
     passed = np.concatenate([[0.0], np.cumsum(planned.plan.duration[:last])])[before]
-    added = np.concatenate([[0.0], np.cumsum(layers.cooling)])
     after = np.append(moves.layer[: last + 1], planned.job.layers + 1)[before]
-    clock[asked] = passed + added[after]
+    clock[asked] = clock_of(passed, after, layers.cooling)
     return clock
 
 
-def time_job(
-    prepared: PreparedJob, machine: Machine, varied: frozenset[str] = NOTHING_VARIED, passing: bool = False
+def timing_from(
+    facts: JobFacts,
+    machine: Machine,
+    table: tuple[MoveClass, ...],
+    limits: Limits,
+    seconds: NDArray[np.float64],
+    layers: LayerTimes,
+    events: Events,
+    clock: NDArray[np.float64],
+    motion: float,
+    planned: Planned | None,
+    path: PathSums | None = None,
 ) -> Timing:
-    """Time a job under a machine; `varied` names the keys that a study varies, which win over limits stated in the job.
+    """A timing from the sums of its moves; `clock` the time of motion and cooling before each event (s)."""
+    stops = stops_of(events, machine, clock)
+    by_cause = causes.motion_causes(table, limits, seconds)
+    cooling = math.fsum(layers.cooling)
+    if stops.dwell > 0.0:
+        by_cause[causes.DWELL] = stops.dwell
+    for group, spent in stops.seconds.items():
+        if spent > 0.0:
+            by_cause[group] = spent
+    if cooling > 0.0:
+        by_cause[causes.COOLING] = cooling
+    return Timing(facts, table, limits, seconds, layers, stops, motion, cooling, by_cause, planned, path)
+
+
+def foresee(prepared: Sequence[PreparedJob | BlockwiseJob], asks: Sequence[Ask], then: Then | None = None) -> None:
+    """Tell what jobs will be timed under, and what will be asked once the first of `asks` is timed.
+
+    A job in blocks is then read once for all of it.
+    """
+    for job in prepared:
+        if not isinstance(job, PreparedJob):
+            job.foresee(asks, then)
+
+
+def time_job(
+    prepared: PreparedJob | BlockwiseJob,
+    machine: Machine,
+    varied: frozenset[str] = NOTHING_VARIED,
+    passing: bool = False,
+    scaled: tuple[tuple[str, float], ...] = (),
+) -> Timing:
+    """Time a job under a machine; `varied` names the keys that a study varies, which win over limits stated in the job,
+    `scaled` holds factors on limits.
 
     The plan of a `passing` timing is written over by the next passing one; its sums stay. Raises InputError where the
     job cannot be read.
     """
-    planned = prepared.planned(machine, varied, passing)
+    if not isinstance(prepared, PreparedJob):
+        return prepared.timed(Ask(machine, varied, passing, scaled))
+    planned = prepared.planned(machine, varied, passing, dict(scaled))
+    job, found = planned.job, planned.plan
     shortest = machine.cooling.shortest_layer_s or 0.0
-    layers = layer_times(planned.job.moves.layer, planned.plan.duration, planned.job.layers, shortest)
-    stops = stops_of(planned.job.events, machine, _clock(planned, layers))
-    by_cause = causes.motion_causes(planned.classes, planned.limits, planned.plan.seconds)
-    cooling = math.fsum(layers.cooling)
-    if stops.dwell > 0.0:
-        by_cause[causes.DWELL] = stops.dwell
-    for group, seconds in stops.seconds.items():
-        if seconds > 0.0:
-            by_cause[group] = seconds
-    if cooling > 0.0:
-        by_cause[causes.COOLING] = cooling
-    return Timing(planned, layers, stops, float(planned.plan.duration.sum()), cooling, by_cause)
+    layers = layer_times(job.moves.layer, found.duration, job.layers, shortest)
+    return timing_from(
+        job.facts._replace(moves=planned.moves_of_file),
+        machine,
+        planned.classes.table,
+        planned.limits,
+        found.seconds.copy() if passing else found.seconds,
+        layers,
+        job.events,
+        _clock(planned, layers),
+        float(found.duration.sum()),
+        planned,
+    )
 
 
-class PeakFlow(NamedTuple):
-    """The fastest flow of a job: mm³/s, and the line of its move (None where nothing is printed)."""
+def path_sums(timing: Timing) -> PathSums:
+    """What an estimate tells of the path: of a job in blocks what was kept, else summed over all moves.
 
-    flow: float
-    line: int | None
-
-
-def peak_flow(planned: Planned, area: float) -> PeakFlow:
-    """The most that is melted at any moment: A·r·v_peak over printing moves (`area` A of the filament, mm²)."""
+    The fastest flow is r·v_peak of a printing move (r filament a path length), of equals the first.
+    """
+    if timing.path is not None:
+        return timing.path
+    planned = timing.whole_plan()
     moves, features = planned.job.moves, planned.features
     flow = np.where(moves.kind == PRINT, features.ratio * planned.plan.speed_peak, 0.0)
     i = int(flow.argmax())
-    return PeakFlow(float(flow[i]) * area, int(moves.line[i])) if flow[i] > 0.0 else PeakFlow(0.0, None)
+    on_path = moves.kind != FILAMENT
+    return PathSums(
+        float(features.length[on_path].sum()),
+        float(features.length[moves.kind == PRINT].sum()),
+        float(flow[i]),
+        int(moves.line[i]) if flow[i] > 0.0 else None,
+        float(planned.plan.speed_peak[on_path].max(initial=0.0)),
+        np.bincount(moves.layer[planned.first_pieces], minlength=planned.job.layers + 1),
+    )

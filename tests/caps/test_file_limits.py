@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from kinematics.caps import columns as by
+from kinematics.caps.class_limits import CAP, FILE_LIMIT_MODES, HONOUR, IGNORE, IN_THE_JOB, NOTHING_VARIED
 from kinematics.caps.classes import MOST_CLASSES, classify
-from kinematics.caps.combine import CAP, FILE_LIMIT_MODES, HONOUR, IGNORE, IN_THE_JOB, NOTHING_VARIED
 from kinematics.errors import InputError
 from kinematics.gcode.dialects import EXTRUSION, FILE_LIMITS, Dialect, LimitWord
 from kinematics.gcode.file_limits import Conditions, FileLimit, conditions_of, last_stated

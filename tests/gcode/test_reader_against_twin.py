@@ -10,6 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from kinematics.errors import Notice
+from kinematics.gcode.cutting import start_places
 from kinematics.gcode.dialects import EXTRUSION, TextCommand, dialect_named
 from kinematics.gcode.job import Job
 from kinematics.gcode.moves import DWELL, PAUSE
@@ -36,6 +37,7 @@ from tests.naive import gcode_grammar, reader_twin
 from tests.naive.reader_twin import NaiveJob, Reading
 
 LINES = 100_000
+SUMMED = 1e-6  # mm: a hundred thousand displacements added up, and those left out for being too short
 CHORD = 1e-9  # mm: sines and cosines may round differently in the last digits of a chord's end
 EXTRUSION_SEEDS = range(101, 107)
 STANDARD_SEEDS = range(201, 205)
@@ -65,7 +67,7 @@ FEW_LINES = 20_000
 
 def columns_of(naive: NaiveJob) -> dict[str, NDArray[np.float64]]:
     """The twin's moves by column."""
-    table = np.array(naive.moves, dtype=np.float64)
+    table = np.array([move[:-1] for move in naive.moves], dtype=np.float64)
     return {name: table[:, i] for i, name in enumerate((*NUMBERS, *TAGS))}
 
 
@@ -130,6 +132,12 @@ def assert_same_moves(text: bytes, job: Job, naive: NaiveJob) -> None:
         assert float(difference.max(initial=0.0)) <= CHORD, f"{name}: chords differ by {difference.max()}"
 
 
+def assert_same_places(job: Job, naive: NaiveJob) -> None:
+    """The places where moves start, which are found from displacements and homings alone."""
+    theirs = np.array([move.start for move in naive.moves]).T
+    assert np.abs(start_places(job) - theirs).max() <= SUMMED
+
+
 def assert_same_events(text: bytes, job: Job, naive: NaiveJob) -> None:
     """Same events: place, kind, value (NaN where none was told), tool and line."""
     theirs = np.array(naive.events, dtype=np.float64).reshape(-1, 5)
@@ -178,6 +186,7 @@ def assert_same(text: bytes, dialect: str, reading: Reading = AS_TOLD) -> Job:
     naive = reader_twin.read(text, dialect, reading)
     job = read_as(text, dialect, reading)
     assert_same_moves(text, job, naive)
+    assert_same_places(job, naive)
     assert_same_events(text, job, naive)
     assert_same_doubts(job, naive)
     assert_same_limits(job, naive)

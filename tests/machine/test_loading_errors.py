@@ -16,6 +16,7 @@ def errors_of(text: str) -> list[str]:
     return [str(finding) for finding in caught.value.findings]
 
 
+FLOW = "a number above 0 (1e-9 to 1e9), or rows [[°C, mm³/s], …] with rising °C"
 ONE_MISTAKE = [
     ("[axes.x]\nmax_sped_mm_s = 3", "bench.toml:2: unknown key axes.x.max_sped_mm_s (did you mean 'max_speed_mm_s'?)"),
     ("[axis.x]\nmax_speed_mm_s = 3", "bench.toml:1: unknown key axis (did you mean 'axes'?)"),
@@ -34,13 +35,31 @@ ONE_MISTAKE = [
      "bench.toml:2: unknown key hotend.MAX_FLOW_MM3_S (did you mean 'max_flow_mm3_s'?)"),
     ('[hotend]\n"a b" = 3', 'bench.toml:2: unknown key hotend."a b"; allowed: nozzle_mm, max_flow_mm3_s'),
     ("[hotend]\nmax_flow_mm3_s = -3",
-     "bench.toml:2: hotend.max_flow_mm3_s = -3; allowed: a number above 0 (1e-9 to 1e9)"),
+     f"bench.toml:2: hotend.max_flow_mm3_s = -3; allowed: {FLOW}"),
     ("[hotend]\nmax_flow_mm3_s = 0",
-     "bench.toml:2: hotend.max_flow_mm3_s = 0; allowed: a number above 0 (1e-9 to 1e9) "
+     f"bench.toml:2: hotend.max_flow_mm3_s = 0; allowed: {FLOW} "
      "(leave the key out for no limit)"),
     ("[hotend]\nmax_flow_mm3_s = inf",
-     "bench.toml:2: hotend.max_flow_mm3_s = inf; allowed: a number above 0 (1e-9 to 1e9) "
+     f"bench.toml:2: hotend.max_flow_mm3_s = inf; allowed: {FLOW} "
      "(leave the key out for no limit)"),
+    ("[hotend]\nmax_flow_mm3_s = []",
+     f"bench.toml:2: hotend.max_flow_mm3_s = []; allowed: {FLOW} (one row or more, each [°C, mm³/s])"),
+    ("[hotend]\nmax_flow_mm3_s = [200, 9]",
+     f"bench.toml:2: hotend.max_flow_mm3_s = [200, 9]; allowed: {FLOW} (one row or more, each [°C, mm³/s])"),
+    ("[hotend]\nmax_flow_mm3_s = [[200, 9],\n [220]]",
+     f"bench.toml:2: hotend.max_flow_mm3_s = [[200, 9], [220]]; allowed: {FLOW} (one row or more, each [°C, mm³/s])"),
+    ("[hotend]\nmax_flow_mm3_s = [[220, 9], [200, 12]]",
+     f"bench.toml:2: hotend.max_flow_mm3_s = [[220, 9], [200, 12]]; allowed: {FLOW}"
+     " (°C must rise from row to row, and 200 stands after 220)"),
+    ("[hotend]\nmax_flow_mm3_s = [[200, 9], [200, 12]]",
+     f"bench.toml:2: hotend.max_flow_mm3_s = [[200, 9], [200, 12]]; allowed: {FLOW}"
+     " (°C must rise from row to row, and 200 stands after 200)"),
+    ("[hotend]\nmax_flow_mm3_s = [[200, 9], [220, 0]]",
+     f"bench.toml:2: hotend.max_flow_mm3_s = [[200, 9], [220, 0]]; allowed: {FLOW}"),
+    ("[hotend]\nmax_flow_mm3_s = [[-300, 9]]",
+     f"bench.toml:2: hotend.max_flow_mm3_s = [[-300, 9]]; allowed: {FLOW}"),
+    ("[hotend]\nmax_flow_mm3_s = [[true, 9], [false, 9]]",
+     f"bench.toml:2: hotend.max_flow_mm3_s = [[true, 9], [false, 9]]; allowed: {FLOW}"),
     ("[hotend]\nnozzle_mm = nan", "bench.toml:2: hotend.nozzle_mm = nan; allowed: a number above 0 (1e-9 to 1e9)"),
     ("[hotend]\nnozzle_mm = true", "bench.toml:2: hotend.nozzle_mm = true; allowed: a number above 0 (1e-9 to 1e9)"),
     ('[hotend]\nnozzle_mm = "0.4"',
@@ -70,7 +89,8 @@ ONE_MISTAKE = [
     ("[stops]\nambient_c = -300",
      "bench.toml:2: stops.ambient_c = -300; allowed: a temperature in °C, a number above -273.15"),
     ('[machine]\nmechanism = "cartesan"',
-     "bench.toml:2: machine.mechanism = \"cartesan\"; allowed: \"cartesian\" (did you mean 'cartesian'?)"),
+     "bench.toml:2: machine.mechanism = \"cartesan\"; allowed: \"cartesian\", \"crossed-belt\", \"linear-delta\""
+     " (did you mean 'cartesian'?)"),
     ("[machine]\nbed_mm = [220, 220]",
      "bench.toml:2: machine.bed_mm = [220, 220]; allowed: three numbers above 0, [x, y, z]"),
     ("[machine]\nbed_mm = [\n220,\n0,\n-4]",

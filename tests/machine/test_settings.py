@@ -179,7 +179,8 @@ def test_every_mistake_of_settings_is_told_in_their_order() -> None:
             origin="candidate brisk",
         )
     assert [str(finding) for finding in caught.value.findings] == [
-        "candidate brisk: hotend.max_flow_mm3_s = -1; allowed: a number above 0 (1e-9 to 1e9)",
+        "candidate brisk: hotend.max_flow_mm3_s = -1; "
+        "allowed: a number above 0 (1e-9 to 1e9), or rows [[°C, mm³/s], …] with rising °C",
         "candidate brisk: unknown key axes.x.max_sped_mm_s (did you mean 'axes.x.max_speed_mm_s'?)",
         "candidate brisk: motion is a section, not a key;"
         " allowed: one of its keys, such as motion.print_acceleration_mm_s2",
@@ -187,7 +188,7 @@ def test_every_mistake_of_settings_is_told_in_their_order() -> None:
         "candidate brisk: unknown key print_acceleration_mm_s2 (did you mean 'motion.print_acceleration_mm_s2'?)",
         "candidate brisk: unknown key motion.speed_step_mm_s.q;"
         " allowed: motion.speed_step_mm_s.x, motion.speed_step_mm_s.y, motion.speed_step_mm_s.z",
-        'candidate brisk: machine.mechanism = "x"; allowed: "cartesian"',
+        'candidate brisk: machine.mechanism = "x"; allowed: "cartesian", "crossed-belt", "linear-delta"',
     ]
 
 
@@ -234,7 +235,7 @@ def test_settings_on_the_command_line_win_over_the_file() -> None:
 @pytest.mark.parametrize(
     ("key", "words"),
     [
-        ("vibration.x", "allowed: a dotted key of the machine file"),
+        ("vibration.x", "allowed: one of its keys, such as vibration.x.modes"),
         ("sped", "did you mean 'speed'?"),
         ("nozzle", "did you mean 'hotend.nozzle_mm'?"),
         ("motion.by_kind.print.sped_cap_mm_s", "did you mean 'motion.by_kind.print.speed_cap_mm_s'?"),

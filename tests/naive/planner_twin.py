@@ -11,15 +11,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import NamedTuple
 
+from .planner_motors import NO_PLACE, motor_ceilings, motor_shares, places_of
+from .planner_records import NaiveLimits, NaiveMove
 from .turns import Turn, Vector, circle_radius, deviation_radius, over, sum_of, turn_between
 
 NO_LENGTH = 1e-9  # mm: less counts as zero
 BELOW_CEILING = 1e-12  # relative: a peak this much under the ceiling is held by something else
-UNLIMITED: Vector = (math.inf, math.inf, math.inf)
 
 
 class Thresholds(NamedTuple):
@@ -32,53 +33,6 @@ class Thresholds(NamedTuple):
 
 
 THRESHOLDS = Thresholds()
-
-
-@dataclass(frozen=True)
-class NaiveMove:
-    """One move: displacement, filament fed (mm), commanded speed (mm/s, infinite if none), kind, layer, rest before."""
-
-    dx: float = 0.0
-    dy: float = 0.0
-    dz: float = 0.0
-    de: float = 0.0
-    speed: float = math.inf
-    kind: str = "print"  # "print", "travel", "filament"
-    layer: int = 1
-    stop_before: bool = False
-
-    @property
-    def displacement(self) -> Vector:
-        """Where the tool goes, seen from where it was (mm)."""
-        return (self.dx, self.dy, self.dz)
-
-
-@dataclass(frozen=True)
-class NaiveLimits:
-    """All that the planner is told about the machine; what is left out is the machine file's default or no limit."""
-
-    axis_speed: Vector = UNLIMITED
-    axis_acceleration: Vector = UNLIMITED
-    extruder_speed: float = math.inf  # mm/s of filament
-    extruder_acceleration: float = math.inf
-    print_acceleration: float = 600.0
-    travel_acceleration: float = 800.0
-    filament_acceleration: float = 800.0
-    max_flow: float = math.inf  # mm³/s
-    filament_area: float = math.pi * 1.75**2 / 4  # mm²
-    speed_cap: float = math.inf
-    feed_override: Mapping[str, float] = field(default_factory=dict)  # by kind; 1 where a kind is left out
-    replaced_speed: Mapping[str, float] | None = None  # by kind, stands for the file's F
-    first_layers_count: int = 0
-    keep_commanded_speed: bool = False
-    corner_rule: str = "junction deviation"  # or "axis steps"
-    junction_deviation: float = 0.05  # mm
-    speed_step: Vector = UNLIMITED  # mm/s, for "axis steps"
-    extruder_step: float = math.inf  # mm/s of filament
-    curve_rule: bool = True
-    short_run: float = 0.05  # mm
-    curve_window: float = 0.25  # mm
-    lookahead: int | None = None
 
 
 @dataclass(frozen=True)
@@ -136,15 +90,17 @@ def commanded_speed(move: NaiveMove, limits: NaiveLimits) -> float:
     return speed * limits.feed_override.get(move.kind, 1.0)
 
 
-def ceilings_of(move: NaiveMove, limits: NaiveLimits) -> Ceilings:
-    """All ceilings of speed and acceleration of one move."""
+def ceilings_of(move: NaiveMove, limits: NaiveLimits, place: Vector = NO_PLACE) -> Ceilings:
+    """All ceilings of speed and acceleration of one move that starts at `place`."""
     length = length_of(move)
     if move.kind == "filament":
-        return Ceilings(
-            length,
-            {"commanded speed": commanded_speed(move, limits), "extruder speed": limits.extruder_speed},
-            {"path acceleration": limits.filament_acceleration, "extruder acceleration": limits.extruder_acceleration},
-        )
+        speeds = {"commanded speed": commanded_speed(move, limits), "extruder speed": limits.extruder_speed}
+        accelerations = {
+            "path acceleration": limits.filament_acceleration,
+            "extruder acceleration": limits.extruder_acceleration,
+        }
+        by_motors = motor_ceilings(move.displacement, 1.0, limits, place)
+        return Ceilings(length, speeds | by_motors.speeds, accelerations | by_motors.accelerations)
     x, y, z = (abs(component) / length for component in move.displacement)
     ratio = abs(move.de) / length
     printing = move.kind == "print"
@@ -164,7 +120,8 @@ def ceilings_of(move: NaiveMove, limits: NaiveLimits) -> Ceilings:
         "z acceleration": over(limits.axis_acceleration[2], z),
         "extruder acceleration": over(limits.extruder_acceleration, ratio),
     }
-    return Ceilings(length, speeds, accelerations)
+    by_motors = motor_ceilings(move.displacement, ratio, limits, place)
+    return Ceilings(length, speeds | by_motors.speeds, accelerations | by_motors.accelerations)
 
 
 # ---- the path cut at stops, and into runs -----------------------------------------------------------------------
@@ -249,6 +206,7 @@ def corner_squares(
     ceilings: Sequence[Ceilings],
     limits: NaiveLimits,
     thresholds: Thresholds = THRESHOLDS,
+    places: Sequence[Vector] | None = None,
 ) -> list[float]:
     """The most that v² may be at every node of a stretch, from the node's own rules alone (first and last: rest)."""
     # A run of just this length must not be short at one place of the bed and long at another.
@@ -267,6 +225,7 @@ def corner_squares(
 
     if moves[stretch.start].kind != "filament":
         runs = runs_of(stretch, moves, thresholds.same_direction)
+        places = places_of(moves, limits) if places is None else places
         run_vectors = [sum_of([moves[i].displacement for i in run]) for run in runs]
         run_lengths = [math.fsum(ceilings[i].length for i in run) for run in runs]
         for corner in range(1, len(runs)):
@@ -278,6 +237,8 @@ def corner_squares(
             acceleration = min(ceilings[node - 1].a, ceilings[node].a)
             for most, share in zip(limits.axis_acceleration, turn.normal, strict=True):
                 acceleration = min(acceleration, over(most, abs(share)))
+            for motor, share in motor_shares(turn.normal, limits, places[node]).items():
+                acceleration = min(acceleration, over(limits.motor_acceleration.get(motor, math.inf), abs(share)))
             if limits.corner_rule == "junction deviation":
                 radius = deviation_radius(turn, limits.junction_deviation)
                 lower(node, acceleration * radius if radius > 0.0 else 0.0)
@@ -368,10 +329,11 @@ def plan_naively(
     moves: Sequence[NaiveMove], limits: NaiveLimits, thresholds: Thresholds = THRESHOLDS
 ) -> list[NaivePlanned]:
     """The plan of a whole job, one entry a move; ValueError for a move without length or without any ceiling."""
-    ceilings = [ceilings_of(move, limits) for move in moves]
+    places = places_of(moves, limits)
+    ceilings = [ceilings_of(move, limits, place) for move, place in zip(moves, places, strict=True)]
     planned: list[NaivePlanned] = []
     for stretch in stretches(moves):
-        caps = corner_squares(stretch, moves, ceilings, limits, thresholds)
+        caps = corner_squares(stretch, moves, ceilings, limits, thresholds, places)
         gains = [2.0 * ceilings[i].a * ceilings[i].length for i in stretch]
         speeds = [math.sqrt(square) for square in largest_squares(caps, gains)]
         for i, v_in, v_out in zip(stretch, speeds[:-1], speeds[1:], strict=True):

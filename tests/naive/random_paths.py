@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL, Moves
 
-from .planner_twin import NO_LENGTH, THRESHOLDS, NaiveLimits, NaiveMove, Thresholds, plan_naively
+from .planner_records import NaiveLimits, NaiveMove
+from .planner_twin import NO_LENGTH, THRESHOLDS, Thresholds, plan_naively
 from .turns import Vector
 
 KIND_CODES = {"print": PRINT, "travel": TRAVEL, "filament": FILAMENT}

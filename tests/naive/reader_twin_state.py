@@ -37,7 +37,7 @@ FULL_TURN = 2 * pi
 
 
 class NaiveMove(NamedTuple):
-    """One move: displacement and filament (mm), speed (mm/s, inf where none is commanded), and where it stands."""
+    """One move: displacement and filament (mm), speed (mm/s, inf where none is commanded), where it stands, starts."""
 
     dx: float
     dy: float
@@ -48,6 +48,7 @@ class NaiveMove(NamedTuple):
     line: int
     layer: int
     stop: int
+    start: Point = (0.0, 0.0, 0.0)
 
 
 class NaiveEvent(NamedTuple):
@@ -219,7 +220,8 @@ class Reader(ABC):
         else:
             kind = TRAVEL
         told = inf if speed is None else speed
-        self.moves.append(NaiveMove(dx, dy, dz, de, told, kind, self.line, self.layer, int(self.resting)))
+        tags = (self.line, self.layer, int(self.resting))
+        self.moves.append(NaiveMove(dx, dy, dz, de, told, kind, *tags, start=(x, y, z)))
         self.resting = False
 
     def find_layer(self, dx: float, dy: float, z0: float, z1: float) -> None:
@@ -316,7 +318,7 @@ class Reader(ABC):
             place[axis] = self.reading.home[axis]
             self.shift[axis] = 0.0
         self.place = (place[0], place[1], place[2])
-        self.add_event(HOMING)
+        self.add_event(HOMING, tool=sum(2**axis for axis in axes))
 
     def retract(self, pull: bool, words: Words) -> None:
         """G10 and G11: the controller's own retraction and its return; with P the temperature of a tool."""

@@ -7,14 +7,20 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
+
 from kinematics.caps.classes import classify
 from kinematics.caps.combine import limits_of
 from kinematics.gcode.moves import Moves
 from kinematics.machine import Machine
+from kinematics.machine.mechanisms import Cartesian, has_coupled_limits, mechanism_of
 from kinematics.planner.features import RULE_OFF, CornerSettings, Features, make_features
+from kinematics.planner.motors import Drive
 from kinematics.planner.plan import Plan, plan
-from tests.naive.planner_twin import NaiveLimits, NaiveMove
+from tests.naive.planner_motors import NO_PLACE
+from tests.naive.planner_records import NaiveLimits, NaiveMove
 from tests.naive.random_paths import to_moves
+from tests.naive.turns import Vector
 
 
 def expressible(limits: NaiveLimits) -> NaiveLimits:
@@ -66,6 +72,15 @@ def machine_from(limits: NaiveLimits) -> Machine:
     settings["motion.feed_override"] = limits.feed_override.get("filament", 1.0)
     settings["motion.first_layers.count"] = limits.first_layers_count
     settings["motion.first_layers.keep_commanded_speed"] = limits.keep_commanded_speed
+    settings["machine.mechanism"] = limits.mechanism
+    if limits.mechanism == "linear-delta":
+        settings["machine.delta"] = {
+            "arm_mm": limits.arm,
+            "tower_radius_mm": limits.tower_radius,
+            "tower_angles_deg": list(limits.tower_angles),
+        }
+    settings |= {f"motors.{name}.max_speed_mm_s": most for name, most in limits.motor_speed.items()}
+    settings |= {f"motors.{name}.max_acceleration_mm_s2": most for name, most in limits.motor_acceleration.items()}
     return Machine().with_settings(settings, "twin")
 
 
@@ -78,14 +93,29 @@ def corner_settings(machine: Machine) -> CornerSettings:
     )
 
 
-def planned(moves: Moves, machine: Machine) -> tuple[Features, Plan]:
+def drive_of(moves: Moves, machine: Machine, start: Vector = NO_PLACE) -> Drive | None:
+    """The coupled motors of a machine where any is limited, for moves that begin at a place."""
+    mechanism = mechanism_of(machine)
+    if isinstance(mechanism, Cartesian) or not has_coupled_limits(machine):
+        return None
+    steps = np.stack([moves.dx, moves.dy, moves.dz])
+    return Drive(mechanism, np.cumsum(np.hstack([np.array(start)[:, None], steps[:, :-1]]), axis=1))
+
+
+def features_of(moves: Moves, machine: Machine, start: Vector = NO_PLACE) -> Features:
+    """Features of moves under a machine, none of them cut."""
+    classes = classify(moves, machine.motion.first_layers.count)
+    return make_features(moves, classes.of_move, corner_settings(machine), drive_of(moves, machine, start))
+
+
+def planned(moves: Moves, machine: Machine, start: Vector = NO_PLACE) -> tuple[Features, Plan]:
     """Features and plan of moves under a machine."""
     classes = classify(moves, machine.motion.first_layers.count)
     limits = limits_of(machine, classes.table)
-    features = make_features(moves, classes.of_move, corner_settings(machine))
+    features = features_of(moves, machine, start)
     return features, plan(features, limits.values, limits.lookahead)
 
 
 def planned_from_naive(job: Sequence[NaiveMove], limits: NaiveLimits) -> Plan:
     """The package's plan of the twin's job under the twin's limits."""
-    return planned(to_moves(job), machine_from(limits))[1]
+    return planned(to_moves(job), machine_from(limits), limits.start)[1]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -19,8 +20,9 @@ from kinematics.gcode.reader import read_gcode
 from kinematics.planner.features import make_features
 from kinematics.planner.plan import BLOCK, Plan, plan
 from tests.naive.planner_twin import NaiveLimits, NaiveMove, NaivePlanned, plan_naively, total_s
+from tests.naive.random_motors import MECHANISMS, MOTORS_OF, with_motors
 from tests.naive.random_paths import circle, is_delicate, random_job, random_limits, steps_between, straight, to_moves
-from tests.planner.from_naive import corner_settings, expressible, machine_from, planned_from_naive
+from tests.planner.from_naive import corner_settings, expressible, features_of, machine_from, planned_from_naive
 from tests.planner.to_naive import to_naive
 
 ROUNDING = 1e-9  # relative: what the model promises
@@ -30,6 +32,7 @@ NEAR_TIE = 1e-9  # relative: ceilings so close are one, and either may be named
 FEW_DELICATE = 0.02  # share of random jobs that lie on the edge of a rule
 
 JOBS_A_TEST = 100
+FEWER = 300
 FIRST_SEEDS = range(0, 100 if numba.config.DISABLE_JIT else 500, JOBS_A_TEST)
 SAMPLES = Path(__file__).parents[2] / "sample_gcode"
 
@@ -39,6 +42,7 @@ CRUISING = {
     by.X_SPEED: "x speed",
     by.Y_SPEED: "y speed",
     by.Z_SPEED: "z speed",
+    by.FILAMENT_SPEED: "extruder speed",
 }
 RAMPING = {
     by.PATH_ACCELERATION: "path acceleration",
@@ -47,6 +51,22 @@ RAMPING = {
     by.Z_ACCELERATION: "z acceleration",
     by.FILAMENT_ACCELERATION: "extruder acceleration",
 }
+# Codes of three motors in a row begin at each.
+MOTORS = {
+    by.MOTOR_1_SPEED: "motor {} speed",
+    by.MOTOR_1_STEADY: "motor {} steady",
+    by.MOTOR_1_ACCELERATION: "motor {} acceleration",
+}
+COLUMNS = {
+    by.X_SPEED: by.X_MOST,
+    by.Y_SPEED: by.Y_MOST,
+    by.Z_SPEED: by.Z_MOST,
+    by.FILAMENT_SPEED: by.FILAMENT_MOST,
+    by.X_ACCELERATION: by.X_RAMP,
+    by.Y_ACCELERATION: by.Y_RAMP,
+    by.Z_ACCELERATION: by.Z_RAMP,
+    by.FILAMENT_ACCELERATION: by.FILAMENT_RAMP,
+}
 
 
 def both_plans(moves: Moves, job: Sequence[NaiveMove], limits: NaiveLimits) -> tuple[Plan, Limits, list[NaivePlanned]]:
@@ -54,7 +74,7 @@ def both_plans(moves: Moves, job: Sequence[NaiveMove], limits: NaiveLimits) -> t
     machine = machine_from(limits)
     classes = classify(moves, machine.motion.first_layers.count)
     table = limits_of(machine, classes.table)
-    features = make_features(moves, classes.of_move, corner_settings(machine))
+    features = features_of(moves, machine, limits.start)
     return plan(features, table.values, table.lookahead), table, plan_naively(job, limits)
 
 
@@ -81,6 +101,19 @@ def different_numbers(fast: Plan, slow: Sequence[NaivePlanned]) -> list[str]:
     return found
 
 
+def cause_of(code: int, limits: Limits, row: int) -> str | None:
+    """The twin's name for one of the planner's codes; an axis's may be that of the motor that moves it alone."""
+    for first, words in MOTORS.items():
+        if first <= code < first + 3:
+            return words.format(limits.motors[code - first])
+    origin = limits.origins[row, COLUMNS[code]] if code in COLUMNS else ""
+    if origin == "hotend.max_flow_mm3_s":
+        return "flow"
+    if origin.startswith("motors."):
+        return f"motor {origin.split('.')[1]} {'speed' if code < by.CORNER else 'acceleration'}"
+    return {**CRUISING, **RAMPING}.get(code)
+
+
 def different_causes(fast: Plan, limits: Limits, classes: Sequence[int], slow: Sequence[NaivePlanned]) -> list[str]:
     """Where the planner names a cause that is not the twin's, nor as good as tied with it."""
     found = []
@@ -90,15 +123,17 @@ def different_causes(fast: Plan, limits: Limits, classes: Sequence[int], slow: S
         if cruise == by.CORNER:
             right = move.cruise_cause == "corner" or at_ceiling
         else:
-            named = CRUISING.get(cruise)
-            if cruise == by.FILAMENT_SPEED:
-                by_flow = limits.origins[row, by.FILAMENT_MOST] == "hotend.max_flow_mm3_s"
-                named = "flow" if by_flow else "extruder speed"
-            right = named is not None and move.speed_ceilings[named] <= move.v_ceiling * (1.0 + NEAR_TIE)
+            named = cause_of(cruise, limits, row)
+            right = (
+                named is not None
+                and cruise < by.CORNER
+                and move.speed_ceilings[named] <= move.v_ceiling * (1.0 + NEAR_TIE)
+            )
             right = right and (move.cruise_cause != "corner" or at_ceiling)
         if not right:
             found.append(f"move {i}: cruising under {cruise}, twin {move.cruise_cause}")
-        if ramp not in RAMPING or move.acceleration_ceilings[RAMPING[ramp]] > move.a * (1.0 + NEAR_TIE):
+        named = cause_of(ramp, limits, row)
+        if named is None or ramp < by.CORNER or move.acceleration_ceilings[named] > move.a * (1.0 + NEAR_TIE):
             found.append(f"move {i}: ramping under {ramp}, twin {move.ramp_cause}")
     return found
 
@@ -123,6 +158,30 @@ def test_random_jobs_take_what_the_twin_says(first: int) -> None:
         else:
             assert not found, f"seed {seed}: {found[:5]}"
     assert on_the_edge <= FEW_DELICATE * JOBS_A_TEST
+
+
+@pytest.mark.parametrize("mechanism", MECHANISMS)
+def test_random_jobs_on_every_mechanism_take_what_the_twin_says(mechanism: str) -> None:
+    """Motors limited at random beside everything else; on a delta some places are out of reach."""
+    on_the_edge = 0
+    held = Counter[str]()
+    for seed in range(FEWER):
+        job = random_job(seed)
+        limits = with_motors(expressible(random_limits(seed)), seed, mechanism)
+        moves = to_moves(job)
+        fast, table, slow = both_plans(moves, job, limits)
+        classes = classify(moves, limits.first_layers_count).of_move.tolist()
+        found = different_numbers(fast, slow) + different_causes(fast, table, classes, slow)
+        held.update({cause for move in slow for cause in (move.cruise_cause, move.ramp_cause)})
+        if found and is_delicate(job, limits):
+            on_the_edge += 1
+        else:
+            assert not found, f"seed {seed}: {found[:5]}"
+    assert on_the_edge <= FEW_DELICATE * FEWER
+    for motor in MOTORS_OF[mechanism].split():
+        assert held[f"motor {motor} speed"] + held[f"motor {motor} steady"] > 0, motor
+        assert held[f"motor {motor} acceleration"] > 0, motor
+    assert any(cause.endswith("steady") for cause in held) == (mechanism == "linear-delta")
 
 
 @pytest.mark.parametrize("without_rest", [False, True])

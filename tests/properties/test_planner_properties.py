@@ -24,7 +24,8 @@ from kinematics.caps.classes import classify
 from kinematics.gcode.moves import FILAMENT, Moves
 from kinematics.gcode.reader import read_gcode
 from kinematics.machine import Machine
-from tests.naive.planner_twin import THRESHOLDS, UNLIMITED, NaiveLimits, NaiveMove, plan_naively, total_s
+from tests.naive.planner_records import UNLIMITED, NaiveLimits, NaiveMove
+from tests.naive.planner_twin import THRESHOLDS, plan_naively, total_s
 from tests.naive.random_paths import circle, is_delicate, jobs, limits, steps_between, straight, to_moves
 from tests.planner.from_naive import expressible, machine_from, planned, planned_from_naive
 from tests.planner.to_naive import to_naive

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
+from kinematics.reports.screens import estimate_screen
 from kinematics.studies.estimate import estimate_prepared
 from kinematics.studies.one_change import RAISE, WORTH_SAYING
 from kinematics.studies.prepared import PreparedJob
@@ -103,3 +104,23 @@ def test_retractions() -> None:
 def test_nothing_is_proposed_where_nothing_helps() -> None:
     waits = "G4 S1000\nG1 X1 F6000\nG4 S1000\n"
     assert estimate_prepared([PreparedJob(job_of(waits))], bench()).changes == ()
+
+
+def test_a_flow_against_temperature_is_raised_as_a_whole() -> None:
+    """The job names no temperature, so the first row holds; the change is told by it, and can be tried as it stands."""
+    job, rows = PreparedJob(job_of(ZIGZAG)), [[200.0, 0.5], [220.0, 2.0]]
+    machine = bench(hotend__max_flow_mm3_s=rows)
+    estimate = estimate_prepared([job], machine)
+    first = estimate.changes[0]
+    assert first.key == "hotend.max_flow_mm3_s"
+    assert (first.before, first.after) == pytest.approx((0.5, 0.75), rel=1e-12)
+    assert first.settings == (("hotend.max_flow_mm3_s", ((200.0, 0.75), (220.0, 3.0))),)
+    tried = estimate_prepared([job], machine.with_settings(dict(first.settings)), changes=False)
+    assert first.saved == pytest.approx(estimate.total - tried.total, abs=1e-9)
+    assert "flow=[[200, 0.75], [220, 3]]" in "\n".join(estimate_screen(estimate, "Bench", "bench.toml"))
+
+
+def test_a_flow_that_holds_nothing_is_not_raised() -> None:
+    machine = bench(hotend__max_flow_mm3_s=[[200.0, 20.0]], axes__e__max_speed_mm_s=0.2)
+    changes = estimate_prepared([PreparedJob(job_of(ZIGZAG))], machine).changes
+    assert "hotend.max_flow_mm3_s" not in [change.key for change in changes]

@@ -1,0 +1,102 @@
+"""A job of a gigabyte: memory and time of an estimate, beside the mere reading of the file's bytes.
+
+The job is all samples, one after the other, again and again. Its bytes are in the system's file cache; the time of
+reading them is that of copying them to memory of our own, into a buffer larger than the processor's caches, again and
+again the same. Run from anywhere, with 1.1 GB free in the temporary folder: python benchmarks/large.py
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from contest import ROOT, SAMPLES, Verdicts, in_turn, table
+
+JOB_BYTES = 1_000_000_000
+BUFFER = 64 << 20
+ROUNDS = 3
+MACHINE = "middling"
+MOST_MEMORY = 3.0  # GB
+TIMES_READING = 15.0
+LIMIT = 1_100_000_000  # bytes that must be free
+
+
+def write_job(path: Path) -> None:
+    """Samples without lines that end the program, until the size is reached."""
+    lines = [line for sample in sorted(SAMPLES.glob("*.gcode")) for line in sample.read_bytes().splitlines(True)]
+    content = b"".join(line for line in lines if line.split(b";")[0].strip() not in (b"M2", b"M30"))
+    with path.open("wb") as file:
+        while file.tell() < JOB_BYTES:
+            file.write(content)
+
+
+def reader(path: Path) -> Callable[[], object]:
+    """Read every byte of a file into one buffer."""
+    room = bytearray(BUFFER)
+
+    def read() -> None:
+        with path.open("rb", buffering=0) as file:
+            while file.readinto(room):  # type: ignore[attr-defined]
+                pass
+
+    return read
+
+
+def estimator(path: Path, peaks: list[float], seconds: list[float], *options: str) -> Callable[[], object]:
+    """Estimate a job in a process of its own; its peak memory (GB) and processor time (s) are added to the lists."""
+    command: Sequence[str] = [
+        *(sys.executable, "-m", "kinematics", "estimate", str(path), "--machine", MACHINE, "--json"),
+        *options,
+    ]
+
+    def estimate() -> None:
+        process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.DEVNULL)
+        _, status, usage = os.wait4(process.pid, 0)
+        process.returncode = os.waitstatus_to_exitcode(status)
+        if process.returncode:
+            sys.exit(f"{' '.join(command)}: exit status {process.returncode}")
+        peaks.append(usage.ru_maxrss * 1024 / 1e9)
+        seconds.append(usage.ru_utime + usage.ru_stime)
+
+    return estimate
+
+
+def main() -> None:
+    """Write the job, let all run in turn, judge."""
+    verdicts = Verdicts()
+    with tempfile.TemporaryDirectory() as folder:
+        free = shutil.disk_usage(folder).free
+        if free < LIMIT:
+            sys.exit(f"{folder}: {free / 1e9:.1f} GB free, {LIMIT / 1e9:.1f} GB needed")
+        job = Path(folder) / "job.gcode"
+        write_job(job)
+        peaks: list[float] = []
+        contestants: dict[str, Callable[[], object]] = {"reading its bytes": reader(job)}
+        processor: dict[str, list[float]] = {}
+        for name, options in (("estimate --layers, which tries no change", ["--layers"]), ("estimate", [])):
+            contestants[name] = estimator(job, peaks, processor.setdefault(name, []), *options)
+        times = in_turn(contestants, seconds=0.0, rounds=ROUNDS)
+        print(f"{job.stat().st_size / 1e9:.2f} GB\n")
+    reading = times["reading its bytes"]
+    rows = []
+    for name, each in times.items():
+        on_processors = f"{min(processor[name]):.1f}" if name in processor else ""
+        ratio = each.least / reading.least
+        rows.append([name, f"{each.least:.3f}", f"{each.median:.3f}", on_processors, f"{ratio:.1f}"])
+    table(["process", "seconds", "median", "processor time", "times reading"], rows)
+    verdicts.judge(
+        f"at most {MOST_MEMORY:g} GB of memory at any time", f"{max(peaks):.2f} GB", max(peaks) <= MOST_MEMORY
+    )
+    ratio = times["estimate"].least / reading.least
+    target = f"an estimate takes at most {TIMES_READING:g} times as long as reading the bytes"
+    verdicts.judge(target, f"{ratio:.1f} times", ratio <= TIMES_READING)
+    verdicts.exit()
+
+
+if __name__ == "__main__":
+    main()

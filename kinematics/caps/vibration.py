@@ -1,0 +1,88 @@
+"""What the filter rounds off and what it leaves ringing: the accelerations and changes of speed that quality allows."""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+from typing import NamedTuple
+
+from kinematics.errors import InputError
+from kinematics.machine import Machine
+from kinematics.machine.vibration_keys import AxisVibration
+
+AXES = ("x", "y")
+ROUNDING_KEY, RINGING_KEY = "quality.rounding_budget_mm", "quality.ringing_budget_mm"
+
+
+class AxisQuality(NamedTuple):
+    """What an axis may take within the budgets; infinity where nothing bounds it or a budget is not given.
+
+    `ramp_rounding`, `ramp_ringing` accelerations (mm/s²); `corner_rounding` the change of speed of this axis alone
+    whose rounding uses up what corners may (mm/s); `step_ringing` sudden change of speed (mm/s).
+    """
+
+    ramp_rounding: float = math.inf
+    ramp_ringing: float = math.inf
+    corner_rounding: float = math.inf
+    step_ringing: float = math.inf
+
+
+NOTHING_BOUND = AxisQuality()
+
+
+def filter_of_axis(vibration: AxisVibration, axis: str) -> tuple[str, float, float]:
+    """Name, frequency (Hz) and damping ratio of an axis's filter: the first mode's where the file leaves them out.
+
+    Raises InputError where a filter is named and no frequency is known.
+    """
+    name = vibration.filter or "none"
+    mode = vibration.modes[0] if vibration.modes else None
+    frequency, damping = vibration.filter_frequency_hz, vibration.filter_damping_ratio
+    if frequency is None:
+        if mode is None and name != "none":
+            key = f"vibration.{axis}.filter"
+            found = f'{key} = "{name}" without a frequency'
+            raise InputError.at(key, found, f"vibration.{axis}.filter_frequency_hz, or a mode of the axis")
+        frequency = mode.frequency_hz if mode is not None else 1.0
+    if damping is None:
+        damping = mode.damping_ratio if mode is not None else 0.0
+    return name, frequency, damping
+
+
+@lru_cache(maxsize=1024)
+def _quality(
+    vibration: AxisVibration, axis: str, rounding: float | None, split: float, ringing: float | None
+) -> AxisQuality:
+    from kinematics.vibration.filters import filter_named
+    from kinematics.vibration.residual import Mode
+    from kinematics.vibration.ringing import acceleration_by_ringing, speed_change_by_ringing
+    from kinematics.vibration.rounding import acceleration_by_rounding, half_spread
+
+    command_filter = filter_named(*filter_of_axis(vibration, axis))
+    found = NOTHING_BOUND
+    if rounding is not None and vibration.filter is not None:
+        spread = half_spread(command_filter)
+        found = found._replace(
+            ramp_rounding=acceleration_by_rounding(command_filter, rounding, split),
+            corner_rounding=(1.0 - split) * rounding / spread if spread > 0.0 else math.inf,
+        )
+    if ringing is not None and vibration.modes:
+        modes = [Mode(one.frequency_hz, one.damping_ratio, one.frequency_uncertainty_share) for one in vibration.modes]
+        found = found._replace(
+            ramp_ringing=acceleration_by_ringing(command_filter, modes, ringing),
+            step_ringing=speed_change_by_ringing(command_filter, modes, ringing),
+        )
+    return found
+
+
+def axis_quality(machine: Machine, axis: str) -> AxisQuality:
+    """What one axis, x or y, may take within the machine's budgets; everything is proportional to its budget.
+
+    a <= 2qε/σ² and, through corners, v·√Σ(w_k M_k/2)² <= (1 − q)ε; a <= ρ/(2·Σ max V/ω²), Δv <= ρ/Σ max V/ω
+    (`vibration.rounding`, `vibration.ringing`). Raises InputError where the filter cannot be made.
+    """
+    vibration: AxisVibration = getattr(machine.vibration, axis)
+    if vibration.filter is None and not vibration.modes:
+        return NOTHING_BOUND
+    quality = machine.quality
+    return _quality(vibration, axis, quality.rounding_budget_mm, quality.rounding_split, quality.ringing_budget_mm)

@@ -1,0 +1,82 @@
+"""`kinematics caps`."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING
+
+import click
+
+from kinematics.cli.options import chosen_machine, is_long, job_options, prepared_jobs
+
+if TYPE_CHECKING:
+    from kinematics.studies.prepared import PreparedJob
+
+PLANS_EACH = 20  # times that a job is planned, or so
+HEADS = (
+    ("limit", False),
+    ("asked", True),
+    ("no further than", True),
+    ("in the job", True),
+    ("within", False),
+    ("stopped by", False),
+    ("holds", True),
+    ("not known", False),
+)
+
+
+@click.command("caps")
+@job_options(required=False)
+@click.option("--check", is_flag=True, help="Exit status 1 where more is asked for than the known caps take.")
+@click.option("--formulas", is_flag=True, help="Every cap with its formula and this machine's numbers in it.")
+def command(
+    jobs: tuple[str, ...],
+    machine_name: str | None,
+    material: str | None,
+    settings: tuple[str, ...],
+    dialect: str,
+    file_limits: str,
+    block_delete: bool,
+    as_json: bool,
+    check: bool,
+    formulas: bool,
+) -> None:
+    """How far may each limit go, and what stops it?
+
+    Each limit of the machine file against the caps that are known: rounding and ringing, motors, hotend. With a JOB
+    also in its own directions, the share of its time that each cap holds, and when cooling rules.
+    """
+    from kinematics.cli import console
+    from kinematics.errors import EXIT_ANSWER_IS_NO
+    from kinematics.studies.estimate import STAND_IN
+
+    if machine_name is None and not as_json:
+        console.remark(f"no machine was given: looking at the built-in machine {STAND_IN!r} (--machine FILE|NAME)")
+    machine = chosen_machine(machine_name or STAND_IN, settings, material)
+    assert machine is not None  # a name was given
+    prepared: list[PreparedJob] = []
+    if jobs:
+        prepared = prepared_jobs(jobs, dialect, file_limits, block_delete, whole=True)  # type: ignore[assignment]
+    from kinematics.studies.caps_table import caps_of
+
+    with console.progress(1, is_long(jobs, PLANS_EACH)) as tell:
+        tell("planning")
+        caps = caps_of(machine, prepared)
+    if as_json:
+        from kinematics.reports.documents import caps_document
+
+        console.say_json(caps_document(caps))
+    else:
+        from kinematics.reports.caps_screen import cap_cells, cap_notes, formula_lines
+
+        if console.is_terminal():
+            console.say([f"on {machine.name}"])
+        console.say_table(HEADS, cap_cells(caps))
+        notes = [*(formula_lines(caps) if formulas else []), *cap_notes(caps, formulas)]
+        if console.is_terminal() or formulas:
+            console.say(notes)
+        else:
+            for line in notes:
+                console.remark(line)
+    if check and caps.asks_too_much:
+        sys.exit(EXIT_ANSWER_IS_NO)

@@ -1,0 +1,80 @@
+"""Where the moves of a job start, and moves cut into pieces."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.gcode.job import Job
+from kinematics.gcode.moves import FILAMENT, HOMING, Moves
+
+Reals = NDArray[np.float64]
+
+JUST_AS_LONG = 1e-9  # relative: a move that is longer by less is not cut once more
+
+
+class Pieces(NamedTuple):
+    """Moves of which some are cut: `moves` as any others, `whole` the number of the move that each is a piece of."""
+
+    moves: Moves
+    whole: NDArray[np.int64]
+
+
+def start_places(job: Job) -> Reals:
+    """Where each move starts in the machine's frame (float64[3, n], mm).
+
+    The tool begins at 0, 0, 0 and goes by the moves' displacements; homing puts axes at their home places without a
+    move. Displacements too short to be a move (below 1e-9 mm) are not seen.
+    """
+    n = len(job)
+    places = np.empty((3, n))
+    homings = np.flatnonzero(job.events.kind == HOMING)
+    for axis, steps in enumerate((job.moves.dx, job.moves.dy, job.moves.dz)):
+        begin, place = 0, 0.0
+        homed = homings[job.events.tool[homings] & (1 << axis) != 0]
+        for end in [*job.events.move[homed].tolist(), n]:
+            if end > begin:
+                places[axis, begin] = place
+                places[axis, begin + 1 : end] = place + np.cumsum(steps[begin : end - 1])
+            begin, place = end, job.home[axis]
+    return places
+
+
+def pieces_of(moves: Moves, longest: float) -> NDArray[np.int64]:
+    """Into how many equal pieces each move must be cut, so that none is longer than `longest` (mm)."""
+    length = np.sqrt(moves.dx**2 + moves.dy**2 + moves.dz**2)
+    counts = np.maximum(np.ceil(length / longest * (1.0 - JUST_AS_LONG)), 1.0)
+    return np.asarray(np.where(moves.kind == FILAMENT, 1.0, counts).astype(np.int64))
+
+
+def cut_moves(moves: Moves, counts: NDArray[np.int64]) -> Pieces:
+    """Cut each move into `counts` (n) equal pieces: path and filament are spread evenly, all else stays as it is.
+
+    A stop before a move is one before its first piece.
+    """
+    whole = np.repeat(np.arange(counts.size), counts)
+    pieces = Moves._make(field[whole] for field in moves)
+    among = counts[whole].astype(np.float64)
+    is_first = np.diff(whole, prepend=-1) != 0
+    return Pieces(
+        pieces._replace(
+            dx=pieces.dx / among,
+            dy=pieces.dy / among,
+            dz=pieces.dz / among,
+            de=pieces.de / among,
+            stop=pieces.stop * is_first,
+        ),
+        whole,
+    )
+
+
+def cut_job(job: Job, counts: NDArray[np.int64]) -> tuple[Job, NDArray[np.int64]]:
+    """A job with its moves cut as by `cut_moves`, events and stated limits at their places; and `whole` as there."""
+    moves, whole = cut_moves(job.moves, counts)
+    first = np.concatenate([[0], np.cumsum(counts)])
+    events = job.events._replace(move=first[job.events.move])
+    stated = tuple(row._replace(move=int(first[row.move])) for row in job.stated)
+    return replace(job, moves=moves, events=events, stated=stated), whole

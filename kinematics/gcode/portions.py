@@ -1,0 +1,186 @@
+"""What a job becomes while it is read chunk by chunk: portions of moves, and what is known of the whole at its end."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.errors import Notice
+from kinematics.gcode import state as at
+from kinematics.gcode.assembly import Added, events_from, notice_of, take_texts, with_added
+from kinematics.gcode.chunks import Chunk, Read
+from kinematics.gcode.dialects import FILE_LIMITS, Dialect
+from kinematics.gcode.facts import JobFacts, Statements
+from kinematics.gcode.file_limits import Conditions, FileLimit, Unused, conditions_of, limits_in_events
+from kinematics.gcode.findings import first_findings
+from kinematics.gcode.labels import Labels, Mark, held, label_marks, layer_marks
+from kinematics.gcode.layers import fresh_layers, number_layers
+from kinematics.gcode.moves import Events, Moves
+
+
+class Portion(NamedTuple):
+    """The moves of one chunk of a job: as in `Job`, but moves are counted from the portion's start.
+
+    `conditions` has a table of its own; the labels are those of the job so far. `conditions` and `labels` are None
+    where they were not asked for.
+    """
+
+    moves: Moves
+    events: Events
+    conditions: Conditions | None
+    labels: Labels | None
+
+
+class _Marks:
+    """Marks of comments from chunk to chunk: the number in force, and the number of every name."""
+
+    def __init__(self) -> None:
+        self.now = 0
+        self.last = ""
+        self.numbers: dict[str, int] = {"": 0}
+
+    def labels(self, content: bytes, marks: list[Mark], lines: NDArray[np.int32]) -> NDArray[np.int32]:
+        """The label in force at each move of a chunk, whose `lines` are counted from the chunk's start."""
+        numbers = [self.numbers.setdefault(name, len(self.numbers)) for _, name in marks]
+        of_move = held(content, [offset for offset, _ in marks], numbers, lines, self.now)
+        self.now = numbers[-1] if numbers else self.now
+        return of_move
+
+    def layers(self, content: bytes, marks: list[Mark], lines: NDArray[np.int32]) -> NDArray[np.int32]:
+        """The layer of each move likewise: every mark begins one whose name is not that of the mark before it."""
+        begins: list[int] = []
+        for offset, name in marks:
+            if name != self.last or (self.now == 0 and not begins):
+                begins.append(offset)
+            self.last = name
+        of_move = held(content, begins, range(self.now + 1, self.now + 1 + len(begins)), lines, self.now)
+        self.now += len(begins)
+        return of_move
+
+
+class Portions:
+    """Makes portions of what was read, chunk by chunk in file order, and sums up what the job is.
+
+    `stated`, `labelled` say whether conditions and labels are asked for; `label_key` is the key that was found by
+    counting; `marked_layers` says whether layers are those of the dialect's marks rather than the path's own.
+    """
+
+    def __init__(self, dialect: Dialect, stated: bool, labelled: bool, label_key: bytes, marked_layers: bool) -> None:
+        self._dialect = dialect
+        self._stated = stated
+        self._labelled = labelled
+        self._label_key = label_key
+        self._marked_layers = marked_layers
+        self._layer_state = fresh_layers()
+        self._layer_marks, self._label_marks = _Marks(), _Marks()
+        self._override, self._stop_pending = 1.0, False
+        self._found: dict[int, Notice] = {}
+        self._unused: dict[str, Unused] = {}
+        self._statements = Statements()
+        self._holds: dict[str, float] = {}
+        self._low, self._high = np.full(3, np.inf), np.full(3, -np.inf)
+        self._fed, self._most_fed = 0.0, 0.0
+        self._lines = 0
+        self.moves = 0
+
+    @property
+    def layers(self) -> int:
+        """Number of layers so far."""
+        return self._layer_marks.now if self._marked_layers else int(self._layer_state[0])
+
+    @property
+    def states_limits(self) -> bool:
+        """Whether the job has stated a limit so far."""
+        return bool(self._statements.limits)
+
+    @property
+    def notices(self) -> tuple[Notice, ...]:
+        """What was doubtful so far, by first line."""
+        return tuple(sorted([*self._found.values(), *map(notice_of, self._unused.values())]))
+
+    def portion(self, chunk: Chunk, read: Read) -> Portion:
+        """The portion of a chunk, which was read without an error."""
+        n = read.path.shape[1]
+        dx, dy, dz, de, speed, _ = read.path
+        kind, line, stop = read.tags[at.KIND].astype(np.int8), read.tags[at.LINE], read.tags[at.STOP].astype(np.uint8)
+        events = events_from(read.events)
+        stated, unused = limits_in_events(events, self._dialect)
+        added: list[Added] = []
+        dialect = self._dialect
+        if dialect.texts:
+            content = bytes(chunk.content)
+            texts = take_texts(events, content, dialect, speed, read.notes, self._override)
+            added, self._override = texts.events, texts.override
+            stated = sorted([*stated, *texts.stated], key=lambda row: row.line)
+            if self._stop_pending and n:
+                stop[0] = 1
+            self._stop_pending = (self._stop_pending and n == 0) or any(move == n for move, *_ in added)
+            stop[[move for move, *_ in added if move < n]] = 1
+        if added or stated or unused or dialect.texts:
+            events = with_added(events, added)
+        self._note(read, chunk.content, stated, unused)
+        portion = Portion(
+            Moves(dx, dy, dz, de, speed, kind, line, self._layer(chunk, read, kind, line), stop),
+            events,
+            self._conditions(stated, n),
+            self._labels(chunk, line) if self._labelled else None,
+        )
+        self.moves += n
+        self._lines = int(read.whole[at.LINE_NUMBER])
+        if n:
+            sums = np.cumsum(de)
+            self._most_fed = max(self._most_fed, self._fed + float(sums.max()))
+            self._fed += float(sums[-1])
+        self._low = np.minimum(self._low, read.real[at.LOW_X : at.LOW_Z + 1])
+        self._high = np.maximum(self._high, read.real[at.HIGH_X : at.HIGH_Z + 1])
+        return portion
+
+    def _note(self, read: Read, content: memoryview, stated: list[FileLimit], unused: list[Unused]) -> None:
+        """Keep what was doubtful, and what is stated."""
+        for row, notice in first_findings(read.notes, content).items():
+            seen = self._found.get(row)
+            count = notice.count if seen is None else seen.count + notice.count
+            self._found[row] = Notice((seen or notice).line, count, (seen or notice).text)
+        for one in unused:
+            known = self._unused.get(one.word)
+            self._unused[one.word] = one if known is None else known._replace(times=known.times + one.times)
+        self._statements.add(stated)
+
+    def _conditions(self, stated: list[FileLimit], moves: int) -> Conditions | None:
+        if not self._stated:
+            return None
+        conditions = conditions_of(stated, moves, self._holds)
+        for statement in stated:
+            self._holds |= dict.fromkeys(FILE_LIMITS[statement.means][0], statement.value)
+        return conditions
+
+    def _layer(self, chunk: Chunk, read: Read, kind: NDArray[np.int8], line: NDArray[np.int32]) -> NDArray[np.int32]:
+        if self._marked_layers:
+            content = bytes(chunk.content)
+            return self._layer_marks.layers(content, layer_marks(content, self._dialect), line - self._lines)
+        dx, dy, dz, height = (read.path[row] for row in (at.DX, at.DY, at.DZ, at.HEIGHT))
+        layer = np.empty(line.size, np.int32)
+        number_layers(dx, dy, dz, kind, height, self._layer_state, layer)
+        return layer
+
+    def _labels(self, chunk: Chunk, line: NDArray[np.int32]) -> Labels:
+        content = bytes(chunk.content)
+        marks = label_marks(content, self._dialect, self._label_key)
+        of_move = self._label_marks.labels(content, marks, line - self._lines)
+        return Labels(of_move, tuple(self._label_marks.numbers), bool(self._dialect.labels), None)
+
+    def facts(self, name: str) -> JobFacts:
+        """What the job is, once all of it has been read."""
+        low, high = (*map(float, self._low),), (*map(float, self._high),)
+        return JobFacts(
+            name,
+            self.moves,
+            self.layers,
+            (low, high) if np.isfinite(self._low).all() else None,  # type: ignore[arg-type]
+            self._most_fed,
+            self.notices,
+            self._statements.limits,
+            self._statements.by_line,
+        )

@@ -1,0 +1,281 @@
+"""Jobs larger than memory: read, planned and summed block by block, once for all machines that will be asked for."""
+
+from __future__ import annotations
+
+import os
+import sys
+import threading
+from collections import Counter
+from collections.abc import Callable, Generator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
+from itertools import islice
+from pathlib import Path
+from typing import TypeVar
+
+from kinematics.caps.class_limits import HONOUR, IGNORE
+from kinematics.caps.flow import hangs_on_temperature
+from kinematics.gcode import state as at
+from kinematics.gcode.chunks import (
+    CHUNK,
+    Chunk,
+    OrderError,
+    Read,
+    ReaderOptions,
+    fresh_state,
+    read_guessing,
+    read_in_order,
+)
+from kinematics.gcode.dialects import EXTRUSION, Dialect
+from kinematics.gcode.findings import error_of, no_second_percent, nothing_moves
+from kinematics.gcode.job_file import GZIP, JobFile
+from kinematics.gcode.labels import Pairs, count_keys, most_frequent_key
+from kinematics.gcode.portions import Portions
+from kinematics.machine import Machine
+from kinematics.machine.mechanisms import LinearDelta, has_coupled_limits, mechanism_of
+from kinematics.studies.block_course import Course
+from kinematics.studies.block_sums import DeviationError, TiesError
+from kinematics.studies.prepared import PreparedJob, ReaderSettings, reader_settings
+from kinematics.studies.timing import Ask, Then, Timing, time_job
+
+LARGE = 100_000_000  # bytes; planned whole, a job takes some 16 times its size in memory
+TRIAL_CHUNKS = 16  # chunks at the start of a job that tell what will probably be asked once all of it is timed
+PLANNERS = 2
+
+Result = TypeVar("Result")
+
+
+def needs_every_move(machine: Machine) -> bool:
+    """Whether a machine can only be planned with all moves at hand.
+
+    So it is with motors that move several axes at once, where speed and acceleration hang together, and with what hangs
+    on the nozzle's temperature.
+    """
+    controller = machine.controller
+    tied = machine.filament.pressure_advance_s or controller.moves_per_s or controller.bytes_per_s
+    driven = any(motor.torque_nm for motor in machine.motors.values())
+    if tied or driven or hangs_on_temperature(machine):
+        return True
+    return has_coupled_limits(machine) or isinstance(mechanism_of(machine), LinearDelta)
+
+
+class _MarksError(Exception):
+    """No comment of the job fits a layer pattern of the dialect."""
+
+
+class BlockwiseJob:
+    """A job file that is read anew for what is asked, block by block, and never held in memory as a whole.
+
+    The results are those of `PreparedJob` but for the order in which sums are taken; moves are not kept.
+    """
+
+    def __init__(
+        self,
+        file: JobFile,
+        dialect: Dialect = EXTRUSION,
+        file_limits: str = HONOUR,
+        block_delete: bool = False,
+        chunk: int = CHUNK,
+    ) -> None:
+        """`chunk` the size of a block (bytes) where full stops are frequent."""
+        self._file = file
+        self._dialect = dialect
+        self._file_limits = file_limits
+        self._block_delete = block_delete
+        self._chunk = chunk
+        self._foreseen: list[Ask] = []
+        self._then: Then | None = None
+        self._done: list[tuple[Ask, Timing]] = []
+        self._stated: dict[ReaderSettings, bool] = {}
+        self._deviating: list[Ask] = []
+        self._in_order = dialect.strict
+        self._marked_layers = bool(dialect.layers)
+        self._key: bytes | None = b"" if dialect.labels else None
+        self._looks_like_text = False
+        self._whole: PreparedJob | None = None
+        self._tied = False  # whether the job itself states what takes every move at hand
+        self._lock = threading.Lock()
+
+    @property
+    def heeds_file_limits(self) -> bool:
+        """Whether limits stated in the job have a say."""
+        return self._file_limits != IGNORE
+
+    def states_limits(self, machine: Machine) -> bool:
+        """Whether the job, as this machine reads it, states limits that are heeded; reads on until one is found."""
+        if not self.heeds_file_limits:
+            return False
+        settings = reader_settings(machine, self._dialect)
+        if settings not in self._stated:
+            self._stated[settings] = self._again(lambda: self._find_limits(settings))
+        return self._stated[settings]
+
+    def foresee(self, asks: Sequence[Ask], then: Then | None = None) -> None:
+        """Tell what will be asked: see `timing.foresee`."""
+        self._foreseen = list(asks)
+        self._then = then
+
+    def timed(self, ask: Ask) -> Timing:
+        """The timing under a machine; what is foreseen and reads the job alike is timed in the same pass.
+
+        Raises InputError where the job cannot be used.
+        """
+        if self._tied or needs_every_move(ask.machine):
+            return time_job(self._in_one_piece(), *ask)
+        try:
+            return self._timed_in_blocks(ask)
+        except TiesError:
+            self._tied = True
+            return time_job(self._in_one_piece(), *ask)
+
+    def _timed_in_blocks(self, ask: Ask) -> Timing:
+        with self._lock:
+            found = self._known(ask)
+            if found is None:
+                asks = self._distinct([ask, *self._foreseen, *self._then_asked()], ask)
+                self._done += zip(asks, self._again(lambda: self._pass(asks)), strict=True)
+                found = self._known(ask)
+            assert found is not None  # the first of what has just been timed
+            return found
+
+    def _in_one_piece(self) -> PreparedJob:
+        """The job as one that is held in memory, for machines that need that."""
+        with self._lock:
+            if self._whole is None:
+                source = self._file.path or memoryview(self._file.content())
+                self._whole = PreparedJob(source, self._dialect, self._file.name, self._file_limits, self._block_delete)
+            return self._whole
+
+    def _known(self, ask: Ask) -> Timing | None:
+        return next((timing for done, timing in self._done if done.answers(ask)), None)
+
+    def _settings(self, ask: Ask) -> ReaderSettings:
+        return reader_settings(ask.machine, self._dialect)
+
+    def _then_asked(self) -> list[Ask]:
+        """What will probably be asked once the first foreseen ask is timed: told by the start of the job."""
+        then, self._then = self._then, None
+        if then is None:
+            return []
+        tried = self._again(lambda: self._pass(self._foreseen[:1], TRIAL_CHUNKS))
+        return [one for timing in tried for one in then(timing)]
+
+    def _distinct(self, asks: Sequence[Ask], first: Ask) -> list[Ask]:
+        """Those that read the job as the first one does and are not known yet, each once."""
+        found: list[Ask] = []
+        for ask in asks:
+            if self._settings(ask) != self._settings(first) or self._known(ask) is not None:
+                continue
+            found = [one for one in found if not ask.answers(one)]
+            if not any(one.answers(ask) for one in found):
+                found.append(ask)
+        return found
+
+    def _again(self, work: Callable[[], Result]) -> Result:
+        """Do some work on the job, and do it again where something that was taken for granted did not hold."""
+        while True:
+            try:
+                return work()
+            except OrderError:
+                self._in_order = True
+            except _MarksError:
+                self._marked_layers = False
+            except DeviationError as rules:
+                self._deviating.append(rules.ask)
+
+    def _reads(self, settings: ReaderSettings) -> Generator[tuple[Chunk, Read]]:
+        """The chunks of the job and what they were read to. Raises InputError where the job cannot be used."""
+        if not self._looks_like_text:
+            self._file.refuse_what_is_no_text(self._chunk)
+            self._looks_like_text = True
+        options = ReaderOptions(
+            settings.home, settings.arc_tolerance, *settings.retraction, settings.filament_area, self._block_delete
+        )
+        read_all = read_in_order if self._in_order else read_guessing
+        start = fresh_state(self._dialect, options)
+        whole = start[1]
+        for chunk, read in read_all(self._file.chunks(self._chunk), self._dialect, start):
+            whole = read.whole
+            if whole[at.STATUS] == at.STATUS_ERROR:
+                raise error_of(chunk.content, self._file.name, whole)
+            yield chunk, read
+        if self._dialect.strict and whole[at.PERCENTS] == 1 and not whole[at.ENDED]:
+            raise no_second_percent(self._file.name)
+
+    def _find_limits(self, settings: ReaderSettings) -> bool:
+        portions = Portions(self._dialect, False, False, b"", False)
+        with closing(self._reads(settings)) as reads:
+            for chunk, read in reads:
+                portions.portion(chunk, read)
+                if portions.states_limits:
+                    return True
+        return False
+
+    def _label_key(self) -> bytes:
+        """The key of the job's labels, found by counting; empty where there is none or the dialect has patterns."""
+        if self._key is None:
+            pairs: list[Pairs] = []
+            for chunk in self._file.chunks(self._chunk):
+                found = count_keys(bytes(chunk.content), self._dialect)
+                pairs = pairs or [Counter() for _ in found]
+                for of_kind, more in zip(pairs, found, strict=True):
+                    of_kind.update(more)
+            self._key = most_frequent_key(pairs)
+        return self._key
+
+    def _pass(self, asks: Sequence[Ask], chunks: int | None = None) -> list[Timing]:
+        """Read the job, or no more than some `chunks` of it, and time it under machines that read it alike."""
+        labelled = any(ask.machine.motion.by_label for ask in asks)
+        key = self._label_key() if labelled else b""
+        portions = Portions(self._dialect, self.heeds_file_limits, labelled, key, self._marked_layers)
+        with ThreadPoolExecutor(PLANNERS) as pool, closing(self._reads(self._settings(asks[0]))) as reads:
+            course = Course(asks, self._file_limits, self.heeds_file_limits, self._deviating, pool)
+            for chunk, read in islice(reads, chunks):
+                course.add(portions.portion(chunk, read))
+            if chunks is None and portions.moves == 0:
+                raise nothing_moves(self._file.name, portions.notices)
+            if chunks is None and self._marked_layers and portions.layers == 0:
+                raise _MarksError
+            return course.timings(portions.facts(self._file.name)) if portions.moves else []
+
+
+def prepared_job(
+    source: str,
+    dialect: Dialect = EXTRUSION,
+    file_limits: str = HONOUR,
+    block_delete: bool = False,
+    whole: bool = False,
+    large: int | None = None,
+) -> PreparedJob | BlockwiseJob:
+    """A job to be planned, in blocks where it holds more than `large` bytes and not every move is wanted (`whole`).
+
+    `large` is LARGE unless told; `source` a path, or `-` for standard input, which is then read at once.
+    """
+    large = LARGE if large is None else large
+    if source == "-" and not whole:
+        begun = sys.stdin.buffer.read(large + 1)
+        if _unpacked_size(begun[:2], begun[-4:], len(begun)) <= large:
+            return PreparedJob(memoryview(begun), dialect, "-", file_limits, block_delete)
+        return BlockwiseJob(JobFile("-", begun=begun), dialect, file_limits, block_delete)
+    if not whole and _size_of_file(source) > large:
+        return BlockwiseJob(JobFile(source), dialect, file_limits, block_delete)
+    return PreparedJob(source, dialect, None, file_limits, block_delete)
+
+
+def _size_of_file(path: str) -> int:
+    """Bytes of a file, unpacked; 0 where it is no file or cannot be read, which reading will tell."""
+    try:
+        if not Path(path).is_file():
+            return 0
+        with Path(path).open("rb") as file:
+            head = file.read(2)
+            size = file.seek(0, os.SEEK_END)
+            file.seek(-min(4, size), os.SEEK_END)
+            return _unpacked_size(head, file.read(), size)
+    except OSError:
+        return 0
+
+
+def _unpacked_size(head: bytes, tail: bytes, size: int) -> int:
+    """Bytes that a file of `size` bytes unpacks to; a gzip file says so at its end, modulo 2³² (RFC 1952, 2.3.1)."""
+    return max(size, int.from_bytes(tail, "little")) if head == GZIP else size

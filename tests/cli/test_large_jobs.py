@@ -1,0 +1,95 @@
+"""Large jobs on the command line: what is read in blocks is told as what is read whole."""
+
+from __future__ import annotations
+
+import gzip
+import io
+import json
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+import kinematics
+from kinematics.errors import InputError
+from kinematics.studies import blockwise
+from tests.cli.conftest import BRACKET, HOOK, Run
+from tests.studies.in_blocks import apart
+
+JOB = HOOK + BRACKET * 40
+OPTIONS = ("--machine", "middling", "--json")
+
+
+@pytest.fixture
+def large(folder: Path, monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """A job that counts as large; what is listed was planned in blocks."""
+    (folder / "large.gcode").write_text(JOB)
+    monkeypatch.setattr(blockwise, "LARGE", len(JOB) - 1)
+    made: list[str] = []
+    begin = blockwise.BlockwiseJob.__init__
+
+    def begin_and_tell(job: blockwise.BlockwiseJob, file: blockwise.JobFile, *arguments: object) -> None:
+        made.append(file.name)
+        begin(job, file, *arguments)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(blockwise.BlockwiseJob, "__init__", begin_and_tell)
+    return made
+
+
+def assert_same(one: str, other: str) -> None:
+    """Two documents tell the same, but for rounding and the name of the job."""
+    documents = [json.loads(text) for text in (one, other)]
+    for document in documents:
+        for job in document.get("jobs", []):
+            del job["file"]
+        for row in document.get("rows", []):
+            del row["job"]
+        document.pop("warnings", None)
+    assert not list(apart(*documents))
+
+
+def test_an_estimate(run: Run, large: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    for more in (OPTIONS, ("--json",), (*OPTIONS, "--layers")):
+        blocks = run("estimate", "large.gcode", *more)
+        assert large.pop() == "large.gcode"
+        with monkeypatch.context() as patch:
+            patch.setattr(blockwise, "LARGE", len(JOB))
+            whole = run("estimate", "large.gcode", *more)
+        assert not large
+        assert_same(blocks.out, whole.out)
+
+
+def test_a_comparison(run: Run, large: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    candidate = ("--candidate", "brisk: acceleration=9000, speed=2")
+    blocks = run("compare", "large.gcode", *OPTIONS, *candidate)
+    assert large == ["large.gcode"]
+    monkeypatch.setattr(blockwise, "LARGE", len(JOB))
+    assert_same(blocks.out, run("compare", "large.gcode", *OPTIONS, *candidate).out)
+
+
+@pytest.mark.parametrize("pack", [bytes, gzip.compress], ids=["as it is", "gzip"])
+def test_standard_input(run: Run, large: list[str], monkeypatch: pytest.MonkeyPatch, pack: type[bytes]) -> None:
+    expected = run("estimate", "large.gcode", *OPTIONS).out
+    large.clear()
+    for limit, in_blocks in ((len(JOB) - 1, ["-"]), (len(JOB), [])):
+        monkeypatch.setattr(blockwise, "LARGE", limit)
+        monkeypatch.setattr(sys, "stdin", SimpleNamespace(buffer=io.BytesIO(pack(JOB.encode()))))
+        ran = run("estimate", "-", *OPTIONS)
+        assert large == in_blocks
+        assert_same(ran.out, expected)
+        large.clear()
+
+
+def test_every_move_needs_the_whole_job(run: Run, large: list[str], folder: Path) -> None:
+    ran = run("estimate", "large.gcode", "--machine", "middling", "--moves", "moves.csv")
+    assert ran.status == 0
+    assert not large
+    assert len((folder / "moves.csv").read_text().splitlines()) > 100
+
+
+def test_large_jobs_in_python(large: list[str]) -> None:
+    estimate = kinematics.estimate("large.gcode", "middling")
+    assert large == ["large.gcode"]
+    with pytest.raises(InputError, match=r"large\.gcode: a job so large that it is read in blocks"):
+        estimate.jobs[0].moves_frame()

@@ -1,0 +1,383 @@
+"""A job in blocks against the same job in one piece: samples, random jobs, and what makes reading begin anew."""
+
+from __future__ import annotations
+
+import gzip
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from dataclasses import replace
+from pathlib import Path
+from random import Random
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from kinematics.errors import InputError
+from kinematics.gcode.chunks import Chunk, OrderError
+from kinematics.gcode.dialects import EXTRUSION, RS274, Dialect, TextCommand
+from kinematics.gcode.job_file import JobFile
+from kinematics.machine import Candidate, Machine, load_machine
+from kinematics.studies import block_course, blockwise
+from kinematics.studies.block_plan import Cut
+from kinematics.studies.block_sums import DeviationError
+from kinematics.studies.blockwise import BlockwiseJob, prepared_job
+from kinematics.studies.compare import compare_prepared
+from kinematics.studies.estimate import estimate_prepared
+from kinematics.studies.prepared import PreparedJob
+from kinematics.studies.timing import Ask, foresee, time_job
+from tests.naive import gcode_grammar
+from tests.studies.in_blocks import answer, apart, differences, heavy, random_machine, random_text, restless_path
+
+SAMPLES = sorted((Path(__file__).resolve().parents[2] / "sample_gcode").glob("*.gcode"))
+TINY = 300  # bytes a block: some ten moves, so that hardly a stop falls into most of them
+SMALL = 10_000
+QUICK = load_machine("quick")
+MIDDLING = load_machine("middling")
+SEEDS = st.integers(0, 1 << 30)
+MARKED = replace(EXTRUSION, layers=(r"layer (?P<layer>\d+)",), labels=(r"part (?P<label>\w*)",))
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Callable[[str | bytes], Path]:
+    """Write a job file."""
+
+    def write(text: str | bytes) -> Path:
+        path = tmp_path / "job.gcode"
+        path.write_bytes(text.encode() if isinstance(text, str) else text)
+        return path
+
+    return write
+
+
+class Counts:
+    """How often a file is read from its start, and what begins a pass anew."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.passes = 0
+        self.begun_anew: list[type[Exception]] = []
+        self.cuts: list[Cut | None] = []
+        chunks, cut, again = JobFile.chunks, block_course.plan_to_cut, BlockwiseJob._again
+
+        def chunks_and_count(file: JobFile, size: int) -> Iterator[Chunk]:
+            self.passes += 1
+            return chunks(file, size)
+
+        def again_and_tell(blocks: BlockwiseJob, work: Callable[[], object]) -> object:
+            def tell() -> object:
+                try:
+                    return work()
+                except Exception as error:
+                    self.begun_anew.append(type(error))
+                    raise
+
+            return again(blocks, tell)
+
+        def cut_and_tell(*arguments: object) -> Cut | None:
+            self.cuts.append(cut(*arguments))  # type: ignore[arg-type]
+            return self.cuts[-1]
+
+        monkeypatch.setattr(JobFile, "chunks", chunks_and_count)
+        monkeypatch.setattr(BlockwiseJob, "_again", again_and_tell)
+        monkeypatch.setattr(block_course, "plan_to_cut", cut_and_tell)
+
+
+@pytest.fixture
+def counts(monkeypatch: pytest.MonkeyPatch) -> Counts:
+    return Counts(monkeypatch)
+
+
+@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
+def test_samples(path: Path) -> None:
+    assert not differences(path, QUICK, SMALL, changes=True)
+
+
+def test_a_sample_without_a_machine() -> None:
+    assert not differences(SAMPLES[-1], None, SMALL, changes=True)
+
+
+@given(SEEDS)
+@settings(max_examples=80, deadline=None)
+def test_random_jobs(tmp_path_factory: pytest.TempPathFactory, seed: int) -> None:
+    random = Random(seed)
+    path = tmp_path_factory.mktemp("jobs") / "job.gcode"
+    path.write_bytes(random_text(random))
+    mode = random.choice(("honour", "ignore", "cap"))
+    machine = random_machine(random)
+    assert not differences(path, machine, random.choice((100, 700, 5000)), EXTRUSION, mode, random.random() < 0.3)
+
+
+@given(SEEDS)
+@settings(max_examples=15, deadline=None)
+def test_random_jobs_of_the_strict_dialect(tmp_path_factory: pytest.TempPathFactory, seed: int) -> None:
+    path = tmp_path_factory.mktemp("jobs") / "job.gcode"
+    path.write_bytes(gcode_grammar.lines(seed, 300, "rs274"))
+    assert not differences(path, QUICK, 700, RS274)
+
+
+@given(SEEDS)
+@settings(max_examples=25, deadline=None)
+def test_paths_without_a_stop_are_cut(tmp_path_factory: pytest.TempPathFactory, seed: int) -> None:
+    """Many machines at once share the cut; the deceleration may be so low that no cut is found for long."""
+    random = Random(seed)
+    path = tmp_path_factory.mktemp("jobs") / "job.gcode"
+    path.write_text("".join(restless_path(random) for _ in range(3)))
+    machines = [QUICK, MIDDLING, load_machine("gentle")]
+    machines += [
+        MIDDLING.with_settings({"motion.lookahead_moves": random.choice((1, 2, 5, 40))}, "test"),
+        QUICK.with_settings({"motion.curve_window_mm": random.choice((0.0, 1.0, 5.0))}, "test"),
+        QUICK.with_settings({"motion.print_acceleration_mm_s2": random.choice((5.0, 80.0))}, "test"),
+        QUICK.with_settings({"motion.speed_step_mm_s": {"x": 8, "y": 8}}, "test"),
+    ]
+    blocks, whole = BlockwiseJob(JobFile(str(path)), chunk=TINY), PreparedJob(str(path))
+    foresee([blocks], [Ask(machine, passing=True) for machine in machines])
+    for machine in machines:
+        one, other = time_job(whole, machine), time_job(blocks, machine, passing=True)
+        assert not list(apart(heavy(one.by_cause, one.total), heavy(other.by_cause, one.total)))
+        assert not list(apart(one.layers.motion.tolist(), other.layers.motion.tolist()))
+        assert one.total == pytest.approx(other.total, rel=1e-9)
+
+
+def test_a_path_without_a_stop_is_cut_often(counts: Counts, job: Callable[[str], Path]) -> None:
+    text = "G1 X50 Y50 Z1 F3000\n" + "".join(f"G1 X{50 + i % 7} Y{i % 61} E{i}\n" for i in range(2000))
+    assert not differences(job(text), QUICK, TINY)
+    found = [cut for cut in counts.cuts if cut is not None]
+    assert len(found) > 50
+    assert all(cut.begin > 0 for cut in found[1:])
+
+
+def test_a_block_grows_until_it_can_be_cut(counts: Counts, job: Callable[[str], Path]) -> None:
+    """At 10 mm/s² it takes 45 mm to come to rest from 30 mm/s."""
+    slow = QUICK.with_settings(
+        dict.fromkeys(("motion.print_acceleration_mm_s2", "motion.travel_acceleration_mm_s2"), 10), "test"
+    )
+    text = "F1800\n" + "".join(f"G1 X{50 + i / 2:.1f} Y{i % 2 / 2000:.4f} E{i / 50}\n" for i in range(1000))
+    assert not differences(job(text), slow, TINY)
+    assert None in counts.cuts
+    assert any(counts.cuts)
+
+
+def test_a_straight_without_an_end_stays_one_block(counts: Counts, job: Callable[[str], Path]) -> None:
+    text = "F1800\n" + "".join(f"G1 X{i / 2:.1f} E{i}\n" for i in range(300))
+    assert not differences(job(text), QUICK, TINY)
+    assert counts.cuts
+
+
+@pytest.mark.parametrize("line_end", ["\n", "\r\n", "\r"], ids=["LF", "CRLF", "CR"])
+@pytest.mark.parametrize("mark", [b"", b"\xef\xbb\xbf"], ids=["plain", "byte order mark"])
+@pytest.mark.parametrize("pack", [bytes, gzip.compress], ids=["as it is", "gzip"])
+def test_ways_to_write_a_file(
+    job: Callable[[bytes], Path], line_end: str, mark: bytes, pack: Callable[[bytes], bytes]
+) -> None:
+    text = "hello\n" + restless_path(Random(1)) + "G4 S1\nM117 hi\nodd one\n" + restless_path(Random(2)) + "G1 X0"
+    assert not differences(job(pack(mark + text.replace("\n", line_end).encode())), QUICK, TINY)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        b"",
+        b"\n" * 5000,
+        b"\x00\x01\x02" * 500,
+        b"; nothing\n" * 300 + b"odd line\n",
+        b"G1 X1 F600\n" * 100 + b"G1 X9999999999\n" + b"G1 X2\n" * 100,
+        gzip.compress(b"G1 X1 Y2 F600\nG1 X5\n" * 900)[:-30],
+    ],
+    ids=["empty", "blank", "binary", "no motion", "too large", "damaged gzip"],
+)
+def test_what_cannot_be_used(job: Callable[[bytes], Path], text: bytes) -> None:
+    path = job(text)
+    with pytest.raises(InputError) as whole:
+        time_job(PreparedJob(str(path)), QUICK)
+    with pytest.raises(InputError) as blocks:
+        time_job(BlockwiseJob(JobFile(str(path)), chunk=TINY), QUICK)
+    assert str(blocks.value) == str(whole.value)
+
+
+@pytest.mark.parametrize("text", ["%\nF60\nG1 X1\n" + "G1 X2\nX1\n" * 99, "F60\nG1 X1\n" * 40 + "G1 X1 X1\n"])
+def test_what_the_strict_dialect_refuses(job: Callable[[str], Path], text: str) -> None:
+    path = job(text)
+    assert answer(PreparedJob(str(path), RS274), QUICK) == answer(
+        BlockwiseJob(JobFile(str(path)), RS274, chunk=TINY), QUICK
+    )
+
+
+def test_a_program_of_the_strict_dialect_ends_at_its_end(job: Callable[[str], Path]) -> None:
+    text = "%\nF600\n" + "G1 X2\nX1\n" * 99 + "%\n" + "hello\n" * 200
+    assert not differences(job(text), QUICK, TINY, RS274)
+
+
+def test_a_file_that_is_gone() -> None:
+    with pytest.raises(InputError, match=r"no/such\.gcode: cannot be read: No such file"):
+        time_job(BlockwiseJob(JobFile("no/such.gcode")), QUICK)
+
+
+def test_reading_in_order_where_guesses_fail(counts: Counts, job: Callable[[str], Path]) -> None:
+    """Filament is fed by thirds of a millimetre for long; then its sum is taken for a place."""
+    text = "G1 X1 Y1 F600\nM83\n" + "".join(f"G1 X{i % 50} E0.333333\n" for i in range(200)) + "M82\nG1 X5 E200\n"
+    assert not differences(job(text), QUICK, TINY)
+    assert OrderError in counts.begun_anew
+
+
+def test_junction_deviation_that_a_file_states_late(counts: Counts, job: Callable[[str], Path]) -> None:
+    """Short runs count then, from the start on."""
+    stepping = QUICK.with_settings({"motion.speed_step_mm_s": {"x": 8, "y": 8}}, "test")
+    text = restless_path(Random(3)) + "M205 J0.02\n" + restless_path(Random(4))
+    assert not differences(job(text), stepping, TINY)
+    assert DeviationError in counts.begun_anew
+
+
+def laid(layers: int, marks: bool) -> str:
+    """Layers by their height, with marks that say otherwise, or none that fits."""
+    lines = ["F1800"]
+    for i in range(layers):
+        lines += [
+            f"G1 Z{0.2 * i:.1f} ; {'layer' if marks else 'at'} {i // 2}",
+            f";part {'abc'[i % 3] if i % 4 else ''}",
+        ]
+        lines += [f"G1 X{10 + j} Y{j % 3} E{100 * i + j}" for j in range(5)]
+    return "\n".join(lines) + "\n"
+
+
+@pytest.mark.parametrize("marks", [True, False])
+@pytest.mark.parametrize("dialect", [EXTRUSION, MARKED], ids=["by counting", "by patterns"])
+def test_layers_and_labels(counts: Counts, job: Callable[[str], Path], dialect: Dialect, marks: bool) -> None:
+    settings = {"motion.by_label.a.speed_cap_mm_s": 5, "motion.by_label.b.print_acceleration_mm_s2": 90}
+    settings |= {"motion.first_layers.count": 3, "motion.feed_override": 2, "cooling.shortest_layer_s": 3}
+    text = laid(40, marks).replace(";part ", ";part " if dialect is MARKED else ";part: ")
+    path = job(text)
+    machine = MIDDLING.with_settings(settings, "test")
+    assert not differences(path, machine, TINY, dialect)
+    assert bool(counts.begun_anew) == (dialect is MARKED and not marks)
+    unlabelled = MIDDLING.with_settings({"cooling.shortest_layer_s": 3}, "test")
+    assert (
+        time_job(PreparedJob(str(path), dialect), machine).total != time_job(PreparedJob(str(path)), unlabelled).total
+    )
+
+
+def test_text_commands(job: Callable[[str], Path]) -> None:
+    """An override holds on into later blocks, and a stop may stand at the end of one."""
+    texts = (
+        TextCommand(r"go (?P<value>\d+)", "override", "%"),
+        TextCommand(r"rest (?P<value>\d+)", "dwell", "s"),
+        TextCommand(r"push (?P<value>\d+)", "print acceleration", "mm/s2"),
+        TextCommand("hold", "pause"),
+        TextCommand("say .*", "ignore"),
+    )
+    dialect = replace(EXTRUSION, texts=texts)
+    random = Random(5)
+    said = ("go 50", "go 200", "rest 2", "push 90", "push 3000", "hold", "say what", "what", "go 0")
+    lines = [
+        random.choice(said) if random.random() < 0.3 else f"G1 X{random.randint(0, 99)} E{i} F1800" for i in range(500)
+    ]
+    for chunk in (20, 60, TINY):
+        assert not differences(job("\n".join(lines)), QUICK, chunk, dialect)
+
+
+def test_heaters_run_on_the_clock_of_blocks(job: Callable[[str], Path]) -> None:
+    """A bed told early is warm by the time a late line waits for it; waits stand at both ends of the file too."""
+    warm = {"stops.nozzle_heating_c_per_s": 2.0, "stops.bed_heating_c_per_s": 0.02, "stops.ambient_c": 20.0}
+    machine = MIDDLING.with_settings({**warm, "stops.pause_s": 5, "cooling.shortest_layer_s": 3}, "test")
+    text = "M104 S60\nM140 S90\nM109 S80\n" + laid(20, False) + "M190\nM0\nM109 R40\n" + laid(9, False) + "M190 S99\n"
+    assert not differences(job(text), machine, TINY)
+
+
+def test_lines_may_be_left_out(job: Callable[[str], Path]) -> None:
+    text = "F600\n" + "G1 X5 E1\n/G1 X70 E3\nG1 X1 E2\n" * 50
+    assert not differences(job(text), QUICK, TINY, block_delete=True)
+
+
+def test_one_pass_tells_everything(counts: Counts) -> None:
+    """Beside the start of the job, which tells what to try."""
+    job = BlockwiseJob(JobFile(str(SAMPLES[0])), chunk=SMALL)
+    estimate_prepared([job], QUICK)
+    assert counts.passes == 2
+    estimate_prepared([job], QUICK)
+    assert counts.passes == 2
+
+
+def test_without_changes_one_pass_is_enough(counts: Counts) -> None:
+    estimate_prepared([BlockwiseJob(JobFile(str(SAMPLES[0])), chunk=SMALL)], QUICK, changes=False)
+    assert counts.passes == 1
+
+
+def test_what_the_start_did_not_tell_is_read_for(
+    counts: Counts, job: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(blockwise, "TRIAL_CHUNKS", 1)
+    text = "G1 X1 F60\n" * 40 + "".join(f"G1 X{i % 2} Y{i} E{i / 9:.3f} F9000\n" for i in range(600))
+    assert not differences(job(text), QUICK, TINY, changes=True)
+    assert counts.passes == 3
+
+
+def test_machines_that_read_a_job_apart_take_a_pass_each(counts: Counts, job: Callable[[str], Path]) -> None:
+    blocks = BlockwiseJob(JobFile(str(job("F600\nG1 X5\nG28\nG1 X9 E1\nG2 I5 E2\n"))), chunk=TINY)
+    whole = PreparedJob(str(job("F600\nG1 X5\nG28\nG1 X9 E1\nG2 I5 E2\n")))
+    coarse = QUICK.with_settings({"motion.arc_tolerance_mm": 0.5}, "test")
+    foresee([blocks], [Ask(QUICK), Ask(coarse)])
+    assert [time_job(blocks, machine).total for machine in (QUICK, coarse)] == pytest.approx(
+        [time_job(whole, machine).total for machine in (QUICK, coarse)], rel=1e-12
+    )
+    assert counts.passes == 2
+
+
+def test_candidates_are_compared_in_one_pass(counts: Counts) -> None:
+    candidates = [
+        Candidate(name="brisk", set={"motion.print_acceleration_mm_s2": 4000}),
+        Candidate(name="sharp", set={"motion.junction_deviation_mm": 0.1}),
+        Candidate(name="first", set={"motion.first_layers.count": 2}),
+    ]
+    path = str(SAMPLES[0])
+    whole = compare_prepared([PreparedJob(path)], MIDDLING, candidates)
+    blocks = compare_prepared([BlockwiseJob(JobFile(path), chunk=SMALL)], MIDDLING, candidates)
+    assert counts.passes == 1
+    for one, other in zip(whole.rows, blocks.rows, strict=True):
+        assert not list(apart(list(one), list(other), 1e-9))
+    assert blocks.notices == whole.notices
+
+
+def test_statements_that_a_candidate_silences(job: Callable[[str], Path]) -> None:
+    path = str(job("M204 S500\nG1 X9 E1 F600\nM204 P300 T900\nG1 X1 E2\nM204 T9\n" * 30))
+    candidates = [Candidate(name="brisk", set={"motion.print_acceleration_mm_s2": 4000})]
+    whole = compare_prepared([PreparedJob(path)], MIDDLING, candidates)
+    blocks = compare_prepared([BlockwiseJob(JobFile(path), chunk=TINY)], MIDDLING, candidates)
+    assert blocks.silenced == whole.silenced == {"brisk": 60}
+
+
+def test_limits_are_looked_for_no_further_than_needed(counts: Counts, job: Callable[[str], Path]) -> None:
+    path = str(job("G1 X9 E1 F600\n" * 100 + "M204 S500\n" + "G1 X9 E1 F600\n" * 100))
+    assert BlockwiseJob(JobFile(path), chunk=TINY).states_limits(Machine())
+    assert not BlockwiseJob(JobFile(path), file_limits="ignore", chunk=TINY).states_limits(Machine())
+    assert not BlockwiseJob(JobFile(str(job("G1 X9 E1 F600\n" * 9))), chunk=TINY).states_limits(Machine())
+
+
+def test_moves_of_a_job_in_blocks_are_not_kept() -> None:
+    estimate = estimate_prepared([BlockwiseJob(JobFile(str(SAMPLES[-1])), chunk=SMALL)], QUICK, changes=False)
+    with pytest.raises(InputError, match="read in blocks, whose moves are not kept"):
+        estimate.jobs[0].moves_frame()
+    assert len(estimate.jobs[0].layers_frame()) == estimate.jobs[0].layers + 1
+
+
+def test_which_jobs_are_planned_in_blocks(job: Callable[[bytes], Path]) -> None:
+    text = b"G1 X1 F600\nG1 X2\n" * 100
+    for content in (text, gzip.compress(text)):
+        path = str(job(content))
+        assert isinstance(prepared_job(path, large=len(text) - 1), BlockwiseJob)
+        assert isinstance(prepared_job(path, large=len(text)), PreparedJob)
+        assert isinstance(prepared_job(path, large=len(text) - 1, whole=True), PreparedJob)
+    for unusable in ("no/such.gcode", str(job(b"").parent), str(job(b""))):
+        prepared = prepared_job(unusable, large=0)
+        assert isinstance(prepared, PreparedJob)
+        with pytest.raises(InputError):
+            time_job(prepared, QUICK)
+
+
+def test_a_pass_ends_with_its_threads(job: Callable[[str], Path]) -> None:
+    """An error leaves nothing behind that would stop a second attempt."""
+    path = job("G1 X1 F600\n" * 300 + "G1 X9999999999\n" + "G1 X2\n" * 300)
+    blocks = BlockwiseJob(JobFile(str(path)), chunk=TINY)
+    for _ in range(2):
+        with pytest.raises(InputError, match=r"job\.gcode:301"):
+            time_job(blocks, QUICK)
+    with suppress(InputError):
+        blocks.states_limits(Machine())
