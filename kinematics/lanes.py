@@ -1,9 +1,8 @@
 """Several numbers in one register: a type for compiled kernels that does with eight candidates what they do with one.
 
-A kernel works on rows of LANES numbers: `lanes_at` takes a row out of an array, `put_lanes` writes one, and between them
-stand +, −, ·, / and the functions below. Compiled, a row is one register of the processor (or as many as it needs);
-uncompiled it is a numpy array, so that the checked and the uncompiled runs do the same. A loop over lanes that the
-compiler is left to find takes three times as long (see benchmarks/README.md).
+A kernel works on rows of LANES numbers: `lanes_at` takes a row out of an array, `put_lanes` writes one, and between
+them stand +, −, ·, / and the functions below. Compiled, a row is one register of the processor (or as many as it
+needs); uncompiled it is a numpy array, so that the uncompiled runs do the same.
 """
 
 from __future__ import annotations
@@ -13,6 +12,7 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
+from llvmlite import binding as llvm
 from llvmlite import ir
 from numba import types
 from numba.core.datamodel.models import PrimitiveModel
@@ -154,19 +154,6 @@ def _root(_context: Any, row: Any) -> Any:
     return _LANES(_LANES), code
 
 
-def root(row: Any) -> Any:
-    """Square root in every lane."""
-    return np.sqrt(row)
-
-
-@overload(root)
-def _overload_root(row: Any) -> Any:
-    def code(row: Any) -> Any:
-        return _root(row)
-
-    return code
-
-
 def _place(builder: Any, address: Any, row: Any) -> Any:
     """Pointer to a row of LANES numbers behind an address."""
     offset = builder.mul(row, ir.Constant(ir.IntType(64), 8 * LANES))
@@ -194,34 +181,42 @@ def _store(_context: Any, address: Any, row: Any, value: Any) -> Any:
     return types.int64(types.int64, types.int64, _LANES), code
 
 
-def lanes_at(rows: Any, row: int) -> Any:
-    """Row `row` of float64[rows, LANES]; compiled, `rows` may be its address."""
+def lanes_at(rows: Any, row: Any) -> Any:
+    """Row `row` of float64[rows, LANES], or of the rows at an address where compiled."""
     return rows[row].copy()
 
 
 @overload(lanes_at)
 def _overload_lanes_at(rows: Any, row: Any) -> Any:
-    if not isinstance(rows, types.Integer):
-        return None
+    if isinstance(rows, types.Integer):
 
-    def load(rows: Any, row: Any) -> Any:
-        return _load(rows, row)
+        def load(rows: Any, row: Any) -> Any:
+            return _load(rows, row)
+    else:
+
+        def load(rows: Any, row: Any) -> Any:
+            rows[row, LANES - 1]  # the bounds are checked here
+            return _load(rows.ctypes.data, row)
 
     return load
 
 
-def put_lanes(rows: Any, row: int, value: Any) -> None:
-    """Write row `row` of float64[rows, LANES]; compiled, `rows` is its address."""
+def put_lanes(rows: Any, row: Any, value: Any) -> None:
+    """Write row `row` of float64[rows, LANES], or of the rows at an address where compiled."""
     rows[row] = value
 
 
 @overload(put_lanes)
 def _overload_put_lanes(rows: Any, row: Any, value: Any) -> Any:
-    if not isinstance(rows, types.Integer):
-        return None
+    if isinstance(rows, types.Integer):
 
-    def put(rows: Any, row: Any, value: Any) -> None:
-        _store(rows, row, value)
+        def put(rows: Any, row: Any, value: Any) -> None:
+            _store(rows, row, value)
+    else:
+
+        def put(rows: Any, row: Any, value: Any) -> None:
+            rows[row, LANES - 1] = 0.0  # the bounds are checked here
+            _store(rows.ctypes.data, row, value)
 
     return put
 
@@ -243,5 +238,65 @@ def in_every_lane(number: float) -> Any:
 def _overload_in_every_lane(number: Any) -> Any:
     def code(number: Any) -> Any:
         return _spread_number(number)
+
+    return code
+
+
+_HAS_RSQRT14 = bool(llvm.get_host_cpu_features().get("avx512f")) and LANES == 8
+
+
+@intrinsic
+def _rough_inverse_root(_context: Any, row: Any) -> Any:
+    def code(_target: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+        name = "llvm.x86.avx512.rsqrt14.pd.512"
+        kind = ir.FunctionType(_VECTOR, [_VECTOR, _VECTOR, ir.IntType(8)])
+        function = builder.module.globals.get(name) or ir.Function(builder.module, kind, name)
+        zero = ir.Constant(_VECTOR, [0.0] * LANES)
+        return builder.call(function, [arguments[0], zero, ir.Constant(ir.IntType(8), -1)])
+
+    return _LANES(_LANES), code
+
+
+def inverse_root(row: Any) -> Any:
+    """1/√x in every lane, to the last digit or two."""
+    return 1.0 / np.sqrt(row)
+
+
+@overload(inverse_root)
+def _overload_inverse_root(row: Any) -> Any:
+    if _HAS_RSQRT14:
+
+        def code(row: Any) -> Any:
+            half = row * 0.5
+            rough = _rough_inverse_root(row)
+            rough = rough * (1.5 - half * (rough * rough))
+            return rough * (1.5 - half * (rough * rough))
+    else:
+
+        def code(row: Any) -> Any:
+            return 1.0 / _root(row)
+
+    return code
+
+
+@intrinsic
+def _all_at_most(_context: Any, left: Any, right: Any) -> Any:
+    def code(_target: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+        each = builder.fcmp_ordered("<=", *arguments)
+        together = builder.bitcast(each, ir.IntType(LANES))
+        return builder.icmp_unsigned("==", together, ir.Constant(ir.IntType(LANES), -1))
+
+    return types.boolean(_LANES, _LANES), code
+
+
+def all_at_most(left: Any, right: Any) -> bool:
+    """Whether `left` is at most `right` in every lane."""
+    return bool(np.all(left <= right))
+
+
+@overload(all_at_most)
+def _overload_all_at_most(left: Any, right: Any) -> Any:
+    def code(left: Any, right: Any) -> Any:
+        return _all_at_most(left, right)
 
     return code

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 
@@ -19,6 +20,23 @@ def duration_text(seconds: float) -> str:
         return f"{minutes // 60} h {minutes % 60:02d} min"
     hours = round(seconds / 3600.0)
     return f"{hours // 24} d {hours % 24} h"
+
+
+_TIME = re.compile(r"(?:(\d+(?:\.\d+)?)d)?(?:(\d+(?:\.\d+)?)h)?(?:(\d+(?:\.\d+)?)m(?:in)?)?(?:(\d+(?:\.\d+)?)s)?")
+
+
+def seconds_from(text: str, place: str) -> float:
+    """Seconds of a duration such as `1h30m`, `45m`, `90min`, `2d 4h` or `75s`. Raises InputError at `place`."""
+    from kinematics.errors import InputError
+
+    parts = _TIME.fullmatch("".join(text.lower().split()))
+    if parts is None or not any(parts.groups()):
+        raise InputError.at(place, f"{text!r} is no time", "days, hours, minutes, seconds, such as 1h30m or 45m")
+    days, hours, minutes, seconds = (float(part or 0.0) for part in parts.groups())
+    found = ((days * 24.0 + hours) * 60.0 + minutes) * 60.0 + seconds
+    if not found > 0.0:
+        raise InputError.at(place, f"{text!r} is no time at all", "a time above 0")
+    return found
 
 
 def quantity_text(value: float) -> str:

@@ -102,6 +102,21 @@ def progress(steps: int, long: bool) -> Iterator[Tell]:
         yield tell
 
 
+@contextlib.contextmanager
+def counted_progress(total: int, long: bool) -> Iterator[Callable[[int], None]]:
+    """Show on a terminal's error stream how many of many are done, with the time that is left; yields how to tell."""
+    if not long or not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("candidates"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as shown:
+        task = shown.add_task("", total=total)
+        yield lambda done: shown.update(task, completed=done)
+
+
 def refuse_to_overwrite(path: Path, force: bool) -> None:
     """Raise InputError where a file is in the way, or its folder is missing."""
     if path.is_dir():

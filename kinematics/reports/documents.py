@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from kinematics.studies.caps_table import Caps
     from kinematics.studies.compare import Comparison
     from kinematics.studies.estimate import Estimate, JobEstimate
+    from kinematics.studies.sweep import Sweep
+    from kinematics.studies.target import Target
 
 SCHEMA_VERSION = 1
 
@@ -157,6 +159,47 @@ def caps_document(caps: Caps) -> dict[str, Any]:
             "rules_from_speed_factor": rule.by_speed,
         }
     return document
+
+
+def sweep_document(sweep: Sweep) -> dict[str, Any]:
+    """A sweep's rows, and where each knob stops paying."""
+    from kinematics.studies.sweep import row_dict
+
+    return _head() | {
+        "machine": sweep.machine.as_dict(),
+        "knobs": [{"knob": knob.name, "values": list(knob.values)} for knob in sweep.knobs],
+        "rows": [row_dict(sweep.knobs, row) for row in sweep.rows],
+        "knee": {
+            knee.knob: {
+                "from": knee.low,
+                "from_total_s": knee.base,
+                "floor_s": knee.floor,
+                "floor_cause": knee.floor_cause,
+                "present": knee.present,
+                "knees": [{"share": share, "value": value} for share, value in knee.knees],
+                "one_percent_buys": [{"value": value, "seconds": seconds} for value, seconds in knee.curve],
+                "turning": None
+                if knee.turning is None
+                else {"value": knee.turning.value, "total_s": knee.turning.total, "reason": knee.turning.reason},
+            }
+            for knee in sweep.knees
+        },
+    }
+
+
+def target_document(target: Target, machine: Machine) -> dict[str, Any]:
+    """The gentlest limits for a deadline."""
+    return _head() | {
+        "machine": machine.as_dict(),
+        "met": target.met,
+        "within_s": target.within,
+        "total_s": target.total,
+        "set": dict(target.settings),
+        "factor": target.factor,
+        "gentler_total_s": target.gentler_total,
+        "present_total_s": target.present_total,
+        "stopped_by": target.stopped_by,
+    }
 
 
 def machine_document(machine: Machine) -> dict[str, Any]:

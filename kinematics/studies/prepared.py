@@ -65,6 +65,17 @@ class Planned(NamedTuple):
         return np.flatnonzero(np.diff(self.whole, prepend=-1)) if self.whole.size else slice(None)
 
 
+class LaidOut(NamedTuple):
+    """What a job's plan under a machine is made of."""
+
+    job: Job
+    classes: Classes
+    features: Features
+    limits: Limits
+    whole: NDArray[np.int64]
+    ties: Ties
+
+
 def rules_deviation(values: NDArray[np.float64]) -> bool:
     """Whether junction deviation rules for any class of a table of limits."""
     return bool(np.isfinite(values[:, by.DEVIATION]).any())
@@ -169,26 +180,34 @@ class PreparedJob:
             self._driven[key] = driven_by(machine, job)
         return self._driven[key]
 
-    def _tied(self, job: Job, machine: Machine, limits: Limits, features: Features, scaled: object) -> Ties:
+    def _tied(
+        self, job: Job, machine: Machine, limits: Limits, features: Features, scaled: Mapping[str, float]
+    ) -> Ties:
         """What ties speed and acceleration of the job's moves together, kept as long as nothing touches it."""
         if not limits.ties:
             return NO_TIES
         rated = tuple(bool(np.isfinite(limits.values[:, rate]).any()) for rate in (by.MOVE_RATE, by.BYTE_RATE))
-        key = (id(features), machine.machine, machine.motors, machine.axes, limits.lookahead, rated, scaled)
+        key = (
+            id(features),
+            machine.machine,
+            machine.motors,
+            machine.axes,
+            limits.lookahead,
+            rated,
+            tuple(scaled.items()),
+        )
         if self._ties is None or self._ties[0] != key:
             self._ties = (key, ties_of(job, machine, limits, features, *rated))
         return self._ties[1]
 
-    def planned(
+    def laid_out(
         self,
         machine: Machine,
         varied: frozenset[str] = NOTHING_VARIED,
-        passing: bool = False,
         scaled: Mapping[str, float] = UNSCALED,
-    ) -> Planned:
-        """The job planned under a machine; `varied` names the keys that a study varies, `scaled` factors on limits.
-
-        The arrays of a `passing` plan are written over by the next passing one of the same thread.
+    ) -> LaidOut:
+        """All that a plan of the job under a machine is made of; `varied` names the keys that a study varies, `scaled`
+        factors on limits.
         """
         job, whole, drive = self._driven_by(machine, self.read(machine))
         classes = self._classified(job, machine)
@@ -198,12 +217,25 @@ class PreparedJob:
         if self._features is None or self._features[0] != key:
             self._features = (key, make_features(job.moves, classes.of_move, corners, drive, whole))
         features = self._features[1]
+        return LaidOut(job, classes, features, limits, whole, self._tied(job, machine, limits, features, scaled))
+
+    def planned(
+        self,
+        machine: Machine,
+        varied: frozenset[str] = NOTHING_VARIED,
+        passing: bool = False,
+        scaled: Mapping[str, float] = UNSCALED,
+    ) -> Planned:
+        """The job planned under a machine; arguments as in `laid_out`.
+
+        The arrays of a `passing` plan are written over by the next passing one of the same thread.
+        """
+        job, classes, features, limits, whole, ties = self.laid_out(machine, varied, scaled)
         room: Room | None = None
         if passing:
             moves, rows = len(job), len(classes.table)
             room = getattr(self._rooms, "room", None)
             if room is None or room.result.seconds.shape[0] != rows or room.speeds.size != moves + 1:
                 room = self._rooms.room = make_room(moves, rows)
-        ties = self._tied(job, machine, limits, features, tuple(scaled.items()))
         found = plan(features, limits.values, limits.lookahead, room, limits.advance, ties)
         return Planned(machine, job, classes, features, limits, found, varied, whole, ties)

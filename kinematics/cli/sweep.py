@@ -1,0 +1,181 @@
+"""`kinematics sweep`."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from kinematics.cli.options import chosen_machine, job_options, prepared_jobs
+
+if TYPE_CHECKING:
+    from kinematics.machine import Machine
+    from kinematics.studies.knobs import Knob
+    from kinematics.studies.prepared import PreparedJob
+    from kinematics.studies.sweep import SweepRow, WeightedJobs
+    from kinematics.studies.sweep_file import SweepFile
+
+SHOWN_ROWS = 40  # on a screen without --output
+LONG_SWEEP = 200  # candidates from which progress is shown
+
+
+@click.command("sweep")
+@job_options
+@click.option(
+    "--vary",
+    "knob_texts",
+    multiple=True,
+    required=True,
+    metavar="KNOB=LOW:HIGH:COUNT[log]",
+    help="A key of the machine file, or acceleration, speed, corner, flow, and its values; or KNOB=1,2,5.",
+)
+@click.option("--sample", "sample_size", type=click.IntRange(1), metavar="N", help="N points, not the whole grid.")
+@click.option("--seed", type=int, default=1, metavar="N", help="Of --sample (default: 1).")
+@click.option("--prints", "print_texts", multiple=True, metavar="JOB=N", help="How often a job is printed.")
+@click.option(
+    "-o", "--output", metavar="FILE", type=click.Path(path_type=Path), help="Rows to .csv or .parquet as they are done."
+)
+@click.option("--force", is_flag=True, help="Overwrite the files of --output and --picture.")
+@click.option(
+    "--picture", metavar="FILE", type=click.Path(path_type=Path), help="The curve or the map to .png or .svg."
+)
+def command(
+    jobs: tuple[str, ...],
+    machine_name: str | None,
+    material: str | None,
+    settings: tuple[str, ...],
+    dialect: str,
+    file_limits: str,
+    block_delete: bool,
+    as_json: bool,
+    knob_texts: tuple[str, ...],
+    sample_size: int | None,
+    seed: int,
+    print_texts: tuple[str, ...],
+    output: Path | None,
+    force: bool,
+    picture: Path | None,
+) -> None:
+    """How does time fall as limits rise, where does it stop paying, and which part is within the caps?
+
+    Every combination of the values of all --vary is tried on every JOB. A sweep with --output that was broken off goes
+    on where it was left when the same command is given again.
+    """
+    from kinematics.cli import console
+    from kinematics.reports.pictures import check_picture
+    from kinematics.studies.estimate import STAND_IN
+    from kinematics.studies.knobs import check_knobs, grid, knob_from, sample
+
+    knobs = [knob_from(text) for text in knob_texts]
+    if machine_name is None and not as_json:
+        console.remark(f"no machine was given: sweeping on the built-in machine {STAND_IN!r} (--machine FILE|NAME)")
+    machine = chosen_machine(machine_name or STAND_IN, settings, material)
+    assert machine is not None  # a name was given
+    check_knobs(knobs, machine)
+    if picture is not None:
+        check_picture(picture, knobs)
+        console.refuse_to_overwrite(picture, force)
+    weights = weights_of(jobs, print_texts)
+    points = list(grid(knobs)) if sample_size is None else sample(knobs, sample_size, seed)
+    prepared: list[PreparedJob] = prepared_jobs(jobs, dialect, file_limits, block_delete, whole=True)  # type: ignore[assignment]
+    from kinematics import compiled
+    from kinematics.studies.sweep import Sweep, WeightedJobs, knee_of
+
+    weighted = WeightedJobs(prepared, jobs, weights)
+    rows = _rows(weighted, machine, knobs, points, output, force)
+    knees = tuple(knee_of(weighted, machine, knob) for knob in knobs)
+    compiled.mark_warm()
+    sweep = Sweep(machine, tuple(knobs), tuple(rows), knees)
+    if picture is not None:
+        from kinematics.reports.pictures import draw_sweep
+
+        console.write_whole(picture, lambda path: draw_sweep(sweep, path), force)
+        console.remark(f"picture written to {picture}")
+    if as_json:
+        from kinematics.reports.documents import sweep_document
+
+        console.say_json(sweep_document(sweep))
+        return
+    from kinematics.reports.sweep_screen import knee_lines, sweep_cells, sweep_heads
+
+    if output is None:
+        shown = sweep.rows if not console.is_terminal() else sweep.rows[:SHOWN_ROWS]
+        console.say_table(sweep_heads(knobs), sweep_cells(shown, console.is_terminal()))
+        if len(shown) < len(sweep.rows):
+            console.remark(f"{len(sweep.rows) - len(shown):,} more rows: --output FILE.csv writes all of them")
+    else:
+        console.remark(f"{len(sweep.rows):,} rows in {output}")
+    notes = knee_lines(sweep)
+    if console.is_terminal() or output is not None:
+        console.say(notes)
+    else:
+        for line in notes:
+            console.remark(line)
+
+
+def weights_of(jobs: Sequence[str], texts: Sequence[str]) -> list[float]:
+    """How often each job is printed, from `JOB=N`. Raises InputError for what names no job or says no number."""
+    from kinematics.errors import InputError, nearest
+
+    weights = dict.fromkeys(jobs, 1.0)
+    for text in texts:
+        name, _, told = text.rpartition("=")
+        try:
+            count = float(told)
+        except ValueError:
+            count = -1.0
+        if not 0.0 < count < 1e9:
+            raise InputError.at("--prints", f"{text!r} says no number of prints", "JOB=N, N above 0")
+        if name not in weights:
+            raise InputError.at("--prints", f"{name!r} is none of the jobs", ", ".join(jobs), nearest(name, jobs))
+        weights[name] = count
+    return [weights[job] for job in jobs]
+
+
+def _rows(
+    jobs: WeightedJobs,
+    machine: Machine,
+    knobs: Sequence[Knob],
+    points: Sequence[tuple[float, ...]],
+    output: Path | None,
+    force: bool,
+) -> list[SweepRow]:
+    """All rows, written as they are done; interrupted, what is done is kept and told."""
+    from kinematics.cli import console
+    from kinematics.studies.sweep import sweep_rows
+    from kinematics.studies.sweep_file import SweepFile, fingerprint
+
+    file: SweepFile | None = None
+    if output is not None:
+        rows_each = len(jobs.names) + (1 if len(jobs.names) > 1 else 0)
+        mark = fingerprint(machine, knobs, len(points), list(zip(jobs.names, jobs.weights.tolist(), strict=True)))
+        file = SweepFile(output, knobs, rows_each, mark, force)
+        if file.done:
+            console.remark(f"{file.done:,} of {len(points):,} candidates are done already; going on")
+    rows: list[SweepRow] = []
+    done = 0 if file is None else file.done
+    with console.counted_progress(len(points), len(points) >= LONG_SWEEP) as advance:
+        try:
+            if file is not None and done:
+                rows += file.earlier_rows(knobs)
+                advance(done)
+            for chunk in sweep_rows(jobs, machine, knobs, points[done:], lambda count: advance(done + count)):
+                rows += chunk
+                if file is not None:
+                    file.write(chunk)
+        except KeyboardInterrupt:
+            if file is not None:
+                file.close()
+                console.remark(f"kept in {output}.partial; the same command goes on from there")
+            else:
+                from kinematics.reports.sweep_screen import sweep_cells, sweep_heads
+
+                console.say_table(sweep_heads(knobs), sweep_cells(rows, console.is_terminal()))
+            raise
+    if file is not None:
+        file.finish()
+    sys.stdout.flush()
+    return rows

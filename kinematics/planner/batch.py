@@ -1,0 +1,351 @@
+"""Many candidates at a time: the total time of a job under each, and nothing that belongs to single moves.
+
+One move after the other is done for LANES candidates at once, their numbers in one register (`lanes`). What the planner
+keeps as inverses is kept the right way up here: with the inverses of the features made once a job, every ceiling is a
+minimum of products, and of all divisions one a move is left. The passes are those of `passes`; a block is cut at the
+last node that its own ceiling holds in every lane.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.caps import columns as by
+from kinematics.compiled import CHECKED, compiled
+from kinematics.lanes import LANES, all_at_most, greatest, in_every_lane, inverse_root, lanes_at, least, put_lanes
+from kinematics.planner.features import Features
+from kinematics.planner.motor_ceilings import RAMP_SHARE, STEADY_SHARE
+from kinematics.planner.plan import hang_on_turns
+
+Reals = NDArray[np.float64]
+
+BLOCK = 512  # moves at a time, with LANES candidates each: what one block touches stays in the second cache
+FAR = 1e150  # stands for infinity where a product with 0 or a difference might be taken
+FAST = 1e100  # stands for no limit of speed or acceleration
+TINY = 1e-300
+WORKERS = 2
+
+
+class BatchFeatures(NamedTuple):
+    """What a job's features are to a batch, made once: inverses, so that ceilings are products (FAR for 1/0).
+
+    `double_length` 2 L (mm); `speed` commanded (mm/s); `x, y, z, ratio` 1/share on each axis and of the filament;
+    `sharpness` s/(1 − s), `radius` 1/κ (mm), `corner_x, corner_y, corner_z`;
+    `motor`, `motor_corner` float64[motors, n], `bend` likewise (mm); `layer` int32[n]; `turn`, `ratio_change`,
+    `move_class` and `rest` as they are.
+    """
+
+    double_length: Reals
+    speed: Reals
+    x: Reals
+    y: Reals
+    z: Reals
+    ratio: Reals
+    move_class: NDArray[np.uint16]
+    rest: NDArray[np.uint8]
+    sharpness: Reals
+    radius: Reals
+    corner_x: Reals
+    corner_y: Reals
+    corner_z: Reals
+    turn: Reals
+    ratio_change: Reals
+    motor: Reals
+    motor_corner: Reals
+    bend: Reals
+    layer: NDArray[np.int32]
+
+
+class BatchTimes(NamedTuple):
+    """`motion` (candidates) seconds of motion; `passed` float64[marks, candidates] those before each marked move;
+    `layers` float64[layers + 1, candidates] those of each layer (no rows where not asked for).
+    """
+
+    motion: Reals
+    passed: Reals
+    layers: Reals
+
+
+def _inverse(values: Reals) -> Reals:
+    with np.errstate(divide="ignore"):
+        return np.ascontiguousarray(np.minimum(1.0 / values, FAR))
+
+
+def batch_features(features: Features, layer: NDArray[np.int32]) -> BatchFeatures:
+    """A job's features for batches; `layer` (n) of every move."""
+    return BatchFeatures(
+        2.0 * features.length,
+        _inverse(features.pace),
+        _inverse(features.x),
+        _inverse(features.y),
+        _inverse(features.z),
+        _inverse(features.ratio),
+        features.move_class,
+        features.rest,
+        _inverse(features.sharpness),
+        _inverse(features.curvature),
+        _inverse(features.corner_x),
+        _inverse(features.corner_y),
+        _inverse(features.corner_z),
+        features.turn,
+        features.ratio_change,
+        _inverse(features.motor),
+        _inverse(features.motor_corner),
+        _inverse(features.bend),
+        layer,
+    )
+
+
+@compiled
+def batch_moves(
+    features: BatchFeatures,
+    table: Any,
+    steps: bool,
+    window: int,
+    by_layer: bool,
+    begin: int,
+    size: int,
+    marks: NDArray[np.int64],
+    mark: int,
+    state: Any,
+    gains: Any,
+    nodes: Any,
+    speeds: Any,
+    suffix: Any,
+    passed: Any,
+    layers: Any,
+) -> tuple[int, int]:
+    """Time the moves from `begin` on for one row of candidates; return where it stopped and the next mark.
+
+    Addresses (arrays where uncompiled) of rows of LANES numbers: `table` classes × LIMITS; `state` the time so far and
+    the squared speed at `begin`; scratch `gains` (size), `nodes` (size + 1), `speeds` (2·size), `suffix` (size);
+    `passed` the time before each marked move; `layers` that of each layer. Stops early where a block of `size` moves
+    has no node that could end it: it goes on with a larger one.
+    """
+    n = features.double_length.size
+    rest, classes = features.rest, features.move_class
+    motors, bent = features.motor.shape[0], features.bend.shape[0] > 0
+    ramp_share = RAMP_SHARE if bent else 1.0
+    total, square = lanes_at(state, 0), lanes_at(state, 1)
+    zero, one_tiny = in_every_lane(0.0), in_every_lane(TINY)
+    far = in_every_lane(FAR)
+    while begin < n:
+        end = min(begin + size, n)
+        m = end - begin
+        v_before, a_before = far, far
+        for k in range(m):
+            i = np.uint64(begin + k)
+            row = np.int64(classes[i]) * by.LIMITS
+            # ---- ceilings of the move
+            v = least(
+                lanes_at(table, row + by.SPEED_SHARE) * features.speed[i], lanes_at(table, row + by.SPEED_REPLACED)
+            )
+            v = least(v, lanes_at(table, row + by.CAP))
+            v = least(v, lanes_at(table, row + by.X_MOST) * features.x[i])
+            v = least(v, lanes_at(table, row + by.Y_MOST) * features.y[i])
+            v = least(v, lanes_at(table, row + by.Z_MOST) * features.z[i])
+            v = least(v, lanes_at(table, row + by.FILAMENT_MOST) * features.ratio[i])
+            x_ramp, y_ramp = lanes_at(table, row + by.X_RAMP), lanes_at(table, row + by.Y_RAMP)
+            z_ramp = lanes_at(table, row + by.Z_RAMP)
+            a = least(lanes_at(table, row + by.PATH_RAMP), x_ramp * features.x[i])
+            a = least(a, y_ramp * features.y[i])
+            a = least(a, z_ramp * features.z[i])
+            a = least(a, lanes_at(table, row + by.FILAMENT_RAMP) * features.ratio[i])
+            for motor in range(motors):
+                share = features.motor[motor, i]
+                v = least(v, lanes_at(table, row + by.MOTOR_1_MOST + motor) * share)
+                a = least(a, lanes_at(table, row + by.MOTOR_1_RAMP + motor) * (share * ramp_share))
+            v = v * v
+            if bent:
+                for motor in range(motors):
+                    ramp = lanes_at(table, row + by.MOTOR_1_RAMP + motor)
+                    v = least(v, ramp * (features.bend[motor, i] * STEADY_SHARE))
+            # ---- and of the node before it
+            node = zero
+            if not rest[i]:
+                deviation = lanes_at(table, row + by.DEVIATION)
+                bend = least(deviation * features.sharpness[i], in_every_lane(features.radius[i]))
+                corner = least(a, a_before)
+                corner = least(corner, x_ramp * features.corner_x[i])
+                corner = least(corner, y_ramp * features.corner_y[i])
+                corner = least(corner, z_ramp * features.corner_z[i])
+                for motor in range(motors):
+                    share = features.motor_corner[motor, i]
+                    corner = least(corner, lanes_at(table, row + by.MOTOR_1_RAMP + motor) * share)
+                node = least(corner * bend, least(v, v_before))
+                if steps:
+                    # Of changes that are 0 the inverse squares are 0, and nothing is lowered.
+                    x, y, z = features.turn[0, i], features.turn[1, i], features.turn[2, i]
+                    pace = greatest(x / lanes_at(table, row + by.X_STEP), y / lanes_at(table, row + by.Y_STEP))
+                    pace = greatest(pace, z / lanes_at(table, row + by.Z_STEP))
+                    pace = greatest(pace, features.ratio_change[i] / lanes_at(table, row + by.FILAMENT_STEP))
+                    p, q = x / lanes_at(table, row + by.X_ROUNDING), y / lanes_at(table, row + by.Y_ROUNDING)
+                    slow = greatest(greatest(pace * pace, p * p + q * q), one_tiny)
+                    node = least(node, 1.0 / slow)
+            put_lanes(nodes, k, node)
+            put_lanes(gains, k, a * features.double_length[i])
+            put_lanes(speeds, 2 * k, a)
+            put_lanes(speeds, 2 * k + 1, v)
+            v_before, a_before = v, a
+        put_lanes(nodes, m, zero)
+        # ---- motion must be able to stop within what the controller sees
+        if window > 0:
+            last = m - window
+            for base in range(0, last + 1, window):
+                ahead = zero
+                for k in range(base + window - 1, base - 1, -1):
+                    ahead = ahead + lanes_at(gains, k)
+                    put_lanes(suffix, k, ahead)
+                put_lanes(nodes, base, least(lanes_at(nodes, base), ahead))
+                ahead = zero
+                for k in range(base + 1, min(base + window, last + 1)):
+                    ahead = ahead + lanes_at(gains, k + window - 1)
+                    put_lanes(nodes, k, least(lanes_at(nodes, k), lanes_at(suffix, k) + ahead))
+        # ---- where the block may end
+        if end < n:
+            reach = zero
+            m = 0
+            for k in range(end - begin - 1, 0, -1):
+                reach = reach + lanes_at(gains, k)
+                if all_at_most(lanes_at(nodes, k), reach):
+                    m = k
+                    break
+            if 2 * m < size:
+                put_lanes(state, 0, total)
+                put_lanes(state, 1, square)
+                return begin, mark
+            end = begin + m
+        # ---- backward, then forward with the durations
+        reached = lanes_at(nodes, m)
+        for k in range(m - 1, 0, -1):
+            reached = least(lanes_at(nodes, k), reached + lanes_at(gains, k))
+            put_lanes(nodes, k, reached)
+        speed_in = square * inverse_root(greatest(square, one_tiny))
+        for k in range(m):
+            if mark < marks.size and marks[mark] == begin + k:
+                while mark < marks.size and marks[mark] == begin + k:
+                    put_lanes(passed, mark, total)
+                    mark += 1
+            gain = lanes_at(gains, k)
+            after = least(lanes_at(nodes, k + 1), square + gain)
+            speed_out = after * inverse_root(greatest(after, one_tiny))
+            top = least(lanes_at(speeds, 2 * k + 1), (gain + (square + after)) * 0.5)
+            top = greatest(top, greatest(square, after))
+            pace = inverse_root(top)
+            speed = top * pace
+            rise, fall = speed - speed_in, speed - speed_out
+            # t = (2aL + (v_p − v_0)² + (v_p − v_1)²)/(2·a·v_p): no branch, and nothing cancels
+            spent = (gain + (rise * rise + fall * fall)) * pace / (lanes_at(speeds, 2 * k) * 2.0)
+            total = total + spent
+            if by_layer:
+                layer = np.int64(features.layer[np.uint64(begin + k)])
+                put_lanes(layers, layer, lanes_at(layers, layer) + spent)
+            square, speed_in = after, speed_out
+        begin = end
+    while mark < marks.size:
+        put_lanes(passed, mark, total)
+        mark += 1
+    put_lanes(state, 0, total)
+    put_lanes(state, 1, square)
+    return begin, mark
+
+
+def _address(rows: Reals) -> Any:
+    return rows if CHECKED else rows.ctypes.data
+
+
+def _rows_of(limits: Sequence[Reals]) -> Reals:
+    """Tables of LANES candidates (each float64[classes, LIMITS]) as rows, float64[classes · LIMITS, LANES]."""
+    tables = [limits[min(lane, len(limits) - 1)] for lane in range(LANES)]
+    rows = np.stack([np.ravel(table) for table in tables], axis=1)
+    # The corner's numbers may be endless: they only meet others that are above 0.
+    shape = limits[0].shape[0]
+    by_column = rows.reshape(shape, by.LIMITS, LANES)
+    share = by_column[:, by.SPEED_SHARE].copy()
+    endless = (by.DEVIATION, by.X_STEP, by.Y_STEP, by.Z_STEP, by.FILAMENT_STEP, by.X_ROUNDING, by.Y_ROUNDING)
+    kept = by_column[:, endless].copy()
+    np.minimum(by_column, FAST, out=by_column)
+    by_column[:, endless] = kept
+    # Where a commanded speed is replaced the file's own does not count.
+    by_column[:, by.SPEED_SHARE] = np.where(share == 0.0, FAST, np.minimum(share, FAST))
+    return rows
+
+
+def _time_row(
+    features: BatchFeatures,
+    limits: Sequence[Reals],
+    window: int,
+    layers: int,
+    marks: NDArray[np.int64],
+) -> BatchTimes:
+    """The times of up to LANES candidates."""
+    table = _rows_of(limits)
+    steps = any(hang_on_turns(table_of) for table_of in limits)
+    by_layer = layers > 0
+    sums = np.zeros((layers + 1 if by_layer else 1, LANES))
+    passed = np.zeros((max(1, marks.size), LANES))
+    state = np.zeros((2, LANES))
+    n = features.double_length.size
+    begin, mark, size = 0, 0, min(BLOCK, max(1, n))
+    while begin < n:
+        gains, nodes, speeds, suffix = (np.empty((rows, LANES)) for rows in (size, size + 1, 2 * size, size))
+        begin, mark = batch_moves(
+            features,
+            _address(table),
+            steps,
+            min(window, n),
+            by_layer,
+            begin,
+            size,
+            marks,
+            mark,
+            _address(state),
+            _address(gains),
+            _address(nodes),
+            _address(speeds),
+            _address(suffix),
+            _address(passed),
+            _address(sums),
+        )
+        size *= 2  # where it goes on: many moves to brake in
+    used = len(limits)
+    return BatchTimes(state[0, :used], passed[: marks.size, :used], sums[:, :used] if by_layer else sums[:0, :used])
+
+
+def batch_times(
+    features: BatchFeatures,
+    limits: Sequence[Reals],
+    lookahead: int | None = None,
+    layers: int = 0,
+    marks: NDArray[np.int64] | None = None,
+    workers: int = WORKERS,
+) -> BatchTimes:
+    """Time a job under many tables of limits (each float64[classes, LIMITS], infinity for none), as `plan` would.
+
+    `lookahead` moves that the controller sees (None: all); `layers` the number of layers whose times are asked for (0:
+    none); `marks` ascending numbers of moves before which the time is asked for. Rows of LANES candidates are done on
+    `workers` threads. What ties speed and acceleration together (`ties`) is not known here.
+    """
+    chosen = np.empty(0, np.int64) if marks is None else marks
+    rows = [limits[first : first + LANES] for first in range(0, len(limits), LANES)]
+
+    def timed(row: Sequence[Reals]) -> BatchTimes:
+        return _time_row(features, row, lookahead or 0, layers, chosen)
+
+    if len(rows) < 2 or workers < 2:
+        found = [timed(row) for row in rows]
+    else:
+        with ThreadPoolExecutor(workers) as pool:
+            found = list(pool.map(timed, rows))
+    if not found:
+        return BatchTimes(np.empty(0), np.empty((chosen.size, 0)), np.empty((layers + 1 if layers else 0, 0)))
+    return BatchTimes(
+        np.concatenate([one.motion for one in found]),
+        np.concatenate([one.passed for one in found], axis=1),
+        np.concatenate([one.layers for one in found], axis=1),
+    )

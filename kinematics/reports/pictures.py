@@ -1,0 +1,151 @@
+"""Pictures of studies, drawn without a screen and readable without colour: the same data give the same bytes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from kinematics.errors import InputError
+from kinematics.wording import duration_text, quantity_text
+
+if TYPE_CHECKING:
+    from kinematics.studies.knobs import Knob
+    from kinematics.studies.sweep import Knee, Sweep, SweepRow
+    from kinematics.studies.worth import Worth
+
+KINDS = (".png", ".svg")
+HATCHES = ("///", "\\\\\\", "...", "xxx", "---", "+++")
+MINUTE = 60.0
+SALT = "kinematics"  # fixed, so that the names inside an SVG stay the same
+
+
+def check_picture(path: Path, knobs: Sequence[Knob]) -> None:
+    """Refuse what cannot be drawn before any work is done."""
+    if path.suffix not in KINDS:
+        raise InputError.at("--picture", f"no kind of picture ends in {path.suffix!r}", "FILE.png or FILE.svg")
+    if len(knobs) > 2:
+        raise InputError.at("--picture", f"{len(knobs)} knobs", "one for a curve, two for a map")
+
+
+def _figure(width: float, height: float) -> Any:
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=(width, height), layout="constrained")
+
+
+def _save(figure: Any, path: Path) -> None:
+    import matplotlib as mpl
+
+    with mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": SALT}):
+        metadata = {"Date": None} if path.suffix == ".svg" else {"Software": None}
+        figure.savefig(path, dpi=150, metadata=metadata)
+
+
+def _whole_rows(sweep: Sweep) -> list[SweepRow]:
+    """The rows of all jobs together, or of the only one."""
+    last = sweep.rows[-1].job
+    return [row for row in sweep.rows if row.job == last]
+
+
+def draw_sweep(sweep: Sweep, path: Path) -> None:
+    """The curve of one knob, or the map of two, to a .png or .svg file."""
+    figure = _figure(7.5, 5.0)
+    axes = figure.subplots()
+    if len(sweep.knobs) == 1:
+        _draw_curve(axes, sweep)
+    else:
+        _draw_map(axes, sweep)
+    _save(figure, path)
+
+
+def _draw_curve(axes: Any, sweep: Sweep) -> None:
+    rows, knee = _whole_rows(sweep), sweep.knees[0]
+    values = [row.point[0] for row in rows]
+    minutes = [row.total / MINUTE for row in rows]
+    axes.plot(values, minutes, color="black", marker="o", markersize=3, linewidth=1.2, label="time")
+    _shade_beyond(axes, rows)
+    axes.axhline(knee.floor / MINUTE, color="0.3", linestyle=":", label=f"floor: {knee.floor_cause}")
+    for share, value in knee.knees:
+        if values[0] <= value <= values[-1]:
+            axes.axvline(value, color="0.5", linewidth=0.8, linestyle="--")
+            axes.annotate(f"{share:.0%}", (value, 1.0), xycoords=("data", "axes fraction"), rotation=90, va="top")
+    if knee.present is not None and values[0] <= knee.present <= values[-1]:
+        axes.axvline(knee.present, color="black", linewidth=1.0, label=f"now: {quantity_text(knee.present)}")
+    axes.set_xlabel(_axis_name(sweep, 0))
+    axes.set_ylabel("time (min)")
+    axes.set_title(f"{rows[0].job} on {sweep.machine.name}")
+    axes.legend(fontsize="small")
+
+
+def _shade_beyond(axes: Any, rows: Sequence[SweepRow]) -> None:
+    """Hatch the part of a curve that is beyond the caps, and name what stops it."""
+    beyond = [row for row in rows if row.within_caps is False]
+    if not beyond:
+        return
+    inside = [row.point[0] for row in rows if row.within_caps is not False and row.point[0] < beyond[0].point[0]]
+    begin = 0.5 * (inside[-1] + beyond[0].point[0]) if inside else beyond[0].point[0]
+    label = "beyond the caps: " + ", ".join(beyond[0].stopped_by)
+    axes.axvspan(begin, rows[-1].point[0], facecolor="none", edgecolor="0.6", hatch="///", linewidth=0.0, label=label)
+
+
+def _axis_name(sweep: Sweep, place: int) -> str:
+    from kinematics.machine.keys import find_key, unit_of
+    from kinematics.machine.settings import resolved_keys
+
+    knob = sweep.knobs[place]
+    key = find_key(sorted(resolved_keys({knob.name: knob.values[0]}, sweep.machine))[0])
+    unit = unit_of(key) if key is not None else ""
+    return f"{knob.name} ({unit})" if unit else knob.name
+
+
+def _draw_map(axes: Any, sweep: Sweep) -> None:
+    import numpy as np
+
+    rows = _whole_rows(sweep)
+    xs, ys = sorted({row.point[0] for row in rows}), sorted({row.point[1] for row in rows})
+    if len(xs) * len(ys) != len(rows) or len(xs) < 2 or len(ys) < 2:
+        raise InputError.at("--picture", "points that make no grid", "a map needs a grid of two values or more each")
+    table = {row.point: row for row in rows}
+    minutes = np.array([[table[x, y].total / MINUTE for x in xs] for y in ys])
+    lines = axes.contour(xs, ys, minutes, levels=12, colors="black", linewidths=0.9)
+    axes.clabel(lines, fmt="%.4g min", fontsize=7)
+    reasons = list(dict.fromkeys(row.stopped_by for row in rows if row.within_caps is False))
+    for reason, hatch in zip(reasons, HATCHES, strict=False):
+        inside = np.array([[table[x, y].stopped_by == reason and bool(reason) for x in xs] for y in ys], float)
+        axes.contourf(xs, ys, inside, levels=[0.5, 1.5], colors="none", hatches=[hatch])
+        axes.plot([], [], " ", label=f"{hatch[0]} beyond: {', '.join(reason)}")
+    _mark(axes, [knee.present for knee in sweep.knees], "x", "now")
+    _mark(axes, [_knee_value(knee) for knee in sweep.knees], "s", "90 % of what each can bring")
+    axes.set_xlabel(_axis_name(sweep, 0))
+    axes.set_ylabel(_axis_name(sweep, 1))
+    axes.set_title(f"{rows[0].job} on {sweep.machine.name}")
+    axes.set_xlim(xs[0], xs[-1])
+    axes.set_ylim(ys[0], ys[-1])
+    axes.legend(fontsize="small", loc="upper right")
+
+
+def _knee_value(knee: Knee) -> float:
+    return next(value for share, value in knee.knees if share == 0.90)
+
+
+def _mark(axes: Any, place: Sequence[float | None], marker: str, label: str) -> None:
+    if all(value is not None for value in place):
+        axes.plot([place[0]], [place[1]], color="black", marker=marker, linestyle="none", markersize=8, label=label)
+
+
+def draw_worth(worths: Sequence[Worth], total: float, path: Path) -> None:
+    """What each limit is worth as bars: seconds that 1 % more of it buys, and the time without it, to a file."""
+    shown = [worth for worth in worths if worth.one_percent > 0.0][:12]
+    figure = _figure(7.5, 1.2 + 0.4 * max(1, len(shown)))
+    axes = figure.subplots()
+    places = range(len(shown))
+    axes.barh(places, [worth.one_percent for worth in shown], facecolor="0.8", edgecolor="black", hatch="//")
+    for place, worth in zip(places, shown, strict=True):
+        without = "unbounded without it" if worth.if_lifted is None else f"{duration_text(worth.if_lifted)} without it"
+        axes.annotate(f" {worth.one_percent:.3g} s; {without}", (worth.one_percent, place), va="center", fontsize=8)
+    axes.set_yticks(list(places), [worth.what for worth in shown])
+    axes.invert_yaxis()
+    axes.set_xlabel(f"1 % buys (s), of {duration_text(total)}")
+    axes.margins(x=0.45)
+    _save(figure, path)

@@ -1,0 +1,85 @@
+"""Sweeps and targets as lines for a terminal. Everything shown here is in the JSON as well."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import PurePath
+from typing import TYPE_CHECKING
+
+from kinematics.reports.screens import CAUTION
+from kinematics.wording import duration_text, quantity_text, share_text
+
+if TYPE_CHECKING:
+    from kinematics.machine import Machine
+    from kinematics.studies.knobs import Knob
+    from kinematics.studies.sweep import Knee, Sweep, SweepRow
+    from kinematics.studies.target import Target
+
+JUDGED = {True: "yes", False: "no", None: "not known"}
+
+
+def sweep_heads(knobs: Sequence[Knob]) -> list[tuple[str, bool]]:
+    """The heads of the table of rows, and which are right-aligned."""
+    return [
+        *((knob.name, True) for knob in knobs),
+        ("job", False),
+        ("time", True),
+        ("within caps", False),
+        ("stopped by", False),
+    ]
+
+
+def sweep_cells(rows: Sequence[SweepRow], short: bool) -> list[tuple[str, ...]]:
+    """Rows as cells; `short` leaves the folders of jobs out."""
+    return [
+        (
+            *(f"{value:g}" for value in row.point),
+            PurePath(row.job).name if short else row.job,
+            duration_text(row.total),
+            JUDGED[row.within_caps],
+            ", ".join(row.stopped_by),
+        )
+        for row in rows
+    ]
+
+
+def _knee(knee: Knee) -> list[str]:
+    parts = ", ".join(f"{share:.0%} from {quantity_text(value)} on" for share, value in knee.knees)
+    gain = knee.base - knee.floor
+    lines = [f"{knee.knob}: from {quantity_text(knee.low)} it can bring {duration_text(gain)} at most; of that {parts}"]
+    lines.append(f"  the floor is {duration_text(knee.floor)}, set by {knee.floor_cause}")
+    if knee.turning is not None:
+        turning = knee.turning
+        lines.append(
+            f"  beyond {quantity_text(turning.value)} ({duration_text(turning.total)}) more makes it longer: "
+            f"{turning.reason}"
+        )
+    best = max(knee.curve, key=lambda one: one[1])
+    now = "" if knee.present is None else f"; the machine has {quantity_text(knee.present)} now"
+    lines.append(f"  1 % more buys most at {quantity_text(best[0])}: {duration_text(best[1])}{now}")
+    return lines
+
+
+def knee_lines(sweep: Sweep) -> list[str]:
+    """Where each knob stops paying, and the caution."""
+    return [*(line for knee in sweep.knees for line in _knee(knee)), CAUTION]
+
+
+def target_lines(target: Target, machine: Machine) -> list[str]:
+    """The gentlest limits, what they bring, and what a gentler setting would."""
+    told = ", ".join(f"{key}={value:g}" for key, value in target.settings.items())
+    lines = [f"on {machine.name}, which takes {duration_text(target.present_total)} now"]
+    if not target.met:
+        lines.append(f"{duration_text(target.within)} cannot be met with these knobs: {target.stopped_by}")
+        lines.append(f"the least is {duration_text(target.total)}, with {told}")
+        return [*lines, "another knob may do: --turn speed, --turn flow, or several of them"]
+    lines.append(f"{duration_text(target.within)} is met from {told} on: {duration_text(target.total)}")
+    if target.gentler_total is None:
+        lines.append("even the gentlest setting that was tried meets it")
+    else:
+        over = target.gentler_total - target.within
+        lines.append(f"a setting 1 % gentler takes {duration_text(target.gentler_total)}, {over:.3g} s too long")
+    share = target.factor - 1.0
+    lines.append(f"that is {share_text(abs(share))} {'above' if share > 0.0 else 'below'} what the machine has now")
+    lines.append("kinematics caps tells whether the machine takes it")
+    return [*lines, CAUTION]

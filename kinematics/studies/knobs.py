@@ -1,0 +1,129 @@
+"""Knobs: keys of the machine file, or their short names, with the values that a study tries."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from kinematics.errors import InputError
+from kinematics.machine import Machine, resolved_keys
+from kinematics.studies.many import Variant
+
+MOST_VALUES = 100_000  # of one knob
+MOST_CANDIDATES = 10_000_000
+ALLOWED = "KNOB=LOW:HIGH:COUNT, KNOB=LOW:HIGH:COUNTlog or KNOB=VALUE,VALUE,…"
+
+
+class Knob(NamedTuple):
+    """A name as the user gave it (a dotted key or a short name), and ascending values."""
+
+    name: str
+    values: tuple[float, ...]
+
+
+def knob_from(text: str) -> Knob:
+    """The knob of `KNOB=LOW:HIGH:COUNT`, with `log` after the count for equal ratios, or of `KNOB=1,2,5`.
+
+    Raises InputError where the text is none.
+    """
+    name, equals, told = text.partition("=")
+    name, told = name.strip(), told.strip()
+
+    def wrong(found: str) -> InputError:
+        return InputError.at("--vary", found, ALLOWED, "such as acceleration=500:5000:20")
+
+    if not equals or not name or not told:
+        raise wrong(f"{text!r} is no knob with its values")
+    parts = told.split(":")
+    try:
+        if len(parts) == 3:
+            values = _between(parts)
+        elif len(parts) == 1:
+            values = [float(part) for part in told.split(",")]
+        else:
+            raise ValueError
+    except (ValueError, OverflowError):
+        raise wrong(f"{told!r} says no values for {name}") from None
+    if not all(math.isfinite(value) for value in values):
+        raise wrong(f"{told!r} holds a value that is no number")
+    return Knob(name, tuple(sorted(dict.fromkeys(values))))
+
+
+def _between(parts: Sequence[str]) -> list[float]:
+    low, high, count = float(parts[0]), float(parts[1]), parts[2].strip()
+    logarithmic = count.endswith("log")
+    number = int(count.removesuffix("log"))
+    if number < 1 or number > MOST_VALUES or high < low or (logarithmic and low <= 0.0):
+        raise ValueError
+    spaced = np.geomspace(low, high, number) if logarithmic else np.linspace(low, high, number)
+    return [float(f"{value:.9g}") for value in spaced]
+
+
+def check_knobs(knobs: Sequence[Knob], machine: Machine) -> None:
+    """Raise InputError where two knobs turn the same key, the machine does not take a value, or there are too many."""
+    seen: dict[str, str] = {}
+    for knob in knobs:
+        for value in (knob.values[0], knob.values[-1]):
+            machine.with_settings({knob.name: value}, f"--vary {knob.name}")
+        for key in resolved_keys({knob.name: knob.values[0]}, machine):
+            if key in seen:
+                raise InputError.at("--vary", f"{knob.name} and {seen[key]} turn the same key, {key}", "each key once")
+            seen[key] = knob.name
+    candidates = math.prod(len(knob.values) for knob in knobs)
+    if candidates > MOST_CANDIDATES:
+        raise InputError.at("--vary", f"{candidates:,} candidates", f"{MOST_CANDIDATES:,} at most", "--sample N")
+
+
+def grid(knobs: Sequence[Knob]) -> Iterator[tuple[float, ...]]:
+    """Every combination of the knobs' values, the last knob fastest."""
+    return itertools.product(*(knob.values for knob in knobs))
+
+
+def sample(knobs: Sequence[Knob], count: int, seed: int) -> list[tuple[float, ...]]:
+    """So many points spread evenly over the knobs' ranges (Latin hypercube), the same for the same seed.
+
+    The range of a knob is cut into `count` equal parts, equal ratios where its values have them, and each part is met
+    once (M. McKay, R. Beckman, W. Conover, Technometrics 21(2), 1979; scipy.stats.qmc).
+    """
+    from scipy.stats import qmc
+
+    points = qmc.LatinHypercube(d=len(knobs), rng=np.random.default_rng(seed)).random(count)
+    columns = []
+    for knob, share in zip(knobs, points.T, strict=True):
+        low, high = knob.values[0], knob.values[-1]
+        if _is_logarithmic(knob.values):
+            column = low * (high / low) ** share
+        else:
+            column = low + (high - low) * share
+        columns.append([float(f"{value:.9g}") for value in column])
+    return list(zip(*columns, strict=True))
+
+
+def _is_logarithmic(values: Sequence[float]) -> bool:
+    if len(values) < 3 or values[0] <= 0.0:
+        return False
+    middle = math.sqrt(values[0] * values[-1])
+    return abs(values[len(values) // 2] - middle) < abs(values[len(values) // 2] - 0.5 * (values[0] + values[-1]))
+
+
+def settings_of(knobs: Sequence[Knob], point: Sequence[float]) -> dict[str, float]:
+    """A point as settings."""
+    return {knob.name: value for knob, value in zip(knobs, point, strict=True)}
+
+
+def variant_of(machine: Machine, settings: dict[str, float], origin: str = "--vary") -> Variant:
+    """A machine with settings, and the keys that they touch, which win over limits stated in a job."""
+    return Variant(machine.with_settings(settings, origin), resolved_keys(settings, machine))
+
+
+def present_value(machine: Machine, name: str) -> float | None:
+    """What the machine has for a knob now; None where it has nothing, 1 for a factor on speed that is not given."""
+    keys = sorted(resolved_keys({name: 1.0}, machine))
+    value = machine.value_of(keys[0])
+    if value is None and keys[0].endswith("feed_override"):
+        return float(machine.motion.feed_override)
+    return float(value) if isinstance(value, (int, float)) else None

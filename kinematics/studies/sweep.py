@@ -1,0 +1,236 @@
+"""How does time fall as limits rise, where does it stop paying, and which part is within the caps?"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from kinematics.machine import Machine
+from kinematics.studies.caps_table import caps_of
+from kinematics.studies.causes import main_cause
+from kinematics.studies.knobs import Knob, present_value, settings_of, variant_of
+from kinematics.studies.many import ManyTimes, Variant
+from kinematics.studies.prepared import PreparedJob
+from kinematics.studies.timing import time_job
+
+if TYPE_CHECKING:
+    import pandas
+
+CHUNK = 64  # candidates at a time: a row is told as soon as its chunk is done
+SHARES = (0.80, 0.90, 0.95)  # of what a knob can ever bring
+LIFTED = 1e4  # times the largest value: as good as no limit
+LARGEST = 1e9  # what the machine file takes
+CLOSE = 1.0005  # ratio at which the search for a knee ends
+ONE_PERCENT = 1.01
+FALLS = 1e-9  # relative: less is rounding, not a time that grows
+ALL_JOBS = "all jobs"
+
+
+class SweepRow(NamedTuple):
+    """One candidate and one job: `point` the knobs' values, total time (s), whether the known caps take it (None: not
+    known), and what stops it.
+    """
+
+    point: tuple[float, ...]
+    job: str
+    total: float
+    within_caps: bool | None
+    stopped_by: tuple[str, ...]
+
+
+class Turning(NamedTuple):
+    """Where more makes a job longer: the value with the shortest time, that time (s), and what holds beyond."""
+
+    value: float
+    total: float
+    reason: str
+
+
+class Knee(NamedTuple):
+    """Where one knob stops paying, all others as they are.
+
+    `low` the lowest value looked at and `base` its time (s); `floor` the time with the knob as good as lifted (s), and
+    the cause that sets it; `knees` the least value that brings each share of what lies between; `present` the machine's
+    own value (None where it gives none); `one_percent` seconds that 1 % more buys along `curve`, (value, seconds);
+    `turning` where more makes the job longer.
+    """
+
+    knob: str
+    low: float
+    base: float
+    floor: float
+    floor_cause: str
+    knees: tuple[tuple[float, float], ...]
+    present: float | None
+    curve: tuple[tuple[float, float], ...]
+    turning: Turning | None
+
+
+@dataclass(frozen=True, repr=False)
+class Sweep:
+    """The rows of a sweep, and where each knob stops paying."""
+
+    machine: Machine
+    knobs: tuple[Knob, ...]
+    rows: tuple[SweepRow, ...]
+    knees: tuple[Knee, ...]
+
+    def to_frame(self) -> pandas.DataFrame:
+        """One row a candidate and job: a column a knob, job, total_s, within_caps, stopped_by."""
+        import pandas
+
+        return pandas.DataFrame([row_dict(self.knobs, row) for row in self.rows])
+
+    def __repr__(self) -> str:
+        return f"<Sweep of {', '.join(knob.name for knob in self.knobs)} on {self.machine.name}: {len(self.rows)} rows>"
+
+
+def row_dict(knobs: Sequence[Knob], row: SweepRow) -> dict[str, object]:
+    """A row with a key for each knob, as tables and documents have it."""
+    return {
+        **settings_of(knobs, row.point),
+        "job": row.job,
+        "total_s": row.total,
+        "within_caps": row.within_caps,
+        "stopped_by": list(row.stopped_by),
+    }
+
+
+class WeightedJobs:
+    """Jobs that are timed together, each as often as it is printed."""
+
+    def __init__(self, prepared: Sequence[PreparedJob], names: Sequence[str], weights: Sequence[float]) -> None:
+        self.prepared = tuple(prepared)
+        self.names = tuple(names)
+        self.weights = np.asarray(weights, np.float64)
+        self._many = [ManyTimes(job) for job in prepared]
+
+    def totals(self, variants: Sequence[Variant]) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
+        """The time of each job under each variant (float64[jobs, variants], s)."""
+        return np.stack([many.totals(variants) for many in self._many])
+
+    def weighted(self, variants: Sequence[Variant]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+        """The time of all jobs under each variant (s), each as often as it is printed."""
+        return np.asarray(self.weights @ self.totals(variants))
+
+
+def _judged(machine: Machine) -> tuple[bool | None, tuple[str, ...]]:
+    """Whether a candidate is within the known caps of its machine, and what stops it."""
+    rows = [row for row in caps_of(machine).rows if row.asked is not None]
+    stopped = [row.stopped_by for row in rows if row.within_caps is False]
+    if stopped:
+        return False, tuple(dict.fromkeys(stopped))
+    return (True if rows and all(row.within_caps for row in rows) else None), ()
+
+
+def sweep_rows(
+    jobs: WeightedJobs,
+    machine: Machine,
+    knobs: Sequence[Knob],
+    points: Sequence[tuple[float, ...]],
+    tell: Callable[[int], None] = lambda _: None,
+) -> Iterator[list[SweepRow]]:
+    """The rows of points of a sweep, a chunk of candidates at a time, in order; `tell` hears how many are done.
+
+    A candidate has a row for each job, and one for all of them together where there are several.
+    """
+    for first in range(0, len(points), CHUNK):
+        chosen = points[first : first + CHUNK]
+        variants = [variant_of(machine, settings_of(knobs, point)) for point in chosen]
+        totals = jobs.totals(variants)
+        rows = []
+        for k, point in enumerate(chosen):
+            within, stopped = _judged(variants[k].machine)
+            rows += [
+                SweepRow(point, name, float(total), within, stopped)
+                for name, total in zip(jobs.names, totals[:, k], strict=True)
+            ]
+            if len(jobs.names) > 1:
+                rows.append(SweepRow(point, ALL_JOBS, float(jobs.weights @ totals[:, k]), within, stopped))
+        tell(first + len(chosen))
+        yield rows
+
+
+def knee_of(jobs: WeightedJobs, machine: Machine, knob: Knob) -> Knee:
+    """Where one knob stops paying, all others as the machine has them.
+
+    Along its values the time is taken, and 1 % above each; between the lowest value and the knob as good as lifted, the
+    least values that bring 80, 90 and 95 % of what lies between are found by bisection where time never grows, else
+    among 200 values.
+    """
+    present = present_value(machine, knob.name)
+    low = knob.values[0]
+    high = min(max(knob.values[-1], present or 0.0) * LIFTED, LARGEST)
+
+    def times(values: Sequence[float]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+        return jobs.weighted([variant_of(machine, {knob.name: float(value)}) for value in values])
+
+    curve = times(knob.values)
+    more = times([min(value * ONE_PERCENT, LARGEST) for value in knob.values])
+    base, floor = (float(total) for total in times([low, high]))
+    spread = np.geomspace(low, high, 200) if low > 0.0 else np.linspace(low, high, 200)
+    seen = times(spread.tolist())
+    least = int(seen.argmin())
+    turning = None
+    if floor > seen[least] * (1.0 + FALLS):
+        value = float(spread[least])
+        beyond = variant_of(machine, {knob.name: high})
+        timing = time_job(jobs.prepared[0], beyond.machine, beyond.varied, passing=True)
+        turning = Turning(value, float(seen[least]), main_cause(timing.by_cause, timing.total))
+    best = min(floor, float(seen.min()))
+    knees = []
+    for share in SHARES:
+        goal = base - share * (base - best)
+        knees.append((share, _least_value(times, spread, seen, goal)))
+    lifted = variant_of(machine, {knob.name: high})
+    timing = time_job(jobs.prepared[0], lifted.machine, lifted.varied, passing=True)
+    return Knee(
+        knob.name,
+        low,
+        base,
+        floor,
+        main_cause(timing.by_cause, timing.total),
+        tuple(knees),
+        present,
+        tuple(zip(knob.values, (curve - more).tolist(), strict=True)),
+        turning,
+    )
+
+
+def _least_value(
+    times: Callable[[Sequence[float]], np.ndarray[tuple[int], np.dtype[np.float64]]],
+    spread: np.ndarray[tuple[int], np.dtype[np.float64]],
+    seen: np.ndarray[tuple[int], np.dtype[np.float64]],
+    goal: float,
+) -> float:
+    """The least value whose time is the goal or less: bisected between the values that were seen on either side."""
+    met = np.flatnonzero(seen <= goal * (1.0 + FALLS))
+    first = int(met[0]) if met.size else spread.size - 1
+    if first == 0:
+        return float(spread[0])
+    low, high = float(spread[first - 1]), float(spread[first])
+    while high / max(low, 1e-300) > CLOSE and high - low > 1e-12:
+        middle = math.sqrt(low * high) if low > 0.0 else 0.5 * high
+        if times([middle])[0] <= goal * (1.0 + FALLS):
+            high = middle
+        else:
+            low = middle
+    return high
+
+
+def best_trade_offs(rows: Sequence[SweepRow], costs: Mapping[str, Sequence[float]]) -> list[int]:
+    """The rows that no other row beats in time and in every cost at once, by rising time.
+
+    `costs` a number a row for each thing that should be small: acceleration, rounding, ringing.
+    """
+    table = np.column_stack([[row.total for row in rows], *(np.asarray(cost, np.float64) for cost in costs.values())])
+    order = np.lexsort(table.T[::-1])
+    kept: list[int] = []
+    for i in order.tolist():
+        if not any((table[k] <= table[i]).all() and (table[k] < table[i]).any() for k in kept):
+            kept.append(i)
+    return kept
