@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cmath
 import gzip
 from collections.abc import Callable, Iterator
 from contextlib import suppress
@@ -136,6 +137,19 @@ def test_paths_without_a_stop_are_cut(tmp_path_factory: pytest.TempPathFactory, 
         assert not list(apart(heavy(one.by_cause, one.total), heavy(other.by_cause, one.total)))
         assert not list(apart(one.layers.motion.tolist(), other.layers.motion.tolist()))
         assert one.total == pytest.approx(other.total, rel=1e-9)
+
+
+def test_short_runs_of_several_moves_are_cut(job: Callable[[str], Path]) -> None:
+    """Without the curve rule a run of 0.04 mm in two moves hangs on the run before it, wherever a block begins."""
+    bends = QUICK.with_settings({"motion.curve_rule": False, "motion.junction_deviation_mm": 0.001}, "test")
+    random = Random(6)
+    x, heading = 0j + 50, 0.0
+    lines = ["G1 X50 Y0 F9000"]
+    for i in range(1200):
+        heading += random.choice((0.1, 0.5)) if i % 2 else 0.0
+        x += 0.02 * cmath.exp(1j * heading)
+        lines.append(f"G1 X{x.real:.6f} Y{x.imag:.6f} E{i / 999:.4f}")
+    assert not differences(job("\n".join(lines)), bends, TINY)
 
 
 def test_a_path_without_a_stop_is_cut_often(counts: Counts, job: Callable[[str], Path]) -> None:
