@@ -74,6 +74,11 @@ class Terms(NamedTuple):
     lookahead: int | None
     sums_path: bool
 
+    def plans_as(self, other: Terms) -> bool:
+        """Whether plans under both are the same."""
+        same = (self.way, self.corners, self.lookahead) == (other.way, other.corners, other.lookahead)
+        return same and np.array_equal(self.limits, other.limits)
+
 
 class BlockSums(NamedTuple):
     """What is kept of a block under one machine.

@@ -9,6 +9,7 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -20,13 +21,13 @@ from kinematics.gcode.dialects import EXTRUSION, RS274, Dialect, TextCommand
 from kinematics.gcode.job_file import JobFile
 from kinematics.machine import Candidate, Machine, load_machine
 from kinematics.studies import block_course, blockwise
-from kinematics.studies.block_plan import Cut
+from kinematics.studies.block_plan import Block, BlockSums, Cut, Terms
 from kinematics.studies.block_sums import DeviationError
 from kinematics.studies.blockwise import BlockwiseJob, prepared_job
 from kinematics.studies.compare import compare_prepared
 from kinematics.studies.estimate import estimate_prepared
 from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.timing import Ask, foresee, time_job
+from kinematics.studies.timing import Ask, foresee, path_sums, time_job
 from tests.naive import gcode_grammar
 from tests.studies.in_blocks import answer, apart, differences, heavy, random_machine, random_text, restless_path
 
@@ -348,6 +349,29 @@ def test_candidates_are_compared_in_one_pass(counts: Counts) -> None:
     for one, other in zip(whole.rows, blocks.rows, strict=True):
         assert not list(apart(list(one), list(other), 1e-9))
     assert blocks.notices == whole.notices
+
+
+def test_machines_that_differ_in_no_limit_of_motion_share_their_plans(monkeypatch: pytest.MonkeyPatch) -> None:
+    planned: list[int] = []
+    plan = block_course.plan_to_rest
+
+    def plan_and_tell(block: Block, terms: list[Terms], *arguments: Any) -> list[BlockSums]:
+        planned.append(len(terms))
+        return plan(block, terms, *arguments)
+
+    monkeypatch.setattr(block_course, "plan_to_rest", plan_and_tell)
+    path = str(SAMPLES[0])
+    cool = MIDDLING.with_settings({"cooling.shortest_layer_s": 20}, "test")
+    quick = MIDDLING.with_settings({"axes.x.max_speed_mm_s": 900}, "test")
+    blocks, whole = BlockwiseJob(JobFile(path), chunk=SMALL), PreparedJob(path)
+    asks = [Ask(cool, passing=True), Ask(MIDDLING), Ask(quick, passing=True)]
+    foresee([blocks], asks)
+    for ask in asks:
+        assert time_job(blocks, *ask).total == pytest.approx(time_job(whole, *ask).total, rel=1e-9)
+    assert set(planned) == {2}
+    sums, expected = path_sums(time_job(blocks, MIDDLING)), path_sums(time_job(whole, MIDDLING))
+    assert sums.path == pytest.approx(expected.path)
+    assert sums.line == expected.line
 
 
 def test_statements_that_a_candidate_silences(job: Callable[[str], Path]) -> None:
