@@ -10,7 +10,6 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
-import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.caps.vibration import AXES, filter_of_axis
@@ -248,8 +247,7 @@ def ringing_of_timing(timing: Timing) -> Ringing:
     job is looked at with `OFF_THE_FREQUENCY`: between those it may swing further. Axes stand still for stops of known
     length, for no time where nobody gave it. Not modelled: homing and probing moves, what slows a layer down to its
     shortest time, and a mode that more than one axis excites. Takes some 120 bytes a move beside the plan. Raises
-    InputError where no mode is known, where a filter cannot be made, where a move has no ceiling of speed, and for a
-    job in blocks, whose moves are not kept.
+    InputError where no mode is known, where a filter cannot be made, and for a job in blocks, whose moves are not kept.
     """
     planned = timing.whole_plan()
     machine, job = planned.machine, planned.job
@@ -257,10 +255,6 @@ def ringing_of_timing(timing: Timing) -> Ringing:
     if not axes:
         keys = " or ".join(f"vibration.{axis}.modes" for axis in AXES)
         raise InputError.at(machine.name, "no mode of any axis", f"{keys}, such as [{{ frequency_hz = 48.2 }}]")
-    endless = np.flatnonzero(~np.isfinite(planned.plan.speed_peak))
-    if endless.size:
-        place = f"{job.name}:{job.moves.line[endless[0]]}"
-        raise InputError.at(place, "a move that nothing bounds the speed of", "a commanded speed, or a speed limit")
     pause = pauses_before(len(job), job.events, machine, event_clock(planned, timing.layers))
     pause[0] = 0.0  # time counts from the first move
     return Ringing(machine, timing.facts.name, tuple(_axis_ringing(planned, axis, pause) for axis in axes))
