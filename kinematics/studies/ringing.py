@@ -10,6 +10,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
+import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.caps.vibration import AXES, filter_of_axis
@@ -246,7 +247,7 @@ def ringing_of_timing(timing: Timing) -> Ringing:
     its state is carried from kick to kick in closed form (`vibration.exposure`). Where the frequency is uncertain, the
     job is looked at with `OFF_THE_FREQUENCY`: between those it may swing further. Axes stand still for stops of known
     length, for no time where nobody gave it. Not modelled: homing and probing moves, what slows a layer down to its
-    shortest time, and a mode that more than one axis excites. Takes some 120 bytes a move beside the plan. Raises
+    shortest time, and a mode that more than one axis excites. Takes some 150 bytes a move beside the plan. Raises
     InputError where no mode is known, where a filter cannot be made, and for a job in blocks, whose moves are not kept.
     """
     planned = timing.whole_plan()
