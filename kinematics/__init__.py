@@ -1,7 +1,7 @@
 """Print time and throughput of extrusion printers under motion limits.
 
 The public names are attached on first use, so that importing the package costs nothing:
-`read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `InputError`.
+`read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `ringing`, `InputError`.
 """
 
 from __future__ import annotations
@@ -18,16 +18,27 @@ _HOMES = {
     "load_machine": "kinematics.machine",
     "estimate": "kinematics.studies.questions",
     "compare": "kinematics.studies.questions",
+    "ringing": "kinematics.studies.questions",
     "InputError": "kinematics.errors",
 }
 
-__all__ = ["Candidate", "InputError", "Machine", "__version__", "compare", "estimate", "load_machine", "read_gcode"]
+__all__ = [
+    "Candidate",
+    "InputError",
+    "Machine",
+    "__version__",
+    "compare",
+    "estimate",
+    "load_machine",
+    "read_gcode",
+    "ringing",
+]
 
 if TYPE_CHECKING:
     from kinematics.errors import InputError
     from kinematics.gcode.reader import read_gcode
     from kinematics.machine import Candidate, Machine, load_machine
-    from kinematics.studies.questions import compare, estimate
+    from kinematics.studies.questions import compare, estimate, ringing
 
 
 def __getattr__(name: str) -> Any:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from kinematics.gcode.facts import JobFacts
 from kinematics.gcode.moves import BED_TARGET, NOZZLE_TARGET, WAITS, Events
 from kinematics.gcode.portions import Portion
-from kinematics.studies.block_plan import Block, BlockSums, last_rest, plan_to_cut, plan_to_rest
+from kinematics.studies.block_plan import Block, BlockSums, Terms, last_rest, plan_to_cut, plan_to_rest
 from kinematics.studies.block_sums import Classing, Lane, Way
 from kinematics.studies.timing import Ask, Timing
 
@@ -35,7 +35,7 @@ class Course:
             for ask, number in zip(asks, map(kinds.index, ways), strict=True)
         ]
         self._pool = pool
-        self._work: deque[Future[list[BlockSums]]] = deque()
+        self._work: deque[tuple[Future[list[BlockSums]], list[int]]] = deque()
         self._rest: Block | None = None
         self._begin, self._end = 0, 0  # numbers of the first move of the rest and of the next move to come
         self._enough = 0  # moves that a block must have before another attempt to cut it without a rest
@@ -86,13 +86,27 @@ class Course:
         self._after.append(block.moves.layer[asked].astype(np.int64))
         return asked
 
+    def _terms(self) -> tuple[list[Terms], list[int]]:
+        """What a block is planned under, and for every lane the number of its terms; equal ones are planned once."""
+        found: list[Terms] = []
+        numbers = []
+        for lane in self._lanes:
+            terms = lane.terms()
+            number = next((i for i, one in enumerate(found) if one.plans_as(terms)), len(found))
+            if number == len(found):
+                found.append(terms)
+            elif terms.sums_path:
+                found[number] = terms
+            numbers.append(number)
+        return found, numbers
+
     def _plan_to_rest(self, end: int) -> None:
         """Have the rest planned up to a node at which motion rests."""
         assert self._rest is not None
         part = self._rest.part(0, end, self._rest.kept)
-        terms = [lane.terms() for lane in self._lanes]
+        terms, numbers = self._terms()
         asked = self._asked_before(part, end)
-        self._work.append(self._pool.submit(plan_to_rest, part, terms, asked))
+        self._work.append((self._pool.submit(plan_to_rest, part, terms, asked), numbers))
         self._drop(end, 0)
         self._take_results(IN_WORK)
 
@@ -101,14 +115,15 @@ class Course:
         assert self._rest is not None
         block = self._rest
         asked = self._waiting[: np.searchsorted(self._waiting, self._end)] - self._begin
-        cut = plan_to_cut(block, [lane.terms() for lane in self._lanes], asked)
+        terms, numbers = self._terms()
+        cut = plan_to_cut(block, terms, asked)
         if cut is None:
             self._enough = 2 * block.size
             return
         self._asked_before(block, cut.end)
         done: Future[list[BlockSums]] = Future()
         done.set_result(cut.sums)
-        self._work.append(done)
+        self._work.append((done, numbers))
         self._drop(cut.begin, cut.end - cut.begin)
         self._take_results(IN_WORK)
 
@@ -122,5 +137,6 @@ class Course:
     def _take_results(self, left: int) -> None:
         """Add up planned blocks in file order, until no more than `left` are in work."""
         while len(self._work) > left:
-            for lane, sums in zip(self._lanes, self._work.popleft().result(), strict=True):
-                lane.add(sums)
+            sums, numbers = self._work.popleft()
+            for lane, number in zip(self._lanes, numbers, strict=True):
+                lane.add(sums.result()[number])

@@ -74,6 +74,11 @@ class Terms(NamedTuple):
     lookahead: int | None
     sums_path: bool
 
+    def plans_as(self, other: Terms) -> bool:
+        """Whether plans under both are the same."""
+        same = (self.way, self.corners, self.lookahead) == (other.way, other.corners, other.lookahead)
+        return same and np.array_equal(self.limits, other.limits)
+
 
 class BlockSums(NamedTuple):
     """What is kept of a block under one machine.
@@ -123,18 +128,15 @@ _ROOMS = _Rooms()
 
 
 def last_rest(block: Block) -> int:
-    """The last node behind the kept moves at which motion certainly rests; 0 where there is none."""
+    """The last node behind the kept moves, but the block's end, at which motion rests; 0 where there is none."""
     kind, stop = block.moves.kind, block.moves.stop
     size = TAIL
     end = block.size
     while end > block.kept:
         begin = max(block.kept, end - size)
-        alone = kind[begin:end] == FILAMENT
-        after = np.flatnonzero(alone)
-        before = np.flatnonzero(alone | (stop[begin:end] != 0))
-        last = max(begin + int(after[-1]) + 1 if after.size else 0, begin + int(before[-1]) if before.size else 0)
-        if last > block.kept:
-            return last
+        before = np.flatnonzero((kind[begin:end] == FILAMENT) | (stop[begin:end] != 0))
+        if before.size and begin + int(before[-1]) > block.kept:
+            return begin + int(before[-1])
         end, size = begin, 8 * size
     return 0
 

@@ -13,6 +13,7 @@ from kinematics.studies.blockwise import BlockwiseJob, prepared_job
 from kinematics.studies.compare import Comparison, compare_prepared
 from kinematics.studies.estimate import Estimate, estimate_prepared
 from kinematics.studies.prepared import PreparedJob
+from kinematics.studies.ringing import Ringing, ringing_of
 
 JobLike = str | os.PathLike[str] | Job
 MachineLike = str | os.PathLike[str] | Machine
@@ -65,3 +66,13 @@ def compare(
     else:
         chosen = candidates
     return compare_prepared(_prepared(jobs, dialect), known, chosen)
+
+
+def ringing(job: JobLike, machine: MachineLike, dialect: str | Dialect = EXTRUSION) -> Ringing:
+    """How far does a job swing the axes of which the machine knows modes, kick by kick at most and as a whole?
+
+    The whole job is held in memory, however large it is. Raises InputError, also where no mode is known.
+    """
+    if isinstance(dialect, str):
+        dialect = dialect_named(dialect)
+    return ringing_of(PreparedJob(job if isinstance(job, Job) else os.fspath(job), dialect), _machine(machine))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
@@ -11,6 +12,8 @@ from numpy.typing import NDArray
 from kinematics.gcode import moves as tool_path
 from kinematics.gcode.moves import Events
 from kinematics.machine import Machine
+
+Reals = NDArray[np.float64]
 
 NOZZLE, BED = "nozzle", "bed"
 # Words of the groups of stops, as they are shown.
@@ -91,34 +94,40 @@ class _Heater:
         self.since = clock
 
 
-def stops_of(events: Events, machine: Machine, clock_at: NDArray[np.float64]) -> Stops:
-    """The stops of a job in order. `clock_at` (m) is the time of motion, dwells left out, before each event (s)."""
+class _Stop(NamedTuple):
+    """A stop: the index of its event, its group (none for a dwell), its length (s), and what it is where nobody gave
+    that (NaN then)."""
+
+    event: int
+    group: str
+    length: float
+    unknown: str = ""
+
+
+def _each_stop(events: Events, machine: Machine, clock_at: Reals) -> Iterator[_Stop]:
+    """The stops of a job in order; `clock_at` as in `stops_of`."""
     known = machine.stops
     lengths = {name: getattr(known, key.split(".")[1]) for name, key in _TIMED.values()}
     rates = {NOZZLE: known.nozzle_heating_c_per_s, BED: known.bed_heating_c_per_s}
     heaters: dict[tuple[str, int], _Heater] = {}
-    seconds: dict[str, float] = {}
-    unknown: list[UnknownStop] = []
-    dwell = 0.0
     stopped = 0.0
-    if events.kind.size and not np.any(events.kind != tool_path.DWELL):
-        return Stops(float(events.value.sum()), {}, ())
     for i in range(events.kind.size):
-        kind, value, line = int(events.kind[i]), float(events.value[i]), int(events.line[i])
-        clock = float(clock_at[i]) + dwell + stopped
+        kind, value = int(events.kind[i]), float(events.value[i])
+        clock = float(clock_at[i]) + stopped
         if kind == tool_path.DWELL:
-            dwell += value
+            stopped += value
+            yield _Stop(i, "", value)
             continue
         if kind == tool_path.FINISH:  # the moves before it are done; nothing else is waited for
             continue
         if kind == tool_path.RETRACTION:
-            unknown.append(UnknownStop(line, "retraction by the controller: retraction.length_mm is not given"))
+            yield _Stop(i, "", math.nan, "retraction by the controller: retraction.length_mm is not given")
             continue
         if kind in _TIMED:
             group, key = _TIMED[kind]
             length = lengths[group]
             if length is None:
-                unknown.append(UnknownStop(line, f"{group}: {key} is not given"))
+                yield _Stop(i, group, math.nan, f"{group}: {key} is not given")
                 continue
         else:
             name = _HEATERS[kind]
@@ -134,11 +143,41 @@ def stops_of(events: Events, machine: Machine, clock_at: NDArray[np.float64]) ->
                 missing = [f"stops.{name}_heating_c_per_s"] if rates[name] is None else []
                 missing += ["stops.ambient_c"] if known.ambient_c is None else []
                 goal = "" if math.isnan(value) else f" to {value:g} °C"
-                unknown.append(UnknownStop(line, f"heating the {name}{goal}: {' and '.join(missing)} not given"))
+                what = f"heating the {name}{goal}: {' and '.join(missing)} not given"
+                yield _Stop(i, group, math.nan, what)
                 continue
             if cooler:
-                unknown.append(UnknownStop(line, f"cooling the {name} down to {value:g} °C: nobody gives how fast"))
+                what = f"cooling the {name} down to {value:g} °C: nobody gives how fast"
+                yield _Stop(i, group, math.nan, what)
                 continue
-        seconds[group] = seconds.get(group, 0.0) + length
         stopped += length
+        yield _Stop(i, group, length)
+
+
+def stops_of(events: Events, machine: Machine, clock_at: Reals) -> Stops:
+    """The stops of a job in order. `clock_at` (m) is the time of motion, dwells left out, before each event (s)."""
+    seconds: dict[str, float] = {}
+    unknown: list[UnknownStop] = []
+    dwell = 0.0
+    if events.kind.size and not np.any(events.kind != tool_path.DWELL):
+        return Stops(float(events.value.sum()), {}, ())
+    for stop in _each_stop(events, machine, clock_at):
+        if stop.unknown:
+            unknown.append(UnknownStop(int(events.line[stop.event]), stop.unknown))
+        elif stop.group:
+            seconds[stop.group] = seconds.get(stop.group, 0.0) + stop.length
+        else:
+            dwell += stop.length
     return Stops(dwell, seconds, tuple(unknown))
+
+
+def pauses_before(moves: int, events: Events, machine: Machine, clock_at: Reals) -> Reals:
+    """How long motion stands still before each of so many `moves` (s): its stops of known length, 0 for others.
+
+    float64[moves]; `clock_at` as in `stops_of`. Stops after the last move are before none.
+    """
+    pauses = np.zeros(moves + 1)
+    for stop in _each_stop(events, machine, clock_at):
+        if not stop.unknown:
+            pauses[events.move[stop.event]] += stop.length
+    return pauses[:-1]

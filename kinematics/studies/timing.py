@@ -107,7 +107,7 @@ def clock_of(
     return passed + before
 
 
-def _clock(planned: Planned, layers: LayerTimes) -> NDArray[np.float64]:
+def event_clock(planned: Planned, layers: LayerTimes) -> NDArray[np.float64]:
     """Time of motion and added cooling before every event (s)."""
     events, moves = planned.job.events, planned.job.moves
     clock = np.zeros(events.kind.size)
@@ -188,7 +188,7 @@ def time_job(
         found.seconds.copy() if passing else found.seconds,
         layers,
         job.events,
-        _clock(planned, layers),
+        event_clock(planned, layers),
         float(found.duration.sum()),
         planned,
     )

@@ -52,6 +52,18 @@ def naive_swings(motion: AxisMotion, command_filter: Filter, frequency: float, d
     return swings
 
 
+def naive_kicks(motion: AxisMotion) -> tuple[float, float]:
+    """The largest step of acceleration and change of speed: all that happens at one instant is added up."""
+    begins = np.append(0.0, np.cumsum(motion.duration))
+    steps: dict[float, float] = {}
+    changes: dict[float, float] = {}
+    accelerations = np.concatenate([[0.0], motion.acceleration, [0.0]])
+    for time, step, jump in zip(begins.tolist(), np.diff(accelerations), np.append(motion.jump, 0.0), strict=True):
+        steps[time] = steps.get(time, 0.0) + float(step)
+        changes[time] = changes.get(time, 0.0) + float(jump)
+    return max(map(abs, steps.values())), max(map(abs, changes.values()))
+
+
 def position_of(motion: AxisMotion) -> tuple[Position, Position, Position]:
     """Position, speed and acceleration of an axis against time; at rest before, at the last speed after."""
     begins = np.append(0.0, np.cumsum(motion.duration))

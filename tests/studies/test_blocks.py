@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import cmath
 import gzip
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -19,13 +21,13 @@ from kinematics.gcode.dialects import EXTRUSION, RS274, Dialect, TextCommand
 from kinematics.gcode.job_file import JobFile
 from kinematics.machine import Candidate, Machine, load_machine
 from kinematics.studies import block_course, blockwise
-from kinematics.studies.block_plan import Cut
+from kinematics.studies.block_plan import Block, BlockSums, Cut, Terms
 from kinematics.studies.block_sums import DeviationError
 from kinematics.studies.blockwise import BlockwiseJob, prepared_job
 from kinematics.studies.compare import compare_prepared
 from kinematics.studies.estimate import estimate_prepared
 from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.timing import Ask, foresee, time_job
+from kinematics.studies.timing import Ask, foresee, path_sums, time_job
 from tests.naive import gcode_grammar
 from tests.studies.in_blocks import answer, apart, differences, heavy, random_machine, random_text, restless_path
 
@@ -136,6 +138,19 @@ def test_paths_without_a_stop_are_cut(tmp_path_factory: pytest.TempPathFactory, 
         assert not list(apart(heavy(one.by_cause, one.total), heavy(other.by_cause, one.total)))
         assert not list(apart(one.layers.motion.tolist(), other.layers.motion.tolist()))
         assert one.total == pytest.approx(other.total, rel=1e-9)
+
+
+def test_short_runs_of_several_moves_are_cut(job: Callable[[str], Path]) -> None:
+    """Without the curve rule a run of 0.04 mm in two moves hangs on the run before it, wherever a block begins."""
+    bends = QUICK.with_settings({"motion.curve_rule": False, "motion.junction_deviation_mm": 0.001}, "test")
+    random = Random(6)
+    x, heading = 0j + 50, 0.0
+    lines = ["G1 X50 Y0 F9000"]
+    for i in range(1200):
+        heading += random.choice((0.1, 0.5)) if i % 2 else 0.0
+        x += 0.02 * cmath.exp(1j * heading)
+        lines.append(f"G1 X{x.real:.6f} Y{x.imag:.6f} E{i / 999:.4f}")
+    assert not differences(job("\n".join(lines)), bends, TINY)
 
 
 def test_a_path_without_a_stop_is_cut_often(counts: Counts, job: Callable[[str], Path]) -> None:
@@ -334,6 +349,29 @@ def test_candidates_are_compared_in_one_pass(counts: Counts) -> None:
     for one, other in zip(whole.rows, blocks.rows, strict=True):
         assert not list(apart(list(one), list(other), 1e-9))
     assert blocks.notices == whole.notices
+
+
+def test_machines_that_differ_in_no_limit_of_motion_share_their_plans(monkeypatch: pytest.MonkeyPatch) -> None:
+    planned: list[int] = []
+    plan = block_course.plan_to_rest
+
+    def plan_and_tell(block: Block, terms: list[Terms], *arguments: Any) -> list[BlockSums]:
+        planned.append(len(terms))
+        return plan(block, terms, *arguments)
+
+    monkeypatch.setattr(block_course, "plan_to_rest", plan_and_tell)
+    path = str(SAMPLES[0])
+    cool = MIDDLING.with_settings({"cooling.shortest_layer_s": 20}, "test")
+    quick = MIDDLING.with_settings({"axes.x.max_speed_mm_s": 900}, "test")
+    blocks, whole = BlockwiseJob(JobFile(path), chunk=SMALL), PreparedJob(path)
+    asks = [Ask(cool, passing=True), Ask(MIDDLING), Ask(quick, passing=True)]
+    foresee([blocks], asks)
+    for ask in asks:
+        assert time_job(blocks, *ask).total == pytest.approx(time_job(whole, *ask).total, rel=1e-9)
+    assert set(planned) == {2}
+    sums, expected = path_sums(time_job(blocks, MIDDLING)), path_sums(time_job(whole, MIDDLING))
+    assert sums.path == pytest.approx(expected.path)
+    assert sums.line == expected.line
 
 
 def test_statements_that_a_candidate_silences(job: Callable[[str], Path]) -> None:

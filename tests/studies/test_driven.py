@@ -11,6 +11,7 @@ import pytest
 from kinematics.errors import InputError
 from kinematics.gcode.reader import read_gcode
 from kinematics.machine import Machine, load_machine
+from kinematics.machine.keys import keys_of_section
 from kinematics.studies import driven
 from kinematics.studies.driven import OUT_OF_REACH, driven_by
 from kinematics.studies.estimate import Estimate, estimate_prepared
@@ -275,9 +276,7 @@ def test_the_sample_machines_time_the_sample_jobs(name: str, job: str) -> None:
     assert commanded < found.motion < 2.0 * commanded
     without = machine
     for motor in machine.motors:
-        without = without.with_settings(
-            {f"motors.{motor}.max_speed_mm_s": None, f"motors.{motor}.max_acceleration_mm_s2": None}
-        )
+        without = without.with_settings({key.name: None for key in keys_of_section(f"motors.{motor}")})
     assert not without.motors
     assert time_job(PreparedJob(str(SAMPLES / f"{job}.gcode")), without).motion < found.motion
 

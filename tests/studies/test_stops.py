@@ -6,6 +6,8 @@ import math
 
 import pytest
 
+from kinematics.studies.stops import pauses_before
+from kinematics.studies.timing import event_clock
 from tests.studies.conftest import bench, straight, time_of
 
 # 1 degree a second at the bed, 4 at the nozzle, a room of 20 degrees.
@@ -159,3 +161,16 @@ def test_a_job_of_dwells_alone_has_no_clock_to_keep() -> None:
     timing = time_of("G4 S1\n" * 50 + MOVE, HOT)
     assert timing.stops.dwell == 50.0
     assert math.isclose(timing.total, 50.0 + MOVE_TIME)
+
+
+def test_pauses_stand_before_the_moves_that_wait_for_them() -> None:
+    """Every stop at its place, as long as the estimate says; those of unknown length take no time."""
+    machine = bench(**HEATERS, stops__homing_s=25.0, stops__pause_s=5.0, cooling__shortest_layer_s=8.0)
+    text = f"T0\nG28\nM140 S60\nG4 S1\n{MOVE}G1 Z1 E1\nT1\nM0\nM190 S60\n{BACK}G4 S3\n{MOVE}G4 S7\n"
+    timing = time_of(text, machine)
+    planned = timing.planned
+    pauses = pauses_before(len(planned.job), planned.job.events, machine, event_clock(planned, timing.layers))
+    heated = timing.stops.seconds["heating"]
+    assert heated > 1.0
+    assert pauses.tolist() == [26.0, 0.0, pytest.approx(5.0 + heated), 3.0]
+    assert math.fsum(pauses) + 7.0 == pytest.approx(timing.stops.dwell + timing.stops.total)

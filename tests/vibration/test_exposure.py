@@ -12,11 +12,19 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from kinematics.errors import InputError
-from kinematics.vibration.exposure import SEGMENTS_A_MOVE, AxisMotion, Exposure, axis_motion, exposure
+from kinematics.vibration.exposure import (
+    SEGMENTS_A_MOVE,
+    AxisMotion,
+    Exposure,
+    LargestKicks,
+    axis_motion,
+    exposure,
+    kicks_of,
+)
 from kinematics.vibration.filters import FILTER_NAMES, Filter, filter_named
 from kinematics.vibration.residual import residual
 from kinematics.vibration.ringing import swing_after_acceleration, swing_after_speed_change
-from tests.naive.vibration_twin import naive_swings, position_of, simulated_swings
+from tests.naive.vibration_twin import naive_kicks, naive_swings, position_of, simulated_swings
 from tests.published.drawn_paths import along, plan_of
 
 Reals = NDArray[np.float64]
@@ -76,9 +84,9 @@ def test_irregular_motion_against_simulation(name: str, damping: float) -> None:
         return
     # The worst instant is just after an impulse of the segment told.
     begins = np.append(0.0, np.cumsum(motion.duration))
-    worst_time = times[int(simulated.argmax())]
-    started = begins[result.swing_segment]
-    assert any(abs(worst_time - started - t) < 3 * TEN_MICROSECONDS for t in found.times)
+    assert times[int(simulated.argmax())] == pytest.approx(result.swing_time, abs=3 * TEN_MICROSECONDS)
+    since = result.swing_time - begins[result.swing_segment]
+    assert min(abs(since - t) for t in found.times) < DIGITS
 
 
 @pytest.mark.parametrize("name", FILTER_NAMES)
@@ -89,7 +97,7 @@ def test_ringing_of_irregular_motion(name: str) -> None:
     assert result.ringing == pytest.approx(left_by_hand(motion, name, 50.0, 44.0, 0.08), rel=DIGITS)
     assert result.ringing <= result.swing * (1.0 + DIGITS)
     if name == "none":
-        assert result == Exposure(result.ringing, result.ringing_segment, result.ringing, result.ringing_segment)
+        assert result[:3] == result[3:]
 
 
 @pytest.mark.parametrize("design_damping", [0.0, 0.1])
@@ -149,6 +157,14 @@ def test_what_happens_at_one_instant_is_one_kick() -> None:
         assert result.swing_segment == 2
 
 
+def test_largest_kicks_and_their_places() -> None:
+    """Segments of no duration belong to the kick under way; its place is the last of them that adds to it."""
+    durations = [1.0, 0.0, 1e-13, 1.0, 0.0, 1.0, 2.0]
+    motion = motion_of(durations, [500.0, 1e9, 0.0, -600.0, 0.0, 0.0, 300.0], [0.0, 4.0, 3.0, 0.0, -5.0, 0.0, 0.0])
+    assert kicks_of(motion) == LargestKicks(1100.0, 3, 7.0, 3)
+    assert kicks_of(motion_of(durations, [0.0] * 6 + [300.0], [0.0] * 7)) == LargestKicks(300.0, 6, 0.0, 0)
+
+
 def test_a_filter_may_begin_at_any_time() -> None:
     motion = irregular(seed=5)
     found = filter_named("EI", 50.0, 0.1)
@@ -157,20 +173,25 @@ def test_a_filter_may_begin_at_any_time() -> None:
         one, other = exposure(motion, found, 45.0, 0.1), exposure(motion, moved, 45.0, 0.1)
         assert other.swing == pytest.approx(one.swing, rel=DIGITS)
         assert other.ringing == pytest.approx(one.ringing, rel=DIGITS)
-        assert other[1::2] == one[1::2]
+        assert (other.ringing_segment, other.swing_segment) == (one.ringing_segment, one.swing_segment)
+        assert other.ringing_time == pytest.approx(one.ringing_time + shift, abs=DIGITS)
+        assert other.swing_time == pytest.approx(one.swing_time + shift, abs=DIGITS)
 
 
 def test_nothing_moves_nothing_swings() -> None:
     empty = motion_of([], [], [])
     still = motion_of([1.0, 2.0], [0.0, 0.0], [0.0, 0.0])
     for motion in (empty, still):
-        assert exposure(motion, filter_named("EI", 50.0, 0.1), 50.0, 0.1) == Exposure(0.0, 0, 0.0, 0)
+        assert exposure(motion, filter_named("EI", 50.0, 0.1), 50.0, 0.1) == Exposure(0.0, 0, 0.0, 0.0, 0, 0.0)
+        assert kicks_of(motion) == LargestKicks(0.0, 0, 0.0, 0)
 
 
 def test_motions_that_are_none() -> None:
     found = filter_named("ZV", 50.0, 0.1)
     with pytest.raises(InputError, match="2 duration, 1 acceleration, 2 jump"):
         exposure(motion_of([1.0, 1.0], [0.0], [0.0, 0.0]), found, 50.0, 0.1)
+    with pytest.raises(InputError, match="negative duration"):
+        kicks_of(motion_of([1.0, -1.0], [0.0, 0.0], [0.0, 0.0]))
     with pytest.raises(InputError, match="negative duration"):
         exposure(motion_of([1.0, -1.0], [0.0, 0.0], [0.0, 0.0]), found, 50.0, 0.1)
     with pytest.raises(InputError, match="damping ratio"):
@@ -207,6 +228,15 @@ def test_as_the_slow_twin(
     omega = 2.0 * math.pi * f
     scale = 1e-12 * (1e-100 + np.abs(motion.jump).sum() / omega + 2.0 * np.abs(motion.acceleration).sum() / omega**2)
     assert result.swing == pytest.approx(worst, rel=TWIN, abs=scale)
+
+
+@EXAMPLES
+@given(segments)
+def test_largest_kicks_as_the_slow_twin(rows: list[tuple[float, float, float]]) -> None:
+    motion = as_motion(rows)
+    kicks = kicks_of(motion)
+    assert (kicks.acceleration, kicks.speed) == pytest.approx(naive_kicks(motion), rel=1e-9, abs=1e-9)
+    assert 0 <= kicks.acceleration_segment < len(rows)
 
 
 @EXAMPLES
@@ -268,6 +298,21 @@ def test_planned_moves_as_segments() -> None:
     np.testing.assert_allclose(y.duration, [0.5, 0.05, 0.1, 0.04, 0.25, 0.03, 0.0, 0.02, 0, 0.0, 0.2, 0.01])
     np.testing.assert_allclose(y.acceleration, [0, 0, 0, 0, 0, 1000, 0, -1000, 0, 0, 0, -1600])
     np.testing.assert_allclose(y.jump, [0, 0, 0, 0, 0, 10, 0, 0, -20, 16, 0, 0])
+
+
+def test_ramps_of_no_duration_are_sudden_changes_of_speed() -> None:
+    """From rest to 50 mm/s and back at once, then from 20 to 60 at once and in 0.1 s to rest."""
+    motion = axis_motion(
+        np.array([0.8, 1.0]),
+        speed_in=np.array([0.0, 20.0]),
+        speed_peak=np.array([50.0, 60.0]),
+        speed_out=np.array([0.0, 0.0]),
+        rising=np.array([0.0, 0.0]),
+        cruising=np.array([1.0, 2.0]),
+        falling=np.array([0.0, 0.1]),
+    )
+    np.testing.assert_allclose(motion.jump, [0, 0, 40, -40, 0, 20, 40, 0])
+    np.testing.assert_allclose(motion.acceleration, [0, 0, 0, 0, 0, 0, 0, -600])
 
 
 def test_planned_moves_arrive_where_their_profile_does() -> None:
