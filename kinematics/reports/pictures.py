@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
 from kinematics.errors import InputError
@@ -59,8 +59,16 @@ def draw_sweep(sweep: Sweep, path: Path) -> None:
     _save(figure, path)
 
 
+def _scale(values: Sequence[float]) -> str:
+    """The scale of an axis: that in which the values are evenly spaced."""
+    from kinematics.studies.knobs import is_logarithmic
+
+    return "log" if is_logarithmic(values) else "linear"
+
+
 def _draw_curve(axes: Any, sweep: Sweep) -> None:
     rows, knee = _whole_rows(sweep), sweep.knees[0]
+    axes.set_xscale(_scale(sweep.knobs[0].values))
     values = [row.point[0] for row in rows]
     minutes = [row.total / MINUTE for row in rows]
     axes.plot(values, minutes, color="black", marker="o", markersize=3, linewidth=1.2, label="time")
@@ -74,8 +82,8 @@ def _draw_curve(axes: Any, sweep: Sweep) -> None:
         axes.axvline(knee.present, color="black", linewidth=1.0, label=f"now: {quantity_text(knee.present)}")
     axes.set_xlabel(_axis_name(sweep, 0))
     axes.set_ylabel("time (min)")
-    axes.set_title(f"{rows[0].job} on {sweep.machine.name}")
-    axes.legend(fontsize="small")
+    axes.set_title(f"{PurePath(rows[0].job).name} on {PurePath(sweep.machine.name).name}")
+    axes.legend(fontsize="small", framealpha=1.0)
 
 
 def _shade_beyond(axes: Any, rows: Sequence[SweepRow]) -> None:
@@ -101,6 +109,7 @@ def _axis_name(sweep: Sweep, place: int) -> str:
 
 def _draw_map(axes: Any, sweep: Sweep) -> None:
     import numpy as np
+    from matplotlib.patches import Rectangle
 
     rows = _whole_rows(sweep)
     xs, ys = sorted({row.point[0] for row in rows}), sorted({row.point[1] for row in rows})
@@ -114,15 +123,18 @@ def _draw_map(axes: Any, sweep: Sweep) -> None:
     for reason, hatch in zip(reasons, HATCHES, strict=False):
         inside = np.array([[table[x, y].stopped_by == reason and bool(reason) for x in xs] for y in ys], float)
         axes.contourf(xs, ys, inside, levels=[0.5, 1.5], colors="none", hatches=[hatch])
-        axes.plot([], [], " ", label=f"{hatch[0]} beyond: {', '.join(reason)}")
+        label = f"beyond: {', '.join(reason)}"
+        axes.add_patch(Rectangle((xs[0], ys[0]), 0.0, 0.0, fill=False, hatch=hatch, label=label))
     _mark(axes, [knee.present for knee in sweep.knees], "x", "now")
     _mark(axes, [_knee_value(knee) for knee in sweep.knees], "s", "90 % of what each can bring")
     axes.set_xlabel(_axis_name(sweep, 0))
     axes.set_ylabel(_axis_name(sweep, 1))
-    axes.set_title(f"{rows[0].job} on {sweep.machine.name}")
+    axes.set_title(f"{PurePath(rows[0].job).name} on {PurePath(sweep.machine.name).name}")
+    axes.set_xscale(_scale(xs))
+    axes.set_yscale(_scale(ys))
     axes.set_xlim(xs[0], xs[-1])
     axes.set_ylim(ys[0], ys[-1])
-    axes.legend(fontsize="small", loc="upper right")
+    axes.legend(fontsize="small", loc="upper right", framealpha=1.0)
 
 
 def _knee_value(knee: Knee) -> float:

@@ -95,7 +95,7 @@ def sample(knobs: Sequence[Knob], count: int, seed: int) -> list[tuple[float, ..
     columns = []
     for knob, share in zip(knobs, points.T, strict=True):
         low, high = knob.values[0], knob.values[-1]
-        if _is_logarithmic(knob.values):
+        if is_logarithmic(knob.values):
             column = low * (high / low) ** share
         else:
             column = low + (high - low) * share
@@ -103,7 +103,8 @@ def sample(knobs: Sequence[Knob], count: int, seed: int) -> list[tuple[float, ..
     return list(zip(*columns, strict=True))
 
 
-def _is_logarithmic(values: Sequence[float]) -> bool:
+def is_logarithmic(values: Sequence[float]) -> bool:
+    """Whether ascending values lie rather at equal ratios than at equal distances."""
     if len(values) < 3 or values[0] <= 0.0:
         return False
     middle = math.sqrt(values[0] * values[-1])

@@ -9,12 +9,16 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from kinematics.caps import columns as by
+from kinematics.caps.flow import FLOW_KEY, filament_area, flow_at
+from kinematics.gcode.moves import PRINT
 from kinematics.machine import Machine
+from kinematics.planner.features import Features
 from kinematics.studies.caps_table import caps_of
 from kinematics.studies.causes import main_cause
 from kinematics.studies.knobs import Knob, present_value, settings_of, variant_of
 from kinematics.studies.many import ManyTimes, Variant
-from kinematics.studies.prepared import PreparedJob
+from kinematics.studies.prepared import LaidOut, PreparedJob
 from kinematics.studies.timing import time_job
 
 if TYPE_CHECKING:
@@ -28,6 +32,7 @@ CLOSE = 1.0005  # ratio at which the search for a knee ends
 ONE_PERCENT = 1.01
 FALLS = 1e-9  # relative: less is rounding, not a time that grows
 ALL_JOBS = "all jobs"
+COMMANDED_KEYS = ("feed_override", "commanded_speed_mm_s")  # ends of keys that change what is commanded
 
 
 class SweepRow(NamedTuple):
@@ -100,6 +105,11 @@ def row_dict(knobs: Sequence[Knob], row: SweepRow) -> dict[str, object]:
     }
 
 
+def _finite(limits: np.ndarray[tuple[int, int], np.dtype[np.float64]]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    replaced = limits[:, by.SPEED_REPLACED]
+    return np.asarray(np.where(np.isfinite(replaced), replaced, 0.0))
+
+
 class WeightedJobs:
     """Jobs that are timed together, each as often as it is printed."""
 
@@ -108,23 +118,69 @@ class WeightedJobs:
         self.names = tuple(names)
         self.weights = np.asarray(weights, np.float64)
         self._many = [ManyTimes(job) for job in prepared]
+        self._asked: list[tuple[Features, np.ndarray[tuple[int, int], np.dtype[np.float64]]]] = []
 
     def totals(self, variants: Sequence[Variant]) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
         """The time of each job under each variant (float64[jobs, variants], s)."""
         return np.stack([many.totals(variants) for many in self._many])
+
+    def share_of_flow(self, variant: Variant) -> float:
+        """The fastest flow that the commanded speeds of any job ask for, as a share of what the hotend melts.
+
+        0 where the machine file does not say how much that is.
+        """
+        share = 0.0
+        for prepared in self.prepared:
+            laid_out = prepared.laid_out(*variant)
+            asked = self._asked_of_class(laid_out)
+            limits = laid_out.limits.values
+            speeds = np.where(
+                limits[:, by.SPEED_SHARE] > 0.0, asked[0] * limits[:, by.SPEED_SHARE], asked[1] * _finite(limits)
+            )
+            most = [
+                flow_at(variant.machine.hotend.max_flow_mm3_s, member.nozzle).most for member in laid_out.classes.table
+            ]
+            printing = np.array([member.kind == PRINT for member in laid_out.classes.table])
+            flows = np.where(printing, speeds * filament_area(variant.machine), 0.0) / np.array(most)
+            share = max(share, float(flows.max(initial=0.0)))
+        return share
+
+    def _asked_of_class(self, laid_out: LaidOut) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
+        """Of each class the fastest commanded speed of filament (mm/s) and the most filament a path length."""
+        for features, asked in self._asked:
+            if features is laid_out.features:
+                return asked
+        features = laid_out.features
+        asked = np.zeros((2, len(laid_out.classes.table)))
+        with np.errstate(divide="ignore"):
+            speeds = np.where(features.pace > 0.0, features.ratio / features.pace, 0.0)
+        np.maximum.at(asked[0], features.move_class, speeds)
+        np.maximum.at(asked[1], features.move_class, features.ratio)
+        self._asked = [*self._asked[-len(self.prepared) :], (features, asked)]
+        return asked
 
     def weighted(self, variants: Sequence[Variant]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
         """The time of all jobs under each variant (s), each as often as it is printed."""
         return np.asarray(self.weights @ self.totals(variants))
 
 
-def _judged(machine: Machine) -> tuple[bool | None, tuple[str, ...]]:
-    """Whether a candidate is within the known caps of its machine, and what stops it."""
-    rows = [row for row in caps_of(machine).rows if row.asked is not None]
+def _judged(variant: Variant, jobs: WeightedJobs) -> tuple[bool | None, tuple[str, ...]]:
+    """Whether what a candidate turns is within the known caps of its machine, and what stops it.
+
+    Judged are the limits that the candidate turns, and what its commanded speeds ask of the hotend.
+    """
+    rows = [row for row in caps_of(variant.machine).rows if row.limit in variant.varied and row.asked is not None]
     stopped = [row.stopped_by for row in rows if row.within_caps is False]
+    melts = any(key == FLOW_KEY or key.endswith(COMMANDED_KEYS) for key in variant.varied)
+    known = all(row.within_caps for row in rows)
+    if melts:
+        share = jobs.share_of_flow(variant)
+        if share > 1.0 + FALLS:
+            stopped.append("hotend flow")
+        known = known and share > 0.0
     if stopped:
         return False, tuple(dict.fromkeys(stopped))
-    return (True if rows and all(row.within_caps for row in rows) else None), ()
+    return (True if (rows or melts) and known else None), ()
 
 
 def sweep_rows(
@@ -144,7 +200,7 @@ def sweep_rows(
         totals = jobs.totals(variants)
         rows = []
         for k, point in enumerate(chosen):
-            within, stopped = _judged(variants[k].machine)
+            within, stopped = _judged(variants[k], jobs)
             rows += [
                 SweepRow(point, name, float(total), within, stopped)
                 for name, total in zip(jobs.names, totals[:, k], strict=True)
