@@ -9,14 +9,13 @@ from numpy.typing import NDArray
 
 from kinematics.errors import Notice
 from kinematics.gcode import state as at
-from kinematics.gcode.chunks import Read
 from kinematics.gcode.dialects import Dialect
 from kinematics.gcode.file_limits import FileLimit, Unused, limits_in_events
 from kinematics.gcode.findings import notices_of
 from kinematics.gcode.job import Job
 from kinematics.gcode.labels import layer_marks_of
-from kinematics.gcode.layers import fresh_layers, number_layers
-from kinematics.gcode.moves import DWELL, LIMIT, PAUSE, TEXT, Events, Moves
+from kinematics.gcode.moves import DWELL, LIMIT, PAUSE, TEXT, Events
+from kinematics.gcode.whole import WholeRead
 
 Added = tuple[int, int, float, int, int]  # an event as in `Events`: move, kind, value, tool, line
 
@@ -96,34 +95,30 @@ def notice_of(unused: Unused) -> Notice:
     return Notice(unused.line, unused.times, f"{unused.word} states no limit that is known, not used")
 
 
-def job_from(read: Read, content: memoryview, name: str, dialect: Dialect) -> Job:
+def job_from(read: WholeRead, content: memoryview, name: str, dialect: Dialect) -> Job:
     """A job from what was read; `content` are the bytes of the file."""
-    n = read.path.shape[1]
-    dx, dy, dz, de, speed, height = read.path
-    kind, line, stop = read.tags[at.KIND].astype(np.int8), read.tags[at.LINE], read.tags[at.STOP].astype(np.uint8)
+    moves, layers = read.moves, read.layers
     events = events_from(read.events)
     stated, unused = limits_in_events(events, dialect)
     added: list[Added] = []
     if dialect.texts:
-        texts = take_texts(events, bytes(content), dialect, speed, read.notes)
+        texts = take_texts(events, bytes(content), dialect, moves.speed, read.notes)
         added = texts.events
         stated = sorted([*stated, *texts.stated], key=lambda row: row.line)
-        stop[[move for move, *_ in added if move < n]] = 1
-    layer = np.empty(n, np.int32)
-    layers = int(number_layers(dx, dy, dz, kind, height, fresh_layers(), layer))
+        moves.stop[[move for move, *_ in added if move < moves.kind.size]] = 1
     if dialect.layers:
-        marks = layer_marks_of(bytes(content), line, dialect)
+        marks = layer_marks_of(bytes(content), moves.line, dialect)
         if marks.layers:
-            layer, layers = marks.of_move.astype(np.int32), marks.layers
+            moves, layers = moves._replace(layer=marks.of_move.astype(np.int32)), marks.layers
     low, high = read.real[at.LOW_X : at.LOW_Z + 1], read.real[at.HIGH_X : at.HIGH_Z + 1]
     notices = [*notices_of(read.notes, content), *map(notice_of, unused)]
     return Job(
         name=name,
-        moves=Moves(dx, dy, dz, de, speed, kind, line, layer, stop),
+        moves=moves,
         events=with_added(events, added) if added or stated or unused or dialect.texts else events,
         layers=layers,
         extent=((*map(float, low),), (*map(float, high),)) if np.isfinite(low).all() else None,  # type: ignore[arg-type]
-        filament=max(0.0, float(np.cumsum(de).max())),
+        filament=read.most_fed,
         lines=int(read.whole[at.LINE_NUMBER]),
         size=len(content),
         dialect=dialect,

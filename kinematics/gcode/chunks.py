@@ -16,19 +16,16 @@ from typing import NamedTuple, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.compiled import CHECKED
 from kinematics.gcode import state as at
 from kinematics.gcode.dialects import Dialect
-from kinematics.gcode.interpreter import RESERVE, read_lines
 from kinematics.gcode.motion import NOTHING
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
+from kinematics.gcode.stretches import Read, Scratches, read_stretch
 
 Real = NDArray[np.float64]
 Whole = NDArray[np.int64]
 Number = TypeVar("Number", np.float64, np.int32)
 
-PADDING = 64  # zero bytes after the file, so that the reader may look ahead
-BYTES_A_MOVE = 16  # a first guess of the room that is needed; it grows as it must
 CHUNK = 2 << 20  # bytes: large enough to hide what a chunk costs, small enough to stay near the caches
 WORKERS = 2
 NOT_GIVEN = (math.nan, math.nan)
@@ -46,85 +43,6 @@ GUESSED = (
     at.FEED_MODE,
     at.RETRACTED,
 )
-
-
-class ReaderOptions(NamedTuple):
-    """What reading depends on beside the file: see `reader.read_gcode`."""
-
-    home: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    arc_tolerance: float = 0.01
-    retract_length: float = math.nan
-    retract_speed: float = math.nan
-    filament_area: float = math.nan
-    block_delete: bool = False
-
-
-class Read(NamedTuple):
-    """What a stretch of a file was read to: the state at its end, moves, events and notes (see `state`).
-
-    `path` float64[6, n], `tags` int32[3, n], `events` float64[m, 5], `notes` int64[NOTE_ROWS, 3].
-    """
-
-    real: Real
-    whole: Whole
-    path: Real
-    tags: NDArray[np.int32]
-    events: Real
-    notes: Whole
-
-
-def fresh_state(dialect: Dialect, options: ReaderOptions) -> tuple[Real, Whole]:
-    """The state before the first line."""
-    real = np.zeros(at.REAL_STATE)
-    real[at.SCALE] = real[at.FEED_SHARE] = real[at.FLOW_SHARE] = real[at.FILAMENT_SCALE] = 1.0
-    if dialect.extruder_is_volume:
-        real[at.FILAMENT_SCALE] = 1.0 / options.filament_area
-    real[at.FEED] = math.nan
-    real[at.HOME_X : at.HOME_Z + 1] = options.home
-    real[at.DWELL_UNIT] = dialect.dwell_p_seconds
-    real[at.ARC_TOLERANCE] = options.arc_tolerance
-    real[at.LOW_X : at.LOW_Z + 1] = math.inf
-    real[at.HIGH_X : at.HIGH_Z + 1] = -math.inf
-    real[at.RETRACT_LENGTH] = options.retract_length
-    real[at.RETRACT_SPEED] = options.retract_speed
-    whole = np.zeros(at.WHOLE_STATE, np.int64)
-    whole[at.MOTION] = 1
-    whole[at.TOOL_IN_USE] = -1
-    whole[at.FIRST_FEED] = -1
-    whole[at.LAST_KIND] = -1
-    whole[at.STRICT] = dialect.strict
-    whole[at.SEMICOLONS] = dialect.semicolon_comments
-    whole[at.EXTRUDER] = ord(dialect.extruder_letter.upper()) - ord("A")
-    whole[at.BLOCK_DELETE] = options.block_delete
-    whole[at.KEEPS_TEXT] = bool(dialect.texts)
-    return real, whole
-
-
-def _wider(old: NDArray[Number], used: int) -> NDArray[Number]:
-    """Twice the columns, with those in use."""
-    new = np.empty((old.shape[0], 2 * old.shape[1]), old.dtype)
-    new[:, :used] = old[:, :used]
-    return new
-
-
-def read_stretch(buffer: NDArray[np.uint8], begin: int, end: int, real: Real, whole: Whole, dialect: Dialect) -> Read:
-    """Read whole lines from `begin` to `end` from a given state on; the state is changed in place."""
-    size = end - begin
-    room = size // BYTES_A_MOVE + RESERVE + 1
-    path = np.empty((at.PATH_ROWS, room))
-    tags = np.empty((at.TAG_ROWS, room), np.int32)
-    events = np.empty((size // 256 + RESERVE + 1, at.EVENT_COLUMNS))
-    notes = np.zeros((at.NOTE_ROWS, 3), np.int64)
-    whole[at.MOVES] = whole[at.EVENTS] = 0
-    source = buffer if CHECKED else buffer.ctypes.data
-    while True:
-        begin = read_lines(source, begin, end, real, whole, dialect.meanings, dialect.groups, notes, path, tags, events)
-        if whole[at.STATUS] != at.STATUS_GROW:
-            break
-        path, tags = _wider(path, int(whole[at.MOVES])), _wider(tags, int(whole[at.MOVES]))
-        events = np.concatenate([events, np.empty_like(events)])
-    n, m = int(whole[at.MOVES]), int(whole[at.EVENTS])
-    return Read(real, whole, path[:, :n], tags[:, :n], events[:m], notes)
 
 
 def chunk_ends(buffer: NDArray[np.uint8], begin: int, end: int, chunk: int) -> Iterator[tuple[int, int]]:
@@ -177,7 +95,7 @@ def _mended(read: Read, guess: tuple[Real, Whole], real: Real, whole: Whole) -> 
         return False
     if state[at.INEXACT] or state[at.STATUS] != at.STATUS_DONE:
         return False
-    path, tags, n = read.path, read.tags, read.path.shape[1]
+    path, n = read.path, read.kind.size
     touched = set()
     for k, row in enumerate((at.DX, at.DY, at.DZ)):
         i = int(state[at.FIRST_X + k])
@@ -189,7 +107,7 @@ def _mended(read: Read, guess: tuple[Real, Whole], real: Real, whole: Whole) -> 
         if state[at.PRINTED_UNSET] & (X_BIT << k):
             after[at.LOW_X + k] = min(after[at.LOW_X + k], real[at.PLACE_X + k])
             after[at.HIGH_X + k] = max(after[at.HIGH_X + k], real[at.PLACE_X + k])
-    heights = path[at.HEIGHT]
+    heights = read.height
     heights[heights == NOWHERE] = real[at.PLACE_Z]
     i = int(state[at.FIRST_E])
     if i >= 0:
@@ -204,7 +122,7 @@ def _mended(read: Read, guess: tuple[Real, Whole], real: Real, whole: Whole) -> 
         after[at.FEED] = real[at.FEED]
     first = int(state[at.FIRST_FEED])
     path[at.SPEED, : n if first < 0 else first] = real[at.FEED] / 60.0 * real[at.FEED_SHARE]
-    return all(_kind_stands(path[:, i], int(tags[at.KIND, i])) for i in touched)
+    return all(_kind_stands(path[:, i], int(read.kind[i])) for i in touched)
 
 
 def _kind_stands(move: Real, kind: int) -> bool:
@@ -252,14 +170,19 @@ def read_chunks(
     start: tuple[Real, Whole],
     chunk: int = CHUNK,
     workers: int = WORKERS,
+    scratches: Scratches | None = None,
 ) -> Iterator[Read]:
     """Read a buffer from a state on chunk by chunk: see `read_guessing`."""
     chunks = (Chunk(buffer, *ends) for ends in chunk_ends(buffer, begin, end, chunk))
-    return (read for _, read in read_guessing(chunks, dialect, start, workers))
+    return (read for _, read in read_guessing(chunks, dialect, start, workers, scratches))
 
 
 def read_guessing(
-    chunks: Iterator[Chunk], dialect: Dialect, start: tuple[Real, Whole], workers: int = WORKERS
+    chunks: Iterator[Chunk],
+    dialect: Dialect,
+    start: tuple[Real, Whole],
+    workers: int = WORKERS,
+    scratches: Scratches | None = None,
 ) -> Iterator[tuple[Chunk, Read]]:
     """Read a file that comes in chunks, each from the state in which the one before it really ended.
 
@@ -270,7 +193,7 @@ def read_guessing(
     first = next(chunks, None)
     if first is None:
         return
-    read = read_stretch(*first, *_begin_from(*start), dialect)
+    read = read_stretch(*first, *_begin_from(*start), dialect, scratches)
     if start[1][at.E_DIRTY] and read.whole[at.INEXACT]:
         raise OrderError
     yield first, read
@@ -281,25 +204,27 @@ def read_guessing(
             while len(waiting) < workers + 1 and (chunk := next(chunks, None)) is not None:
                 guess = _guess(real, whole)
                 copy = guess[0].copy(), guess[1].copy()
-                waiting.append((chunk, guess, pool.submit(read_stretch, *chunk, *copy, dialect)))
+                waiting.append((chunk, guess, pool.submit(read_stretch, *chunk, *copy, dialect, scratches)))
             if not waiting:
                 return
             chunk, guess, future = waiting.popleft()
             read = future.result()
             lines, pending = int(whole[at.LINE_NUMBER]), int(whole[at.STOP_PENDING])
             if _mended(read, guess, real, whole):
-                read.tags[at.LINE] += lines
+                read.line[:] += lines
                 read.events[:, at.EVENT_LINE] += lines
                 seen = read.notes[:, 0] > 0
                 read.notes[seen, 1] += lines
                 read.whole[at.LINE_NUMBER] += lines
-                if pending and read.tags.shape[1]:
-                    read.tags[at.STOP, 0] = 1
+                if pending and read.stop.size:
+                    read.stop[0] = 1
                 elif pending:
                     read.whole[at.STOP_PENDING] = 1
             else:
                 doubtful = whole[at.E_DIRTY]
-                read = read_stretch(*chunk, *_begin_from(real, whole), dialect)
+                if scratches is not None:
+                    scratches.free(read)
+                read = read_stretch(*chunk, *_begin_from(real, whole), dialect, scratches)
                 if doubtful and read.whole[at.INEXACT]:
                     raise OrderError
             yield chunk, read
@@ -331,48 +256,3 @@ def read_in_order(chunks: Iterator[Chunk], dialect: Dialect, start: tuple[Real, 
             if read is None:
                 return
             yield chunk, read
-
-
-def read_whole(
-    buffer: NDArray[np.uint8],
-    begin: int,
-    end: int,
-    dialect: Dialect,
-    options: ReaderOptions,
-    chunk: int = CHUNK,
-    workers: int = WORKERS,
-) -> Read:
-    """Read a whole file; `buffer` holds it from `begin` to `end`, and PADDING zero bytes after."""
-    if workers < 2 or dialect.strict or end - begin <= 2 * chunk:
-        return read_stretch(buffer, begin, end, *fresh_state(dialect, options), dialect)
-    try:
-        return _joined(list(read_chunks(buffer, begin, end, dialect, fresh_state(dialect, options), chunk, workers)))
-    except OrderError:
-        return read_stretch(buffer, begin, end, *fresh_state(dialect, options), dialect)
-
-
-def _joined(reads: list[Read]) -> Read:
-    """Several chunks as one."""
-    last = reads[-1]
-    real = last.real.copy()
-    for read in reads:
-        real[at.LOW_X : at.LOW_Z + 1] = np.minimum(real[at.LOW_X : at.LOW_Z + 1], read.real[at.LOW_X : at.LOW_Z + 1])
-        real[at.HIGH_X : at.HIGH_Z + 1] = np.maximum(
-            real[at.HIGH_X : at.HIGH_Z + 1], read.real[at.HIGH_X : at.HIGH_Z + 1]
-        )
-    before = 0
-    notes = np.zeros_like(last.notes)
-    for read in reads:
-        read.events[:, at.EVENT_MOVE] += before
-        before += read.path.shape[1]
-        fresh = (notes[:, 0] == 0) & (read.notes[:, 0] > 0)
-        notes[fresh, 1:] = read.notes[fresh, 1:]
-        notes[:, 0] += read.notes[:, 0]
-    return Read(
-        real,
-        last.whole,
-        np.concatenate([read.path for read in reads], axis=1),
-        np.concatenate([read.tags for read in reads], axis=1),
-        np.concatenate([read.events for read in reads]),
-        notes,
-    )

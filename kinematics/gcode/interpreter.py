@@ -43,14 +43,17 @@ def read_lines(
     groups: NDArray[np.int64],
     notes: NDArray[np.int64],
     path: NDArray[np.float64],
-    tags: NDArray[np.int32],
+    height: NDArray[np.float64],
+    kinds: NDArray[np.int8],
+    lines: NDArray[np.int32],
+    stops: NDArray[np.uint8],
     events: NDArray[np.float64],
 ) -> int:
     """Read whole lines from `begin` to `end` of `source`; return where reading stopped.
 
-    `source` is an address (int64) or a uint8 array with some zero bytes after `end`; `real`, `whole`, `notes`, `path`,
-    `tags`, `events` as in `state`; `meanings`, `groups` (int64[2, 10000]) of G and of M codes. Reading stops early when
-    room runs short (STATUS_GROW) or at an error (STATUS_ERROR).
+    `source` is an address (int64) or a uint8 array with some zero bytes after `end`; all from `real` on as in `state`,
+    but `meanings`, `groups` (int64[2, 10000]) of G and of M codes. Stops early when room runs short (STATUS_GROW) or
+    at an error (STATUS_ERROR).
     """
     letters = np.empty(MOST_WORDS, dtype=np.int64)
     values = np.empty(MOST_WORDS)
@@ -59,7 +62,7 @@ def read_lines(
     heads = np.empty(MOST_WORDS, dtype=np.int64)  # … and the word that names it
     slots = np.zeros(26)
     places = np.empty((3, MOST_CHORDS + 1))
-    most_moves = path.shape[1] - RESERVE
+    most_moves = min(path.shape[1], whole[at.BASE] + height.size) - RESERVE
     most_events = events.shape[0] - RESERVE
     strict, semicolons = whole[at.STRICT] != 0, whole[at.SEMICOLONS] != 0
     g_meanings, m_meanings = meanings[0], meanings[1]
@@ -68,7 +71,7 @@ def read_lines(
     i = begin
     while i < end:
         if are_plain(whole, g_meanings):
-            i = plain_lines(source, i, end, real, whole, path, tags, most_moves)
+            i = plain_lines(source, i, end, real, whole, path, height, kinds, lines, stops, most_moves)
             if i >= end:
                 break
         if whole[at.MOVES] > most_moves or whole[at.EVENTS] > most_events:
@@ -378,10 +381,10 @@ def read_lines(
                 path[at.DZ, number] = dz
                 path[at.DE, number] = de
                 path[at.SPEED, number] = speed
-                path[at.HEIGHT, number] = z
-                tags[at.KIND, number] = kind
-                tags[at.LINE, number] = whole[at.LINE_NUMBER]
-                tags[at.STOP, number] = whole[at.STOP_PENDING]
+                height[number - whole[at.BASE]] = z
+                kinds[number] = kind
+                lines[number] = whole[at.LINE_NUMBER]
+                stops[number] = whole[at.STOP_PENDING]
                 whole[at.STOP_PENDING] = 0
                 number += 1
             whole[at.MOVES] = number

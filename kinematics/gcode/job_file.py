@@ -17,8 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import InputError
-from kinematics.gcode.chunks import PADDING, Chunk
+from kinematics.gcode.chunks import Chunk
 from kinematics.gcode.findings import SEEN_AS_TEXT, cannot_be_unpacked, refuse_what_is_no_text
+from kinematics.gcode.stretches import PADDING
 
 LINE_FEED, RETURN = b"\n", b"\r"
 TAIL = 4096  # bytes at the end of a chunk that are looked through for the end of a line before all others

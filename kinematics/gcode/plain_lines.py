@@ -53,7 +53,10 @@ def plain_lines(
     real: NDArray[np.float64],
     whole: NDArray[np.int64],
     path: NDArray[np.float64],
-    tags: NDArray[np.int32],
+    height: NDArray[np.float64],
+    kinds: NDArray[np.int8],
+    lines: NDArray[np.int32],
+    stops: NDArray[np.uint8],
     most_moves: int,
 ) -> int:
     """Read plain lines from `i` on and return where the first other line begins; arrays as in `interpreter`."""
@@ -69,6 +72,7 @@ def plain_lines(
     number, line, stop = whole[at.MOVES], whole[at.LINE_NUMBER], whole[at.STOP_PENDING]
     z_known = unset & Z_BIT == 0
     shift_x, shift_y, shift_z = real[at.SHIFT_X], real[at.SHIFT_Y], real[at.SHIFT_Z]
+    base = np.uint64(whole[at.BASE])
     speed = feed / 60.0 * feed_share
     value_x = value_y = value_z = value_e = value_f = 0.0
     while i < end and number <= most_moves:
@@ -236,10 +240,10 @@ def plain_lines(
         path[at.DZ, k] = dz
         path[at.DE, k] = de
         path[at.SPEED, k] = speed
-        path[at.HEIGHT, k] = z
-        tags[at.KIND, k] = last_kind
-        tags[at.LINE, k] = line
-        tags[at.STOP, k] = stop
+        height[k - base] = z
+        kinds[k] = last_kind
+        lines[k] = line
+        stops[k] = stop
         stop = 0
         number += 1
     real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z], real[at.E_READING] = x, y, z, reading

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from kinematics.errors import Notice
 from kinematics.gcode import state as at
 from kinematics.gcode.assembly import Added, events_from, notice_of, take_texts, with_added
-from kinematics.gcode.chunks import Chunk, Read
+from kinematics.gcode.chunks import Chunk
 from kinematics.gcode.dialects import FILE_LIMITS, Dialect
 from kinematics.gcode.facts import JobFacts, Statements
 from kinematics.gcode.file_limits import Conditions, FileLimit, Unused, conditions_of, limits_in_events
@@ -18,6 +18,7 @@ from kinematics.gcode.findings import first_findings
 from kinematics.gcode.labels import Labels, Mark, held, label_marks, layer_marks
 from kinematics.gcode.layers import fresh_layers, number_layers
 from kinematics.gcode.moves import Events, Moves
+from kinematics.gcode.stretches import Read
 
 
 class Portion(NamedTuple):
@@ -102,9 +103,9 @@ class Portions:
 
     def portion(self, chunk: Chunk, read: Read) -> Portion:
         """The portion of a chunk, which was read without an error."""
-        n = read.path.shape[1]
-        dx, dy, dz, de, speed, _ = read.path
-        kind, line, stop = read.tags[at.KIND].astype(np.int8), read.tags[at.LINE], read.tags[at.STOP].astype(np.uint8)
+        n = read.kind.size
+        dx, dy, dz, de, speed = read.path
+        kind, line, stop = read.kind, read.line, read.stop
         events = events_from(read.events)
         stated, unused = limits_in_events(events, self._dialect)
         added: list[Added] = []
@@ -160,9 +161,9 @@ class Portions:
         if self._marked_layers:
             content = bytes(chunk.content)
             return self._layer_marks.layers(content, layer_marks(content, self._dialect), line - self._lines)
-        dx, dy, dz, height = (read.path[row] for row in (at.DX, at.DY, at.DZ, at.HEIGHT))
+        dx, dy, dz = (read.path[row] for row in (at.DX, at.DY, at.DZ))
         layer = np.empty(line.size, np.int32)
-        number_layers(dx, dy, dz, kind, height, self._layer_state, layer)
+        number_layers(dx, dy, dz, kind, read.height, self._layer_state, layer)
         return layer
 
     def _labels(self, chunk: Chunk, line: NDArray[np.int32]) -> Labels:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from kinematics.errors import InputError, nearest
 from kinematics.gcode import state as at
 from kinematics.gcode.assembly import job_from
-from kinematics.gcode.chunks import NOT_GIVEN, PADDING, WORKERS, ReaderOptions, read_whole
+from kinematics.gcode.chunks import NOT_GIVEN, WORKERS
 from kinematics.gcode.dialects import EXTRUSION, Dialect, dialect_named
 from kinematics.gcode.findings import (
     SEEN_AS_TEXT,
@@ -27,6 +27,8 @@ from kinematics.gcode.findings import (
     refuse_what_is_no_text,
 )
 from kinematics.gcode.job import Job
+from kinematics.gcode.stretches import PADDING, ReaderOptions
+from kinematics.gcode.whole import read_whole
 
 
 def read_gcode(
@@ -117,6 +119,6 @@ def _read(content: memoryview, name: str, dialect: Dialect, options: ReaderOptio
         raise error_of(content, name, read.whole)
     if dialect.strict and read.whole[at.PERCENTS] == 1 and not read.whole[at.ENDED]:
         raise no_second_percent(name)
-    if read.path.shape[1] == 0:
+    if read.moves.kind.size == 0:
         raise nothing_moves(name, notices_of(read.notes, content))
     return job_from(read, content, name, dialect)

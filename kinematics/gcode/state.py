@@ -36,7 +36,8 @@ FIRST_X, FIRST_Y, FIRST_Z, FIRST_E = 28, 29, 30, 31
 IS_GUESS = 32
 E_DIRTY = 33  # what E reads holds sums from an unknown start
 KEEPS_TEXT = 34  # whether lines that are no G-code are kept as events, for the dialect's patterns
-WHOLE_STATE = 35
+BASE = 35  # number of the move that the first height is of
+WHOLE_STATE = 36
 
 PER_MINUTE, INVERSE_TIME, PER_TURN = 0, 1, 2  # what F says (FEED_MODE): G94, G93, G95
 
@@ -151,12 +152,10 @@ NOTE_G = NOTE_KINDS
 NOTE_M = NOTE_G + 10_000
 NOTE_ROWS = NOTE_M + 10_000
 
-# Rows of the buffer of real numbers of moves (float64[6, room]); HEIGHT is the place on z after the move (mm).
-DX, DY, DZ, DE, SPEED, HEIGHT = range(6)
-PATH_ROWS = 6
-# Rows of the buffer of whole numbers of moves (int32[3, room]).
-KIND, LINE, STOP = range(3)
-TAG_ROWS = 3
+# Rows of the buffer of real numbers of moves (float64[5, room]). Beside it stand kind (int8), line (int32), stop
+# (uint8) and height, the place on z after the move (mm), which is kept for a few moves at a time only.
+DX, DY, DZ, DE, SPEED = range(5)
+PATH_ROWS = 5
 # Columns of the buffer of events (float64[room, 5]), in the order of `moves.Events`.
 EVENT_MOVE, EVENT_KIND, EVENT_VALUE, EVENT_TOOL, EVENT_LINE = range(5)
 EVENT_COLUMNS = 5

@@ -16,21 +16,13 @@ from typing import TypeVar
 from kinematics.caps.class_limits import HONOUR, IGNORE
 from kinematics.caps.flow import hangs_on_temperature
 from kinematics.gcode import state as at
-from kinematics.gcode.chunks import (
-    CHUNK,
-    Chunk,
-    OrderError,
-    Read,
-    ReaderOptions,
-    fresh_state,
-    read_guessing,
-    read_in_order,
-)
+from kinematics.gcode.chunks import CHUNK, Chunk, OrderError, read_guessing, read_in_order
 from kinematics.gcode.dialects import EXTRUSION, Dialect
 from kinematics.gcode.findings import error_of, no_second_percent, nothing_moves
 from kinematics.gcode.job_file import GZIP, JobFile
 from kinematics.gcode.labels import Pairs, count_keys, most_frequent_key
 from kinematics.gcode.portions import Portions
+from kinematics.gcode.stretches import Read, ReaderOptions, fresh_state
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import LinearDelta, has_coupled_limits, mechanism_of
 from kinematics.studies.block_course import Course

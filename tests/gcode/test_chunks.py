@@ -12,11 +12,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from kinematics.gcode import chunks
+from kinematics.gcode import chunks, whole
 from kinematics.gcode import state as at
-from kinematics.gcode.chunks import PADDING, Read, ReaderOptions, fresh_state, read_stretch, read_whole
 from kinematics.gcode.dialects import EXTRUSION, RS274, Dialect, TextCommand
 from kinematics.gcode.reader import read_gcode
+from kinematics.gcode.stretches import PADDING, Read, ReaderOptions, fresh_state, read_stretch
+from kinematics.gcode.whole import read_whole
 from tests.naive import gcode_grammar
 from tests.naive.restless_lines import restless_lines
 
@@ -45,25 +46,25 @@ class Watch:
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.mended: list[bool] = []
-        self.stretches: list[tuple[int, int]] = []
-        mend, stretch = chunks._mended, chunks.read_stretch
+        self.in_one_go = False
+        mend, through = chunks._mended, whole._one_after_the_other
 
         def mend_and_tell(*arguments: Any) -> bool:
             self.mended.append(mend(*arguments))
             return self.mended[-1]
 
-        def read_and_tell(buffer: NDArray[np.uint8], begin: int, end: int, *arguments: Any) -> Read:
-            self.stretches.append((begin, end))
-            return stretch(buffer, begin, end, *arguments)
+        def read_and_tell(*arguments: Any) -> whole.WholeRead:
+            self.in_one_go = True
+            return through(*arguments)
 
         monkeypatch.setattr(chunks, "_mended", mend_and_tell)
-        monkeypatch.setattr(chunks, "read_stretch", read_and_tell)
+        monkeypatch.setattr(whole, "_one_after_the_other", read_and_tell)
 
-    def outcome(self, size: int) -> Outcome:
-        """What was seen since the last time; `size` of the file (bytes)."""
-        seen = Outcome(self.mended[:], (0, size) in self.stretches)
+    def outcome(self) -> Outcome:
+        """What was seen since the last time."""
+        seen = Outcome(self.mended[:], self.in_one_go)
         self.mended.clear()
-        self.stretches.clear()
+        self.in_one_go = False
         return seen
 
 
@@ -87,12 +88,16 @@ def in_one_go(text: bytes, options: ReaderOptions = PLAIN, dialect: Dialect = EX
 def in_chunks(
     text: bytes, chunk: int, options: ReaderOptions = PLAIN, dialect: Dialect = EXTRUSION, workers: int = WORKERS
 ) -> Read:
-    return read_whole(padded(text), 0, len(text), dialect, options, chunk, workers)
+    found = read_whole(padded(text), 0, len(text), dialect, options, chunk, workers)
+    m = found.moves
+    return Read(
+        found.real, found.whole, np.stack(m[:5]), np.empty(0), m.kind, m.line, m.stop, found.events, found.notes
+    )
 
 
 def apart(one: Read, other: Read) -> Iterator[str]:
     """Where two readings of a file differ, in words."""
-    for name in ("path", "tags", "events", "notes"):
+    for name in ("path", "kind", "line", "stop", "events", "notes"):
         ours, theirs = getattr(one, name), getattr(other, name)
         if ours.shape != theirs.shape:
             yield f"{name}: {ours.shape} and {theirs.shape}"
@@ -121,7 +126,7 @@ def assert_alike(text: bytes, chunk: int, options: ReaderOptions = PLAIN) -> Non
 def test_random_lines(seed: int, chunk: int, watch: Watch) -> None:
     text = gcode_grammar.lines(seed, 100 + chunk, "extrusion")
     assert_alike(text, chunk, TOLD if seed % 2 else PLAIN)
-    assert len(watch.outcome(len(text)).mended) > 2
+    assert len(watch.outcome().mended) > 2
 
 
 @pytest.mark.parametrize("chunk", SIZES)
@@ -131,7 +136,7 @@ def test_samples(name: Path, chunk: int, watch: Watch) -> None:
     content = name.read_bytes()
     size = min(SLICE, 300 * chunk)
     assert_alike(content[:size], chunk)
-    outcome = watch.outcome(size)
+    outcome = watch.outcome()
     if b"G2 " not in content:
         assert sum(outcome.mended) >= 0.8 * len(outcome.mended) - 1
     middle = len(content) // 3
@@ -233,7 +238,7 @@ AGAIN = {
 def test_what_can_be_mended(name: str, options: ReaderOptions, watch: Watch) -> None:
     text = cut(FIRST, MENDED[name], LAST)
     assert_alike(text, SIZE, options)
-    assert watch.outcome(len(text)).mended[:1] == [True]
+    assert watch.outcome().mended[:1] == [True]
 
 
 @pytest.mark.parametrize("options", [PLAIN, TOLD], ids=["plain", "told"])
@@ -241,7 +246,7 @@ def test_what_can_be_mended(name: str, options: ReaderOptions, watch: Watch) -> 
 def test_what_has_to_be_read_again(name: str, options: ReaderOptions, watch: Watch) -> None:
     text = cut(FIRST, AGAIN[name], LAST)
     assert_alike(text, SIZE, options)
-    outcome = watch.outcome(len(text))
+    outcome = watch.outcome()
     assert outcome.mended[:1] == [False]
     assert not outcome.in_one_go
 
@@ -289,10 +294,10 @@ def test_what_hangs_on_a_sum_is_read_in_one_go(watch: Watch) -> None:
     """Absolute E after relative E without a new name: the reading hangs on every word before, in its order."""
     text = cut(RELATIVE, "X5 E0.1", "Y6 E0.3", "X4|M82|X5 E9", LAST)
     assert_alike(text, SIZE)
-    assert watch.outcome(len(text)).in_one_go
+    assert watch.outcome().in_one_go
     text = cut(RELATIVE, "X5 E0.1", "Y6 E0.3", "X4|M82|G92 E0|X5 E9", LAST)
     assert_alike(text, SIZE)
-    assert not watch.outcome(len(text)).in_one_go
+    assert not watch.outcome().in_one_go
 
 
 LATE = ("X5 E3", "X6 E4", LAST)
@@ -354,12 +359,12 @@ def test_what_is_never_cut(watch: Watch) -> None:
     """A strict dialect, one worker, a file of less than two chunks."""
     text = cut(FIRST, LAST, LAST)
     in_chunks(text, SIZE, workers=1)
-    assert watch.outcome(len(text)) == Outcome([], True)
+    assert watch.outcome() == Outcome([], True)
     in_chunks(text, SIZE * 3 // 2)
-    assert watch.outcome(len(text)) == Outcome([], True)
+    assert watch.outcome() == Outcome([], True)
     strict = b"F60\n" + b"G1 X1\nG1 X2\n" * 50
     in_chunks(strict, 20, dialect=RS274)
-    assert watch.outcome(len(strict)) == Outcome([], True)
+    assert watch.outcome() == Outcome([], True)
 
 
 def test_volume_and_another_letter() -> None:

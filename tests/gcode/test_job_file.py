@@ -14,8 +14,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kinematics.errors import InputError
-from kinematics.gcode.chunks import PADDING
 from kinematics.gcode.job_file import TAIL, JobFile
+from kinematics.gcode.stretches import PADDING
 
 LINES = st.lists(st.sampled_from([b"", b"G1 X1", b"G1 X1 ; " + b"c" * 90]), min_size=1, max_size=60)
 ENDS = st.sampled_from([b"\n", b"\r\n", b"\r"])
