@@ -52,6 +52,14 @@ def _job(job: JobEstimate, layers: bool) -> dict[str, Any]:
         "stated_limits": [
             {"limit": one.key, "value": one.value, "line": one.line, "count": one.times} for one in job.stated
         ],
+        "labels": None
+        if job.labels is None
+        else {
+            "names": list(job.labels.names),
+            "told": job.labels.told,
+            "key": job.labels.key,
+            "unknown": list(job.labels.unknown),
+        },
         "warnings": _notices(job.notices),
     }
     if job.worth:
