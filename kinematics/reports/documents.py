@@ -153,6 +153,10 @@ def caps_document(caps: Caps) -> dict[str, Any]:
         ],
         "total_s": caps.total,
     }
+    if caps.ringing:
+        from kinematics.studies.ringing import ringing_rows
+
+        document["ringing"] = [{"job": one.job, "rows": ringing_rows(one)} for one in caps.ringing]
     if caps.cooling is not None:
         rule = caps.cooling
         document["cooling"] = {
