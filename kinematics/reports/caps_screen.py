@@ -64,6 +64,19 @@ def _cooling(rule: CoolingRule) -> list[str]:
     return lines
 
 
+def _ringing(caps: Caps) -> list[str]:
+    """How far each job swings the axes: by one kick, and by all of them, which may add."""
+    lines = []
+    for ringing in caps.ringing:
+        for axis in ringing.axes:
+            worst = max((mode.left for mode in axis.modes), key=lambda left: left.swing)
+            budget = "" if axis.budget is None else f" (budget for each kick {quantity_text(axis.budget)} mm)"
+            one = f"a single kick leaves {quantity_text(axis.by_one_kick)} mm at most{budget}"
+            all_of_them = f"kicks add up to {quantity_text(worst.swing)} mm, line {worst.line} of {ringing.job}"
+            lines.append(f"ringing, {axis.axis} axis: {one}; {all_of_them}")
+    return lines
+
+
 def cap_notes(caps: Caps, formulas: bool) -> list[str]:
     """What stands under the table: what asks too much, cooling, the next command, the caution."""
     lines: list[str] = []
@@ -75,6 +88,7 @@ def cap_notes(caps: Caps, formulas: bool) -> list[str]:
         )
     if caps.cooling is not None:
         lines += _cooling(caps.cooling)
+    lines += _ringing(caps)
     if not formulas:
         lines.append("--formulas shows how each number comes about")
     return [*lines, CAUTION]

@@ -54,6 +54,14 @@ def _job(job: JobEstimate, layers: bool) -> dict[str, Any]:
         "stated_limits": [
             {"limit": one.key, "value": one.value, "line": one.line, "count": one.times} for one in job.stated
         ],
+        "labels": None
+        if job.labels is None
+        else {
+            "names": list(job.labels.names),
+            "told": job.labels.told,
+            "key": job.labels.key,
+            "unknown": list(job.labels.unknown),
+        },
         "warnings": _notices(job.notices),
     }
     if job.worth:
@@ -147,6 +155,10 @@ def caps_document(caps: Caps) -> dict[str, Any]:
         ],
         "total_s": caps.total,
     }
+    if caps.ringing:
+        from kinematics.studies.ringing import ringing_rows
+
+        document["ringing"] = [{"job": one.job, "rows": ringing_rows(one)} for one in caps.ringing]
     if caps.cooling is not None:
         rule = caps.cooling
         document["cooling"] = {

@@ -109,6 +109,20 @@ def _stated(job: JobEstimate) -> list[str]:
     return [f"limits stated in the job, {count} times (--file-limits honour|ignore|cap): {shown}{more}"]
 
 
+def _labels(job: JobEstimate) -> list[str]:
+    """Which labels the job has, whether somebody told them, and which of the machine's it does not have."""
+    labels = job.labels
+    if labels is None:
+        return []
+    names = ", ".join(labels.names) or "none"
+    how = "told by the dialect table" if labels.told else "found, not told"
+    where = "" if labels.key is None else f', in comments "{labels.key}: …"'
+    lines = [f"labels ({how}{where}): {names}"]
+    if labels.unknown:
+        lines.append(f"labels of the machine file that this job does not have: {', '.join(labels.unknown)}")
+    return lines
+
+
 def _unknown_stops(job: JobEstimate) -> list[str]:
     if not job.unknown_stops:
         return []
@@ -154,6 +168,7 @@ def estimate_screen(
         lines += ["", *_job_lines(job)]
         lines += _facts(job)
         lines += _stated(job)
+        lines += _labels(job)
         lines += _unknown_stops(job)
         lines += notice_lines(job.notices)
     if len(estimate.jobs) > 1:

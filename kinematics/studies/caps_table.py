@@ -16,6 +16,7 @@ from kinematics.studies.causes import key_of
 from kinematics.studies.cooling import CoolingRule, cooling_rule
 from kinematics.studies.known_caps import AXES, Known, MachineCaps
 from kinematics.studies.prepared import Planned, PreparedJob
+from kinematics.studies.ringing import Ringing, ringing_of_timing
 from kinematics.studies.timing import Timing, time_job
 
 if TYPE_CHECKING:
@@ -59,12 +60,14 @@ class CapRow(NamedTuple):
 
 @dataclass(frozen=True, repr=False)
 class Caps:
-    """The limits of a machine against its caps; with jobs, what each cap holds of their time and when cooling rules."""
+    """The limits of a machine against its caps; with jobs, what each cap holds of their time, when cooling
+    rules, and how far they swing the axes."""
 
     machine: Machine
     rows: tuple[CapRow, ...]
     total: float | None
     cooling: CoolingRule | None
+    ringing: tuple[Ringing, ...] = ()
 
     @property
     def asks_too_much(self) -> tuple[CapRow, ...]:
@@ -242,4 +245,6 @@ def caps_of(machine: Machine, prepared: Sequence[PreparedJob] = ()) -> Caps:
     job = _of_jobs(timings, filament_area(machine)) if timings else None
     rows = tuple(row for row in _Table(machine, job).rows() if row.asked is not None or row.formulas)
     cooling = cooling_rule(prepared, machine, timings) if timings else None
-    return Caps(machine, rows, None if job is None else job.total, cooling)
+    swinging = machine.vibration.x.modes or machine.vibration.y.modes
+    ringing = tuple(ringing_of_timing(timing) for timing in timings) if swinging else ()
+    return Caps(machine, rows, None if job is None else job.total, cooling, ringing)

@@ -30,6 +30,19 @@ STATED_LIMITS = "the limits that the jobs state"
 Tell = Callable[[str], None]
 
 
+class LabelsOfJob(NamedTuple):
+    """The labels of a job that the machine's limits by label were held against.
+
+    `names` in the order of their first comment; `told` whether the dialect's patterns told them, or counting found them
+    under `key`; `unknown` labels of the machine that the job does not have.
+    """
+
+    names: tuple[str, ...]
+    told: bool
+    key: str | None
+    unknown: tuple[str, ...]
+
+
 @dataclass(frozen=True, repr=False)
 class JobEstimate:
     """One job under one machine: times in s, lengths in mm, flow in mm³/s, speed in mm/s, mass in g."""
@@ -56,6 +69,7 @@ class JobEstimate:
     stated: tuple[StatedLimit, ...]
     timing: Timing = field(compare=False)
     worth: tuple[Worth, ...] = ()
+    labels: LabelsOfJob | None = None
 
     def layers_frame(self) -> pandas.DataFrame:
         """One row a layer: layer, height_mm, moves, motion_s, cooling_s, total_s."""
@@ -170,7 +184,18 @@ def job_estimate(timing: Timing, machine: Machine, worth: tuple[Worth, ...] = ()
         stated=facts.stated,
         timing=timing,
         worth=worth,
+        labels=_labels(timing, machine),
     )
+
+
+def _labels(timing: Timing, machine: Machine) -> LabelsOfJob | None:
+    """The labels where limits of the machine hang on them; None where none does, or a job in blocks keeps none."""
+    if not machine.motion.by_label or timing.planned is None:
+        return None
+    labels = timing.planned.job.labels
+    names = labels.names[1:]
+    unknown = tuple(name for name in machine.motion.by_label if name not in names)
+    return LabelsOfJob(names, labels.told, labels.key, unknown)
 
 
 def estimate_prepared(

@@ -34,6 +34,7 @@ def test_the_table_and_its_formulas(run: Run, folder: Path) -> None:
     assert cells[4:6] == ["no", "rounding, x axis"]
     assert "  rounding, x axis: 2qε/σ² = 2·0.5·0.1 mm / 53.42e-6 s² = 1872 mm/s² (ZVD at 48.2 Hz, damping 0.07)" in rows
     assert any(row.startswith("cooling: a layer lasts 8 s at least, which adds ") for row in rows)
+    assert any(row.startswith("ringing, x axis: a single kick leaves ") for row in rows)
     assert rows[-1].startswith("Before you raise a limit")
 
 
@@ -61,6 +62,9 @@ def test_the_document_holds_what_the_table_shows(run: Run, folder: Path) -> None
     assert 0.0 <= row["share_of_time"] <= 1.0
     assert document["cooling"]["shortest_layer_s"] == 8.0
     assert document["total_s"] > 0.0
+    (ringing,) = document["ringing"]
+    assert [row["axis"] for row in ringing["rows"]] == ["x"]
+    assert ringing["rows"][0]["left_mm"] > 0.0
 
 
 def test_without_a_job_and_without_a_machine(run: Run) -> None:
