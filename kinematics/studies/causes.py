@@ -82,7 +82,8 @@ def cause_name(table: Sequence[MoveClass], limits: Limits, row: int, code: int) 
             motor = code - first
             return words.format(limits.motors[motor] if motor < len(limits.motors) else motor + 1)
     if by.DRIVE_1 <= code <= by.DRIVE_4:
-        return f"drive of motor {limits.drives.names[code - by.DRIVE_1]}" if limits.drives else "drive"
+        names = limits.drives.names if limits.drives is not None else ()
+        return f"drive of motor {dict(enumerate(names)).get(code - by.DRIVE_1, code - by.DRIVE_1 + 1)}"
     key = limits.origins.get((row, _COLUMNS[code]), "") if code in _COLUMNS else ""
     if key in _OF_KEYS:
         return _OF_KEYS[key].format(_AXES.get(code, ""))
