@@ -182,7 +182,14 @@ def prepared_from_naive(
     job: Sequence[NaiveMove], limits: NaiveLimits, scaled: Mapping[str, float] = UNSCALED
 ) -> Prepared:
     """The twin's job under the twin's limits; `scaled` factors on limits by key."""
-    moves, machine = to_moves(job), machine_from(limits)
+    return prepared_under(job, machine_from(limits), limits, scaled)
+
+
+def prepared_under(
+    job: Sequence[NaiveMove], machine: Machine, limits: NaiveLimits, scaled: Mapping[str, float] = UNSCALED
+) -> Prepared:
+    """The twin's job under a machine, its first move where the twin's limits say."""
+    moves = to_moves(job)
     nozzle = nozzle_of(job) if hangs_on_temperature(machine) else None
     classes = classify(moves, machine.motion.first_layers.count, nozzle=nozzle)
     table = limits_of(machine, classes.table, scaled=scaled)
