@@ -94,7 +94,6 @@ def test_caps_without_end_change_nothing(job: list[NaiveMove], drawn: NaiveLimit
     plain = prepared_from_naive(job, none).plan().duration.tolist()
     endless = replace(full.caps, rounding_budget=1e9, ringing_budget=1e9, moves_per_s=1e9, bytes_per_s=1e9)
     endless = replace(endless, flow_table=())
-    # A shorter job is never planned with other corners: what hangs on turns reads them from features of their own.
     assert prepared_from_naive(job, replace(full, caps=endless)).plan().duration.tolist() == plain
     keys = (
         "quality.rounding_budget_mm",
