@@ -55,8 +55,10 @@ class Terms:
         for other, told in particular:
             if told is not None:
                 key, value = other, told
-        if stated is not None and self.mode == CAP and (value is None or stated < value):
-            key, value = general[0] + IN_THE_JOB, stated
+        if stated is not None and self.mode == CAP:
+            own = general[0] + IN_THE_JOB
+            if value is None or self.scaled_value(own, stated) < self.scaled_value(key, value):
+                key, value = own, stated
         return key, value
 
     def put(self, column: int, told: Told) -> None:
@@ -70,11 +72,14 @@ class Terms:
     def lower(self, column: int, told: Told) -> None:
         """Write a limit where it is lower than what stands there."""
         key, value = told
-        if value is None or value == math.inf:
-            return
+        if value is not None and value < math.inf:
+            self.lower_to(column, key, self.scaled_value(key, value))
+
+    def lower_to(self, column: int, key: str, value: float) -> None:
+        """Write a limit that bears all factors already where it is lower than what stands there."""
         self.keys.add(key)
-        if self.scaled_value(key, value) < self.values[column]:
-            self.values[column] = self.scaled_value(key, value)
+        if value < self.values[column]:
+            self.values[column] = value
             self.origins[column] = key
 
     def scaled_value(self, key: str, value: float) -> float:

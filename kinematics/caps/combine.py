@@ -56,16 +56,19 @@ class Limits(NamedTuple):
 def _commanded(row: Terms) -> None:
     """Commanded speed: the file's or what replaces it, times the override; first layers may keep the file's own."""
     motion = row.machine.motion
-    row.put(by.SPEED_SHARE, (COMMANDED, 1.0))
     if row.member.first_layers and motion.first_layers.keep_commanded_speed:
+        row.put(by.SPEED_SHARE, (COMMANDED, 1.0))
         return
     share_key, share = row.chosen(("motion.feed_override", motion.feed_override), *row.particular("feed_override"))
     assert share is not None  # it has a default
-    row.put(by.SPEED_SHARE, (COMMANDED if share == 1.0 else share_key, share))
     key, replaced = row.chosen(("", None), *row.particular("commanded_speed_mm_s"))
-    if replaced is not None:
-        row.put(by.SPEED_SHARE, (key, 0.0))
-        row.put(by.SPEED_REPLACED, (key, replaced * share))
+    if replaced is None:
+        row.put(by.SPEED_SHARE, (COMMANDED if share == 1.0 else share_key, share))
+        return
+    row.values[by.SPEED_SHARE], row.origins[by.SPEED_SHARE] = 0.0, key
+    row.put(by.SPEED_REPLACED, (key, replaced * row.scaled_value(share_key, share)))
+    if share != 1.0:
+        row.keys.add(share_key)
 
 
 def _path(row: Terms) -> None:
@@ -148,8 +151,7 @@ def _drives(row: Terms, drives: Drives, coupled: tuple[str, ...]) -> None:
     places = {"x": by.X_MOST, "y": by.Y_MOST, "z": by.Z_MOST, EXTRUDER: by.FILAMENT_MOST}
     places |= {name: by.MOTOR_1_MOST + i for i, name in enumerate(coupled)}
     for name, fastest in drives.fastest.items():
-        if row.scaled.get(torque_key(name), 1.0) < math.inf:
-            row.lower(places[name], (torque_key(name), fastest))
+        row.lower_to(places[name], torque_key(name), fastest)  # more torque is no more speed
 
 
 def _controller(row: Terms) -> None:

@@ -41,7 +41,7 @@ def filter_of_axis(vibration: AxisVibration, axis: str) -> tuple[str, float, flo
     if frequency is None:
         if mode is None and name != "none":
             key = f"vibration.{axis}.filter"
-            found = f'{key} = "{name}" without a frequency'
+            found = f'"{name}" is named without a frequency'
             raise InputError.at(key, found, f"vibration.{axis}.filter_frequency_hz, or a mode of the axis")
         frequency = mode.frequency_hz if mode is not None else 1.0
     if damping is None:

@@ -7,11 +7,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.caps.command_rate import reach
+from kinematics.caps.command_rate import Reach, reach
 from kinematics.caps.drive import FORCE, Drives, curve_table
 from kinematics.compiled import compiled_part
 from kinematics.errors import InputError
-from kinematics.gcode.moves import FILAMENT, Moves
+from kinematics.gcode.moves import Moves
 from kinematics.planner.features import Features
 from kinematics.planner.motor_loads import FRICTION, motor_loads, worse_end
 from kinematics.planner.pairs import run_lengths
@@ -53,8 +53,9 @@ def make_ties(
     """The ties of a job.
 
     `drives` where there are any, with `jacobians` J once for all moves (float64[1, 3, 3]) or at both ends of each
-    (float64[n, 3, 3]); `by_moves` whether moves a second count; `bytes_of_move` (n) where bytes a second do. Raises
-    InputError where a motor cannot overcome the friction of a move.
+    (float64[n, 3, 3]); `by_moves` whether moves a second count; `bytes_of_move` (n) where bytes a second do. Where an
+    arm does not reach, statics tells nothing, and no carriage is asked for anything. Raises InputError where a motor
+    cannot overcome the friction of a move.
     """
     length = features.length
     runs = run_lengths(length, features.change, features.rest)
@@ -65,6 +66,7 @@ def make_ties(
         loads = motor_loads(drives, directions, jacobians[0])
         if len(jacobians) > 1:
             loads = worse_end(loads, motor_loads(drives, directions, jacobians[1]))
+        loads[np.isnan(loads).any(axis=2)] = 0.0
         curves = drives.curves
         stuck = np.argwhere(loads[:, :, FRICTION] >= curves[:, 0, FORCE])
         if stuck.size:
@@ -73,11 +75,25 @@ def make_ties(
             raise InputError.at(f"line {moves.line[i]}", found, "more torque, or less friction_n of its axes")
     move_reach = byte_reach = NO_TIES.move_reach
     if by_moves or bytes_of_move is not None:
-        covered = reach(length, features.rest, lookahead, bytes_of_move)
-        path = np.where(moves.kind == FILAMENT, np.inf, 1.0)  # moves of the extruder alone are not held back
-        move_reach = 1.0 / (covered.a_move * path) if by_moves else move_reach
-        byte_reach = 1.0 / (covered.a_byte * path) if bytes_of_move is not None else byte_reach
+        covered = reach_of_moves(features, lookahead, bytes_of_move)
+        move_reach = 1.0 / covered.a_move if by_moves else move_reach
+        byte_reach = 1.0 / covered.a_byte if bytes_of_move is not None else byte_reach
     return Ties(runs, loads, curves, move_reach, byte_reach)
+
+
+def reach_of_moves(features: Features, lookahead: int | None, bytes_of_move: Reals | None) -> Reach:
+    """How much path every move gives for one command and one byte; a piece of a move gives what all of the move does.
+
+    `bytes_of_move` (n) where bytes count, of a piece its share.
+    """
+    whole = features.whole
+    if whole.size == 0:
+        return reach(features.length, features.rest, lookahead, bytes_of_move)
+    first = np.flatnonzero(np.diff(whole, prepend=-1))
+    length = np.add.reduceat(features.length, first)
+    size = None if bytes_of_move is None else np.add.reduceat(bytes_of_move, first)
+    covered = reach(length, features.rest[np.append(first, whole.size)], lookahead, size)
+    return Reach(covered.a_move[whole], covered.a_byte[whole])
 
 
 @compiled_part

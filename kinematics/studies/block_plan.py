@@ -25,6 +25,8 @@ from kinematics.planner.features import CornerSettings, Features, make_features
 from kinematics.planner.layers import sums_by_layer
 from kinematics.planner.path_sums import PATH_SUMS, add_path
 from kinematics.planner.plan import LANES, Plan, Room, make_room, plan
+from kinematics.planner.ties import NO_TIES
+from kinematics.planner.unbounded import is_unbounded
 
 Reals = NDArray[np.float64]
 
@@ -65,7 +67,8 @@ class Block(NamedTuple):
 class Terms(NamedTuple):
     """Under what a block is planned: which of its ways of classing, the limits of those classes, and so on.
 
-    `limits` float64[classes, LIMITS]; `sums_path` whether lengths and peaks are asked for.
+    `limits` float64[classes, LIMITS]; `sums_path` whether lengths and peaks are asked for; `in_place` the limits that
+    hold where none is lifted (None: none is), under which a block is planned that the others leave unbounded.
     """
 
     way: int
@@ -73,6 +76,7 @@ class Terms(NamedTuple):
     limits: Reals
     lookahead: int | None
     sums_path: bool
+    in_place: Reals | None = None
 
     def plans_as(self, other: Terms) -> bool:
         """Whether plans under both are the same."""
@@ -85,7 +89,7 @@ class BlockSums(NamedTuple):
 
     `seconds` float64[classes, CAUSES]; `motion` (s); `layer`, `layer_seconds`, `layer_moves` of the layers that occur;
     `passed` time from the block's first kept move to each move that was asked for (s); `path` as `planner.path_sums`,
-    with the line of the fastest flow.
+    with the line of the fastest flow; `unbounded` whether a lifted limit leaves some move without a ceiling.
     """
 
     seconds: Reals
@@ -96,6 +100,7 @@ class BlockSums(NamedTuple):
     passed: Reals
     path: Reals
     line: int
+    unbounded: bool
 
 
 class Cut(NamedTuple):
@@ -153,7 +158,23 @@ def _features(block: Block, terms: Sequence[Terms]) -> list[Features]:
     return found
 
 
-def _sums(block: Block, features: Features, found: Plan, terms: Terms, end: int, asked: NDArray[np.int64]) -> BlockSums:
+def _planned(features: Features, terms: Terms, room: Room) -> tuple[Plan, bool]:
+    """The plan of a block, and whether a lifted limit leaves some move unbounded: then with that limit in place."""
+    advance = np.zeros((terms.limits.shape[0], 2))
+    if terms.in_place is not None and is_unbounded(features, terms.limits, advance, NO_TIES):
+        return plan(features, terms.in_place, terms.lookahead, room), True
+    return plan(features, terms.limits, terms.lookahead, room), False
+
+
+def _sums(
+    block: Block,
+    features: Features,
+    found: Plan,
+    unbounded: bool,
+    terms: Terms,
+    end: int,
+    asked: NDArray[np.int64],
+) -> BlockSums:
     """Sum a plan from the kept moves to `end`; `asked` the moves before which the time is asked for."""
     kept, moves = block.kept, block.moves
     if kept == 0 and end == features.length.size:
@@ -176,7 +197,7 @@ def _sums(block: Block, features: Features, found: Plan, terms: Terms, end: int,
         highest = add_path(moves.kind, features.length, features.ratio, found.speed_peak, kept, end, path)
     line = int(moves.line[highest]) if highest >= 0 else -1
     by_layer = sums_by_layer(moves.layer[kept:end], duration)
-    return BlockSums(seconds, float(duration.sum()), *by_layer, passed, path, line)
+    return BlockSums(seconds, float(duration.sum()), *by_layer, passed, path, line, unbounded)
 
 
 def plan_to_rest(block: Block, terms: Sequence[Terms], asked: NDArray[np.int64]) -> list[BlockSums]:
@@ -187,8 +208,7 @@ def plan_to_rest(block: Block, terms: Sequence[Terms], asked: NDArray[np.int64])
     sums = []
     for one, features in zip(terms, _features(block, terms), strict=True):
         room = _ROOMS.room(0, block.size, one.limits.shape[0])
-        found = plan(features, one.limits, one.lookahead, room)
-        sums.append(_sums(block, features, found, one, block.size, asked))
+        sums.append(_sums(block, features, *_planned(features, one, room), one, block.size, asked))
     return sums
 
 
@@ -203,20 +223,18 @@ def plan_to_cut(block: Block, terms: Sequence[Terms], asked: NDArray[np.int64]) 
     window = max(0.0, *(one.corners.curve_window for one in terms))
     known = _last_known(run_ends, travelled, window)
     size = known + 1
-    plans: list[tuple[Features, Plan]] = []
+    plans: list[tuple[Features, Plan, bool]] = []
     end = size
     for number, (one, features) in enumerate(zip(terms, made, strict=True)):
         part = Features._make(column[: size + (column is features.rest)] for column in features)
-        found = plan(part, one.limits, one.lookahead, _ROOMS.room(number, size, one.limits.shape[0]))
-        plans.append((part, found))
+        found, unbounded = _planned(part, one, _ROOMS.room(number, size, one.limits.shape[0]))
+        plans.append((part, found, unbounded))
         end = min(end, _last_held(part, found, block.kept))
     if end <= block.kept:
         return None
-    begin = min(_first_needed(part, found, end) for part, found in plans)
+    begin = min(_first_needed(part, found, end) for part, found, _ in plans)
     leading = run_ends[(run_ends < begin) & (travelled[run_ends] <= travelled[begin] - window)]
-    sums = [
-        _sums(block, part, found, one, end, asked[asked < end]) for one, (part, found) in zip(terms, plans, strict=True)
-    ]
+    sums = [_sums(block, *planned, one, end, asked[asked < end]) for one, planned in zip(terms, plans, strict=True)]
     return Cut(end, int(leading[-1]) - 1 if leading.size else 0, sums)
 
 

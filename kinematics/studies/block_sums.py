@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -95,6 +96,8 @@ class Lane:
         self._file_limits = file_limits
         self._by_deviation = by_deviation
         self._limits = np.empty((0, by.LIMITS))
+        self._in_place = np.empty((0, by.LIMITS)) if any(factor == math.inf for _, factor in ask.scaled) else None
+        self._unbounded = False
         self._seconds = np.zeros((0, by.CAUSES))
         self._motion = 0.0
         self._layers, self._layer_moves = np.zeros(1), np.zeros(1)
@@ -117,14 +120,20 @@ class Lane:
                     raise DeviationError(self._ask)
                 self._by_deviation = True
             self._limits = np.concatenate([self._limits, values])
-        corners = corner_settings(machine, self._by_deviation, hang_on_turns(self._limits))
-        return Terms(self._way, corners, self._limits, machine.motion.lookahead_moves, not self._ask.passing)
+            if self._in_place is not None:
+                whole = limits_of(machine, table[known:], self._file_limits, self._ask.varied).values
+                self._in_place = np.concatenate([self._in_place, whole])
+        turns = hang_on_turns(self._limits if self._in_place is None else self._in_place)
+        corners = corner_settings(machine, self._by_deviation, turns)
+        lookahead, sums_path = machine.motion.lookahead_moves, not self._ask.passing
+        return Terms(self._way, corners, self._limits, lookahead, sums_path, self._in_place)
 
     def add(self, sums: BlockSums) -> None:
         """Add the sums of the next block."""
         classes = sums.seconds.shape[0]
         self._seconds = _longer(self._seconds, classes)
         self._seconds[:classes] += sums.seconds
+        self._unbounded |= sums.unbounded
         self._passed.append(self._motion + sums.passed)
         self._motion += sums.motion
         last = int(sums.layer[-1]) + 1
@@ -156,7 +165,7 @@ class Lane:
             self._motion,
             None,
             None if self._ask.passing else self._path_sums(facts.layers),
-        )
+        )._replace(unbounded=self._unbounded)
 
     @property
     def _shortest_layer(self) -> float:

@@ -147,16 +147,18 @@ class BlockwiseJob:
     def _then_asked(self) -> list[Ask]:
         """What will probably be asked once the first foreseen ask is timed: told by the start of the job."""
         then, self._then = self._then, None
-        if then is None:
+        if then is None or needs_every_move(self._foreseen[0].machine):
             return []
         tried = self._again(lambda: self._pass(self._foreseen[:1], TRIAL_CHUNKS))
         return [one for timing in tried for one in then(timing)]
 
     def _distinct(self, asks: Sequence[Ask], first: Ask) -> list[Ask]:
-        """Those that read the job as the first one does and are not known yet, each once."""
+        """Those that read the job as the first one does, can be planned in blocks and are not known yet, each once."""
         found: list[Ask] = []
         for ask in asks:
-            if self._settings(ask) != self._settings(first) or self._known(ask) is not None:
+            if self._settings(ask) != self._settings(first) or needs_every_move(ask.machine):
+                continue
+            if self._known(ask) is not None:
                 continue
             found = [one for one in found if not ask.answers(one)]
             if not any(one.answers(ask) for one in found):

@@ -61,6 +61,7 @@ _OF_KEYS = {
     ROUNDING_KEY: "short lines: rounding, {} axis",
     RINGING_KEY: "short lines: ringing, {} axis",
 }
+TORQUE = ".torque_nm"  # a motor runs no faster than its torque curve tells
 # What a motor's name stands in; the codes of three motors in a row begin at each.
 _OF_MOTORS = {
     by.MOTOR_1_SPEED: "motor {} speed",
@@ -78,16 +79,20 @@ def cause_name(table: Sequence[MoveClass], limits: Limits, row: int, code: int) 
         return "commanded speed, print" if kind == PRINT else "commanded speed, travel"
     if code == by.PATH_ACCELERATION:
         return "short lines: acceleration" if kind == PRINT else "short travels: acceleration"
+    coupled = code - by.MOTOR_1_SPEED
+    if 0 <= coupled < 3 and limits.origins.get((row, by.MOTOR_1_MOST + coupled), "").endswith(TORQUE):
+        return f"fastest speed of motor {limits.motors[coupled]}"
     for first, words in _OF_MOTORS.items():
         if first <= code < first + 3:
             motor = code - first
             return words.format(limits.motors[motor] if motor < len(limits.motors) else motor + 1)
     if by.DRIVE_1 <= code <= by.DRIVE_4:
-        return f"drive of motor {limits.drives.names[code - by.DRIVE_1]}" if limits.drives else "drive"
+        names = limits.drives.names if limits.drives is not None else ()
+        return f"drive of motor {dict(enumerate(names)).get(code - by.DRIVE_1, code - by.DRIVE_1 + 1)}"
     key = limits.origins.get((row, _COLUMNS[code]), "") if code in _COLUMNS else ""
     if key in _OF_KEYS:
         return _OF_KEYS[key].format(_AXES.get(code, ""))
-    if key.endswith(".torque_nm"):
+    if key.endswith(TORQUE):
         return f"fastest speed of motor {key.split('.')[1]}"
     if key.startswith("motors."):
         kind_of_cause = by.MOTOR_1_SPEED if code < by.CORNER else by.MOTOR_1_ACCELERATION

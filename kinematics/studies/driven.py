@@ -8,13 +8,15 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.caps.classes import Classes
 from kinematics.caps.combine import Limits
+from kinematics.caps.flow import flow_at, hangs_on_temperature
 from kinematics.caps.motor_drives import jacobians
 from kinematics.errors import InputError, Notice
 from kinematics.gcode.cutting import cut_job, pieces_of, start_places
 from kinematics.gcode.job import Job
 from kinematics.gcode.line_bytes import bytes_of_moves
-from kinematics.gcode.moves import FILAMENT
+from kinematics.gcode.moves import FILAMENT, PRINT
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import Cartesian, LinearDelta, has_coupled_limits, mechanism_of
 from kinematics.planner.features import NOT_CUT, Features
@@ -22,6 +24,7 @@ from kinematics.planner.motors import Drive
 from kinematics.planner.ties import Ties, make_ties
 
 MOST_PIECES = 50_000_000  # some 10 GB of arrays
+HELD_FLOW = "printing move at a nozzle temperature outside the table of hotend.max_flow_mm3_s: its nearest row holds"
 OUT_OF_REACH = "place that an arm of the delta does not reach: timed without that carriage's limits"
 
 
@@ -66,6 +69,23 @@ def driven_by(machine: Machine, job: Job) -> Driven:
         return Driven(job, NOT_CUT, Drive(mechanism, starts))
     job, whole = cut_job(job, counts)
     return Driven(job, whole, Drive(mechanism, start_places(job)))
+
+
+def noting_held_flow(job: Job, machine: Machine, classes: Classes, whole: NDArray[np.int64]) -> Job:
+    """The job with a notice where the table of what melts has no row for a temperature and is held at its end.
+
+    `whole` as in `Driven`.
+    """
+    if not hangs_on_temperature(machine):
+        return job
+    flow = machine.hotend.max_flow_mm3_s
+    held = [i for i, one in enumerate(classes.table) if one.kind == PRINT and flow_at(flow, one.nozzle).held]
+    found = np.flatnonzero(np.isin(classes.of_move, held))
+    if found.size == 0:
+        return job
+    moves = int(np.unique(whole[found]).size) if whole.size else int(found.size)
+    notice = Notice(int(job.moves.line[found[0]]), moves, HELD_FLOW)
+    return replace(job, notices=tuple(sorted((*job.notices, notice))))
 
 
 def ties_of(job: Job, machine: Machine, limits: Limits, features: Features, by_moves: bool, by_bytes: bool) -> Ties:

@@ -110,16 +110,21 @@ def _axis_raised(machine: Machine, timing: Timing, axis: str, code: int, column:
     """An axis's limit raised, or that of its motor where this is the lower one."""
     row = int(timing.seconds[:, code].argmax())
     key = timing.limits.origins[row, column]
-    if key.startswith("motors."):
+    if key.endswith(kind.name) and key.startswith("motors."):
         return _raised(machine, key, f"motor {axis} {kind.word}", kind.unit)
     held = _held(timing, code, column)
     return _raised(machine, f"axes.{axis}.{kind.name}", f"{axis} axis {kind.word}", kind.unit, held)
 
 
-def _motors_raised(machine: Machine, motors: Sequence[str], kind: _Kind) -> _Trial:
-    """The limits of all motors that move the tool together raised alike: one alone is soon held by the others."""
+def _motors_raised(machine: Machine, motors: Sequence[str], kind: _Kind) -> _Trial | None:
+    """The limits of all motors that move the tool together raised alike: one alone is soon held by the others.
+
+    None where no such limit is given, as where the ends of torque curves hold.
+    """
     values = {name: machine.value_of(f"motors.{name}.{kind.name}") for name in motors}
     given = {name: value for name, value in values.items() if value is not None}
+    if not given:
+        return None
     settings = {f"motors.{name}.{kind.name}": float(f"{value * RAISE:.3g}") for name, value in given.items()}
     first, after = next(iter(given.values())), next(iter(settings.values()))
     what = f"{kind.word} of motor{'s' if len(given) > 1 else ''} {', '.join(given)}"
@@ -227,4 +232,5 @@ def changes_that_save(
     # Planning lets other threads run, so that both cores are of use.
     with ThreadPoolExecutor(2) as pool:
         found = [change for change in pool.map(tried, trials, asks) if change.saved > WORTH_SAYING * total]
-    return sorted(found, key=lambda change: -change.saved)
+    # Savings that differ by rounding alone are equal.
+    return sorted(found, key=lambda change: (-round(change.saved / total, 9), change.key))

@@ -24,7 +24,7 @@ from kinematics.machine.mechanisms import has_coupled_limits, mechanism_of
 from kinematics.planner.features import NOT_CUT, RULE_OFF, CornerSettings, Features, make_features
 from kinematics.planner.plan import Plan, Room, hang_on_turns, make_room, plan
 from kinematics.planner.ties import NO_TIES, Ties
-from kinematics.studies.driven import Driven, driven_by, ties_of
+from kinematics.studies.driven import Driven, driven_by, noting_held_flow, ties_of
 
 NOT_KNOWN = math.nan  # one object, so that settings that hold it compare equal
 
@@ -125,9 +125,11 @@ class PreparedJob:
         self._block_delete = block_delete
         self._jobs: dict[ReaderSettings, Job] = {}
         self._driven: dict[object, Driven] = {}
+        # Each beside what it was made from: as long as that is kept, nothing else is found at its address. Threads may
+        # put another one in its place at any time.
         self._classes: tuple[object, Classes] | None = None
-        self._features: tuple[object, Features] | None = None
-        self._ties: tuple[object, Ties] | None = None
+        self._features: tuple[object, Classes, Features] | None = None
+        self._ties: tuple[object, Features, Ties] | None = None
         self._rooms = threading.local()  # of passing plans, one a thread
 
     @property
@@ -166,19 +168,30 @@ class PreparedJob:
         stated = bool(job.stated) and self._file_limits != IGNORE
         by_temperature = hangs_on_temperature(machine)
         key = (id(job), first_layers, labelled, stated, by_temperature)
-        if self._classes is None or self._classes[0] != key:
+        kept = self._classes
+        if kept is None or kept[0] != key:
             conditions = job.conditions if stated else None
             labels = job.labels if labelled else None
             nozzle = nozzle_targets(job.events, len(job)) if by_temperature else None
-            self._classes = (key, classify(job.moves, first_layers, conditions, labels, nozzle))
-        return self._classes[1]
+            kept = self._classes = (key, classify(job.moves, first_layers, conditions, labels, nozzle))
+        return kept[1]
 
     def _driven_by(self, machine: Machine, job: Job) -> Driven:
         mechanism = mechanism_of(machine)
         key = (id(job), mechanism, has_coupled_limits(machine), machine.motion.delta_piece_mm)
         if key not in self._driven:
-            self._driven[key] = driven_by(machine, job)
+            self._driven.setdefault(key, driven_by(machine, job))
         return self._driven[key]
+
+    def _featured(self, driven: Driven, machine: Machine, classes: Classes, values: NDArray[np.float64]) -> Features:
+        """The features of a job under a table of limits, kept as long as nothing touches them."""
+        corners = corner_settings(machine, rules_deviation(values), hang_on_turns(values))
+        key = (id(driven.job), id(classes), corners, driven.drive and driven.drive.mechanism)
+        kept = self._features
+        if kept is None or kept[0] != key:
+            made = make_features(driven.job.moves, classes.of_move, corners, driven.drive, driven.whole)
+            kept = self._features = (key, classes, made)
+        return kept[2]
 
     def _tied(
         self, job: Job, machine: Machine, limits: Limits, features: Features, scaled: Mapping[str, float]
@@ -196,9 +209,10 @@ class PreparedJob:
             rated,
             tuple(scaled.items()),
         )
-        if self._ties is None or self._ties[0] != key:
-            self._ties = (key, ties_of(job, machine, limits, features, *rated))
-        return self._ties[1]
+        kept = self._ties
+        if kept is None or kept[0] != key:
+            kept = self._ties = (key, features, ties_of(job, machine, limits, features, *rated))
+        return kept[2]
 
     def laid_out(
         self,
@@ -209,14 +223,11 @@ class PreparedJob:
         """All that a plan of the job under a machine is made of; `varied` names the keys that a study varies, `scaled`
         factors on limits.
         """
-        job, whole, drive = self._driven_by(machine, self.read(machine))
+        driven = self._driven_by(machine, self.read(machine))
+        job, whole, _ = driven
         classes = self._classified(job, machine)
         limits = limits_of(machine, classes.table, self._file_limits, varied, scaled)
-        corners = corner_settings(machine, rules_deviation(limits.values), hang_on_turns(limits.values))
-        key = (id(job), id(classes), corners, drive and drive.mechanism)
-        if self._features is None or self._features[0] != key:
-            self._features = (key, make_features(job.moves, classes.of_move, corners, drive, whole))
-        features = self._features[1]
+        features = self._featured(driven, machine, classes, limits.values)
         return LaidOut(job, classes, features, limits, whole, self._tied(job, machine, limits, features, scaled))
 
     def planned(
@@ -238,4 +249,6 @@ class PreparedJob:
             if room is None or room.result.seconds.shape[0] != rows or room.speeds.size != moves + 1:
                 room = self._rooms.room = make_room(moves, rows)
         found = plan(features, limits.values, limits.lookahead, room, limits.advance, ties)
+        if not passing:
+            job = noting_held_flow(job, machine, classes, whole)
         return Planned(machine, job, classes, features, limits, found, varied, whole, ties)

@@ -17,6 +17,7 @@ from kinematics.gcode.facts import JobFacts
 from kinematics.gcode.moves import FILAMENT, PRINT, WAITS, Events
 from kinematics.machine import Machine
 from kinematics.planner.layers import LayerTimes, layer_times
+from kinematics.planner.unbounded import is_unbounded
 from kinematics.studies import causes
 from kinematics.studies.prepared import Planned, PreparedJob
 from kinematics.studies.stops import Stops, stops_of
@@ -66,7 +67,8 @@ class Timing(NamedTuple):
 
     `table`, `limits`, `seconds` the classes of moves, what each may, and its seconds by cause, as in `Classes`,
     `Limits` and `Plan`. Of a job in one piece `planned` is the plan; of one in blocks `path` is what was kept instead
-    (None where it was not asked for).
+    (None where it was not asked for). `unbounded` says that a limit was lifted and some move was left without a ceiling
+    of speed or of acceleration: then no other number counts.
     """
 
     facts: JobFacts
@@ -80,6 +82,7 @@ class Timing(NamedTuple):
     by_cause: dict[str, float]
     planned: Planned | None
     path: PathSums | None
+    unbounded: bool = False
 
     @property
     def total(self) -> float:
@@ -177,21 +180,23 @@ def time_job(
     if not isinstance(prepared, PreparedJob):
         return prepared.timed(Ask(machine, varied, passing, scaled))
     planned = prepared.planned(machine, varied, passing, dict(scaled))
-    job, found = planned.job, planned.plan
+    job, found, limits = planned.job, planned.plan, planned.limits
+    lifted = any(factor == math.inf for _, factor in scaled)
+    unbounded = lifted and is_unbounded(planned.features, limits.values, limits.advance, planned.ties)
     shortest = machine.cooling.shortest_layer_s or 0.0
     layers = layer_times(job.moves.layer, found.duration, job.layers, shortest)
     return timing_from(
         job.facts._replace(moves=planned.moves_of_file),
         machine,
         planned.classes.table,
-        planned.limits,
+        limits,
         found.seconds.copy() if passing else found.seconds,
         layers,
         job.events,
         event_clock(planned, layers),
         float(found.duration.sum()),
         planned,
-    )
+    )._replace(unbounded=unbounded)
 
 
 def path_sums(timing: Timing) -> PathSums:

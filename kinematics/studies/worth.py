@@ -9,12 +9,11 @@ from typing import TYPE_CHECKING, NamedTuple
 from kinematics.caps.class_limits import IN_THE_JOB, NOTHING_VARIED
 from kinematics.caps.combine import ADVANCE_KEY, COMMANDED
 from kinematics.machine import Machine
-from kinematics.planner.unbounded import is_unbounded
-from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.timing import Ask, Timing, foresee, time_job
 
 if TYPE_CHECKING:
     from kinematics.studies.blockwise import BlockwiseJob
+    from kinematics.studies.prepared import PreparedJob
 
 ONE_PERCENT = 1.01
 SAME_TIME = 1e-12  # share of the time below which two plans took as long as each other
@@ -86,10 +85,8 @@ def worth_of_limits(
     foresee([prepared], asks)
 
     def total(ask: Ask) -> float | None:
-        lifted = dict(ask.scaled)
-        if math.inf in lifted.values() and leaves_nothing(prepared, ask):
-            return None
-        return time_job(prepared, *ask).total
+        found = time_job(prepared, *ask)
+        return None if found.unbounded else found.total
 
     # Planning lets other threads run, so that both cores are of use.
     with ThreadPoolExecutor(2) as pool:
@@ -101,11 +98,3 @@ def worth_of_limits(
         saved = 0.0 if abs(saved) <= SAME_TIME * timing.total else saved
         found.append(Worth(key, words_of(key), saved, lifted))
     return tuple(sorted(found, key=lambda worth: (-worth.one_percent, worth.key)))
-
-
-def leaves_nothing(prepared: PreparedJob | BlockwiseJob, ask: Ask) -> bool:
-    """Whether some move has no ceiling left; a job in blocks is not looked at move by move and counts as bounded."""
-    if not isinstance(prepared, PreparedJob):
-        return False
-    planned = prepared.planned(ask.machine, ask.varied, True, dict(ask.scaled))
-    return is_unbounded(planned.features, planned.limits.values, planned.ties)

@@ -7,6 +7,7 @@ that anything admits; nothing is known here of convexity, of crossings or of the
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ Reals = NDArray[np.float64]
 NO_END = 1e12  # mm/s, and mm: stands for infinity
 GRID = 4000
 ZOOMS = 14
+SAME = 4e-15  # share of a time: what rounding leaves of two equal ones
 PLACES = 6  # local bests that are looked at more closely
 
 
@@ -48,7 +50,9 @@ def admitted_acceleration(tie: NaiveTie, speed: Reals) -> Reals:
     for drive in tie.drives:
         force = np.interp(speed * drive.share, drive.speeds, drive.forces, right=-np.inf)
         # All speeds up to this one are run through with the same acceleration; curves given here never rise.
-        least = np.minimum(least, (force - drive.friction) / drive.mass)
+        spare = force - drive.friction
+        free = np.where(spare >= 0.0, np.inf, -np.inf)  # a motor with nothing to move
+        least = np.minimum(least, spare / drive.mass if drive.mass > 0.0 else free)
     if tie.delay > 0.0:
         least = np.minimum(least, (tie.advance - speed) / tie.delay)
     return least
@@ -64,15 +68,20 @@ def times_from_stop_to_stop(tie: NaiveTie, speed: Reals) -> Reals:
         return np.where(a > 0.0, time, np.inf)
 
 
-def shortest_time(tie: NaiveTie) -> float:
-    """The shortest time from stop to stop (s) over all speeds."""
+def speeds_to_try(tie: NaiveTie) -> Reals:
+    """Speeds from next to nothing to the fastest, evenly spread and by ratio, and all at which a curve has a kink."""
     ends = [drive.speeds[-1] / drive.share for drive in tie.drives if drive.share > 0.0]
     top = min(tie.fastest, NO_END, tie.advance if tie.delay > 0.0 else NO_END, *ends)
-    speed = np.unique(np.concatenate([np.linspace(0.0, top, GRID)[1:], np.geomspace(top * 1e-8, top, GRID)]))
     kinks = [np.array(drive.speeds[1:]) / drive.share for drive in tie.drives if drive.share > 0.0]
-    speed = np.unique(np.concatenate([speed, *(one[one <= top] for one in kinks)]))
+    even = [np.linspace(0.0, top, GRID)[1:], np.geomspace(top * 1e-8, top, GRID)]
+    return np.asarray(np.unique(np.concatenate([*even, *(one[one <= top] for one in kinks)])))
+
+
+def shortest(tie: NaiveTie) -> tuple[float, float]:
+    """The shortest time from stop to stop (s) over all speeds, and a speed that takes it (mm/s)."""
+    speed = speeds_to_try(tie)
     time = times_from_stop_to_stop(tie, speed)
-    best = float(time.min())
+    best = min(zip(time.tolist(), speed.tolist(), strict=True))
     padded = np.concatenate([[np.inf], time, [np.inf]])
     valleys = np.flatnonzero((time <= padded[:-2]) & (time <= padded[2:]) & np.isfinite(time))
     for place in valleys[np.argsort(time[valleys])[:PLACES]]:
@@ -81,6 +90,32 @@ def shortest_time(tie: NaiveTie) -> float:
             finer = np.linspace(low, high, 41)
             finer_time = times_from_stop_to_stop(tie, finer)
             middle = int(np.argmin(finer_time))
-            best = min(best, float(finer_time[middle]))
+            best = min(best, (float(finer_time[middle]), float(finer[middle])))
             low, high = finer[max(middle - 1, 0)], finer[min(middle + 1, 40)]
     return best
+
+
+def shortest_time(tie: NaiveTie) -> float:
+    """The shortest time from stop to stop (s) over all speeds."""
+    return shortest(tie)[0]
+
+
+@lru_cache(maxsize=100_000)
+def fastest_of_shortest(tie: NaiveTie) -> tuple[float, float]:
+    """Speed (mm/s) and acceleration (mm/s²) with the shortest time from stop to stop; of equal times the faster.
+
+    The speed is known to the root of `SAME`: about its minimum the time hardly changes.
+    """
+    least, speed = shortest(tie)
+    tried = speeds_to_try(tie)
+    as_short = times_from_stop_to_stop(tie, tried) <= least * (1.0 + SAME)
+    speed = max(speed, float(tried[as_short].max(initial=0.0)))
+    faster = tried[tried > speed]
+    longer = float(faster[0]) if faster.size else speed
+    for _ in range(60):
+        middle = 0.5 * (speed + longer)
+        if times_from_stop_to_stop(tie, np.array([middle]))[0] <= least * (1.0 + SAME):
+            speed = middle
+        else:
+            longer = middle
+    return speed, float(admitted_acceleration(tie, np.array([speed]))[0])

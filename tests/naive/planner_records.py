@@ -23,11 +23,41 @@ class NaiveMove:
     kind: str = "print"  # "print", "travel", "filament"
     layer: int = 1
     stop_before: bool = False
+    nozzle: float | None = None  # °C that the job asks for
+    size: float = 20.0  # bytes in the file
 
     @property
     def displacement(self) -> Vector:
         """Where the tool goes, seen from where it was (mm)."""
         return (self.dx, self.dy, self.dz)
+
+
+@dataclass(frozen=True)
+class NaiveMotor:
+    """A motor's torque (Nm, falling) against rev/min, travel a revolution (mm), inertia (kg·m²), usable share."""
+
+    torque: tuple[tuple[float, float], ...]
+    mm_per_rev: float
+    inertia: float
+    usable: float
+
+
+@dataclass(frozen=True)
+class NaiveCaps:
+    """What lowers limits beside the limits themselves; nothing does where it is left out."""
+
+    filters: Mapping[str, tuple[int, float, float]] = field(default_factory=dict)  # by axis: impulses, Hz, damping
+    modes: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)  # by axis: Hz, damping
+    rounding_budget: float = math.inf  # mm
+    rounding_split: float = 0.5
+    ringing_budget: float = math.inf  # mm
+    moves_per_s: float = math.inf
+    bytes_per_s: float = math.inf
+    flow_table: tuple[tuple[float, float], ...] = ()  # °C, mm³/s; stands for max_flow where it has rows
+    pressure_advance: float = 0.0  # s
+    motors: Mapping[str, NaiveMotor] = field(default_factory=dict)
+    masses: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)  # kg, along x, y, z, e
+    frictions: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)  # N
 
 
 @dataclass(frozen=True)
@@ -63,3 +93,4 @@ class NaiveLimits:
     tower_radius: float = 125.0
     tower_angles: Vector = (210.0, 330.0, 90.0)  # degrees
     start: Vector = (0.0, 0.0, 0.0)  # where the first move starts (mm)
+    caps: NaiveCaps = field(default_factory=NaiveCaps)

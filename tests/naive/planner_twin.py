@@ -15,11 +15,12 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import NamedTuple
 
-from .planner_motors import NO_PLACE, motor_ceilings, motor_shares, places_of
+from .planner_caps import quality_accelerations, quality_corner_speed
+from .planner_ceilings import NO_LENGTH, Ceilings, ceilings_of, length_of, tied_ceilings
+from .planner_motors import motor_shares, places_of
 from .planner_records import NaiveLimits, NaiveMove
 from .turns import Turn, Vector, circle_radius, deviation_radius, over, sum_of, turn_between
 
-NO_LENGTH = 1e-9  # mm: less counts as zero
 BELOW_CEILING = 1e-12  # relative: a peak this much under the ceiling is held by something else
 
 
@@ -53,75 +54,6 @@ class NaivePlanned:
     length: float
     speed_ceilings: Mapping[str, float]
     acceleration_ceilings: Mapping[str, float]
-
-
-# ---- ceilings of one move ---------------------------------------------------------------------------------------
-
-
-class Ceilings(NamedTuple):
-    """What one move may at most, each number under the name of its cause, in the order in which ties are settled."""
-
-    length: float
-    speeds: dict[str, float]
-    accelerations: dict[str, float]
-
-    @property
-    def v(self) -> float:
-        return min(self.speeds.values())
-
-    @property
-    def a(self) -> float:
-        return min(self.accelerations.values())
-
-
-def length_of(move: NaiveMove) -> float:
-    """Path length, or the filament fed by a move of the extruder alone (mm); ValueError where there is none."""
-    length = abs(move.de) if move.kind == "filament" else math.hypot(*move.displacement)
-    if length < NO_LENGTH:
-        raise ValueError(f"a move without length: {move}")
-    return length
-
-
-def commanded_speed(move: NaiveMove, limits: NaiveLimits) -> float:
-    """The speed asked for (mm/s): the file's, or what replaces it, times the override; early layers keep the file's."""
-    if limits.keep_commanded_speed and move.layer <= limits.first_layers_count:
-        return move.speed
-    speed = (limits.replaced_speed or {}).get(move.kind, move.speed)
-    return speed * limits.feed_override.get(move.kind, 1.0)
-
-
-def ceilings_of(move: NaiveMove, limits: NaiveLimits, place: Vector = NO_PLACE) -> Ceilings:
-    """All ceilings of speed and acceleration of one move that starts at `place`."""
-    length = length_of(move)
-    if move.kind == "filament":
-        speeds = {"commanded speed": commanded_speed(move, limits), "extruder speed": limits.extruder_speed}
-        accelerations = {
-            "path acceleration": limits.filament_acceleration,
-            "extruder acceleration": limits.extruder_acceleration,
-        }
-        by_motors = motor_ceilings(move.displacement, 1.0, limits, place)
-        return Ceilings(length, speeds | by_motors.speeds, accelerations | by_motors.accelerations)
-    x, y, z = (abs(component) / length for component in move.displacement)
-    ratio = abs(move.de) / length
-    printing = move.kind == "print"
-    speeds = {
-        "commanded speed": commanded_speed(move, limits),
-        "speed cap": limits.speed_cap,
-        "x speed": over(limits.axis_speed[0], x),
-        "y speed": over(limits.axis_speed[1], y),
-        "z speed": over(limits.axis_speed[2], z),
-        "extruder speed": over(limits.extruder_speed, ratio),
-        "flow": over(limits.max_flow, limits.filament_area * ratio) if printing else math.inf,
-    }
-    accelerations = {
-        "path acceleration": limits.print_acceleration if printing else limits.travel_acceleration,
-        "x acceleration": over(limits.axis_acceleration[0], x),
-        "y acceleration": over(limits.axis_acceleration[1], y),
-        "z acceleration": over(limits.axis_acceleration[2], z),
-        "extruder acceleration": over(limits.extruder_acceleration, ratio),
-    }
-    by_motors = motor_ceilings(move.displacement, ratio, limits, place)
-    return Ceilings(length, speeds | by_motors.speeds, accelerations | by_motors.accelerations)
 
 
 # ---- the path cut at stops, and into runs -----------------------------------------------------------------------
@@ -235,8 +167,12 @@ def corner_squares(
             else:
                 turn = turn_between(moves[node - 1].displacement, moves[node].displacement)
             acceleration = min(ceilings[node - 1].a, ceilings[node].a)
+            own_turn = turn_between(moves[node - 1].displacement, moves[node].displacement)
+            lower(node, quality_corner_speed(own_turn.change, limits.caps) ** 2)
             for most, share in zip(limits.axis_acceleration, turn.normal, strict=True):
                 acceleration = min(acceleration, over(most, abs(share)))
+            for most in quality_accelerations(turn.normal[:2], limits.caps).values():
+                acceleration = min(acceleration, most)
             for motor, share in motor_shares(turn.normal, limits, places[node]).items():
                 acceleration = min(acceleration, over(limits.motor_acceleration.get(motor, math.inf), abs(share)))
             if limits.corner_rule == "junction deviation":
@@ -333,6 +269,10 @@ def plan_naively(
     ceilings = [ceilings_of(move, limits, place) for move, place in zip(moves, places, strict=True)]
     planned: list[NaivePlanned] = []
     for stretch in stretches(moves):
+        of_filament = moves[stretch.start].kind == "filament"
+        runs = [stretch] if of_filament else runs_of(stretch, moves, thresholds.same_direction)
+        tied = tied_ceilings(stretch, moves, ceilings, limits, runs, places)
+        ceilings[stretch.start : stretch.stop] = tied
         caps = corner_squares(stretch, moves, ceilings, limits, thresholds, places)
         gains = [2.0 * ceilings[i].a * ceilings[i].length for i in stretch]
         speeds = [math.sqrt(square) for square in largest_squares(caps, gains)]

@@ -3,24 +3,32 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from kinematics.caps.classes import classify
-from kinematics.caps.combine import limits_of
+from kinematics.caps import columns as by
+from kinematics.caps.class_limits import UNSCALED
+from kinematics.caps.classes import Classes, classify
+from kinematics.caps.combine import Limits, limits_of
+from kinematics.caps.flow import hangs_on_temperature
+from kinematics.caps.motor_drives import jacobians
 from kinematics.gcode.moves import Moves
+from kinematics.gcode.nozzle import NozzleTargets
 from kinematics.machine import Machine
-from kinematics.machine.mechanisms import Cartesian, has_coupled_limits, mechanism_of
+from kinematics.machine.mechanisms import Cartesian, LinearDelta, has_coupled_limits, mechanism_of
 from kinematics.planner.features import RULE_OFF, CornerSettings, Features, make_features
 from kinematics.planner.motors import Drive
 from kinematics.planner.plan import Plan, plan
-from tests.naive.planner_motors import NO_PLACE
-from tests.naive.planner_records import NaiveLimits, NaiveMove
+from kinematics.planner.ties import NO_TIES, Ties, make_ties
+from tests.naive.planner_motors import NO_PLACE, places_of
+from tests.naive.planner_records import NaiveCaps, NaiveLimits, NaiveMove
 from tests.naive.random_paths import to_moves
 from tests.naive.turns import Vector
+
+FILTERS = {1: "none", 2: "ZV", 3: "ZVD", 4: "ZVDD"}  # by number of impulses
 
 
 def expressible(limits: NaiveLimits) -> NaiveLimits:
@@ -79,9 +87,43 @@ def machine_from(limits: NaiveLimits) -> Machine:
             "tower_radius_mm": limits.tower_radius,
             "tower_angles_deg": list(limits.tower_angles),
         }
+    settings |= caps_in_keys(limits.caps)
     settings |= {f"motors.{name}.max_speed_mm_s": most for name, most in limits.motor_speed.items()}
     settings |= {f"motors.{name}.max_acceleration_mm_s2": most for name, most in limits.motor_acceleration.items()}
     return Machine().with_settings(settings, "twin")
+
+
+def caps_in_keys(caps: NaiveCaps) -> dict[str, Any]:
+    """The keys of a machine file that say what the twin's caps do."""
+    settings: dict[str, Any] = {}
+    for axis, (impulses, frequency, damping) in caps.filters.items():
+        settings[f"vibration.{axis}.filter"] = FILTERS[impulses]
+        settings[f"vibration.{axis}.filter_frequency_hz"] = frequency
+        settings[f"vibration.{axis}.filter_damping_ratio"] = damping
+    for axis, modes in caps.modes.items():
+        settings[f"vibration.{axis}.modes"] = [
+            {"frequency_hz": frequency, "damping_ratio": damping} for frequency, damping in modes
+        ]
+    settings["quality.rounding_budget_mm"] = caps.rounding_budget
+    settings["quality.ringing_budget_mm"] = caps.ringing_budget
+    settings["controller.moves_per_s"] = caps.moves_per_s
+    settings["controller.bytes_per_s"] = caps.bytes_per_s
+    settings = {key: value for key, value in settings.items() if value != math.inf}
+    settings["quality.rounding_split"] = caps.rounding_split
+    if caps.flow_table:
+        settings["hotend.max_flow_mm3_s"] = [list(row) for row in caps.flow_table]
+    if caps.pressure_advance:
+        settings["filament.pressure_advance_s"] = caps.pressure_advance
+    for name, motor in caps.motors.items():
+        settings[f"motors.{name}.torque_nm"] = [list(point) for point in motor.torque]
+        settings[f"motors.{name}.mm_per_rev"] = motor.mm_per_rev
+        settings[f"motors.{name}.rotor_inertia_kg_m2"] = motor.inertia
+        settings[f"motors.{name}.usable_torque_share"] = motor.usable
+    if caps.motors:
+        for axis, mass, friction in zip("xyze", caps.masses, caps.frictions, strict=True):
+            settings[f"axes.{axis}.moving_mass_kg"] = mass
+            settings[f"axes.{axis}.friction_n"] = friction
+    return settings
 
 
 def corner_settings(machine: Machine) -> CornerSettings:
@@ -116,6 +158,57 @@ def planned(moves: Moves, machine: Machine, start: Vector = NO_PLACE) -> tuple[F
     return features, plan(features, limits.values, limits.lookahead)
 
 
+class Prepared(NamedTuple):
+    """The twin's job as the planner takes it."""
+
+    classes: Classes
+    limits: Limits
+    features: Features
+    ties: Ties
+
+    def plan(self) -> Plan:
+        """The package's plan."""
+        limits = self.limits
+        return plan(self.features, limits.values, limits.lookahead, None, limits.advance, self.ties)
+
+
+def nozzle_of(job: Sequence[NaiveMove]) -> NozzleTargets:
+    """The temperatures at which the moves ask for the nozzle."""
+    table = tuple(dict.fromkeys(move.nozzle for move in job))
+    return NozzleTargets(np.array([table.index(move.nozzle) for move in job], np.int32), table)
+
+
+def prepared_from_naive(
+    job: Sequence[NaiveMove], limits: NaiveLimits, scaled: Mapping[str, float] = UNSCALED
+) -> Prepared:
+    """The twin's job under the twin's limits; `scaled` factors on limits by key."""
+    return prepared_under(job, machine_from(limits), limits, scaled)
+
+
+def prepared_under(
+    job: Sequence[NaiveMove], machine: Machine, limits: NaiveLimits, scaled: Mapping[str, float] = UNSCALED
+) -> Prepared:
+    """The twin's job under a machine, its first move where the twin's limits say."""
+    moves = to_moves(job)
+    nozzle = nozzle_of(job) if hangs_on_temperature(machine) else None
+    classes = classify(moves, machine.motion.first_layers.count, nozzle=nozzle)
+    table = limits_of(machine, classes.table, scaled=scaled)
+    features = make_features(moves, classes.of_move, corner_settings(machine), drive_of(moves, machine, limits.start))
+    if not table.ties:
+        return Prepared(classes, table, features, NO_TIES)
+    jacobian: tuple[np.ndarray[Any, np.dtype[np.float64]], ...] = ()
+    if table.drives is not None:
+        starts = np.array(places_of(job, limits)).T
+        ends = starts + np.stack([moves.dx, moves.dy, moves.dz])
+        mechanism = mechanism_of(machine)
+        places = (starts, ends) if isinstance(mechanism, LinearDelta) else (np.zeros((3, 1)),)
+        jacobian = tuple(jacobians(mechanism, place) for place in places)
+    size = np.array([move.size for move in job])
+    by_moves, by_bytes = (bool(np.isfinite(table.values[:, one]).any()) for one in (by.MOVE_RATE, by.BYTE_RATE))
+    ties = make_ties(moves, features, table.drives, jacobian, table.lookahead, by_moves, size if by_bytes else None)
+    return Prepared(classes, table, features, ties)
+
+
 def planned_from_naive(job: Sequence[NaiveMove], limits: NaiveLimits) -> Plan:
     """The package's plan of the twin's job under the twin's limits."""
-    return planned(to_moves(job), machine_from(limits), limits.start)[1]
+    return prepared_from_naive(job, limits).plan()

@@ -1,0 +1,218 @@
+"""Caps for the slow twin: rounding and ringing, what a controller takes in, what melts, what motors pull.
+
+Sums over impulses, phasors one by one, windows added up anew, forces from solved equations of virtual work.
+"""
+
+from __future__ import annotations
+
+import cmath
+import math
+from collections.abc import Sequence
+from functools import lru_cache
+from itertools import pairwise
+from typing import NamedTuple
+
+import numpy as np
+
+from .pairs_twin import NO_END, NaiveDrive, NaiveTie, admitted_acceleration, fastest_of_shortest
+from .planner_motors import EXTRUDER, motor_shares
+from .planner_records import NaiveCaps, NaiveLimits, NaiveMotor, NaiveMove
+from .turns import Vector, over, unit
+
+AXES = "xy"
+UNITS: tuple[Vector, Vector, Vector] = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+STANDS_STILL = 1e-9  # share of a direction
+
+
+# ---- vibration --------------------------------------------------------------------------------------------------
+
+
+@lru_cache(maxsize=1000)
+def impulses_of(count: int, frequency: float, damping: float) -> tuple[tuple[float, float], ...]:
+    """Amplitudes and times (s) of one impulse, ZV, ZVD or ZVDD: binomials of K, half a damped period apart.
+
+    K = e^(−ζπ/√(1 − ζ²)) (N. Singer, W. Seering, Preshaping Command Inputs to Reduce System Vibration, 1990).
+    """
+    root = math.sqrt(1.0 - damping**2)
+    k, half_period = math.exp(-damping * math.pi / root), 0.5 / (frequency * root)
+    shares = [math.comb(count - 1, i) * k**i for i in range(count)]
+    return tuple((share / math.fsum(shares), i * half_period) for i, share in enumerate(shares))
+
+
+def left_ringing(impulses: Sequence[tuple[float, float]], frequency: float, damping: float) -> float:
+    """What impulses leave of a true mode, relative to one impulse: each one's own swing at the time of the last."""
+    omega = math.tau * frequency
+    turning = complex(-damping * omega, omega * math.sqrt(1.0 - damping**2))
+    last = impulses[-1][1]
+    return abs(sum(amplitude * cmath.exp(turning * (last - time)) for amplitude, time in impulses))
+
+
+class Quality(NamedTuple):
+    """What one axis may take: accelerations for rounding and ringing, sudden change of speed, M/2 (s)."""
+
+    rounding: float = math.inf
+    ringing: float = math.inf
+    step: float = math.inf
+    half_spread: float = 0.0
+
+
+def quality_of(caps: NaiveCaps, axis: str) -> Quality:
+    """What one axis may take within both budgets."""
+    impulses = impulses_of(*caps.filters.get(axis, (1, 1.0, 0.0)))
+    mean = math.fsum(amplitude * time for amplitude, time in impulses)
+    variance = math.fsum(amplitude * (time - mean) ** 2 for amplitude, time in impulses)
+    spread = math.fsum(amplitude * abs(time - mean) for amplitude, time in impulses)
+    swings = [(left_ringing(impulses, *mode), math.tau * mode[0]) for mode in caps.modes.get(axis, ())]
+    return Quality(
+        over(2.0 * caps.rounding_split * caps.rounding_budget, variance),
+        over(caps.ringing_budget, 2.0 * math.fsum(left / omega**2 for left, omega in swings)),
+        over(caps.ringing_budget, math.fsum(left / omega for left, omega in swings)),
+        spread / 2.0,
+    )
+
+
+def quality_accelerations(shares: Sequence[float], caps: NaiveCaps) -> dict[str, float]:
+    """Ceilings of acceleration in a direction with these shares of x and y, by cause."""
+    found: dict[str, float] = {}
+    if not caps.filters and not caps.modes:
+        return found
+    for axis, share in zip(AXES, shares, strict=False):
+        allowed = quality_of(caps, axis)
+        found[f"{axis} rounding"] = over(allowed.rounding, abs(share))
+        found[f"{axis} ringing"] = over(allowed.ringing, abs(share))
+    return found
+
+
+def quality_corner_speed(change: Vector, caps: NaiveCaps) -> float:
+    """The speed through a corner at which the direction changes so much (mm/s), by rounding and by ringing."""
+    if not caps.filters and not caps.modes:
+        return math.inf
+    rounded = math.hypot(*(w * quality_of(caps, axis).half_spread for axis, w in zip(AXES, change, strict=False)))
+    by_step = [over(quality_of(caps, axis).step, abs(w)) for axis, w in zip(AXES, change, strict=False)]
+    return min(over((1.0 - caps.rounding_split) * caps.rounding_budget, rounded), *by_step)
+
+
+# ---- flow and command rate ----------------------------------------------------------------------------------------
+
+
+def flow_of(move: NaiveMove, limits: NaiveLimits) -> float:
+    """The most that melts during a move (mm³/s): between two rows of the table, or that of its nearest end."""
+    rows = limits.caps.flow_table
+    if not rows:
+        return limits.max_flow
+    at = rows[0][0] if move.nozzle is None else min(max(move.nozzle, rows[0][0]), rows[-1][0])
+    for (low, less), (high, more) in pairwise(rows):
+        if low <= at <= high:
+            return less + (more - less) * (at - low) / (high - low)
+    return rows[0][1]
+
+
+def command_rates(
+    stretch: range, moves: Sequence[NaiveMove], lengths: Sequence[float], limits: NaiveLimits
+) -> list[dict[str, float]]:
+    """Ceilings of speed by what the controller takes in, of every move of a stretch between stops."""
+    window = limits.lookahead or 1
+    found = []
+    for i in stretch:
+        seen = range(i, min(i + window, stretch.stop))
+        path, size = math.fsum(lengths[k] for k in seen), math.fsum(moves[k].size for k in seen)
+        found.append(
+            {
+                "command rate: moves": limits.caps.moves_per_s * path / len(seen),
+                "command rate: bytes": limits.caps.bytes_per_s * path / size,
+            }
+        )
+    return found
+
+
+# ---- what ties speed and acceleration ---------------------------------------------------------------------------
+
+
+def force_points(motor: NaiveMotor) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Speeds (mm/s) and forces (N) of a motor's curve: one revolution does T·2π of work over mm_per_rev."""
+    speeds = [revolutions * motor.mm_per_rev / 60.0 for revolutions, _ in motor.torque]
+    forces = [motor.usable * torque * math.tau / (motor.mm_per_rev / 1000.0) for _, torque in motor.torque]
+    if speeds[0] > 0.0:
+        speeds, forces = [0.0, *speeds], [forces[0], *forces]
+    return tuple(speeds), tuple(forces)
+
+
+def seen_mass(motor: NaiveMotor) -> float:
+    """A rotor's inertia as a mass (t) that moves along."""
+    return motor.inertia * (math.tau / (motor.mm_per_rev / 1000.0)) ** 2 / 1000.0
+
+
+def end_speeds(limits: NaiveLimits, shares: dict[str, float]) -> dict[str, float]:
+    """Ceilings of speed by the ends of torque curves; `shares` the motors' speed at unit tool speed."""
+    motors = limits.caps.motors
+    return {
+        f"motor {name} end": over(force_points(motors[name])[0][-1], abs(share))
+        for name, share in shares.items()
+        if name in motors
+    }
+
+
+def loads_at(direction: Vector, limits: NaiveLimits, place: Vector) -> dict[str, tuple[float, float, float]]:
+    """Mass (t), friction (N) and speed share of every motor that moves the tool; none where an arm is too short.
+
+    Virtual work: the motors' forces F do what the tool's f does, Jᵀ·F = f.
+    """
+    columns = [motor_shares(axis, limits, place) for axis in UNITS]
+    names = list(columns[0])
+    if len(names) < 3:
+        return {}
+    jacobian = np.array([[column[name] for column in columns] for name in names])
+    caps, u = limits.caps, np.array(direction)
+    moving = np.where(np.abs(u) > STANDS_STILL, np.sign(u), 0.0)
+    forces = np.linalg.solve(jacobian.T, np.array(caps.masses[:3]) / 1000.0 * u)
+    frictions = np.linalg.solve(jacobian.T, np.array(caps.frictions[:3]) * moving)
+    speeds = jacobian @ u
+    return {
+        name: (
+            abs(float(forces[k] + speeds[k] * (seen_mass(caps.motors[name]) if name in caps.motors else 0.0))),
+            abs(float(frictions[k])),
+            abs(float(speeds[k])),
+        )
+        for k, name in enumerate(names)
+    }
+
+
+def drives_of_move(move: NaiveMove, length: float, limits: NaiveLimits, place: Vector) -> dict[str, NaiveDrive]:
+    """What every motor with a torque curve is asked for by a move, at the worse of its ends."""
+    loads: dict[str, tuple[float, float, float]] = {}
+    if move.kind != "filament":
+        x, y, z = place
+        direction = unit(move.displacement)
+        ends = [loads_at(direction, limits, one) for one in (place, (x + move.dx, y + move.dy, z + move.dz))]
+        for name in ends[0].keys() & ends[1].keys():
+            mass, friction, share = (max(pair) for pair in zip(ends[0][name], ends[1][name], strict=True))
+            loads[name] = (mass, friction, share)
+    caps, ratio = limits.caps, abs(move.de) / length
+    if EXTRUDER in caps.motors:
+        mass = (caps.masses[3] / 1000.0 + seen_mass(caps.motors[EXTRUDER])) * ratio
+        loads[EXTRUDER] = (mass, caps.frictions[3] if ratio > STANDS_STILL else 0.0, ratio)
+    return {
+        name: NaiveDrive(*force_points(caps.motors[name]), *load) for name, load in loads.items() if name in caps.motors
+    }
+
+
+def tie_of(
+    move: NaiveMove, length: float, run: float, v: float, a: float, limits: NaiveLimits, place: Vector
+) -> NaiveTie:
+    """Everything that ties speed and acceleration of a move whose run is so long (mm), its other ceilings v and a."""
+    drives = tuple(drives_of_move(move, length, limits, place).values()) if limits.caps.motors else ()
+    ratio = abs(move.de) / length
+    extruder = min(limits.extruder_speed, limits.motor_speed.get(EXTRUDER, math.inf))
+    held = move.kind == "print" and limits.caps.pressure_advance > 0.0 and extruder < math.inf and ratio > 0.0
+    if held:
+        return NaiveTie(run, v, a, drives, extruder / ratio, limits.caps.pressure_advance)
+    return NaiveTie(run, v, a, drives)
+
+
+def pair_of(tie: NaiveTie) -> tuple[float, float] | None:
+    """The pair that a move takes instead of its ceilings; None where it may take them both."""
+    if not tie.drives and tie.delay == 0.0:
+        return None
+    if admitted_acceleration(tie, np.array([min(tie.fastest, NO_END)]))[0] >= tie.steepest:
+        return None
+    return fastest_of_shortest(tie)
