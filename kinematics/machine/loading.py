@@ -104,7 +104,7 @@ def machine_from_text(text: str, place: str, short_place: str = "") -> Machine:
 
 
 def _problems_of(kind: str, tables: Mapping[str, Any], machine: Machine, lines: TomlLines) -> list[Problem]:
-    """What the models cannot see of candidates, materials or upgrades: names used twice, settings that are not taken."""
+    """What the models cannot see of candidates, materials or upgrades: names twice, settings not taken."""
     problems: list[Problem] = []
     first_with: dict[str, int] = {}
     blocks = tables[kind]
