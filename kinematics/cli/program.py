@@ -20,6 +20,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
     {
         "estimate": ("kinematics.cli.estimate", "How long, and where does the time go?"),
         "compare": ("kinematics.cli.compare", "How long under each candidate, and what is saved?"),
+        "upgrades": ("kinematics.cli.upgrades", "Which upgrade pays, and when?"),
         "machine": ("kinematics.cli.machine", "Make, read and check a machine file."),
     }
 )

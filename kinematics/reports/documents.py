@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from kinematics.machine import Machine
     from kinematics.studies.compare import Comparison
     from kinematics.studies.estimate import Estimate, JobEstimate
+    from kinematics.studies.upgrades import Upgrades
 
 SCHEMA_VERSION = 1
 
@@ -118,6 +119,51 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
         ],
         "commands_silenced": comparison.silenced,
         "warnings": {file: _notices(notices) for file, notices in comparison.notices.items()},
+    }
+
+
+def upgrades_document(found: Upgrades, assumed: bool) -> dict[str, Any]:
+    """Upgrades as a document; `assumed` where nobody said how often some job is printed. None for what has no number:
+    a payback that never comes, a value without a discount rate.
+    """
+    from kinematics.studies.upgrades import option_row
+
+    return _head() | {
+        "machine": found.machine.as_dict(),
+        "currency": found.machine.economy.currency,
+        "prints": [{"job": job, "per_month": count} for job, count in found.prints],
+        "prints_assumed": assumed,
+        "cost_per_month": found.cost,
+        "where_the_time_goes": [one._asdict() for one in found.causes],
+        "rows": [
+            option_row(option)
+            | {
+                "upgrades": list(option.upgrades),
+                "jobs": [
+                    {"job": job.job, "per_month": job.per_month, "before_s": job.before, "after_s": job.after}
+                    for job in option.jobs
+                ],
+                "where_the_time_goes": [one._asdict() for one in option.causes],
+            }
+            for option in (*found.alone, *found.together)
+        ],
+        "best_order": [
+            {
+                "upgrades": list(step.upgrades),
+                "investment": step.investment,
+                "saving_per_month": step.saving,
+                "payback_months": step.months,
+            }
+            for step in found.order
+        ],
+        "best_by_budget": [
+            {"upgrade": option.name, "investment": option.investment, "saving_per_month": option.saving}
+            for option in found.by_budget
+        ],
+        "never_combined": [list(pair) for pair in found.not_combined],
+        "commands_that_hold": dict(found.held),
+        "costs_not_given": list(found.costs_not_given),
+        "warnings": {file: _notices(notices) for file, notices in found.notices.items()},
     }
 
 
