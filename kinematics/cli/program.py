@@ -21,6 +21,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "estimate": ("kinematics.cli.estimate", "How long, and where does the time go?"),
         "compare": ("kinematics.cli.compare", "How long under each candidate, and what is saved?"),
         "upgrades": ("kinematics.cli.upgrades", "Which upgrade pays, and when?"),
+        "shop": ("kinematics.cli.shop", "How many parts a day, and by when?"),
         "machine": ("kinematics.cli.machine", "Make, read and check a machine file."),
     }
 )

@@ -7,12 +7,14 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from kinematics import __version__
-from kinematics.errors import Notice
+from kinematics.errors import Finding, Notice
 
 if TYPE_CHECKING:
     from kinematics.machine import Machine
     from kinematics.studies.compare import Comparison
     from kinematics.studies.estimate import Estimate, JobEstimate
+    from kinematics.studies.shop import Shop
+    from kinematics.studies.shop_sums import Interval, Use
     from kinematics.studies.upgrades import Upgrades
 
 SCHEMA_VERSION = 1
@@ -165,6 +167,79 @@ def upgrades_document(found: Upgrades, assumed: bool) -> dict[str, Any]:
         "costs_not_given": list(found.costs_not_given),
         "warnings": {file: _notices(notices) for file, notices in found.notices.items()},
     }
+
+
+def _interval(interval: Interval) -> dict[str, float]:
+    return interval._asdict()
+
+
+def shop_document(shop: Shop, left_out: Iterable[Finding]) -> dict[str, Any]:
+    """A simulated shop as a document: moments as text by the wall clock, shares of the time until all is done;
+    `left_out` rows that could not be planned.
+    """
+    from kinematics.reports.shop import iso_text
+
+    def moments(interval: Interval) -> dict[str, str]:
+        return {name: iso_text(moment, shop.zone) for name, moment in interval._asdict().items()}
+
+    return _head() | {
+        "start": iso_text(shop.start, shop.zone),
+        "people": shop.people,
+        "seed": shop.seed,
+        "runs": shop.runs,
+        "currency": shop.printers[0].machine.economy.currency,
+        "parts": shop.parts,
+        "parts_per_day": _interval(shop.parts_per_day),
+        "finished": moments(shop.finished),
+        "late_h": _interval(shop.late),
+        "bottleneck": {
+            "what": shop.bottleneck.what,
+            "printer": shop.bottleneck.printer or None,
+            "trials": [{"trial": trial.name, "more_share": trial.more} for trial in shop.bottleneck.trials],
+        },
+        "printers": [
+            {"machine": printer.machine.name, "class": printer.group, "materials": list(printer.materials)} | _use(use)
+            for printer, use in zip(shop.printers, shop.use, strict=True)
+        ],
+        "orders": [
+            found.row(order)
+            | {
+                "place": order.place,
+                "due": None if order.due is None else iso_text(order.due, shop.zone),
+                "done": moments(found.done),
+            }
+            for order, found in zip(shop.orders, shop.of_orders, strict=True)
+        ],
+        "effects": [
+            {
+                "change": effect.name,
+                "prints_shorter_share": effect.shorter,
+                "parts_per_day": _interval(effect.parts_per_day),
+                "more_share": _interval(effect.more),
+                "could_bring_share": effect.could_bring,
+                "late_h": _interval(effect.late),
+                "printers": [_use(use) for use in effect.use],
+            }
+            for effect in shop.effects
+        ],
+        "not_planned": [_finding(finding) for finding in left_out],
+        "warnings": [_finding(finding) for finding in shop.doubtful],
+    }
+
+
+def _use(use: Use) -> dict[str, Any]:
+    return {
+        "name": use.name,
+        "printing_share": use.printing,
+        "waiting_nobody_there_share": use.nobody_there,
+        "waiting_hands_busy_share": use.hands_busy,
+        "hands_share": use.hands,
+        "idle_share": use.idle,
+    }
+
+
+def _finding(finding: Finding) -> dict[str, str]:
+    return {"place": finding.place, "found": finding.found, "allowed": finding.allowed, "hint": finding.hint}
 
 
 def machine_document(machine: Machine) -> dict[str, Any]:

@@ -1,0 +1,85 @@
+"""A shop's first run as a picture: what every printer did when, readable without colour."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from kinematics.studies.shop_floor import FAILED, HANDS, PRINTING, SPOOL, WAITING
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from kinematics.studies.shop import Shop
+
+# Fill, hatch and words of each kind of bar: told apart by hatches and greys as well as by place.
+LOOKS = {
+    PRINTING: ("#cfe3f5", "", "printing"),
+    FAILED: ("#ffffff", "xx", "print that fails"),
+    WAITING: ("#f2f2f2", "....", "finished, waiting for people"),
+    HANDS: ("#333333", "", "taken off, next one started"),
+    SPOOL: ("#ffffff", "||||", "spool change"),
+}
+AWAY = "#e4e4e4"
+ROW = 0.8  # of the height of a printer's line
+LETTERS_PER_INCH = 12.0
+WIDTH, MARGIN = 12.0, 2.0  # inches
+
+
+def gantt_figure(shop: Shop) -> Figure:
+    """The first run as a figure: a line a printer, the order's name in each print; shaded where nobody is there."""
+    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+    from matplotlib.figure import Figure
+    from matplotlib.patches import Patch
+
+    stations = shop.plan.stations
+    figure = Figure(figsize=(WIDTH, 1.6 + 0.7 * len(stations)), layout="constrained")
+    axes = figure.add_subplot()
+    end = max(bar.ends for bar in shop.first_run.bars)
+    inches_per_day = (WIDTH - MARGIN) / ((end - shop.start) / 86400.0)
+    for line, station in enumerate(stations):
+        last = shop.start
+        for opens, closes in station.staff.spans_between(shop.start, end):
+            _shade(axes, line, _days(last), _days(opens))
+            last = closes
+        _shade(axes, line, _days(last), _days(end))
+    for bar in shop.first_run.bars:
+        fill, hatch, _ = LOOKS[bar.what]
+        begins, width = _days(bar.begins), _days(bar.ends) - _days(bar.begins)
+        axes.barh(
+            bar.station, width, left=begins, height=ROW, color=fill, hatch=hatch, edgecolor="black", linewidth=0.5
+        )
+        name = shop.orders[bar.order].name
+        if bar.what in (PRINTING, FAILED) and len(name) < width * inches_per_day * LETTERS_PER_INCH:
+            axes.text(begins + width / 2.0, bar.station, name, ha="center", va="center", fontsize=7)
+    axes.set_yticks(range(len(stations)), [station.name for station in stations])
+    axes.invert_yaxis()
+    locator = AutoDateLocator(tz=shop.zone)
+    axes.xaxis.set_major_locator(locator)
+    axes.xaxis.set_major_formatter(ConciseDateFormatter(locator, tz=shop.zone))
+    axes.set_xlim(_days(shop.start), _days(end))
+    seen = {bar.what for bar in shop.first_run.bars}
+    keys = [
+        Patch(facecolor=fill, hatch=hatch, edgecolor="black", label=words)
+        for what, (fill, hatch, words) in LOOKS.items()
+        if what in seen
+    ]
+    keys.append(Patch(facecolor=AWAY, label="nobody there"))
+    figure.legend(handles=keys, loc="outside lower center", ncols=len(keys), fontsize=8, frameon=False)
+    axes.set_title(f"{shop.parts} parts on {len(stations)} printers, first run", fontsize=10)
+    return figure
+
+
+def _shade(axes: Any, line: int, begins: float, ends: float) -> None:
+    if ends > begins:
+        axes.barh(line, ends - begins, left=begins, height=1.0, color=AWAY, linewidth=0, zorder=0)
+
+
+def _days(moment: float) -> float:
+    """A moment (s since 1970) as the picture counts: days since 1970."""
+    return moment / 86400.0
+
+
+def write_gantt(shop: Shop, path: Path) -> None:
+    """Write the picture; the ending of the path tells how (.png, .svg, .pdf)."""
+    gantt_figure(shop).savefig(path, dpi=150)
