@@ -100,7 +100,7 @@ def command(
         from kinematics import compiled
 
         compiled.mark_warm()
-    left_out += shop.cannot
+    left_out = sorted([*left_out, *shop.cannot], key=_by_line)
     if picture is not None:
         from kinematics.reports.gantt import write_gantt
 
@@ -132,6 +132,12 @@ def _show(shop: Shop) -> None:
         if apart:
             console.say(apart)
     console.say(words.shop_notes(shop))
+
+
+def _by_line(finding: Finding) -> tuple[str, int]:
+    """Where a finding stands, for sorting."""
+    file, _, line = finding.place.rpartition(":")
+    return file, int(line) if line.isdecimal() else 0
 
 
 def _nothing(path: str) -> Finding:

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from kinematics.studies.compare import Comparison
     from kinematics.studies.estimate import Estimate, JobEstimate
     from kinematics.studies.shop import Shop
-    from kinematics.studies.shop_sums import Interval, Use
+    from kinematics.studies.shop_sums import Interval, Moments, Use
     from kinematics.studies.upgrades import Upgrades
 
 SCHEMA_VERSION = 1
@@ -179,7 +179,7 @@ def shop_document(shop: Shop, left_out: Iterable[Finding]) -> dict[str, Any]:
     """
     from kinematics.reports.shop import iso_text
 
-    def moments(interval: Interval) -> dict[str, str]:
+    def moments(interval: Moments) -> dict[str, str]:
         return {name: iso_text(moment, shop.zone) for name, moment in interval._asdict().items()}
 
     return _head() | {

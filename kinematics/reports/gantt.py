@@ -18,16 +18,17 @@ LOOKS = {
     FAILED: ("#ffffff", "xx", "print that fails"),
     WAITING: ("#f2f2f2", "....", "finished, waiting for people"),
     HANDS: ("#333333", "", "taken off, next one started"),
-    SPOOL: ("#ffffff", "||||", "spool change"),
+    SPOOL: ("#ffffff", "////", "spool change"),
 }
 AWAY = "#e4e4e4"
 ROW = 0.8  # of the height of a printer's line
-LETTERS_PER_INCH = 12.0
+LETTERS_PER_INCH = 16.0  # at the size of the names
+STRETCH_ENDS = 4 * 3600.0  # s without a print
 WIDTH, MARGIN = 12.0, 2.0  # inches
 
 
 def gantt_figure(shop: Shop) -> Figure:
-    """The first run as a figure: a line a printer, the order's name in each print; shaded where nobody is there."""
+    """The first run as a figure: a line a printer, orders' names on their prints; shaded where nobody is there."""
     from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
     from matplotlib.figure import Figure
     from matplotlib.patches import Patch
@@ -49,9 +50,11 @@ def gantt_figure(shop: Shop) -> Figure:
         axes.barh(
             bar.station, width, left=begins, height=ROW, color=fill, hatch=hatch, edgecolor="black", linewidth=0.5
         )
-        name = shop.orders[bar.order].name
-        if bar.what in (PRINTING, FAILED) and len(name) < width * inches_per_day * LETTERS_PER_INCH:
-            axes.text(begins + width / 2.0, bar.station, name, ha="center", va="center", fontsize=7)
+    for station_number, order, first, until in _stretches(shop):
+        name, width = shop.orders[order].name, _days(until) - _days(first)
+        if len(name) < width * inches_per_day * LETTERS_PER_INCH:
+            box = {"facecolor": "white", "edgecolor": "none", "pad": 1.0}
+            axes.text(_days(first) + width / 2.0, station_number, name, ha="center", va="center", fontsize=7, bbox=box)
     axes.set_yticks(range(len(stations)), [station.name for station in stations])
     axes.invert_yaxis()
     locator = AutoDateLocator(tz=shop.zone)
@@ -68,6 +71,21 @@ def gantt_figure(shop: Shop) -> Figure:
     figure.legend(handles=keys, loc="outside lower center", ncols=len(keys), fontsize=8, frameon=False)
     axes.set_title(f"{shop.parts} parts on {len(stations)} printers, first run", fontsize=10)
     return figure
+
+
+def _stretches(shop: Shop) -> list[tuple[int, int, float, float]]:
+    """Prints of one order one after the other on a printer, as (station, order, first begins, last ends); a night
+    ends a stretch.
+    """
+    found: list[tuple[int, int, float, float]] = []
+    for bar in sorted(shop.first_run.bars, key=lambda one: (one.station, one.begins)):
+        if bar.what not in (PRINTING, FAILED):
+            continue
+        if found and found[-1][:2] == (bar.station, bar.order) and bar.begins - found[-1][3] < STRETCH_ENDS:
+            found[-1] = (*found[-1][:3], bar.ends)
+        else:
+            found.append((bar.station, bar.order, bar.begins, bar.ends))
+    return found
 
 
 def _shade(axes: Any, line: int, begins: float, ends: float) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime, tzinfo
 from typing import TYPE_CHECKING
 
+from kinematics.studies.economics import costs_not_given
 from kinematics.studies.shop import HANDS_HOLD, NOTHING_HOLDS, ONE_MACHINE_HOLDS
 from kinematics.studies.staffed import NO_ZONE
 from kinematics.wording import money_text, quantity_text, share_text
@@ -52,6 +53,16 @@ def moment_text(moment: float, zone: tzinfo) -> str:
     return datetime.fromtimestamp(moment, zone).strftime("%a %d %b %H:%M")
 
 
+def due_text(due: float | None, zone: tzinfo) -> str:
+    """A due date: the day alone where it is the day's end; empty where there is none."""
+    if due is None:
+        return ""
+    last = datetime.fromtimestamp(due, zone)
+    if (last.hour, last.minute, last.second) == (0, 0, 0):
+        return datetime.fromtimestamp(due - 1.0, zone).strftime("%a %d %b")
+    return moment_text(due, zone)
+
+
 def iso_text(moment: float, zone: tzinfo) -> str:
     """A moment as ISO 8601, with the offset where the zone is known."""
     told = datetime.fromtimestamp(moment, zone)
@@ -69,7 +80,7 @@ def shop_head(shop: Shop) -> list[str]:
     """The answer in two lines: parts a day, when everything is done, and what holds the shop back."""
     people = f"{shop.people} {'person' if shop.people == 1 else 'people'}"
     runs = f"{shop.runs} runs" if shop.runs > 1 else "one run, nothing is left to chance"
-    done = moment_text(shop.finished.mean, shop.zone)
+    done = moment_text(shop.finished.middle, shop.zone)
     low, high = moment_text(shop.finished.low, shop.zone), moment_text(shop.finished.high, shop.zone)
     span = "" if low == high else f" ({low} to {high})"
     return [
@@ -97,14 +108,13 @@ def order_rows(shop: Shop) -> list[tuple[str, ...]]:
     """Cells of every order."""
     rows: list[tuple[str, ...]] = []
     for order, found in zip(shop.orders, shop.of_orders, strict=True):
-        due = "" if order.due is None else moment_text(order.due, shop.zone)
         currency = shop.printers[0].machine.economy.currency
         rows.append(
             (
                 order.name,
                 f"{order.quantity:,}",
-                moment_text(found.done.mean, shop.zone),
-                due,
+                moment_text(found.done.middle, shop.zone),
+                due_text(order.due, shop.zone),
                 _late(found) if order.due is not None else "",
                 share_text(found.late_share) if order.due is not None else "",
                 money_text(found.filament_cost, currency),
@@ -180,6 +190,11 @@ def shop_notes(shop: Shop) -> list[str]:
     lines += [str(finding) for finding in shop.doubtful]
     if any(order.job is None for order in shop.orders) and shop.effects:
         lines.append("orders given in hours take as long under every change; those with a job are timed")
+    if any(order.seconds is not None and order.grams is None for order in shop.orders):
+        lines.append("orders given in hours without filament_g: their filament is not counted")
+    missing = dict.fromkeys(key for printer in shop.printers for key in costs_not_given(printer.machine))
+    if missing:
+        lines.append(f"not given for some printer, so counted as nothing: {', '.join(missing)}")
     if any(printer.machine.economy.staffed is None for printer in shop.printers):
         lines.append("economy.staffed is not given for some printer: people are taken to be there at all hours")
     if any(printer.machine.economy.unattended for printer in shop.printers):

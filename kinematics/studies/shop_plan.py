@@ -120,7 +120,9 @@ def plan_of(
             able = _that_fit(order, prints, own)
             able = _that_finish(order, able, prints, stations, longest)
         except InputError as error:
-            cannot += [Finding(order.place, f"{order.name}: {finding}") for finding in error.findings]
+            for one in error.findings:
+                found = f"{order.name}: {one.place}: {one.found}" if one.place else f"{order.name}: {one.found}"
+                cannot.append(Finding(order.place, found, one.allowed, one.hint))
             continue
         seconds = tuple(prints[i].seconds if i in able else math.inf for i in range(len(printers)))
         grams = tuple((prints[i].grams or 0.0) if i in able else 0.0 for i in range(len(printers)))

@@ -31,6 +31,14 @@ class Interval(NamedTuple):
     high: float
 
 
+class Moments(NamedTuple):
+    """A moment (s) in the middle one of the runs, and between what the middle nine tenths of them lie."""
+
+    middle: float
+    low: float
+    high: float
+
+
 class Use(NamedTuple):
     """What a printer's time was spent on, as shares: printing (failed prints too), a finished print waiting while
     nobody is there, or while hands are busy, hands at work on it, and nothing that it may print.
@@ -63,7 +71,7 @@ class OrderSums(NamedTuple):
     energy (kWh) and its cost, filament, machine and labour, prints that fail and spool changes included.
     """
 
-    done: Interval
+    done: Moments
     late: Interval
     late_share: float
     energy: float
@@ -78,16 +86,17 @@ class OrderSums(NamedTuple):
         return math.fsum((self.energy_cost, self.filament_cost, self.machine_cost, self.labour_cost))
 
     def row(self, order: Order) -> dict[str, Any]:
-        """The same as plain data, with units in the names; moments in seconds since 1970."""
+        """The same as plain data, with units in the names; moments in s since 1970; no lateness without a date."""
+        no_date = order.due is None
         return {
             "order": order.name,
             "job": order.job,
             "quantity": order.quantity,
-            "done_s": self.done.mean,
-            "late_h": self.late.mean,
-            "late_low_h": self.late.low,
-            "late_high_h": self.late.high,
-            "late_share": self.late_share,
+            "done_s": self.done.middle,
+            "late_h": None if no_date else self.late.mean,
+            "late_low_h": None if no_date else self.late.low,
+            "late_high_h": None if no_date else self.late.high,
+            "late_share": None if no_date else self.late_share,
             "energy_kwh_per_part": self.energy,
             "energy_cost_per_part": self.energy_cost,
             "filament_cost_per_part": self.filament_cost,
@@ -101,6 +110,12 @@ def interval_of(values: NDArray[np.float64]) -> Interval:
     """Mean and the middle nine tenths of values, one a run."""
     low, high = np.percentile(values, MIDDLE)
     return Interval(float(values.mean()), float(low), float(high))
+
+
+def moments_of(values: NDArray[np.float64]) -> Moments:
+    """Middle and bounds of moments, one a run: each a moment of some run, for a mean may lie where nobody is there."""
+    low, middle, high = np.percentile(values, (MIDDLE[0], 50.0, MIDDLE[1]), method="nearest")
+    return Moments(float(middle), float(low), float(high))
 
 
 def sums_of(run: Run, plan: Plan, start: float) -> RunSums:
@@ -158,7 +173,7 @@ def order_sums(sums: Sequence[RunSums], plan: Plan) -> tuple[OrderSums, ...]:
         of_part = spent[number] / wanted.quantity
         found.append(
             OrderSums(
-                done=interval_of(done),
+                done=moments_of(done),
                 late=interval_of(late),
                 late_share=float((late > 0.0).mean()),
                 energy=float(of_part[ENERGY]),
