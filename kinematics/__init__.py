@@ -1,7 +1,7 @@
 """Print time and throughput of extrusion printers under motion limits.
 
 The public names are attached on first use, so that importing the package costs nothing:
-`read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `InputError`.
+`read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `upgrades`, `shop`, `InputError`.
 """
 
 from __future__ import annotations
@@ -18,16 +18,29 @@ _HOMES = {
     "load_machine": "kinematics.machine",
     "estimate": "kinematics.studies.questions",
     "compare": "kinematics.studies.questions",
+    "upgrades": "kinematics.studies.questions",
+    "shop": "kinematics.studies.questions",
     "InputError": "kinematics.errors",
 }
 
-__all__ = ["Candidate", "InputError", "Machine", "__version__", "compare", "estimate", "load_machine", "read_gcode"]
+__all__ = [
+    "Candidate",
+    "InputError",
+    "Machine",
+    "__version__",
+    "compare",
+    "estimate",
+    "load_machine",
+    "read_gcode",
+    "shop",
+    "upgrades",
+]
 
 if TYPE_CHECKING:
     from kinematics.errors import InputError
     from kinematics.gcode.reader import read_gcode
     from kinematics.machine import Candidate, Machine, load_machine
-    from kinematics.studies.questions import compare, estimate
+    from kinematics.studies.questions import compare, estimate, shop, upgrades
 
 
 def __getattr__(name: str) -> Any:

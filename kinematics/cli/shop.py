@@ -14,7 +14,6 @@ from kinematics.errors import EXIT_ANSWER_IS_NO
 if TYPE_CHECKING:
     from datetime import tzinfo
 
-    from kinematics.errors import Finding
     from kinematics.studies.shop import Shop, Variant
     from kinematics.studies.shop_files import Printer
 
@@ -82,8 +81,6 @@ def command(
     printers, left_out, zone = read_printers(printers_file, settings)
     orders, findings = read_orders(orders_file, zone)
     left_out += findings
-    if not orders:
-        raise InputError(*(left_out or [_nothing(orders_file)]))
     begins = _start(start, zone)
     variants = variants_of(candidate_texts, upgrades, printers)
     paths = list(dict.fromkeys(order.job for order in orders if order.job is not None))
@@ -91,16 +88,12 @@ def command(
     from kinematics.studies.shop import shop_of
     from kinematics.studies.shop_plan import Clock
 
-    try:
-        with console.progress(3 + len(variants), True) as tell:
-            shop = shop_of(orders, printers, Clock(jobs), begins, zone, variants, people, seed, runs, tell)
-    except InputError as error:
-        raise InputError(*left_out, *error.findings) from None
+    with console.progress(3 + len(variants), True) as tell:
+        shop = shop_of(orders, printers, Clock(jobs), begins, zone, variants, people, seed, runs, left_out, tell)
     if paths:
         from kinematics import compiled
 
         compiled.mark_warm()
-    left_out = sorted([*left_out, *shop.cannot], key=_by_line)
     if picture is not None:
         from kinematics.reports.gantt import write_gantt
 
@@ -109,12 +102,12 @@ def command(
     if as_json:
         from kinematics.reports.documents import shop_document
 
-        console.say_json(shop_document(shop, left_out))
+        console.say_json(shop_document(shop))
     else:
         _show(shop)
-    for finding in left_out:
+    for finding in shop.cannot:
         console.remark(f"left out: {finding}")
-    if left_out:
+    if shop.cannot:
         raise click.exceptions.Exit(EXIT_ANSWER_IS_NO)
 
 
@@ -132,18 +125,6 @@ def _show(shop: Shop) -> None:
         if apart:
             console.say(apart)
     console.say(words.shop_notes(shop))
-
-
-def _by_line(finding: Finding) -> tuple[str, int]:
-    """Where a finding stands, for sorting."""
-    file, _, line = finding.place.rpartition(":")
-    return file, int(line) if line.isdecimal() else 0
-
-
-def _nothing(path: str) -> Finding:
-    from kinematics.errors import Finding
-
-    return Finding(path, "there are no orders in it", "a row an order")
 
 
 def _start(text: str | None, zone: tzinfo) -> float:

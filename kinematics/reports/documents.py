@@ -173,10 +173,8 @@ def _interval(interval: Interval) -> dict[str, float]:
     return interval._asdict()
 
 
-def shop_document(shop: Shop, left_out: Iterable[Finding]) -> dict[str, Any]:
-    """A simulated shop as a document: moments as text by the wall clock, shares of the time until all is done;
-    `left_out` rows that could not be planned.
-    """
+def shop_document(shop: Shop) -> dict[str, Any]:
+    """A simulated shop as a document: moments as text by the wall clock, shares of the time until all is done."""
     from kinematics.reports.shop import iso_text
 
     def moments(interval: Moments) -> dict[str, str]:
@@ -222,7 +220,7 @@ def shop_document(shop: Shop, left_out: Iterable[Finding]) -> dict[str, Any]:
             }
             for effect in shop.effects
         ],
-        "not_planned": [_finding(finding) for finding in left_out],
+        "not_planned": [_finding(finding) for finding in shop.cannot],
         "warnings": [_finding(finding) for finding in shop.doubtful],
     }
 

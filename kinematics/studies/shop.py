@@ -166,9 +166,11 @@ def shop_of(
     people: int = 1,
     seed: int = 0,
     runs: int = 20,
+    left_out: Sequence[Finding] = (),
     tell: Callable[[str], None] = lambda _: None,
 ) -> Shop:
-    """Simulate orders on printers from `start` (s) on, and what changes would bring.
+    """Simulate orders on printers from `start` (s) on, and what changes would bring; `left_out` rows of the tables that
+    could not be read.
 
     See `shop_floor.Floor` for the rules. Chance is in failures alone: the times are estimates, and how far they are off
     is not in the intervals. Raises InputError where nothing can be planned, or a variant cannot be.
@@ -177,8 +179,9 @@ def shop_of(
     nothing = [NOTHING_VARIED] * len(printers)
     tell("timing the jobs")
     plan = plan_of(orders, printers, machines, clock, start, nothing)
+    cannot = tuple(sorted([*left_out, *plan.cannot], key=_by_line))
     if not plan.orders:
-        raise InputError(*(plan.cannot or [Finding("orders", "there is nothing to print", "a row an order")]))
+        raise InputError(*(cannot or [Finding("orders", "there is nothing to print", "a row an order")]))
     given = _Settings(people, start, seed, runs)
     tell("simulating the shop")
     first = _simulated(plan, given)
@@ -204,11 +207,17 @@ def shop_of(
         of_orders=order_sums(sums, plan),
         bottleneck=_bottleneck(plan, given, sums),
         effects=tuple(effects),
-        cannot=plan.cannot,
+        cannot=cannot,
         doubtful=tuple(_due_before(plan.orders, start)),
         plan=plan,
         first_run=first[0],
     )
+
+
+def _by_line(finding: Finding) -> tuple[str, int]:
+    """Where a finding stands, for sorting."""
+    file, _, line = finding.place.rpartition(":")
+    return file, int(line) if line.isdecimal() else 0
 
 
 def _due_before(orders: Sequence[Order], start: float) -> list[Finding]:

@@ -51,7 +51,7 @@ def test_the_document(run: Run, shop: Path) -> None:
     assert document["effects"][0]["prints_shorter_share"] == 0.0
     assert document["effects"][1]["prints_shorter_share"] > 0.0
     assert {trial["trial"] for trial in document["bottleneck"]["trials"]} == {
-        "all prints twice as fast", "people at all hours", "a second one", "a second two",
+        "all prints a third shorter", "people at all hours", "a second one", "a second two",
     }  # fmt: skip
     assert document["not_planned"] == []
     again = run(*BASE, "--upgrade", "brisk", "--candidate", "people: economy.turnaround_min=1", "--json", "--runs", "4")

@@ -292,3 +292,23 @@ def test_the_picture_has_a_bar_for_everything_that_was_done(folder: Path) -> Non
     assert len(greys) == len(LOOKS)
     write_gantt(shop, folder / "g.png")
     assert (folder / "g.png").read_bytes()[:4] == b"\x89PNG"
+
+
+def test_the_same_shop_from_python(folder: Path) -> None:
+    import kinematics
+
+    from_rows = shop_from("one,bench.toml,,,\n", "a,line.gcode,,3,2026-03-02,,,\n")
+    with Path("orders.csv").open("a") as orders:
+        orders.write("bad,,1,-2,,,,\n")
+    shop = kinematics.shop("orders.csv", "printers.csv", MONDAY, {"brisk": {"speed": 2.0}})
+    assert shop.of_orders == from_rows.of_orders
+    assert [one.place for one in shop.cannot] == ["orders.csv:3"]
+    assert shop.effects[0].name == "brisk"
+    frame = shop.to_frame()
+    assert list(frame["cost_per_part"]) == [one.part_cost for one in shop.of_orders]
+    assert repr(shop).startswith("<Shop: 3 parts, ")
+    with pytest.raises(InputError, match="start: 'soon' is no date"):
+        kinematics.shop("orders.csv", "printers.csv", "soon")
+    Path("orders.csv").write_text("order,hours\n")
+    with pytest.raises(InputError, match="there is nothing to print"):
+        kinematics.shop("orders.csv", "printers.csv", MONDAY)

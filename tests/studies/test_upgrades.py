@@ -169,3 +169,16 @@ def test_no_budget_buys_less_together_than_alone(seed: int) -> None:
 def test_a_machine_without_upgrades_is_refused() -> None:
     with pytest.raises(InputError, match="no upgrades"):
         weighed(LONG_LINE, Machine())
+
+
+def test_the_same_from_python() -> None:
+    import kinematics
+
+    machine = machine_with([Upgrade("one", {"speed": 2.0}, price=10)], economy__machine_cost_per_hour=1)
+    found = kinematics.upgrades(job_of(SAMPLE), machine, per_month=300)
+    assert found.alone == weighed(SAMPLE, machine).alone
+    assert list(found.to_frame()["upgrade"]) == ["one"]
+    assert repr(found).startswith("<Upgrades on unnamed: <Option one: saves ")
+    assert kinematics.upgrades(job_of(SAMPLE), machine).prints[0][1] == 30.0
+    with pytest.raises(InputError, match="2 numbers for 1 jobs"):
+        kinematics.upgrades(job_of(SAMPLE), machine, [1, 2])
