@@ -1,7 +1,7 @@
 """Print time and throughput of extrusion printers under motion limits.
 
 The public names are attached on first use, so that importing the package costs nothing:
-`read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `ringing`, `InputError`.
+`read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `ringing`, `upgrades`, `shop`, `InputError`.
 """
 
 from __future__ import annotations
@@ -19,6 +19,8 @@ _HOMES = {
     "estimate": "kinematics.studies.questions",
     "compare": "kinematics.studies.questions",
     "ringing": "kinematics.studies.questions",
+    "upgrades": "kinematics.studies.questions",
+    "shop": "kinematics.studies.questions",
     "InputError": "kinematics.errors",
 }
 
@@ -32,13 +34,15 @@ __all__ = [
     "load_machine",
     "read_gcode",
     "ringing",
+    "shop",
+    "upgrades",
 ]
 
 if TYPE_CHECKING:
     from kinematics.errors import InputError
     from kinematics.gcode.reader import read_gcode
     from kinematics.machine import Candidate, Machine, load_machine
-    from kinematics.studies.questions import compare, estimate, ringing
+    from kinematics.studies.questions import compare, estimate, ringing, shop, upgrades
 
 
 def __getattr__(name: str) -> Any:

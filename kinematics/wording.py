@@ -58,3 +58,19 @@ def value_text(value: Any) -> str:
 def share_text(share: float) -> str:
     """A share as per cent."""
     return f"{share:.1%}" if abs(share) < 0.0995 else f"{share:.0%}"
+
+
+def money_text(amount: float, currency: str | None) -> str:
+    """An amount in the user's currency, which may not be known: 12.50 EUR."""
+    return f"{amount:,.2f} {currency}" if currency else f"{amount:,.2f}"
+
+
+def months_text(months: float) -> str:
+    """A number of months as a person says it: `9.5 months`, `3.2 years`, `never`."""
+    if months == float("inf"):
+        return "never"
+    if months == 0.0:
+        return "at once"
+    if months < 23.95:
+        return f"{months:.1f} months" if months >= 0.05 else "days"
+    return f"{months / 12.0:,.1f} years" if months < 1200.0 else "more than 100 years"

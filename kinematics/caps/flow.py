@@ -25,6 +25,12 @@ def filament_area(machine: Machine) -> float:
     return math.pi * machine.filament.diameter_mm**2 / 4.0
 
 
+def filament_mass(machine: Machine, length: float) -> float | None:
+    """Mass of a length of filament (mm) in g; None without its density."""
+    density = machine.filament.density_g_cm3
+    return None if density is None else length * filament_area(machine) * density / 1000.0
+
+
 def flow_at(limit: float | FlowTable | None, temperature: float | None = None) -> Flow:
     """The most that melts at a temperature of the nozzle (°C; None where none is told).
 

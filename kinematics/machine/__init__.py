@@ -1,5 +1,6 @@
 """What the printer is: the machine file, its built-in examples, and settings that change it."""
 
+from kinematics.machine.economy_keys import Economy, Upgrade
 from kinematics.machine.laid_over import Candidate, Material
 from kinematics.machine.loading import BUILTIN_NAMES, load_machine
 from kinematics.machine.model import EffectiveValue, Machine
@@ -11,10 +12,12 @@ __all__ = [
     "BUILTIN_NAMES",
     "NEW_MACHINE_QUESTIONS",
     "Candidate",
+    "Economy",
     "EffectiveValue",
     "Machine",
     "Material",
     "Question",
+    "Upgrade",
     "load_machine",
     "machine_text_from_limits",
     "new_machine_text",

@@ -235,7 +235,7 @@ def given_keys(machine: Machine) -> Iterator[str]:
 def nearest_name(path: Path) -> str:
     """The hint for an unknown key of the file: the same name elsewhere, one like it beside it, or one elsewhere."""
     section, name = path[:-1], str(path[-1])
-    if section[:1] in (("candidate",), ("material",)):
+    if section[:1] in (("candidate",), ("material",), ("upgrade",)):
         return nearest_here(Machine, path)
     elsewhere = _same_name_elsewhere(section, name)
     if elsewhere:

@@ -20,7 +20,7 @@ from kinematics.toml.problems import Problem, failure_at_lines
 
 BUILTIN_NAMES = ("gentle", "middling", "quick")
 BUILTIN_FOLDER = Path(__file__).parent / "builtin"
-LAID_OVER = ("material", "candidate")
+LAID_OVER = ("material", "candidate", "upgrade")
 MACHINE_FILE = FileKind("machine", "--machine", BUILTIN_NAMES)
 
 
@@ -104,7 +104,7 @@ def machine_from_text(text: str, place: str, short_place: str = "") -> Machine:
 
 
 def _problems_of(kind: str, tables: Mapping[str, Any], machine: Machine, lines: TomlLines) -> list[Problem]:
-    """What the models cannot see of candidates or materials: names used twice, settings that are not taken."""
+    """What the models cannot see of candidates, materials or upgrades: names twice, settings not taken."""
     problems: list[Problem] = []
     first_with: dict[str, int] = {}
     blocks = tables[kind]

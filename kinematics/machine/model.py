@@ -13,6 +13,7 @@ from typing import Annotated, Any, NamedTuple
 from pydantic import Field, PrivateAttr, model_validator
 from pydantic_core import PydanticCustomError
 
+from kinematics.machine.economy_keys import Economy, Upgrade
 from kinematics.machine.laid_over import Candidate, Material
 from kinematics.machine.motors import Delta, Motor
 from kinematics.machine.section import Section, with_defaults
@@ -233,8 +234,10 @@ class Machine(Section):
     quality: Quality = with_defaults()
     cooling: Cooling = with_defaults()
     stops: Stops = with_defaults()
+    economy: Economy = with_defaults()
     materials: tuple[Material, ...] = Field(default=(), alias="material")
     candidates: tuple[Candidate, ...] = Field(default=(), alias="candidate")
+    upgrades: tuple[Upgrade, ...] = Field(default=(), alias="upgrade")
 
     _origins: dict[str, str] = PrivateAttr(default_factory=dict)
     _source: str = PrivateAttr(default="")
@@ -332,8 +335,8 @@ class Machine(Section):
         return [key.name for key in limit_keys(mechanism_of(self).coupled) if plain_value_of(self, key) is None]
 
     def as_dict(self) -> dict[str, Any]:
-        """The effective values as nested plain data for JSON; materials and candidates are no part of them."""
-        return self.model_dump(mode="json", exclude={"candidates", "materials"})
+        """The effective values as nested plain data for JSON; what may be laid over the machine is no part of them."""
+        return self.model_dump(mode="json", exclude={"candidates", "materials", "upgrades"})
 
     def check(self) -> list[str]:
         """What is legal but doubtful, a sentence each; empty where nothing is."""

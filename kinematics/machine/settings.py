@@ -198,7 +198,8 @@ def _changed(machine: Machine, settings: Mapping[str, Any]) -> tuple[Machine | N
     change = resolved(settings, machine)
     origins = machine._origins
     given = {key.name: plain_value_of(machine, key) for key in all_keys(machine) if key.name in origins}
-    tables = _nested(_apply(change, given)) | {"candidate": machine.candidates, "material": machine.materials}
+    laid_over = {"candidate": machine.candidates, "material": machine.materials, "upgrade": machine.upgrades}
+    tables = _nested(_apply(change, given)) | laid_over
     built, wrong = build(tables)
     problems = list(change.problems)
     both_rules = any(_corner_rules_given(change.values)) and all(_corner_rules_given(change.values))

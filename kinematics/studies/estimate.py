@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
 
-from kinematics.caps.flow import filament_area
+from kinematics.caps.flow import filament_area, filament_mass
 from kinematics.errors import Notice
 from kinematics.gcode.facts import Extent, StatedLimit
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
@@ -159,7 +159,6 @@ def job_estimate(timing: Timing, machine: Machine, worth: tuple[Worth, ...] = ()
     facts, path = timing.facts, path_sums(timing)
     total = timing.total
     area = filament_area(machine)
-    density = machine.filament.density_g_cm3
     ordered = sorted(timing.by_cause.items(), key=lambda item: -item[1])
     return JobEstimate(
         file=facts.name,
@@ -173,7 +172,7 @@ def job_estimate(timing: Timing, machine: Machine, worth: tuple[Worth, ...] = ()
         path=path.path,
         printed_path=path.printed,
         filament=facts.filament,
-        filament_mass=None if density is None else facts.filament * area * density / 1000.0,
+        filament_mass=filament_mass(machine, facts.filament),
         extent=facts.extent,
         peak_flow=path.filament_speed * area,
         peak_flow_line=path.line,

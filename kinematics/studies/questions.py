@@ -6,6 +6,7 @@ import os
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from kinematics.errors import InputError
 from kinematics.gcode.dialects import EXTRUSION, Dialect, dialect_named
 from kinematics.gcode.job import Job
 from kinematics.machine import Candidate, Machine, load_machine, parse_settings
@@ -14,6 +15,10 @@ from kinematics.studies.compare import Comparison, compare_prepared
 from kinematics.studies.estimate import Estimate, estimate_prepared
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.ringing import Ringing, ringing_of
+from kinematics.studies.shop import Shop, Variant, shop_of
+from kinematics.studies.shop_files import MOMENT_ALLOWED, moment_of, read_orders, read_printers
+from kinematics.studies.shop_plan import Clock
+from kinematics.studies.upgrades import PRINTS_PER_MONTH, Upgrades, upgrades_prepared
 
 JobLike = str | os.PathLike[str] | Job
 MachineLike = str | os.PathLike[str] | Machine
@@ -76,3 +81,51 @@ def ringing(job: JobLike, machine: MachineLike, dialect: str | Dialect = EXTRUSI
     if isinstance(dialect, str):
         dialect = dialect_named(dialect)
     return ringing_of(PreparedJob(job if isinstance(job, Job) else os.fspath(job), dialect), _machine(machine))
+
+
+def upgrades(
+    jobs: JobLike | Iterable[JobLike],
+    machine: MachineLike,
+    per_month: float | Sequence[float] | None = None,
+    dialect: str | Dialect = EXTRUSION,
+) -> Upgrades:
+    """Which upgrade of a machine file pays, and when?
+
+    `per_month` good prints a month, of each job or job by job; None takes the machine file's, or one a day. Raises
+    InputError.
+    """
+    prepared, known = _prepared(jobs, dialect), _machine(machine)
+    if per_month is None:
+        told = known.economy.prints_per_month
+        per_month = PRINTS_PER_MONTH if told is None else told
+    prints = [float(per_month)] * len(prepared) if isinstance(per_month, (int, float)) else list(per_month)
+    if len(prints) != len(prepared):
+        raise InputError.at("per_month", f"{len(prints)} numbers for {len(prepared)} jobs", "one a job")
+    return upgrades_prepared(prepared, known, prints)
+
+
+def shop(
+    orders: str | os.PathLike[str],
+    printers: str | os.PathLike[str],
+    start: str,
+    candidates: Mapping[str, Mapping[str, Any]] | None = None,
+    people: int = 1,
+    seed: int = 0,
+    runs: int = 20,
+    dialect: str | Dialect = EXTRUSION,
+) -> Shop:
+    """How many parts a day, and by when? The tables are CSV files; `start` a date or date and time of the wall clock.
+
+    `candidates` maps a name to settings of all machines. Rows that cannot be planned are in `.cannot`. Raises
+    InputError where nothing can.
+    """
+    found, wrong, zone = read_printers(os.fspath(printers))
+    wanted, more = read_orders(os.fspath(orders), zone)
+    paths = list(dict.fromkeys(order.job for order in wanted if order.job is not None))
+    clock = Clock(dict(zip(paths, _prepared(paths, dialect), strict=True)))
+    variants = [Variant(name, (settings,) * len(found), True) for name, settings in (candidates or {}).items()]
+    try:
+        begins = moment_of(start, zone)
+    except ValueError:
+        raise InputError.at("start", f"{start!r} is no date", MOMENT_ALLOWED) from None
+    return shop_of(wanted, found, clock, begins, zone, variants, people, seed, runs, [*wrong, *more])

@@ -23,7 +23,7 @@ COMPILER = {"numba", "llvmlite"}
 SOURCES = sorted(PACKAGE.rglob("*.py"))
 TESTS = sorted((ROOT / "tests").rglob("*.py"))
 NAMES = [str(path.relative_to(ROOT)) for path in SOURCES]
-HEAVY = ("numpy", "numba", "pandas", "pydantic", "rich", "matplotlib", "scipy", "jinja2")
+HEAVY = ("numpy", "numba", "pandas", "pydantic", "rich", "matplotlib", "scipy", "jinja2", "simpy", "numpy_financial")
 Definition = ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef
 
 
@@ -144,7 +144,7 @@ def test_an_estimate_loads_no_tables_and_no_pictures() -> None:
     for more in ((), ("--json",)):
         loaded = after_command("estimate", "sample_gcode/bracket.gcode", "--machine", "quick", *more)
         assert "numpy" in loaded
-        assert not loaded & {"pandas", "matplotlib", "jinja2", "rich", "IPython"}
+        assert not loaded & {"pandas", "matplotlib", "jinja2", "rich", "IPython", "simpy", "numpy_financial"}
 
 
 def test_a_comparison_loads_no_tables_and_no_pictures() -> None:
@@ -174,7 +174,7 @@ def test_every_option_of_the_daily_commands_is_in_the_readme() -> None:
     context = click.Context(program)
     options = {
         option
-        for name in ("estimate", "compare")
+        for name in ("estimate", "compare", "upgrades", "shop")
         for parameter in (program.get_command(context, name) or program).params
         if isinstance(parameter, click.Option)
         for option in parameter.opts

@@ -1,0 +1,166 @@
+"""`kinematics shop`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from kinematics.cli.options import prepared_jobs
+from kinematics.errors import EXIT_ANSWER_IS_NO
+
+if TYPE_CHECKING:
+    from datetime import tzinfo
+
+    from kinematics.studies.shop import Shop, Variant
+    from kinematics.studies.shop_files import Printer
+
+PICTURES = (".png", ".svg", ".pdf")
+
+
+@click.command("shop")
+@click.argument("orders_file", metavar="ORDERS.csv")
+@click.option("--printers", "printers_file", required=True, metavar="PRINTERS.csv", help="The printers, one a row.")
+@click.option("--start", metavar="WHEN", help='When the shop starts: 2026-03-02 or "2026-03-02 08:00" (default: now).')
+@click.option("--people", type=click.IntRange(1, 1000), default=1, help="How many people there are (default: 1).")
+@click.option(
+    "--candidate",
+    "candidate_texts",
+    multiple=True,
+    metavar='"NAME: KEY=VALUE, …"',
+    help="A change of all machines to try in the shop.",
+)
+@click.option("--upgrade", "upgrades", multiple=True, metavar="NAME", help="An [[upgrade]] of machine files to try.")
+@click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one key of every machine.")
+@click.option("--runs", type=click.IntRange(1, 10_000), default=20, help="How many runs (default: 20).")
+@click.option("--seed", type=click.IntRange(0), default=0, help="Another seed, other failures (default: 0).")
+@click.option(
+    "--gantt", "picture", metavar="FILE", type=click.Path(path_type=Path), help="The first run as a picture (.png)."
+)
+@click.option("--force", is_flag=True, help="Overwrite the file of --gantt.")
+@click.option("--dialect", default="extrusion", metavar="NAME|FILE", help="extrusion (default), rs274, or a table.")
+@click.option(
+    "--file-limits",
+    type=click.Choice(["honour", "ignore", "cap"]),
+    default="honour",
+    help="What limits stated in the jobs do (default: honour).",
+)
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output, nothing else.")
+def command(
+    orders_file: str,
+    printers_file: str,
+    start: str | None,
+    people: int,
+    candidate_texts: tuple[str, ...],
+    upgrades: tuple[str, ...],
+    settings: tuple[str, ...],
+    runs: int,
+    seed: int,
+    picture: Path | None,
+    force: bool,
+    dialect: str,
+    file_limits: str,
+    as_json: bool,
+) -> None:
+    """How many parts a day, and by when?
+
+    ORDERS.csv holds order, job or hours, quantity, due, class, material; PRINTERS.csv name, machine, class, materials,
+    free_from. Status 1 where some rows could not be planned.
+    """
+    from kinematics.cli import console
+    from kinematics.errors import InputError
+    from kinematics.studies.shop_files import read_orders, read_printers
+
+    if picture is not None:
+        if picture.suffix not in PICTURES:
+            found = f"no kind of picture ends in {picture.suffix!r}"
+            raise InputError.at("--gantt", found, ", ".join(f"FILE{ending}" for ending in PICTURES))
+        console.refuse_to_overwrite(picture, force)
+    printers, left_out, zone = read_printers(printers_file, settings)
+    orders, findings = read_orders(orders_file, zone)
+    left_out += findings
+    begins = _start(start, zone)
+    variants = variants_of(candidate_texts, upgrades, printers)
+    paths = list(dict.fromkeys(order.job for order in orders if order.job is not None))
+    jobs = dict(zip(paths, prepared_jobs(paths, dialect, file_limits, False), strict=True)) if paths else {}
+    from kinematics.studies.shop import shop_of
+    from kinematics.studies.shop_plan import Clock
+
+    with console.progress(3 + len(variants), True) as tell:
+        shop = shop_of(orders, printers, Clock(jobs), begins, zone, variants, people, seed, runs, left_out, tell)
+    if paths:
+        from kinematics import compiled
+
+        compiled.mark_warm()
+    if picture is not None:
+        from kinematics.reports.gantt import write_gantt
+
+        console.write_whole(picture, lambda path: write_gantt(shop, path), force)
+        console.remark(f"the first run is drawn in {picture}")
+    if as_json:
+        from kinematics.reports.documents import shop_document
+
+        console.say_json(shop_document(shop))
+    else:
+        _show(shop)
+    for finding in shop.cannot:
+        console.remark(f"left out: {finding}")
+    if shop.cannot:
+        raise click.exceptions.Exit(EXIT_ANSWER_IS_NO)
+
+
+def _show(shop: Shop) -> None:
+    from kinematics.cli import console
+    from kinematics.reports import shop as words
+
+    tables = [(words.ORDER_HEADS, words.order_rows(shop)), (words.PRINTER_HEADS, words.printer_rows(shop))]
+    if shop.effects:
+        tables.append((words.EFFECT_HEADS, words.effect_rows(shop)))
+    apart = [] if console.is_terminal() else [""]  # a terminal's tables have margins of their own
+    console.say([*words.shop_head(shop), *apart])
+    for heads, rows in tables:
+        console.say_table(heads, rows)
+        if apart:
+            console.say(apart)
+    console.say(words.shop_notes(shop))
+
+
+def _start(text: str | None, zone: tzinfo) -> float:
+    """The moment at which the shop starts (s since 1970): what is told, or now by the wall clock."""
+    from datetime import datetime
+
+    from kinematics.errors import InputError
+    from kinematics.studies.shop_files import MOMENT_ALLOWED, moment_of
+    from kinematics.studies.staffed import NO_ZONE
+
+    if text is None:
+        now = datetime.now(None if zone is NO_ZONE else zone).replace(second=0, microsecond=0)
+        return now.replace(tzinfo=zone).timestamp()
+    try:
+        return moment_of(text, zone)
+    except ValueError:
+        raise InputError.at("--start", f"{text!r} is no date", MOMENT_ALLOWED) from None
+
+
+def variants_of(
+    candidate_texts: Sequence[str], upgrade_names: Sequence[str], printers: Sequence[Printer]
+) -> list[Variant]:
+    """What is to be tried: candidates on every machine, upgrades on those whose files hold them. Raises InputError."""
+    from kinematics.cli.compare import candidate_from
+    from kinematics.errors import InputError, nearest
+    from kinematics.studies.shop import Variant
+
+    variants = []
+    for text in candidate_texts:
+        candidate = candidate_from(text)
+        variants.append(Variant(candidate.name, (candidate.set,) * len(printers), True))
+    known = list(dict.fromkeys(one.name for printer in printers for one in printer.machine.upgrades))
+    for name in upgrade_names:
+        if name not in known:
+            allowed = ", ".join(known) or "an [[upgrade]] of one of the machine files"
+            raise InputError.at("--upgrade", f"no machine has an upgrade {name!r}", allowed, nearest(name, known))
+        found = [{one.name: one.set for one in printer.machine.upgrades}.get(name, {}) for printer in printers]
+        variants.append(Variant(name, tuple(found), False))
+    return variants

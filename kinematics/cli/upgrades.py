@@ -1,0 +1,109 @@
+"""`kinematics upgrades`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import PurePath
+
+import click
+
+from kinematics.cli.options import chosen_machine, is_long, job_options, prepared_jobs
+
+COUNT_ALLOWED = "a number, 0 or more, for every job, or JOB=NUMBER for one"
+
+
+@click.command("upgrades")
+@job_options
+@click.option(
+    "--per-month",
+    "counts",
+    multiple=True,
+    metavar="[JOB=]NUMBER",
+    help="Good prints a month: of one job, or of every job that is not named.",
+)
+@click.option("--detail", is_flag=True, help="Net present value, rate of return, times by job, best for each budget.")
+def command(
+    jobs: tuple[str, ...],
+    machine_name: str | None,
+    material: str | None,
+    settings: tuple[str, ...],
+    dialect: str,
+    file_limits: str,
+    block_delete: bool,
+    as_json: bool,
+    counts: tuple[str, ...],
+    detail: bool,
+) -> None:
+    """Which upgrade pays, and when?
+
+    Each [[upgrade]] of the machine file alone, together with others, and in the best order, on your own mix of jobs.
+    """
+    from kinematics.cli import console
+    from kinematics.errors import InputError
+
+    machine = chosen_machine(machine_name, settings, material)
+    if machine is None:
+        raise InputError.at("upgrades", "no machine was given", "--machine FILE, a file with [[upgrade]] blocks")
+    if not machine.upgrades:
+        allowed = "[[upgrade]] blocks with name, price, fitting_hours and set"
+        raise InputError.at(machine.source, "the machine has no upgrades", allowed)
+    prints = prints_a_month(jobs, counts, machine.economy.prints_per_month)
+    prepared = prepared_jobs(jobs, dialect, file_limits, block_delete)
+    from kinematics import compiled
+    from kinematics.studies.upgrades import PRINTS_PER_MONTH, upgrades_prepared
+
+    times = 2 ** len(machine.upgrades)
+    with console.progress(times, is_long(jobs, times)) as tell:
+        found = upgrades_prepared(
+            prepared, machine, [PRINTS_PER_MONTH if count is None else count for count in prints], tell
+        )
+    compiled.mark_warm()
+    assumed = None in prints
+    if as_json:
+        from kinematics.reports.documents import upgrades_document
+
+        console.say_json(upgrades_document(found, assumed))
+        return
+    from kinematics.reports.upgrades import DETAIL_HEADS, HEADS, upgrade_head, upgrade_notes, upgrade_rows
+
+    head, notes = upgrade_head(found, assumed), upgrade_notes(found, detail)
+    rows = upgrade_rows(found, detail)
+    heads = DETAIL_HEADS if detail else HEADS
+    if console.is_terminal():
+        console.say(head)
+        console.say_table(heads, rows)
+        console.say(notes)
+        return
+    console.say_table(heads, rows)
+    for line in (*head, *notes):
+        console.remark(line)
+
+
+def prints_a_month(jobs: Sequence[str], texts: Sequence[str], default: float | None) -> list[float | None]:
+    """Good prints a month of each job; None where neither an option nor the machine file tells.
+
+    A job may be named by its path or, where that is enough, by its file name. Raises InputError with every finding.
+    """
+    from kinematics.errors import Finding, InputError, nearest
+
+    findings: list[Finding] = []
+    told: dict[str, float] = {}
+    for text in texts:
+        name, _, count = text.rpartition("=")
+        matching = [job for job in dict.fromkeys(jobs) if name in (job, PurePath(job).name)]
+        try:
+            number = float(count)
+        except ValueError:
+            number = -1.0
+        if not 0.0 <= number < 1e9:
+            findings.append(Finding("--per-month", f"{text!r} says no number of prints", COUNT_ALLOWED))
+        elif name and len(matching) != 1:
+            found = f"{name!r} is {'no job of this command' if not matching else 'more than one job'}"
+            findings.append(Finding("--per-month", found, ", ".join(jobs), nearest(name, jobs)))
+        elif (key := matching[0] if name else "") in told:
+            findings.append(Finding("--per-month", f"{name or 'every other job'} is given twice", "once"))
+        else:
+            told[key] = number
+    if findings:
+        raise InputError(*findings)
+    return [told.get(job, told.get("", default)) for job in jobs]

@@ -1,0 +1,103 @@
+"""A shop's first run as a picture: what every printer did when, readable without colour."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from kinematics.studies.shop_floor import FAILED, HANDS, PRINTING, SPOOL, WAITING
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from kinematics.studies.shop import Shop
+
+# Fill, hatch and words of each kind of bar: told apart by hatches and greys as well as by place.
+LOOKS = {
+    PRINTING: ("#cfe3f5", "", "printing"),
+    FAILED: ("#ffffff", "xx", "print that fails"),
+    WAITING: ("#f2f2f2", "....", "finished, waiting for people"),
+    HANDS: ("#333333", "", "taken off, next one started"),
+    SPOOL: ("#ffffff", "////", "spool change"),
+}
+AWAY = "#e4e4e4"
+ROW = 0.8  # of the height of a printer's line
+LETTERS_PER_INCH = 16.0  # at the size of the names
+STRETCH_ENDS = 4 * 3600.0  # s without a print
+WIDTH, MARGIN = 12.0, 2.0  # inches
+
+
+def gantt_figure(shop: Shop) -> Figure:
+    """The first run as a figure: a line a printer, orders' names on their prints; shaded where nobody is there."""
+    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+    from matplotlib.figure import Figure
+    from matplotlib.patches import Patch
+
+    stations = shop.plan.stations
+    figure = Figure(figsize=(WIDTH, 1.6 + 0.7 * len(stations)), layout="constrained")
+    axes = figure.add_subplot()
+    end = max(bar.ends for bar in shop.first_run.bars)
+    inches_per_day = (WIDTH - MARGIN) / ((end - shop.start) / 86400.0)
+    for line, station in enumerate(stations):
+        last = shop.start
+        for opens, closes in station.staff.spans_between(shop.start, end):
+            _shade(axes, line, _days(last), _days(opens))
+            last = closes
+        _shade(axes, line, _days(last), _days(end))
+    for bar in shop.first_run.bars:
+        fill, hatch, _ = LOOKS[bar.what]
+        begins, width = _days(bar.begins), _days(bar.ends) - _days(bar.begins)
+        axes.barh(
+            bar.station, width, left=begins, height=ROW, color=fill, hatch=hatch, edgecolor="black", linewidth=0.5
+        )
+    for station_number, order, first, until in _stretches(shop):
+        name, width = shop.orders[order].name, _days(until) - _days(first)
+        if len(name) < width * inches_per_day * LETTERS_PER_INCH:
+            box = {"facecolor": "white", "edgecolor": "none", "pad": 1.0}
+            axes.text(_days(first) + width / 2.0, station_number, name, ha="center", va="center", fontsize=7, bbox=box)
+    axes.set_yticks(range(len(stations)), [station.name for station in stations])
+    axes.invert_yaxis()
+    locator = AutoDateLocator(tz=shop.zone)
+    axes.xaxis.set_major_locator(locator)
+    axes.xaxis.set_major_formatter(ConciseDateFormatter(locator, tz=shop.zone))
+    axes.set_xlim(_days(shop.start), _days(end))
+    seen = {bar.what for bar in shop.first_run.bars}
+    keys = [
+        Patch(facecolor=fill, hatch=hatch, edgecolor="black", label=words)
+        for what, (fill, hatch, words) in LOOKS.items()
+        if what in seen
+    ]
+    keys.append(Patch(facecolor=AWAY, label="nobody there"))
+    figure.legend(handles=keys, loc="outside lower center", ncols=len(keys), fontsize=8, frameon=False)
+    axes.set_title(f"{shop.parts} parts on {len(stations)} printers, first run", fontsize=10)
+    return figure
+
+
+def _stretches(shop: Shop) -> list[tuple[int, int, float, float]]:
+    """Prints of one order one after the other on a printer, as (station, order, first begins, last ends); a night
+    ends a stretch.
+    """
+    found: list[tuple[int, int, float, float]] = []
+    for bar in sorted(shop.first_run.bars, key=lambda one: (one.station, one.begins)):
+        if bar.what not in (PRINTING, FAILED):
+            continue
+        if found and found[-1][:2] == (bar.station, bar.order) and bar.begins - found[-1][3] < STRETCH_ENDS:
+            found[-1] = (*found[-1][:3], bar.ends)
+        else:
+            found.append((bar.station, bar.order, bar.begins, bar.ends))
+    return found
+
+
+def _shade(axes: Any, line: int, begins: float, ends: float) -> None:
+    if ends > begins:
+        axes.barh(line, ends - begins, left=begins, height=1.0, color=AWAY, linewidth=0, zorder=0)
+
+
+def _days(moment: float) -> float:
+    """A moment (s since 1970) as the picture counts: days since 1970."""
+    return moment / 86400.0
+
+
+def write_gantt(shop: Shop, path: Path) -> None:
+    """Write the picture; the ending of the path tells how (.png, .svg, .pdf)."""
+    gantt_figure(shop).savefig(path, dpi=150)

@@ -1,0 +1,100 @@
+"""`kinematics upgrades`: which upgrade pays, and when."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from tests.cli.conftest import Run
+
+OWN = """\
+[hotend]
+max_flow_mm3_s = 60.0
+[economy]
+machine_cost_per_hour = 0.60
+labour_cost_per_hour = 18.0
+discount_rate = 0.05
+currency = "EUR"
+[[upgrade]]
+name = "melt zone"
+price = 68.0
+fitting_hours = 1.5
+set = { flow = 90 }
+[[upgrade]]
+name = "brisk"
+fitting_hours = 0.1
+set = { acceleration = 4000, speed = 1.5 }
+"""
+ROW_KEYS = {"upgrade", "saved_s", "saved_share", "price", "saving_per_month", "payback_months", "npv", "irr"}
+BASE = ("upgrades", "bracket.gcode", "hook.gcode", "--machine", "own.toml")
+
+
+@pytest.fixture
+def own(folder: Path) -> Path:
+    (folder / "own.toml").write_text(OWN)
+    return folder
+
+
+def test_rows_are_differences_of_estimates(run: Run, own: Path) -> None:
+    ran = run(*BASE, "--per-month", "40", "--json")
+    assert ran.status == 0, ran.err
+    document = json.loads(ran.out)
+    rows = {row["upgrade"]: row for row in document["rows"]}
+    assert all(row.keys() >= ROW_KEYS for row in rows.values())
+    ask = ("estimate", "bracket.gcode", "hook.gcode", "--machine", "own.toml", "--json")
+    before = json.loads(run(*ask).out)["total_s"]
+    after = json.loads(run(*ask, "--set", "acceleration=4000, speed=1.5").out)["total_s"]
+    assert rows["brisk"]["saved_s"] == pytest.approx(before - after, abs=1e-9)
+    assert rows["brisk"]["saved_share"] == pytest.approx((before - after) / before)
+    assert rows["brisk"]["saving_per_month"] == pytest.approx(40 * (before - after) / 3600 * 0.6)
+    assert rows["melt zone"]["payback_months"] is None
+    assert rows["melt zone"]["npv"] == pytest.approx(-95.0)
+    assert rows["melt zone"]["irr"] is None
+    assert document["prints_assumed"] is False
+
+
+def test_how_often_each_job_is_printed(run: Run, own: Path) -> None:
+    def prints(*more: str) -> list[float]:
+        return [one["per_month"] for one in json.loads(run(*BASE, "--json", *more).out)["prints"]]
+
+    assert prints() == [30.0, 30.0]
+    assert json.loads(run(*BASE, "--json").out)["prints_assumed"] is True
+    assert prints("--per-month", "4", "--per-month", "hook.gcode=100") == [4.0, 100.0]
+    assert prints("--set", "economy.prints_per_month=7", "--per-month", "hook.gcode=1") == [7.0, 1.0]
+
+
+@pytest.mark.parametrize(
+    ("texts", "words"),
+    [
+        (("often",), "'often' says no number of prints; allowed: a number, 0 or more"),
+        (("-3",), "'-3' says no number"),
+        (("nan",), "'nan' says no number"),
+        (("hok.gcode=3",), "'hok.gcode' is no job of this command; allowed: bracket.gcode, hook.gcode (did you mean"),
+        (("3", "4"), "every other job is given twice"),
+    ],
+)
+def test_what_is_no_number_of_prints_is_told(run: Run, own: Path, texts: tuple[str, ...], words: str) -> None:
+    ran = run(*BASE, *(part for text in texts for part in ("--per-month", text)))
+    assert ran.status == 2
+    assert words in ran.err
+
+
+def test_in_a_pipe_there_are_tabs_and_the_rest_goes_beside(run: Run, own: Path) -> None:
+    ran = run(*BASE, "--detail")
+    lines = ran.out.splitlines()
+    assert lines[0].split("\t") == [
+        "upgrade", "price", "fitting h", "saved a month", "share", "saving a month", "pays in", "npv", "irr",
+    ]  # fmt: skip
+    assert [line.split("\t")[0] for line in lines[1:3]] == ["brisk", "melt zone"]
+    assert "an assumption: say how often with --per-month" in ran.err
+    assert "melt zone does nothing for these jobs: what holds them is" in ran.err
+    assert "npv" not in run(*BASE).out
+
+
+def test_without_upgrades_or_a_machine_it_says_what_to_do(run: Run, own: Path) -> None:
+    assert "--machine FILE, a file with [[upgrade]] blocks" in run("upgrades", "hook.gcode").err
+    ran = run("upgrades", "hook.gcode", "--machine", "quick")
+    assert ran.status == 2
+    assert "built-in quick: the machine has no upgrades; allowed: [[upgrade]] blocks" in ran.err

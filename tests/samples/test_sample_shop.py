@@ -1,0 +1,36 @@
+"""The sample shop and what the README says of it."""
+
+from __future__ import annotations
+
+import re
+import shlex
+from pathlib import Path
+
+import pytest
+
+from kinematics.cli.program import main
+from kinematics.machine import load_machine
+
+ROOT = Path(__file__).resolve().parents[2]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def test_the_readme_tells_what_the_shop_says(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    monkeypatch.chdir(ROOT)
+    (command,) = re.findall(r"^kinematics (shop .*)$", README, re.MULTILINE)
+    (said,) = re.findall(r"^prepared faster brings .*$", README, re.MULTILINE)
+    arguments = shlex.split(command)
+    arguments[arguments.index("--gantt") + 1] = str(tmp_path / "week.png")
+    with pytest.raises(SystemExit) as left:
+        main(arguments)
+    assert left.value.code == 0
+    assert said in capsys.readouterr().out.splitlines()
+    assert (tmp_path / "week.png").is_file()
+
+
+def test_the_machine_of_the_shop_has_what_its_commands_need() -> None:
+    machine = load_machine(ROOT / "sample_gcode" / "shop" / "bench.toml")
+    assert "stiff frame" in [upgrade.name for upgrade in machine.upgrades]
+    assert machine.check() == []
