@@ -103,6 +103,25 @@ def test_random_jobs_take_what_single_plans_take(mechanism: str) -> None:
     assert (coupled > JOBS // 4) == (mechanism != "cartesian")
 
 
+@pytest.mark.parametrize("seed", range(2 if numba.config.DISABLE_JIT else 12))
+def test_long_jobs_take_what_single_plans_take(seed: int) -> None:
+    """Several blocks, few stops, and lanes that are held at nodes of their own."""
+    job = [replace(move, stop_before=False) for move in random_job(seed, pieces=400) if move.kind != "filament"]
+    features = features_of(to_moves(job), Machine())
+    random = np.random.default_rng(seed)
+    tables = [
+        table
+        for cap in (40.0, 400.0)
+        for table in ramp_tables((10.0 ** random.uniform(0.3, 4.0, MOST // 2)).tolist(), cap, features)
+    ]
+    for table in tables:
+        table[:, [by.X_RAMP, by.Y_RAMP]] = 10.0 ** random.uniform(0.5, 4.0, 2)
+        table[:, by.DEVIATION] = 10.0 ** random.uniform(-3.0, 1.0)
+    assert features.length.size > BLOCK
+    assert not differences(features, tables, None, seed)
+    assert not differences(features, tables, 40, seed)
+
+
 @given(st.integers(0, 10**6), st.sampled_from(MECHANISMS), st.integers(1, MOST))
 def test_any_mixture_of_numbers_and_no_limits(seed: int, mechanism: str, candidates: int) -> None:
     """Each number of each table taken out, or drawn anew over six decades, rounding and steps included."""
@@ -157,12 +176,13 @@ def straight_job(pieces: int, step: float = 1.0) -> Features:
     return features_of(to_moves([NaiveMove(dx=step, kind="travel")] * pieces), Machine())
 
 
-def ramp_tables(accelerations: Sequence[float], cap: float = math.inf) -> list[Reals]:
-    """Tables of one class with an acceleration each and a cap of speed."""
+def ramp_tables(accelerations: Sequence[float], cap: float = math.inf, features: Features | None = None) -> list[Reals]:
+    """Tables with an acceleration each and a cap of speed; of as many classes as there are, one without features."""
+    classes = 1 if features is None else int(features.move_class.max()) + 1
     tables = []
     for acceleration in accelerations:
-        table = np.full((1, by.LIMITS), math.inf)
-        table[0, by.SPEED_SHARE], table[0, by.PATH_RAMP], table[0, by.CAP] = 1.0, acceleration, cap
+        table = np.full((classes, by.LIMITS), math.inf)
+        table[:, by.SPEED_SHARE], table[:, by.PATH_RAMP], table[:, by.CAP] = 1.0, acceleration, cap
         tables.append(table)
     return tables
 
@@ -175,9 +195,7 @@ def test_a_straight_is_a_trapezoid_in_every_lane(pieces: int, candidates: int) -
     accelerations = np.geomspace(1e-4, 1e7, candidates).tolist()
     found = batch_times(batch_features(features, np.zeros(pieces, np.int32)), ramp_tables(accelerations, 50.0))
     v = 50.0
-    expected = [
-        pieces / v + v / a if v * v / a <= pieces else 2.0 * math.sqrt(pieces / a) for a in accelerations
-    ]
+    expected = [pieces / v + v / a if v * v / a <= pieces else 2.0 * math.sqrt(pieces / a) for a in accelerations]
     assert found.motion == pytest.approx(expected, rel=ROUNDING)
 
 
