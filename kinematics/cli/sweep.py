@@ -85,7 +85,7 @@ def command(
     from kinematics.studies.sweep import Sweep, WeightedJobs, knee_of
 
     weighted = WeightedJobs(prepared, jobs, weights)
-    rows = _rows(weighted, machine, knobs, points, output, force)
+    rows = _rows(weighted, machine, knobs, points, output, force, (dialect, file_limits, block_delete))
     knees = tuple(knee_of(weighted, machine, knob) for knob in knobs)
     compiled.mark_warm()
     sweep = Sweep(machine, tuple(knobs), tuple(rows), knees)
@@ -142,6 +142,7 @@ def _rows(
     points: Sequence[tuple[float, ...]],
     output: Path | None,
     force: bool,
+    reading: Sequence[object],
 ) -> list[SweepRow]:
     """All rows, written as they are done; interrupted, what is done is kept and told."""
     from kinematics.cli import console
@@ -151,7 +152,8 @@ def _rows(
     file: SweepFile | None = None
     if output is not None:
         rows_each = len(jobs.names) + (1 if len(jobs.names) > 1 else 0)
-        mark = fingerprint(machine, knobs, len(points), list(zip(jobs.names, jobs.weights.tolist(), strict=True)))
+        weighted = list(zip(jobs.names, jobs.weights.tolist(), strict=True))
+        mark = fingerprint(machine, knobs, points, weighted, reading)
         file = SweepFile(output, knobs, rows_each, mark, force)
         if file.done:
             console.remark(f"{file.done:,} of {len(points):,} candidates are done already; going on")

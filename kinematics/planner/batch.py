@@ -3,7 +3,7 @@
 One move after the other is done for LANES candidates at once, their numbers in one register (`lanes`). What the planner
 keeps as inverses is kept the right way up here: with the inverses of the features made once a job, every ceiling is a
 minimum of products, and of all divisions one a move is left. The passes are those of `passes`; a block is cut at the
-last node that its own ceiling holds in every lane.
+last node that its own ceiling holds in every lane, however motion goes on behind the block.
 """
 
 from __future__ import annotations
@@ -212,9 +212,11 @@ def batch_moves(
             m = 0
             for k in range(end - begin - 1, 0, -1):
                 reach = reach + lanes_at(gains, k)
-                if all_at_most(lanes_at(nodes, k), reach):
+                node = lanes_at(nodes, k)
+                if all_at_most(node, reach):
                     m = k
                     break
+                reach = least(node, reach)  # a lane that is held here already must keep to it on the way
             if 2 * m < size:
                 put_lanes(state, 0, total)
                 put_lanes(state, 1, square)

@@ -13,6 +13,7 @@ from kinematics.errors import InputError
 from kinematics.machine import Machine, resolved_keys
 from kinematics.studies.many import Variant
 
+LARGEST = 1e9  # what a machine file takes
 MOST_VALUES = 100_000  # of one knob
 MOST_CANDIDATES = 10_000_000
 ALLOWED = "KNOB=LOW:HIGH:COUNT, KNOB=LOW:HIGH:COUNTlog or KNOB=VALUE,VALUE,…"
@@ -119,6 +120,35 @@ def settings_of(knobs: Sequence[Knob], point: Sequence[float]) -> dict[str, floa
 def variant_of(machine: Machine, settings: dict[str, float], origin: str = "--vary") -> Variant:
     """A machine with settings, and the keys that they touch, which win over limits stated in a job."""
     return Variant(machine.with_settings(settings, origin), resolved_keys(settings, machine))
+
+
+class Range(NamedTuple):
+    """What a machine takes for a knob: the most that was found (mostly LARGEST), and whether whole numbers only."""
+
+    most: float
+    whole: bool
+
+    def taken(self, value: float) -> float:
+        """The value nearest to one that is asked for."""
+        value = min(value, self.most)
+        return float(max(1, round(value))) if self.whole else value
+
+
+def range_of(machine: Machine, name: str, known: float) -> Range:
+    """What a machine takes for a knob, of which it is known to take one value.
+
+    Keys of the machine file end at LARGEST or, shares of a whole, at 1.
+    """
+
+    def takes(value: float) -> bool:
+        try:
+            machine.with_settings({name: value})
+        except InputError:
+            return False
+        return True
+
+    most = next((value for value in (LARGEST, 1.0) if value >= known and takes(value)), known)
+    return Range(most, float(known).is_integer() and not takes(known - 0.25 if known > 1.0 else 0.75))
 
 
 def present_value(machine: Machine, name: str) -> float | None:

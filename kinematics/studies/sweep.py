@@ -16,7 +16,7 @@ from kinematics.machine import Machine
 from kinematics.planner.features import Features
 from kinematics.studies.caps_table import caps_of
 from kinematics.studies.causes import main_cause
-from kinematics.studies.knobs import Knob, present_value, settings_of, variant_of
+from kinematics.studies.knobs import Knob, present_value, range_of, settings_of, variant_of
 from kinematics.studies.many import ManyTimes, Variant
 from kinematics.studies.prepared import LaidOut, PreparedJob
 from kinematics.studies.timing import time_job
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
 CHUNK = 64  # candidates at a time: a row is told as soon as its chunk is done
 SHARES = (0.80, 0.90, 0.95)  # of what a knob can ever bring
 LIFTED = 1e4  # times the largest value: as good as no limit
-LARGEST = 1e9  # what the machine file takes
 CLOSE = 1.0005  # ratio at which the search for a knee ends
 ONE_PERCENT = 1.01
 FALLS = 1e-9  # relative: less is rounding, not a time that grows
@@ -214,21 +213,25 @@ def sweep_rows(
 def knee_of(jobs: WeightedJobs, machine: Machine, knob: Knob) -> Knee:
     """Where one knob stops paying, all others as the machine has them.
 
-    Along its values the time is taken, and 1 % above each; between the lowest value and the knob as good as lifted, the
+    Along its values the time is taken, and 1 % above each (of whole numbers at the next, and 1 % of that); between the lowest value and the knob as good as lifted, the
     least values that bring 80, 90 and 95 % of what lies between are found by bisection where time never grows, else
     among 200 values.
     """
     present = present_value(machine, knob.name)
     low = knob.values[0]
-    high = min(max(knob.values[-1], present or 0.0) * LIFTED, LARGEST)
+    allowed = range_of(machine, knob.name, knob.values[-1])
+    high = allowed.taken(max(knob.values[-1], present or 0.0) * LIFTED)
 
     def times(values: Sequence[float]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-        return jobs.weighted([variant_of(machine, {knob.name: float(value)}) for value in values])
+        return jobs.weighted([variant_of(machine, {knob.name: allowed.taken(float(value))}) for value in values])
 
     curve = times(knob.values)
-    more = times([min(value * ONE_PERCENT, LARGEST) for value in knob.values])
+    more = times([value + 1.0 if allowed.whole else value * ONE_PERCENT for value in knob.values])
+    steps = 0.01 * np.array(knob.values) if allowed.whole else 1.0
     base, floor = (float(total) for total in times([low, high]))
     spread = np.geomspace(low, high, 200) if low > 0.0 else np.linspace(low, high, 200)
+    if allowed.whole:
+        spread = np.unique(np.round(spread))
     seen = times(spread.tolist())
     least = int(seen.argmin())
     turning = None
@@ -241,7 +244,7 @@ def knee_of(jobs: WeightedJobs, machine: Machine, knob: Knob) -> Knee:
     knees = []
     for share in SHARES:
         goal = base - share * (base - best)
-        knees.append((share, _least_value(times, spread, seen, goal)))
+        knees.append((share, allowed.taken(_least_value(times, spread, seen, goal))))
     lifted = variant_of(machine, {knob.name: high})
     timing = time_job(jobs.prepared[0], lifted.machine, lifted.varied, passing=True)
     return Knee(
@@ -252,7 +255,7 @@ def knee_of(jobs: WeightedJobs, machine: Machine, knob: Knob) -> Knee:
         main_cause(timing.by_cause, timing.total),
         tuple(knees),
         present,
-        tuple(zip(knob.values, (curve - more).tolist(), strict=True)),
+        tuple(zip(knob.values, (steps * (curve - more)).tolist(), strict=True)),
         turning,
     )
 

@@ -22,10 +22,19 @@ from kinematics.studies.knobs import Knob
 from kinematics.studies.sweep import SweepRow
 
 
-def fingerprint(machine: Machine, knobs: Sequence[Knob], count: int, jobs: Sequence[tuple[str, float]]) -> str:
-    """What makes two sweeps the same: version, machine, knobs and values, points, jobs with contents and weights."""
+def fingerprint(
+    machine: Machine,
+    knobs: Sequence[Knob],
+    points: Sequence[tuple[float, ...]],
+    jobs: Sequence[tuple[str, float]],
+    reading: Sequence[object],
+) -> str:
+    """What makes two sweeps the same: version, machine, knobs, points, jobs with contents and weights.
+
+    `reading` what else the reading of jobs hangs on, as it was told.
+    """
     found = hashlib.sha256()
-    told = (__version__, machine.as_dict(), [tuple(knob) for knob in knobs], count)
+    told = (__version__, machine.as_dict(), [knob.name for knob in knobs], list(points), list(reading))
     found.update(json.dumps(told, sort_keys=True).encode())
     for path, weight in jobs:
         found.update(f"{path}|{weight!r}|".encode())

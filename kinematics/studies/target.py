@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from kinematics.errors import InputError
 from kinematics.machine import Machine
 from kinematics.studies.causes import main_cause
-from kinematics.studies.knobs import present_value, variant_of
+from kinematics.studies.knobs import present_value, range_of, variant_of
 from kinematics.studies.sweep import WeightedJobs
 from kinematics.studies.timing import time_job
 
@@ -17,7 +17,6 @@ GENTLEST, WILDEST = 1e-3, 1e4  # factors on the present limits between which is 
 LOOKS = 160  # of the first look over that range
 CLOSE = 1.0002  # ratio at which the search ends; the answer is good to 0.1 %
 GENTLER = 0.99
-LARGEST = 1e9
 
 
 @dataclass(frozen=True)
@@ -54,9 +53,11 @@ def target_of(jobs: WeightedJobs, machine: Machine, within: float, weights: Mapp
         if value is None:
             raise InputError.at("target", f"the machine file gives no {name} to begin from", f"--set {name}=…")
         present[name] = value
+    allowed = {name: range_of(machine, name, value) for name, value in present.items()}
 
     def settings(factor: float) -> dict[str, float]:
-        return {name: float(f"{min(value * factor ** weights[name], LARGEST):.6g}") for name, value in present.items()}
+        turned = {name: value * factor ** weights[name] for name, value in present.items()}
+        return {name: float(f"{allowed[name].taken(value):.6g}") for name, value in turned.items()}
 
     def times(factors: Sequence[float]) -> list[float]:
         return list(jobs.weighted([variant_of(machine, settings(factor), "target") for factor in factors]))
