@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 from kinematics.studies.shop_floor import FAILED, HANDS, PRINTING, SPOOL, WAITING
@@ -24,11 +25,12 @@ AWAY = "#e4e4e4"
 ROW = 0.8  # of the height of a printer's line
 LETTERS_PER_INCH = 16.0  # at the size of the names
 STRETCH_ENDS = 4 * 3600.0  # s without a print
+LETTERS_PER_LINE = 150
 WIDTH, MARGIN = 12.0, 2.0  # inches
 
 
 def gantt_figure(shop: Shop) -> Figure:
-    """The first run as a figure: a line a printer, orders' names on their prints; shaded where nobody is there."""
+    """The first run as a figure: a line a printer, orders' names or numbers on prints, shaded while nobody is there."""
     from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
     from matplotlib.figure import Figure
     from matplotlib.patches import Patch
@@ -50,9 +52,14 @@ def gantt_figure(shop: Shop) -> Figure:
         axes.barh(
             bar.station, width, left=begins, height=ROW, color=fill, hatch=hatch, edgecolor="black", linewidth=0.5
         )
+    numbered: set[int] = set()
     for station_number, order, first, until in _stretches(shop):
         name, width = shop.orders[order].name, _days(until) - _days(first)
-        if len(name) < width * inches_per_day * LETTERS_PER_INCH:
+        letters = width * inches_per_day * LETTERS_PER_INCH
+        if len(name) >= letters:
+            name = str(order + 1)
+            numbered.add(order)
+        if len(name) < letters:
             box = {"facecolor": "white", "edgecolor": "none", "pad": 1.0}
             axes.text(_days(first) + width / 2.0, station_number, name, ha="center", va="center", fontsize=7, bbox=box)
     axes.set_yticks(range(len(stations)), [station.name for station in stations])
@@ -69,7 +76,9 @@ def gantt_figure(shop: Shop) -> Figure:
     ]
     keys.append(Patch(facecolor=AWAY, label="nobody there"))
     figure.legend(handles=keys, loc="outside lower center", ncols=len(keys), fontsize=8, frameon=False)
-    axes.set_title(f"{shop.parts} parts on {len(stations)} printers, first run", fontsize=10)
+    names = ", ".join(f"{order + 1} {shop.orders[order].name}" for order in sorted(numbered))
+    title = f"{shop.parts} parts on {len(stations)} printers, first run"
+    axes.set_title("\n".join([title, *wrap(names, LETTERS_PER_LINE)]), fontsize=9)
     return figure
 
 

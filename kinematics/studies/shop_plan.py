@@ -117,6 +117,8 @@ def plan_of(
             able = _with_class_and_material(order, printers)
             own = tuple(laid_with(machine, order.material) for machine in machines)
             prints = {i: clock.print_of(order, own[i], varied[i]) for i in able}
+            if min(one.seconds for one in prints.values()) <= 0.0:
+                raise InputError.at("", f"{order.job} takes no time", "a job that prints something")
             able = _that_fit(order, prints, own)
             able = _that_finish(order, able, prints, stations, longest)
         except InputError as error:

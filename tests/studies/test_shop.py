@@ -160,6 +160,7 @@ def test_failures_give_intervals_and_the_same_seed_the_same_shop(folder: Path) -
 
 
 def test_what_nobody_can_print_is_named_and_the_rest_is_planned(folder: Path) -> None:
+    (folder / "empty.gcode").write_text("; nothing\n")
     shop = shop_from(
         "one,bench.toml,small,black;white,\n",
         "good,,1,1,,small,white,\n"
@@ -167,7 +168,8 @@ def test_what_nobody_can_print_is_named_and_the_rest_is_planned(folder: Path) ->
         "huge,long.gcode,,1,,,black,\n"
         "class,,1,1,,smal,,\n"
         "gone,missing.gcode,,1,,,,\n"
-        "past,,1,1,2026-02-27,,,\n",
+        "past,,1,1,2026-02-27,,,\n"
+        "empty,empty.gcode,,1,,,,\n",
     )
     assert [order.name for order in shop.orders] == ["good", "past"]
     told = [str(one) for one in shop.cannot]
@@ -179,6 +181,7 @@ def test_what_nobody_can_print_is_named_and_the_rest_is_planned(folder: Path) ->
     )
     assert told[2] == "orders.csv:5: class: no printer is of class 'smal'; allowed: small (did you mean 'small'?)"
     assert told[3].startswith("orders.csv:6: gone: missing.gcode: no such file")
+    assert told[4].startswith("orders.csv:8: empty: empty.gcode")
     assert [one.place for one in shop.doubtful] == ["orders.csv:7"]
     assert any("was due before the shop starts" in line for line in shop_notes(shop))
 
