@@ -118,11 +118,12 @@ def test_a_stop_lasts_as_long_as_is_known() -> None:
     assert at_once.acceleration == pytest.approx((2.0 * ACCELERATION, 3))
     (paused,) = ringing_of_text(text, swinging(0.1, stops__pause_s=3.0)).axes
     assert paused.acceleration.size == pytest.approx(ACCELERATION)
-    heated = "G1 X100 F6000\nM109 S60\nG1 X100.1\nG4 S5\n"
+    # Heating takes 10 s from the start of the first move.
+    heated = "M104 S60\nG1 X100 F6000\nM109 S60\nG1 X100.1\nG4 S5\n"
     machine = swinging(0.1, stops__ambient_c=20.0, stops__nozzle_heating_c_per_s=4.0)
     (after,) = ringing_of_text(heated, machine).axes
-    assert after.modes[0].left.line == 3
-    assert after.modes[0].left.time == pytest.approx(straight(100.0, 100.0) + 10.0 + 0.02, rel=DIGITS)
+    assert after.modes[0].left.line == 4
+    assert after.modes[0].left.time == pytest.approx(10.0 + 0.02, rel=DIGITS)
 
 
 def test_time_counts_from_the_first_move() -> None:

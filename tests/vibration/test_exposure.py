@@ -162,7 +162,10 @@ def test_largest_kicks_and_their_places() -> None:
     durations = [1.0, 0.0, 1e-13, 1.0, 0.0, 1.0, 2.0]
     motion = motion_of(durations, [500.0, 1e9, 0.0, -600.0, 0.0, 0.0, 300.0], [0.0, 4.0, 3.0, 0.0, -5.0, 0.0, 0.0])
     assert kicks_of(motion) == LargestKicks(1100.0, 3, 7.0, 3)
-    assert kicks_of(motion_of(durations, [0.0] * 6 + [300.0], [0.0] * 7)) == LargestKicks(300.0, 6, 0.0, 0)
+    ending = kicks_of(motion_of(durations, [0.0] * 5 + [300.0, 800.0], [0.0] * 7))
+    assert ending == LargestKicks(800.0, 6, 0.0, 0)
+    braked = kicks_of(motion_of([1.0, 0.0, 1.0], [400.0, -500.0, -500.0], [0.0, -7.0, 0.0]))
+    assert braked == LargestKicks(900.0, 1, 7.0, 1)
 
 
 def test_a_filter_may_begin_at_any_time() -> None:
