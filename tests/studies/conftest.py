@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
 
 from kinematics.gcode.job import Job
 from kinematics.gcode.reader import read_gcode
 from kinematics.machine import Machine
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.timing import Timing, time_job
+from tests.studies.in_blocks import Counts
 
 ACCELERATION = 1000.0  # mm/s2, of prints and travels
 BENCH = {
@@ -39,3 +44,20 @@ def straight(length: float, speed: float, acceleration: float = ACCELERATION) ->
     if ramp >= length:
         return 2.0 * math.sqrt(length / acceleration)
     return length / speed + speed / acceleration
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Callable[[str | bytes], Path]:
+    """Write a job file."""
+
+    def write(text: str | bytes) -> Path:
+        path = tmp_path / "job.gcode"
+        path.write_bytes(text.encode() if isinstance(text, str) else text)
+        return path
+
+    return write
+
+
+@pytest.fixture
+def counts(monkeypatch: pytest.MonkeyPatch) -> Counts:
+    return Counts(monkeypatch)

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from random import Random
 from typing import Any
 
+import pytest
+
 from kinematics.errors import InputError
+from kinematics.gcode.chunks import Chunk
 from kinematics.gcode.dialects import EXTRUSION, Dialect
 from kinematics.gcode.job_file import JobFile
 from kinematics.machine import Machine, load_machine
 from kinematics.reports.documents import estimate_document
+from kinematics.studies import block_course
+from kinematics.studies.block_plan import Cut
 from kinematics.studies.blockwise import BlockwiseJob
 from kinematics.studies.estimate import estimate_prepared
 from kinematics.studies.prepared import PreparedJob
@@ -124,3 +129,35 @@ def random_machine(random: Random) -> Machine | None:
     if random.random() < 0.3:
         settings["motion.lookahead_moves"] = random.choice((1, 2, 3, 16, 200))
     return machine.with_settings(settings, "test") if settings else machine
+
+
+class Counts:
+    """How often a file is read from its start, and what begins a pass anew."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.passes = 0
+        self.begun_anew: list[type[Exception]] = []
+        self.cuts: list[Cut | None] = []
+        chunks, cut, again = JobFile.chunks, block_course.plan_to_cut, BlockwiseJob._again
+
+        def chunks_and_count(file: JobFile, size: int) -> Iterator[Chunk]:
+            self.passes += 1
+            return chunks(file, size)
+
+        def again_and_tell(blocks: BlockwiseJob, work: Callable[[], object]) -> object:
+            def tell() -> object:
+                try:
+                    return work()
+                except Exception as error:
+                    self.begun_anew.append(type(error))
+                    raise
+
+            return again(blocks, tell)
+
+        def cut_and_tell(*arguments: object) -> Cut | None:
+            self.cuts.append(cut(*arguments))  # type: ignore[arg-type]
+            return self.cuts[-1]
+
+        monkeypatch.setattr(JobFile, "chunks", chunks_and_count)
+        monkeypatch.setattr(BlockwiseJob, "_again", again_and_tell)
+        monkeypatch.setattr(block_course, "plan_to_cut", cut_and_tell)

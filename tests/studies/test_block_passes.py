@@ -1,0 +1,150 @@
+"""How often a job in blocks is read for what is asked, and which jobs are planned in blocks."""
+
+from __future__ import annotations
+
+import gzip
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import strategies as st
+
+from kinematics.errors import InputError
+from kinematics.gcode.dialects import EXTRUSION
+from kinematics.gcode.job_file import JobFile
+from kinematics.machine import Candidate, Machine, load_machine
+from kinematics.studies import block_course, blockwise
+from kinematics.studies.block_plan import Block, BlockSums, Terms
+from kinematics.studies.blockwise import BlockwiseJob, prepared_job
+from kinematics.studies.compare import compare_prepared
+from kinematics.studies.estimate import estimate_prepared
+from kinematics.studies.prepared import PreparedJob
+from kinematics.studies.timing import Ask, foresee, path_sums, time_job
+from tests.studies.in_blocks import (
+    Counts,
+    apart,
+    differences,
+)
+
+SAMPLES = sorted((Path(__file__).resolve().parents[2] / "sample_gcode").glob("*.gcode"))
+TINY = 300  # bytes a block: some ten moves, so that hardly a stop falls into most of them
+SMALL = 10_000
+QUICK = load_machine("quick")
+MIDDLING = load_machine("middling")
+SEEDS = st.integers(0, 1 << 30)
+MARKED = replace(EXTRUSION, layers=(r"layer (?P<layer>\d+)",), labels=(r"part (?P<label>\w*)",))
+
+
+def test_one_pass_tells_everything(counts: Counts) -> None:
+    """Beside the start of the job, which tells what to try."""
+    job = BlockwiseJob(JobFile(str(SAMPLES[0])), chunk=SMALL)
+    estimate_prepared([job], QUICK)
+    assert counts.passes == 2
+    estimate_prepared([job], QUICK)
+    assert counts.passes == 2
+
+
+def test_without_changes_one_pass_is_enough(counts: Counts) -> None:
+    estimate_prepared([BlockwiseJob(JobFile(str(SAMPLES[0])), chunk=SMALL)], QUICK, changes=False)
+    assert counts.passes == 1
+
+
+def test_what_the_start_did_not_tell_is_read_for(
+    counts: Counts, job: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(blockwise, "TRIAL_CHUNKS", 1)
+    text = "G1 X1 F60\n" * 40 + "".join(f"G1 X{i % 2} Y{i} E{i / 9:.3f} F9000\n" for i in range(600))
+    assert not differences(job(text), QUICK, TINY, changes=True)
+    assert counts.passes == 3
+
+
+def test_machines_that_read_a_job_apart_take_a_pass_each(counts: Counts, job: Callable[[str], Path]) -> None:
+    blocks = BlockwiseJob(JobFile(str(job("F600\nG1 X5\nG28\nG1 X9 E1\nG2 I5 E2\n"))), chunk=TINY)
+    whole = PreparedJob(str(job("F600\nG1 X5\nG28\nG1 X9 E1\nG2 I5 E2\n")))
+    coarse = QUICK.with_settings({"motion.arc_tolerance_mm": 0.5}, "test")
+    foresee([blocks], [Ask(QUICK), Ask(coarse)])
+    assert [time_job(blocks, machine).total for machine in (QUICK, coarse)] == pytest.approx(
+        [time_job(whole, machine).total for machine in (QUICK, coarse)], rel=1e-12
+    )
+    assert counts.passes == 2
+
+
+def test_candidates_are_compared_in_one_pass(counts: Counts) -> None:
+    candidates = [
+        Candidate(name="brisk", set={"motion.print_acceleration_mm_s2": 4000}),
+        Candidate(name="sharp", set={"motion.junction_deviation_mm": 0.1}),
+        Candidate(name="first", set={"motion.first_layers.count": 2}),
+    ]
+    path = str(SAMPLES[0])
+    whole = compare_prepared([PreparedJob(path)], MIDDLING, candidates)
+    blocks = compare_prepared([BlockwiseJob(JobFile(path), chunk=SMALL)], MIDDLING, candidates)
+    assert counts.passes == 1
+    for one, other in zip(whole.rows, blocks.rows, strict=True):
+        assert not list(apart(list(one), list(other), 1e-9))
+    assert blocks.notices == whole.notices
+
+
+def test_machines_that_differ_in_no_limit_of_motion_share_their_plans(monkeypatch: pytest.MonkeyPatch) -> None:
+    planned: list[int] = []
+    plan = block_course.plan_to_rest
+
+    def plan_and_tell(block: Block, terms: list[Terms], *arguments: Any) -> list[BlockSums]:
+        planned.append(len(terms))
+        return plan(block, terms, *arguments)
+
+    monkeypatch.setattr(block_course, "plan_to_rest", plan_and_tell)
+    path = str(SAMPLES[0])
+    cool = MIDDLING.with_settings({"cooling.shortest_layer_s": 20}, "test")
+    quick = MIDDLING.with_settings({"axes.x.max_speed_mm_s": 900}, "test")
+    blocks, whole = BlockwiseJob(JobFile(path), chunk=SMALL), PreparedJob(path)
+    asks = [Ask(cool, passing=True), Ask(MIDDLING), Ask(quick, passing=True)]
+    foresee([blocks], asks)
+    for ask in asks:
+        assert time_job(blocks, *ask).total == pytest.approx(time_job(whole, *ask).total, rel=1e-9)
+    assert set(planned) == {2}
+    sums, expected = path_sums(time_job(blocks, MIDDLING)), path_sums(time_job(whole, MIDDLING))
+    assert sums.path == pytest.approx(expected.path)
+    assert sums.line == expected.line
+
+
+def test_statements_that_a_candidate_silences(job: Callable[[str], Path]) -> None:
+    path = str(job("M204 S500\nG1 X9 E1 F600\nM204 P300 T900\nG1 X1 E2\nM204 T9\n" * 30))
+    candidates = [Candidate(name="brisk", set={"motion.print_acceleration_mm_s2": 4000})]
+    whole = compare_prepared([PreparedJob(path)], MIDDLING, candidates)
+    blocks = compare_prepared([BlockwiseJob(JobFile(path), chunk=TINY)], MIDDLING, candidates)
+    assert blocks.silenced == whole.silenced == {"brisk": 60}
+
+
+def test_limits_are_looked_for_no_further_than_needed(counts: Counts, job: Callable[[str], Path]) -> None:
+    path = str(job("G1 X9 E1 F600\n" * 100 + "M204 S500\n" + "G1 X9 E1 F600\n" * 100))
+    assert BlockwiseJob(JobFile(path), chunk=TINY).states_limits(Machine())
+    assert not BlockwiseJob(JobFile(path), file_limits="ignore", chunk=TINY).states_limits(Machine())
+    assert not BlockwiseJob(JobFile(str(job("G1 X9 E1 F600\n" * 9))), chunk=TINY).states_limits(Machine())
+
+
+def test_which_jobs_are_planned_in_blocks(job: Callable[[bytes], Path]) -> None:
+    text = b"G1 X1 F600\nG1 X2\n" * 100
+    for content in (text, gzip.compress(text)):
+        path = str(job(content))
+        assert isinstance(prepared_job(path, large=len(text) - 1), BlockwiseJob)
+        assert isinstance(prepared_job(path, large=len(text)), PreparedJob)
+        assert isinstance(prepared_job(path, large=len(text) - 1, whole=True), PreparedJob)
+    for unusable in ("no/such.gcode", str(job(b"").parent), str(job(b""))):
+        prepared = prepared_job(unusable, large=0)
+        assert isinstance(prepared, PreparedJob)
+        with pytest.raises(InputError):
+            time_job(prepared, QUICK)
+
+
+def test_a_pass_ends_with_its_threads(job: Callable[[str], Path]) -> None:
+    """An error leaves nothing behind that would stop a second attempt."""
+    path = job("G1 X1 F600\n" * 300 + "G1 X9999999999\n" + "G1 X2\n" * 300)
+    blocks = BlockwiseJob(JobFile(str(path)), chunk=TINY)
+    for _ in range(2):
+        with pytest.raises(InputError, match=r"job\.gcode:301"):
+            time_job(blocks, QUICK)
+    with suppress(InputError):
+        blocks.states_limits(Machine())
