@@ -17,7 +17,8 @@ from kinematics.caps.flow import FLOW_KEY, flow_at, hangs_on_temperature
 from kinematics.caps.motor_drives import jacobians, motor_drives, torque_key
 from kinematics.caps.vibration import RINGING_KEY, ROUNDING_KEY, axis_quality, filter_of_axis
 from kinematics.machine import Machine
-from kinematics.machine.mechanisms import EXTRUDER, mechanism_of
+from kinematics.machine.mechanisms import EXTRUDER, LinearDelta, mechanism_of
+from kinematics.planner.motor_ceilings import RAMP_SHARE
 from kinematics.planner.motor_loads import FRICTION, MASS, SHARE, motor_loads
 
 Reals = NDArray[np.float64]
@@ -174,8 +175,10 @@ class MachineCaps:
             motor = self.machine.motors.get(name)
             if motor is not None and motor.max_acceleration_mm_s2 is not None:
                 key = f"motors.{name}.max_acceleration_mm_s2"
-                value = motor.max_acceleration_mm_s2 / share
-                formula = f"B/|j| = {_number(motor.max_acceleration_mm_s2)} mm/s² / {_number(share)}"
+                part = RAMP_SHARE if isinstance(self.mechanism, LinearDelta) else 1.0  # the rest is for steady speed
+                value = part * motor.max_acceleration_mm_s2 / share
+                factor = "" if part == 1.0 else f"{part:g}·"
+                formula = f"{factor}B/|j| = {factor}{_number(motor.max_acceleration_mm_s2)} mm/s² / {_number(share)}"
                 caps.append(Cap(value, key, f"motor {name}", f"{formula} = {_number(value)} mm/s²"))
             if drives is None or name not in drives.names or loads is None:
                 missing += self._missing_of(name)

@@ -114,6 +114,16 @@ def test_the_least_favourable_direction_of_a_crossed_belt_is_the_diagonal() -> N
     assert (along.within_caps, across.within_caps) == (None, False)
 
 
+def test_a_delta_keeps_a_fifth_of_its_carriages_for_steady_speed() -> None:
+    text = '[machine]\nmechanism = "linear-delta"\n[machine.delta]\narm_mm = 250\ntower_radius_mm = 125\n'
+    text += "".join(f"[motors.t{i}]\nmax_acceleration_mm_s2 = 5000\n" for i in (1, 2, 3))
+    text += "[axes.z]\nmax_acceleration_mm_s2 = 4500\n"
+    found = row(caps_of(machine_of(text)), "axes.z.max_acceleration_mm_s2")
+    assert found.no_further_than == pytest.approx(0.8 * 5000.0)
+    assert found.within_caps is False
+    assert found.formulas[0] == "motor t1: 0.8·B/|j| = 0.8·5000 mm/s² / 1 = 4000 mm/s²"
+
+
 def test_cooling_rules_from_where_half_of_the_motion_waits() -> None:
     slow = machine_of(TEXT + "[cooling]\nshortest_layer_s = 4.0\n")
     prepared = [PreparedJob(memoryview(JOB))]
