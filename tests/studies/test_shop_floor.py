@@ -133,6 +133,21 @@ def test_without_unattended_running_only_what_is_ready_by_closing_is_started() -
     assert done(run, 1) == ["Mon 02 15:00"]  # fills what the five hours leave
 
 
+def test_what_could_not_be_taken_off_before_closing_is_not_started_unattended() -> None:
+    # 3 h 57 min and 6 min of hands: the second would be off the bed at 16:06.
+    station = Station("one", day_shift(), unattended=False, turnaround=360.0)
+    run = simulate([station], [order(3.95, 2)], 1, at("2026-03-02 08:00"))
+    assert done(run) == ["Mon 02 12:03", "Tue 03 12:03"]
+
+
+def test_hands_that_are_free_at_closing_begin_in_the_morning() -> None:
+    stations = [Station(f"p{i}", day_shift(), turnaround=1800.0) for i in range(3)]
+    run = simulate(stations, [order(7.0, 3, printers=3)], 1, at("2026-03-02 08:00"))
+    assert [bar.begins for bar in bars(run, HANDS)] == [
+        at("2026-03-02 15:00"), at("2026-03-02 15:30"), at("2026-03-03 08:00"),
+    ]  # fmt: skip
+
+
 def test_a_night_shift_loses_an_hour_when_clocks_go_forward() -> None:
     night = Staff([shift_of("Sat 22:00-06:00")], VIENNA, at("2026-03-28"))
     station = Station("one", night, unattended=False, turnaround=360.0)
