@@ -48,6 +48,11 @@ def in_turn(contestants: Mapping[str, Callable[[], object]], seconds: float, rou
     return {name: Times(min(each), statistics.median(each), done) for name, each in taken.items()}
 
 
+def nanoseconds(times: Times, n: int) -> list[str]:
+    """Least and median nanoseconds a move."""
+    return [f"{times.least / n * 1e9:.2f}", f"{times.median / n * 1e9:.2f}"]
+
+
 def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     """Print a table: the first column to the left, the others to the right."""
     widths = [max(len(row[column]) for row in [head, *rows]) for column in range(len(head))]

@@ -15,10 +15,11 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
-from contest import SAMPLES, Times, Verdicts, in_turn, table
+from contest import SAMPLES, Verdicts, in_turn, nanoseconds, table
 from numpy.typing import NDArray
 from plan_in_python import plan_in_python
 from plan_in_quick_python import plan_in_quick_python
+from plan_under_caps import under_caps
 
 from kinematics.caps import columns as by
 from kinematics.caps.classes import classify
@@ -30,6 +31,7 @@ from kinematics.machine.mechanisms import CrossedBelt, LinearDelta
 from kinematics.planner.features import CornerSettings, Features, make_features
 from kinematics.planner.motors import Drive
 from kinematics.planner.plan import LANES, Plan, make_room, plan, plan_moves
+from kinematics.planner.ties import NO_TIES
 
 JOB = SAMPLES / "cable_guide.gcode"
 MACHINE = {
@@ -58,6 +60,7 @@ AGREEMENT = 1e-12
 MOST_OF_C = 1.0
 TIMES_PYTHON = 300.0
 MOST_GROWTH = 2.0
+CAPPED_SIZE = 1_000_000
 MECHANISM_SIZE = 100_000
 MOST_OF_PLAIN = 1.5
 
@@ -150,9 +153,10 @@ def kernel(case: Case) -> tuple[Callable[[], object], Plan]:
     """A call of the kernel into arrays that are already there, as the C twin has them."""
     speeds, written = empty_plan(case)
     lanes = np.zeros((LANES, *written.seconds.shape))
+    advance = np.zeros((case.limits.shape[0], 2))
 
     def run() -> None:
-        plan_moves(case.features, case.inverse, False, 0, speeds, written, lanes)
+        plan_moves(case.features, case.inverse, advance, NO_TIES, False, 0, speeds, written, lanes)
         lanes.sum(axis=0, out=written.seconds)
 
     return run, written
@@ -172,11 +176,6 @@ def difference(one: Plan, other: Plan) -> float:
         scale = other.duration if name in ("rising", "cruising", "falling") else np.where(its > 0.0, its, 1.0)
         worst = max(worst, float((np.abs(mine - its) / scale).max()))
     return worst
-
-
-def nanoseconds(times: Times, n: int) -> list[str]:
-    """Least and median nanoseconds a move."""
-    return [f"{times.least / n * 1e9:.2f}", f"{times.median / n * 1e9:.2f}"]
 
 
 def beside_c(verdicts: Verdicts) -> None:
@@ -313,6 +312,8 @@ def main() -> None:
     beside_python(verdicts)
     print()
     on_mechanisms(verdicts)
+    print()
+    under_caps(verdicts, long_job(CAPPED_SIZE), MACHINE)
     print()
     growing(verdicts)
     verdicts.exit()

@@ -1,7 +1,4 @@
-"""Squared speeds at the nodes between moves: what the moves ahead and behind allow.
-
-Ceilings of nodes go in (v², mm²/s²), and what can be reached from either side comes out.
-"""
+"""Looking ahead: squared ceilings of nodes lowered to what can be reached and left under each move's acceleration."""
 
 from __future__ import annotations
 

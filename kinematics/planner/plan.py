@@ -13,7 +13,7 @@ from kinematics.compiled import compiled, compiled_part
 from kinematics.planner.ceilings import corner_ceilings, move_ceilings, speed_steps
 from kinematics.planner.features import Features
 from kinematics.planner.motor_ceilings import coupled_corner_ceilings, coupled_move_ceilings
-from kinematics.planner.pairs import pair_ceilings
+from kinematics.planner.pairs import DELAY, pair_ceilings
 from kinematics.planner.passes import backward_pass, forward_pass, last_held, look_ahead, look_ahead_in_pieces
 from kinematics.planner.ties import NO_TIES, Ties, rate_ceilings
 
@@ -141,8 +141,10 @@ def plan_moves(
     length, rest, acceleration, whole = features.length, features.rest, result.acceleration, features.whole
     n = length.size
     coupled = features.motor.shape[0] > 0
-    by_moves, by_bytes, tied = ties.move_reach.size > 0, ties.byte_reach.size > 0, ties.run_length.size > 0
-    drives = ties.curves.shape[0]
+    by_moves, by_bytes, drives = ties.move_reach.size > 0, ties.byte_reach.size > 0, ties.curves.shape[0]
+    tied = drives > 0
+    for row in range(advance.shape[0]):
+        tied = tied or (advance[row, DELAY] > 0.0 and ties.run_length.size > 0)
     lines, pieces = np.empty((drives + 2, 4)), np.empty(drives, np.int64)
     seconds[:] = 0.0
     # Numbers, not literals: every part would be compiled for the literal first and for any number after it.

@@ -12,6 +12,7 @@ from kinematics.caps.drive import FORCE, Drives, curve_table
 from kinematics.compiled import compiled_part
 from kinematics.errors import InputError
 from kinematics.gcode.moves import Moves
+from kinematics.planner.ceilings import commonest_class
 from kinematics.planner.features import Features
 from kinematics.planner.motor_loads import FRICTION, motor_loads, worse_end
 from kinematics.planner.pairs import run_lengths
@@ -108,11 +109,21 @@ def rate_ceilings(
     paces: Reals,
     cruise_cause: Codes,
 ) -> None:
-    """Lower the ceilings of the moves from `begin` to `end` to v <= L̄·rate: `reach` (n) 1/L̄, the rate in a column."""
-    classes = features.move_class
+    """Lower the ceilings of the moves from `begin` to `end` to v <= L̄·rate: `reach` (n) 1/L̄, the rate in a column.
+
+    Moves of the commonest class go eight at a time, as in `ceilings`.
+    """
+    start, classes = np.uint64(begin), features.move_class
+    commonest = commonest_class(classes, begin, end)
+    rate = inverse[commonest, column]
     for k in range(end - begin):
-        i = begin + k
-        other = reach[i] * inverse[np.int64(classes[i]), column]
-        if other > paces[k]:
-            paces[k] = other
-            cruise_cause[i] = np.uint8(cause)
+        i = start + np.uint64(k)
+        other = reach[i] * rate if classes[i] == commonest else 0.0
+        cruise_cause[i] = np.uint8(cause) if other > paces[k] else cruise_cause[i]
+        paces[k] = max(paces[k], other)
+    for k in range(end - begin):
+        i = start + np.uint64(k)
+        if classes[i] != commonest:
+            other = reach[i] * inverse[np.int64(classes[i]), column]
+            cruise_cause[i] = np.uint8(cause) if other > paces[k] else cruise_cause[i]
+            paces[k] = max(paces[k], other)
