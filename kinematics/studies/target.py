@@ -62,9 +62,17 @@ def target_of(jobs: WeightedJobs, machine: Machine, within: float, weights: Mapp
     def times(factors: Sequence[float]) -> list[float]:
         return list(jobs.weighted([variant_of(machine, settings(factor), "target") for factor in factors]))
 
-    looks = [GENTLEST * (WILDEST / GENTLEST) ** (i / (LOOKS - 1)) for i in range(LOOKS)]
-    seen = times(looks)
     present_total = times([1.0])[0]
+
+    def times_if_any(factors: Sequence[float]) -> list[float]:
+        # A machine may not move at all, as one whose motor is too weak for the friction on it.
+        try:
+            return times(factors)
+        except InputError:
+            return [math.inf] if len(factors) == 1 else [times_if_any([factor])[0] for factor in factors]
+
+    looks = [GENTLEST * (WILDEST / GENTLEST) ** (i / (LOOKS - 1)) for i in range(LOOKS)]
+    seen = times_if_any(looks)
     met = [i for i, total in enumerate(seen) if total <= within]
     if not met:
         best = min(range(LOOKS), key=lambda i: (seen[i], i))
@@ -75,7 +83,9 @@ def target_of(jobs: WeightedJobs, machine: Machine, within: float, weights: Mapp
     low, high = looks[max(0, met[0] - 1)], looks[met[0]]
     while met[0] > 0 and high / low > CLOSE:
         middle = math.sqrt(low * high)
-        low, high = (low, middle) if times([middle])[0] <= within else (middle, high)
+        low, high = (low, middle) if times_if_any([middle])[0] <= within else (middle, high)
     found = settings(high)
-    total, gentler = times([high, high * GENTLER])
-    return Target(True, within, total, found, high, gentler if met[0] > 0 else None, present_total, None)
+    total, gentler = times_if_any([high, high * GENTLER])
+    return Target(
+        True, within, total, found, high, gentler if met[0] > 0 and gentler < math.inf else None, present_total, None
+    )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +15,7 @@ from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.sweep import WeightedJobs
 from kinematics.studies.target import target_of
 from kinematics.studies.timing import time_job
-from tests.studies.conftest import bench, job_of, straight
+from tests.studies.conftest import bench, straight
 from tests.studies.test_sweep import ZIGZAG, Curve, jobs_of
 
 TENTH_OF_A_PERCENT = 1e-3  # what is promised of the answer
@@ -137,10 +136,3 @@ def test_a_share_ends_at_one() -> None:
 def test_a_knob_without_a_present_value_is_refused(name: str) -> None:
     with pytest.raises(InputError, match=f"the machine file gives no {name} to begin from"):
         target_of(jobs_of(ZIGZAG), bench(), 10.0, {name: 1.0})
-
-
-def test_the_curve_of_a_test_is_what_it_says() -> None:
-    functions: Sequence[Callable[[float], float]] = (lambda a: a, lambda a: 1.0 / a)
-    for function in functions:
-        found = Curve(function).weighted([variant_of(bench(), {"acceleration": 50.0})])
-        assert found.tolist() == [function(50.0)]
