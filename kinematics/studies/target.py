@@ -39,6 +39,18 @@ class Target:
     stopped_by: str | None
 
 
+def present_values(machine: Machine, names: Sequence[str]) -> dict[str, float]:
+    """What the machine has for knobs now. Raises InputError where it has nothing, or there is no such knob."""
+    present: dict[str, float] = {}
+    for name in names:
+        machine.with_settings({name: 1.0}, "--turn")
+        value = present_value(machine, name)
+        if value is None:
+            raise InputError.at("--turn", f"the machine file gives no {name} to begin from", f"--set {name}=…")
+        present[name] = value
+    return present
+
+
 def target_of(jobs: WeightedJobs, machine: Machine, within: float, weights: Mapping[str, float]) -> Target:
     """The gentlest limits with which jobs are done within a time (s).
 
@@ -47,12 +59,7 @@ def target_of(jobs: WeightedJobs, machine: Machine, within: float, weights: Mapp
     over the range first, since time may grow again where acceleration hangs on speed, and then bisected; the answer is
     planned again, and so is one 1 % gentler. Raises InputError where the machine has no present value for a knob.
     """
-    present: dict[str, float] = {}
-    for name in weights:
-        value = present_value(machine, name)
-        if value is None:
-            raise InputError.at("target", f"the machine file gives no {name} to begin from", f"--set {name}=…")
-        present[name] = value
+    present = present_values(machine, tuple(weights))
     allowed = {name: range_of(machine, name, value) for name, value in present.items()}
 
     def settings(factor: float) -> dict[str, float]:
