@@ -46,6 +46,7 @@ def command(
     from kinematics.cli import console
     from kinematics.errors import EXIT_ANSWER_IS_NO
     from kinematics.studies.estimate import STAND_IN
+    from kinematics.studies.target import present_values, target_of
     from kinematics.wording import seconds_from
 
     deadline = seconds_from(within, "--within")
@@ -54,11 +55,11 @@ def command(
         console.remark(f"no machine was given: looking at the built-in machine {STAND_IN!r} (--machine FILE|NAME)")
     machine = chosen_machine(machine_name or STAND_IN, settings, material)
     assert machine is not None  # a name was given
+    present_values(machine, tuple(weights))
     prints = weights_of(jobs, print_texts)
     prepared: list[PreparedJob] = prepared_jobs(jobs, dialect, file_limits, block_delete, whole=True)  # type: ignore[assignment]
     from kinematics import compiled
     from kinematics.studies.sweep import WeightedJobs
-    from kinematics.studies.target import target_of
 
     target = target_of(WeightedJobs(prepared, jobs, prints), machine, deadline, weights)
     compiled.mark_warm()

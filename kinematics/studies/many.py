@@ -58,7 +58,7 @@ class ManyTimes:
             if limits.ties or (laid_out.whole.size and limits.lookahead):
                 totals[place] = time_job(self._prepared, machine, varied, passing=True).total
                 continue
-            cooled = bool(machine.cooling.shortest_layer_s)
+            cooled = bool(machine.cooling.shortest_layer_s) and laid_out.job.layers > 0
             key = (id(laid_out.features), limits.lookahead, cooled)
             group = groups.setdefault(key, _Group([], [], laid_out))
             group.places.append(place)

@@ -213,9 +213,9 @@ def sweep_rows(
 def knee_of(jobs: WeightedJobs, machine: Machine, knob: Knob) -> Knee:
     """Where one knob stops paying, all others as the machine has them.
 
-    Along its values the time is taken, and 1 % above each (of whole numbers at the next, and 1 % of that). Between the
-    lowest value and the knob as good as lifted, the least values that bring 80, 90 and 95 % of what lies between are
-    looked for among 200 values, and bisected.
+    Along its values the time is taken, and 1 % above each (of whole numbers at the next one, and 1 % of that); between
+    the lowest value and the knob as good as lifted, the least values that bring 80, 90 and 95 % of what lies between
+    are found among 200 values, and then by bisection.
     """
     present = present_value(machine, knob.name)
     low = knob.values[0]

@@ -39,6 +39,18 @@ class Target:
     stopped_by: str | None
 
 
+def present_values(machine: Machine, names: Sequence[str]) -> dict[str, float]:
+    """What the machine has for knobs now. Raises InputError where it has nothing, or there is no such knob."""
+    present: dict[str, float] = {}
+    for name in names:
+        machine.with_settings({name: 1.0}, "--turn")
+        value = present_value(machine, name)
+        if value is None:
+            raise InputError.at("--turn", f"the machine file gives no {name} to begin from", f"--set {name}=…")
+        present[name] = value
+    return present
+
+
 def target_of(jobs: WeightedJobs, machine: Machine, within: float, weights: Mapping[str, float]) -> Target:
     """The gentlest limits with which jobs are done within a time (s).
 
@@ -47,12 +59,7 @@ def target_of(jobs: WeightedJobs, machine: Machine, within: float, weights: Mapp
     over the range first, since time may grow again where acceleration hangs on speed, and then bisected; the answer is
     planned again, and so is one 1 % gentler. Raises InputError where the machine has no present value for a knob.
     """
-    present: dict[str, float] = {}
-    for name in weights:
-        value = present_value(machine, name)
-        if value is None:
-            raise InputError.at("target", f"the machine file gives no {name} to begin from", f"--set {name}=…")
-        present[name] = value
+    present = present_values(machine, tuple(weights))
     allowed = {name: range_of(machine, name, value) for name, value in present.items()}
 
     def settings(factor: float) -> dict[str, float]:
@@ -62,9 +69,17 @@ def target_of(jobs: WeightedJobs, machine: Machine, within: float, weights: Mapp
     def times(factors: Sequence[float]) -> list[float]:
         return list(jobs.weighted([variant_of(machine, settings(factor), "target") for factor in factors]))
 
-    looks = [GENTLEST * (WILDEST / GENTLEST) ** (i / (LOOKS - 1)) for i in range(LOOKS)]
-    seen = times(looks)
     present_total = times([1.0])[0]
+
+    def times_if_any(factors: Sequence[float]) -> list[float]:
+        # A machine may not move at all, as one whose motor is too weak for the friction on it.
+        try:
+            return times(factors)
+        except InputError:
+            return [math.inf] if len(factors) == 1 else [times_if_any([factor])[0] for factor in factors]
+
+    looks = [GENTLEST * (WILDEST / GENTLEST) ** (i / (LOOKS - 1)) for i in range(LOOKS)]
+    seen = times_if_any(looks)
     met = [i for i, total in enumerate(seen) if total <= within]
     if not met:
         best = min(range(LOOKS), key=lambda i: (seen[i], i))
@@ -75,7 +90,9 @@ def target_of(jobs: WeightedJobs, machine: Machine, within: float, weights: Mapp
     low, high = looks[max(0, met[0] - 1)], looks[met[0]]
     while met[0] > 0 and high / low > CLOSE:
         middle = math.sqrt(low * high)
-        low, high = (low, middle) if times([middle])[0] <= within else (middle, high)
+        low, high = (low, middle) if times_if_any([middle])[0] <= within else (middle, high)
     found = settings(high)
-    total, gentler = times([high, high * GENTLER])
-    return Target(True, within, total, found, high, gentler if met[0] > 0 else None, present_total, None)
+    total, gentler = times_if_any([high, high * GENTLER])
+    return Target(
+        True, within, total, found, high, gentler if met[0] > 0 and gentler < math.inf else None, present_total, None
+    )

@@ -1,0 +1,270 @@
+"""Sweeps: rows against single timings, time that never grows, knees against fine grids, trade-offs by comparison."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from random import Random
+from typing import Any
+
+import numpy as np
+import pytest
+
+from kinematics.machine import Machine, load_machine
+from kinematics.studies.caps_table import caps_of
+from kinematics.studies.causes import main_cause
+from kinematics.studies.knobs import Knob, grid, is_logarithmic, knob_from, sample, variant_of
+from kinematics.studies.many import Variant
+from kinematics.studies.prepared import PreparedJob
+from kinematics.studies.sweep import ALL_JOBS, SHARES, SweepRow, WeightedJobs, best_trade_offs, knee_of, sweep_rows
+from kinematics.studies.timing import time_job
+from tests.studies.conftest import bench, job_of, straight
+
+ROUNDING = 1e-9  # relative
+GROWS = 1e-12  # relative: less is the last digit of a sum
+ROOT = Path(__file__).parents[2]
+SAMPLES = sorted((ROOT / "sample_gcode").glob("*.gcode"))
+BENCH_A = str(ROOT / "sample_gcode/machines/bench_cartesian.toml")
+# Ceilings that are constants of a move: with more of any of them no job takes longer.
+CONSTANT = (
+    "acceleration",
+    "speed",
+    "corner",
+    "flow",
+    "motion.travel_acceleration_mm_s2",
+    "motion.extruder_step_mm_s",
+    "motion.speed_cap_mm_s",
+    "axes.x.max_speed_mm_s",
+    "axes.y.max_acceleration_mm_s2",
+    "axes.z.max_speed_mm_s",
+    "axes.z.max_acceleration_mm_s2",
+    "axes.e.max_speed_mm_s",
+    "axes.e.max_acceleration_mm_s2",
+    "retraction.acceleration_mm_s2",
+    "motors.a.max_speed_mm_s",
+    "motors.b.max_acceleration_mm_s2",
+)
+ZIGZAG = "M83\n" + "".join(f"G1 X{(i % 2) * 8} Y{i} E0.4 F6000\n" for i in range(60))
+FINE = 1.004  # ratio of a fine grid
+
+
+def jobs_of(*texts: str, weights: Sequence[float] = ()) -> WeightedJobs:
+    """Jobs of texts, named a, b, c."""
+    return WeightedJobs(
+        [PreparedJob(job_of(text)) for text in texts], "abc"[: len(texts)], list(weights) or [1.0] * len(texts)
+    )
+
+
+def alone(jobs: WeightedJobs, machine: Machine, settings: dict[str, float], place: int = 0) -> float:
+    """One job's time under a machine with settings, planned by itself."""
+    variant = variant_of(machine, settings)
+    return time_job(jobs.prepared[place], variant.machine, variant.varied, passing=True).total
+
+
+@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
+def test_time_never_grows_with_a_constant_ceiling(path: Path) -> None:
+    machine = load_machine("middling").with_settings({"machine.mechanism": "crossed-belt"}, "test")
+    jobs = WeightedJobs([PreparedJob(str(path))], ["job"], [1.0])
+    for name in CONSTANT:
+        values = np.geomspace(0.02, 50.0, 24) if name in ("speed", "corner") else np.geomspace(1.0, 20000.0, 24)
+        totals = jobs.weighted([variant_of(machine, {name: float(value)}) for value in values])
+        assert (np.diff(totals) <= GROWS * totals[1:]).all(), name
+        assert totals[-1] < totals[0], name
+    lookaheads = [variant_of(machine, {"motion.lookahead_moves": count}) for count in (1, 2, 3, 5, 9, 30, 200)]
+    assert (np.diff(jobs.weighted(lookaheads)) <= GROWS * 1e6).all()
+
+
+def test_rows_are_single_timings_in_the_order_of_points() -> None:
+    jobs = jobs_of("G1 X100 E1 F6000\n", "G1 X10 E1 F6000\nG4 S5\n", weights=[3.0, 0.5])
+    knobs = [knob_from("acceleration=500,1000,4000"), knob_from("speed=0.5,1")]
+    points = list(grid(knobs))
+    told: list[int] = []
+    rows = [row for chunk in sweep_rows(jobs, bench(), knobs, points, told.append) for row in chunk]
+    assert told == [6]
+    assert [row.job for row in rows] == ["a", "b", ALL_JOBS] * 6
+    assert [row.point for row in rows[::3]] == points == [(a, s) for a in (500, 1000, 4000) for s in (0.5, 1)]
+    threes = zip(rows[::3], rows[1::3], rows[2::3], strict=True)
+    for (acceleration, speed), (one, two, both) in zip(points, threes, strict=True):
+        by_hand = straight(100, 100 * speed, acceleration), 5.0 + straight(10, 100 * speed, acceleration)
+        assert (one.total, two.total) == pytest.approx(by_hand, rel=ROUNDING)
+        assert both.total == pytest.approx(3.0 * by_hand[0] + 0.5 * by_hand[1], rel=ROUNDING)
+
+
+def test_long_sweeps_come_in_chunks_with_the_same_rows() -> None:
+    jobs, knobs = jobs_of(ZIGZAG), [knob_from("acceleration=100:9000:150log")]
+    chunks = list(sweep_rows(jobs, bench(), knobs, list(grid(knobs))))
+    assert len(chunks) == 3
+    for row in [row for chunk in chunks for row in chunk][::29]:
+        assert row.total == pytest.approx(alone(jobs, bench(), {"acceleration": row.point[0]}), rel=ROUNDING)
+
+
+@pytest.mark.parametrize(
+    ("name", "values"),
+    [
+        ("acceleration", (100.0, 1000.0, 1300.0, 2000.0, 9000.0)),
+        ("axes.x.max_acceleration_mm_s2", (500.0, 3000.0, 9000.0)),
+        ("corner", (0.005, 0.02, 0.1, 0.4)),
+    ],
+)
+def test_rows_are_judged_as_the_caps_are(name: str, values: tuple[float, ...]) -> None:
+    machine = load_machine(BENCH_A)
+    jobs = WeightedJobs([PreparedJob(str(SAMPLES[0]))], ["job"], [1.0])
+    judged = []
+    for row in [
+        row for chunk in sweep_rows(jobs, machine, [Knob(name, values)], [(v,) for v in values]) for row in chunk
+    ]:
+        variant = variant_of(machine, {name: row.point[0]})
+        caps = [one for one in caps_of(variant.machine).rows if one.limit in variant.varied]
+        assert row.within_caps == all(one.within_caps for one in caps)
+        assert set(row.stopped_by) == {one.stopped_by for one in caps if not one.within_caps}
+        judged.append(row.within_caps)
+    assert judged == sorted(judged, reverse=True)
+    assert {True, False} == set(judged)
+
+
+def test_speed_is_judged_by_what_the_hotend_melts() -> None:
+    """1 mm of filament a mm of path at 10 mm/s: 24.05 mm³/s of 1.75 mm filament at factor 1 (π/4·1.75²·10)."""
+    text = "M83\nG1 X100 E100 F600\n"
+    knob = knob_from("speed=0.1,0.5,1,2")
+    for most, within in ((24.0, [True, True, False, False]), (24.06, [True, True, True, False])):
+        machine = bench(hotend__max_flow_mm3_s=most)
+        rows = [row for chunk in sweep_rows(jobs_of(text), machine, [knob], list(grid([knob]))) for row in chunk]
+        assert [row.within_caps for row in rows] == within
+        assert {row.stopped_by for row in rows if not row.within_caps} == {("hotend flow",)}
+    rows = [row for chunk in sweep_rows(jobs_of(text), bench(), [knob], list(grid([knob]))) for row in chunk]
+    assert {(row.within_caps, row.stopped_by) for row in rows} == {(None, ())}
+
+
+@pytest.mark.parametrize(
+    ("name", "low", "high"),
+    [
+        ("acceleration", 20.0, 3000.0),
+        ("speed", 0.05, 2.0),
+        ("corner", 0.001, 0.3),
+        ("axes.y.max_speed_mm_s", 2.0, 100.0),
+    ],
+)
+def test_knees_and_floor_against_a_fine_grid(name: str, low: float, high: float) -> None:
+    """The least value of a grid of 0.4 % steps, each planned by itself, that brings the share."""
+    jobs, machine = jobs_of(ZIGZAG), bench(filament__diameter_mm=1.75)
+    knee = knee_of(jobs, machine, Knob(name, tuple(np.geomspace(low, high, 7).tolist())))
+    floor, base = (alone(jobs, machine, {name: value}) for value in (high * 1e5, low))
+    assert (knee.floor, knee.base) == pytest.approx((floor, base), rel=1e-6)
+    assert knee.turning is None
+    steps = math.ceil(math.log(high * 2000.0 / low) / math.log(FINE))
+    fine = [low * FINE**k for k in range(steps)]
+    times = [alone(jobs, machine, {name: value}) for value in fine]
+    for share, value in knee.knees:
+        least = next(v for v, time in zip(fine, times, strict=True) if time <= base - share * (base - floor))
+        assert least / FINE**2 <= value <= least * FINE
+    assert [share for share, _ in knee.knees] == list(SHARES)
+    for value, seconds in knee.curve:
+        bought = alone(jobs, machine, {name: value}) - alone(jobs, machine, {name: value * 1.01})
+        assert seconds == pytest.approx(bought, abs=1e-8)
+
+
+class Curve(WeightedJobs):
+    """One job whose time under a knob of its own is any function of print acceleration."""
+
+    def __init__(self, function: Callable[[float], float]) -> None:
+        super().__init__([PreparedJob(job_of("G1 X10 E1 F6000\n"))], ["job"], [1.0])
+        self._function = function
+
+    def weighted(self, variants: Sequence[Variant]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+        return np.array([self._function(one.machine.motion.print_acceleration_mm_s2) for one in variants])
+
+
+@pytest.mark.parametrize("best", [150.0, 900.0, 7000.0])
+def test_where_more_makes_it_longer_is_told(best: float) -> None:
+    """t = a/b + b/a has its least, 2, at a = b; the shares are of what lies between the start and there."""
+    knob = Knob("acceleration", (100.0, 1000.0, 10000.0))
+    knee = knee_of(Curve(lambda a: a / best + best / a), bench(), knob)
+    assert knee.turning is not None
+    assert knee.turning.value == pytest.approx(best, rel=0.1)
+    assert knee.turning.total == pytest.approx(2.0, rel=0.005)
+    assert knee.turning.reason
+    for share, value in knee.knees:
+        base = 100.0 / best + best / 100.0
+        time = base - share * (base - knee.turning.total)
+        least = best * (time - math.sqrt(time * time - 4.0)) / 2.0 if time > 2.0 else best
+        assert value == pytest.approx(least, rel=0.002)
+
+
+def test_pressure_advance_turns_at_once() -> None:
+    """More of it only ever costs: the best is where the sweep begins, and the extruder holds the rest."""
+    machine, jobs = bench(axes__e__max_speed_mm_s=6.0), jobs_of(ZIGZAG)
+    knee = knee_of(jobs, machine, knob_from("filament.pressure_advance_s=0.02:2:9log"))
+    assert knee.turning is not None
+    assert knee.turning.value == 0.02
+    assert knee.turning.total == pytest.approx(alone(jobs, machine, {"filament.pressure_advance_s": 0.02}))
+    variant = variant_of(machine, {"filament.pressure_advance_s": 2e4})
+    timing = time_job(jobs.prepared[0], variant.machine, variant.varied)
+    assert knee.turning.reason == main_cause(timing.by_cause, timing.total)
+    assert "pressure advance" in knee.turning.reason
+
+
+def test_whole_numbers_and_shares_have_knees() -> None:
+    jobs = jobs_of("M83\n" + "".join(f"G1 X{i / 10:.1f} E0.1 F9000\n" for i in range(900)))
+    knee = knee_of(jobs, bench(motion__lookahead_moves=16), knob_from("motion.lookahead_moves=1,4,100"))
+    assert all(value.is_integer() for _, value in knee.knees)
+    for share, value in knee.knees:
+        goal = knee.base - share * (knee.base - knee.floor)
+        settings = [{"motion.lookahead_moves": count} for count in (value, value - 1.0)]
+        met, missed = (alone(jobs, bench(), one) for one in settings)
+        assert met <= goal * (1.0 + ROUNDING) < missed
+    drive = load_machine(BENCH_A)
+    share_knee = knee_of(jobs, drive, knob_from("motors.x.usable_torque_share=0.1,0.4,1"))
+    assert share_knee.base >= share_knee.floor
+    assert all(0.1 <= value <= 1.0 for _, value in share_knee.knees)
+
+
+def test_trade_offs_against_comparing_all() -> None:
+    """A row stays if no other is as good in everything and better in something."""
+    random = Random(1)
+    for size in (1, 2, 12, 60):
+        rows = [SweepRow((float(k),), "job", float(random.randint(1, 12)), None, ()) for k in range(size)]
+        costs = {name: [float(random.randint(1, 6)) for _ in rows] for name in ("rounding", "ringing")}
+        table = [(row.total, *(cost[k] for cost in costs.values())) for k, row in enumerate(rows)]
+
+        def beats(one: tuple[float, ...], other: tuple[float, ...]) -> bool:
+            return all(a <= b for a, b in zip(one, other, strict=True)) and one != other
+
+        kept = best_trade_offs(rows, costs)
+        assert set(kept) == {k for k in range(size) if not any(beats(other, table[k]) for other in table)}
+        assert [rows[k].total for k in kept] == sorted(rows[k].total for k in kept)
+
+
+def test_samples_meet_every_part_of_every_range_once() -> None:
+    """Latin hypercube: N parts a knob, one point in each; by ratios where the values lie at equal ratios."""
+    knobs = [knob_from("acceleration=100:10000:5log"), knob_from("speed=0.5:2.5:5")]
+    points = sample(knobs, 40, seed=3)
+    assert points == sample(knobs, 40, seed=3)
+    assert points != sample(knobs, 40, seed=4)
+    logarithmic = [math.floor(40 * math.log(a / 100.0) / math.log(100.0)) for a, _ in points]
+    linear = [math.floor(40 * (s - 0.5) / 2.0) for _, s in points]
+    assert sorted(logarithmic) == sorted(linear) == list(range(40))
+
+
+@pytest.mark.parametrize(
+    ("text", "values"),
+    [
+        ("acceleration=500:1500:3", (500.0, 1000.0, 1500.0)),
+        ("acceleration=1:100:3log", (1.0, 10.0, 100.0)),
+        ("acceleration = 5, 1, 5, 2", (1.0, 2.0, 5.0)),
+        ("acceleration=7:7:1", (7.0,)),
+    ],
+)
+def test_values_of_a_knob(text: str, values: tuple[float, ...]) -> None:
+    assert knob_from(text) == Knob("acceleration", values)
+    assert is_logarithmic(values) == ("log" in text or values == (1.0, 2.0, 5.0))
+
+
+def test_a_frame_holds_every_row() -> None:
+    from kinematics.studies.sweep import Sweep
+
+    jobs, knobs = jobs_of(ZIGZAG), (knob_from("acceleration=100,900"),)
+    rows: Any = [row for chunk in sweep_rows(jobs, bench(), knobs, list(grid(knobs))) for row in chunk]
+    frame = Sweep(bench(), knobs, tuple(rows), ()).to_frame()
+    assert list(frame.columns) == ["acceleration", "job", "total_s", "within_caps", "stopped_by"]
+    assert frame["total_s"].tolist() == [row.total for row in rows]
