@@ -9,9 +9,11 @@ from collections.abc import Sequence
 from math import sqrt
 from typing import Any
 
-CORNER = 12
-PATH_ACCELERATION = 13
-CAUSES = 21
+from kinematics.caps import columns as by
+
+CORNER, PATH_ACCELERATION, CAUSES = by.CORNER, by.PATH_ACCELERATION, by.CAUSES
+X_ACCELERATION, Y_ACCELERATION, Z_ACCELERATION = by.X_ACCELERATION, by.Y_ACCELERATION, by.Z_ACCELERATION
+FILAMENT_ACCELERATION = by.FILAMENT_ACCELERATION
 
 
 def plan_in_quick_python(features: Sequence[list[Any]], inverse: Sequence[Sequence[float]]) -> dict[str, list[Any]]:
@@ -46,16 +48,16 @@ def plan_in_quick_python(features: Sequence[list[Any]], inverse: Sequence[Sequen
         slow, cause = row[7], PATH_ACCELERATION
         other = x * row[8]
         if other > slow:
-            slow, cause = other, 14
+            slow, cause = other, X_ACCELERATION
         other = y * row[9]
         if other > slow:
-            slow, cause = other, 15
+            slow, cause = other, Y_ACCELERATION
         other = z * row[10]
         if other > slow:
-            slow, cause = other, 16
+            slow, cause = other, Z_ACCELERATION
         other = ratio * row[11]
         if other > slow:
-            slow, cause = other, 17
+            slow, cause = other, FILAMENT_ACCELERATION
         ramp_cause[i] = cause
         sluggish[i] = slow
         if not rest[i]:
