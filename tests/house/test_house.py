@@ -174,7 +174,7 @@ def test_every_option_of_the_daily_commands_is_in_the_readme() -> None:
     context = click.Context(program)
     options = {
         option
-        for name in ("estimate", "compare")
+        for name in ("estimate", "compare", "sweep", "target")
         for parameter in (program.get_command(context, name) or program).params
         if isinstance(parameter, click.Option)
         for option in parameter.opts
