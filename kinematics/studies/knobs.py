@@ -68,7 +68,8 @@ def check_knobs(knobs: Sequence[Knob], machine: Machine) -> None:
     """Raise InputError where two knobs turn the same key, the machine does not take a value, or there are too many."""
     seen: dict[str, str] = {}
     for knob in knobs:
-        for value in (knob.values[0], knob.values[-1]):
+        broken = [value for value in knob.values if not value.is_integer()]
+        for value in (knob.values[0], knob.values[-1], *broken[:1]):  # keys have a range, or take whole numbers
             machine.with_settings({knob.name: value}, f"--vary {knob.name}")
         for key in resolved_keys({knob.name: knob.values[0]}, machine):
             if key in seen:

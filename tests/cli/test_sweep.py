@@ -1,0 +1,291 @@
+"""`kinematics sweep`: rows on the screen, in files that go on where they were left, in JSON and as pictures."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from kinematics.studies import sweep
+from kinematics.wording import duration_text, quantity_text
+from tests.cli.conftest import ROOT, Run
+
+MIDDLING = ("--machine", "middling", "--set", "cooling.shortest_layer_s=0")
+RISING = ("--vary", "acceleration=300:9000:9log")
+TWO = ("--vary", "acceleration=300,3000", "--vary", "speed=0.5:1.5:3")
+MANY = ("--vary", "acceleration=100:9000:400", "--vary", "corner=0.001:1:30log")
+LONGEST_WAIT = 300.0  # s, for a process to write its first rows
+LARGER_THAN_BLANK = 10_000  # bytes of a picture with something on it
+
+
+def test_the_screen_tells_what_the_json_does(run: Run) -> None:
+    arguments = ("sweep", "bracket.gcode", "hook.gcode", *MIDDLING, *TWO)
+    document, screen = json.loads(run(*arguments, "--json").out), run(*arguments)
+    assert screen.status == 0
+    lines = [line.split("\t") for line in screen.out.splitlines()]
+    assert lines[0] == ["acceleration", "speed", "job", "time", "within caps", "stopped by"]
+    judged = {True: "yes", False: "no", None: "not known"}
+    rows = document["rows"]
+    assert len(rows) == 2 * 3 * 3
+    assert lines[1:] == [
+        [
+            f"{row['acceleration']:g}",
+            f"{row['speed']:g}",
+            row["job"],
+            duration_text(row["total_s"]),
+            judged[row["within_caps"]],
+            ", ".join(row["stopped_by"]),
+        ]
+        for row in rows
+    ]
+    for name, knee in document["knee"].items():
+        for one in knee["knees"]:
+            assert f"{one['share']:.0%} from {quantity_text(one['value'])} on" in screen.err
+        assert f"{name}: from {quantity_text(knee['from'])} it can bring" in screen.err
+        assert f"the floor is {duration_text(knee['floor_s'])}, set by {knee['floor_cause']}" in screen.err
+
+
+def test_rows_are_those_of_estimates(run: Run) -> None:
+    document = json.loads(run("sweep", "bracket.gcode", *MIDDLING, *TWO, "--json").out)
+    for row in document["rows"]:
+        settings = ("--set", f"acceleration={row['acceleration']}", "--set", f"speed={row['speed']}")
+        estimate = json.loads(run("estimate", "bracket.gcode", *MIDDLING, *settings, "--json").out)
+        assert row["total_s"] == pytest.approx(estimate["total_s"], rel=1e-9)
+
+
+@pytest.mark.parametrize("kind", ["csv", "parquet"])
+def test_rows_in_a_file_are_those_of_the_json(run: Run, folder: Path, kind: str) -> None:
+    import pandas
+
+    ran = run("sweep", "bracket.gcode", *MIDDLING, *TWO, "-o", f"rows.{kind}", "--json")
+    rows = json.loads(ran.out)["rows"]
+    path = folder / f"rows.{kind}"
+    table = pandas.read_csv(path, keep_default_na=False) if kind == "csv" else pandas.read_parquet(path)
+    assert table["total_s"].tolist() == [row["total_s"] for row in rows]
+    assert table["acceleration"].tolist() == [row["acceleration"] for row in rows]
+    assert sorted(one.name for one in folder.iterdir()) == ["bracket.gcode", "hook.gcode", f"rows.{kind}"]
+    refused = run("sweep", "bracket.gcode", *MIDDLING, *TWO, "-o", f"rows.{kind}")
+    assert refused.status == 2
+    assert "the file is there already" in refused.err
+    again = run("sweep", "bracket.gcode", *MIDDLING, *TWO, "-o", f"rows.{kind}", "--force")
+    assert again.status == 0
+
+
+def test_the_same_seed_gives_the_same_bytes(run: Run, folder: Path) -> None:
+    for name, seed in (("one", "7"), ("two", "7"), ("three", "8")):
+        sampled = ("--sample", "20", "--seed", seed, "-o", f"{name}.csv")
+        assert run("sweep", "bracket.gcode", *MIDDLING, *TWO, *sampled).status == 0
+    one, two, three = ((folder / f"{name}.csv").read_bytes() for name in ("one", "two", "three"))
+    assert one == two != three
+    assert len(one.splitlines()) == 21
+
+
+def killed_sweep(folder: Path, name: str) -> int:
+    """Start a sweep, kill it once rows have been written, and return how many lines it left."""
+    command = [sys.executable, "-m", "kinematics", "sweep", "bracket.gcode", *MIDDLING, *MANY, "-o", name]
+    partial = folder / f"{name}.partial"
+    with subprocess.Popen(
+        command, env={**os.environ, "PYTHONPATH": str(ROOT)}, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    ) as process:
+        end = time.monotonic() + LONGEST_WAIT
+        while not (partial.exists() and partial.read_bytes().count(b"\n") > 100):
+            assert process.poll() is None, "it was done before it could be killed"
+            assert time.monotonic() < end
+            time.sleep(0.01)
+        process.send_signal(signal.SIGKILL)
+        assert process.wait() == -signal.SIGKILL
+    return partial.read_bytes().count(b"\n")
+
+
+def test_a_killed_sweep_goes_on_to_the_same_bytes(run: Run, folder: Path) -> None:
+    arguments = ("sweep", "bracket.gcode", *MIDDLING, *MANY, "-o")
+    left = killed_sweep(folder, "killed.csv")
+    assert 100 < left < 12_000
+    assert not (folder / "killed.csv").exists()
+    other = run("sweep", "bracket.gcode", *MIDDLING, *TWO, "-o", "killed.csv")
+    assert other.status == 2
+    assert "rows of another sweep" in other.err
+    with (folder / "killed.csv.partial").open("ab") as file:
+        file.write(b"9000,0.0")  # a line that was not finished
+    resumed = run(*arguments, "killed.csv")
+    assert resumed.status == 0
+    assert f"{left - 1:,} of 12,000 candidates are done already; going on" in resumed.err
+    assert run(*arguments, "whole.csv").status == 0
+    assert (folder / "killed.csv").read_bytes() == (folder / "whole.csv").read_bytes()
+    assert not [path for path in folder.iterdir() if "partial" in path.name]
+
+
+def interrupt_after(monkeypatch: pytest.MonkeyPatch, chunks: int) -> None:
+    """Let Ctrl-C come after so many chunks of rows."""
+    rows_of = sweep.sweep_rows
+
+    def interrupted(*arguments: Any) -> Any:
+        for k, rows in enumerate(rows_of(*arguments)):
+            if k == chunks:
+                raise KeyboardInterrupt
+            yield rows
+
+    monkeypatch.setattr(sweep, "sweep_rows", interrupted)
+
+
+def test_interrupted_what_is_done_is_kept(run: Run, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    arguments = (
+        "sweep",
+        "bracket.gcode",
+        "hook.gcode",
+        *MIDDLING,
+        "--vary",
+        "acceleration=100:9000:150",
+        "-o",
+        "rows.csv",
+    )
+    with monkeypatch.context() as patched:
+        interrupt_after(patched, 1)
+        ran = run(*arguments)
+    assert ran.status == 130
+    assert "kept in rows.csv.partial; the same command goes on from there" in ran.err
+    # A last candidate that is not whole is done again.
+    partial = folder / "rows.csv.partial"
+    lines = partial.read_bytes().splitlines(keepends=True)
+    assert len(lines) == 1 + 3 * 64
+    partial.write_bytes(b"".join(lines[:-2]))
+    again = run(*arguments)
+    assert again.status == 0
+    assert "63 of 150 candidates are done already" in again.err
+    whole = run(*arguments[:-1], "whole.csv")
+    assert whole.status == 0
+    assert (folder / "rows.csv").read_bytes() == (folder / "whole.csv").read_bytes()
+
+
+def test_interrupted_without_a_file_what_is_done_is_told(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    interrupt_after(monkeypatch, 1)
+    ran = run("sweep", "bracket.gcode", *MIDDLING, "--vary", "acceleration=100:9000:150")
+    assert ran.status == 130
+    assert len(ran.out.splitlines()) == 1 + 64
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        ("--sample", "9", "--seed", "2"),
+        ("--set", "flow=3"),
+        ("--file-limits", "ignore"),
+        ("--prints", "bracket.gcode=2"),
+    ],
+    ids=" ".join,
+)
+def test_rows_of_another_sweep_are_not_gone_on_from(
+    run: Run, folder: Path, monkeypatch: pytest.MonkeyPatch, other: tuple[str, ...]
+) -> None:
+    common = ("sweep", "bracket.gcode", *MIDDLING, *RISING, "-o", "rows.csv")
+    first = ("--sample", "9") if "--sample" in other else ()
+    with monkeypatch.context() as patched:
+        interrupt_after(patched, 0)
+        assert run(*common, *first).status == 130
+    refused = run(*common, *other)
+    assert refused.status == 2
+    assert "rows of another sweep" in refused.err
+    assert run(*common, *other, "--force").status == 0
+    assert len((folder / "rows.csv").read_text().splitlines()) == 10
+
+
+def test_a_changed_job_is_another_sweep(run: Run, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    common = ("sweep", "bracket.gcode", *MIDDLING, *RISING, "-o", "rows.csv")
+    with monkeypatch.context() as patched:
+        interrupt_after(patched, 0)
+        assert run(*common).status == 130
+    with (folder / "bracket.gcode").open("a") as file:
+        file.write("G1 X1 E9\n")
+    assert "rows of another sweep" in run(*common).err
+
+
+@pytest.mark.parametrize("vary", [RISING, ("--vary", "acceleration=300:9000:4log", "--vary", "speed=0.5:2:4")])
+def test_pictures_are_drawn_and_the_same_again(run: Run, folder: Path, vary: tuple[str, ...]) -> None:
+    bench = ("--machine", str(ROOT / "sample_gcode/machines/bench_cartesian.toml"))
+    for name in ("one.svg", "two.svg", "one.png"):
+        ran = run("sweep", "bracket.gcode", *bench, *vary, "--picture", name)
+        assert ran.status == 0, ran.err
+        assert f"picture written to {name}" in ran.err
+    drawn = (folder / "one.svg").read_text()
+    assert drawn == (folder / "two.svg").read_text()
+    assert "acceleration" in drawn
+    assert "beyond" in drawn
+    assert "<pattern" in drawn  # hatched, so that it reads without colour
+    assert (folder / "one.png").stat().st_size > LARGER_THAN_BLANK
+    from matplotlib.image import imread
+
+    pixels = imread(folder / "one.png")
+    assert pixels[..., :3].std() > 0.05
+    assert run("sweep", "bracket.gcode", *bench, *vary, "--picture", "one.svg").status == 2
+
+
+def test_csv_cells_come_back_as_they_were(run: Run, folder: Path) -> None:
+    """A name with commas and quotes is one cell, and numbers are whole."""
+    odd = folder / 'a, "b".gcode'
+    odd.write_text((folder / "bracket.gcode").read_text())
+    rows = json.loads(run("sweep", odd.name, *MIDDLING, *RISING, "-o", "rows.csv", "--json").out)["rows"]
+    with (folder / "rows.csv").open(newline="") as file:
+        table = list(csv.DictReader(file))
+    assert [row["job"] for row in table] == [odd.name] * 9
+    assert [float(row["total_s"]) for row in table] == [row["total_s"] for row in rows]
+
+
+def test_without_a_machine_a_built_in_one_is_named(run: Run) -> None:
+    assert "no machine was given: sweeping on the built-in machine" in run("sweep", "bracket.gcode", *RISING).err
+
+
+@pytest.mark.parametrize(
+    ("more", "found"),
+    [
+        (("--vary", "acceleration"), "'acceleration' is no knob with its values"),
+        (("--vary", "=1,2"), "'=1,2' is no knob with its values"),
+        (("--vary", "acceleration=1:2"), "'1:2' says no values for acceleration"),
+        (("--vary", "acceleration=5:1:3"), "'5:1:3' says no values"),
+        (("--vary", "acceleration=0:1:3log"), "'0:1:3log' says no values"),
+        (("--vary", "acceleration=1:2:0"), "'1:2:0' says no values"),
+        (("--vary", "acceleration=1:2:9999999"), "says no values"),
+        (("--vary", "acceleration=1,two"), "'1,two' says no values"),
+        (("--vary", "acceleration=1,nan"), "a value that is no number"),
+        (("--vary", "acceleration=1:inf:3"), "a value that is no number"),
+        (("--vary", "acceleration=0,100"), "acceleration"),
+        (("--vary", "accelaration=1,2"), "unknown key accelaration"),
+        (("--vary", "machine.name=1,2"), "machine.name"),
+        (("--vary", "axes=1,2"), "axes is a section"),
+        (("--vary", "motion.lookahead_moves=1:4:3"), "a whole number"),
+        (
+            (*RISING, "--vary", "motion.print_acceleration_mm_s2=5,6"),
+            "turn the same key, motion.print_acceleration_mm_s2",
+        ),
+        (("--vary", "acceleration=1:9:99999", "--vary", "speed=1:9:999"), "99,899,001 candidates"),
+        ((*RISING, "--prints", "bracket.gcode=0"), "says no number of prints"),
+        ((*RISING, "--prints", "braket.gcode=2"), "did you mean 'bracket.gcode'"),
+        ((*RISING, "--picture", "one.gif"), "no kind of picture ends in '.gif'"),
+        ((*TWO, "--vary", "corner=0.1,0.2", "--picture", "one.svg"), "3 knobs"),
+        ((*RISING, "--picture", "no/one.svg"), "the folder 'no' does not exist"),
+    ],
+    ids=lambda one: " ".join(one) if isinstance(one, tuple) else "",
+)
+def test_bad_input_is_one_sentence_with_status_2(run: Run, more: tuple[str, ...], found: str) -> None:
+    ran = run("sweep", "bracket.gcode", *MIDDLING, *more)
+    assert ran.status == 2
+    assert found in ran.err
+    assert not ran.out
+    assert len(ran.err.strip().splitlines()) == 1, ran.err
+
+
+@pytest.mark.parametrize(
+    ("name", "found"),
+    [("rows.txt", "no kind of table ends in '.txt'"), ("no/rows.csv", "the folder 'no' does not exist")],
+)
+def test_files_that_cannot_be_written(run: Run, name: str, found: str) -> None:
+    ran = run("sweep", "bracket.gcode", *MIDDLING, *RISING, "-o", name)
+    assert ran.status == 2
+    assert found in ran.err
