@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from kinematics.studies.caps_table import Caps
     from kinematics.studies.compare import Comparison
     from kinematics.studies.estimate import Estimate, JobEstimate
+    from kinematics.studies.intervals import Interval, Sampling
     from kinematics.studies.sweep import Sweep
     from kinematics.studies.target import Target
 
@@ -24,6 +25,16 @@ def _head() -> dict[str, Any]:
     return {"schema_version": SCHEMA_VERSION, "tool_version": __version__}
 
 
+def _interval(interval: Interval | None, name: str = "interval_s") -> dict[str, list[float]]:
+    """The ends of an interval under a name; nothing where there is none."""
+    return {} if interval is None else {name: list(interval)}
+
+
+def _draws(sampling: Sampling | None) -> dict[str, Any]:
+    """How intervals were drawn; nothing where there are none."""
+    return {} if sampling is None else {"draws": sampling._asdict()}
+
+
 def _notices(notices: Iterable[Notice]) -> list[dict[str, Any]]:
     return [{"line": notice.line, "count": notice.count, "text": notice.text} for notice in notices]
 
@@ -32,6 +43,7 @@ def _job(job: JobEstimate, layers: bool) -> dict[str, Any]:
     document: dict[str, Any] = {
         "file": job.file,
         "total_s": job.total,
+        **_interval(job.interval),
         "motion_s": job.motion,
         "dwell_s": job.dwell,
         "stops_s": math.fsum(job.stops.values()),
@@ -78,12 +90,15 @@ def estimate_document(estimate: Estimate, layers: bool = False) -> dict[str, Any
         "limits_not_given": estimate.machine.limits_not_given(),
         "jobs": [_job(job, layers) for job in estimate.jobs],
         "total_s": estimate.total,
+        **_interval(estimate.interval),
+        **_draws(estimate.sampling),
         "if_you_change_one_thing": [
             {
                 "limit": change.key,
                 "from": change.before,
                 "to": change.after,
                 "saved_s": change.saved,
+                **_interval(change.interval, "saved_interval_s"),
             }
             for change in estimate.changes
         ],
@@ -103,7 +118,9 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
                 "candidate": row.candidate,
                 "job": row.job,
                 "total_s": row.total,
+                **_interval(row.interval),
                 "saved_s": row.saved,
+                **_interval(row.saved_interval, "saved_interval_s"),
                 "saved_share": row.saved_share,
                 "cause": row.cause,
             }
@@ -113,12 +130,15 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
             {
                 "candidate": row.candidate,
                 "total_s": row.total,
+                **_interval(row.interval),
                 "saved_s": row.saved,
+                **_interval(row.saved_interval, "saved_interval_s"),
                 "saved_share": row.saved_share,
                 "cause": row.cause,
             }
             for row in comparison.totals
         ],
+        **_draws(comparison.sampling),
         "commands_silenced": comparison.silenced,
         "warnings": {file: _notices(notices) for file, notices in comparison.notices.items()},
     }
@@ -169,6 +189,7 @@ def sweep_document(sweep: Sweep) -> dict[str, Any]:
         "machine": sweep.machine.as_dict(),
         "knobs": [{"knob": knob.name, "values": list(knob.values)} for knob in sweep.knobs],
         "rows": [row_dict(sweep.knobs, row) for row in sweep.rows],
+        **_draws(sweep.sampling),
         "knee": {
             knee.knob: {
                 "from": knee.low,
