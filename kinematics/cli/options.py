@@ -56,7 +56,7 @@ def job_options(command: Callable[..., Any] | None = None, *, required: bool = T
 
 
 def draw_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """--draws, --seed: how intervals are drawn where the machine has ranges."""
+    """How intervals are drawn where the machine has ranges: --draws, --seed."""
     decorators: Sequence[Decorator] = (
         click.option(
             "--draws",
