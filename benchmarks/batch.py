@@ -186,7 +186,7 @@ def peers(verdicts: Verdicts, library: ctypes.CDLL | None) -> None:
 
 def growth(verdicts: Verdicts, plot: Path | None) -> None:
     """Moves and candidates over two decades each, one thread."""
-    made = {n: case for n, case in zip(SIZES, cases(SIZES), strict=True)}
+    made = dict(zip(SIZES, cases(SIZES), strict=True))
     grown: dict[str, tuple[tuple[int, ...], list[Times]]] = {}
     for what, sizes in (("moves", SIZES), ("candidates", COUNTS)):
         runs: dict[str, Callable[[], object]] = {}

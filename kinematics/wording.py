@@ -47,7 +47,12 @@ def quantity_text(value: float) -> str:
 
 
 def value_text(value: Any) -> str:
-    """A value of a machine file as it would stand there: 0.05, true, [[200, 9], [220, 12]]."""
+    """A value of a machine file as it would stand there: 0.05, true, [[200, 9], [220, 12]]; of a range `0.05 (0.02 to
+    0.1)`.
+    """
+    if isinstance(value, dict) and value.keys() == {"low", "likely", "high"}:
+        low, likely, high = (value_text(value[part]) for part in ("low", "likely", "high"))
+        return f"{likely} ({low} to {high})"
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, (list, tuple)):

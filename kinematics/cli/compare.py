@@ -6,16 +6,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import chosen_machine, is_long, job_options, prepared_jobs
+from kinematics.cli.options import chosen_machine, draw_options, is_long, job_options, prepared_jobs
 
 if TYPE_CHECKING:
     from kinematics.machine import Candidate
 
-HEADS = (("candidate", False), ("job", False), ("time", True), ("saved", True), ("share", True), ("main cause", False))
-
 
 @click.command("compare")
 @job_options
+@draw_options
 @click.option(
     "--candidate",
     "candidate_texts",
@@ -32,6 +31,8 @@ def command(
     file_limits: str,
     block_delete: bool,
     as_json: bool,
+    draws: int,
+    seed: int,
     candidate_texts: tuple[str, ...],
 ) -> None:
     """How long does a job take under each candidate, and what is saved?
@@ -57,22 +58,23 @@ def command(
     prepared = prepared_jobs(jobs, dialect, file_limits, block_delete)
     from kinematics import compiled
     from kinematics.studies.compare import compare_prepared
+    from kinematics.studies.intervals import Sampling
 
     steps = len(jobs) * (len(candidates) + 1)
     with console.progress(steps, is_long(jobs, len(candidates))) as tell:
-        comparison = compare_prepared(prepared, machine, candidates, tell)
+        comparison = compare_prepared(prepared, machine, candidates, tell, Sampling(draws, seed))
     compiled.mark_warm()
     if as_json:
         from kinematics.reports.documents import comparison_document
 
         console.say_json(comparison_document(comparison))
         return
-    from kinematics.reports.screens import comparison_notes, comparison_rows
+    from kinematics.reports.screens import comparison_heads, comparison_notes, comparison_rows
 
     if console.is_terminal():
         console.say([f"on {machine.name}"])
     rows = comparison.rows if len(jobs) == 1 else (*comparison.rows, *comparison.totals)
-    console.say_table(HEADS, comparison_rows(rows, console.is_terminal()))
+    console.say_table(comparison_heads(comparison), comparison_rows(rows, console.is_terminal()))
     notes = comparison_notes(comparison)
     if console.is_terminal():
         console.say(notes)

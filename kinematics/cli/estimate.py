@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import chosen_machine, is_long, job_options, prepared_jobs
+from kinematics.cli.options import chosen_machine, draw_options, is_long, job_options, prepared_jobs
 
 if TYPE_CHECKING:
     import pandas
@@ -26,6 +26,7 @@ LAYER_HEADS = (
 
 @click.command("estimate")
 @job_options
+@draw_options
 @click.option("--layers", is_flag=True, help="Time of every layer.")
 @click.option("--limits", is_flag=True, help="What each limit is worth: what 1 % more buys, and the time without it.")
 @click.option(
@@ -41,6 +42,8 @@ def command(
     file_limits: str,
     block_delete: bool,
     as_json: bool,
+    draws: int,
+    seed: int,
     layers: bool,
     limits: bool,
     moves_file: Path | None,
@@ -58,11 +61,18 @@ def command(
     prepared = prepared_jobs(jobs, dialect, file_limits, block_delete, whole=moves_file is not None)
     from kinematics import compiled
     from kinematics.studies.estimate import STAND_IN, estimate_prepared
+    from kinematics.studies.intervals import USUAL, Sampling
 
     steps = len(jobs) + (3 if machine is None else 0) + 1 + (len(jobs) if limits or as_json else 0)
+    steps += 1 if machine is not None and machine.ranges else 0
     with console.progress(steps, is_long(jobs, 2)) as tell:
         estimate = estimate_prepared(
-            prepared, machine, changes=not (layers or limits), tell=tell, worth=limits or as_json
+            prepared,
+            machine,
+            changes=not (layers or limits),
+            tell=tell,
+            worth=limits or as_json,
+            sampling=Sampling(draws, seed),
         )
     compiled.mark_warm()
     if moves_file is not None:
@@ -92,6 +102,8 @@ def command(
             options += ["--file-limits", file_limits]
         if block_delete:
             options.append("--block-delete")
+        for option, chosen, usual in (("--draws", draws, USUAL.draws), ("--seed", seed, USUAL.seed)):
+            options += [option, str(chosen)] if chosen != usual else []
         fallback = STAND_IN if estimate.span else ""
         console.say(estimate_screen(estimate, words, machine_name or fallback, options))
 

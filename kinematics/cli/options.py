@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from kinematics.studies.blockwise import BlockwiseJob
     from kinematics.studies.prepared import PreparedJob
 
+DRAWS = (20, 100_000)  # fewer have no outermost twentieth
 LONG_JOB = 20_000_000  # bytes from which progress is worth showing
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
@@ -48,6 +49,23 @@ def job_options(command: Callable[..., Any] | None = None, *, required: bool = T
         ),
         click.option("--block-delete", is_flag=True, help="Leave out lines that begin with /."),
         click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output, nothing else."),
+    )
+    for decorator in reversed(decorators):
+        command = decorator(command)
+    return command
+
+
+def draw_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """How intervals are drawn where the machine has ranges: --draws, --seed."""
+    decorators: Sequence[Decorator] = (
+        click.option(
+            "--draws",
+            type=click.IntRange(*DRAWS),
+            default=200,
+            metavar="N",
+            help="Machines drawn from ranges (default: 200).",
+        ),
+        click.option("--seed", type=click.IntRange(0), default=1, metavar="N", help="Of all draws (default: 1)."),
     )
     for decorator in reversed(decorators):
         command = decorator(command)

@@ -100,7 +100,7 @@ def command(
         console.write_whole(picture, lambda path: write_gantt(shop, path), force)
         console.remark(f"the first run is drawn in {picture}")
     if as_json:
-        from kinematics.reports.documents import shop_document
+        from kinematics.reports.business_documents import shop_document
 
         console.say_json(shop_document(shop))
     else:

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import chosen_machine, job_options, prepared_jobs
+from kinematics.cli.options import chosen_machine, draw_options, job_options, prepared_jobs
 
 if TYPE_CHECKING:
     from kinematics.machine import Machine
+    from kinematics.studies.intervals import Sampling
     from kinematics.studies.knobs import Knob
     from kinematics.studies.prepared import PreparedJob
     from kinematics.studies.sweep import SweepRow, WeightedJobs
@@ -24,6 +25,7 @@ LONG_SWEEP = 200  # candidates from which progress is shown
 
 @click.command("sweep")
 @job_options
+@draw_options
 @click.option(
     "--vary",
     "knob_texts",
@@ -33,7 +35,6 @@ LONG_SWEEP = 200  # candidates from which progress is shown
     help="A key of the machine file, or acceleration, speed, corner, flow, and its values; or KNOB=1,2,5.",
 )
 @click.option("--sample", "sample_size", type=click.IntRange(1), metavar="N", help="N points, not the whole grid.")
-@click.option("--seed", type=int, default=1, metavar="N", help="Of --sample (default: 1).")
 @click.option("--prints", "print_texts", multiple=True, metavar="JOB=N", help="How often a job is printed.")
 @click.option(
     "-o", "--output", metavar="FILE", type=click.Path(path_type=Path), help="Rows to .csv or .parquet as they are done."
@@ -51,9 +52,10 @@ def command(
     file_limits: str,
     block_delete: bool,
     as_json: bool,
+    draws: int,
+    seed: int,
     knob_texts: tuple[str, ...],
     sample_size: int | None,
-    seed: int,
     print_texts: tuple[str, ...],
     output: Path | None,
     force: bool,
@@ -82,13 +84,15 @@ def command(
     points = list(grid(knobs)) if sample_size is None else sample(knobs, sample_size, seed)
     prepared: list[PreparedJob] = prepared_jobs(jobs, dialect, file_limits, block_delete, whole=True)  # type: ignore[assignment]
     from kinematics import compiled
-    from kinematics.studies.sweep import Sweep, WeightedJobs, knee_of
+    from kinematics.studies.intervals import Sampling
+    from kinematics.studies.sweep import Sweep, WeightedJobs, knee_of, ranges_left
 
     weighted = WeightedJobs(prepared, jobs, weights)
-    rows = _rows(weighted, machine, knobs, points, output, force, (dialect, file_limits, block_delete))
+    sampling = Sampling(draws, seed) if ranges_left(machine, knobs) else None
+    rows = _rows(weighted, machine, knobs, points, output, force, (dialect, file_limits, block_delete), sampling)
     knees = tuple(knee_of(weighted, machine, knob) for knob in knobs)
     compiled.mark_warm()
-    sweep = Sweep(machine, tuple(knobs), tuple(rows), knees)
+    sweep = Sweep(machine, tuple(knobs), tuple(rows), knees, sampling)
     if picture is not None:
         from kinematics.reports.pictures import draw_sweep
 
@@ -103,7 +107,7 @@ def command(
 
     if output is None:
         shown = sweep.rows if not console.is_terminal() else sweep.rows[:SHOWN_ROWS]
-        console.say_table(sweep_heads(knobs), sweep_cells(shown, console.is_terminal()))
+        console.say_table(sweep_heads(knobs, sampling is not None), sweep_cells(shown, console.is_terminal()))
         if len(shown) < len(sweep.rows):
             console.remark(f"{len(sweep.rows) - len(shown):,} more rows: --output FILE.csv writes all of them")
     else:
@@ -143,9 +147,11 @@ def _rows(
     output: Path | None,
     force: bool,
     reading: Sequence[object],
+    sampling: Sampling | None,
 ) -> list[SweepRow]:
     """All rows, written as they are done; interrupted, what is done is kept and told."""
     from kinematics.cli import console
+    from kinematics.studies.intervals import USUAL
     from kinematics.studies.sweep import sweep_rows
     from kinematics.studies.sweep_file import SweepFile, fingerprint
 
@@ -153,8 +159,8 @@ def _rows(
     if output is not None:
         rows_each = len(jobs.names) + (1 if len(jobs.names) > 1 else 0)
         weighted = list(zip(jobs.names, jobs.weights.tolist(), strict=True))
-        mark = fingerprint(machine, knobs, points, weighted, reading)
-        file = SweepFile(output, knobs, rows_each, mark, force)
+        mark = fingerprint(machine, knobs, points, weighted, reading, sampling)
+        file = SweepFile(output, knobs, rows_each, mark, force, sampling is not None)
         if file.done:
             console.remark(f"{file.done:,} of {len(points):,} candidates are done already; going on")
     rows: list[SweepRow] = []
@@ -164,7 +170,8 @@ def _rows(
             if file is not None and done:
                 rows += file.earlier_rows(knobs)
                 advance(done)
-            for chunk in sweep_rows(jobs, machine, knobs, points[done:], lambda count: advance(done + count)):
+            left = points[done:]
+            for chunk in sweep_rows(jobs, machine, knobs, left, lambda count: advance(done + count), sampling or USUAL):
                 rows += chunk
                 if file is not None:
                     file.write(chunk)
@@ -175,7 +182,7 @@ def _rows(
             else:
                 from kinematics.reports.sweep_screen import sweep_cells, sweep_heads
 
-                console.say_table(sweep_heads(knobs), sweep_cells(rows, console.is_terminal()))
+                console.say_table(sweep_heads(knobs, sampling is not None), sweep_cells(rows, console.is_terminal()))
             raise
     if file is not None:
         file.finish()

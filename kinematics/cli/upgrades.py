@@ -60,7 +60,7 @@ def command(
     compiled.mark_warm()
     assumed = None in prints
     if as_json:
-        from kinematics.reports.documents import upgrades_document
+        from kinematics.reports.business_documents import upgrades_document
 
         console.say_json(upgrades_document(found, assumed))
         return

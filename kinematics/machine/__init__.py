@@ -7,6 +7,7 @@ from kinematics.machine.model import EffectiveValue, Machine
 from kinematics.machine.setting_text import parse_settings
 from kinematics.machine.settings import resolved_keys
 from kinematics.machine.template import NEW_MACHINE_QUESTIONS, Question, machine_text_from_limits, new_machine_text
+from kinematics.machine.value_kinds import Range
 
 __all__ = [
     "BUILTIN_NAMES",
@@ -17,6 +18,7 @@ __all__ = [
     "Machine",
     "Material",
     "Question",
+    "Range",
     "Upgrade",
     "load_machine",
     "machine_text_from_limits",

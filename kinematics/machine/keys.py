@@ -28,6 +28,7 @@ from kinematics.toml.schema import (
     nearest_here,
     notes_of,
     section_of,
+    takes_any_number,
 )
 
 # Shorter names for the knobs that are turned most; "corner" is whichever corner rule is in force.
@@ -61,12 +62,15 @@ CLOSE_ELSEWHERE = 0.75
 
 @dataclass(frozen=True)
 class Key:
-    """One settable key: dotted name, its parts, what may stand there, and whether it is a limit of the printer."""
+    """One settable key: dotted name, its parts, what may stand there, whether it is a limit of the printer, and whether
+    any number may stand there, and so a range.
+    """
 
     name: str
     path: Names
     allowed: str
     is_limit: bool
+    takes_range: bool
 
 
 class Tree(NamedTuple):
@@ -84,7 +88,7 @@ class Tree(NamedTuple):
 
 def _key_of(field: FieldInfo, path: Names) -> Key:
     limit = any(isinstance(note, PrinterLimit) for note in notes_of(field))
-    return Key(dotted_name(path), path, allowed_text(field), limit)
+    return Key(dotted_name(path), path, allowed_text(field), limit, takes_any_number(field))
 
 
 @cache

@@ -22,6 +22,7 @@ from kinematics.machine.value_kinds import (
     MechanismName,
     NotNegativeLimit,
     PositiveLimit,
+    Range,
     ThreeLengths,
     ThreePlaces,
 )
@@ -44,7 +45,10 @@ NOT_GIVEN = "not given"
 
 
 class EffectiveValue(NamedTuple):
-    """One key as it holds: dotted key, plain value (None where not given), and where the value comes from."""
+    """One key as it holds: dotted key, plain value (None where not given), and where the value comes from.
+
+    A range is a table of three numbers here, as it is in the file.
+    """
 
     key: str
     value: Any
@@ -220,7 +224,10 @@ class Stops(Section):
 
 
 class Machine(Section):
-    """The whole machine file; `Machine()` is the one with nothing given. Two machines are equal if all values are."""
+    """The whole machine file; `Machine()` is the one with nothing given. Two machines are equal if all values are.
+
+    A key that is given as a range has its likely value; `ranges` tells the rest.
+    """
 
     machine: Identity = with_defaults()
     axes: Axes = with_defaults()
@@ -241,6 +248,7 @@ class Machine(Section):
 
     _origins: dict[str, str] = PrivateAttr(default_factory=dict)
     _source: str = PrivateAttr(default="")
+    _ranges: tuple[tuple[str, Range], ...] = PrivateAttr(default=())
 
     def model_post_init(self, context: Any) -> None:
         """Note the keys given in code as such; loading says later where they stand."""
@@ -252,6 +260,11 @@ class Machine(Section):
         """Note where the given keys come from; only for a machine that nobody else holds yet."""
         self._origins = {key: origins.get(key, origin) for key, origin in self._origins.items()}
         self._source = source
+        return self
+
+    def _with_ranges(self, ranges: Mapping[str, Range]) -> Machine:
+        """Note which values are the likely ones of ranges; only for a machine that nobody else holds yet."""
+        self._ranges = tuple(sorted(ranges.items()))
         return self
 
     @classmethod
@@ -272,7 +285,8 @@ class Machine(Section):
         """The machine with some keys changed; None takes a key out again. Raises InputError with every finding.
 
         Keys are dotted keys of the file, or the short names acceleration, corner, flow, speed. Giving one corner
-        rule takes the other out. `origin` names the place in messages and in `origin_of`.
+        rule takes the other out; giving a number takes the range out. `origin` names the place in messages and in
+        `origin_of`.
         """
         from kinematics.machine.settings import machine_with_settings
 
@@ -282,6 +296,11 @@ class Machine(Section):
     def name(self) -> str:
         """The name in the file, or what was loaded where the file gives none."""
         return self.machine.name or self._source or "unnamed"
+
+    @property
+    def ranges(self) -> Mapping[str, Range]:
+        """The ranges by dotted key, in the order of their names; empty where every value is known as one number."""
+        return dict(self._ranges)
 
     @property
     def source(self) -> str:
@@ -317,10 +336,12 @@ class Machine(Section):
         from kinematics.machine.keys import all_keys, plain_value_of
 
         rows = []
-        origins = self._origins
+        origins, ranges = self._origins, self.ranges
         for key in all_keys(self):
             value = plain_value_of(self, key)
             fallback = NOT_GIVEN if value is None else DEFAULT
+            if key.name in ranges:
+                value = ranges[key.name].as_dict()
             rows.append(EffectiveValue(key.name, value, origins.get(key.name, fallback)))
         return rows
 
@@ -335,8 +356,12 @@ class Machine(Section):
         return [key.name for key in limit_keys(mechanism_of(self).coupled) if plain_value_of(self, key) is None]
 
     def as_dict(self) -> dict[str, Any]:
-        """The effective values as nested plain data for JSON; what may be laid over the machine is no part of them."""
-        return self.model_dump(mode="json", exclude={"candidates", "materials", "upgrades"})
+        """The effective values as nested plain data for JSON; what may be laid over the machine is no part of them.
+
+        Where there are ranges they stand beside the sections, under `ranges`, by dotted key.
+        """
+        values = self.model_dump(mode="json", exclude={"candidates", "materials", "upgrades"})
+        return values | ({"ranges": {key: one.as_dict() for key, one in self._ranges}} if self._ranges else {})
 
     def check(self) -> list[str]:
         """What is legal but doubtful, a sentence each; empty where nothing is."""
@@ -345,10 +370,12 @@ class Machine(Section):
         return doubts_about(self)
 
     def __eq__(self, other: object) -> bool:
-        return self.__dict__ == other.__dict__ if isinstance(other, Machine) else NotImplemented
+        if not isinstance(other, Machine):
+            return NotImplemented
+        return self.__dict__ == other.__dict__ and self._ranges == other._ranges
 
     def __hash__(self) -> int:
-        return hash(tuple(self.__dict__.values()))
+        return hash((*self.__dict__.values(), self._ranges))
 
     def __repr__(self) -> str:
         from kinematics.machine.keys import all_keys, plain_value_of, unit_of

@@ -21,6 +21,7 @@ from kinematics.machine.keys import (
 )
 from kinematics.machine.model import Machine
 from kinematics.machine.validation import JUNCTION, SPEED_STEP, build
+from kinematics.machine.value_kinds import Range
 from kinematics.toml.dotted import quoted, split_key
 from kinematics.toml.problems import Problem, shown
 from kinematics.toml.schema import dotted_name
@@ -63,6 +64,8 @@ class Settings(Mapping[str, Any]):
 
 
 def _frozen_value(value: Any) -> Any:
+    if isinstance(value, Range):
+        return Settings(value.as_dict())
     if isinstance(value, Mapping):
         return Settings.frozen(value)
     return tuple(_frozen_value(one) for one in value) if isinstance(value, (list, tuple)) else value
@@ -158,6 +161,8 @@ def _plain(value: Any) -> Any:
         return [_plain(one) for one in value]
     if isinstance(value, Mapping):
         return {key: _plain(one) for key, one in value.items()}
+    if isinstance(value, Range):
+        return value.as_dict()
     return value.item() if hasattr(value, "item") and getattr(value, "ndim", 1) == 0 else value
 
 
@@ -198,6 +203,7 @@ def _changed(machine: Machine, settings: Mapping[str, Any]) -> tuple[Machine | N
     change = resolved(settings, machine)
     origins = machine._origins
     given = {key.name: plain_value_of(machine, key) for key in all_keys(machine) if key.name in origins}
+    given |= {key: one.as_dict() for key, one in machine.ranges.items()}
     laid_over = {"candidate": machine.candidates, "material": machine.materials, "upgrade": machine.upgrades}
     tables = _nested(_apply(change, given)) | laid_over
     built, wrong = build(tables)

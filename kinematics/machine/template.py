@@ -41,6 +41,8 @@ _HEADER = """\
 # Machine file of {name}.
 # The limits below are those of the built-in machine "{like}": a start. Put your own printer's in their place as
 # you learn them. A limit that you delete is no limit. Lengths are in mm, times in s, as each key says.
+# A number that you do not know exactly may be a range, {{low=0.02, likely=0.05, high=0.10}}: times then carry an
+# interval.
 
 """
 EXAMPLE = "middling"  # the built-in machine whose values stand where a job states none
@@ -80,6 +82,8 @@ _STATED_HEADER = """\
 # Its limits are those that a job states, each with the line where the job does so last. What the job does not state
 # stands behind a # with a plausible value (mostly that of the built-in machine "{example}"): put in your own printer's
 # and take the # away. A limit that is left out is no limit. Lengths are in mm, times in s, as each key says.
+# A number that you do not know exactly may be a range, {{low=0.02, likely=0.05, high=0.10}}: times then carry an
+# interval.
 
 [machine]
 name = {name}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from itertools import pairwise
 from typing import Annotated, Any, Literal
 
@@ -39,13 +39,27 @@ class Rows(Advice):
             return f"one row or more, each [{self.first}, {self.second}]"
         firsts = [row[0] for row in value]
         for before, after in pairwise(firsts):
-            if _is_number(before) and _is_number(after) and not before < after:
+            if is_number(before) and is_number(after) and not before < after:
                 return f"{self.first} must rise from row to row, and {after:g} stands after {before:g}"
         return ""
 
 
-def _is_number(value: Any) -> bool:
+def is_number(value: Any) -> bool:
+    """Whether a raw value is a number; true and false are none."""
     return isinstance(value, (int, float)) and not isinstance(value, bool)
+
+
+@dataclass(frozen=True)
+class Range:
+    """A number of which only so much is known: the least and the greatest that it may be, and the likeliest between."""
+
+    low: float
+    likely: float
+    high: float
+
+    def as_dict(self) -> dict[str, float]:
+        """The range as the table that a file has."""
+        return asdict(self)
 
 
 def _rising(rows: Points) -> Points:

@@ -7,27 +7,37 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from kinematics import __version__
-from kinematics.errors import Finding, Notice
+from kinematics.errors import Notice
 
 if TYPE_CHECKING:
     from kinematics.machine import Machine
     from kinematics.studies.caps_table import Caps
     from kinematics.studies.compare import Comparison
     from kinematics.studies.estimate import Estimate, JobEstimate
-    from kinematics.studies.shop import Shop
-    from kinematics.studies.shop_sums import Interval, Moments, Use
+    from kinematics.studies.intervals import Interval, Sampling
     from kinematics.studies.sweep import Sweep
     from kinematics.studies.target import Target
-    from kinematics.studies.upgrades import Upgrades
 
 SCHEMA_VERSION = 1
 
 
-def _head() -> dict[str, Any]:
+def head() -> dict[str, Any]:
+    """What every document begins with."""
     return {"schema_version": SCHEMA_VERSION, "tool_version": __version__}
 
 
-def _notices(notices: Iterable[Notice]) -> list[dict[str, Any]]:
+def _interval(interval: Interval | None, name: str = "interval_s") -> dict[str, list[float]]:
+    """The ends of an interval under a name; nothing where there is none."""
+    return {} if interval is None else {name: list(interval)}
+
+
+def _draws(sampling: Sampling | None) -> dict[str, Any]:
+    """How intervals were drawn; nothing where there are none."""
+    return {} if sampling is None else {"draws": sampling._asdict()}
+
+
+def notice_rows(notices: Iterable[Notice]) -> list[dict[str, Any]]:
+    """Notices with their line and count."""
     return [{"line": notice.line, "count": notice.count, "text": notice.text} for notice in notices]
 
 
@@ -35,6 +45,7 @@ def _job(job: JobEstimate, layers: bool) -> dict[str, Any]:
     document: dict[str, Any] = {
         "file": job.file,
         "total_s": job.total,
+        **_interval(job.interval),
         "motion_s": job.motion,
         "dwell_s": job.dwell,
         "stops_s": math.fsum(job.stops.values()),
@@ -65,7 +76,7 @@ def _job(job: JobEstimate, layers: bool) -> dict[str, Any]:
             "key": job.labels.key,
             "unknown": list(job.labels.unknown),
         },
-        "warnings": _notices(job.notices),
+        "warnings": notice_rows(job.notices),
     }
     if job.worth:
         document["what_one_percent_buys"] = [
@@ -84,17 +95,20 @@ def _job(job: JobEstimate, layers: bool) -> dict[str, Any]:
 
 def estimate_document(estimate: Estimate, layers: bool = False) -> dict[str, Any]:
     """An estimate as a document; `span` only where no machine was given."""
-    document = _head() | {
+    document = head() | {
         "machine": estimate.machine.as_dict(),
         "limits_not_given": estimate.machine.limits_not_given(),
         "jobs": [_job(job, layers) for job in estimate.jobs],
         "total_s": estimate.total,
+        **_interval(estimate.interval),
+        **_draws(estimate.sampling),
         "if_you_change_one_thing": [
             {
                 "limit": change.key,
                 "from": change.before,
                 "to": change.after,
                 "saved_s": change.saved,
+                **_interval(change.interval, "saved_interval_s"),
             }
             for change in estimate.changes
         ],
@@ -106,7 +120,7 @@ def estimate_document(estimate: Estimate, layers: bool = False) -> dict[str, Any
 
 def comparison_document(comparison: Comparison) -> dict[str, Any]:
     """A comparison as a document."""
-    return _head() | {
+    return head() | {
         "machine": comparison.machine.as_dict(),
         "candidates": [{"name": one.name, "set": one.model_dump(mode="json")["set"]} for one in comparison.candidates],
         "rows": [
@@ -114,7 +128,9 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
                 "candidate": row.candidate,
                 "job": row.job,
                 "total_s": row.total,
+                **_interval(row.interval),
                 "saved_s": row.saved,
+                **_interval(row.saved_interval, "saved_interval_s"),
                 "saved_share": row.saved_share,
                 "cause": row.cause,
             }
@@ -124,20 +140,23 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
             {
                 "candidate": row.candidate,
                 "total_s": row.total,
+                **_interval(row.interval),
                 "saved_s": row.saved,
+                **_interval(row.saved_interval, "saved_interval_s"),
                 "saved_share": row.saved_share,
                 "cause": row.cause,
             }
             for row in comparison.totals
         ],
+        **_draws(comparison.sampling),
         "commands_silenced": comparison.silenced,
-        "warnings": {file: _notices(notices) for file, notices in comparison.notices.items()},
+        "warnings": {file: notice_rows(notices) for file, notices in comparison.notices.items()},
     }
 
 
 def caps_document(caps: Caps) -> dict[str, Any]:
     """The caps of a machine; with jobs, what each cap holds of their time, and when cooling rules."""
-    document = _head() | {
+    document = head() | {
         "machine": caps.machine.as_dict(),
         "rows": [
             {
@@ -180,10 +199,11 @@ def sweep_document(sweep: Sweep) -> dict[str, Any]:
     """A sweep's rows, and where each knob stops paying."""
     from kinematics.studies.sweep import row_dict
 
-    return _head() | {
+    return head() | {
         "machine": sweep.machine.as_dict(),
         "knobs": [{"knob": knob.name, "values": list(knob.values)} for knob in sweep.knobs],
         "rows": [row_dict(sweep.knobs, row) for row in sweep.rows],
+        **_draws(sweep.sampling),
         "knee": {
             knee.knob: {
                 "from": knee.low,
@@ -204,7 +224,7 @@ def sweep_document(sweep: Sweep) -> dict[str, Any]:
 
 def target_document(target: Target, machine: Machine) -> dict[str, Any]:
     """The gentlest limits for a deadline."""
-    return _head() | {
+    return head() | {
         "machine": machine.as_dict(),
         "met": target.met,
         "within_s": target.within,
@@ -217,125 +237,9 @@ def target_document(target: Target, machine: Machine) -> dict[str, Any]:
     }
 
 
-def upgrades_document(found: Upgrades, assumed: bool) -> dict[str, Any]:
-    """Upgrades as a document; `assumed` where nobody said how often some job is printed. None for what has no number:
-    a payback that never comes, a value without a discount rate.
-    """
-    from kinematics.studies.upgrades import option_row
-
-    return _head() | {
-        "machine": found.machine.as_dict(),
-        "currency": found.machine.economy.currency,
-        "prints": [{"job": job, "per_month": count} for job, count in found.prints],
-        "prints_assumed": assumed,
-        "cost_per_month": found.cost,
-        "where_the_time_goes": [one._asdict() for one in found.causes],
-        "rows": [
-            option_row(option)
-            | {
-                "upgrades": list(option.upgrades),
-                "jobs": [
-                    {"job": job.job, "per_month": job.per_month, "before_s": job.before, "after_s": job.after}
-                    for job in option.jobs
-                ],
-                "where_the_time_goes": [one._asdict() for one in option.causes],
-            }
-            for option in (*found.alone, *found.together)
-        ],
-        "best_order": [
-            {
-                "upgrades": list(step.upgrades),
-                "investment": step.investment,
-                "saving_per_month": step.saving,
-                "payback_months": step.months,
-            }
-            for step in found.order
-        ],
-        "best_by_budget": [
-            {"upgrade": option.name, "investment": option.investment, "saving_per_month": option.saving}
-            for option in found.by_budget
-        ],
-        "never_combined": [list(pair) for pair in found.not_combined],
-        "commands_that_hold": dict(found.held),
-        "costs_not_given": list(found.costs_not_given),
-        "warnings": {file: _notices(notices) for file, notices in found.notices.items()},
-    }
-
-
-def _interval(interval: Interval) -> dict[str, float]:
-    return interval._asdict()
-
-
-def shop_document(shop: Shop) -> dict[str, Any]:
-    """A simulated shop as a document: moments as text by the wall clock, shares of the time until all is done."""
-    from kinematics.reports.shop import iso_text
-
-    def moments(interval: Moments) -> dict[str, str]:
-        return {name: iso_text(moment, shop.zone) for name, moment in interval._asdict().items()}
-
-    return _head() | {
-        "start": iso_text(shop.start, shop.zone),
-        "people": shop.people,
-        "seed": shop.seed,
-        "runs": shop.runs,
-        "currency": shop.printers[0].machine.economy.currency,
-        "parts": shop.parts,
-        "parts_per_day": _interval(shop.parts_per_day),
-        "finished": moments(shop.finished),
-        "late_h": _interval(shop.late),
-        "bottleneck": {
-            "what": shop.bottleneck.what,
-            "printer": shop.bottleneck.printer or None,
-            "trials": [{"trial": trial.name, "more_share": trial.more} for trial in shop.bottleneck.trials],
-        },
-        "printers": [
-            {"machine": printer.machine.name, "class": printer.group, "materials": list(printer.materials)} | _use(use)
-            for printer, use in zip(shop.printers, shop.use, strict=True)
-        ],
-        "orders": [
-            found.row(order)
-            | {
-                "place": order.place,
-                "due": None if order.due is None else iso_text(order.due, shop.zone),
-                "done": moments(found.done),
-            }
-            for order, found in zip(shop.orders, shop.of_orders, strict=True)
-        ],
-        "effects": [
-            {
-                "change": effect.name,
-                "prints_shorter_share": effect.shorter,
-                "parts_per_day": _interval(effect.parts_per_day),
-                "more_share": _interval(effect.more),
-                "could_bring_share": effect.could_bring,
-                "late_h": _interval(effect.late),
-                "printers": [_use(use) for use in effect.use],
-            }
-            for effect in shop.effects
-        ],
-        "not_planned": [_finding(finding) for finding in shop.cannot],
-        "warnings": [_finding(finding) for finding in shop.doubtful],
-    }
-
-
-def _use(use: Use) -> dict[str, Any]:
-    return {
-        "name": use.name,
-        "printing_share": use.printing,
-        "waiting_nobody_there_share": use.nobody_there,
-        "waiting_hands_busy_share": use.hands_busy,
-        "hands_share": use.hands,
-        "idle_share": use.idle,
-    }
-
-
-def _finding(finding: Finding) -> dict[str, str]:
-    return {"place": finding.place, "found": finding.found, "allowed": finding.allowed, "hint": finding.hint}
-
-
 def machine_document(machine: Machine) -> dict[str, Any]:
     """A machine's effective values and where each comes from."""
-    return _head() | {
+    return head() | {
         "machine": machine.as_dict(),
         "rows": [{"key": row.key, "value": row.value, "from": row.origin} for row in machine.effective()],
         "limits_not_given": machine.limits_not_given(),
@@ -344,7 +248,7 @@ def machine_document(machine: Machine) -> dict[str, Any]:
 
 def check_document(machine: Machine) -> dict[str, Any]:
     """What is doubtful about a machine."""
-    return _head() | {
+    return head() | {
         "machine": machine.as_dict(),
         "doubtful": machine.check(),
         "limits_not_given": machine.limits_not_given(),

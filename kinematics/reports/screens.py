@@ -12,8 +12,10 @@ from kinematics.errors import Notice
 from kinematics.wording import duration_text, quantity_text, share_text, value_text
 
 if TYPE_CHECKING:
+    from kinematics.machine import Machine
     from kinematics.studies.compare import Comparison, Row
     from kinematics.studies.estimate import Estimate, JobEstimate
+    from kinematics.studies.intervals import Interval, Sampling
     from kinematics.studies.one_change import Change
 
 CAUTION = (
@@ -54,11 +56,30 @@ def _causes(job: JobEstimate) -> list[str]:
     return [f"  {cause.cause:<{width}}  {bar(cause.share):<{BAR}} {share_text(cause.share):>5}" for cause in shown]
 
 
+def between_text(interval: Interval) -> str:
+    """The ends of an interval of times."""
+    return f"{duration_text(interval.low)} to {duration_text(interval.high)}"
+
+
+def _how_known(interval: Interval | None, machine: Machine) -> str:
+    """What stands behind a total: its interval and why there is one, or that nobody has checked it."""
+    if interval is None:
+        return ", not yet checked against a stopwatch"
+    return f" ({between_text(interval)}, since {ranges_text(machine)})"
+
+
+def ranges_text(machine: Machine) -> str:
+    """How many values of a machine are ranges."""
+    count = len(machine.ranges)
+    return f"{count} values are given as ranges" if count > 1 else f"{count} value is given as a range"
+
+
 def _change(change: Change, total: float) -> str:
     space = "" if change.unit == "×" else " "
     before = "" if change.before is None else f" from {quantity_text(change.before)}{'' if space else change.unit}"
     after = f" to {quantity_text(change.after)}{space}{change.unit}"
-    saved = f"saves {duration_text(change.saved)} ({share_text(change.saved / total)})"
+    between = "" if change.interval is None else f", {between_text(change.interval)}"
+    saved = f"saves {duration_text(change.saved)} ({share_text(change.saved / total)}{between})"
     return f"{change.what}{before}{after} {saved}"
 
 
@@ -75,8 +96,8 @@ def notice_lines(notices: Sequence[Notice]) -> list[str]:
     return lines
 
 
-def _job_lines(job: JobEstimate) -> list[str]:
-    lines = [f"{job.file}  {duration_text(job.total)}, not yet checked against a stopwatch", f"  {_parts(job)}"]
+def _job_lines(job: JobEstimate, machine: Machine) -> list[str]:
+    lines = [f"{job.file}  {duration_text(job.total)}{_how_known(job.interval, machine)}", f"  {_parts(job)}"]
     lines.append("where the time goes")
     lines += _causes(job)
     return lines
@@ -165,14 +186,15 @@ def estimate_screen(
     else:
         lines.append(f"on {machine_words}")
     for job in estimate.jobs:
-        lines += ["", *_job_lines(job)]
+        lines += ["", *_job_lines(job, estimate.machine)]
         lines += _facts(job)
         lines += _stated(job)
         lines += _labels(job)
         lines += _unknown_stops(job)
         lines += notice_lines(job.notices)
     if len(estimate.jobs) > 1:
-        lines += ["", f"all {len(estimate.jobs)} jobs  {duration_text(estimate.total)}"]
+        between = "" if estimate.interval is None else f" ({between_text(estimate.interval)})"
+        lines += ["", f"all {len(estimate.jobs)} jobs  {duration_text(estimate.total)}{between}"]
     lines.append("")
     if estimate.changes:
         lines.append(f"if you change one thing: {_change(estimate.changes[0], estimate.total)}")
@@ -211,8 +233,15 @@ def worth_rows(estimate: Estimate) -> list[tuple[str, ...]]:
     return rows
 
 
-def comparison_rows(rows: Sequence[Row], short: bool) -> list[tuple[str, str, str, str, str, str]]:
-    """A comparison's rows as cells: candidate, job, time, saved, share, main cause.
+def comparison_heads(comparison: Comparison) -> list[tuple[str, bool]]:
+    """The heads of the table of a comparison, and which are right-aligned; intervals where there are any."""
+    time, saved = ("time", True), ("saved", True)
+    times = [time, saved] if comparison.sampling is None else [time, ("95 % of times", True), saved, ("95 %", True)]
+    return [("candidate", False), ("job", False), *times, ("share", True), ("main cause", False)]
+
+
+def comparison_rows(rows: Sequence[Row], short: bool) -> list[tuple[str, ...]]:
+    """A comparison's rows as cells: candidate, job, time, saved, share, main cause; intervals behind time and saved.
 
     `short` leaves the folders of the jobs out where the names alone tell them apart, and repeats no candidate's name.
     """
@@ -226,8 +255,17 @@ def comparison_rows(rows: Sequence[Row], short: bool) -> list[tuple[str, str, st
         share = "" if row.saved == 0.0 else share_text(row.saved_share)
         candidate = "" if short and row.candidate == last else row.candidate
         last = row.candidate
-        cells.append((candidate, names[row.job], duration_text(row.total), saved, share, row.cause))
+        times = [duration_text(row.total), saved]
+        if row.interval is not None and row.saved_interval is not None:
+            surely = "" if row.saved_interval == (0.0, 0.0) else between_text(row.saved_interval)
+            times = [duration_text(row.total), between_text(row.interval), saved, surely]
+        cells.append((candidate, names[row.job], *times, share, row.cause))
     return cells
+
+
+def draws_line(sampling: Sampling) -> str:
+    """How the intervals of a table were drawn."""
+    return f"95 % lie between, of {sampling.draws:,} draws from the ranges (--draws, --seed)"
 
 
 def comparison_notes(comparison: Comparison) -> list[str]:
@@ -238,4 +276,6 @@ def comparison_notes(comparison: Comparison) -> list[str]:
             lines += [f"{file}: {line}" if i == 0 else line for i, line in enumerate(notice_lines(notices))]
     for name, silent in comparison.silenced.items():
         lines.append(f"{name}: {silent:,} commands in the jobs that state a limit which it varies were silenced")
+    if comparison.sampling is not None:
+        lines.append(draws_line(comparison.sampling))
     return [*lines, CAUTION]

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
-from kinematics.reports.screens import CAUTION
+from kinematics.reports.screens import CAUTION, between_text, draws_line
 from kinematics.wording import duration_text, quantity_text, share_text
 
 if TYPE_CHECKING:
@@ -18,12 +18,13 @@ if TYPE_CHECKING:
 JUDGED = {True: "yes", False: "no", None: "not known"}
 
 
-def sweep_heads(knobs: Sequence[Knob]) -> list[tuple[str, bool]]:
-    """The heads of the table of rows, and which are right-aligned."""
+def sweep_heads(knobs: Sequence[Knob], intervals: bool = False) -> list[tuple[str, bool]]:
+    """The heads of the table of rows, and which are right-aligned; `intervals` whether rows have them."""
     return [
         *((knob.name, True) for knob in knobs),
         ("job", False),
         ("time", True),
+        *([("95 % of times", True)] if intervals else []),
         ("within caps", False),
         ("stopped by", False),
     ]
@@ -36,6 +37,7 @@ def sweep_cells(rows: Sequence[SweepRow], short: bool) -> list[tuple[str, ...]]:
             *(f"{value:g}" for value in row.point),
             PurePath(row.job).name if short else row.job,
             duration_text(row.total),
+            *([] if row.interval is None else [between_text(row.interval)]),
             JUDGED[row.within_caps],
             ", ".join(row.stopped_by),
         )
@@ -62,7 +64,8 @@ def _knee(knee: Knee) -> list[str]:
 
 def knee_lines(sweep: Sweep) -> list[str]:
     """Where each knob stops paying, and the caution."""
-    return [*(line for knee in sweep.knees for line in _knee(knee)), CAUTION]
+    drawn = [] if sweep.sampling is None else [draws_line(sweep.sampling)]
+    return [*(line for knee in sweep.knees for line in _knee(knee)), *drawn, CAUTION]
 
 
 def target_lines(target: Target, machine: Machine) -> list[str]:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple
 
 from kinematics.caps.class_limits import NOTHING_VARIED
 from kinematics.errors import Finding, InputError, Notice
 from kinematics.machine import Candidate, Machine, resolved_keys
 from kinematics.studies.causes import main_cause
+from kinematics.studies.intervals import USUAL, Interval, SampledTimes, Sampling, interval_of
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.timing import Ask, foresee, time_job
 
@@ -23,7 +24,10 @@ AS_IT_IS = "as it is"
 
 
 class Row(NamedTuple):
-    """One candidate on one job: total and saved time (s), share saved, what most of its time is spent under."""
+    """One candidate on one job: total and saved time (s), share saved, what most of its time is spent under.
+
+    `interval` of the total and `saved_interval` of what is saved where any machine has ranges (None elsewhere).
+    """
 
     candidate: str
     job: str
@@ -31,13 +35,16 @@ class Row(NamedTuple):
     saved: float
     saved_share: float
     cause: str
+    interval: Interval | None = None
+    saved_interval: Interval | None = None
 
 
 @dataclass(frozen=True, repr=False)
 class Comparison:
     """Candidates against the machine as it is: `rows` candidate by candidate, job by job; `totals` over all jobs.
 
-    `silenced` counts, by candidate, the commands in the jobs that state a limit which the candidate varies.
+    `silenced` counts, by candidate, the commands in the jobs that state a limit which the candidate varies. `sampling`
+    says how intervals were drawn, None where no machine has ranges.
     """
 
     machine: Machine
@@ -46,13 +53,25 @@ class Comparison:
     totals: tuple[Row, ...]
     notices: dict[str, tuple[Notice, ...]]
     silenced: dict[str, int]
+    sampling: Sampling | None = None
 
     def to_frame(self) -> pandas.DataFrame:
-        """One row a candidate and job: candidate, job, total_s, saved_s, saved_share, cause."""
+        """One row a candidate and job: candidate, job, total_s, saved_s, saved_share, cause.
+
+        With intervals low_s, high_s, saved_low_s and saved_high_s as well.
+        """
         import pandas
 
         columns = ["candidate", "job", "total_s", "saved_s", "saved_share", "cause"]
-        return pandas.DataFrame([tuple(row) for row in self.rows], columns=columns)
+        frame = pandas.DataFrame([tuple(row)[: len(columns)] for row in self.rows], columns=columns)
+        for name, intervals in (
+            ("", [row.interval for row in self.rows]),
+            ("saved_", [row.saved_interval for row in self.rows]),
+        ):
+            if self.sampling is not None:
+                frame[f"{name}low_s"] = [one.low for one in intervals if one is not None]
+                frame[f"{name}high_s"] = [one.high for one in intervals if one is not None]
+        return frame
 
     def __repr__(self) -> str:
         from kinematics.wording import duration_text
@@ -71,8 +90,12 @@ def compare_prepared(
     machine: Machine,
     candidates: Sequence[Candidate],
     tell: Callable[[str], None] = lambda _: None,
+    sampling: Sampling = USUAL,
 ) -> Comparison:
-    """Time jobs on a machine as it is and under each candidate. Raises InputError for a candidate that cannot be."""
+    """Time jobs on a machine as it is and under each candidate. Raises InputError for a candidate that cannot be.
+
+    `sampling` says how intervals are drawn where a machine has ranges; what is saved is told on the same draws.
+    """
     names = [AS_IT_IS, *(candidate.name for candidate in candidates)]
     twice = sorted({name for name in names if names.count(name) > 1})
     findings = [
@@ -116,4 +139,26 @@ def compare_prepared(
                 seconds[cause] = seconds.get(cause, 0.0) + spent
         whole = sum(before)
         totals.append(Row(name, ALL_JOBS, sums, whole - sums, (whole - sums) / whole, main_cause(seconds, sums)))
-    return Comparison(machine, tuple(candidates), tuple(rows), tuple(totals), notices, silenced)
+    comparison = Comparison(machine, tuple(candidates), tuple(rows), tuple(totals), notices, silenced)
+    if not any(other.ranges for _, other, _ in machines):
+        return comparison
+    return _with_intervals(comparison, machines, SampledTimes(prepared, machine, sampling), tell)
+
+
+def _with_intervals(
+    comparison: Comparison,
+    machines: Sequence[tuple[str, Machine, frozenset[str]]],
+    sampled: SampledTimes,
+    tell: Callable[[str], None],
+) -> Comparison:
+    rows, totals = iter(comparison.rows), iter(comparison.totals)
+    before = sampled.as_it_is
+    known_rows, known_totals = [], []
+    for name, machine, varied in machines:
+        tell(f"drawing from the ranges, {name}")
+        drawn = before if name == AS_IT_IS else sampled.totals(machine, varied)
+        for times, first, row in zip(drawn, before, rows, strict=False):  # rows last: they go on with the next name
+            known_rows.append(row._replace(interval=interval_of(times), saved_interval=interval_of(first - times)))
+        whole = interval_of(drawn.sum(axis=0)), interval_of((before - drawn).sum(axis=0))
+        known_totals.append(next(totals)._replace(interval=whole[0], saved_interval=whole[1]))
+    return replace(comparison, rows=tuple(known_rows), totals=tuple(known_totals), sampling=sampled.sampling)

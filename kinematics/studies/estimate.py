@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, NamedTuple
 
 from kinematics.caps.flow import filament_area, filament_mass
@@ -12,6 +12,7 @@ from kinematics.errors import Notice
 from kinematics.gcode.facts import Extent, StatedLimit
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
 from kinematics.studies.causes import Cause
+from kinematics.studies.intervals import USUAL, Interval, SampledTimes, Sampling, interval_of
 from kinematics.studies.one_change import Change, changes_asked, changes_that_save
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.stops import UnknownStop
@@ -70,6 +71,7 @@ class JobEstimate:
     timing: Timing = field(compare=False)
     worth: tuple[Worth, ...] = ()
     labels: LabelsOfJob | None = None
+    interval: Interval | None = None
 
     def layers_frame(self) -> pandas.DataFrame:
         """One row a layer: layer, height_mm, moves, motion_s, cooling_s, total_s."""
@@ -98,20 +100,27 @@ class Span(NamedTuple):
 
 @dataclass(frozen=True, repr=False)
 class Estimate:
-    """Jobs under one machine; `span` holds the totals under every built-in machine where no machine was given."""
+    """Jobs under one machine; `span` holds the totals under every built-in machine where no machine was given.
+
+    `interval` of the total, and how it was drawn, where the machine has ranges; the total itself is that of the likely
+    values. It may lie outside where the likely value of a range is near one of its ends.
+    """
 
     machine: Machine
     jobs: tuple[JobEstimate, ...]
     total: float
     changes: tuple[Change, ...]
     span: tuple[Span, ...] = ()
+    interval: Interval | None = None
+    sampling: Sampling | None = None
 
     def to_frame(self) -> pandas.DataFrame:
-        """One row a job: times by part, moves, layers, filament and the main cause."""
+        """One row a job: times by part, moves, layers, filament and the main cause; low_s and high_s of intervals."""
         import pandas
 
         rows = [
-            {
+            ({} if job.interval is None else {"low_s": job.interval.low, "high_s": job.interval.high})
+            | {
                 "file": job.file,
                 "total_s": job.total,
                 "motion_s": job.motion,
@@ -203,10 +212,12 @@ def estimate_prepared(
     changes: bool = True,
     tell: Tell = lambda _: None,
     worth: bool = False,
+    sampling: Sampling = USUAL,
 ) -> Estimate:
     """Estimate jobs that are already prepared; `tell` is called with the name of each step before it begins.
 
-    `changes` asks for changes that would save time, `worth` for what each limit is worth.
+    `changes` asks for changes that would save time, `worth` for what each limit is worth; `sampling` says how intervals
+    are drawn where the machine has ranges.
     """
     if machine is None and all(job.states_limits(Machine()) for job in prepared):
         machine = Machine().with_settings({"machine.name": STATED_LIMITS}, "the job")
@@ -222,10 +233,14 @@ def estimate_prepared(
     for job in prepared:
         tell("reading and timing")
         timings.append(time_job(job, chosen))
+    sampled: SampledTimes | None = None
+    if chosen.ranges:
+        tell("drawing from the ranges")
+        sampled = SampledTimes(prepared, chosen, sampling)
     found: list[Change] = []
     if changes:
         tell("trying one change at a time")
-        found = changes_that_save(prepared, chosen, timings)
+        found = changes_that_save(prepared, chosen, timings, sampled)
     jobs = []
     for job, timing in zip(prepared, timings, strict=True):
         worths: tuple[Worth, ...] = ()
@@ -233,4 +248,9 @@ def estimate_prepared(
             tell("weighing each limit")
             worths = worth_of_limits(job, chosen, timing)
         jobs.append(job_estimate(timing, chosen, worths))
-    return Estimate(chosen, tuple(jobs), sum(job.total for job in jobs), tuple(found), tuple(spans))
+    estimate = Estimate(chosen, tuple(jobs), sum(job.total for job in jobs), tuple(found), tuple(spans))
+    if sampled is None:
+        return estimate
+    totals = sampled.as_it_is
+    known = tuple(replace(job, interval=interval_of(row)) for job, row in zip(jobs, totals, strict=True))
+    return replace(estimate, jobs=known, interval=interval_of(totals.sum(axis=0)), sampling=sampling)

@@ -38,18 +38,39 @@ class _Group(NamedTuple):
 
 
 class ManyTimes:
-    """A job's times under any number of machines; what batches need of its features is made once for each kind."""
+    """A job's times under any number of machines; what batches need of its features is made once for each kind.
+
+    Machines that read the job or see its corners otherwise are timed apart, and what only they need is not kept: memory
+    grows with the job and with the machines, not with their product.
+    """
 
     def __init__(self, prepared: PreparedJob, workers: int = WORKERS) -> None:
         self._prepared = prepared
         self._workers = workers
         self._features: list[tuple[Features, BatchFeatures]] = []
+        self._reading: object = None  # of the first machine, kept
 
     def totals(self, variants: Sequence[Variant]) -> Reals:
         """The total time under each variant (s), stops and cooling included, as `timing.time_job` has it.
 
         Raises InputError where the job cannot be read.
         """
+        totals = np.empty(len(variants))
+        alike: dict[tuple[object, object], list[int]] = {}
+        for place, (machine, _) in enumerate(variants):
+            reading = self._prepared.reading_of(machine)
+            if self._reading is None:
+                self._prepared.read(machine)  # standard input gives its content once
+                self._reading = reading
+            motion = machine.motion
+            corners = (motion.curve_rule, motion.curve_window_mm, motion.short_run_mm)
+            alike.setdefault((reading, corners), []).append(place)
+        for (reading, _), places in alike.items():
+            many = self if reading == self._reading else ManyTimes(self._prepared.anew(), self._workers)
+            totals[places] = many._totals_alike([variants[place] for place in places])
+        return totals
+
+    def _totals_alike(self, variants: Sequence[Variant]) -> Reals:
         totals = np.empty(len(variants))
         groups: dict[tuple[int, int | None, bool], _Group] = {}
         for place, (machine, varied) in enumerate(variants):

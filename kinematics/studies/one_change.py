@@ -13,6 +13,7 @@ from kinematics.caps import columns as by
 from kinematics.caps.flow import FLOW_KEY, filament_area
 from kinematics.gcode.moves import PRINT, TRAVEL
 from kinematics.machine import Machine, resolved_keys
+from kinematics.studies.intervals import Interval, SampledTimes, interval_of
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.timing import Ask, Timing, foresee, time_job
 
@@ -25,7 +26,10 @@ WORTH_SAYING = 0.005  # share of the time that a change must save before it is s
 
 
 class Change(NamedTuple):
-    """One limit changed: `key` of the machine file, its words, from, to, unit, what it saves (s), the settings."""
+    """One limit changed: `key` of the machine file, its words, from, to, unit, what it saves (s), the settings.
+
+    `interval` of what it saves where the machine has ranges (None where it has none).
+    """
 
     key: str
     what: str
@@ -34,6 +38,7 @@ class Change(NamedTuple):
     unit: str
     saved: float
     settings: tuple[tuple[str, Any], ...]
+    interval: Interval | None = None
 
 
 class _Trial(NamedTuple):
@@ -214,11 +219,15 @@ def changes_asked(machine: Machine, timing: Timing) -> list[Ask]:
 
 
 def changes_that_save(
-    prepared: Sequence[PreparedJob | BlockwiseJob], machine: Machine, timings: Sequence[Timing]
+    prepared: Sequence[PreparedJob | BlockwiseJob],
+    machine: Machine,
+    timings: Sequence[Timing],
+    sampled: SampledTimes | None = None,
 ) -> list[Change]:
     """What raising one limit by half would save over all jobs (s), best first; what saves next to nothing is left out.
 
-    Every answer is a plan of its own, no derivative: totals have kinks where ceilings tie.
+    `sampled` times the jobs under draws from the machine's ranges: both sides of a saving are then timed on the same
+    draws. Every answer is a plan of its own, no derivative: totals have kinks where ceilings tie.
     """
     total = sum(timing.total for timing in timings)
     trials = list({trial.key: trial for timing in timings for trial in _trials(machine, timing)}.values())
@@ -231,6 +240,14 @@ def changes_that_save(
 
     # Planning lets other threads run, so that both cores are of use.
     with ThreadPoolExecutor(2) as pool:
-        found = [change for change in pool.map(tried, trials, asks) if change.saved > WORTH_SAYING * total]
+        changes = list(zip(pool.map(tried, trials, asks), asks, strict=True))
+    kept = [(change, ask) for change, ask in changes if change.saved > WORTH_SAYING * total]
+    found = [change for change, _ in kept]
+    if sampled is not None and kept:
+        before = sampled.as_it_is
+        found = [
+            change._replace(interval=interval_of((before - sampled.totals(ask.machine, ask.varied)).sum(axis=0)))
+            for change, ask in kept
+        ]
     # Savings that differ by rounding alone are equal.
     return sorted(found, key=lambda change: (-round(change.saved / total, 9), change.key))

@@ -104,6 +104,10 @@ def reader_settings(machine: Machine, dialect: Dialect) -> ReaderSettings:
     )
 
 
+def _cutting(machine: Machine) -> tuple[object, ...]:
+    return mechanism_of(machine), has_coupled_limits(machine), machine.motion.delta_piece_mm
+
+
 class PreparedJob:
     """A job file that is read when first planned, and read again only where a machine changes how it is read.
 
@@ -131,6 +135,10 @@ class PreparedJob:
         self._features: tuple[object, Classes, Features] | None = None
         self._ties: tuple[object, Features, Ties] | None = None
         self._rooms = threading.local()  # of passing plans, one a thread
+
+    def anew(self) -> PreparedJob:
+        """The same job with nothing kept of it yet."""
+        return PreparedJob(self._source, self._dialect, self._name, self._file_limits, self._block_delete)
 
     @property
     def heeds_file_limits(self) -> bool:
@@ -162,6 +170,10 @@ class PreparedJob:
             )
         return self._jobs[settings]
 
+    def reading_of(self, machine: Machine) -> object:
+        """What reading and cutting the job depends on of the machine; equal for machines that do both alike."""
+        return reader_settings(machine, self._dialect), *_cutting(machine)
+
     def _classified(self, job: Job, machine: Machine) -> Classes:
         first_layers = machine.motion.first_layers.count
         labelled = bool(machine.motion.by_label)
@@ -177,8 +189,7 @@ class PreparedJob:
         return kept[1]
 
     def _driven_by(self, machine: Machine, job: Job) -> Driven:
-        mechanism = mechanism_of(machine)
-        key = (id(job), mechanism, has_coupled_limits(machine), machine.motion.delta_piece_mm)
+        key = (id(job), *_cutting(machine))
         if key not in self._driven:
             self._driven.setdefault(key, driven_by(machine, job))
         return self._driven[key]

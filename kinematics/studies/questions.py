@@ -13,6 +13,7 @@ from kinematics.machine import Candidate, Machine, load_machine, parse_settings
 from kinematics.studies.blockwise import BlockwiseJob, prepared_job
 from kinematics.studies.compare import Comparison, compare_prepared
 from kinematics.studies.estimate import Estimate, estimate_prepared
+from kinematics.studies.intervals import USUAL, Sampling
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.ringing import Ringing, ringing_of
 from kinematics.studies.shop import Shop, Variant, shop_of
@@ -38,14 +39,19 @@ def _machine(machine: MachineLike) -> Machine:
 
 
 def estimate(
-    jobs: JobLike | Iterable[JobLike], machine: MachineLike | None = None, dialect: str | Dialect = EXTRUSION
+    jobs: JobLike | Iterable[JobLike],
+    machine: MachineLike | None = None,
+    dialect: str | Dialect = EXTRUSION,
+    draws: int = USUAL.draws,
+    seed: int = USUAL.seed,
 ) -> Estimate:
     """How long do jobs take on a machine, and where does the time go?
 
     `jobs` a path, a Job, or several; `machine` a Machine, a path, a built-in name, or None for the span over the
-    built-in machines. Raises InputError.
+    built-in machines; `draws` and `seed` say how intervals are drawn where the machine has ranges. Raises InputError.
     """
-    return estimate_prepared(_prepared(jobs, dialect), None if machine is None else _machine(machine))
+    known = None if machine is None else _machine(machine)
+    return estimate_prepared(_prepared(jobs, dialect), known, sampling=Sampling(draws, seed))
 
 
 def compare(
@@ -53,12 +59,14 @@ def compare(
     machine: MachineLike,
     candidates: Mapping[str, Mapping[str, Any] | str] | Sequence[Candidate] | None = None,
     dialect: str | Dialect = EXTRUSION,
+    draws: int = USUAL.draws,
+    seed: int = USUAL.seed,
 ) -> Comparison:
     """How long do jobs take under candidate limits, and what is saved?
 
     `candidates` maps a name to settings, `{"brisk": {"motion.print_acceleration_mm_s2": 4000}}` or
-    `{"brisk": "acceleration=4000, speed=1.5"}`, or is a list of Candidate; None takes those of the machine file.
-    Raises InputError.
+    `{"brisk": "acceleration=4000, speed=1.5"}`, or is a list of Candidate; None takes those of the machine file;
+    `draws` and `seed` say how intervals are drawn where a machine has ranges. Raises InputError.
     """
     known = _machine(machine)
     if candidates is None:
@@ -70,7 +78,7 @@ def compare(
         ]
     else:
         chosen = candidates
-    return compare_prepared(_prepared(jobs, dialect), known, chosen)
+    return compare_prepared(_prepared(jobs, dialect), known, chosen, sampling=Sampling(draws, seed))
 
 
 def ringing(job: JobLike, machine: MachineLike, dialect: str | Dialect = EXTRUSION) -> Ringing:

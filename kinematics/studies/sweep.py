@@ -12,10 +12,11 @@ import numpy as np
 from kinematics.caps import columns as by
 from kinematics.caps.flow import FLOW_KEY, filament_area, flow_at
 from kinematics.gcode.moves import PRINT
-from kinematics.machine import Machine
+from kinematics.machine import Machine, resolved_keys
 from kinematics.planner.features import Features
 from kinematics.studies.caps_table import caps_of
 from kinematics.studies.causes import main_cause
+from kinematics.studies.intervals import USUAL, Interval, Sampling, drawn_machines, interval_of
 from kinematics.studies.knobs import Knob, present_value, range_of, settings_of, variant_of
 from kinematics.studies.many import ManyTimes, Variant
 from kinematics.studies.prepared import LaidOut, PreparedJob
@@ -36,7 +37,7 @@ COMMANDED_KEYS = ("feed_override", "commanded_speed_mm_s")  # ends of keys that 
 
 class SweepRow(NamedTuple):
     """One candidate and one job: `point` the knobs' values, total time (s), whether the known caps take it (None: not
-    known), and what stops it.
+    known), and what stops it; `interval` of the time where ranges are left that no knob turns.
     """
 
     point: tuple[float, ...]
@@ -44,6 +45,7 @@ class SweepRow(NamedTuple):
     total: float
     within_caps: bool | None
     stopped_by: tuple[str, ...]
+    interval: Interval | None = None
 
 
 class Turning(NamedTuple):
@@ -76,15 +78,18 @@ class Knee(NamedTuple):
 
 @dataclass(frozen=True, repr=False)
 class Sweep:
-    """The rows of a sweep, and where each knob stops paying."""
+    """The rows of a sweep, and where each knob stops paying with the likely values of all ranges; `sampling` says how
+    intervals were drawn, None where no ranges are left.
+    """
 
     machine: Machine
     knobs: tuple[Knob, ...]
     rows: tuple[SweepRow, ...]
     knees: tuple[Knee, ...]
+    sampling: Sampling | None = None
 
     def to_frame(self) -> pandas.DataFrame:
-        """One row a candidate and job: a column a knob, job, total_s, within_caps, stopped_by."""
+        """One row a candidate and job: a column a knob, job, total_s, (low_s, high_s,) within_caps, stopped_by."""
         import pandas
 
         return pandas.DataFrame([row_dict(self.knobs, row) for row in self.rows])
@@ -99,6 +104,7 @@ def row_dict(knobs: Sequence[Knob], row: SweepRow) -> dict[str, object]:
         **settings_of(knobs, row.point),
         "job": row.job,
         "total_s": row.total,
+        **({} if row.interval is None else {"low_s": row.interval.low, "high_s": row.interval.high}),
         "within_caps": row.within_caps,
         "stopped_by": list(row.stopped_by),
     }
@@ -182,30 +188,47 @@ def _judged(variant: Variant, jobs: WeightedJobs) -> tuple[bool | None, tuple[st
     return (True if (rows or melts) and known else None), ()
 
 
+def ranges_left(machine: Machine, knobs: Sequence[Knob]) -> bool:
+    """Whether a machine has ranges that no knob turns."""
+    return bool(machine.ranges.keys() - resolved_keys({knob.name: knob.values[0] for knob in knobs}, machine))
+
+
+def _intervals(variant: Variant, jobs: WeightedJobs, sampling: Sampling) -> list[Interval | None]:
+    """The interval of each job and of all together, None throughout where the candidate has no ranges."""
+    if not variant.machine.ranges:
+        return [None] * (len(jobs.names) + 1)
+    drawn = jobs.totals([Variant(machine, variant.varied) for machine in drawn_machines(variant.machine, sampling)])
+    return [*(interval_of(times) for times in drawn), interval_of(jobs.weights @ drawn)]
+
+
 def sweep_rows(
     jobs: WeightedJobs,
     machine: Machine,
     knobs: Sequence[Knob],
     points: Sequence[tuple[float, ...]],
     tell: Callable[[int], None] = lambda _: None,
+    sampling: Sampling = USUAL,
 ) -> Iterator[list[SweepRow]]:
     """The rows of points of a sweep, a chunk of candidates at a time, in order; `tell` hears how many are done.
 
-    A candidate has a row for each job, and one for all of them together where there are several.
+    A candidate has a row for each job, and one for all of them together where there are several. `sampling` says how
+    intervals are drawn where ranges are left: of every candidate on the same draws.
     """
-    for first in range(0, len(points), CHUNK):
-        chosen = points[first : first + CHUNK]
+    at_a_time = CHUNK if not points or not ranges_left(machine, knobs) else 1  # each is then timed on many draws
+    for first in range(0, len(points), at_a_time):
+        chosen = points[first : first + at_a_time]
         variants = [variant_of(machine, settings_of(knobs, point)) for point in chosen]
         totals = jobs.totals(variants)
         rows = []
         for k, point in enumerate(chosen):
             within, stopped = _judged(variants[k], jobs)
+            known = _intervals(variants[k], jobs, sampling)
             rows += [
-                SweepRow(point, name, float(total), within, stopped)
-                for name, total in zip(jobs.names, totals[:, k], strict=True)
+                SweepRow(point, name, float(total), within, stopped, interval)
+                for name, total, interval in zip(jobs.names, totals[:, k], known[:-1], strict=True)
             ]
             if len(jobs.names) > 1:
-                rows.append(SweepRow(point, ALL_JOBS, float(jobs.weights @ totals[:, k]), within, stopped))
+                rows.append(SweepRow(point, ALL_JOBS, float(jobs.weights @ totals[:, k]), within, stopped, known[-1]))
         tell(first + len(chosen))
         yield rows
 

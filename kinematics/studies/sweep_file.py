@@ -18,6 +18,7 @@ from typing import Any
 from kinematics import __version__
 from kinematics.errors import InputError
 from kinematics.machine import Machine
+from kinematics.studies.intervals import Interval, Sampling
 from kinematics.studies.knobs import Knob
 from kinematics.studies.sweep import SweepRow
 
@@ -28,14 +29,18 @@ def fingerprint(
     points: Sequence[tuple[float, ...]],
     jobs: Sequence[tuple[str, float]],
     reading: Sequence[object],
+    sampling: Sampling | None = None,
 ) -> str:
     """What makes two sweeps the same: version, machine, knobs, points, jobs with contents and weights.
 
-    `reading` what else the reading of jobs hangs on, as it was told.
+    `reading` what else the reading of jobs hangs on, as it was told; `sampling` how intervals are drawn, where there
+    are any.
     """
     found = hashlib.sha256()
     told = (__version__, machine.as_dict(), [knob.name for knob in knobs], list(points), list(reading))
     found.update(json.dumps(told, sort_keys=True).encode())
+    if sampling is not None:
+        found.update(repr(sampling).encode())
     for path, weight in jobs:
         found.update(f"{path}|{weight!r}|".encode())
         try:
@@ -49,8 +54,12 @@ def fingerprint(
 class SweepFile:
     """Rows on their way to FILE.csv or FILE.parquet. Raises InputError where something is in the way."""
 
-    def __init__(self, path: Path, knobs: Sequence[Knob], jobs: int, mark: str, force: bool) -> None:
-        """`jobs` rows a candidate; `mark` the sweep's fingerprint; `force` overwrites what is there."""
+    def __init__(
+        self, path: Path, knobs: Sequence[Knob], jobs: int, mark: str, force: bool, intervals: bool = False
+    ) -> None:
+        """`jobs` rows a candidate; `mark` the sweep's fingerprint; `force` overwrites what is there; `intervals` says
+        whether rows have them.
+        """
         if path.suffix not in (".csv", ".parquet"):
             raise InputError.at("--output", f"no kind of table ends in {path.suffix!r}", "FILE.csv or FILE.parquet")
         if path.exists() and not force:
@@ -60,7 +69,8 @@ class SweepFile:
         self._path = path
         self._partial = path.with_name(path.name + ".partial")
         self._told = path.with_name(path.name + ".partial.json")
-        self._head = [*(knob.name for knob in knobs), "job", "total_s", "within_caps", "stopped_by"]
+        between = ["low_s", "high_s"] if intervals else []
+        self._head = [*(knob.name for knob in knobs), "job", "total_s", *between, "within_caps", "stopped_by"]
         self._rows_each = jobs
         self.done = 0  # candidates that an earlier run has done
         known = self._read_mark()
@@ -108,8 +118,9 @@ class SweepFile:
                 tuple(float(cell) for cell in row[:count]),
                 row[count],
                 float(row[count + 1]),
-                within[row[count + 2]],
-                tuple(row[count + 3].split("; ")) if row[count + 3] else (),
+                within[row[-2]],
+                tuple(row[-1].split("; ")) if row[-1] else (),
+                Interval(float(row[count + 2]), float(row[count + 3])) if "low_s" in self._head else None,
             )
             for row in table
         ]
@@ -118,7 +129,8 @@ class SweepFile:
         """Append the rows of finished candidates; they are on the disk when this returns."""
         for row in rows:
             within = "" if row.within_caps is None else ("yes" if row.within_caps else "no")
-            cells = [*(repr(value) for value in row.point), row.job, repr(row.total), within]
+            between = () if row.interval is None else row.interval
+            cells = [*(repr(value) for value in row.point), row.job, repr(row.total), *map(repr, between), within]
             self._file.write(self._line([*cells, "; ".join(row.stopped_by)]))
         self._file.flush()
         os.fsync(self._file.fileno())

@@ -70,6 +70,11 @@ def choices_of(field: FieldInfo) -> list[str]:
     return [one for one in found if isinstance(one, str)]
 
 
+def takes_any_number(field: FieldInfo) -> bool:
+    """Whether a field may hold a number that need not be whole."""
+    return any(kind is float for kind in _alternatives(field.annotation))
+
+
 def advice_for(field: FieldInfo, value: Any) -> str:
     """What to try instead of a value that a field does not take; empty where nothing is known."""
     return next((hint for note in notes_of(field) if isinstance(note, Advice) and (hint := note.hint(value))), "")

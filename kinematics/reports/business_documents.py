@@ -1,0 +1,129 @@
+"""Upgrades and shops as JSON documents: plain data, every name with its unit."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from kinematics.errors import Finding
+from kinematics.reports.documents import head, notice_rows
+
+if TYPE_CHECKING:
+    from kinematics.studies.shop import Shop
+    from kinematics.studies.shop_sums import Interval, Moments, Use
+    from kinematics.studies.upgrades import Upgrades
+
+
+def upgrades_document(found: Upgrades, assumed: bool) -> dict[str, Any]:
+    """Upgrades as a document; `assumed` where nobody said how often some job is printed. None for what has no number:
+    a payback that never comes, a value without a discount rate.
+    """
+    from kinematics.studies.upgrades import option_row
+
+    return head() | {
+        "machine": found.machine.as_dict(),
+        "currency": found.machine.economy.currency,
+        "prints": [{"job": job, "per_month": count} for job, count in found.prints],
+        "prints_assumed": assumed,
+        "cost_per_month": found.cost,
+        "where_the_time_goes": [one._asdict() for one in found.causes],
+        "rows": [
+            option_row(option)
+            | {
+                "upgrades": list(option.upgrades),
+                "jobs": [
+                    {"job": job.job, "per_month": job.per_month, "before_s": job.before, "after_s": job.after}
+                    for job in option.jobs
+                ],
+                "where_the_time_goes": [one._asdict() for one in option.causes],
+            }
+            for option in (*found.alone, *found.together)
+        ],
+        "best_order": [
+            {
+                "upgrades": list(step.upgrades),
+                "investment": step.investment,
+                "saving_per_month": step.saving,
+                "payback_months": step.months,
+            }
+            for step in found.order
+        ],
+        "best_by_budget": [
+            {"upgrade": option.name, "investment": option.investment, "saving_per_month": option.saving}
+            for option in found.by_budget
+        ],
+        "never_combined": [list(pair) for pair in found.not_combined],
+        "commands_that_hold": dict(found.held),
+        "costs_not_given": list(found.costs_not_given),
+        "warnings": {file: notice_rows(notices) for file, notices in found.notices.items()},
+    }
+
+
+def _interval(interval: Interval) -> dict[str, float]:
+    return interval._asdict()
+
+
+def shop_document(shop: Shop) -> dict[str, Any]:
+    """A simulated shop as a document: moments as text by the wall clock, shares of the time until all is done."""
+    from kinematics.reports.shop import iso_text
+
+    def moments(interval: Moments) -> dict[str, str]:
+        return {name: iso_text(moment, shop.zone) for name, moment in interval._asdict().items()}
+
+    return head() | {
+        "start": iso_text(shop.start, shop.zone),
+        "people": shop.people,
+        "seed": shop.seed,
+        "runs": shop.runs,
+        "currency": shop.printers[0].machine.economy.currency,
+        "parts": shop.parts,
+        "parts_per_day": _interval(shop.parts_per_day),
+        "finished": moments(shop.finished),
+        "late_h": _interval(shop.late),
+        "bottleneck": {
+            "what": shop.bottleneck.what,
+            "printer": shop.bottleneck.printer or None,
+            "trials": [{"trial": trial.name, "more_share": trial.more} for trial in shop.bottleneck.trials],
+        },
+        "printers": [
+            {"machine": printer.machine.name, "class": printer.group, "materials": list(printer.materials)} | _use(use)
+            for printer, use in zip(shop.printers, shop.use, strict=True)
+        ],
+        "orders": [
+            found.row(order)
+            | {
+                "place": order.place,
+                "due": None if order.due is None else iso_text(order.due, shop.zone),
+                "done": moments(found.done),
+            }
+            for order, found in zip(shop.orders, shop.of_orders, strict=True)
+        ],
+        "effects": [
+            {
+                "change": effect.name,
+                "prints_shorter_share": effect.shorter,
+                "parts_per_day": _interval(effect.parts_per_day),
+                "more_share": _interval(effect.more),
+                "could_bring_share": effect.could_bring,
+                "late_h": _interval(effect.late),
+                "printers": [_use(use) for use in effect.use],
+            }
+            for effect in shop.effects
+        ],
+        "not_planned": [_finding(finding) for finding in shop.cannot],
+        "warnings": [_finding(finding) for finding in shop.doubtful],
+    }
+
+
+def _use(use: Use) -> dict[str, Any]:
+    return {
+        "name": use.name,
+        "printing_share": use.printing,
+        "waiting_nobody_there_share": use.nobody_there,
+        "waiting_hands_busy_share": use.hands_busy,
+        "hands_share": use.hands,
+        "idle_share": use.idle,
+    }
+
+
+def _finding(finding: Finding) -> dict[str, str]:
+    return {"place": finding.place, "found": finding.found, "allowed": finding.allowed, "hint": finding.hint}

@@ -1,0 +1,121 @@
+"""Between which times does a job lie, where values of the machine are known as ranges?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.caps.class_limits import NOTHING_VARIED
+from kinematics.machine import Machine, Range
+from kinematics.studies.prepared import PreparedJob
+from kinematics.studies.timing import Ask, foresee, time_job
+
+if TYPE_CHECKING:
+    from kinematics.studies.blockwise import BlockwiseJob
+
+Reals = NDArray[np.float64]
+INSIDE = 0.95  # share of what may be that an interval holds
+
+
+class Sampling(NamedTuple):
+    """How many machines are drawn from the ranges of one, and the seed that makes them the same again."""
+
+    draws: int = 200
+    seed: int = 1
+
+
+USUAL = Sampling()
+
+
+class Interval(NamedTuple):
+    """The ends between which 95 % of the draws lie (s)."""
+
+    low: float
+    high: float
+
+
+def interval_of(samples: Reals) -> Interval:
+    """The interval of samples, float64[draws]: their quantiles at 2.5 % and 97.5 %, so that each tail has as much.
+
+    A quantile p stands at place n·p + ½ of n sorted samples, with straight lines between (R. Hyndman, Y. Fan, The
+    American Statistician 50(4), 1996, definition 5): of evenly spread draws, each of which stands for the middle of its
+    n-th part, exactly 95 % of the distribution lie between.
+    """
+    tail = (1.0 - INSIDE) / 2.0
+    low, high = np.quantile(samples, [tail, 1.0 - tail], method="hazen")
+    return Interval(float(low), float(high))
+
+
+def triangular(known: Range, shares: Reals) -> Reals:
+    """The values of a range below which the given shares of it lie: the triangular distribution.
+
+    Its density rises straight from 0 at `low` to its peak at `likely` and falls straight to 0 at `high`: as much as
+    three numbers say. With a, m, b for low, likely, high and c = (m − a)/(b − a):
+    x = a + √(u·(b − a)·(m − a)) for u < c, else b − √((1 − u)·(b − a)·(b − m)) (D. Johnson, The Statistician 46(3),
+    1997, from memory).
+    """
+    low, likely, high = known.low, known.likely, known.high
+    width = high - low
+    rising = low + np.sqrt(shares * width * (likely - low))
+    falling = high - np.sqrt((1.0 - shares) * width * (high - likely))
+    values = np.where(shares * width < likely - low, rising, falling)
+    return np.asarray(np.clip(values, low, high))
+
+
+def shares_of(key: str, sampling: Sampling) -> Reals:
+    """Shares between 0 and 1 for the draws of one key, one in each of `draws` equal parts, in shuffled order.
+
+    Evenly spread draws (M. McKay, R. Beckman, W. Conover, Technometrics 21(2), 1979) need fewer of them for ends that
+    hardly change with the seed. They hang on the name of the key and on the seed alone: a key that two machines have as
+    a range is drawn alike for both, whatever else differs.
+    """
+    chance = np.random.default_rng([sampling.seed, *key.encode()])
+    return np.asarray((chance.permutation(sampling.draws) + chance.random(sampling.draws)) / sampling.draws)
+
+
+def drawn_machines(machine: Machine, sampling: Sampling) -> list[Machine]:
+    """Machines with one value of each range; the machine itself, once, where it has none.
+
+    Ranges are drawn independently of each other: that two values rise together is not modelled. Raises InputError where
+    values drawn together make no machine.
+    """
+    if not machine.ranges:
+        return [machine]
+    columns = {key: triangular(known, shares_of(key, sampling)).tolist() for key, known in machine.ranges.items()}
+    rows = zip(*columns.values(), strict=True)
+    return [machine.with_settings(dict(zip(columns, row, strict=True)), "a draw from the ranges") for row in rows]
+
+
+class SampledTimes:
+    """The times of jobs under machines drawn from ranges; the same draws for every machine that has the same ranges.
+
+    `as_it_is` the times under draws from the machine that others are set against (float64[jobs, draws], s).
+    """
+
+    def __init__(self, prepared: Sequence[PreparedJob | BlockwiseJob], machine: Machine, sampling: Sampling) -> None:
+        from kinematics.studies.many import ManyTimes  # batches take time to load, and most machines have no ranges
+
+        self.sampling = sampling
+        self._jobs = [(job, ManyTimes(job) if isinstance(job, PreparedJob) else None) for job in prepared]
+        self.as_it_is = self.totals(machine)
+
+    def totals(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> Reals:
+        """The time of each job under each draw from the machine's ranges (float64[jobs, draws], s).
+
+        `varied` names the keys that a study varies. Raises InputError as `drawn_machines` does.
+        """
+        from kinematics.studies.many import Variant
+
+        machines = drawn_machines(machine, self.sampling)
+        rows = []
+        for job, many in self._jobs:
+            if many is not None:
+                rows.append(many.totals([Variant(one, varied) for one in machines]))
+                continue
+            asks = [Ask(one, varied, passing=True) for one in machines]
+            foresee([job], asks)
+            rows.append(np.array([time_job(job, *ask).total for ask in asks]))
+        return np.broadcast_to(np.stack(rows), (len(rows), self.sampling.draws))
