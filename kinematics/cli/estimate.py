@@ -61,9 +61,12 @@ def command(
     prepared = prepared_jobs(jobs, dialect, file_limits, block_delete, whole=moves_file is not None)
     from kinematics import compiled
     from kinematics.studies.estimate import STAND_IN, estimate_prepared
+    from kinematics.studies.prepared import PreparedJob
     from kinematics.studies.intervals import USUAL, Sampling
 
-    steps = len(jobs) + (3 if machine is None else 0) + 1 + (len(jobs) if limits or as_json else 0)
+    # Of a job in blocks every number of that kind is another pass over its file: only where it is asked for.
+    worth = limits or (as_json and all(isinstance(job, PreparedJob) for job in prepared))
+    steps = len(jobs) + (3 if machine is None else 0) + 1 + (len(jobs) if worth else 0)
     steps += 1 if machine is not None and machine.ranges else 0
     with console.progress(steps, is_long(jobs, 2)) as tell:
         estimate = estimate_prepared(
@@ -71,7 +74,7 @@ def command(
             machine,
             changes=not (layers or limits),
             tell=tell,
-            worth=limits or as_json,
+            worth=worth,
             sampling=Sampling(draws, seed),
         )
     compiled.mark_warm()
