@@ -61,8 +61,8 @@ def command(
     prepared = prepared_jobs(jobs, dialect, file_limits, block_delete, whole=moves_file is not None)
     from kinematics import compiled
     from kinematics.studies.estimate import STAND_IN, estimate_prepared
-    from kinematics.studies.prepared import PreparedJob
     from kinematics.studies.intervals import USUAL, Sampling
+    from kinematics.studies.prepared import PreparedJob
 
     # Of a job in blocks every number of that kind is another pass over its file: only where it is asked for.
     worth = limits or (as_json and all(isinstance(job, PreparedJob) for job in prepared))
