@@ -60,6 +60,8 @@ def _between(parts: Sequence[str]) -> list[float]:
     number = int(count.removesuffix("log"))
     if number < 1 or number > MOST_VALUES or high < low or (logarithmic and low <= 0.0):
         raise ValueError
+    if not math.isfinite(low + high):
+        return [low, high]  # whose finding is the same as that of a list
     spaced = np.geomspace(low, high, number) if logarithmic else np.linspace(low, high, number)
     return [float(f"{value:.9g}") for value in spaced]
 

@@ -7,7 +7,7 @@ import json
 import pytest
 
 from kinematics.cli.target import turns_of
-from kinematics.wording import duration_text
+from kinematics.wording import duration_text, seconds_from
 from tests.cli.conftest import Run
 
 MIDDLING = ("--machine", "middling", "--set", "cooling.shortest_layer_s=0")
@@ -66,9 +66,20 @@ def test_knobs_and_their_weights() -> None:
 
 
 @pytest.mark.parametrize(
+    ("text", "seconds"),
+    [("1h30m", 5400), ("45m", 2700), ("90min", 5400), ("2d 4h", 187200), ("75s", 75), ("1.5H", 5400), ("1h 5s", 3605)],
+)
+def test_times_as_a_person_writes_them(text: str, seconds: float) -> None:
+    assert seconds_from(text, "here") == seconds
+
+
+@pytest.mark.parametrize(
     ("more", "found"),
     [
         (("--within", "soon"), "--within: 'soon' is no time"),
+        (("--within", "90"), "--within: '90' is no time"),
+        (("--within", "30m1h"), "--within: '30m1h' is no time"),
+        (("--within", "-5m"), "--within: '-5m' is no time"),
         (("--within", "0s"), "--within: '0s' is no time at all"),
         (("--within", "5m", "--turn", "speed=0"), "--turn: 'speed=0' is no knob with a weight"),
         (("--within", "5m", "--turn", "speed=fast"), "--turn: 'speed=fast' is no knob with a weight"),
