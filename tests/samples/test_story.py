@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-import runpy
 import shlex
+import subprocess
+import sys
 from pathlib import Path
 from typing import NamedTuple
 
@@ -56,7 +57,7 @@ def passages() -> list[Passage]:
 
 
 def test_the_story_is_short_and_asks_every_question() -> None:
-    assert len(story().splitlines()) < LONGEST_STORY
+    assert len(story().splitlines()) + 1 < LONGEST_STORY  # and its heading
     asked = [passage.command.split()[:2] for passage in passages() if passage.command]
     names = [name for _, name in asked]
     assert {program for program, _ in asked} == {"kinematics"}
@@ -66,7 +67,7 @@ def test_the_story_is_short_and_asks_every_question() -> None:
 @pytest.mark.parametrize("passage", passages(), ids=lambda passage: " ".join(passage.command.split()[1:2]) or "opening")
 def test_a_number_stands_only_in_quotes(passage: Passage) -> None:
     loose = CODE.sub("", QUOTE.sub("", passage.text))
-    assert re.findall(r"\d[\d.,]*", loose) in ([], ["1.6"] if "target" in passage.command else [])
+    assert re.findall(r"\d[\d.,]*", loose) == []
 
 
 @pytest.mark.parametrize("passage", passages()[1:], ids=lambda passage: passage.command.split()[1])
@@ -96,9 +97,13 @@ def test_part_of_a_number_is_no_quote() -> None:
     assert not stands_in("7.2", "7.22 parts")
 
 
-def test_the_parts_bin_is_what_its_script_makes() -> None:
-    made = runpy.run_path(str(SHOP / "make_parts_bin.py"))["parts_bin"]()
-    assert (SHOP / "parts_bin.gcode").read_bytes() == made.encode("ascii")
+def test_the_parts_bin_is_what_its_script_makes(tmp_path: Path) -> None:
+    for script in [*SHOP.parent.glob("*.py"), SHOP / "make_parts_bin.py"]:
+        copy = tmp_path / script.relative_to(SHOP.parent)
+        copy.parent.mkdir(exist_ok=True)
+        copy.write_bytes(script.read_bytes())
+    subprocess.run([sys.executable, "-B", str(tmp_path / "shop" / "make_parts_bin.py")], check=True)
+    assert (SHOP / "parts_bin.gcode").read_bytes() == (tmp_path / "shop" / "parts_bin.gcode").read_bytes()
 
 
 def test_the_months_of_the_story_are_a_twelfth_of_its_year() -> None:
