@@ -19,8 +19,10 @@ def test_the_readme_tells_what_the_shop_says(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
     monkeypatch.chdir(ROOT)
-    (command,) = re.findall(r"^kinematics (shop .*)$", README, re.MULTILINE)
-    (said,) = re.findall(r"^prepared faster brings .*$", README, re.MULTILINE)
+    _, _, section = README.partition("\n## How many parts a day, and by when\n")
+    section, _, _ = section.partition("\n## ")
+    (command,) = re.findall(r"^kinematics (shop .*)$", section, re.MULTILINE)
+    (said,) = re.findall(r"^prepared faster brings .*$", section, re.MULTILINE)
     arguments = shlex.split(command)
     arguments[arguments.index("--gantt") + 1] = str(tmp_path / "week.png")
     with pytest.raises(SystemExit) as left:
