@@ -30,9 +30,15 @@ LAYER_HEADS = (
 @click.option("--layers", is_flag=True, help="Time of every layer.")
 @click.option("--limits", is_flag=True, help="What each limit is worth: what 1 % more buys, and the time without it.")
 @click.option(
+    "--picture",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="With --limits and one job: what each limit is worth as bars, to .png or .svg.",
+)
+@click.option(
     "--moves", "moves_file", metavar="FILE", type=click.Path(path_type=Path), help="Every move to .csv or .parquet."
 )
-@click.option("--force", is_flag=True, help="Overwrite the file of --moves.")
+@click.option("--force", is_flag=True, help="Overwrite the file of --moves or --picture.")
 def command(
     jobs: tuple[str, ...],
     machine_name: str | None,
@@ -46,6 +52,7 @@ def command(
     seed: int,
     layers: bool,
     limits: bool,
+    picture: Path | None,
     moves_file: Path | None,
     force: bool,
 ) -> None:
@@ -57,6 +64,8 @@ def command(
 
     if moves_file is not None:
         _check_moves_file(moves_file, len(jobs), force)
+    if picture is not None:
+        _check_picture(picture, limits, len(jobs), force)
     machine = chosen_machine(machine_name, settings, material)
     prepared = prepared_jobs(jobs, dialect, file_limits, block_delete, whole=moves_file is not None)
     from kinematics import compiled
@@ -82,6 +91,12 @@ def command(
         frame = estimate.jobs[0].moves_frame()
         console.write_whole(moves_file, lambda path: _write_moves(frame, path), force)
         console.remark(f"{len(frame):,} moves written to {moves_file}")
+    if picture is not None:
+        from kinematics.reports.pictures import draw_worth
+
+        (job,) = estimate.jobs
+        console.write_whole(picture, lambda path: draw_worth(job.worth, job.total, path), force)
+        console.remark(f"picture written to {picture}")
     if as_json:
         from kinematics.reports.documents import estimate_document
 
@@ -126,6 +141,18 @@ def _layer_cells(estimate: Estimate) -> list[tuple[str, ...]]:
         for job in estimate.jobs
         for row in layer_rows(job)
     ]
+
+
+def _check_picture(path: Path, limits: bool, jobs: int, force: bool) -> None:
+    """Refuse what cannot be drawn before any work is done."""
+    from kinematics.cli.console import refuse_to_overwrite
+    from kinematics.errors import InputError
+    from kinematics.reports.pictures import check_picture
+
+    check_picture(path, ())
+    if not limits or jobs > 1:
+        raise InputError.at("--picture", "nothing to draw" if not limits else f"{jobs} jobs", "one job with --limits")
+    refuse_to_overwrite(path, force)
 
 
 def _check_moves_file(path: Path, jobs: int, force: bool) -> None:

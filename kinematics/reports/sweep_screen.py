@@ -7,6 +7,7 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from kinematics.reports.screens import CAUTION, between_text, draws_line
+from kinematics.studies.trade_offs import ACCELERATION, RINGING, ROUNDING, trade_offs_of
 from kinematics.wording import duration_text, quantity_text, share_text
 
 if TYPE_CHECKING:
@@ -15,6 +16,9 @@ if TYPE_CHECKING:
     from kinematics.studies.sweep import Knee, Sweep, SweepRow
     from kinematics.studies.target import Target
 
+SHOWN_TRADE_OFFS = 5
+WORDS = {ACCELERATION: "acceleration", ROUNDING: "rounding", RINGING: "ringing left"}
+UNITS = {ACCELERATION: "mm/s²", ROUNDING: "mm", RINGING: "mm"}
 JUDGED = {True: "yes", False: "no", None: "not known"}
 
 
@@ -62,10 +66,24 @@ def _knee(knee: Knee) -> list[str]:
     return lines
 
 
+def _trade_offs(sweep: Sweep) -> list[str]:
+    """The best trade-offs of several knobs: a few of them, from the quickest to the gentlest."""
+    if len(sweep.knobs) < 2:
+        return []
+    found = trade_offs_of(sweep)
+    step = max(1, -(-len(found) // SHOWN_TRADE_OFFS))
+    lines = [f"best trade-offs, {len(found)} in all:"]
+    for one in found[::step]:
+        told = ", ".join(f"{knob.name}={value:g}" for knob, value in zip(sweep.knobs, one.row.point, strict=True))
+        costs = ", ".join(f"{WORDS[name]} {quantity_text(cost)} {UNITS[name]}" for name, cost in one.costs.items())
+        lines.append(f"  {duration_text(one.row.total)} with {told}: {costs}")
+    return lines
+
+
 def knee_lines(sweep: Sweep) -> list[str]:
-    """Where each knob stops paying, and the caution."""
+    """Where each knob stops paying, the best trade-offs of several, and the caution."""
     drawn = [] if sweep.sampling is None else [draws_line(sweep.sampling)]
-    return [*(line for knee in sweep.knees for line in _knee(knee)), *drawn, CAUTION]
+    return [*(line for knee in sweep.knees for line in _knee(knee)), *_trade_offs(sweep), *drawn, CAUTION]
 
 
 def target_lines(target: Target, machine: Machine) -> list[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -302,17 +302,3 @@ def _least_value(
         else:
             low = middle
     return high
-
-
-def best_trade_offs(rows: Sequence[SweepRow], costs: Mapping[str, Sequence[float]]) -> list[int]:
-    """The rows that no other row beats in time and in every cost at once, by rising time.
-
-    `costs` a number a row for each thing that should be small: acceleration, rounding, ringing.
-    """
-    table = np.column_stack([[row.total for row in rows], *(np.asarray(cost, np.float64) for cost in costs.values())])
-    order = np.lexsort(table.T[::-1])
-    kept: list[int] = []
-    for i in order.tolist():
-        if not any((table[k] <= table[i]).all() and (table[k] < table[i]).any() for k in kept):
-            kept.append(i)
-    return kept

@@ -17,8 +17,9 @@ from kinematics.studies.causes import main_cause
 from kinematics.studies.knobs import Knob, grid, is_logarithmic, knob_from, sample, variant_of
 from kinematics.studies.many import Variant
 from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.sweep import ALL_JOBS, SHARES, SweepRow, WeightedJobs, best_trade_offs, knee_of, sweep_rows
+from kinematics.studies.sweep import ALL_JOBS, SHARES, Sweep, SweepRow, WeightedJobs, knee_of, sweep_rows
 from kinematics.studies.timing import time_job
+from kinematics.studies.trade_offs import ACCELERATION, RINGING, best_trade_offs, costs_of, trade_offs_of
 from tests.studies.conftest import bench, job_of, straight
 
 ROUNDING = 1e-9  # relative
@@ -268,3 +269,25 @@ def test_a_frame_holds_every_row() -> None:
     frame = Sweep(bench(), knobs, tuple(rows), ()).to_frame()
     assert list(frame.columns) == ["acceleration", "job", "total_s", "within_caps", "stopped_by"]
     assert frame["total_s"].tolist() == [row.total for row in rows]
+
+
+def test_what_printing_costs_by_hand() -> None:
+    """ZV at 40 Hz without damping: σ² = T²/16; without a filter V = 1, so that a ramp leaves 2a/ω²."""
+    text = "[motion]\nprint_acceleration_mm_s2 = 2000\n[axes.y]\nmax_acceleration_mm_s2 = 500\n"
+    text += '[vibration.x]\nfilter = "ZV"\nfilter_frequency_hz = 40\n[vibration.y]\nmodes = [{ frequency_hz = 30 }]\n'
+    costs = costs_of(Machine.from_toml_text(text, "bench.toml"))
+    assert costs[ACCELERATION] == 2000.0
+    assert costs["rounding_mm"] == pytest.approx(2000.0 * 0.025**2 / 16 / 2)
+    assert costs[RINGING] == pytest.approx(2 * 500.0 / (2 * math.pi * 30) ** 2)
+    assert set(costs_of(Machine())) == {ACCELERATION}
+
+
+def test_trade_offs_of_a_sweep_rise_in_time_and_fall_in_acceleration() -> None:
+    machine = load_machine("middling")
+    knobs = (Knob("acceleration", (500.0, 1000.0, 2000.0)), Knob("speed", (0.5, 1.0)))
+    rows = tuple(
+        SweepRow((a, s), "job", 100.0 / s + 1e5 / a, None, ()) for a in knobs[0].values for s in knobs[1].values
+    )
+    found = trade_offs_of(Sweep(machine, knobs, rows, ()))
+    assert [one.row.point for one in found] == [(2000.0, 1.0), (1000.0, 1.0), (500.0, 1.0)]
+    assert [one.costs[ACCELERATION] for one in found] == [2000.0, 1000.0, 500.0]

@@ -1,0 +1,86 @@
+"""Best trade-offs of a sweep: what time costs in acceleration, rounding and ringing."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from kinematics.caps.vibration import AXES, filter_of_axis
+from kinematics.machine import Machine
+from kinematics.studies.knobs import settings_of, variant_of
+
+if TYPE_CHECKING:
+    from kinematics.studies.sweep import Sweep, SweepRow
+
+ACCELERATION, ROUNDING, RINGING = "acceleration_mm_s2", "rounding_mm", "ringing_mm"
+
+
+class TradeOff(NamedTuple):
+    """A row of a sweep that no other one beats in time and in every cost at once; `costs` by name."""
+
+    row: SweepRow
+    costs: Mapping[str, float]
+
+
+def costs_of(machine: Machine) -> dict[str, float]:
+    """What printing moves may cost at most under a machine's limits.
+
+    The acceleration of printing moves (mm/s²), and where the machine file tells filters and modes, how far they lead or
+    trail their drawn path (a·σ²/2, mm) and what a single ramp leaves an axis swinging by (2a·Σ max V/ω², mm), each on
+    the axis on which it is worst. What corners cost beside is not counted here.
+    """
+    from kinematics.vibration.filters import filter_named
+    from kinematics.vibration.residual import Mode
+    from kinematics.vibration.ringing import acceleration_by_ringing
+    from kinematics.vibration.rounding import lead
+
+    along = machine.motion.print_acceleration_mm_s2
+    rounding, ringing = 0.0, 0.0
+    known = {ACCELERATION: along}
+    for axis in AXES:
+        vibration = getattr(machine.vibration, axis)
+        most = getattr(machine.axes, axis).max_acceleration_mm_s2
+        acceleration = along if most is None else min(along, most)
+        if vibration.filter is not None:
+            rounding = max(rounding, lead(filter_named(*filter_of_axis(vibration, axis)), acceleration))
+            known[ROUNDING] = rounding
+        if vibration.modes:
+            modes = [
+                Mode(one.frequency_hz, one.damping_ratio, one.frequency_uncertainty_share) for one in vibration.modes
+            ]
+            admitted = acceleration_by_ringing(filter_named(*filter_of_axis(vibration, axis)), modes, 1.0)
+            ringing = max(ringing, acceleration / admitted if admitted < math.inf else 0.0)
+            known[RINGING] = ringing
+    return known
+
+
+def best_trade_offs(rows: Sequence[SweepRow], costs: Mapping[str, Sequence[float]]) -> list[int]:
+    """The rows that no other row beats in time and in every cost at once, by rising time.
+
+    `costs` a number a row for each thing that should be small: acceleration, rounding, ringing.
+    """
+    table = np.column_stack([[row.total for row in rows], *(np.asarray(cost, np.float64) for cost in costs.values())])
+    order = np.lexsort(table.T[::-1])
+    kept: list[int] = []
+    for i in order.tolist():
+        if not any((table[k] <= table[i]).all() and (table[k] < table[i]).any() for k in kept):
+            kept.append(i)
+    return kept
+
+
+def trade_offs_of(sweep: Sweep) -> tuple[TradeOff, ...]:
+    """The best trade-offs among the rows of a sweep of several knobs, of all jobs together, by rising time.
+
+    Of rows that are equal in time and in all costs the first counts.
+    """
+    last = sweep.rows[-1].job
+    rows = [row for row in sweep.rows if row.job == last]
+    each = [costs_of(variant_of(sweep.machine, settings_of(sweep.knobs, row.point)).machine) for row in rows]
+    costs = {name: [one[name] for one in each] for name in each[0]}
+    found: dict[tuple[float, ...], TradeOff] = {}
+    for i in best_trade_offs(rows, costs):
+        found.setdefault((rows[i].total, *each[i].values()), TradeOff(rows[i], each[i]))
+    return tuple(found.values())
