@@ -7,13 +7,14 @@ from pathlib import PurePath
 
 import click
 
-from kinematics.cli.options import chosen_machine, is_long, job_options, prepared_jobs
+from kinematics.cli.options import chosen_machine, draw_options, is_long, job_options, prepared_jobs
 
 COUNT_ALLOWED = "a number, 0 or more, for every job, or JOB=NUMBER for one"
 
 
 @click.command("upgrades")
 @job_options
+@draw_options
 @click.option(
     "--per-month",
     "counts",
@@ -31,6 +32,8 @@ def command(
     file_limits: str,
     block_delete: bool,
     as_json: bool,
+    draws: int,
+    seed: int,
     counts: tuple[str, ...],
     detail: bool,
 ) -> None:
@@ -50,12 +53,17 @@ def command(
     prints = prints_a_month(jobs, counts, machine.economy.prints_per_month)
     prepared = prepared_jobs(jobs, dialect, file_limits, block_delete)
     from kinematics import compiled
+    from kinematics.studies.intervals import Sampling
     from kinematics.studies.upgrades import PRINTS_PER_MONTH, upgrades_prepared
 
     times = 2 ** len(machine.upgrades)
     with console.progress(times, is_long(jobs, times)) as tell:
         found = upgrades_prepared(
-            prepared, machine, [PRINTS_PER_MONTH if count is None else count for count in prints], tell
+            prepared,
+            machine,
+            [PRINTS_PER_MONTH if count is None else count for count in prints],
+            tell,
+            Sampling(draws, seed),
         )
     compiled.mark_warm()
     assumed = None in prints

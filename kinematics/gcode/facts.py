@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from kinematics.errors import Notice
 from kinematics.gcode.dialects import FILE_LIMITS
 from kinematics.gcode.file_limits import FileLimit
+from kinematics.gcode.labels import LabelNames
 
 if TYPE_CHECKING:
     from kinematics.gcode.job import Job
@@ -29,7 +30,7 @@ class JobFacts(NamedTuple):
     """What a job is; fields as in `Job`.
 
     `stated` the limits that it states, in the order of their first statements; `statements` how many lines state each
-    set of dotted keys.
+    set of dotted keys; `labels` those of a job that was read in blocks and asked for them.
     """
 
     name: str
@@ -40,6 +41,7 @@ class JobFacts(NamedTuple):
     notices: tuple[Notice, ...]
     stated: tuple[StatedLimit, ...]
     statements: Mapping[frozenset[str], int]
+    labels: LabelNames | None = None
 
     def silenced_by(self, varied: frozenset[str]) -> int:
         """How many lines of the job state a limit that a study varies."""

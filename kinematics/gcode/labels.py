@@ -44,6 +44,19 @@ class Labels(NamedTuple):
     told: bool
     key: str | None
 
+    @property
+    def of_job(self) -> LabelNames:
+        """What they are called, without the moves."""
+        return LabelNames(self.names[1:], self.told, self.key)
+
+
+class LabelNames(NamedTuple):
+    """The labels of a job, `names` in the order of their first comment; `told` and `key` as in `Labels`."""
+
+    names: tuple[str, ...]
+    told: bool
+    key: str | None
+
 
 class LayerMarks(NamedTuple):
     """Layers as the comments of a file mark them: `of_move` int32[n], 0 before the first mark; `layers` their number.

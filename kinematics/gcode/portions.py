@@ -15,9 +15,10 @@ from kinematics.gcode.dialects import FILE_LIMITS, Dialect
 from kinematics.gcode.facts import JobFacts, Statements
 from kinematics.gcode.file_limits import Conditions, FileLimit, Unused, conditions_of, limits_in_events
 from kinematics.gcode.findings import first_findings
-from kinematics.gcode.labels import Labels, Mark, held, label_marks, layer_marks
+from kinematics.gcode.labels import LabelNames, Labels, Mark, held, label_marks, layer_marks
 from kinematics.gcode.layers import fresh_layers, number_layers
 from kinematics.gcode.moves import Events, Moves
+from kinematics.gcode.patterns import text_from
 from kinematics.gcode.stretches import Read
 
 
@@ -184,4 +185,10 @@ class Portions:
             self.notices,
             self._statements.limits,
             self._statements.by_line,
+            self._label_names if self._labelled else None,
         )
+
+    @property
+    def _label_names(self) -> LabelNames:
+        key = text_from(self._label_key) if self._label_key else None
+        return LabelNames(tuple(self._label_marks.numbers)[1:], bool(self._dialect.labels), key)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 from kinematics.errors import Finding
-from kinematics.reports.documents import head, notice_rows
+from kinematics.reports.documents import draws_document, head, notice_rows
 
 if TYPE_CHECKING:
+    from kinematics.studies.payback_draws import Known
     from kinematics.studies.shop import Shop
     from kinematics.studies.shop_sums import Interval, Moments, Use
     from kinematics.studies.upgrades import Upgrades
@@ -24,10 +26,12 @@ def upgrades_document(found: Upgrades, assumed: bool) -> dict[str, Any]:
         "currency": found.machine.economy.currency,
         "prints": [{"job": job, "per_month": count} for job, count in found.prints],
         "prints_assumed": assumed,
+        **draws_document(found.sampling),
         "cost_per_month": found.cost,
         "where_the_time_goes": [one._asdict() for one in found.causes],
         "rows": [
             option_row(option)
+            | _known(option.known)
             | {
                 "upgrades": list(option.upgrades),
                 "jobs": [
@@ -56,6 +60,14 @@ def upgrades_document(found: Upgrades, assumed: bool) -> dict[str, Any]:
         "costs_not_given": list(found.costs_not_given),
         "warnings": {file: notice_rows(notices) for file, notices in found.notices.items()},
     }
+
+
+def _known(known: Known | None) -> dict[str, Any]:
+    """The ends of saving and payback; an end that never comes is None."""
+    if known is None:
+        return {}
+    months = [end if math.isfinite(end) else None for end in known.months]
+    return {"saving_interval_per_month": list(known.saving), "payback_interval_months": months}
 
 
 def _interval(interval: Interval) -> dict[str, float]:

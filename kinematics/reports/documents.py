@@ -31,7 +31,7 @@ def _interval(interval: Interval | None, name: str = "interval_s") -> dict[str, 
     return {} if interval is None else {name: list(interval)}
 
 
-def _draws(sampling: Sampling | None) -> dict[str, Any]:
+def draws_document(sampling: Sampling | None) -> dict[str, Any]:
     """How intervals were drawn; nothing where there are none."""
     return {} if sampling is None else {"draws": sampling._asdict()}
 
@@ -101,7 +101,7 @@ def estimate_document(estimate: Estimate, layers: bool = False) -> dict[str, Any
         "jobs": [_job(job, layers) for job in estimate.jobs],
         "total_s": estimate.total,
         **_interval(estimate.interval),
-        **_draws(estimate.sampling),
+        **draws_document(estimate.sampling),
         "if_you_change_one_thing": [
             {
                 "limit": change.key,
@@ -148,7 +148,7 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
             }
             for row in comparison.totals
         ],
-        **_draws(comparison.sampling),
+        **draws_document(comparison.sampling),
         "commands_silenced": comparison.silenced,
         "warnings": {file: notice_rows(notices) for file, notices in comparison.notices.items()},
     }
@@ -205,7 +205,7 @@ def sweep_document(sweep: Sweep) -> dict[str, Any]:
         "machine": sweep.machine.as_dict(),
         "knobs": [{"knob": knob.name, "values": list(knob.values)} for knob in sweep.knobs],
         "rows": [row_dict(sweep.knobs, row) for row in sweep.rows],
-        **_draws(sweep.sampling),
+        **draws_document(sweep.sampling),
         "best_trade_offs": [{**row_dict(sweep.knobs, one.row), **one.costs} for one in trade_offs],
         "knee": {
             knee.knob: {

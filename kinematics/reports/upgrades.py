@@ -37,13 +37,22 @@ def upgrade_rows(found: Upgrades, detail: bool) -> list[tuple[str, ...]]:
             duration_text(option.saved_per_month) if abs(saved) >= NOTHING_SAVED else "nothing",
             share_text(saved) if abs(saved) >= NOTHING_SAVED else "",
             money_text(option.saving, currency),
-            months_text(option.payback.months),
+            pays_text(option),
         )
         if detail:
             npv, irr = option.payback.npv, option.payback.irr
             cells += ("" if npv is None else money_text(npv, currency), "" if irr is None else share_text(irr))
         rows.append(cells)
     return rows
+
+
+def pays_text(option: Option) -> str:
+    """When an upgrade pays; with the interval of its payback where there is one."""
+    likely = months_text(option.payback.months)
+    if option.known is None:
+        return likely
+    low, high = (months_text(end) for end in option.known.months)
+    return likely if low == high == likely else f"{likely} ({low} to {high})"
 
 
 def upgrade_head(found: Upgrades, assumed: bool) -> list[str]:
@@ -70,6 +79,11 @@ def upgrade_notes(found: Upgrades, detail: bool) -> list[str]:
         lines.append(
             f"{name}: {count:,} commands in the jobs state a limit that it changes, and they hold "
             "(--file-limits ignore leaves them out)"
+        )
+    if found.sampling is not None:
+        lines.append(
+            f"in brackets: 95 % of {found.sampling.draws} draws from the ranges of the machine lie between; "
+            "order and verdicts hold for the likely values"
         )
     if found.costs_not_given:
         lines.append(f"not given, so counted as nothing: {', '.join(found.costs_not_given)}")

@@ -79,9 +79,13 @@ class Terms(NamedTuple):
     in_place: Reals | None = None
 
     def plans_as(self, other: Terms) -> bool:
-        """Whether plans under both are the same."""
+        """Whether plans under both are the same, and what they leave without a ceiling."""
         same = (self.way, self.corners, self.lookahead) == (other.way, other.corners, other.lookahead)
-        return same and np.array_equal(self.limits, other.limits)
+        if not same or not np.array_equal(self.limits, other.limits):
+            return False
+        if self.in_place is None or other.in_place is None:
+            return self.in_place is other.in_place
+        return np.array_equal(self.in_place, other.in_place)
 
 
 class BlockSums(NamedTuple):

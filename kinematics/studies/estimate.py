@@ -197,13 +197,14 @@ def job_estimate(timing: Timing, machine: Machine, worth: tuple[Worth, ...] = ()
 
 
 def _labels(timing: Timing, machine: Machine) -> LabelsOfJob | None:
-    """The labels where limits of the machine hang on them; None where none does, or a job in blocks keeps none."""
-    if not machine.motion.by_label or timing.planned is None:
+    """The labels where limits of the machine hang on them; None where none does."""
+    if not machine.motion.by_label:
         return None
-    labels = timing.planned.job.labels
-    names = labels.names[1:]
-    unknown = tuple(name for name in machine.motion.by_label if name not in names)
-    return LabelsOfJob(names, labels.told, labels.key, unknown)
+    labels = timing.facts.labels if timing.planned is None else timing.planned.job.labels.of_job
+    if labels is None:
+        return None
+    unknown = tuple(name for name in machine.motion.by_label if name not in labels.names)
+    return LabelsOfJob(*labels, unknown)
 
 
 def estimate_prepared(

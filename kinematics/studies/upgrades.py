@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain, combinations
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -13,6 +13,8 @@ from kinematics.errors import Finding, InputError, Notice
 from kinematics.machine import Machine, Upgrade, resolved_keys
 from kinematics.studies.causes import Cause
 from kinematics.studies.economics import Payback, costs_not_given, part_cost, payback
+from kinematics.studies.intervals import USUAL, Sampling
+from kinematics.studies.payback_draws import Known, PaybackDraws
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.timing import Ask, Timing, foresee, time_job
 
@@ -48,7 +50,8 @@ class Option:
     `price`, `fitting_hours`, `investment` the price and the labour of fitting; `saving` a month, in money; `causes`
     what the month's time is spent under with the upgrade, longest first; `useful` whether each member of a
     combination brings something; `pays_from` good prints a month, of the same mix, from which the saving returns the
-    investment within the service years (infinity: at no number).
+    investment within the service years (infinity: at no number); `known` what draws from the machine's ranges say of
+    saving and payback (None where it has none).
     """
 
     upgrades: tuple[str, ...]
@@ -65,6 +68,7 @@ class Option:
     causes: tuple[Cause, ...]
     useful: bool
     pays_from: float
+    known: Known | None = None
 
     @property
     def name(self) -> str:
@@ -96,7 +100,8 @@ class Upgrades:
     make first, then next; `by_budget` for each rising investment the option that saves most for no more; `causes` what
     the month's time is spent under as it is; `cost` of the month's prints as it is; `not_combined` pairs of which one
     takes back what the other sets; `sizes` how many upgrades the largest sets that were tried hold; `held` by upgrade
-    the commands in the jobs that state a limit which it changes, and which hold.
+    the commands in the jobs that state a limit which it changes, and which hold; `sampling` how
+    what is `known` was drawn (None: nothing is).
     """
 
     machine: Machine
@@ -112,6 +117,7 @@ class Upgrades:
     held: Mapping[str, int]
     costs_not_given: tuple[str, ...]
     notices: Mapping[str, tuple[Notice, ...]]
+    sampling: Sampling | None = None
 
     def to_frame(self) -> pandas.DataFrame:
         """One row an upgrade and useful combination: time saved, price, saving, payback, npv, irr."""
@@ -217,6 +223,7 @@ def upgrades_prepared(
     machine: Machine,
     prints: Sequence[float],
     tell: Callable[[str], None] = lambda _: None,
+    sampling: Sampling = USUAL,
 ) -> Upgrades:
     """Weigh the upgrades of a machine on jobs of which each is printed well so many times a month (`prints`).
 
@@ -258,7 +265,16 @@ def upgrades_prepared(
         for upgrade in upgrades
         if (lines := _statements_held(prepared, first, resolved_keys(upgrade.set, machine)))
     }
-    together = [option for chosen, option in options.items() if len(chosen) > 1 and option.useful]
+    shown = [chosen for chosen, option in options.items() if len(chosen) == 1 or option.useful]
+    ranged = any(machines[chosen].ranges for chosen in (AS_IT_IS, *shown))
+    if ranged:
+        draws = PaybackDraws(prepared, machine, prints, [timing.facts.filament for timing in first], sampling)
+        for chosen in shown:
+            option = options[chosen]
+            tell(f"draws from the ranges: {option.name}")
+            known = draws.of(machines[chosen], option.price, option.fitting_hours)
+            options[chosen] = replace(option, known=known)
+    together = [options[chosen] for chosen in shown if len(chosen) > 1]
     return Upgrades(
         machine=machine,
         prints=tuple(zip(names, prints, strict=True)),
@@ -275,6 +291,7 @@ def upgrades_prepared(
         held=held,
         costs_not_given=tuple(costs_not_given(machine)),
         notices={timing.facts.name: timing.facts.notices for timing in first},
+        sampling=sampling if ranged else None,
     )
 
 

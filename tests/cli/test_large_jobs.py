@@ -38,15 +38,40 @@ def large(folder: Path, monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
 
 def assert_same(one: str, other: str) -> None:
-    """Two documents tell the same, but for rounding and the name of the job."""
+    """Two documents tell the same, but for rounding, the name of the job, and what only jobs in memory tell unasked."""
     documents = [json.loads(text) for text in (one, other)]
     for document in documents:
         for job in document.get("jobs", []):
             del job["file"]
+            for unasked in ("what_one_percent_buys", "if_lifted"):
+                job.pop(unasked, None)
         for row in document.get("rows", []):
             del row["job"]
         document.pop("warnings", None)
     assert not list(apart(*documents))
+
+
+def test_what_limits_are_worth_is_told_of_a_large_job_where_it_is_asked_for(
+    run: Run, large: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def rows(*more: str) -> dict[str, tuple[float, float | None]] | None:
+        (job,) = json.loads(run("estimate", "large.gcode", *OPTIONS, *more).out)["jobs"]
+        if "if_lifted" not in job:
+            return None
+        lifted = {row["limit"]: row["total_s"] for row in job["if_lifted"]}
+        return {row["limit"]: (row["seconds"], lifted[row["limit"]]) for row in job["what_one_percent_buys"]}
+
+    assert rows() is None
+    blocks = rows("--limits")
+    assert large
+    monkeypatch.setattr(blockwise, "LARGE", len(JOB))
+    whole = rows()
+    assert blocks is not None
+    assert whole is not None
+    assert blocks.keys() == whole.keys()
+    for limit, (seconds, lifted) in blocks.items():
+        assert seconds == pytest.approx(whole[limit][0], abs=1e-8)
+        assert lifted == pytest.approx(whole[limit][1], rel=1e-9)
 
 
 def test_an_estimate(run: Run, large: list[str], monkeypatch: pytest.MonkeyPatch) -> None:

@@ -11,7 +11,8 @@ import pytest
 
 from kinematics.errors import InputError
 from kinematics.machine import Machine, Upgrade
-from kinematics.reports.upgrades import upgrade_notes, verdict_lines
+from kinematics.reports.business_documents import upgrades_document
+from kinematics.reports.upgrades import upgrade_notes, upgrade_rows, verdict_lines
 from kinematics.studies.estimate import estimate_prepared
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.upgrades import Upgrades, upgrades_prepared
@@ -182,3 +183,53 @@ def test_the_same_from_python() -> None:
     assert kinematics.upgrades(job_of(SAMPLE), machine).prints[0][1] == 30.0
     with pytest.raises(InputError, match="2 numbers for 1 jobs"):
         kinematics.upgrades(job_of(SAMPLE), machine, [1, 2])
+
+
+def ranged_machine(likely: float = 0.9, **settings: object) -> Machine:
+    """A machine whose hour costs between half and twice what is likely."""
+    return machine_with(
+        [Upgrade("faster", {"motion.feed_override": 1.25}, price=500.0)],
+        motion__print_acceleration_mm_s2=1e6,
+        economy__machine_cost_per_hour={"low": 0.5 * likely, "likely": likely, "high": 2.0 * likely},
+        **settings,
+    )
+
+
+def test_a_range_of_the_hours_cost_becomes_one_of_the_payback() -> None:
+    # Twenty hours a month saved: the saving is twenty times the hour, and the payback 500 over that. Quantiles of the
+    # triangular distribution by hand: 0.45 + √(0.025·1.35·0.45) and 1.8 − √(0.025·1.35·0.9).
+    found = weighed(LONG_LINE, ranged_machine())
+    assert found.sampling is not None
+    known = found.alone[0].known
+    assert known is not None
+    low, high = 0.45 + math.sqrt(0.025 * 1.35 * 0.45), 1.8 - math.sqrt(0.025 * 1.35 * 0.9)
+    assert known.saving == pytest.approx((20.0 * low, 20.0 * high), rel=1e-2)
+    assert known.months == pytest.approx((25.0 / high, 25.0 / low), rel=1e-2)
+    assert known.months.low < found.alone[0].payback.months < known.months.high
+    assert any("95 % of 200 draws" in line for line in upgrade_notes(found, detail=False))
+    assert " to " in upgrade_rows(found, detail=False)[0][-1]
+
+
+def test_a_payback_that_may_never_come_says_so() -> None:
+    # The upgrade draws more power: where the hour costs little, it costs more than it saves.
+    machine = machine_with(
+        [Upgrade("faster", {"motion.feed_override": 1.25, "economy.power_w": 1000.0}, price=500.0)],
+        motion__print_acceleration_mm_s2=1e6,
+        economy__price_per_kwh=1.0,
+        economy__machine_cost_per_hour={"low": 1.0, "likely": 5.0, "high": 9.0},
+    )
+    found = weighed(LONG_LINE, machine)
+    known = found.alone[0].known
+    assert known is not None
+    assert known.saving.low < 0.0 < known.saving.high
+    assert known.months.high == math.inf
+    assert upgrade_rows(found, detail=False)[0][-1].endswith("to never)")
+    (row,) = upgrades_document(found, assumed=False)["rows"]
+    assert row["payback_interval_months"] == [known.months.low, None]
+
+
+def test_without_ranges_nothing_is_drawn() -> None:
+    found = weighed(LONG_LINE, machine_with([Upgrade("faster", {"motion.feed_override": 1.25}, price=500.0)]))
+    assert found.sampling is None
+    assert found.alone[0].known is None
+    assert "draws" not in upgrades_document(found, assumed=False)
