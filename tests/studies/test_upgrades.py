@@ -14,6 +14,7 @@ from kinematics.machine import Machine, Upgrade
 from kinematics.reports.business_documents import upgrades_document
 from kinematics.reports.upgrades import upgrade_notes, upgrade_rows, verdict_lines
 from kinematics.studies.estimate import estimate_prepared
+from kinematics.studies.intervals import Sampling
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.upgrades import Upgrades, upgrades_prepared
 from tests.studies.conftest import job_of
@@ -198,15 +199,16 @@ def ranged_machine(likely: float = 0.9, **settings: object) -> Machine:
 def test_a_range_of_the_hours_cost_becomes_one_of_the_payback() -> None:
     # Twenty hours a month saved: the saving is twenty times the hour, and the payback 500 over that. Quantiles of the
     # triangular distribution by hand: 0.45 + √(0.025·1.35·0.45) and 1.8 − √(0.025·1.35·0.9).
-    found = weighed(LONG_LINE, ranged_machine())
-    assert found.sampling is not None
+    sampling = Sampling(draws=4000)  # so that a tail holds a hundred draws: its end is known to a part in a thousand
+    found = upgrades_prepared([PreparedJob(job_of(LONG_LINE))], ranged_machine(), [300.0], sampling=sampling)
+    assert found.sampling == sampling
     known = found.alone[0].known
     assert known is not None
     low, high = 0.45 + math.sqrt(0.025 * 1.35 * 0.45), 1.8 - math.sqrt(0.025 * 1.35 * 0.9)
-    assert known.saving == pytest.approx((20.0 * low, 20.0 * high), rel=1e-2)
-    assert known.months == pytest.approx((25.0 / high, 25.0 / low), rel=1e-2)
+    assert known.saving == pytest.approx((20.0 * low, 20.0 * high), rel=1e-3)
+    assert known.months == pytest.approx((25.0 / high, 25.0 / low), rel=1e-3)
     assert known.months.low < found.alone[0].payback.months < known.months.high
-    assert any("95 % of 200 draws" in line for line in upgrade_notes(found, detail=False))
+    assert any("95 % of 4000 draws" in line for line in upgrade_notes(found, detail=False))
     assert " to " in upgrade_rows(found, detail=False)[0][-1]
 
 
