@@ -186,13 +186,12 @@ def test_the_same_from_python() -> None:
         kinematics.upgrades(job_of(SAMPLE), machine, [1, 2])
 
 
-def ranged_machine(likely: float = 0.9, **settings: object) -> Machine:
+def ranged_machine() -> Machine:
     """A machine whose hour costs between half and twice what is likely."""
     return machine_with(
         [Upgrade("faster", {"motion.feed_override": 1.25}, price=500.0)],
         motion__print_acceleration_mm_s2=1e6,
-        economy__machine_cost_per_hour={"low": 0.5 * likely, "likely": likely, "high": 2.0 * likely},
-        **settings,
+        economy__machine_cost_per_hour={"low": 0.45, "likely": 0.9, "high": 1.8},
     )
 
 
