@@ -198,15 +198,18 @@ def caps_document(caps: Caps) -> dict[str, Any]:
 def sweep_document(sweep: Sweep) -> dict[str, Any]:
     """A sweep's rows, and where each knob stops paying."""
     from kinematics.studies.sweep import row_dict
-    from kinematics.studies.trade_offs import trade_offs_of
+    from kinematics.studies.trade_offs import recommended, trade_offs_of
 
-    trade_offs = trade_offs_of(sweep) if len(sweep.knobs) > 1 else ()
+    several = len(sweep.knobs) > 1
+    trade_offs = trade_offs_of(sweep) if several else ()
+    gentle = recommended(sweep) if several else None
     return head() | {
         "machine": sweep.machine.as_dict(),
         "knobs": [{"knob": knob.name, "values": list(knob.values)} for knob in sweep.knobs],
         "rows": [row_dict(sweep.knobs, row) for row in sweep.rows],
         **draws_document(sweep.sampling),
         "best_trade_offs": [{**row_dict(sweep.knobs, one.row), **one.costs} for one in trade_offs],
+        "recommended": None if gentle is None else row_dict(sweep.knobs, gentle),
         "knee": {
             knee.knob: {
                 "from": knee.low,

@@ -7,11 +7,12 @@ from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
 from kinematics.errors import InputError
+from kinematics.studies.trade_offs import recommended, rows_of_all_jobs
 from kinematics.wording import duration_text, quantity_text
 
 if TYPE_CHECKING:
     from kinematics.studies.knobs import Knob
-    from kinematics.studies.sweep import Knee, Sweep, SweepRow
+    from kinematics.studies.sweep import Sweep, SweepRow
     from kinematics.studies.worth import Worth
 
 KINDS = (".png", ".svg")
@@ -42,12 +43,6 @@ def _save(figure: Any, path: Path) -> None:
         figure.savefig(path, dpi=150, metadata=metadata)
 
 
-def _whole_rows(sweep: Sweep) -> list[SweepRow]:
-    """The rows of all jobs together, or of the only one."""
-    last = sweep.rows[-1].job
-    return [row for row in sweep.rows if row.job == last]
-
-
 def draw_sweep(sweep: Sweep, path: Path) -> None:
     """The curve of one knob, or the map of two, to a .png or .svg file."""
     figure = _figure(7.5, 5.0)
@@ -67,7 +62,7 @@ def _scale(values: Sequence[float]) -> str:
 
 
 def _draw_curve(axes: Any, sweep: Sweep) -> None:
-    rows, knee = _whole_rows(sweep), sweep.knees[0]
+    rows, knee = rows_of_all_jobs(sweep), sweep.knees[0]
     axes.set_xscale(_scale(sweep.knobs[0].values))
     values = [row.point[0] for row in rows]
     minutes = [row.total / MINUTE for row in rows]
@@ -111,7 +106,7 @@ def _draw_map(axes: Any, sweep: Sweep) -> None:
     import numpy as np
     from matplotlib.patches import Rectangle
 
-    rows = _whole_rows(sweep)
+    rows = rows_of_all_jobs(sweep)
     xs, ys = sorted({row.point[0] for row in rows}), sorted({row.point[1] for row in rows})
     if len(xs) * len(ys) != len(rows) or len(xs) < 2 or len(ys) < 2:
         raise InputError.at("--picture", "points that make no grid", "a map needs a grid of two values or more each")
@@ -126,7 +121,8 @@ def _draw_map(axes: Any, sweep: Sweep) -> None:
         label = f"beyond: {', '.join(reason)}"
         axes.add_patch(Rectangle((xs[0], ys[0]), 0.0, 0.0, fill=False, hatch=hatch, label=label))
     _mark(axes, [knee.present for knee in sweep.knees], "x", "now")
-    _mark(axes, [_knee_value(knee) for knee in sweep.knees], "s", "90 % of what each can bring")
+    if (gentle := recommended(sweep)) is not None:
+        _mark(axes, gentle.point, "s", "recommended")
     axes.set_xlabel(_axis_name(sweep, 0))
     axes.set_ylabel(_axis_name(sweep, 1))
     axes.set_title(f"{PurePath(rows[0].job).name} on {PurePath(sweep.machine.name).name}")
@@ -137,13 +133,18 @@ def _draw_map(axes: Any, sweep: Sweep) -> None:
     axes.legend(fontsize="small", loc="upper right", framealpha=1.0)
 
 
-def _knee_value(knee: Knee) -> float:
-    return next(value for share, value in knee.knees if share == 0.90)
-
-
 def _mark(axes: Any, place: Sequence[float | None], marker: str, label: str) -> None:
     if all(value is not None for value in place):
-        axes.plot([place[0]], [place[1]], color="black", marker=marker, linestyle="none", markersize=8, label=label)
+        axes.plot(
+            [place[0]],
+            [place[1]],
+            color="black",
+            marker=marker,
+            linestyle="none",
+            markersize=8,
+            label=label,
+            clip_on=False,
+        )
 
 
 def draw_worth(worths: Sequence[Worth], total: float, path: Path) -> None:

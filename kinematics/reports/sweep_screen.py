@@ -7,7 +7,7 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from kinematics.reports.screens import CAUTION, between_text, draws_line
-from kinematics.studies.trade_offs import ACCELERATION, RINGING, ROUNDING, trade_offs_of
+from kinematics.studies.trade_offs import ACCELERATION, RINGING, ROUNDING, WORTH_HAVING, recommended, trade_offs_of
 from kinematics.wording import duration_text, quantity_text, share_text
 
 if TYPE_CHECKING:
@@ -67,17 +67,29 @@ def _knee(knee: Knee) -> list[str]:
 
 
 def _trade_offs(sweep: Sweep) -> list[str]:
-    """The best trade-offs of several knobs: a few of them, from the quickest to the gentlest."""
+    """The best trade-offs of several knobs, a few from the quickest to the gentlest, and what is recommended."""
     if len(sweep.knobs) < 2:
         return []
     found = trade_offs_of(sweep)
     step = max(1, -(-len(found) // SHOWN_TRADE_OFFS))
     lines = [f"best trade-offs, {len(found)} in all:"]
     for one in found[::step]:
-        told = ", ".join(f"{knob.name}={value:g}" for knob, value in zip(sweep.knobs, one.row.point, strict=True))
+        told = _point(sweep, one.row)
         costs = ", ".join(f"{WORDS[name]} {quantity_text(cost)} {UNITS[name]}" for name, cost in one.costs.items())
         lines.append(f"  {duration_text(one.row.total)} with {told}: {costs}")
+    gentle = recommended(sweep)
+    if gentle is None:
+        return [*lines, "recommended: none of these, the known caps refuse them all"]
+    held = "within the caps" if gentle.within_caps else "that no known cap refuses, though not all are known,"
+    lines.append(
+        f"recommended: {_point(sweep, gentle)}, {duration_text(gentle.total)}: the gentlest {held} "
+        f"with {WORTH_HAVING:.0%} of what such settings bring"
+    )
     return lines
+
+
+def _point(sweep: Sweep, row: SweepRow) -> str:
+    return ", ".join(f"{knob.name}={value:g}" for knob, value in zip(sweep.knobs, row.point, strict=True))
 
 
 def knee_lines(sweep: Sweep) -> list[str]:

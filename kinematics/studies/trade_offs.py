@@ -15,6 +15,7 @@ from kinematics.studies.knobs import settings_of, variant_of
 if TYPE_CHECKING:
     from kinematics.studies.sweep import Sweep, SweepRow
 
+WORTH_HAVING = 0.90  # share of what the settings that were tried can bring
 ACCELERATION, ROUNDING, RINGING = "acceleration_mm_s2", "rounding_mm", "ringing_mm"
 
 
@@ -71,13 +72,38 @@ def best_trade_offs(rows: Sequence[SweepRow], costs: Mapping[str, Sequence[float
     return kept
 
 
+def rows_of_all_jobs(sweep: Sweep) -> list[SweepRow]:
+    """One row a candidate: of all jobs together, which come last, or of the only job."""
+    last = sweep.rows[-1].job
+    return [row for row in sweep.rows if row.job == last]
+
+
+def recommended(sweep: Sweep) -> SweepRow | None:
+    """The gentlest row that no known cap refuses and that brings 90 % of what such rows bring.
+
+    What they bring is the time between the slowest and the quickest of them; gentlest is the least acceleration of
+    printing moves, then the least values of the knobs in their order.
+    None where every row is refused.
+    """
+    rows = [row for row in rows_of_all_jobs(sweep) if row.within_caps is not False]
+    if not rows:
+        return None
+    slowest, quickest = max(row.total for row in rows), min(row.total for row in rows)
+    most = slowest - WORTH_HAVING * (slowest - quickest)
+
+    def harshness(row: SweepRow) -> tuple[float, ...]:
+        machine = variant_of(sweep.machine, settings_of(sweep.knobs, row.point)).machine
+        return (machine.motion.print_acceleration_mm_s2, *row.point)
+
+    return min((row for row in rows if row.total <= max(most, quickest)), key=harshness)
+
+
 def trade_offs_of(sweep: Sweep) -> tuple[TradeOff, ...]:
     """The best trade-offs among the rows of a sweep of several knobs, of all jobs together, by rising time.
 
     Of rows that are equal in time and in all costs the first counts.
     """
-    last = sweep.rows[-1].job
-    rows = [row for row in sweep.rows if row.job == last]
+    rows = rows_of_all_jobs(sweep)
     each = [costs_of(variant_of(sweep.machine, settings_of(sweep.knobs, row.point)).machine) for row in rows]
     costs = {name: [one[name] for one in each] for name in each[0]}
     found: dict[tuple[float, ...], TradeOff] = {}

@@ -19,7 +19,7 @@ from kinematics.studies.many import Variant
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.sweep import ALL_JOBS, SHARES, Sweep, SweepRow, WeightedJobs, knee_of, sweep_rows
 from kinematics.studies.timing import time_job
-from kinematics.studies.trade_offs import ACCELERATION, RINGING, best_trade_offs, costs_of, trade_offs_of
+from kinematics.studies.trade_offs import ACCELERATION, RINGING, best_trade_offs, costs_of, recommended, trade_offs_of
 from tests.studies.conftest import bench, job_of, straight
 
 ROUNDING = 1e-9  # relative
@@ -291,3 +291,34 @@ def test_trade_offs_of_a_sweep_rise_in_time_and_fall_in_acceleration() -> None:
     found = trade_offs_of(Sweep(machine, knobs, rows, ()))
     assert [one.row.point for one in found] == [(2000.0, 1.0), (1000.0, 1.0), (500.0, 1.0)]
     assert [one.costs[ACCELERATION] for one in found] == [2000.0, 1000.0, 500.0]
+
+
+def swept(totals: dict[tuple[float, float], tuple[float, bool | None]]) -> Sweep:
+    """A sweep of acceleration and speed with given times, and whether the caps take them."""
+    knobs = tuple(Knob(name, tuple(sorted({p[i] for p in totals}))) for i, name in enumerate(("acceleration", "speed")))
+    rows = tuple(SweepRow(point, "job", total, within, ()) for point, (total, within) in totals.items())
+    return Sweep(load_machine("middling"), knobs, rows, ())
+
+
+def test_the_recommended_setting_is_the_gentlest_within_the_caps_that_brings_nine_tenths() -> None:
+    # Within the caps times go from 200 to 100 s: 110 s and less is enough. 90 s and less lies beyond the caps.
+    totals: dict[tuple[float, float], tuple[float, bool | None]] = {
+        (500.0, 1.0): (200.0, True),
+        (500.0, 2.0): (111.0, True),
+        (1000.0, 1.0): (120.0, True),
+        (1000.0, 2.0): (110.0, True),
+        (2000.0, 1.0): (105.0, True),
+        (2000.0, 2.0): (100.0, True),
+        (4000.0, 2.0): (90.0, False),
+        (400.0, 3.0): (80.0, False),
+    }
+    found = recommended(swept(totals))
+    assert found is not None
+    assert found.point == (1000.0, 2.0)
+
+
+def test_what_is_refused_is_never_recommended() -> None:
+    assert recommended(swept({(500.0, 1.0): (200.0, False), (1000.0, 1.0): (150.0, False)})) is None
+    found = recommended(swept({(500.0, 1.0): (200.0, None), (1000.0, 1.0): (150.0, False)}))
+    assert found is not None
+    assert found.point == (500.0, 1.0)
