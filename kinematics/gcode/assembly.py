@@ -15,6 +15,7 @@ from kinematics.gcode.findings import notices_of
 from kinematics.gcode.job import Job
 from kinematics.gcode.labels import layer_marks_of
 from kinematics.gcode.moves import DWELL, LIMIT, PAUSE, TEXT, Events
+from kinematics.gcode.stretches import Notes
 from kinematics.gcode.whole import WholeRead
 
 Added = tuple[int, int, float, int, int]  # an event as in `Events`: move, kind, value, tool, line
@@ -44,7 +45,7 @@ def take_texts(
     content: bytes,
     dialect: Dialect,
     speed: NDArray[np.float64],
-    notes: NDArray[np.int64],
+    notes: Notes,
     override: float = 1.0,
 ) -> Texts:
     """Let the dialect's patterns meet the lines that are no G-code; overrides act on `speed`, `notes` keep the rest.
@@ -58,7 +59,9 @@ def take_texts(
     rows = match_texts(content, offsets, events.line[at_text], events.move[at_text], dialect)
     for note in (at.NOTE_TEXT, at.NOTE_DAMAGED):
         left = at_text[rows.unmatched & (events.tool[at_text] == note)]
-        notes[note] = (left.size, events.line[left[0]], events.value[left[0]]) if left.size else (0, 0, 0)
+        notes.pop(note, None)
+        if left.size:
+            notes[note] = (left.size, int(events.line[left[0]]), int(events.value[left[0]]))
     begins = [0, *rows.overrides.move]
     factors = [override, *rows.overrides.value]
     for move, stop, factor in zip(begins, [*begins[1:], speed.size], factors, strict=True):

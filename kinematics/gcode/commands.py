@@ -21,6 +21,7 @@ def note(notes: NDArray[np.int64], row: int, whole: NDArray[np.int64]) -> None:
         notes[row, 1] = whole[at.LINE_NUMBER]
         notes[row, 2] = whole[at.OFFSET]
     notes[row, 0] += 1
+    whole[at.NOTED] += 1
 
 
 @compiled_part

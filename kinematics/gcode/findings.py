@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from kinematics.errors import InputError, Notice
 from kinematics.gcode import state as at
+from kinematics.gcode.stretches import Notes
 
 SHOWN_TEXT = 40
 SEEN_AS_TEXT = 65_536  # bytes at the start of a file that must look like text
@@ -31,21 +32,20 @@ def error_of(content: memoryview, name: str, whole: NDArray[np.int64]) -> InputE
     return InputError.at(f"{name}:{whole[at.ERROR_LINE]}", f"{found}: {text!r}", allowed)
 
 
-def first_findings(notes: NDArray[np.int64], content: memoryview) -> dict[int, Notice]:
-    """Everything that was doubtful in some content, by row of the notes."""
+def first_findings(notes: Notes, content: memoryview) -> dict[int, Notice]:
+    """Everything that was doubtful in some content, by row of `state`."""
     found = {}
-    for row in np.flatnonzero(notes[:, 0]):
-        count, line, offset = (int(value) for value in notes[row])
+    for row, (count, line, offset) in notes.items():
         if row < at.NOTE_KINDS:
-            text = at.NOTE_TEXTS[int(row)]
+            text = at.NOTE_TEXTS[row]
         else:
             word = f"G{(row - at.NOTE_G) / 10:g}" if row < at.NOTE_M else f"M{(row - at.NOTE_M) / 10:g}"
             text = f"{word} is not understood, not used"
-        found[int(row)] = Notice(line, count, f"{text} (first: {line_text(content, offset)!r})")
+        found[row] = Notice(line, count, f"{text} (first: {line_text(content, offset)!r})")
     return found
 
 
-def notices_of(notes: NDArray[np.int64], content: memoryview) -> list[Notice]:
+def notices_of(notes: Notes, content: memoryview) -> list[Notice]:
     """Everything that was doubtful, by first line."""
     return sorted(first_findings(notes, content).values())
 

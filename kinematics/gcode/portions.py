@@ -16,7 +16,7 @@ from kinematics.gcode.facts import JobFacts, Statements
 from kinematics.gcode.file_limits import Conditions, FileLimit, Unused, conditions_of, limits_in_events
 from kinematics.gcode.findings import first_findings
 from kinematics.gcode.labels import LabelNames, Labels, Mark, held, label_marks, layer_marks
-from kinematics.gcode.layers import fresh_layers, number_layers
+from kinematics.gcode.layers import MOST_FED, NUMBER, fresh_course, number_layers
 from kinematics.gcode.moves import Events, Moves
 from kinematics.gcode.patterns import text_from
 from kinematics.gcode.stretches import Read
@@ -75,7 +75,7 @@ class Portions:
         self._labelled = labelled
         self._label_key = label_key
         self._marked_layers = marked_layers
-        self._layer_state = fresh_layers()
+        self._course = fresh_course()
         self._layer_marks, self._label_marks = _Marks(), _Marks()
         self._override, self._stop_pending = 1.0, False
         self._found: dict[int, Notice] = {}
@@ -83,14 +83,13 @@ class Portions:
         self._statements = Statements()
         self._holds: dict[str, float] = {}
         self._low, self._high = np.full(3, np.inf), np.full(3, -np.inf)
-        self._fed, self._most_fed = 0.0, 0.0
         self._lines = 0
         self.moves = 0
 
     @property
     def layers(self) -> int:
         """Number of layers so far."""
-        return self._layer_marks.now if self._marked_layers else int(self._layer_state[0])
+        return self._layer_marks.now if self._marked_layers else int(self._course[NUMBER])
 
     @property
     def states_limits(self) -> bool:
@@ -131,10 +130,6 @@ class Portions:
         )
         self.moves += n
         self._lines = int(read.whole[at.LINE_NUMBER])
-        if n:
-            sums = np.cumsum(de)
-            self._most_fed = max(self._most_fed, self._fed + float(sums.max()))
-            self._fed += float(sums[-1])
         self._low = np.minimum(self._low, read.real[at.LOW_X : at.LOW_Z + 1])
         self._high = np.maximum(self._high, read.real[at.HIGH_X : at.HIGH_Z + 1])
         return portion
@@ -159,12 +154,12 @@ class Portions:
         return conditions
 
     def _layer(self, chunk: Chunk, read: Read, kind: NDArray[np.int8], line: NDArray[np.int32]) -> NDArray[np.int32]:
+        dx, dy, dz, de, _ = read.path
+        layer = np.empty(line.size, np.int32)
+        number_layers(dx, dy, dz, de, kind, read.height, self._course, layer)
         if self._marked_layers:
             content = bytes(chunk.content)
             return self._layer_marks.layers(content, layer_marks(content, self._dialect), line - self._lines)
-        dx, dy, dz = (read.path[row] for row in (at.DX, at.DY, at.DZ))
-        layer = np.empty(line.size, np.int32)
-        number_layers(dx, dy, dz, kind, read.height, self._layer_state, layer)
         return layer
 
     def _labels(self, chunk: Chunk, line: NDArray[np.int32]) -> Labels:
@@ -181,7 +176,7 @@ class Portions:
             self.moves,
             self.layers,
             (low, high) if np.isfinite(self._low).all() else None,  # type: ignore[arg-type]
-            self._most_fed,
+            float(self._course[MOST_FED]),
             self.notices,
             self._statements.limits,
             self._statements.by_line,

@@ -7,6 +7,7 @@ import math
 import os
 import sys
 import zlib
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -29,6 +30,8 @@ from kinematics.gcode.findings import (
 from kinematics.gcode.job import Job
 from kinematics.gcode.stretches import PADDING, ReaderOptions
 from kinematics.gcode.whole import read_whole
+
+SHARE = 4 << 20  # bytes of a file that a thread of its own may read
 
 
 def read_gcode(
@@ -57,7 +60,7 @@ def read_gcode(
     if isinstance(source, bytes):
         shown, content = name or "<bytes>", memoryview(source)
     else:
-        shown, content = name or os.fspath(source), content_of(source)
+        shown, content = name or os.fspath(source), content_of(source, threads)
     if bytes(content[:2]) == b"\x1f\x8b":
         content = memoryview(_unpacked(content, shown))
     head = bytes(content[:SEEN_AS_TEXT])
@@ -66,10 +69,11 @@ def read_gcode(
     return _read(content, shown, dialect, options, threads)
 
 
-def content_of(source: str | os.PathLike[str]) -> memoryview:
+def content_of(source: str | os.PathLike[str], threads: int = 1) -> memoryview:
     """The bytes of a file, or of standard input for `-`. Raises InputError where it cannot be read.
 
-    Room for the reader's look ahead is left behind them, so that they need not be copied.
+    Room for the reader's look ahead is left behind them, so that they need not be copied. A large file is read by some
+    `threads` side by side.
     """
     if os.fspath(source) == "-":
         return memoryview(sys.stdin.buffer.read())
@@ -77,10 +81,10 @@ def content_of(source: str | os.PathLike[str]) -> memoryview:
     try:
         with path.open("rb", buffering=0) as file:
             room = np.empty(os.fstat(file.fileno()).st_size + PADDING, np.uint8)
-            used = 0
-            while used < room.size - PADDING and (more := file.readinto(room.data[used : room.size - PADDING])):
-                used += more
-            rest = file.read()  # of what has grown meanwhile, or says no size (a pipe)
+            used = _fill(file.fileno(), room.data[: room.size - PADDING], threads)
+            if used:
+                file.seek(used)
+            rest = file.read()  # of what has grown meanwhile, or says no size
     except FileNotFoundError:
         siblings = [entry.name for entry in path.parent.iterdir()] if path.parent.is_dir() else []
         raise InputError.at(str(path), "no such file", hint=nearest(path.name, siblings)) from None
@@ -90,6 +94,22 @@ def content_of(source: str | os.PathLike[str]) -> memoryview:
         raise InputError.at(str(path), f"cannot be read: {error.strerror}") from None
     content = room.data[:used]
     return memoryview(bytes(content) + rest) if rest else content
+
+
+def _fill(file: int, room: memoryview, threads: int) -> int:
+    """Read the start of a file into all of the room, as far as it goes; return how many bytes that is."""
+    threads = max(1, min(threads, len(room) // SHARE))
+    cuts = [len(room) * k // threads for k in range(threads + 1)]
+
+    def fill(begin: int, end: int) -> int:
+        used = begin
+        while used < end and (more := os.preadv(file, [room[used:end]], used)):
+            used += more
+        return used
+
+    with ThreadPoolExecutor(threads) as pool:
+        ends = list(pool.map(fill, cuts[:-1], cuts[1:]))
+    return next((found for found, end in zip(ends, cuts[1:], strict=True) if found < end), len(room))
 
 
 def _unpacked(content: memoryview, name: str) -> bytes:

@@ -37,7 +37,8 @@ IS_GUESS = 32
 E_DIRTY = 33  # what E reads holds sums from an unknown start
 KEEPS_TEXT = 34  # whether lines that are no G-code are kept as events, for the dialect's patterns
 BASE = 35  # number of the move that the first height is of
-WHOLE_STATE = 36
+NOTED = 36  # how often something was noted since this was last 0
+WHOLE_STATE = 37
 
 PER_MINUTE, INVERSE_TIME, PER_TURN = 0, 1, 2  # what F says (FEED_MODE): G94, G93, G95
 

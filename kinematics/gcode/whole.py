@@ -1,26 +1,39 @@
-"""A whole file to moves, layers and all: in one go, or in chunks on both cores, with the same result."""
+"""A whole file to moves, layers and all: by one thread, or part by part on several, with the same result.
+
+Of the parts the first is read from the file's start, straight to where its moves belong. Every other part is read in
+the meantime stretch by stretch, each from a guess (see `guesses`): modes as the stretch before it left them, the first
+one's as the start of the file left them. Then, in file order, what held is put behind the first part, and what did not
+is read again there.
+"""
 
 from __future__ import annotations
 
-from concurrent.futures import Future, ThreadPoolExecutor
-from typing import Any, NamedTuple
+import threading
+from collections.abc import Iterable, Sequence
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.compiled import CHECKED, compiled
 from kinematics.gcode import state as at
-from kinematics.gcode.chunks import CHUNK, WORKERS, OrderError, chunk_ends, read_chunks
+from kinematics.gcode.chunks import CHUNK, WORKERS, chunk_ends
 from kinematics.gcode.dialects import Dialect
-from kinematics.gcode.interpreter import RESERVE, read_lines
-from kinematics.gcode.layers import fresh_layers, number_layers
+from kinematics.gcode.guesses import OrderError, begin_from, guess_after, mended
+from kinematics.gcode.layers import MOST_FED, NUMBER, fresh_course, number_layers
 from kinematics.gcode.moves import Moves
-from kinematics.gcode.stretches import BYTES_A_MOVE, Read, ReaderOptions, Scratches, fresh_state
+from kinematics.gcode.stretches import Columns, Notes, Read, ReaderOptions, fresh_state
 
 Real = NDArray[np.float64]
 Whole = NDArray[np.int64]
+Stretch = tuple[int, int]  # from which byte to which
 
-STRETCH = 1 << 20  # bytes: what was read of them is still in the caches when its layers are numbered
+OTHERS_SHARE = 1.05  # of the first part, which has more to do than its bytes
+ENOUGH_FED = 50  # moves with filament that tell whether E words are places or steps …
+STEPS_BACK = 1 / 3  # … by the share of them that goes back if taken for places
+FAILURES = 2  # guesses one after the other, after which the rest is guessed anew
+HEADS = 8  # the first stretch is read in so many pieces, until modes can be guessed from it
 
 
 class WholeRead(NamedTuple):
@@ -32,60 +45,145 @@ class WholeRead(NamedTuple):
     whole: Whole
     moves: Moves
     events: Real
-    notes: Whole
+    notes: Notes
     layers: int
     most_fed: float
 
 
-@compiled
-def feed(de: Real, fed: Real) -> None:
-    """Add filament (mm) move by move; `fed` holds the sum so far and the highest one."""
-    total, most = fed[0], fed[1]
-    for i in range(de.size):
-        total += de[i]
-        most = max(most, total)
-    fed[0], fed[1] = total, most
+class Guessed(NamedTuple):
+    """A stretch that was read from a guess, its moves those of `columns` from the move `first` on."""
+
+    guess: tuple[Real, Whole]
+    read: Read
+    columns: Columns
+    first: int
 
 
-class _Columns:
-    """The moves of a file as they come: one array a column, with room for more."""
+class Reading:
+    """What has been read of a file up to some place, and the true state there."""
 
-    def __init__(self, room: int) -> None:
-        self.path = np.empty((at.PATH_ROWS, room))
-        self.kind, self.stop = np.empty(room, np.int8), np.empty(room, np.uint8)
-        self.line, self.layer = np.empty(room, np.int32), np.empty(room, np.int32)
-        self.used = 0
-        self._layers = fresh_layers()
-        self._fed = np.zeros(2)
+    def __init__(
+        self, buffer: NDArray[np.uint8], size: int, stretch: int, dialect: Dialect, start: tuple[Real, Whole]
+    ) -> None:
+        """`size` bytes will be read, some `stretch` of them at a time."""
+        self._buffer = buffer
+        self._dialect = dialect
+        self.real, self.whole = start
+        self._columns = Columns(size, stretch, keeps_height=False)
+        self._layer = np.empty(self._columns.line.size, np.int32)
+        self._course = fresh_course()
+        self._low, self._high = np.full(3, np.inf), np.full(3, -np.inf)
+        self._events: list[Real] = []
+        self._notes: Notes = {}
+        self._taken: list[Guessed] = []  # behind each other in the same columns, and not copied yet
+        self._copies: list[Future[None]] = []
 
-    def make_room(self, more: int) -> None:
-        """Have room for so many moves more; nothing may be writing."""
-        if self.used + more <= self.line.size:
+    @property
+    def has_ended(self) -> bool:
+        """Whether there is no more to read: an error, or the end of a strict dialect's program."""
+        failed = bool(self.whole[at.STATUS] == at.STATUS_ERROR)
+        return failed or (self._dialect.strict and bool(self.whole[at.ENDED]))
+
+    @property
+    def moves(self) -> int:
+        """How many moves were found so far, those not counted that wait to be copied."""
+        return self._columns.used
+
+    def read_on(self, stretches: Iterable[Stretch]) -> None:
+        """Read the stretches that follow, as far as there is something to read; all that was taken must be copied.
+
+        Raises OrderError where that cannot be done exactly from what is known.
+        """
+        self._wait()
+        for begin, end in stretches:
+            if self.has_ended:
+                return
+            doubtful = bool(self.whole[at.E_DIRTY])
+            real, whole = begin_from(self.real, self.whole)
+            first = self._columns.used
+            read = self._columns.read(self._buffer, begin, end, real, whole, self._dialect)
+            if doubtful and whole[at.INEXACT]:
+                raise OrderError
+            self._number(first, read.path, read.kind, read.height)
+            self._note(first, read)
+
+    def take(self, guessed: Guessed, pool: Executor) -> bool:
+        """Take over what was read from a guess, if that held: see `copy`."""
+        read = guessed.read
+        lines, pending = int(self.whole[at.LINE_NUMBER]), int(self.whole[at.STOP_PENDING])
+        if not mended(read, guessed.guess, self.real, self.whole):
+            return False
+        read.line[:] += lines
+        read.events[:, at.EVENT_LINE] += lines
+        for row, (count, line, offset) in read.notes.items():
+            read.notes[row] = (count, line + lines, offset)
+        read.whole[at.LINE_NUMBER] += lines
+        if pending and read.stop.size:
+            read.stop[0] = 1
+        elif pending:
+            read.whole[at.STOP_PENDING] = 1
+        if self._taken and guessed.columns is not self._taken[0].columns:
+            self.copy(pool)
+        waiting = guessed.first - self._taken[0].first if self._taken else 0
+        self._note(self._columns.used + waiting, read)
+        self._taken.append(guessed)
+        return True
+
+    def copy(self, pool: Executor) -> None:
+        """Have the pool copy what was taken to where it belongs, and number its layers meanwhile."""
+        if not self._taken:
             return
-        room = max(2 * self.line.size, self.used + more)
-        path = np.empty((at.PATH_ROWS, room))
-        path[:, : self.used] = self.path[:, : self.used]
-        self.path = path
-        self.kind, self.stop = self._longer(self.kind, room), self._longer(self.stop, room)
-        self.line, self.layer = self._longer(self.line, room), self._longer(self.layer, room)
+        first, columns = self._taken[0].first, self._taken[0].columns
+        begin = self._columns.used
+        size = self._taken[-1].first + self._taken[-1].read.kind.size - first
+        self._taken.clear()
+        if begin + size > self._columns.line.size:
+            self._wait()
+            self._columns.make_room(2 * size)
+        self._copies += [pool.submit(work) for work in self._columns.copying(columns, first, size)]
+        self._columns.used += size
+        moves = slice(first, first + size)
+        self._number(begin, columns.path[:, moves], columns.kind[moves], columns.height[moves])
 
-    def _longer(self, old: NDArray[Any], room: int) -> NDArray[Any]:
-        new = np.empty(room, old.dtype)
-        new[: self.used] = old[: self.used]
-        return new
+    def _wait(self) -> None:
+        """Wait until nothing is being copied any more."""
+        for copy in self._copies:
+            copy.result()
+        self._copies.clear()
 
-    def number(self, end: int, path: Real, kind: NDArray[np.int8], height: Real) -> None:
-        """Number the layers of the moves up to `end`, and add their filament; their numbers may stand elsewhere yet."""
-        number_layers(path[at.DX], path[at.DY], path[at.DZ], kind, height, self._layers, self.layer[self.used : end])
-        feed(path[at.DE], self._fed)
-        self.used = end
+    def _number(self, first: int, path: Real, kind: NDArray[np.int8], height: Real) -> None:
+        """Number the layers of moves, the first of which is the move `first` of the file."""
+        end = first + kind.size
+        if end > self._layer.size:
+            longer = np.empty(self._columns.line.size, np.int32)
+            longer[:first] = self._layer[:first]
+            self._layer = longer
+        dx, dy, dz, de, _ = path
+        number_layers(dx, dy, dz, de, kind, height, self._course, self._layer[first:end])
 
-    def read(self, real: Real, whole: Whole, events: Real, notes: Whole) -> WholeRead:
-        """Everything together."""
-        n = self.used
-        dx, dy, dz, de, speed = self.path[:, :n]
-        moves = Moves(dx, dy, dz, de, speed, self.kind[:n], self.line[:n], self.layer[:n], self.stop[:n])
-        return WholeRead(real, whole, moves, events, notes, int(self._layers[0]), float(self._fed[1]))
+    def _note(self, first: int, read: Read) -> None:
+        """Keep all of a stretch but its moves, the first of which is the move `first` of the file."""
+        self.real, self.whole = read.real, read.whole
+        self._low = np.minimum(self._low, read.real[at.LOW_X : at.LOW_Z + 1])
+        self._high = np.maximum(self._high, read.real[at.HIGH_X : at.HIGH_Z + 1])
+        read.events[:, at.EVENT_MOVE] += first
+        self._events.append(read.events)
+        for row, (count, line, offset) in read.notes.items():
+            seen = self._notes.get(row, (0, line, offset))
+            self._notes[row] = (seen[0] + count, *seen[1:])
+
+    def result(self) -> WholeRead:
+        """Everything together; all that was taken must be copied."""
+        self._wait()
+        n = self._columns.used
+        real = self.real.copy()
+        real[at.LOW_X : at.HIGH_Z + 1] = *self._low, *self._high
+        columns = self._columns
+        dx, dy, dz, de, speed = columns.path[:, :n]
+        moves = Moves(dx, dy, dz, de, speed, columns.kind[:n], columns.line[:n], self._layer[:n], columns.stop[:n])
+        events = np.concatenate(self._events)
+        layers, most_fed = int(self._course[NUMBER]), float(self._course[MOST_FED])
+        return WholeRead(real, self.whole, moves, events, self._notes, layers, most_fed)
 
 
 def read_whole(
@@ -98,91 +196,126 @@ def read_whole(
     workers: int = WORKERS,
 ) -> WholeRead:
     """Read a whole file; `buffer` holds it from `begin` to `end`, and PADDING zero bytes after."""
-    if workers >= 2 and not dialect.strict and end - begin > 2 * chunk:
+    stretches = list(chunk_ends(buffer, begin, end, chunk))
+    if dialect.strict or end - begin <= 2 * chunk:
+        workers = 1
+    while True:
+        reading = Reading(buffer, end - begin, chunk, dialect, fresh_state(dialect, options))
         try:
-            return _side_by_side(buffer, begin, end, dialect, fresh_state(dialect, options), chunk, workers)
+            if workers < 2:
+                reading.read_on(stretches)
+            else:
+                _read_side_by_side(reading, buffer, stretches, chunk, dialect, workers)
+            return reading.result()
         except OrderError:
-            pass
-    return _one_after_the_other(buffer, begin, end, dialect, *fresh_state(dialect, options))
+            workers = 1
 
 
-def _one_after_the_other(
-    buffer: NDArray[np.uint8], begin: int, end: int, dialect: Dialect, real: Real, whole: Whole
-) -> WholeRead:
-    columns = _Columns((end - begin) // BYTES_A_MOVE + RESERVE + 1)
-    height = np.empty(STRETCH // BYTES_A_MOVE + RESERVE + 1)
-    events = np.empty(((end - begin) // 256 + RESERVE + 1, at.EVENT_COLUMNS))
-    notes = np.zeros((at.NOTE_ROWS, 3), np.int64)
-    whole[at.MOVES] = whole[at.EVENTS] = whole[at.BASE] = 0
-    source = buffer if CHECKED else buffer.ctypes.data
-    for first, stop in chunk_ends(buffer, begin, end, STRETCH):
-        place = first
-        while True:
-            columns.make_room(RESERVE + 1)
-            path, kind, line, stops = columns.path, columns.kind, columns.line, columns.stop
-            place = read_lines(
-                source, place, stop, real, whole, dialect.meanings, dialect.groups, notes, path, height, kind, line,
-                stops, events,
-            )  # fmt: skip
-            n, base = int(whole[at.MOVES]), int(whole[at.BASE])
-            columns.number(n, path[:, base:n], kind[base:n], height[: n - base])
-            whole[at.BASE] = n
-            if whole[at.STATUS] != at.STATUS_GROW:
-                break
-            if events.shape[0] - RESERVE <= whole[at.EVENTS]:
-                events = np.concatenate([events, np.empty_like(events)])
-            columns.make_room((stop - place) // BYTES_A_MOVE + RESERVE + 1)
-        if whole[at.STATUS] == at.STATUS_ERROR or (dialect.strict and whole[at.ENDED]):
-            break
-    return columns.read(real, whole, events[: int(whole[at.EVENTS])], notes)
-
-
-def _side_by_side(
+def _read_side_by_side(
+    reading: Reading,
     buffer: NDArray[np.uint8],
-    begin: int,
-    end: int,
+    stretches: Sequence[Stretch],
+    size: int,
     dialect: Dialect,
-    start: tuple[Real, Whole],
-    chunk: int,
     workers: int,
-) -> WholeRead:
-    columns = _Columns((end - begin) // BYTES_A_MOVE + RESERVE + 1)
-    scratches = Scratches()
-    notes = np.zeros((at.NOTE_ROWS, 3), np.int64)
-    events: list[Real] = []
-    extent = np.array([np.inf] * 3 + [-np.inf] * 3)
-    read: Read | None = None
-    copies: list[Future[None]] = []
-    with ThreadPoolExecutor(1) as pool:
-        for read in read_chunks(buffer, begin, end, dialect, start, chunk, workers, scratches):
-            first, n = columns.used, read.kind.size
-            if first + n > columns.line.size:
-                for copy in copies:
-                    copy.result()
-                columns.make_room(n + chunk // BYTES_A_MOVE)
-            columns.number(first + n, read.path, read.kind, read.height)
-            copies = [copy for copy in copies if not copy.done()]
-            copies.append(pool.submit(_copy, read, columns, first, scratches))
-            read.events[:, at.EVENT_MOVE] += first
-            events.append(read.events.copy())
-            low, high = read.real[at.LOW_X : at.LOW_Z + 1], read.real[at.HIGH_X : at.HIGH_Z + 1]
-            extent[:3], extent[3:] = np.minimum(extent[:3], low), np.maximum(extent[3:], high)
-            fresh = (notes[:, 0] == 0) & (read.notes[:, 0] > 0)
-            notes[fresh, 1:] = read.notes[fresh, 1:]
-            notes[:, 0] += read.notes[:, 0]
-        for copy in copies:
-            copy.result()
-    assert read is not None  # a file of several chunks
-    real = read.real.copy()
-    real[at.LOW_X : at.HIGH_Z + 1] = extent
-    return columns.read(real, read.whole, np.concatenate(events), notes)
+) -> None:
+    """Read a file in as many parts as there are workers: the first one here, the others from guesses, each on a thread.
+
+    What is left once guesses fail is read in parts again. Raises OrderError where that cannot be done exactly.
+    """
+    begin, end = stretches[0]
+    for head in chunk_ends(buffer, begin, end, size // HEADS):  # what stands before the first move may set modes
+        reading.read_on([head])
+        begin = head[1]
+        if reading.moves:
+            break
+    left: Sequence[Stretch] = [(begin, end), *stretches[1:]]
+    with ThreadPoolExecutor(workers) as pool:
+        while left and not reading.has_ended:
+            cuts = _cuts(len(left), min(workers, len(left)))
+            first, *rest = (left[begin:end] for begin, end in pairwise(cuts))
+            useless = threading.Event()
+            guess = reading.real, reading.whole
+            others = [pool.submit(_read_guessing, buffer, part, size, dialect, *guess, useless) for part in rest]
+            try:
+                reading.read_on(first)
+                left = left[len(first) + _take(reading, rest, others, pool) :]
+            finally:
+                useless.set()
 
 
-def _copy(read: Read, columns: _Columns, first: int, scratches: Scratches) -> None:
-    """Put a chunk's moves in their place, and free what it was read into."""
-    end = first + read.kind.size
-    for row in range(at.PATH_ROWS):
-        columns.path[row, first:end] = read.path[row]
-    columns.kind[first:end], columns.stop[first:end] = read.kind, read.stop
-    columns.line[first:end] = read.line
-    scratches.free(read)
+def _cuts(stretches: int, workers: int) -> list[int]:
+    """Where stretches are cut into parts, from 0 on; all but the first are of one size."""
+    most = stretches * OTHERS_SHARE / (1.0 + (workers - 1) * OTHERS_SHARE)
+    return [0, *(stretches - round(most * (workers - part)) for part in range(1, workers + 1))]
+
+
+def _take(
+    reading: Reading, parts: Iterable[Sequence[Stretch]], others: Iterable[Future[list[Guessed]]], pool: Executor
+) -> int:
+    """Take over parts that were read from guesses, and read again what does not hold; return how many stretches.
+
+    Ends where one after the other does not hold.
+    """
+    done, failed = 0, 0
+    for part, other in zip(parts, others, strict=True):
+        found = iter(other.result())
+        for one in part:
+            if reading.has_ended or failed == FAILURES:
+                break
+            read = next(found, None)
+            if read is not None and reading.take(read, pool):
+                failed = 0
+            else:
+                reading.copy(pool)
+                reading.read_on([one])
+                failed += 1
+            done += 1
+        reading.copy(pool)
+    return done
+
+
+def _read_guessing(
+    buffer: NDArray[np.uint8],
+    stretches: Sequence[Stretch],
+    size: int,
+    dialect: Dialect,
+    real: Real,
+    whole: Whole,
+    useless: threading.Event,
+) -> list[Guessed]:
+    """Read stretches one after the other, each from a guess after the one before it, as far as one can be read.
+
+    Ends early once it is known to be useless.
+    """
+    columns = Columns(stretches[-1][1] - stretches[0][0], size)
+    found: list[Guessed] = []
+    whole = whole.copy()
+    whole[at.IS_E_RELATIVE] = _feeds_by_steps(buffer, *stretches[0], size, dialect, real, whole)
+    for begin, end in stretches:
+        guess = guess_after(real, whole)
+        real, whole = guess[0].copy(), guess[1].copy()
+        first = columns.used
+        read = columns.read(buffer, begin, end, real, whole, dialect)
+        found.append(Guessed(guess, read, columns, first))
+        if whole[at.STATUS] == at.STATUS_ERROR or useless.is_set():
+            break
+    return [one._replace(read=columns.again(one.read, one.first)) for one in found]
+
+
+def _feeds_by_steps(
+    buffer: NDArray[np.uint8], begin: int, end: int, size: int, dialect: Dialect, real: Real, whole: Whole
+) -> bool:
+    """Whether E words in the middle of a file look relative; where they tell nothing, what held at an earlier place.
+
+    Taken for places they go up, but for a retraction now and then; so taken, steps go up and down by turns.
+    """
+    begin, end = next(chunk_ends(buffer, begin, end, size // HEADS))
+    real, whole = guess_after(real, whole)
+    known = bool(whole[at.IS_E_RELATIVE])
+    if whole[at.IS_RELATIVE]:
+        return known
+    whole[at.IS_E_RELATIVE] = 0
+    fed = Columns(end - begin, end - begin).read(buffer, begin, end, real, whole, dialect).path[at.DE]
+    fed = fed[fed != 0.0]
+    return known if fed.size < ENOUGH_FED else bool(np.mean(fed < 0.0) > STEPS_BACK)

@@ -16,7 +16,7 @@ from typing import TypeVar
 from kinematics.caps.class_limits import HONOUR, IGNORE
 from kinematics.caps.flow import hangs_on_temperature
 from kinematics.gcode import state as at
-from kinematics.gcode.chunks import CHUNK, Chunk, OrderError, read_guessing, read_in_order
+from kinematics.gcode.chunks import CHUNK, Chunk, read_in_order
 from kinematics.gcode.dialects import EXTRUSION, Dialect
 from kinematics.gcode.findings import error_of, no_second_percent, nothing_moves
 from kinematics.gcode.job_file import GZIP, JobFile
@@ -80,7 +80,6 @@ class BlockwiseJob:
         self._done: list[tuple[Ask, Timing]] = []
         self._stated: dict[ReaderSettings, bool] = {}
         self._deviating: list[Ask] = []
-        self._in_order = dialect.strict
         self._marked_layers = bool(dialect.layers)
         self._key: bytes | None = b"" if dialect.labels else None
         self._looks_like_text = False
@@ -170,8 +169,6 @@ class BlockwiseJob:
         while True:
             try:
                 return work()
-            except OrderError:
-                self._in_order = True
             except _MarksError:
                 self._marked_layers = False
             except DeviationError as rules:
@@ -185,10 +182,9 @@ class BlockwiseJob:
         options = ReaderOptions(
             settings.home, settings.arc_tolerance, *settings.retraction, settings.filament_area, self._block_delete
         )
-        read_all = read_in_order if self._in_order else read_guessing
         start = fresh_state(self._dialect, options)
         whole = start[1]
-        for chunk, read in read_all(self._file.chunks(self._chunk), self._dialect, start):
+        for chunk, read in read_in_order(self._file.chunks(self._chunk), self._dialect, start):
             whole = read.whole
             if whole[at.STATUS] == at.STATUS_ERROR:
                 raise error_of(chunk.content, self._file.name, whole)

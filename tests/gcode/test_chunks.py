@@ -16,7 +16,7 @@ from kinematics.gcode import chunks, whole
 from kinematics.gcode import state as at
 from kinematics.gcode.dialects import EXTRUSION, RS274, Dialect, TextCommand
 from kinematics.gcode.reader import read_gcode
-from kinematics.gcode.stretches import PADDING, Read, ReaderOptions, fresh_state, read_stretch
+from kinematics.gcode.stretches import PADDING, Columns, Read, ReaderOptions, fresh_state
 from kinematics.gcode.whole import read_whole
 from tests.naive import gcode_grammar
 from tests.naive.restless_lines import restless_lines
@@ -46,25 +46,25 @@ class Watch:
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.mended: list[bool] = []
-        self.in_one_go = False
-        mend, through = chunks._mended, whole._one_after_the_other
+        self.in_one_go = True
+        mend, apart = whole.mended, whole._read_side_by_side
 
         def mend_and_tell(*arguments: Any) -> bool:
             self.mended.append(mend(*arguments))
             return self.mended[-1]
 
-        def read_and_tell(*arguments: Any) -> whole.WholeRead:
-            self.in_one_go = True
-            return through(*arguments)
+        def read_and_tell(*arguments: Any) -> None:
+            apart(*arguments)
+            self.in_one_go = False
 
-        monkeypatch.setattr(chunks, "_mended", mend_and_tell)
-        monkeypatch.setattr(whole, "_one_after_the_other", read_and_tell)
+        monkeypatch.setattr(whole, "mended", mend_and_tell)
+        monkeypatch.setattr(whole, "_read_side_by_side", read_and_tell)
 
     def outcome(self) -> Outcome:
         """What was seen since the last time."""
         seen = Outcome(self.mended[:], self.in_one_go)
         self.mended.clear()
-        self.in_one_go = False
+        self.in_one_go = True
         return seen
 
 
@@ -82,7 +82,7 @@ def padded(text: bytes) -> NDArray[np.uint8]:
 
 
 def in_one_go(text: bytes, options: ReaderOptions = PLAIN, dialect: Dialect = EXTRUSION) -> Read:
-    return read_stretch(padded(text), 0, len(text), *fresh_state(dialect, options), dialect)
+    return Columns(len(text), len(text)).read(padded(text), 0, len(text), *fresh_state(dialect, options), dialect)
 
 
 def in_chunks(
@@ -97,7 +97,9 @@ def in_chunks(
 
 def apart(one: Read, other: Read) -> Iterator[str]:
     """Where two readings of a file differ, in words."""
-    for name in ("path", "kind", "line", "stop", "events", "notes"):
+    if one.notes != other.notes:
+        yield f"notes: {one.notes} and {other.notes}"
+    for name in ("path", "kind", "line", "stop", "events"):
         ours, theirs = getattr(one, name), getattr(other, name)
         if ours.shape != theirs.shape:
             yield f"{name}: {ours.shape} and {theirs.shape}"
@@ -298,6 +300,30 @@ def test_what_hangs_on_a_sum_is_read_in_one_go(watch: Watch) -> None:
     text = cut(RELATIVE, "X5 E0.1", "Y6 E0.3", "X4|M82|G92 E0|X5 E9", LAST)
     assert_alike(text, SIZE)
     assert not watch.outcome().in_one_go
+
+
+def test_guesses_that_fail_are_made_anew(watch: Watch) -> None:
+    """An override far into the first part: the second one, read without it, is not read again piece by piece."""
+    late = [f"X{i % 7} E{i}" for i in range(3, 40)]
+    text = cut(FIRST, *late[:5], "M220 S50|X9", *late[5:])
+    assert_alike(text, SIZE)
+    seen = watch.outcome()
+    assert seen.mended[: whole.FAILURES + 1] == [False] * whole.FAILURES + [True]
+    assert all(seen.mended[whole.FAILURES :])
+    assert not seen.in_one_go
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_relative_filament_is_seen_from_its_numbers(turned: bool, watch: Watch) -> None:
+    """Two programs in one file, and the second part begins in the second of them."""
+    relative = "".join(f"G1 X{i % 50} Y{i % 3} E{0.02 + i % 7 / 100:.2f}\n" for i in range(1, 2_000))
+    absolute = "".join(f"G1 X{i % 50} Y{i % 3} E{i / 10}\n" for i in range(1, 2_000))
+    programs = [b"M83\nG1 F900\n" + relative.encode(), b"M82\nG92 E0\nG1 F900\n" + absolute.encode()]
+    text = b"".join(programs[::-1] if turned else programs)
+    assert_alike(text, 5_000)
+    seen = watch.outcome().mended
+    assert len(seen) > 3
+    assert all(seen)
 
 
 LATE = ("X5 E3", "X6 E4", LAST)

@@ -75,6 +75,13 @@ def test_turning_to_and_fro_while_climbing_is_no_full_turn() -> None:
     assert set(layers("Z0.2\n" + lines)[1:]) == {1}
 
 
+def test_turns_count_from_the_start_of_the_climb() -> None:
+    """A first climbing move straight up has no direction to turn from."""
+    square = "".join(f"X{x} Y{y} Z{1 + 0.1 * i} E1\n" for i, (x, y) in enumerate([(9, 0), (9, 9), (0, 9), (0, 0)]))
+    assert layers("Z0.2\nY-5 E1\nX0 Y0 E1\nZ0.9 E1\n" + square)[-5:] == [2, 2, 2, 2, 2]
+    assert layers("Z0.2\nY-5 E1\nX0 Y0 E1\nZ0.9 E1\n" + square + "X9 Z1.4 E1")[-1] == 3
+
+
 def test_a_flat_floor_below_a_spiral() -> None:
     floor = "Z0.2\nX10 E1\n"
     spiral = "".join(f"X{10 * math.cos(i)} Y{10 * math.sin(i)} Z{0.2 + 0.02 * i} E1\n" for i in range(1, 14))

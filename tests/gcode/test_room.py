@@ -6,6 +6,8 @@ import math
 
 import numpy as np
 
+from kinematics.gcode.chunks import CHUNK
+from kinematics.gcode.reader import read_gcode
 from tests.gcode.reading import doubts, ends, read
 
 
@@ -24,6 +26,15 @@ def test_many_short_lines_outgrow_the_first_guess_of_room() -> None:
     assert np.all(job.moves.dx[::2] == 1.0)
     assert np.all(job.moves.dy[1::2] == 1.0)
     assert job.moves.line.tolist() == list(range(3, 2 * count + 3))
+
+
+def test_parts_with_many_short_lines_outgrow_the_first_guess_of_room() -> None:
+    """Three bytes a move, and a file large enough to be read in parts."""
+    count = 2 * CHUNK // 6 + 1_000
+    job = read_gcode(b"F60\n" + b"X1\nX2\n" * count, threads=2)
+    assert len(job) == 2 * count
+    assert np.array_equal(job.moves.dx, [1.0, *[1.0, -1.0] * (count - 1), 1.0])
+    assert job.moves.line.tolist() == list(range(2, 2 * count + 2))
 
 
 def test_many_arcs_and_events_outgrow_the_first_guess_of_room() -> None:

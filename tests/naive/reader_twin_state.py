@@ -238,6 +238,7 @@ class Reader(ABC):
             if not self.climbing or abs(z0 - self.layer_height) > SAME_HEIGHT:
                 self.layer += 1
                 self.winding = 0.0
+                self.heading = (0.0, 0.0)  # turns count from the start of the climb
             elif turns:
                 ax, ay = self.heading
                 self.winding += atan2(ax * dy - ay * dx, ax * dx + ay * dy)
