@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.compiled import compiled
 from kinematics.errors import InputError
 from kinematics.gcode.file_limits import Conditions
 from kinematics.gcode.labels import Labels
@@ -39,6 +40,28 @@ class Classes(NamedTuple):
     table: tuple[MoveClass, ...]
 
 
+@compiled
+def code_moves(kind: NDArray[np.int8], layer: NDArray[np.int32], first_layers: int, code: NDArray[np.int64]) -> None:
+    """Write the kind of every move to `code`, plus KINDS for those of the first layers."""
+    for i in range(kind.size):
+        code[i] = kind[i] + (KINDS if layer[i] <= first_layers and first_layers > 0 else 0)
+
+
+@compiled
+def count_codes(code: NDArray[np.int64], counts: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Add up how often each code occurs."""
+    for i in range(code.size):
+        counts[code[i]] += 1
+    return counts
+
+
+@compiled
+def take_numbers(code: NDArray[np.int64], number: NDArray[np.int64], of_move: NDArray[np.uint16]) -> None:
+    """Write the number of every move's code."""
+    for i in range(code.size):
+        of_move[i] = number[code[i]]
+
+
 def refuse_too_many(classes: int) -> None:
     """Raise InputError where a job has more classes than can be told apart."""
     if classes > MOST_CLASSES:
@@ -58,9 +81,8 @@ def classify(
     `first_layers` is the number of layers that are kept apart (0: none); `conditions`, `labels` and `nozzle` are left
     out where no limit depends on them. Raises InputError where the job has too many classes.
     """
-    code = moves.kind.astype(np.int64)
-    if first_layers > 0:
-        code += KINDS * (moves.layer <= first_layers)
+    code = np.empty(moves.kind.size, np.int64)
+    code_moves(moves.kind, moves.layer, first_layers, code)
     width = 2 * KINDS
     condition_rows: tuple[Mapping[str, float], ...] = (NOTHING_STATED,)
     names: tuple[str, ...] = ("",)
@@ -77,10 +99,12 @@ def classify(
         code += width * nozzle.of_move.astype(np.int64)
         temperatures = nozzle.table
     width *= len(temperatures)
-    present = np.flatnonzero(np.bincount(code, minlength=width))
+    of_move = np.empty(code.size, np.uint16)
+    number = np.zeros(width, np.int64)
+    present = np.flatnonzero(count_codes(code, number))
     refuse_too_many(present.size)
-    number = np.zeros(width, np.uint16)
     number[present] = np.arange(present.size)
+    take_numbers(code, number, of_move)
     table = []
     for one in present:
         rest, kind = divmod(int(one), KINDS)
@@ -88,7 +112,7 @@ def classify(
         rest, condition = divmod(rest, len(condition_rows))
         temperature, label = divmod(rest, len(names))
         table.append(MoveClass(kind, bool(first), names[label], condition_rows[condition], temperatures[temperature]))
-    return Classes(number[code], tuple(table))
+    return Classes(of_move, tuple(table))
 
 
 def is_path(member: MoveClass) -> bool:

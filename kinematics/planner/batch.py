@@ -71,32 +71,46 @@ class BatchTimes(NamedTuple):
     layers: Reals
 
 
-def _inverse(values: Reals) -> Reals:
-    with np.errstate(divide="ignore"):
-        return np.ascontiguousarray(np.minimum(1.0 / values, FAR))
+@compiled
+def invert(values: Reals, inverses: Reals) -> None:
+    """Write 1/values to `inverses`, FAR at most."""
+    for i in range(values.size):
+        inverses[i] = min(1.0 / values[i], FAR)
+
+
+def _inverses(columns: Sequence[Reals] | Reals) -> Reals:
+    """The inverses of columns of equal length, one a row."""
+    inverses = np.empty((len(columns), columns[0].size))
+    for row, values in enumerate(columns):
+        invert(values, inverses[row])
+    return inverses
 
 
 def batch_features(features: Features, layer: NDArray[np.int32]) -> BatchFeatures:
     """A job's features for batches; `layer` (n) of every move."""
+    f = features
+    columns = (f.pace, f.x, f.y, f.z, f.ratio, f.sharpness, f.curvature, f.corner_x, f.corner_y, f.corner_z)
+    speed, x, y, z, ratio, sharpness, radius, corner_x, corner_y, corner_z = _inverses(columns)
+    motor, motor_corner, bend = (_inverses(rows) if rows.size else rows for rows in (f.motor, f.motor_corner, f.bend))
     return BatchFeatures(
-        2.0 * features.length,
-        _inverse(features.pace),
-        _inverse(features.x),
-        _inverse(features.y),
-        _inverse(features.z),
-        _inverse(features.ratio),
-        features.move_class,
-        features.rest,
-        _inverse(features.sharpness),
-        _inverse(features.curvature),
-        _inverse(features.corner_x),
-        _inverse(features.corner_y),
-        _inverse(features.corner_z),
-        features.turn,
-        features.ratio_change,
-        _inverse(features.motor),
-        _inverse(features.motor_corner),
-        _inverse(features.bend),
+        2.0 * f.length,
+        speed,
+        x,
+        y,
+        z,
+        ratio,
+        f.move_class,
+        f.rest,
+        sharpness,
+        radius,
+        corner_x,
+        corner_y,
+        corner_z,
+        f.turn,
+        f.ratio_change,
+        motor,
+        motor_corner,
+        bend,
         layer,
     )
 

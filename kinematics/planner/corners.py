@@ -22,6 +22,7 @@ LEAST_ALONG = math.cos(1.55) ** 2
 SHARPEST = 1e300  # stands for infinity, so that no product is 0·∞
 
 SHARPNESS, CURVATURE, CORNER_X, CORNER_Y, CORNER_Z, CHANGE, RATIO_CHANGE, TURN_X, TURN_Y, TURN_Z = range(10)
+BLOCK = 1024  # moves at a time: what one block touches stays in the fast caches
 CORNER_ROWS = 7  # of a job in which nothing hangs on how much each axis changes at a corner; else all ten
 
 
@@ -106,6 +107,81 @@ def change_between(units: Reals, before: int, after: int) -> float:
     return math.sqrt(wx * wx + wy * wy + wz * wz)
 
 
+@compiled_part
+def changes(x: Reals, y: Reals, z: Reals, begin: int, end: int, change: Reals) -> None:
+    """Write the length of the change of direction at the nodes from `begin` to `end`; unsigned places as in `ceilings`.
+
+    This and the next three loops take each move for a run of its own, so that several go at a time.
+    """
+    for k in range(end - begin):
+        i = np.uint64(begin) + np.uint64(k)
+        wx, wy, wz = x[i] - x[i - np.uint64(1)], y[i] - y[i - np.uint64(1)], z[i] - z[i - np.uint64(1)]
+        change[i] = math.sqrt(wx * wx + wy * wy + wz * wz)
+
+
+@compiled_part
+def normals(unit: Reals, change: Reals, begin: int, end: int, signed: bool, corner: Reals) -> None:
+    """Write one axis's share of the direction in which each corner accelerates."""
+    for k in range(end - begin):
+        i = np.uint64(begin) + np.uint64(k)
+        value = (unit[i] - unit[i - np.uint64(1)]) / change[i]
+        corner[i] = value if signed else abs(value)
+
+
+@compiled_part
+def sharpness_of(sine: float, cosine: float) -> float:
+    """(1 − s)/s of a corner from sine and cosine of half its turn, without cancellation."""
+    cosine = max(cosine, 1.0 / SHARPEST)  # an exact reversal
+    return min(SHARPEST, sine * sine / (cosine * (1.0 + cosine)))
+
+
+@compiled_part
+def sharpnesses(x: Reals, y: Reals, z: Reals, change: Reals, begin: int, end: int, sharpness: Reals) -> None:
+    """Write the sharpness of each corner."""
+    for k in range(end - begin):
+        i = np.uint64(begin) + np.uint64(k)
+        sx, sy, sz = x[i] + x[i - np.uint64(1)], y[i] + y[i - np.uint64(1)], z[i] + z[i - np.uint64(1)]
+        sharpness[i] = sharpness_of(0.5 * change[i], 0.5 * math.sqrt(sx * sx + sy * sy + sz * sz))
+
+
+@compiled_part
+def differences(values: Reals, begin: int, end: int, steps: Reals) -> None:
+    """Write by how much each value differs from the one before it."""
+    for k in range(end - begin):
+        i = np.uint64(begin) + np.uint64(k)
+        steps[i] = abs(values[i] - values[i - np.uint64(1)])
+
+
+@compiled_part
+def corners_of_moves(units: Reals, signed: bool, corners: Reals) -> None:
+    """Write the features of every node but the curvature, as if each move were a run of its own and none short."""
+    n = units.shape[1]
+    x, y, z = units[0], units[1], units[2]
+    change = corners[CHANGE]
+    begin = int(np.int64(1))
+    while begin < n:
+        end = min(begin + BLOCK, n)
+        changes(x, y, z, begin, end, change)
+        normals(x, change, begin, end, signed, corners[CORNER_X])
+        normals(y, change, begin, end, signed, corners[CORNER_Y])
+        normals(z, change, begin, end, signed, corners[CORNER_Z])
+        sharpnesses(x, y, z, change, begin, end, corners[SHARPNESS])
+        differences(units[3], begin, end, corners[RATIO_CHANGE])
+        if corners.shape[0] > TURN_X:
+            differences(x, begin, end, corners[TURN_X])
+            differences(y, begin, end, corners[TURN_Y])
+            differences(z, begin, end, corners[TURN_Z])
+        begin = end
+
+
+@compiled_part
+def no_corner(node: int, corners: Reals) -> None:
+    """Leave nothing of a node but what belongs to the filament."""
+    for row in range(corners.shape[0]):
+        if row != RATIO_CHANGE:
+            corners[row, node] = 0.0
+
+
 @compiled
 def corner_features(
     dx: Reals,
@@ -119,8 +195,7 @@ def corner_features(
     signed: bool,
     corners: Reals,
 ) -> None:
-    """Write the features of every corner into `corners` (float64[7 or 10, n], zeros before), column i for move i's
-    start.
+    """Write the features of every corner into `corners` (float64[7 or 10, n]), column i for move i's start.
 
     `dx, dy, dz, length` (n) of the moves, `units` float64[4, n] as in `features.move_features`, `rest` (n + 1) where
     motion is at rest; a negative `curve_window` switches the curve rule off; `signed` keeps the signs of the direction
@@ -135,13 +210,15 @@ def corner_features(
         if rest[i]:
             longest = max(longest, i - begin)
             begin = i
+    corners_of_moves(units, signed, corners)
     # A run of just this length must not be short at one place of the bed and long at another.
     shortest = short_run - WINDOW_SLACK
     places = np.empty((4, longest + 1))
     nodes = np.empty(longest + 1, np.int64)
-    changes = np.empty(longest + 1)
     begin = 0
     while begin < n:
+        no_corner(begin, corners)
+        corners[RATIO_CHANGE, begin] = 0.0
         # ---- one stretch between stops: the ends of its runs
         last = 0
         nodes[0] = begin
@@ -155,12 +232,9 @@ def corner_features(
             y += dy[end]
             z += dz[end]
             end += 1
-            if not rest[end]:
-                change = change_between(units, end - 1, end)
-                corners[RATIO_CHANGE, end] = abs(units[3, end] - units[3, end - 1])
-                if change < SAME_DIRECTION:
-                    continue
-                changes[last + 1] = change
+            if not rest[end] and corners[CHANGE, end] < SAME_DIRECTION:
+                no_corner(end, corners)
+                continue
             last += 1
             nodes[last] = end
             places[0, last] = travelled
@@ -170,11 +244,7 @@ def corner_features(
         # ---- its corners
         for corner in range(1, last):
             node = nodes[corner]
-            before, after, widest = node - 1, node, changes[corner]
-            corners[CHANGE, node] = widest
-            if corners.shape[0] > TURN_X:
-                for axis in range(3):
-                    corners[TURN_X + axis, node] = abs(units[axis, node] - units[axis, node - 1])
+            before, after, widest = node - 1, node, corners[CHANGE, node]
             if places[0, corner] - places[0, corner - 1] < shortest and corner > 1:
                 other = nodes[corner - 1] - 1
                 change = change_between(units, other, node)
@@ -185,16 +255,16 @@ def corner_features(
                 change = change_between(units, node - 1, other)
                 if change > widest:
                     before, after, widest = node - 1, other, change
-            ux, uy, uz = units[0, before], units[1, before], units[2, before]
-            wx, wy, wz = units[0, after], units[1, after], units[2, after]
-            nx, ny, nz = (wx - ux) / widest, (wy - uy) / widest, (wz - uz) / widest
-            corners[CORNER_X, node] = nx if signed else abs(nx)
-            corners[CORNER_Y, node] = ny if signed else abs(ny)
-            corners[CORNER_Z, node] = nz if signed else abs(nz)
-            sine = 0.5 * widest
-            cosine = 0.5 * math.sqrt((ux + wx) ** 2 + (uy + wy) ** 2 + (uz + wz) ** 2)
-            cosine = max(cosine, 1.0 / SHARPEST)  # an exact reversal
-            corners[SHARPNESS, node] = min(SHARPEST, sine * sine / (cosine * (1.0 + cosine)))
+            if after - before > 1:
+                ux, uy, uz = units[0, before], units[1, before], units[2, before]
+                wx, wy, wz = units[0, after], units[1, after], units[2, after]
+                nx, ny, nz = (wx - ux) / widest, (wy - uy) / widest, (wz - uz) / widest
+                corners[CORNER_X, node] = nx if signed else abs(nx)
+                corners[CORNER_Y, node] = ny if signed else abs(ny)
+                corners[CORNER_Z, node] = nz if signed else abs(nz)
+                cosine = 0.5 * math.sqrt((ux + wx) ** 2 + (uy + wy) ** 2 + (uz + wz) ** 2)
+                corners[SHARPNESS, node] = sharpness_of(0.5 * widest, cosine)
+            corners[CURVATURE, node] = 0.0
             if curve_window >= 0.0:
                 corners[CURVATURE, node] = curvature_at(places, corner, 0, last, curve_window)
         begin = end

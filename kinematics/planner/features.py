@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.compiled import compiled
+from kinematics.compiled import compiled, compiled_part
 from kinematics.gcode.moves import FILAMENT, Moves
 from kinematics.planner.corners import CORNER_ROWS, CORNER_X, CORNER_Z, TURN_Z, corner_features
 from kinematics.planner.motors import NO_MOTORS, Drive, motor_features
@@ -73,6 +73,27 @@ NOT_CUT = np.empty(0, np.int64)
 NO_TURNS = np.empty((3, 0))
 
 
+BLOCK = 1024  # moves at a time: what one block touches stays in the fast caches
+
+
+@compiled_part
+def lengths(x: Reals, y: Reals, z: Reals, begin: int, end: int, length: Reals) -> None:
+    """Write the lengths of moves; places are unsigned, as in `ceilings`, so that several moves go at a time."""
+    for k in range(end - begin):
+        i = np.uint64(begin) + np.uint64(k)
+        length[i] = math.sqrt(x[i] * x[i] + y[i] * y[i] + z[i] * z[i])
+
+
+@compiled_part
+def shares(along: Reals, length: Reals, begin: int, end: int, unit: Reals, share: Reals) -> None:
+    """Write displacement over length, with its sign and without; 0 where there is no length."""
+    for k in range(end - begin):
+        i = np.uint64(begin) + np.uint64(k)
+        value = along[i] / length[i] if length[i] > 0.0 else 0.0
+        unit[i] = value
+        share[i] = abs(value)
+
+
 @compiled
 def move_features(
     dx: Reals,
@@ -92,31 +113,29 @@ def move_features(
     the direction and the signed filament ratio; `rest` uint8[n + 1].
     """
     n = dx.size
+    length, pace = numbers[0], numbers[5]
     rest[:] = 0
+    begin = int(np.int64(0))
+    while begin < n:
+        end = min(begin + BLOCK, n)
+        lengths(dx, dy, dz, begin, end, length)
+        shares(dx, length, begin, end, units[0], numbers[1])
+        shares(dy, length, begin, end, units[1], numbers[2])
+        shares(dz, length, begin, end, units[2], numbers[3])
+        shares(de, length, begin, end, units[3], numbers[4])
+        for i in range(begin, end):
+            pace[i] = 1.0 / speed[i]
+        for i in range(begin, end):
+            if kind[i] == FILAMENT:
+                length[i] = abs(de[i])
+                numbers[4, i] = 1.0
+                rest[i] = 1
+                rest[i + 1] = 1
+            elif stop[i]:
+                rest[i] = 1
+        begin = end
     rest[0] = 1
     rest[n] = 1
-    for i in range(n):
-        if stop[i]:
-            rest[i] = 1
-        if kind[i] == FILAMENT:
-            numbers[0, i] = abs(de[i])
-            numbers[1, i] = 0.0
-            numbers[2, i] = 0.0
-            numbers[3, i] = 0.0
-            numbers[4, i] = 1.0
-            units[0, i] = units[1, i] = units[2, i] = units[3, i] = 0.0
-            rest[i] = 1
-            rest[i + 1] = 1
-        else:
-            length = math.sqrt(dx[i] * dx[i] + dy[i] * dy[i] + dz[i] * dz[i])
-            x, y, z, ratio = dx[i] / length, dy[i] / length, dz[i] / length, de[i] / length
-            units[0, i], units[1, i], units[2, i], units[3, i] = x, y, z, ratio
-            numbers[0, i] = length
-            numbers[1, i] = abs(x)
-            numbers[2, i] = abs(y)
-            numbers[3, i] = abs(z)
-            numbers[4, i] = abs(ratio)
-        numbers[5, i] = 1.0 / speed[i]
 
 
 def make_features(
@@ -135,7 +154,7 @@ def make_features(
     rest = np.empty(n + 1, np.uint8)
     units = np.empty((4, n))
     move_features(moves.dx, moves.dy, moves.dz, moves.de, moves.speed, moves.kind, moves.stop, numbers, units, rest)
-    corners = np.zeros((TURN_Z + 1 if settings.turns else CORNER_ROWS, n))
+    corners = np.empty((TURN_Z + 1 if settings.turns else CORNER_ROWS, n))
     corner_features(
         moves.dx,
         moves.dy,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import operator
 from collections import deque
 from collections.abc import Collection, Sequence
 from concurrent.futures import Executor, Future
@@ -39,7 +40,9 @@ class Course:
         self._rest: Block | None = None
         self._begin, self._end = 0, 0  # numbers of the first move of the rest and of the next move to come
         self._enough = 0  # moves that a block must have before another attempt to cut it without a rest
+        self._last_terms: tuple[list[Terms], list[Terms], list[int]] | None = None
         self._events: list[Events] = []
+        self._event_count = 0
         self._asked: list[NDArray[np.int64]] = [np.zeros(0, np.int64)]  # events whose clock counts
         self._waiting = np.zeros(0, np.int64)  # the moves before which those of them stand that no block has had yet
         self._after: list[NDArray[np.int64]] = []  # the layers after those that a block has had
@@ -70,7 +73,8 @@ class Course:
 
     def _take_events(self, events: Events) -> None:
         """Keep the events of a portion, with moves numbered from the start of the job."""
-        before = sum(one.kind.size for one in self._events)
+        before = self._event_count
+        self._event_count += events.kind.size
         moves = events.move + self._end
         self._events.append(events._replace(move=moves))
         asked = np.flatnonzero(np.isin(events.kind, HEATER_EVENTS))
@@ -88,16 +92,19 @@ class Course:
 
     def _terms(self) -> tuple[list[Terms], list[int]]:
         """What a block is planned under, and for every lane the number of its terms; equal ones are planned once."""
+        of_lanes = [lane.terms() for lane in self._lanes]
+        if self._last_terms is not None and all(map(operator.is_, of_lanes, self._last_terms[0])):
+            return self._last_terms[1:]
         found: list[Terms] = []
         numbers = []
-        for lane in self._lanes:
-            terms = lane.terms()
+        for terms in of_lanes:
             number = next((i for i, one in enumerate(found) if one.plans_as(terms)), len(found))
             if number == len(found):
                 found.append(terms)
             elif terms.sums_path:
                 found[number] = terms
             numbers.append(number)
+        self._last_terms = of_lanes, found, numbers
         return found, numbers
 
     def _plan_to_rest(self, end: int) -> None:

@@ -67,8 +67,9 @@ class Block(NamedTuple):
 class Terms(NamedTuple):
     """Under what a block is planned: which of its ways of classing, the limits of those classes, and so on.
 
-    `limits` float64[classes, LIMITS]; `sums_path` whether lengths and peaks are asked for; `in_place` the limits that
-    hold where none is lifted (None: none is), under which a block is planned that the others leave unbounded.
+    `limits` float64[classes, LIMITS]; `sums_path` whether lengths and peaks are asked for; `total_only` whether nobody
+    asks for causes; `in_place` the limits that hold where none is lifted (None: none is), under which a block is
+    planned that the others leave unbounded.
     """
 
     way: int
@@ -76,6 +77,7 @@ class Terms(NamedTuple):
     limits: Reals
     lookahead: int | None
     sums_path: bool
+    total_only: bool
     in_place: Reals | None = None
 
     def plans_as(self, other: Terms) -> bool:
@@ -209,11 +211,58 @@ def plan_to_rest(block: Block, terms: Sequence[Terms], asked: NDArray[np.int64])
 
     `asked` the moves, none of the kept, before which the time is asked for.
     """
-    sums = []
-    for one, features in zip(terms, _features(block, terms), strict=True):
-        room = _ROOMS.room(0, block.size, one.limits.shape[0])
-        sums.append(_sums(block, features, *_planned(features, one, room), one, block.size, asked))
-    return sums
+    features = _features(block, terms)
+    sums: dict[int, BlockSums] = {}
+    for group in _batches(terms):
+        found = _sums_of_batch(block, features[group[0]], [terms[number] for number in group], asked)
+        sums.update(zip(group, found, strict=True))
+    for number, one in enumerate(terms):
+        if number not in sums:
+            room = _ROOMS.room(0, block.size, one.limits.shape[0])
+            planned = _planned(features[number], one, room)
+            sums[number] = _sums(block, features[number], *planned, one, block.size, asked)
+    return [sums[number] for number in range(len(terms))]
+
+
+def _batches(terms: Sequence[Terms]) -> list[list[int]]:
+    """The numbers of terms that are timed together: causes and lifted limits ask for plans of their own."""
+    alike: dict[tuple[Any, ...], list[int]] = {}
+    for number, one in enumerate(terms):
+        if one.total_only and not one.sums_path and one.in_place is None:
+            alike.setdefault((one.way, one.corners, one.lookahead), []).append(number)
+    return [group for group in alike.values() if len(group) > 1]
+
+
+def _sums_of_batch(
+    block: Block, features: Features, terms: Sequence[Terms], asked: NDArray[np.int64]
+) -> list[BlockSums]:
+    """The sums of a block under several terms that differ in their limits alone, without causes."""
+    from kinematics.planner.batch import batch_features, batch_times  # batches take time to load
+
+    kept, layer = block.kept, block.moves.layer
+    begins = np.concatenate([[kept], np.flatnonzero(layer[kept + 1 :] != layer[kept:-1]) + kept + 1])
+    # Layers of the block from 1 on, in file order; 0 is what has been summed already.
+    number = np.zeros(block.size, np.int32)
+    number[begins] = 1
+    np.cumsum(number, out=number)
+    marks = np.concatenate([[kept], asked])
+    limits = [one.limits for one in terms]
+    times = batch_times(batch_features(features, number), limits, terms[0].lookahead, begins.size, marks, workers=1)
+    moves = np.diff(begins, append=block.size)
+    return [
+        BlockSums(
+            np.zeros((one.limits.shape[0], by.CAUSES)),
+            float(times.motion[i] - times.passed[0, i]),
+            layer[begins],
+            times.layers[1:, i],
+            moves,
+            times.passed[1:, i] - times.passed[0, i],
+            np.zeros(PATH_SUMS),
+            -1,
+            False,
+        )
+        for i, one in enumerate(terms)
+    ]
 
 
 def plan_to_cut(block: Block, terms: Sequence[Terms], asked: NDArray[np.int64]) -> Cut | None:

@@ -57,6 +57,8 @@ class Classing:
                 self.table.append(member)
                 refuse_too_many(len(self.table))
             own[i] = self._ranks[rank]
+        if np.array_equal(own, np.arange(own.size)):
+            return classes.of_move
         return own[classes.of_move]
 
     def order(self) -> list[int]:
@@ -97,6 +99,7 @@ class Lane:
         self._by_deviation = by_deviation
         self._limits = np.empty((0, by.LIMITS))
         self._in_place = np.empty((0, by.LIMITS)) if any(factor == math.inf for _, factor in ask.scaled) else None
+        self._terms: Terms | None = None
         self._unbounded = False
         self._seconds = np.zeros((0, by.CAUSES))
         self._motion = 0.0
@@ -109,6 +112,8 @@ class Lane:
         """What a block with the classes so far is planned under. Raises DeviationError, TiesError."""
         known, table = self._limits.shape[0], self._classing.table
         machine = self._ask.machine
+        if self._terms is not None and known == len(table):
+            return self._terms
         if known < len(table):
             scaled = dict(self._ask.scaled)
             limits = limits_of(machine, table[known:], self._file_limits, self._ask.varied, scaled)
@@ -126,7 +131,9 @@ class Lane:
         turns = hang_on_turns(self._limits if self._in_place is None else self._in_place)
         corners = corner_settings(machine, self._by_deviation, turns)
         lookahead, sums_path = machine.motion.lookahead_moves, not self._ask.passing
-        return Terms(self._way, corners, self._limits, lookahead, sums_path, self._in_place)
+        total_only = self._ask.total_only
+        self._terms = Terms(self._way, corners, self._limits, lookahead, sums_path, total_only, self._in_place)
+        return self._terms
 
     def add(self, sums: BlockSums) -> None:
         """Add the sums of the next block."""
@@ -136,10 +143,15 @@ class Lane:
         self._unbounded |= sums.unbounded
         self._passed.append(self._motion + sums.passed)
         self._motion += sums.motion
-        last = int(sums.layer[-1]) + 1
-        self._layers, self._layer_moves = _longer(self._layers, last), _longer(self._layer_moves, last)
-        self._layers[sums.layer] += sums.layer_seconds
-        self._layer_moves[sums.layer] += sums.layer_moves
+        first, last = int(sums.layer[0]), int(sums.layer[-1]) + 1
+        # Layers never go down, so there is none between them where there are as many as numbers.
+        layers = slice(first, last) if last - first == sums.layer.size else sums.layer
+        self._layers = _longer(self._layers, last)
+        self._layers[layers] += sums.layer_seconds
+        if self._ask.passing:
+            return
+        self._layer_moves = _longer(self._layer_moves, last)
+        self._layer_moves[layers] += sums.layer_moves
         if sums.path[FILAMENT_SPEED] > self._path[FILAMENT_SPEED]:
             self._line = sums.line
         self._path[: PRINTED + 1] += sums.path[: PRINTED + 1]

@@ -224,12 +224,12 @@ def estimate_prepared(
         machine = Machine().with_settings({"machine.name": STATED_LIMITS}, "the job")
     builtin = () if machine is not None else tuple(load_machine(name) for name in BUILTIN_NAMES)
     chosen = machine or load_machine(STAND_IN)
-    asks = [Ask(chosen), *(Ask(other, passing=True) for other in builtin)]
+    asks = [Ask(chosen), *(Ask(other, passing=True, total_only=True) for other in builtin)]
     foresee(prepared, asks, (lambda timing: changes_asked(chosen, timing)) if changes else None)
     spans = []
     for name, other in zip(BUILTIN_NAMES, builtin, strict=False):
         tell(f"timing on {name}")
-        spans.append(Span(name, sum(time_job(job, other, passing=True).total for job in prepared)))
+        spans.append(Span(name, sum(time_job(job, other, passing=True, total_only=True).total for job in prepared)))
     timings = []
     for job in prepared:
         tell("reading and timing")

@@ -115,7 +115,7 @@ class SampledTimes:
             if many is not None:
                 rows.append(many.totals([Variant(one, varied) for one in machines]))
                 continue
-            asks = [Ask(one, varied, passing=True) for one in machines]
+            asks = [Ask(one, varied, passing=True, total_only=True) for one in machines]
             foresee([job], asks)
             rows.append(np.array([time_job(job, *ask).total for ask in asks]))
         return np.broadcast_to(np.stack(rows), (len(rows), self.sampling.draws))

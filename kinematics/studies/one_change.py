@@ -210,7 +210,7 @@ def _trials(machine: Machine, timing: Timing) -> list[_Trial]:
 def _ask(machine: Machine, trial: _Trial) -> Ask:
     """A trial as a machine of its own."""
     other = machine.with_settings(trial.settings, "one change")
-    return Ask(other, resolved_keys(trial.settings, machine), passing=True)
+    return Ask(other, resolved_keys(trial.settings, machine), passing=True, total_only=True)
 
 
 def changes_asked(machine: Machine, timing: Timing) -> list[Ask]:

@@ -31,17 +31,19 @@ Then = Callable[["Timing"], "Sequence[Ask]"]
 class Ask(NamedTuple):
     """A machine under which a job is to be timed, and the keys that a study varies; only times where `passing`.
 
-    `scaled` factors on limits by key, infinity for one that is lifted.
+    `scaled` factors on limits by key, infinity for one that is lifted; `total_only` where nobody asks for causes, which
+    a job in blocks then does not tell.
     """
 
     machine: Machine
     varied: frozenset[str] = NOTHING_VARIED
     passing: bool = False
     scaled: tuple[tuple[str, float], ...] = ()
+    total_only: bool = False
 
     def answers(self, other: Ask) -> bool:
         """Whether the timing of this ask is that of another one too."""
-        if self.passing and not other.passing:
+        if (self.passing and not other.passing) or (self.total_only and not other.total_only):
             return False
         return self.varied == other.varied and self.scaled == other.scaled and self.machine == other.machine
 
@@ -170,15 +172,15 @@ def time_job(
     varied: frozenset[str] = NOTHING_VARIED,
     passing: bool = False,
     scaled: tuple[tuple[str, float], ...] = (),
+    total_only: bool = False,
 ) -> Timing:
-    """Time a job under a machine; `varied` names the keys that a study varies, which win over limits stated in the job,
-    `scaled` holds factors on limits.
+    """Time a job under a machine; the rest as in `Ask`: keys that a study varies win over limits stated in the job.
 
     The plan of a `passing` timing is written over by the next passing one; its sums stay. Raises InputError where the
     job cannot be read.
     """
     if not isinstance(prepared, PreparedJob):
-        return prepared.timed(Ask(machine, varied, passing, scaled))
+        return prepared.timed(Ask(machine, varied, passing, scaled, total_only))
     planned = prepared.planned(machine, varied, passing, dict(scaled))
     job, found, limits = planned.job, planned.plan, planned.limits
     lifted = any(factor == math.inf for _, factor in scaled)

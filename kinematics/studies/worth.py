@@ -66,7 +66,7 @@ def words_of(key: str) -> str:
 
 def scaled_ask(machine: Machine, key: str, factor: float, varied: frozenset[str]) -> Ask:
     """One limit with a factor on it, infinity to lift it."""
-    return Ask(machine, varied, True, ((key, factor),))
+    return Ask(machine, varied, True, ((key, factor),), True)
 
 
 def worth_of_limits(
