@@ -230,6 +230,9 @@ def act(
         add_event(whole, events, tool_path.PROBING, 0.0, 0)
     elif meaning == words.FINISH:
         add_event(whole, events, tool_path.FINISH, 0.0, 0)
+    elif meaning == words.NO_MOTION:
+        if whole[at.STRICT]:
+            whole[at.MOTION] = words.NO_MOTION
     elif meaning == words.PROGRAM_END:
         whole[at.ENDED] = 1
     elif meaning == words.TOOL:

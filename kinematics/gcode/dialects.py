@@ -25,7 +25,7 @@ PLAIN = 10
 PLANE_XY, PLANE_ZX, PLANE_YZ = 10, 11, 12
 INCH, MILLIMETRE, ABSOLUTE, RELATIVE, E_ABSOLUTE, E_RELATIVE = 13, 14, 15, 16, 17, 18
 NO_EFFECT_MODE, PROGRAM_END, TOOL = 19, 20, 21
-FEED_PER_MINUTE, FEED_INVERSE, FEED_PER_TURN = 22, 23, 24
+FEED_PER_MINUTE, FEED_INVERSE, FEED_PER_TURN, NO_MOTION = 22, 23, 24, 25
 TAKES_WORDS = 30
 DWELL, HOME, RENAME, FEED_OVERRIDE, FLOW_OVERRIDE, PAUSE = 30, 31, 32, 33, 34, 35
 SET_NOZZLE, SET_BED, WAIT_NOZZLE, WAIT_BED = 36, 37, 38, 39
@@ -70,6 +70,7 @@ MEANINGS: Mapping[str, int] = MappingProxyType(
         "retract": RETRACT,
         "undo retraction": UNRETRACT,
         "finish moves": FINISH,
+        "no motion": NO_MOTION,
     }
 )
 
@@ -283,7 +284,9 @@ EXTRUSION = Dialect(
 RS274 = Dialect(
     "rs274",
     MappingProxyType(
-        _SHARED | dict.fromkeys(("M3", "M4", "M5", "M7", "M8", "M9", "M48", "M49"), "mode without effect on time")
+        _SHARED
+        | dict.fromkeys(("M3", "M4", "M5", "M7", "M8", "M9", "M48", "M49"), "mode without effect on time")
+        | {"G80": "no motion"}
     ),
     strict=True,
     semicolon_comments=False,

@@ -209,7 +209,7 @@ def read_lines(
                 break
         if is_text:
             i = look.end_of_line(source, i, end)
-        is_text |= percent and begun
+        is_text |= percent and (begun or (strict and commented))
         # ---- step over the end of the line
         if strict:
             empty = not (begun or percent or slashed or commented)
@@ -235,10 +235,10 @@ def read_lines(
         if bare == 0 and not repeated and not too_large:
             first = letters[0]
             if mask & on.COMMANDS == 0:
-                simple = mask & on.MOTION_WORDS != 0 and (
-                    not strict or (mask & on.XYZE != 0 and mask & on.NO_LETTERS == 0)
-                )
                 motion = whole[at.MOTION]
+                simple = mask & on.MOTION_WORDS != 0 and (
+                    not strict or (mask & on.XYZE != 0 and mask & on.NO_LETTERS == 0 and motion != words.NO_MOTION)
+                )
             elif first == on.G and mask & ((1 << on.M) | (1 << on.T)) == 0:
                 code = values[0]
                 motion = int(code) if code < 4.0 else 4

@@ -153,7 +153,7 @@ def rank(meaning: int) -> int:
         return 7
     if meaning == words.HOME or meaning == words.RENAME:
         return 8
-    if meaning < words.PLAIN:
+    if meaning < words.PLAIN or meaning == words.NO_MOTION:
         return 9
     return 10  # pause, end of program
 
@@ -183,6 +183,7 @@ def strict_commands(
     commands = 0
     motions = 0
     claimers = 0
+    cancelled = False
     for k in range(count):
         letter = letters[k]
         if letter < 0:
@@ -204,6 +205,7 @@ def strict_commands(
                 return -at.ERROR_TOO_MANY_M
             if meaning < words.PLAIN:
                 motions += 1
+            cancelled |= meaning == words.NO_MOTION
             if meaning == words.HOME or meaning == words.RENAME:
                 claimers += 1
         else:
@@ -224,6 +226,8 @@ def strict_commands(
     if motions + claimers > 1 and moving_words:
         return -at.ERROR_AXES_CLAIMED_TWICE
     if motions == 0 and claimers == 0 and moving_words:
+        if motion == words.NO_MOTION or cancelled:
+            return -at.ERROR_NO_MOTION
         meant[commands] = motion
         heads[commands] = 0
         commands += 1

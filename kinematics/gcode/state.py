@@ -111,7 +111,8 @@ NOTE_TEXTS = {
     ERROR_TOO_MANY_M,
     ERROR_FEED_MISSING,
     ERROR_PERCENT,
-) = range(24)
+    ERROR_NO_MOTION,
+) = range(25)
 
 # code -> (what was found, what is allowed)
 ERROR_TEXTS = {
@@ -141,8 +142,9 @@ ERROR_TEXTS = {
     ERROR_COMMENT: ("a comment inside a comment, or one that is not closed", "( ) on one line (NISTIR 6556, 3.3.4)"),
     ERROR_NOT_WHOLE: ("a G or M word between two codes", "a code to within 0.0001 (NISTIR 6556, 3.3.2.1)"),
     ERROR_TOO_MANY_M: ("over four M words on a line", "four at most (NISTIR 6556, 3.3.5)"),
+    ERROR_NO_MOTION: ("axis words after G80, with no motion to go by", "G0, G1, G2 or G3 on the line or before it"),
     ERROR_FEED_MISSING: ("a move in inverse time without an F of its own", "F on every G1 to G3 line under G93"),
-    ERROR_PERCENT: ("a percent line that opens the program and no second one", "% on a line of its own at both ends"),
+    ERROR_PERCENT: ("percent lines that do not enclose the program", "% on a line of its own at both ends"),
     ERROR_TOO_MANY_CHORDS: ("an arc that needs over 60,000 chords", "a smaller radius or a wider arc tolerance"),
 }
 

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from kinematics.gcode.job import Job
-from tests.gcode.test_chunks import assert_alike
+from tests.gcode.chunk_reading import assert_alike
 from tests.gcode.test_reader_against_twin import assert_same
 from tests.naive import gcode_grammar
 

@@ -2,22 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 from random import Random
-from typing import Any, NamedTuple
 
-import numpy as np
 import pytest
-from numpy.typing import NDArray
 
-from kinematics.gcode import chunks, whole
-from kinematics.gcode import state as at
-from kinematics.gcode.dialects import EXTRUSION, RS274, Dialect, TextCommand
-from kinematics.gcode.reader import read_gcode
-from kinematics.gcode.stretches import PADDING, Columns, Read, ReaderOptions, fresh_state
-from kinematics.gcode.whole import read_whole
+from kinematics.gcode import whole
+from kinematics.gcode.stretches import ReaderOptions
+from tests.gcode.chunk_reading import (
+    FIRST,
+    LAST,
+    PLAIN,
+    RELATIVE,
+    SIZE,
+    TOLD,
+    UNITS,
+    Watch,
+    apart,
+    assert_alike,
+    cut,
+    in_chunks,
+    in_one_go,
+)
 from tests.naive import gcode_grammar
 from tests.naive.restless_lines import restless_lines
 
@@ -25,99 +31,11 @@ SAMPLES = sorted((Path(__file__).resolve().parents[2] / "sample_gcode").glob("*.
 SLICE = 120_000  # bytes of a sample
 SIZES = (100, 331, 2_000, 30_000)  # bytes a chunk
 RESTLESS = 600
-WORKERS = 2
-SIZE = 160  # bytes a chunk of the cases below: each part is filled up to it
-PLAIN = ReaderOptions()
-TOLD = ReaderOptions((5.0, -6.0, 7.0), 0.01, 0.8, 35.0)
-# State that the rest of a file hangs on; what E reads is exact only where E is absolute.
-ENDS = (*range(at.MOTION, at.LINE_NUMBER + 1), at.FEED_MODE, at.RETRACTED)
-NUMBERS = (*range(at.PLACE_X, at.PLACE_Z + 1), *range(at.SHIFT_X, at.TARGET_X))
-
-
-class Outcome(NamedTuple):
-    """What became of the chunks after the first one: mended or read again; and whether all was read in one go."""
-
-    mended: list[bool]
-    in_one_go: bool
-
-
-class Watch:
-    """Counts what reading in chunks does."""
-
-    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        self.mended: list[bool] = []
-        self.in_one_go = True
-        mend, apart = whole.mended, whole._read_side_by_side
-
-        def mend_and_tell(*arguments: Any) -> bool:
-            self.mended.append(mend(*arguments))
-            return self.mended[-1]
-
-        def read_and_tell(*arguments: Any) -> None:
-            apart(*arguments)
-            self.in_one_go = False
-
-        monkeypatch.setattr(whole, "mended", mend_and_tell)
-        monkeypatch.setattr(whole, "_read_side_by_side", read_and_tell)
-
-    def outcome(self) -> Outcome:
-        """What was seen since the last time."""
-        seen = Outcome(self.mended[:], self.in_one_go)
-        self.mended.clear()
-        self.in_one_go = True
-        return seen
 
 
 @pytest.fixture
 def watch(monkeypatch: pytest.MonkeyPatch) -> Watch:
     return Watch(monkeypatch)
-
-
-def bits(numbers: NDArray[Any]) -> bytes:
-    return np.ascontiguousarray(numbers).tobytes()
-
-
-def padded(text: bytes) -> NDArray[np.uint8]:
-    return np.frombuffer(text + bytes(PADDING), np.uint8).copy()
-
-
-def in_one_go(text: bytes, options: ReaderOptions = PLAIN, dialect: Dialect = EXTRUSION) -> Read:
-    return Columns(len(text), len(text)).read(padded(text), 0, len(text), *fresh_state(dialect, options), dialect)
-
-
-def in_chunks(
-    text: bytes, chunk: int, options: ReaderOptions = PLAIN, dialect: Dialect = EXTRUSION, workers: int = WORKERS
-) -> Read:
-    found = read_whole(padded(text), 0, len(text), dialect, options, chunk, workers)
-    m = found.moves
-    return Read(
-        found.real, found.whole, np.stack(m[:5]), np.empty(0), m.kind, m.line, m.stop, found.events, found.notes
-    )
-
-
-def apart(one: Read, other: Read) -> Iterator[str]:
-    """Where two readings of a file differ, in words."""
-    if one.notes != other.notes:
-        yield f"notes: {one.notes} and {other.notes}"
-    for name in ("path", "kind", "line", "stop", "events"):
-        ours, theirs = getattr(one, name), getattr(other, name)
-        if ours.shape != theirs.shape:
-            yield f"{name}: {ours.shape} and {theirs.shape}"
-        elif bits(ours) != bits(theirs):
-            first = np.argwhere(~((ours == theirs) | ((ours != ours) & (theirs != theirs))))
-            place = tuple(first[0]) if first.size else ()
-            yield f"{name} at {place}: {ours[place] if place else 'signs'} and {theirs[place] if place else ''}"
-    for k in NUMBERS:
-        if bits(one.real[k]) != bits(other.real[k]):
-            yield f"real state {k}: {one.real[k]} and {other.real[k]}"
-    for k in ENDS:
-        if one.whole[k] != other.whole[k]:
-            yield f"state {k}: {one.whole[k]} and {other.whole[k]}"
-
-
-def assert_alike(text: bytes, chunk: int, options: ReaderOptions = PLAIN) -> None:
-    differences = list(apart(in_one_go(text, options), in_chunks(text, chunk, options)))
-    assert not differences, "; ".join(differences)
 
 
 # ---- whole files ------------------------------------------------------------------------------------------------
@@ -157,23 +75,6 @@ def test_modes_that_change_at_any_time(part: int) -> None:
 
 
 # ---- cuts at told places ----------------------------------------------------------------------------------------
-
-FIRST = "G1 X1 Y2 Z0.2 E1 F600|G1 X3 Y4 E2"
-LAST = "G1 X9 Y9 Z0.6 E9"
-RELATIVE = "M83|G1 X1 Y2 Z0.2 E1 F600|G1 X3 Y4 E0.1"
-UNITS = "G20|G1 X1 Y1 Z0.01 E1 F60"
-
-
-def cut(*parts: str, end: str = "\n") -> bytes:
-    """A file of parts (| is a line end), each filled up with a comment to SIZE bytes."""
-    texts = []
-    for part in parts:
-        text = "".join(line + end for line in part.split("|"))
-        fill = SIZE - len(text) - len(end)
-        assert fill > 0, part
-        texts.append(text + ";" * fill + end)
-    return "".join(texts).encode()
-
 
 MENDED = {
     "each axis first met by itself": "X5|G1 Y6 E3|Z0.4|X7 E4",
@@ -339,84 +240,3 @@ READINGS_OF_E = {
 @pytest.mark.parametrize("name", READINGS_OF_E)
 def test_states_of_the_extruder_across_a_cut(name: str) -> None:
     assert_alike(cut(*READINGS_OF_E[name]), SIZE, TOLD)
-
-
-# ---- line ends and long lines -----------------------------------------------------------------------------------
-
-MANY = [f"G1 X{i % 7} Y{i % 11} E{i / 10}" for i in range(1, 60)]
-
-
-@pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
-@pytest.mark.parametrize("last", [True, False])
-def test_line_ends(end: str, last: bool) -> None:
-    """A carriage return alone ends a line but no chunk; a file may end without an end of line."""
-    text = ("G1 F600 X1 Y1 Z1" + end + end.join(MANY) + end * last).encode()
-    for chunk in (30, 100, 333):
-        assert_alike(text, chunk)
-
-
-def test_mixed_line_ends() -> None:
-    ends = Random(5).choices(("\n", "\r\n", "\r", "\n\n", "\r\r"), k=len(MANY))
-    text = "".join(line + end for line, end in zip(MANY, ends, strict=True)).encode()
-    for chunk in range(20, 300, 7):
-        assert_alike(text, chunk)
-
-
-def test_lines_longer_than_a_chunk() -> None:
-    """Of comment, of words, of a message; and a file that is one line."""
-    for line in (";" + "-" * 5_000, "G1" + " " * 3_000 + "X9", "M117 " + "long " * 900, "G1 (" + "x" * 4_000 + ") Y3"):
-        text = "\n".join([MANY[0], *MANY[:9], line, *MANY[9:20], line, *MANY[20:]]).encode()
-        for chunk in (50, 100, 1_000):
-            assert_alike(text, chunk)
-    assert_alike(b"G1 X1 Y1 F600 " + b"G1 X2 " * 20, 20)
-
-
-def test_what_stops_reading_late_in_a_file() -> None:
-    """The line, the place and the kind of an error are those of reading in one go."""
-    for wrong in ("G1 X99999999999", "G92 Y1e9 X9999999999", "G2 I900000000"):
-        text = cut(FIRST, "X5 E3", "Y6|hello|Y7 E4", f"X8|{wrong}|X9", LAST)
-        one, other = in_one_go(text), in_chunks(text, SIZE)
-        assert one.whole[at.STATUS] == other.whole[at.STATUS] == at.STATUS_ERROR
-        for k in (at.ERROR, at.ERROR_LINE, at.ERROR_OFFSET):
-            assert one.whole[k] == other.whole[k]
-
-
-def test_what_is_never_cut(watch: Watch) -> None:
-    """A strict dialect, one worker, a file of less than two chunks."""
-    text = cut(FIRST, LAST, LAST)
-    in_chunks(text, SIZE, workers=1)
-    assert watch.outcome() == Outcome([], True)
-    in_chunks(text, SIZE * 3 // 2)
-    assert watch.outcome() == Outcome([], True)
-    strict = b"F60\n" + b"G1 X1\nG1 X2\n" * 50
-    in_chunks(strict, 20, dialect=RS274)
-    assert watch.outcome() == Outcome([], True)
-
-
-def test_volume_and_another_letter() -> None:
-    told = replace(EXTRUSION, extruder_letter="A", extruder_is_volume=True)
-    text = cut(FIRST, "X5 E3", "Y6 E4", "G20|X1 E5|G21|G92 E0", LAST, "E10").translate(bytes.maketrans(b"E", b"A"))
-    options = PLAIN._replace(filament_area=2.405281875)
-    assert not list(apart(in_one_go(text, options, told), in_chunks(text, SIZE, options, told)))
-
-
-def test_text_events_hold_places_in_the_file() -> None:
-    """Lines that are no G-code are kept as events with their byte offset where the dialect has patterns for them."""
-    told = replace(EXTRUSION, texts=(TextCommand("foo!", "pause"),))
-    text = cut(FIRST, "foo!|X5 E3", "Y6 Y", "foo!|X7 E4", LAST)
-    one, other = in_one_go(text, dialect=told), in_chunks(text, SIZE, dialect=told)
-    assert not list(apart(one, other))
-    offsets = other.events[:, at.EVENT_VALUE].astype(int)
-    assert [text[offset : offset + 4] for offset in offsets] == [b"foo!", b"Y6 Y", b"foo!"]
-
-
-def test_a_file_of_several_chunks_of_the_usual_size() -> None:
-    """Over 4 MB, as users have them: cut where the reader cuts by itself."""
-    lines = [f"G1 X{i % 97}.5 Y{i % 89}.25 E{i % 1000 / 8:.3f}\n" for i in range(200_000)]
-    text = b"G28\nG1 Z0.2 F1800\n" + "".join(lines).encode()
-    assert len(text) > 2 * chunks.CHUNK
-    assert_alike(text, chunks.CHUNK)
-    job = read_gcode(text)
-    one = in_one_go(text)
-    assert bits(job.moves.dx) == bits(one.path[at.DX])
-    assert bits(job.moves.de) == bits(one.path[at.DE])

@@ -59,6 +59,10 @@ GROUPS: dict[str, dict[str, Effect]] = {
         ),
         "feed override": "S percent on every F after it",
         "flow override": "S percent on every E after it",
+        "no motion": (
+            "nothing; words after it belong to the motion on its line",
+            "nothing; axis words are an error until a motion is named again",
+        ),
         "program end": (
             "nothing; moves after it are counted, with a warning",
             "the end: nothing after it is read",

@@ -233,7 +233,7 @@ STANDARD_ODDITIES = (  # every one legal in rs274
     "  ",
     "N00010 X5",
     "G1.00005 X4",
-    "G17 G21 G40 G49 G54 G80 G90 G94",
+    "G17 G21 G40 G49 G54 G90 G94",
     "G1 X5 G91",
     "M3 S500 F100",
     "M7 M8",

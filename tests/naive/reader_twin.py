@@ -320,7 +320,11 @@ class Standard(Reader):
             self.rename_place(words)
         else:
             named = [name for name in names if name in MOTIONS]
+            if "G80" in names:
+                self.motion = "G80"
             self.motion = named[0] if named else self.motion
+            if self.motion == "G80" and any(letter in words for letter in "XYZE"):
+                self.doubt("no motion in force")
             if named or any(letter in words for letter in "XYZE"):
                 self.move(self.motion, words)
         for name in names:

@@ -221,7 +221,10 @@ def test_3_1_percent_lines() -> None:
     assert steps("\n\n % \nF60\nG1 X1\n\t%\t\nG1 X9\n") == [(1.0, 0.0, 0.0)]
     assert steps("%\nF60\nG1 X1\nM2\n") == [(1.0, 0.0, 0.0)]  # needed only where no M2 or M30 ends the program
     assert steps("F60\nG1 X1\n") == [(1.0, 0.0, 0.0)]
-    for text in ("%\nF60\nG1 X1\n", "F60\n%\nG1 X1\n%\n", "(note)\n%\nG1 X1 F60\n%\n", "% G1 X1 F60\n%\n"):
+    for text in (
+        *("%\nF60\nG1 X1\n", "F60\n%\nG1 X1\n%\n", "(note)\n%\nG1 X1 F60\n%\n", "% G1 X1 F60\n%\n"),
+        *("% (note)\nF60\nG1 X1\n%\n", "%\nF60\nG1 X1\n(note) %\n"),
+    ):
         with pytest.raises(InputError, match="percent"):
             read(text)
 
@@ -254,6 +257,16 @@ def test_3_4_axis_words_claimed_twice() -> None:
     """A code of the non-modal group that uses axis words, beside a motion."""
     for line in ("G28 G1 X2", "G92 X5 G0", "G0 G28 X2", "G1 G92 X0"):
         refuses(line)
+
+
+def test_3_5_14_no_motion() -> None:
+    """G80: axis words are an error as long as it holds, but for codes of their own. (Section number from memory.)"""
+    for text in ("G80 X2", "G80\nX2", "G80\nG4 P1\nE1", "G80\nG92 X0\nY1"):
+        with pytest.raises(InputError, match="no motion"):
+            read("F60\nG1 X1\n" + text + "\n")
+    moves = steps("F60\nG1 X1\nG80\nG92 X5\nF30\nG1 X7\nG80 G92 X0\nG28 Y3\nG0 X1\nX2\n")
+    assert moves[:2] == [(1.0, 0.0, 0.0), (2.0, 0.0, 0.0)]
+    assert moves[-1] == (1.0, 0.0, 0.0)
 
 
 def test_3_5_4_dwell() -> None:
