@@ -26,10 +26,16 @@ class Times(NamedTuple):
 TURN = 0.01  # s: a quick contestant runs again within its turn, so that it finds its own data in the caches
 
 
-def in_turn(contestants: Mapping[str, Callable[[], object]], seconds: float, rounds: int = 5) -> dict[str, Times]:
+def in_turn(
+    contestants: Mapping[str, Callable[[], object]],
+    seconds: float,
+    rounds: int = 5,
+    before: Callable[[], object] = lambda: None,
+) -> dict[str, Times]:
     """Let the contestants run one after the other, round by round, so that a busy neighbour meets all of them alike.
 
-    One round goes before and is not counted; then at least `rounds`, and as many as `seconds` (s) have room for.
+    One round goes before and is not counted; then at least `rounds`, and as many as `seconds` (s) have room for. What
+    is done `before` each run is not timed.
     """
     for run in contestants.values():
         run()
@@ -41,6 +47,7 @@ def in_turn(contestants: Mapping[str, Callable[[], object]], seconds: float, rou
             turn_ends = time.perf_counter() + TURN
             begin = 0.0
             while begin < turn_ends:
+                before()
                 begin = time.perf_counter()
                 run()
                 taken[name].append(time.perf_counter() - begin)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from typing import NamedTuple
 
 import numpy as np
@@ -19,6 +19,7 @@ Real = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
 CHUNK = 2 << 20  # bytes: large enough to hide what a chunk costs, small enough to stay near the caches
+AHEAD = 2  # chunks that are read before they are asked for
 WORKERS = 2
 NOT_GIVEN = (math.nan, math.nan)
 
@@ -47,7 +48,7 @@ class Chunk(NamedTuple):
 
 
 def read_in_order(chunks: Iterator[Chunk], dialect: Dialect, start: tuple[Real, Whole]) -> Iterator[tuple[Chunk, Read]]:
-    """Read a file that comes in chunks one after the other, a thread beside the caller's.
+    """Read a file that comes in chunks one after the other, in a thread beside the caller's, which takes them too.
 
     Yields what each chunk adds: lines are numbered from the start of the file, moves of events from the chunk's start,
     byte offsets from that of its buffer. Ends after a chunk with STATUS_ERROR, and with the program of a strict
@@ -55,21 +56,17 @@ def read_in_order(chunks: Iterator[Chunk], dialect: Dialect, start: tuple[Real, 
     """
     real, whole = start[0].copy(), start[1].copy()
 
-    def read_on(chunk: Chunk) -> Read | None:
+    def read_on() -> tuple[Chunk, Read] | None:
         if whole[at.STATUS] == at.STATUS_ERROR or (dialect.strict and whole[at.ENDED]):
             return None
-        read = Columns(chunk.end - chunk.begin, chunk.end - chunk.begin).read(*chunk, real, whole, dialect)
-        return read._replace(real=real.copy(), whole=whole.copy())
+        if (chunk := next(chunks, None)) is None:
+            return None
+        size = chunk.end - chunk.begin
+        read = Columns(size, size).read(*chunk, real, whole, dialect)
+        return chunk, read._replace(real=real.copy(), whole=whole.copy())
 
-    waiting: deque[tuple[Chunk, Future[Read | None]]] = deque()
     with ThreadPoolExecutor(1) as pool:
-        while True:
-            while len(waiting) < 2 and (chunk := next(chunks, None)) is not None:
-                waiting.append((chunk, pool.submit(read_on, chunk)))
-            if not waiting:
-                return
-            chunk, future = waiting.popleft()
-            read = future.result()
-            if read is None:
-                return
-            yield chunk, read
+        waiting = deque(pool.submit(read_on) for _ in range(AHEAD))
+        while (found := waiting.popleft().result()) is not None:
+            waiting.append(pool.submit(read_on))
+            yield found

@@ -9,7 +9,7 @@ import sys
 import tempfile
 import zlib
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO
 
@@ -60,6 +60,9 @@ class JobFile:
             else:
                 file = self._path.open("rb", buffering=0)
             with file:
+                if hasattr(os, "posix_fadvise"):
+                    with suppress(OSError):  # a pipe is read in order anyway
+                        os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_SEQUENTIAL)
                 packed = file.read(len(GZIP)) == GZIP
                 file.seek(0)
                 if not packed:

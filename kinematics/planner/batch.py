@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from kinematics.caps import columns as by
 from kinematics.compiled import CHECKED, compiled
 from kinematics.lanes import LANES, all_at_most, greatest, in_every_lane, inverse_root, lanes_at, least, put_lanes
-from kinematics.planner.features import Features
+from kinematics.planner.features import FeatureRoom, Features
 from kinematics.planner.motor_ceilings import RAMP_SHARE, STEADY_SHARE
 from kinematics.planner.plan import hang_on_turns
 
@@ -78,22 +78,27 @@ def invert(values: Reals, inverses: Reals) -> None:
         inverses[i] = min(1.0 / values[i], FAR)
 
 
-def _inverses(columns: Sequence[Reals] | Reals) -> Reals:
+def _inverses(columns: Sequence[Reals] | Reals, inverses: Reals) -> Reals:
     """The inverses of columns of equal length, one a row."""
-    inverses = np.empty((len(columns), columns[0].size))
     for row, values in enumerate(columns):
         invert(values, inverses[row])
     return inverses
 
 
-def batch_features(features: Features, layer: NDArray[np.int32]) -> BatchFeatures:
-    """A job's features for batches; `layer` (n) of every move."""
+def batch_features(features: Features, layer: NDArray[np.int32], room: FeatureRoom | None = None) -> BatchFeatures:
+    """A job's features for batches; `layer` (n) of every move. What is made in a `room` is written over by the next."""
     f = features
     columns = (f.pace, f.x, f.y, f.z, f.ratio, f.sharpness, f.curvature, f.corner_x, f.corner_y, f.corner_z)
-    speed, x, y, z, ratio, sharpness, radius, corner_x, corner_y, corner_z = _inverses(columns)
-    motor, motor_corner, bend = (_inverses(rows) if rows.size else rows for rows in (f.motor, f.motor_corner, f.bend))
+    counts = (1, len(columns), f.motor.shape[0], f.motor_corner.shape[0], f.bend.shape[0])
+    room = FeatureRoom() if room is None else room
+    (lengths, inverses, motor, motor_corner, bend), _ = room.rows(*counts, n=f.length.size)
+    np.multiply(f.length, 2.0, out=lengths[0])
+    speed, x, y, z, ratio, sharpness, radius, corner_x, corner_y, corner_z = _inverses(columns, inverses)
+    _inverses(f.motor, motor)
+    _inverses(f.motor_corner, motor_corner)
+    _inverses(f.bend, bend)
     return BatchFeatures(
-        2.0 * f.length,
+        lengths[0],
         speed,
         x,
         y,

@@ -16,6 +16,7 @@ Reals = NDArray[np.float64]
 
 SAME_DIRECTION = 1e-6  # rad: moves that turn by less are one run
 WINDOW_SLACK = 1e-6  # mm
+SURELY_NO_CURVE = 2.0 * math.sin(0.5 * 1.56)  # change of direction between long runs, a little beyond LEAST_ALONG
 NO_CHORD = 1e-9  # mm: a path that came back to its corner has no direction there, only rounding
 # Squared cosine of the widest turn of the curve rule; not 90°, since right angles must not hang on the last digit.
 LEAST_ALONG = math.cos(1.55) ** 2
@@ -265,6 +266,7 @@ def corner_features(
                 cosine = 0.5 * math.sqrt((ux + wx) ** 2 + (uy + wy) ** 2 + (uz + wz) ** 2)
                 corners[SHARPNESS, node] = sharpness_of(0.5 * widest, cosine)
             corners[CURVATURE, node] = 0.0
-            if curve_window >= 0.0:
+            steps = min(places[0, corner] - places[0, corner - 1], places[0, corner + 1] - places[0, corner])
+            if curve_window >= 0.0 and not (corners[CHANGE, node] > SURELY_NO_CURVE and steps > curve_window):
                 corners[CURVATURE, node] = curvature_at(places, corner, 0, last, curve_window)
         begin = end

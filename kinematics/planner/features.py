@@ -138,23 +138,45 @@ def move_features(
     rest[n] = 1
 
 
+class FeatureRoom:
+    """Memory for the features of one block after the other: fresh memory costs a good share of making them."""
+
+    def __init__(self) -> None:
+        self._numbers = np.empty(0)
+        self._rest = np.empty(0, np.uint8)
+
+    def rows(self, *counts: int, n: int) -> tuple[list[Reals], NDArray[np.uint8]]:
+        """Arrays float64[count, n], one after the other in memory, and uint8[n + 1]; what was there is written over."""
+        size = sum(counts) * n
+        if self._numbers.size < size:
+            self._numbers = np.empty(size + size // 4)
+        if self._rest.size < n + 1:
+            self._rest = np.empty(n + n // 4 + 1, np.uint8)
+        ends = np.cumsum([0, *counts]) * n
+        arrays = [
+            self._numbers[begin:end].reshape(count, n)
+            for count, begin, end in zip(counts, ends[:-1], ends[1:], strict=True)
+        ]
+        return arrays, self._rest[: n + 1]
+
+
 def make_features(
     moves: Moves,
     move_class: NDArray[np.uint16],
     settings: CornerSettings,
     drive: Drive | None = None,
     whole: NDArray[np.int64] = NOT_CUT,
+    room: FeatureRoom | None = None,
 ) -> Features:
     """The features of a job. `move_class` (n) comes from `caps.classes`; the others as in their classes.
 
-    `drive` is left out where no motor that moves several axes at once is limited.
+    `drive` is left out where no motor that moves several axes at once is limited. What is made in a `room` holds until
+    the next features are made there.
     """
     n = moves.dx.size
-    numbers = np.empty((6, n))
-    rest = np.empty(n + 1, np.uint8)
-    units = np.empty((4, n))
+    room = FeatureRoom() if room is None else room
+    (numbers, units, corners), rest = room.rows(6, 4, TURN_Z + 1 if settings.turns else CORNER_ROWS, n=n)
     move_features(moves.dx, moves.dy, moves.dz, moves.de, moves.speed, moves.kind, moves.stop, numbers, units, rest)
-    corners = np.empty((TURN_Z + 1 if settings.turns else CORNER_ROWS, n))
     corner_features(
         moves.dx,
         moves.dy,

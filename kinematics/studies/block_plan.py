@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from kinematics.caps import columns as by
 from kinematics.gcode.moves import FILAMENT, Moves
-from kinematics.planner.features import CornerSettings, Features, make_features
+from kinematics.planner.features import CornerSettings, FeatureRoom, Features, make_features
 from kinematics.planner.layers import sums_by_layer
 from kinematics.planner.path_sums import PATH_SUMS, add_path
 from kinematics.planner.plan import LANES, Plan, Room, make_room, plan
@@ -122,6 +122,14 @@ class _Rooms(threading.local):
 
     def __init__(self) -> None:
         self.rooms: list[Room] = []
+        self.features: list[FeatureRoom] = []
+        self.batch_room = FeatureRoom()
+
+    def feature_room(self, number: int) -> FeatureRoom:
+        """Room for features, likewise."""
+        while number >= len(self.features):
+            self.features.append(FeatureRoom())
+        return self.features[number]
 
     def room(self, number: int, moves: int, classes: int) -> Room:
         """Room for a plan of so many moves; of equal numbers the later plan is written over the earlier."""
@@ -153,13 +161,17 @@ def last_rest(block: Block) -> int:
 
 
 def _features(block: Block, terms: Sequence[Terms]) -> list[Features]:
-    """The features of a block under each of several terms; what they share is made once."""
+    """The features of a block under each of several terms; what they share is made once.
+
+    They hold until this thread makes the next.
+    """
     made: dict[CornerSettings, Features] = {}
     found = []
     for one in terms:
         move_class = block.classes[one.way]
         if one.corners not in made:
-            made[one.corners] = make_features(block.moves, move_class, one.corners)
+            room = _ROOMS.feature_room(len(made))
+            made[one.corners] = make_features(block.moves, move_class, one.corners, room=room)
         found.append(made[one.corners]._replace(move_class=move_class))
     return found
 
@@ -247,7 +259,10 @@ def _sums_of_batch(
     np.cumsum(number, out=number)
     marks = np.concatenate([[kept], asked])
     limits = [one.limits for one in terms]
-    times = batch_times(batch_features(features, number), limits, terms[0].lookahead, begins.size, marks, workers=1)
+    room = _ROOMS.batch_room
+    times = batch_times(
+        batch_features(features, number, room), limits, terms[0].lookahead, begins.size, marks, workers=1
+    )
     moves = np.diff(begins, append=block.size)
     return [
         BlockSums(

@@ -32,7 +32,7 @@ from kinematics.studies.timing import Ask, Then, Timing, time_job
 
 LARGE = 100_000_000  # bytes; planned whole, a job takes some 16 times its size in memory
 TRIAL_CHUNKS = 16  # chunks at the start of a job that tell what will probably be asked once all of it is timed
-PLANNERS = 2
+PLANNERS = min(8, max(2, os.cpu_count() or 2))  # threads
 
 Result = TypeVar("Result")
 
