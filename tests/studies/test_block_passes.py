@@ -27,6 +27,7 @@ from tests.studies.in_blocks import (
     Counts,
     apart,
     differences,
+    heavy,
 )
 
 SAMPLES = sorted((Path(__file__).resolve().parents[2] / "sample_gcode").glob("*.gcode"))
@@ -108,6 +109,32 @@ def test_machines_that_differ_in_no_limit_of_motion_share_their_plans(monkeypatc
     sums, expected = path_sums(time_job(blocks, MIDDLING)), path_sums(time_job(whole, MIDDLING))
     assert sums.path == pytest.approx(expected.path)
     assert sums.line == expected.line
+
+
+def test_totals_alone_are_timed_together(job: Callable[[str], Path]) -> None:
+    """Without causes, in lanes: on a path that rests now and then, with heaters on its clock and layers too short."""
+    text = "M140 S60\nG1 X50 Y50 Z1 F3000\n"
+    for layer in range(12):
+        text += f"G1 Z{layer + 1}\n"
+        text += "".join(f"G1 X{50 + i % 7} Y{i % 61} E{100 * layer + i}\n" for i in range(1, 90))
+        text += "G1 E0\nG92 E0\nG1 E90\n" * (layer % 3 == 2) + f"M109 S{180 + 5 * layer}\nM190\n" * (layer % 2)
+    heated = {"stops.nozzle_heating_c_per_s": 1.0, "stops.bed_heating_c_per_s": 0.05, "stops.ambient_c": 20.0}
+    machine = MIDDLING.with_settings({**heated, "cooling.shortest_layer_s": 9}, "test")
+    machines = [machine.with_settings({"motion.print_acceleration_mm_s2": 300 * k}, "test") for k in range(1, 6)]
+    asks = [Ask(one, passing=True, total_only=True) for one in machines]
+    blocks, whole = BlockwiseJob(JobFile(str(job(text))), chunk=TINY), PreparedJob(str(job(text)))
+    foresee([blocks], [Ask(machine), *asks])
+    for ask in [Ask(machine), *asks]:
+        one, other = time_job(blocks, *ask), time_job(whole, *ask)
+        assert one.total == pytest.approx(other.total, rel=1e-9)
+        assert one.motion == pytest.approx(other.motion, rel=1e-9)
+        assert one.stops.total == pytest.approx(other.stops.total, rel=1e-9)
+        assert one.cooling == pytest.approx(other.cooling, rel=1e-9)
+    assert len({round(time_job(blocks, *ask).stops.total, 6) for ask in asks}) > 1  # the clock is that of each plan
+    # Who asks for causes later gets them.
+    assert not time_job(blocks, *asks[0]).seconds.any()
+    told, expected = time_job(blocks, machines[0], passing=True), time_job(whole, machines[0], passing=True)
+    assert not list(apart(heavy(told.by_cause, told.total), heavy(expected.by_cause, expected.total)))
 
 
 def test_statements_that_a_candidate_silences(job: Callable[[str], Path]) -> None:
