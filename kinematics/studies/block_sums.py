@@ -139,7 +139,8 @@ class Lane:
         """Add the sums of the next block."""
         classes = sums.seconds.shape[0]
         self._seconds = _longer(self._seconds, classes)
-        self._seconds[:classes] += sums.seconds
+        if not self._ask.total_only:  # of which some blocks tell causes, and some do not
+            self._seconds[:classes] += sums.seconds
         self._unbounded |= sums.unbounded
         self._passed.append(self._motion + sums.passed)
         self._motion += sums.motion
