@@ -117,7 +117,7 @@ def test_totals_alone_are_timed_together(job: Callable[[str], Path]) -> None:
     for layer in range(12):
         text += f"G1 Z{layer + 1}\n"
         lines = [f"G1 X{50 + i % 7} Y{i % 61} E{100 * layer + i}\n" for i in range(1, 90)]
-        lines.insert(30 + layer, f"M104 S{190 + 20 * layer}\n")  # told on the way, and waited for later
+        lines.insert(85 - layer % 5, f"M104 S{190 + 20 * layer}\n")  # told on the way, waited for soon after
         text += "".join(lines)
         text += "G1 E0\nG92 E0\nG1 E90\n" * (layer % 3 == 2) + f"M109 S{190 + 20 * layer}\nM190\n" * (layer % 2)
     heated = {"stops.nozzle_heating_c_per_s": 1.0, "stops.bed_heating_c_per_s": 0.05, "stops.ambient_c": 20.0}
