@@ -18,6 +18,7 @@ from kinematics.gcode.arcs import (
     RADII_AGREE,
     RADII_AGREE_INCH,
     REACH_SLACK,
+    SAME_PLACE,
     arc_from_centre,
     arc_from_radius,
     chord_count,
@@ -127,7 +128,7 @@ def cut_arc(
     elif code != ARC_GOOD:
         note(notes, at.NOTE_ARC_IMPOSSIBLE, whole)
         return 1
-    closed = abs(abs(sweep) - 2.0 * math.pi) < 1e-12
+    closed = abs(dp) <= SAME_PLACE and abs(dq) <= SAME_PLACE  # not: a whole turn that ends further out
     if (
         not strict and mask & (1 << P) and slots[P] >= 1.5
     ):  # whole turns, the drawn one counted (common practice, no source)

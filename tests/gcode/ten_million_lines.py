@@ -86,7 +86,10 @@ def check(number: int) -> Batch:
     """Check one batch; three in ten are of the standard's dialect."""
     dialect = "rs274" if number % 10 in (2, 5, 8) else "extrusion"
     text = gcode_grammar.lines(SEED + number, BATCH, dialect)
-    job = assert_same(text, dialect)
+    try:
+        job = assert_same(text, dialect)
+    except AssertionError as error:
+        raise AssertionError(f"batch {number}: {error}") from error
     if digest(job)[:16] != digest_of_the_array_twin(text, dialect)[:16]:
         raise AssertionError(f"batch {number}: the twin on array indices finds something else")
     if dialect == "extrusion":  # the standard's errors ask for one thread

@@ -73,6 +73,12 @@ def test_a_tiny_full_circle_has_three_chords() -> None:
     assert len(read("G1 X1 F60\nG2 I0.002 J0")) == 4
 
 
+def test_a_whole_turn_that_ends_further_out_is_no_full_circle() -> None:
+    """So tiny a circle is all within the tolerance: one chord will do, as the path does not come back."""
+    assert len(read("G1 X5 Y5 F600\nG3 Y-100 J0.003")) == 2
+    assert len(read("G1 X5 Y5 F600\nG3 J0.003")) == 4
+
+
 @pytest.mark.parametrize(
     ("code", "radius", "way", "sweep"),
     [
