@@ -29,7 +29,7 @@ Real = NDArray[np.float64]
 Whole = NDArray[np.int64]
 Stretch = tuple[int, int]  # from which byte to which
 
-OTHERS_SHARE = 1.05  # of the first part, which has more to do than its bytes
+OTHERS_SHARE = 1.1  # of the first part, which has more to do than its bytes
 ENOUGH_FED = 50  # moves with filament that tell whether E words are places or steps …
 STEPS_BACK = 1 / 3  # … by the share of them that goes back if taken for places
 FAILURES = 2  # guesses one after the other, after which the rest is guessed anew
@@ -73,7 +73,7 @@ class Reading:
         self._layer = np.empty(self._columns.line.size, np.int32)
         self._course = fresh_course()
         self._low, self._high = np.full(3, np.inf), np.full(3, -np.inf)
-        self._events: list[Real] = []
+        self._events: list[Real] = [np.empty((0, at.EVENT_COLUMNS))]
         self._notes: Notes = {}
         self._taken: list[Guessed] = []  # behind each other in the same columns, and not copied yet
         self._copies: list[Future[None]] = []
@@ -259,6 +259,8 @@ def _take(
     """
     done, failed = 0, 0
     for part, other in zip(parts, others, strict=True):
+        if reading.has_ended or failed == FAILURES:
+            break
         found = iter(other.result())
         for one in part:
             if reading.has_ended or failed == FAILURES:

@@ -43,6 +43,11 @@ def test_byte_order_mark() -> None:
     assert doubts(job) == [(2, 1)]
 
 
+def test_a_byte_order_mark_and_nothing_else() -> None:
+    with pytest.raises(InputError, match="no motion in this file"):
+        read(b"\xef\xbb\xbf")
+
+
 def test_bytes_of_latin_1() -> None:
     """In comments and messages they are nobody's business; a line of them is text, and can be shown."""
     job = read("; Stra\xdfe 5 \xb5m\nG1 X5 F600 (\xfc)\nM117 gr\xfc\xdf G1 X9\nf\xfcr Tom\nX7\n".encode("latin-1"))
