@@ -10,11 +10,12 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.compiled import compiled
+from kinematics.compiled import compiled, compiled_part
 from kinematics.gcode.moves import PRINT
 
 SAME_HEIGHT = 1e-6  # mm
 FULL_TURN = 2.0 * math.pi - 1e-6
+SMALL = 0.1  # rad
 
 
 NUMBER, LEVEL, CLIMBING, WINDING, LAST_CLIMB, LAST_X, LAST_Y, FED, MOST_FED, COURSE_STATE = range(10)
@@ -28,6 +29,20 @@ def fresh_course() -> NDArray[np.float64]:
     state = np.zeros(COURSE_STATE)
     state[LEVEL], state[LAST_CLIMB] = math.nan, -2.0
     return state
+
+
+@compiled_part
+def turn_between(ax: float, ay: float, bx: float, by: float) -> float:
+    """Angle from one direction to another (rad, −π to π).
+
+    A spiral turns a little at every move: up to SMALL a few terms of the arc tangent's series are exact to 1e-14.
+    """
+    across, along = ax * by - ay * bx, ax * bx + ay * by
+    if abs(across) > SMALL * along:
+        return math.atan2(across, along)
+    t = across / along
+    q = t * t
+    return t * (1.0 - q * (1.0 / 3.0 - q * (1.0 / 5.0 - q * (1.0 / 7.0 - q * (1.0 / 9.0 - q * (1.0 / 11.0))))))
 
 
 @compiled
@@ -79,7 +94,7 @@ def number_layers(
                 last_x, last_y = x, y
             elif x != 0.0 or y != 0.0:
                 if last_climb == i - 1 and (last_x != 0.0 or last_y != 0.0):
-                    winding += math.atan2(last_x * y - last_y * x, last_x * x + last_y * y)
+                    winding += turn_between(last_x, last_y, x, y)
                     if abs(winding) >= FULL_TURN:
                         number += 1
                         winding -= math.copysign(2.0 * math.pi, winding)
