@@ -8,6 +8,7 @@ import os
 import sys
 import zlib
 from concurrent.futures import ThreadPoolExecutor
+from io import FileIO
 from pathlib import Path
 
 import numpy as np
@@ -81,7 +82,7 @@ def content_of(source: str | os.PathLike[str], threads: int = 1) -> memoryview:
     try:
         with path.open("rb", buffering=0) as file:
             room = np.empty(os.fstat(file.fileno()).st_size + PADDING, np.uint8)
-            used = _fill(file.fileno(), room.data[: room.size - PADDING], threads)
+            used = _fill(file, path, room.data[: room.size - PADDING], threads)
             if used:
                 file.seek(used)
             rest = file.read()  # of what has grown meanwhile, or says no size
@@ -96,19 +97,27 @@ def content_of(source: str | os.PathLike[str], threads: int = 1) -> memoryview:
     return memoryview(bytes(content) + rest) if rest else content
 
 
-def _fill(file: int, room: memoryview, threads: int) -> int:
-    """Read the start of a file into all of the room, as far as it goes; return how many bytes that is."""
+def _fill(file: FileIO, path: Path, room: memoryview, threads: int) -> int:
+    """Read the start of an open file into all of the room, as far as it goes; return how many bytes that is.
+
+    Of a large file each thread but the first opens it again, and reads its share.
+    """
     threads = max(1, min(threads, len(room) // SHARE))
     cuts = [len(room) * k // threads for k in range(threads + 1)]
 
-    def fill(begin: int, end: int) -> int:
-        used = begin
-        while used < end and (more := os.preadv(file, [room[used:end]], used)):
+    def fill(share: FileIO, used: int, end: int) -> int:
+        while used < end and (more := share.readinto(room[used:end])):
             used += more
         return used
 
+    def fill_further(begin: int, end: int) -> int:
+        with path.open("rb", buffering=0) as share:
+            share.seek(begin)
+            return fill(share, begin, end)
+
     with ThreadPoolExecutor(threads) as pool:
-        ends = list(pool.map(fill, cuts[:-1], cuts[1:]))
+        others = pool.map(fill_further, cuts[1:-1], cuts[2:])
+        ends = [fill(file, 0, cuts[1]), *others]
     return next((found for found, end in zip(ends, cuts[1:], strict=True) if found < end), len(room))
 
 

@@ -101,8 +101,10 @@ class Course:
             number = next((i for i, one in enumerate(found) if one.plans_as(terms)), len(found))
             if number == len(found):
                 found.append(terms)
-            elif terms.sums_path:
-                found[number] = terms
+            else:  # one plan for all of them, which tells what any of them asks for
+                known = found[number]
+                sums_path, total_only = known.sums_path or terms.sums_path, known.total_only and terms.total_only
+                found[number] = known._replace(sums_path=sums_path, total_only=total_only)
             numbers.append(number)
         self._last_terms = of_lanes, found, numbers
         return found, numbers

@@ -25,14 +25,14 @@ from kinematics.gcode.portions import Portions
 from kinematics.gcode.stretches import Read, ReaderOptions, fresh_state
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import LinearDelta, has_coupled_limits, mechanism_of
-from kinematics.studies.block_course import Course
+from kinematics.studies.block_course import IN_WORK, Course
 from kinematics.studies.block_sums import DeviationError, TiesError
 from kinematics.studies.prepared import PreparedJob, ReaderSettings, reader_settings
 from kinematics.studies.timing import Ask, Then, Timing, time_job
 
 LARGE = 100_000_000  # bytes; planned whole, a job takes some 16 times its size in memory
 TRIAL_CHUNKS = 16  # chunks at the start of a job that tell what will probably be asked once all of it is timed
-PLANNERS = min(8, max(2, os.cpu_count() or 2))  # threads
+PLANNERS = min(IN_WORK, max(2, os.cpu_count() or 2))  # threads
 
 Result = TypeVar("Result")
 

@@ -139,6 +139,23 @@ def test_totals_alone_are_timed_together(job: Callable[[str], Path]) -> None:
     assert not list(apart(heavy(told.by_cause, told.total), heavy(expected.by_cause, expected.total)))
 
 
+@pytest.mark.parametrize("turned", [False, True])
+def test_causes_asked_for_beside_a_total_of_an_equal_machine(turned: bool) -> None:
+    path = str(SAMPLES[0])
+    slow = MIDDLING.with_settings({"motion.print_acceleration_mm_s2": 700}, "test")
+    cool = slow.with_settings({"cooling.shortest_layer_s": 20}, "test")  # moves alike
+    quick = MIDDLING.with_settings({"axes.x.max_speed_mm_s": 900}, "test")
+    asks = [
+        Ask(slow, passing=True, total_only=True),
+        Ask(quick, passing=True, total_only=True),
+        Ask(cool, passing=True),
+    ]
+    blocks, whole = BlockwiseJob(JobFile(path), chunk=SMALL), PreparedJob(path)
+    foresee([blocks], asks[::-1] if turned else asks)
+    one, other = time_job(blocks, *asks[2]), time_job(whole, *asks[2])
+    assert not list(apart(heavy(one.by_cause, one.total), heavy(other.by_cause, other.total)))
+
+
 def test_statements_that_a_candidate_silences(job: Callable[[str], Path]) -> None:
     path = str(job("M204 S500\nG1 X9 E1 F600\nM204 P300 T900\nG1 X1 E2\nM204 T9\n" * 30))
     candidates = [Candidate(name="brisk", set={"motion.print_acceleration_mm_s2": 4000})]
