@@ -1,7 +1,7 @@
 """The only file that knows the compiler: one decorator, one cache policy, one accessor for raw bytes.
 
 numba's own cache notices an edit only in the file that holds a kernel, so a cached caller keeps an old callee and
-gives wrong numbers. Here the cache lives in a user folder named by a hash of every source of the package, of the
+gives wrong numbers. Here the cache lives in a user folder named by a hash of every source below the studies, of the
 versions and of the checking mode; old folders are pruned; where nothing can be written kernels are compiled anew.
 """
 
@@ -27,16 +27,20 @@ from numba.extending import intrinsic, overload
 Kernel = TypeVar("Kernel", bound=Callable[..., Any])
 
 KEPT_CACHES = 4
+# Where kernels live, and what they import: nothing above these rooms reaches into machine code.
+KERNEL_ROOMS = ("caps", "gcode", "machine", "planner", "vibration")
 
 # The bounds-checked and the uncompiled runs read through array indices, which both of them check.
 CHECKED = bool(numba.config.DISABLE_JIT) or bool(numba.config.BOUNDSCHECK)
 
 
 def _source_key() -> str:
-    """Hash of all sources of the package, the versions and the checking mode."""
+    """Hash of every source that a kernel may come from or hang on, of the versions and the checking mode."""
     digest = hashlib.sha256(f"{sys.version}|{numba.__version__}|{CHECKED}".encode())
     package = Path(__file__).parent
-    for path in sorted(package.rglob("*.py")):
+    for path in sorted(
+        [*package.glob("*.py"), *(path for room in KERNEL_ROOMS for path in (package / room).rglob("*.py"))]
+    ):
         digest.update(str(path.relative_to(package)).encode())
         digest.update(path.read_bytes())
     return digest.hexdigest()[:20]
