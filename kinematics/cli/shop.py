@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from kinematics.studies.shop_files import Printer
 
 PICTURES = (".png", ".svg", ".pdf")
+MOST_TOLD = 10  # rows that were left out
 
 
 @click.command("shop")
@@ -105,8 +106,10 @@ def command(
         console.say_json(shop_document(shop))
     else:
         _show(shop)
-    for finding in shop.cannot:
+    for finding in shop.cannot[:MOST_TOLD]:
         console.remark(f"left out: {finding}")
+    if len(shop.cannot) > MOST_TOLD:
+        console.remark(f"left out: {len(shop.cannot) - MOST_TOLD:,} more (all of them with --json)")
     if shop.cannot:
         raise click.exceptions.Exit(EXIT_ANSWER_IS_NO)
 
@@ -115,9 +118,13 @@ def _show(shop: Shop) -> None:
     from kinematics.cli import console
     from kinematics.reports import shop as words
 
-    tables = [(words.ORDER_HEADS, words.order_rows(shop)), (words.PRINTER_HEADS, words.printer_rows(shop))]
+    tables: list[tuple[console.Heads, list[tuple[str, ...]]]] = [
+        (words.ORDER_HEADS, words.order_rows(shop)),
+        (words.COST_HEADS, words.cost_rows(shop)),
+        (words.PRINTER_HEADS, words.printer_rows(shop)),
+    ]
     if shop.effects:
-        tables.append((words.EFFECT_HEADS, words.effect_rows(shop)))
+        tables.append((words.effect_heads(shop), words.effect_rows(shop)))
     apart = [] if console.is_terminal() else [""]  # a terminal's tables have margins of their own
     console.say([*words.shop_head(shop), *apart])
     for heads, rows in tables:

@@ -91,10 +91,23 @@ def shop_document(shop: Shop) -> dict[str, Any]:
         "parts_per_day": _interval(shop.parts_per_day),
         "finished": moments(shop.finished),
         "late_h": _interval(shop.late),
+        "rule": shop.rule,
+        "rules": [
+            {
+                "rule": one.rule,
+                "late_orders": one.late_orders,
+                "parts_per_day": one.parts_per_day,
+                "finished": iso_text(one.finished, shop.zone),
+            }
+            for one in shop.tried
+        ],
         "bottleneck": {
             "what": shop.bottleneck.what,
             "printer": shop.bottleneck.printer or None,
-            "trials": [{"trial": trial.name, "more_share": trial.more} for trial in shop.bottleneck.trials],
+            "trials": [
+                {"trial": trial.name, "more_share": trial.more, "sooner_s": trial.sooner}
+                for trial in shop.bottleneck.trials
+            ],
         },
         "printers": [
             {"machine": printer.machine.name, "class": printer.group, "materials": list(printer.materials)} | _use(use)
@@ -112,9 +125,11 @@ def shop_document(shop: Shop) -> dict[str, Any]:
         "effects": [
             {
                 "change": effect.name,
+                "rule": effect.rule,
                 "prints_shorter_share": effect.shorter,
                 "parts_per_day": _interval(effect.parts_per_day),
                 "more_share": _interval(effect.more),
+                "sooner_s": effect.sooner,
                 "could_bring_share": effect.could_bring,
                 "late_h": _interval(effect.late),
                 "printers": [_use(use) for use in effect.use],

@@ -109,7 +109,7 @@ def plan_of(
     running, that can finish it in one staffed span; where none is left it is named with the reason.
     """
     stations = [station_of(printer, machine, start) for printer, machine in zip(printers, machines, strict=True)]
-    longest = [station.staff.longest_span(start) for station in stations]
+    longest = [station.staff.longest_span for station in stations]
     kept: list[tuple[Order, Wanted, tuple[Machine, ...]]] = []
     cannot: list[Finding] = []
     for order in orders:
