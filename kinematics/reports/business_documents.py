@@ -19,6 +19,7 @@ def upgrades_document(found: Upgrades, assumed: bool) -> dict[str, Any]:
     """Upgrades as a document; `assumed` where nobody said how often some job is printed. None for what has no number:
     a payback that never comes, a value without a discount rate.
     """
+    from kinematics.studies.economics import machine_hour_cost
     from kinematics.studies.upgrades import option_row
 
     return head() | {
@@ -28,6 +29,7 @@ def upgrades_document(found: Upgrades, assumed: bool) -> dict[str, Any]:
         "prints_assumed": assumed,
         **draws_document(found.sampling),
         "cost_per_month": found.cost,
+        "machine_hour_cost": machine_hour_cost(found.machine.economy),
         "where_the_time_goes": [one._asdict() for one in found.causes],
         "rows": [
             option_row(option)
@@ -48,6 +50,7 @@ def upgrades_document(found: Upgrades, assumed: bool) -> dict[str, Any]:
                 "investment": step.investment,
                 "saving_per_month": step.saving,
                 "payback_months": step.months,
+                "within_service_life": step.pays_within(found.machine.economy.service_years),
             }
             for step in found.order
         ],

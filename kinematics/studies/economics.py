@@ -73,15 +73,21 @@ def machine_hour_cost(economy: Economy) -> float:
     return (wear_per_hour(economy) or 0.0) + energy_per_hour(economy)
 
 
+def prints_per_part(economy: Economy) -> float:
+    """How many prints a good part takes where a share f of them fails: 1/(1 − f), mean of the geometric distribution;
+    1 where the share is not given.
+    """
+    return 1.0 / (1.0 - (economy.failed_share or 0.0))
+
+
 def part_cost(machine: Machine, seconds: float, mass: float | None) -> PartCost:
     """What a good part costs that prints for `seconds` and takes `mass` (g) of filament (None: not known).
 
-    A share f of prints fails and is printed again in full, so a good part takes 1/(1 − f) prints (mean of the geometric
-    distribution). What is not given counts as nothing; `not_counted` names it. Not modelled: a failed print that is
-    stopped early, and rent, design and packing.
+    What fails is printed again in full (`prints_per_part`). What is not given counts as nothing; `not_counted` names
+    it. Not modelled: a failed print that is stopped early, and rent, design and packing.
     """
     economy = machine.economy
-    prints = 1.0 / (1.0 - (economy.failed_share or 0.0))
+    prints = prints_per_part(economy)
     hours = prints * seconds / SECONDS_AN_HOUR
     price = (machine.filament.price_per_kg or 0.0) / 1000.0
     hands = prints * (economy.turnaround_min or 0.0) / MINUTES_AN_HOUR

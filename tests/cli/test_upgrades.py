@@ -88,8 +88,8 @@ def test_in_a_pipe_there_are_tabs_and_the_rest_goes_beside(run: Run, own: Path) 
         "upgrade", "price", "fitting h", "saved a month", "share", "saving a month", "pays in", "npv", "irr",
     ]  # fmt: skip
     assert [line.split("\t")[0] for line in lines[1:3]] == ["brisk", "melt zone"]
-    assert "an assumption: say how often with --per-month" in ran.err
-    assert "melt zone does nothing for these jobs: what holds them is" in ran.err
+    assert "assumed, one a day of each: say how often with --per-month" in ran.err
+    assert "melt zone does nothing for these jobs: they are held back by" in ran.err
     assert "npv" not in run(*BASE).out
 
 
