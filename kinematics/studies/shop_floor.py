@@ -142,6 +142,7 @@ class Floor:
             while self._events and self._events[0][0] <= self._now:
                 _, _, happens, number = heapq.heappop(self._events)
                 happens(number)
+            # This ends: a step is called off only where it was asked for earlier, as what is given out may begin now.
             while self._serve() or self._give_out():
                 pass
         return Run(tuple(self._bars), tuple(tuple(moments) for moments in self._done))

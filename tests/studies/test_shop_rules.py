@@ -24,6 +24,7 @@ from kinematics.studies.shop_floor import (
     SAME_SPOOL,
     SCARCEST,
     SPOOL,
+    SPOOL_WAITING,
     Run,
     Station,
     Wanted,
@@ -45,6 +46,7 @@ def at(text: str) -> float:
 
 
 MONDAY = at("2026-03-02 08:00")
+FRIDAY = at("2026-03-06 08:00")
 
 
 def days() -> Staff:
@@ -155,40 +157,61 @@ def test_where_rules_are_alike_the_due_date_decides() -> None:
 
 def test_no_step_begins_that_closing_would_cut_into() -> None:
     # Friday's print is done at 15:54; a change of ten minutes would end on Monday at 8:04. It begins on Monday.
-    friday = at("2026-03-06 08:00")
     station = Station("one", days(), spool_change=600.0)
-    black = Wanted(friday, math.inf, 1, "black", (7.9 * HOUR,), (0.0,))
+    black = Wanted(FRIDAY, math.inf, 1, "black", (7.9 * HOUR,), (0.0,))
     white = black._replace(material="white", seconds=(HOUR,), due=MONDAY + 300 * HOUR)
-    run = simulate([station], [black._replace(due=0.0), white], 1, friday)
+    run = simulate([station], [black._replace(due=0.0), white], 1, FRIDAY)
     (change,) = [bar for bar in run.bars if bar.what == SPOOL]
     assert (change.begins, change.ends) == (at("2026-03-09 08:00"), at("2026-03-09 08:10"))
     # With six minutes it ends with the day, and the print runs over the weekend.
-    run = simulate([station._replace(spool_change=360.0)], [black._replace(due=0.0), white], 1, friday)
+    run = simulate([station._replace(spool_change=360.0)], [black._replace(due=0.0), white], 1, FRIDAY)
     (change,) = [bar for bar in run.bars if bar.what == SPOOL]
     assert (change.begins, change.ends) == (at("2026-03-06 15:54"), at("2026-03-06 16:00"))
     assert run.done[1] == (at("2026-03-09 08:00"),)
 
 
-def test_a_spool_change_that_closing_overtakes_is_called_off_for_what_needs_none() -> None:
-    # Both are done at 15:45 and one person takes parts off for ten minutes each: the second is off at 16:05, too late
-    # for the day. The first wants white, ten minutes from 15:55 on: called off, and black is started instead.
-    friday = at("2026-03-06 08:00")
+def test_where_a_change_no_longer_fits_what_needs_none_is_started() -> None:
+    # Both are done at 15:45 and one person takes parts off for ten minutes each: the second is off on Monday. The first
+    # wants white, ten minutes from 15:55 on, which is too late: black is started instead, on the spool that is on.
     stations = [Station(name, days(), turnaround=600.0, spool_change=600.0) for name in ("one", "two")]
-    first = Wanted(friday, friday, 2, "black", (7.75 * HOUR,) * 2, (0.0, 0.0))
-    white = first._replace(due=friday + HOUR, quantity=1, material="white", seconds=(HOUR, math.inf))
+    first = Wanted(FRIDAY, FRIDAY, 2, "black", (7.75 * HOUR,) * 2, (0.0, 0.0))
+    white = first._replace(due=FRIDAY + HOUR, quantity=1, material="white", seconds=(HOUR, math.inf))
     black = white._replace(due=math.inf, material="black")
-    run = simulate(stations, [first, white, black], 1, friday)
+    run = simulate(stations, [first, white, black], 1, FRIDAY)
     begun = [(bar.order, bar.begins) for bar in run.bars if bar.station == 0 and bar.what == PRINTING]
     assert begun[1] == (2, at("2026-03-06 15:55"))
     assert [bar.begins for bar in run.bars if bar.what == SPOOL] == [at("2026-03-09 08:20")]
 
 
+def test_a_spool_change_that_closing_overtakes_is_called_off() -> None:
+    # The other printer's part is taken off from 15:40 to 15:52. At 15:46 white and black come in; the change to white
+    # would have ended at 15:56, but hands are free at 15:52 only, and it would end at 16:02. So black is started.
+    stations = [Station("one", days(), spool_change=600.0), Station("two", days(), turnaround=720.0)]
+    early = Wanted(FRIDAY, math.inf, 1, "black", (HOUR, math.inf), (0.0, 0.0))
+    busy = early._replace(seconds=(math.inf, 7 * HOUR + 2400.0))
+    white = early._replace(arrives=at("2026-03-06 15:46"), due=FRIDAY, material="white")
+    black = white._replace(due=FRIDAY + HOUR, material="black")
+    run = simulate(stations, [early, busy, white, black], 1, FRIDAY)
+    (waits,) = [bar for bar in run.bars if bar.what == SPOOL_WAITING]
+    assert waits == (0, 2, SPOOL_WAITING, at("2026-03-06 15:46"), at("2026-03-06 15:52"))
+    assert [bar.begins for bar in run.bars if bar.order == 3 and bar.what == PRINTING] == [at("2026-03-06 15:52")]
+    assert run.done[2:] == ((at("2026-03-09 09:10"),), (at("2026-03-09 08:00"),))
+
+
+def test_minutes_before_closing_that_are_too_few_are_no_busy_hands() -> None:
+    # Done at 15:55 on Friday, ten minutes to take it off: nobody has the time until Monday, and nobody is busy.
+    station = Station("one", days(), turnaround=600.0)
+    long = order(7.0 + 55.0 / 60.0)._replace(arrives=FRIDAY)
+    found = under_rule(plan([station], long), Given(1, FRIDAY, 0, 1), DUE_DATE)
+    printing, nobody, busy, hands = found.sums[0].use[0] * (found.sums[0].finished - FRIDAY)
+    assert (printing, nobody, busy, hands) == pytest.approx((28500.0, 64 * HOUR + 300.0, 0.0, 600.0), abs=1e-3)
+
+
 def test_what_ends_at_closing_is_taken_off() -> None:
-    friday = at("2026-03-06 08:00")
     for hours, turnaround in ((8.0, 0.0), (7.9, 360.0)):
         station = Station("one", days(), turnaround=turnaround)
-        one = Wanted(friday, math.inf, 2, "", (hours * HOUR,), (0.0,))
-        run = simulate([station], [one], 1, friday)
+        one = Wanted(FRIDAY, math.inf, 2, "", (hours * HOUR,), (0.0,))
+        run = simulate([station], [one], 1, FRIDAY)
         # The next is started as the first is taken off, and waits for Monday.
         assert run.done[0][0] == pytest.approx(at("2026-03-06 16:00"), abs=SAME_MOMENT)
         assert run.done[0][1] == pytest.approx(at("2026-03-09 08:00") + turnaround, abs=SAME_MOMENT)
@@ -196,13 +219,12 @@ def test_what_ends_at_closing_is_taken_off() -> None:
 
 def test_work_longer_than_every_day_goes_on_the_next_and_counts_as_work_alone() -> None:
     # Ten hours of hands in days of eight: Friday from noon, four hours, and Monday six.
-    friday = at("2026-03-06 08:00")
     station = Station("one", days(), turnaround=10 * HOUR)
-    run = simulate([station], [Wanted(friday, math.inf, 1, "", (4 * HOUR,), (0.0,))], 1, friday)
+    run = simulate([station], [Wanted(FRIDAY, math.inf, 1, "", (4 * HOUR,), (0.0,))], 1, FRIDAY)
     assert [(bar.begins, bar.ends) for bar in run.bars if bar.what == HANDS] == [
         (at("2026-03-06 12:00"), at("2026-03-06 16:00")), (at("2026-03-09 08:00"), at("2026-03-09 14:00")),
     ]  # fmt: skip
-    found = under_rule(plan([station], order(4.0)._replace(arrives=friday)), Given(1, friday, 0, 1), DUE_DATE)
+    found = under_rule(plan([station], order(4.0)._replace(arrives=FRIDAY)), Given(1, FRIDAY, 0, 1), DUE_DATE)
     whole = 78.0  # hours from Friday morning to Monday two o'clock
     printing, nobody, busy, hands = found.sums[0].use[0]
     assert (printing, nobody, busy, hands) == pytest.approx((4 / whole, 64 / whole, 0.0, 10 / whole), abs=1e-9)
