@@ -68,7 +68,8 @@ def command(
     """How many parts a day, and by when?
 
     ORDERS.csv holds order, job or hours, quantity, due, class, material; PRINTERS.csv name, machine, class, materials,
-    free_from. Status 1 where some rows could not be planned.
+    free_from. Who prints what is told by the best of four rules, and the answer says which. Status 1 where some rows
+    could not be planned.
     """
     from kinematics.cli import console
     from kinematics.errors import InputError
@@ -76,7 +77,7 @@ def command(
 
     if picture is not None:
         if picture.suffix not in PICTURES:
-            found = f"no kind of picture ends in {picture.suffix!r}"
+            found = f"cannot draw a picture as {picture.suffix!r}"
             raise InputError.at("--gantt", found, ", ".join(f"FILE{ending}" for ending in PICTURES))
         console.refuse_to_overwrite(picture, force)
     printers, left_out, zone = read_printers(printers_file, settings)
@@ -118,11 +119,7 @@ def _show(shop: Shop) -> None:
     from kinematics.cli import console
     from kinematics.reports import shop as words
 
-    tables: list[tuple[console.Heads, list[tuple[str, ...]]]] = [
-        (words.ORDER_HEADS, words.order_rows(shop)),
-        (words.COST_HEADS, words.cost_rows(shop)),
-        (words.PRINTER_HEADS, words.printer_rows(shop)),
-    ]
+    tables = [words.order_table(shop), words.cost_table(shop), (words.PRINTER_HEADS, words.printer_rows(shop))]
     if shop.effects:
         tables.append((words.effect_heads(shop), words.effect_rows(shop)))
     apart = [] if console.is_terminal() else [""]  # a terminal's tables have margins of their own
@@ -148,7 +145,7 @@ def _start(text: str | None, zone: tzinfo) -> float:
     try:
         return moment_of(text, zone)
     except ValueError:
-        raise InputError.at("--start", f"{text!r} is no date", MOMENT_ALLOWED) from None
+        raise InputError.at("--start", f"{text!r} is not a date", MOMENT_ALLOWED) from None
 
 
 def variants_of(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime, tzinfo
 from typing import TYPE_CHECKING
 
@@ -24,14 +25,7 @@ ORDER_HEADS = (
     ("hours late", True),
     ("runs late", True),
 )
-COST_HEADS = (
-    ("cost of a part", False),
-    ("filament", True),
-    ("energy", True),
-    ("machine", True),
-    ("labour", True),
-    ("in all", True),
-)
+COST_PARTS = ("filament", "energy", "machine", "labour")
 PRINTER_HEADS = (
     ("printer", False),
     ("printing", True),
@@ -49,6 +43,7 @@ EFFECT_HEADS = (
     ("hours late", True),
 )
 FEW_EFFECT_HEADS = (("change", False), ("prints shorter", True), ("done sooner", True), ("hours late", True))
+Table = tuple[Sequence[tuple[str, bool]], list[tuple[str, ...]]]  # heads, with whether they stand right; rows
 NEXT_TO_NOTHING = 0.005  # share of parts a day
 A_MINUTE = 60.0  # s: less is not sooner
 FEW_PARTS = 10  # fewer than that have no rate: when they are done is told instead of parts a day
@@ -172,9 +167,9 @@ def _sooner(seconds: float) -> str:
     return f"{duration_text(abs(seconds))} {'sooner' if seconds > 0.0 else 'later'}"
 
 
-def order_rows(shop: Shop) -> list[tuple[str, ...]]:
-    """Cells of every order: when it is done."""
-    return [
+def order_table(shop: Shop) -> Table:
+    """When every order is done, and how late; without the last column where none ever is."""
+    rows: list[tuple[str, ...]] = [
         (
             order.name,
             f"{order.quantity:,}",
@@ -185,24 +180,28 @@ def order_rows(shop: Shop) -> list[tuple[str, ...]]:
         )
         for order, found in zip(shop.orders, shop.of_orders, strict=True)
     ]
+    shown = len(ORDER_HEADS) if any(row[-1] for row in rows) else -1
+    return ORDER_HEADS[:shown], [row[:shown] for row in rows]
+
+
+def cost_table(shop: Shop) -> Table:
+    """What a part of every order costs, in the currency of the head, and what of that is not given."""
+    currency = shop.printers[0].machine.economy.currency
+    head = f"cost of a part, {currency}" if currency else "cost of a part"
+    return ((head, False), *((part, True) for part in COST_PARTS), ("in all", True)), cost_rows(shop)
 
 
 def cost_rows(shop: Shop) -> list[tuple[str, ...]]:
     """Cells of every order: what a part of it costs, and what of that is not given."""
-    currency = shop.printers[0].machine.economy.currency
     rows: list[tuple[str, ...]] = []
     for order, found in zip(shop.orders, shop.of_orders, strict=True):
-        parts = {
-            "filament": found.filament_cost,
-            "energy": found.energy_cost,
-            "machine": found.machine_cost,
-            "labour": found.labour_cost,
-        }
-        cells = [NOT_GIVEN if part in found.not_counted else money_text(cost, currency) for part, cost in parts.items()]
-        missing = cells.count(NOT_GIVEN)
-        whole = money_text(found.part_cost, currency)
-        whole = f"over {whole}" if missing else whole
-        rows.append((order.name, *cells, NOT_GIVEN if missing == len(parts) else whole))
+        costs = (found.filament_cost, found.energy_cost, found.machine_cost, found.labour_cost)
+        parts = zip(COST_PARTS, costs, strict=True)
+        cells = [NOT_GIVEN if part in found.not_counted else money_text(cost, None) for part, cost in parts]
+        whole = money_text(found.part_cost, None)
+        if NOT_GIVEN in cells:
+            whole = NOT_GIVEN if set(cells) == {NOT_GIVEN} else f"over {whole}"
+        rows.append((order.name, *cells, whole))
     return rows
 
 

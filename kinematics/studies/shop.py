@@ -182,7 +182,7 @@ def shop_of(
     plan = plan_of(orders, printers, machines, clock, start, nothing)
     cannot = tuple(sorted([*left_out, *plan.cannot], key=_by_line))
     if not plan.orders:
-        raise InputError(*(cannot or [Finding("orders", "there is nothing to print", "a row an order")]))
+        raise InputError(*(cannot or [Finding("orders", "there is nothing to print", "a row for each order")]))
     given = Given(people, start, seed, runs)
     tell("simulating the shop")
     served = under_best_rule(plan, given)

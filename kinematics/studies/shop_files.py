@@ -176,7 +176,7 @@ def read_printers(path: str, settings: Sequence[str] = ()) -> tuple[list[Printer
             name = cells.text("name")
             printers.append(Printer(name, machine, cells.text("class"), materials, free, cells.place))
     if not printers:
-        raise InputError(*(findings or [Finding(path, "there are no printers in it", "a row a printer")]))
+        raise InputError(*(findings or [Finding(path, "there are no printers in it", "a row for each printer")]))
     return printers, findings, zone
 
 
@@ -255,9 +255,9 @@ def _table_of(path: str, columns: Sequence[str], needed: Sequence[str]) -> _Tabl
             else:
                 rows.append((line, dict(zip(names, cells, strict=False))))
     except csv.Error as error:
-        raise InputError.at(f"{path}:{reader.line_num}", f"this is no table: {error}") from None
+        raise InputError.at(f"{path}:{reader.line_num}", f"this cannot be read as a table: {error}") from None
     if not names:
-        raise InputError.at(path, "the table is empty", f"a first line with {', '.join(columns)}, then a row each")
+        raise InputError.at(path, "the table is empty", f"a first line with {', '.join(columns)}, then a row for each")
     return _Table(rows, separator, findings)
 
 
@@ -326,4 +326,4 @@ def _text_of(path: str) -> str:
                 path, "this looks like a spreadsheet", "a CSV file", "save it as CSV in UTF-8"
             ) from None
         line = content.count(b"\n", 0, error.start) + 1
-        raise InputError.at(f"{path}:{line}", "this is no text in UTF-8", "a CSV file in UTF-8") from None
+        raise InputError.at(f"{path}:{line}", "this is not UTF-8 text", "a CSV file in UTF-8") from None

@@ -193,7 +193,7 @@ def _that_finish(
         hours, most = min(needs(i) for i in able) / 3600.0, max(longest[i] for i in able) / 3600.0
         raise InputError.at(
             "",
-            f"a print takes {hours:.1f} h with its turnaround, longer than people are there at a stretch",
+            f"a print takes {hours:.1f} h with its turnaround, longer than anybody is there at a stretch",
             f"{most:.1f} h, or economy.unattended = true where that is safe and permitted",
         )
     return found

@@ -250,7 +250,7 @@ def upgrades_prepared(
         allowed = "[[upgrade]] blocks with name, price, fitting_hours and set"
         raise InputError.at(machine.source or "upgrades", "the machine has no upgrades", allowed)
     if not math.fsum(prints) > 0.0:
-        raise InputError.at("--per-month", "nothing is printed", "a number above 0 for one job at least")
+        raise InputError.at("--per-month", "nothing is printed", "a number above 0 for at least one job")
     alone = _machines(machine, upgrades)
     clashes = _clashes(alone, upgrades)
     sets = _sets(len(upgrades), clashes)

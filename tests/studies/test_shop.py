@@ -11,7 +11,7 @@ import pytest
 
 from kinematics.errors import InputError
 from kinematics.reports.gantt import LOOKS, gantt_figure, write_gantt
-from kinematics.reports.shop import cost_rows, effect_rows, effect_text, shop_head, shop_notes
+from kinematics.reports.shop import cost_rows, cost_table, effect_rows, effect_text, order_table, shop_head, shop_notes
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.shop import Shop, Variant, shop_of
 from kinematics.studies.shop_files import moment_of, read_orders, read_printers
@@ -194,6 +194,10 @@ def test_what_is_not_counted_stands_beside_the_cost(folder: Path) -> None:
     # Half an hour's worth: 3.50 of machine, .21 of energy, 2.00 of labour; the filament is not told.
     assert cost_rows(shop) == [("a", "not given", "0.21", "3.50", "2.00", "over 5.71")]
     assert shop.of_orders[0].not_counted == ("failed prints", "filament")
+    euros = shop_from("one,bench.toml,,,\n", "a,,7,1,,,,50\n", settings=("economy.currency=EUR",))
+    heads, rows = cost_table(euros)
+    assert [head for head, _ in heads] == ["cost of a part, EUR", "filament", "energy", "machine", "labour", "in all"]
+    assert rows == [("a", "1.00", "0.21", "3.50", "2.00", "6.71")]
     Path("printers.csv").write_text(PRINTERS + "one,quick,,,\n")
     Path("orders.csv").write_text(ORDERS + "a,,7,1,,,,50\n")
     printers, _, zone = read_printers("printers.csv")
@@ -256,7 +260,7 @@ def test_without_unattended_running_a_print_must_end_by_closing(folder: Path) ->
     attended = ("economy.unattended=false",)
     shop = shop_from("one,bench.toml,,,\n", "day,,7,2,,,,\nnight,,8,1,,,,\n", settings=attended)
     assert shop.finished.middle == at("2026-03-03 15:06")
-    assert "night: a print takes 8.1 h with its turnaround, longer than people are there" in str(shop.cannot[0])
+    assert "night: a print takes 8.1 h with its turnaround, longer than anybody is there" in str(shop.cannot[0])
     assert not any("unattended" in line for line in shop_notes(shop))
     with pytest.raises(InputError, match=r"orders\.csv:2: night: a print takes"):
         shop_from("one,bench.toml,,,\n", "night,,8,1,,,,\n", settings=attended)
@@ -313,8 +317,8 @@ def test_tables_that_cannot_be_used(folder: Path) -> None:
     for name, content, words in (
         ("empty.csv", b"", "the table is empty"),
         ("head.csv", b"name,machin\n", "no column is called 'machin'"),
-        ("bytes.csv", b"name,machine\n\xff,bench.toml\n", "bytes.csv:2: this is no text in UTF-8"),
-        ("quote.csv", b'name,machine\n"a,b\n', "this is no table"),
+        ("bytes.csv", b"name,machine\n\xff,bench.toml\n", "bytes.csv:2: this is not UTF-8 text"),
+        ("quote.csv", b'name,machine\n"a,b\n', "this cannot be read as a table"),
     ):
         Path(name).write_bytes(content)
         with pytest.raises(InputError, match=words):
@@ -366,6 +370,18 @@ def test_a_file_that_is_no_table_is_told_in_a_few_words(folder: Path, content: s
     Path("book.csv").write_bytes(b"PK\x03\x04\x14\x00\xff\xfe")
     with pytest.raises(InputError, match="looks like a spreadsheet"):
         read_orders("book.csv", VIENNA)
+
+
+def test_how_often_an_order_is_late_is_told_where_one_is(folder: Path) -> None:
+    late = shop_from("one,bench.toml,,,\n", "a,,7,3,2026-03-02,,,\nb,,1,1,,,,\n")
+    heads, rows = order_table(late)
+    assert [head for head, _ in heads][-2:] == ["hours late", "runs late"]
+    assert rows == [
+        ("a", "3", "Tue 03 Mar 15:12", "Mon 02 Mar", "15.2", "100%"), ("b", "1", "Wed 04 Mar 08:06", "", "", ""),
+    ]  # fmt: skip
+    on_time = order_table(shop_from("one,bench.toml,,,\n", "a,,7,3,2027-01-02,,,\n"))
+    assert [head for head, _ in on_time[0]] == ["order", "parts", "done", "due", "hours late"]
+    assert on_time[1] == [("a", "3", "Tue 03 Mar 15:12", "Sat 02 Jan 2027", "on time")]
 
 
 def test_moments() -> None:
@@ -436,7 +452,7 @@ def test_the_same_shop_from_python(folder: Path) -> None:
     frame = shop.to_frame()
     assert list(frame["cost_per_part"]) == [one.part_cost for one in shop.of_orders]
     assert repr(shop).startswith("<Shop: 3 parts, ")
-    with pytest.raises(InputError, match="start: 'soon' is no date"):
+    with pytest.raises(InputError, match="start: 'soon' is not a date"):
         kinematics.shop("orders.csv", "printers.csv", "soon")
     Path("orders.csv").write_text("order,hours\n")
     with pytest.raises(InputError, match="there is nothing to print"):
