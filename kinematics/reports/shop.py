@@ -139,9 +139,9 @@ def rule_lines(shop: Shop) -> list[str]:
 
 def rule_text(shop: Shop, tried: RuleSums) -> str:
     """What a rule comes to, in words."""
-    late = "no order late" if tried.late_orders == 0.0 else f"{tried.late_orders:.2g} orders late"
-    if tried.late_orders == 1.0:
-        late = "1 order late"
+    number = tried.late_orders
+    late = f"{number:.2g} orders late" if number < 10.0 else f"{number:,.0f} orders late"
+    late = {0.0: "no order late", 1.0: "1 order late"}.get(number, late)
     if is_few(shop):
         return f"{late}, done by {moment_text(shop, tried.finished)}"
     return f"{late}, {quantity_text(tried.parts_per_day)} parts a day"

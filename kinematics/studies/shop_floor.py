@@ -86,6 +86,17 @@ class _Step(NamedTuple):
     since: float
 
 
+class _Look(NamedTuple):
+    """What a printer that is about to choose sees: time until closing (s), whether a spool change is done by then, the
+    materials on the other printers, and when what is not off the bed today can be taken off (s).
+    """
+
+    room: float
+    change_fits: bool
+    others: frozenset[str]
+    tomorrow: float
+
+
 class Floor:
     """The state of one run.
 
@@ -191,37 +202,44 @@ class Floor:
 
     def _chosen(self, number: int) -> int | None:
         """The place in the waiting list of the order that a printer takes now; None for none."""
+        station = self._stations[number]
+        look = self._look(number)
         best: tuple[tuple[float, ...], int] | None = None
-        room = self._stations[number].staff.open_until(self._now) - self._now
         for place, (_, _, order) in enumerate(self._waiting):
-            if not self._may_start(number, order, room):
+            if self._orders[order].seconds[number] == math.inf:
+                continue
+            change = station.spool_change if self._needs_spool(number, order) else 0.0
+            if (change > 0.0 and not look.change_fits) or not self._is_off_in_time(number, order, look.room, change):
                 continue
             if self._rank is None:
                 return place
-            rank = self._rank(number, order, room)
+            rank = self._rank(number, order, change, look)
             if not any(rank):
                 return place
             if best is None or rank < best[0]:
                 best = rank, place
         return None if best is None else best[1]
 
-    def _may_start(self, number: int, order: int, room: float) -> bool:
-        """Whether a printer may begin with an order now: `room` time until closing (s)."""
-        if self._orders[order].seconds[number] == math.inf:
-            return False
-        change = self._change(number, order)
-        if change > 0.0 and self._stations[number].staff.work_begins(self._now, change) > self._now:
-            return False
-        return self._is_off_in_time(number, order, room, change)
+    def _look(self, number: int) -> _Look:
+        station, now = self._stations[number], self._now
+        staff = station.staff
+        change_fits = station.spool_change == 0.0 or staff.work_begins(now, station.spool_change) <= now
+        others = self._on_others(number) if self._rule == SAME_SPOOL else frozenset[str]()
+        tomorrow = math.inf
+        if self._rule == AT_CLOSING and not staff.always:
+            tomorrow = staff.work_begins(staff.opening_after(now), station.turnaround)
+        return _Look(staff.open_until(now) - now, change_fits, others, tomorrow)
+
+    def _on_others(self, number: int) -> frozenset[str]:
+        """The materials on the other printers, or that they are about to get."""
+        coming = ["" if taken == NONE else self._orders[taken].material for taken in self._prints]
+        on = [one or loaded for one, loaded in zip(coming, self._loaded, strict=True)]
+        return frozenset(on[:number] + on[number + 1 :]) - {""}
 
     def _is_off_in_time(self, number: int, order: int, room: float, change: float) -> bool:
         station = self._stations[number]
         needed = change + self._orders[order].seconds[number] + station.turnaround
         return station.unattended or needed <= room + SAME_MOMENT
-
-    def _change(self, number: int, order: int) -> float:
-        """Time of the spool change that an order needs (s)."""
-        return self._stations[number].spool_change if self._needs_spool(number, order) else 0.0
 
     def _needs_spool(self, number: int, order: int) -> bool:
         """Whether the spool has to be changed: another material is on the printer, or too little of it."""
@@ -229,26 +247,19 @@ class Floor:
         other = bool(loaded and wanted.material and wanted.material != loaded)
         return other or wanted.grams[number] > self._spools[number]
 
-    def _rank_of_spool(self, number: int, order: int, _: float) -> tuple[float, ...]:
-        material, loaded = self._orders[order].material, self._loaded[number]
-        elsewhere = material not in ("", loaded) and any(
-            material == self._on(other) for other in range(len(self._stations)) if other != number
-        )
+    def _rank_of_spool(self, number: int, order: int, _: float, look: _Look) -> tuple[float, ...]:
+        material = self._orders[order].material
+        elsewhere = material in look.others and material != self._loaded[number]
         return (float(self._needs_spool(number, order)) + elsewhere,)
 
-    def _on(self, number: int) -> str:
-        """The material on a printer, or the one that it is about to get; empty where none is known."""
-        taken = self._prints[number]
-        coming = "" if taken == NONE else self._orders[taken].material
-        return coming or self._loaded[number]
-
-    def _rank_at_closing(self, number: int, order: int, room: float) -> tuple[float, ...]:
+    def _rank_at_closing(self, number: int, order: int, change: float, look: _Look) -> tuple[float, ...]:
         station = self._stations[number]
-        seconds = self._orders[order].seconds[number] + self._change(number, order)
-        if seconds + station.turnaround <= room + SAME_MOMENT:
+        seconds = self._orders[order].seconds[number] + change
+        if seconds + station.turnaround <= look.room + SAME_MOMENT:
             return (0.0, 0.0, 0.0)
         ready = self._now + seconds
-        return (1.0, station.staff.work_begins(ready, station.turnaround) - ready, -seconds)
+        taken_off = look.tomorrow if ready <= look.tomorrow else station.staff.work_begins(ready, station.turnaround)
+        return (1.0, taken_off - ready, -seconds)
 
     def _start(self, number: int, order: int) -> None:
         self._loaded[number] = self._orders[order].material or self._loaded[number]

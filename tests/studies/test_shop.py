@@ -11,7 +11,16 @@ import pytest
 
 from kinematics.errors import InputError
 from kinematics.reports.gantt import LOOKS, gantt_figure, write_gantt
-from kinematics.reports.shop import cost_rows, cost_table, effect_rows, effect_text, order_table, shop_head, shop_notes
+from kinematics.reports.shop import (
+    cost_rows,
+    cost_table,
+    effect_rows,
+    effect_text,
+    order_table,
+    rule_text,
+    shop_head,
+    shop_notes,
+)
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.shop import Shop, Variant, shop_of
 from kinematics.studies.shop_files import moment_of, read_orders, read_printers
@@ -185,6 +194,10 @@ def test_the_best_rule_is_taken_and_said(folder: Path) -> None:
     head = shop_head(shop)
     assert head[2] == "who prints what: long prints at closing, the best of four rules"
     assert "  long prints at closing: no order late, 5.99 parts a day" in head
+    told = [rule_text(shop, shop.tried[0]._replace(late_orders=late)) for late in (0.0, 0.05, 1.0, 2.0, 380.0)]
+    assert [text.partition(",")[0] for text in told] == [
+        "no order late", "0.05 orders late", "1 order late", "2 orders late", "380 orders late",
+    ]  # fmt: skip
     alike = shop_from("one,bench.toml,,,\n", "a,,1,1,,,,\n")
     assert shop_head(alike)[2] == "who prints what: due date first (the other rules do no better)"
 
