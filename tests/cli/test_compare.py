@@ -143,9 +143,12 @@ def test_whoever_reads_may_go_away(folder: Path) -> None:
     import sys
 
     command = f"{sys.executable} -m kinematics compare bracket.gcode --machine quick --candidate 'b: speed=2' --json"
-    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
     done = subprocess.run(
-        ["bash", "-c", f"{command} | head -c 1"], env=environment, capture_output=True, text=True, check=False
+        ["bash", "-c", f"{command} | head -c 1"],
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
     )
     assert done.stdout == "{"
     assert "Traceback" not in done.stderr
