@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 from kinematics.reports.screens import CAUTION
 from kinematics.wording import duration_text, quantity_text, share_text
 
-NOT_SURE = "so far"
 MORE_DATA = "not in the machine file, so these limits cannot be checked in full:"
 
 if TYPE_CHECKING:
@@ -20,8 +19,9 @@ def _quantity(value: float | None, unit: str) -> str:
 
 
 def _judged(row: CapRow) -> str:
+    """Whether what is set is within all caps: as far as is known, or nothing is known of it at all."""
     if row.within_caps is None:
-        return NOT_SURE if row.asked is not None else ""
+        return "" if row.asked is None else "?" if row.no_further_than is None else "so far"
     return "yes" if row.within_caps else "no"
 
 
@@ -40,7 +40,7 @@ def cap_heads(caps: Caps) -> list[tuple[str, bool]]:
 
 
 def cap_cells(caps: Caps) -> list[tuple[str, ...]]:
-    """One row for each limit that something is known of: what is set, how far it may go, and what stops it."""
+    """One row a limit, those first that something is known of: what is set, how far it may go, and what stops it."""
     of_the_job = caps.total is not None
     return [
         (
@@ -52,8 +52,7 @@ def cap_cells(caps: Caps) -> list[tuple[str, ...]]:
             row.stopped_by,
             *(["" if row.share_of_time is None else share_text(row.share_of_time)] if of_the_job else []),
         )
-        for row in caps.rows
-        if row.no_further_than is not None
+        for row in sorted(caps.rows, key=lambda row: row.no_further_than is None)
     ]
 
 

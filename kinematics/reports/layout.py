@@ -11,7 +11,7 @@ Heads = Sequence[tuple[str, bool]]  # (head, right-aligned)
 GAP = 2  # columns between those of a table
 LEAST_WIDTH = 20
 TALLEST_ROW = 4  # lines; a table with taller ones is easier to read as records
-LONG_BRACKET = 18  # characters of an interval in brackets that is kept in one piece
+LONG_INTERVAL = 18  # characters; a shorter interval is kept in one piece
 COMMAND = "next: "  # how a line begins that holds a command to be copied
 
 _UNITS = (
@@ -67,15 +67,11 @@ def pieces_of(text: str) -> list[str]:
 
 
 def _pieces_of_quantity(text: str) -> list[str]:
-    """A right-aligned cell, a quantity as a whole, cut before its bracket, and a long bracket before its `to`."""
+    """A right-aligned cell, a quantity as a whole, cut before its bracket, and an interval before its `to`."""
     main, bracket, inside = text.partition(" (")
-    if not bracket:
-        return [text]
-    inside = f"({inside}"
-    if len(inside) <= LONG_BRACKET:
-        return [main, inside]
-    low, to, high = inside.partition(" to ")
-    return [main, low, f"to {high}"] if to else [main, inside]
+    pieces = [main, f"({inside}"] if bracket else [main]
+    low, to, high = pieces[-1].partition(" to ")
+    return [*pieces[:-1], low, f"to {high}"] if to and len(pieces[-1]) > LONG_INTERVAL else pieces
 
 
 def _filled(pieces: Sequence[str], width: int, first: str = "", then: str = "") -> list[str]:
@@ -184,10 +180,14 @@ def _drawn(broken: Sequence[Sequence[Sequence[str]]], right: Sequence[bool], wid
 
 
 def _records(heads: Sequence[str], rows: Sequence[Sequence[str]], width: int) -> Iterator[Line]:
-    """One row after the other, each entry on a line with its head; empty ones are left out."""
+    """One row after the other, each entry on a line with its head; empty ones are left out, but the name of a record
+    that is not repeated is that of the one before.
+    """
     wide = max((width_of(head) for head in heads[1:]), default=0)
+    name = heads[0]
     for row in rows:
-        yield from (Line(one, True) for one in wrapped(row[0] or heads[0], width))
+        name = row[0] or name
+        yield from (Line(one, True) for one in wrapped(name, width))
         for head, cell in zip(heads[1:], row[1:], strict=True):
             if cell:
                 label = f"  {head}{' ' * (wide - width_of(head))}  "

@@ -95,4 +95,5 @@ def run_apart(*arguments: str, stdin: bytes = b"", **environment: str) -> Ran:
         check=False,
         env={**os.environ, "PYTHONPATH": str(ROOT), **environment},
     )
-    return Ran(done.returncode, done.stdout.decode(), done.stderr.decode())
+    encoding = environment.get("PYTHONIOENCODING", "utf-8")
+    return Ran(done.returncode, done.stdout.decode(encoding), done.stderr.decode(encoding))
