@@ -14,6 +14,7 @@ EXIT_DONE = 0
 EXIT_ANSWER_IS_NO = 1
 EXIT_BAD_INPUT = 2
 EXIT_INTERRUPTED = 130
+EXIT_READER_GONE = 141  # 128 + 13, as a shell tells of any program whose reader has gone
 
 
 @dataclass(frozen=True, order=True)
