@@ -92,7 +92,7 @@ def notice_lines(notices: Sequence[Notice]) -> list[str]:
     lines = [f"{len(notices)} warning{'s' if len(notices) > 1 else ''}:"]
     for notice in notices[:SHOWN_NOTICES]:
         place = "" if notice.line is None else f"line {notice.line}: "
-        lines.append(f"  {place}{notice.text}" + (f", {notice.count:,} times" if notice.count > 1 else ""))
+        lines.append(f"  {place}{notice.text}" + (f", {notice.count:,} {notice.counted}" if notice.count > 1 else ""))
     if len(notices) > SHOWN_NOTICES:
         lines.append(f"  … and {len(notices) - SHOWN_NOTICES} more kinds (all of them with --json)")
     return lines
