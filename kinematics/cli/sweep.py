@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import chosen_machine, draw_options, job_options, machine_line, prepared_jobs
+from kinematics.cli.options import draw_options, job_options, machine_or_stand_in, machine_words, prepared_jobs
 
 if TYPE_CHECKING:
     from kinematics.machine import Machine
@@ -68,14 +68,10 @@ def command(
     """
     from kinematics.cli import console
     from kinematics.reports.pictures import check_picture
-    from kinematics.studies.estimate import STAND_IN
     from kinematics.studies.knobs import check_knobs, grid, knob_from, sample
 
     knobs = [knob_from(text) for text in knob_texts]
-    if machine_name is None and not as_json:
-        console.remark(f"no machine was given: sweeping on the built-in machine {STAND_IN!r} (--machine FILE|NAME)")
-    machine = chosen_machine(machine_name or STAND_IN, settings, material)
-    assert machine is not None  # a name was given
+    machine = machine_or_stand_in(machine_name, settings, material, as_json)
     check_knobs(knobs, machine)
     if picture is not None:
         check_picture(picture, knobs)
@@ -114,7 +110,7 @@ def command(
             console.remark(f"{len(sweep.rows) - len(shown):,} more rows: --output FILE.csv writes all of them")
     else:
         console.remark(f"{len(sweep.rows):,} rows in {output}")
-    console.say_answer([machine_line(machine, material, settings)], *tables, knee_lines(sweep))
+    console.say_answer([f"on {machine_words(machine, material, settings)}"], *tables, knee_lines(sweep))
 
 
 def weights_of(jobs: Sequence[str], texts: Sequence[str]) -> list[float]:
@@ -129,9 +125,9 @@ def weights_of(jobs: Sequence[str], texts: Sequence[str]) -> list[float]:
         except ValueError:
             count = -1.0
         if not 0.0 < count < 1e9:
-            raise InputError.at("--prints", f"{text!r} says no number of prints", "JOB=N, N above 0")
+            raise InputError.at("--prints", f"{text!r} is not a number of prints", "JOB=N, N above 0")
         if name not in weights:
-            raise InputError.at("--prints", f"{name!r} is none of the jobs", ", ".join(jobs), nearest(name, jobs))
+            raise InputError.at("--prints", f"{name!r} is not one of the jobs", ", ".join(jobs), nearest(name, jobs))
         weights[name] = count
     return [weights[job] for job in jobs]
 

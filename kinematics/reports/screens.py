@@ -30,6 +30,7 @@ SHORT = {
     "motion.junction_deviation_mm": "corner",
     "hotend.max_flow_mm3_s": "flow",
 }
+NO_LIMIT = "not in the machine file, so taken as no limit"
 SHOWN_CAUSES = 3
 SHOWN_NOTICES = 6
 SHOWN_LIMITS = 4
@@ -118,7 +119,7 @@ def _not_given(limits: Sequence[str]) -> list[str]:
         return []
     shown = ", ".join(limits[:SHOWN_LIMITS])
     more = f" and {len(limits) - SHOWN_LIMITS} more" if len(limits) > SHOWN_LIMITS else ""
-    return [f"limits not given, so none assumed: {shown}{more} (kinematics machine show lists them)"]
+    return [f"{NO_LIMIT}: {shown}{more} (kinematics machine show lists them)"]
 
 
 def _stated(job: JobEstimate) -> list[str]:
@@ -137,11 +138,11 @@ def _labels(job: JobEstimate) -> list[str]:
     if labels is None:
         return []
     names = ", ".join(labels.names) or "none"
-    how = "told by the dialect table" if labels.told else "found, not told"
+    how = "from the dialect table" if labels.told else "found by counting"
     where = "" if labels.key is None else f', in comments "{labels.key}: …"'
     lines = [f"labels ({how}{where}): {names}"]
     if labels.unknown:
-        lines.append(f"labels of the machine file that this job does not have: {', '.join(labels.unknown)}")
+        lines.append(f"labels in the machine file that this job does not have: {', '.join(labels.unknown)}")
     return lines
 
 
@@ -175,9 +176,9 @@ def _next(estimate: Estimate, machine_option: str, options: Sequence[str]) -> li
     return [f'next: kinematics compare {command} --candidate "{name}: {settings}"']
 
 
-def machine_lines(estimate: Estimate, machine_line: str) -> list[str]:
-    """What stands above everything: which machine, in the words of `machine_line`, or the three that were timed."""
-    return _span_lines(estimate) if estimate.span else [machine_line]
+def machine_lines(estimate: Estimate, machine_words: str) -> list[str]:
+    """What stands above everything: which machine, in `machine_words`, or the three that were timed."""
+    return _span_lines(estimate) if estimate.span else [f"on {machine_words}"]
 
 
 def job_lines(estimate: Estimate) -> list[str]:

@@ -33,7 +33,7 @@ def assert_findings(ran: Ran, *words: str) -> None:
     """Refused by findings of our own: each one line with a place and what was found there."""
     assert_refused(ran, *words)
     for line in ran.err.splitlines():
-        if not line.startswith(("first run", "no machine was given")):
+        if not line.startswith(("first run", "no machine given")):
             assert FINDING.match(line), line
 
 
@@ -277,7 +277,7 @@ def test_places_where_no_table_of_moves_can_go(run: Run, folder: Path) -> None:
     asked = ("estimate", "hook.gcode", *MACHINE, "--moves")
     assert_findings(run(*asked, "moves.txt"), "--moves: ", "'.txt'", "allowed: FILE.csv or FILE.parquet")
     assert_findings(run(*asked, "moves"), "--moves: ", "allowed: FILE.csv or FILE.parquet")
-    assert_findings(run(*asked, "there.csv"), "there.csv: the file is there already", "allowed: a new name, or --force")
+    assert_findings(run(*asked, "there.csv"), "there.csv: the file exists already", "allowed: a new name, or --force")
     assert_findings(run(*asked, "folder.csv"), "folder.csv: this is a directory", "allowed: a file to write")
     assert_findings(run(*asked, "folder.csv", "--force"), "folder.csv: this is a directory")
     assert_findings(run(*asked, "no/moves.csv"), "no/moves.csv: the folder 'no' does not exist", "allowed: ")
@@ -301,7 +301,7 @@ def test_no_moves_are_written_where_the_job_is_bad(run: Run, folder: Path) -> No
 def test_a_machine_file_is_not_overwritten(run: Run, folder: Path) -> None:
     (folder / "mine.toml").write_text("# mine")
     before = files_of(folder)
-    assert_findings(run("machine", "new", "mine.toml"), "mine.toml: the file is there already", "--force")
+    assert_findings(run("machine", "new", "mine.toml"), "mine.toml: the file exists already", "--force")
     assert_findings(run("machine", "new", "no/mine.toml"), "the folder 'no' does not exist")
     bad = run("machine", "new", "new.toml", "--name", " ", "--bed", "wide", "--like", "gentel")
     assert_findings(bad, "name: ", "bed_mm: ", "like: ", "did you mean 'gentle'?", "allowed: three numbers")

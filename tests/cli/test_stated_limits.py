@@ -69,7 +69,7 @@ def test_without_a_machine_the_limits_of_the_job_hold(jobs: Path, run: Run) -> N
     assert "on the limits that the jobs state" in screen
     assert "limits stated in the job, 4 times" in screen
     assert "no machine was given" not in screen
-    not_given = next((line for line in screen.splitlines() if line.startswith("limits not given")), "")
+    not_given = next((line for line in screen.splitlines() if line.startswith("not in the machine file")), "")
     assert "axes.x.max_speed_mm_s" not in not_given
 
 
