@@ -6,6 +6,8 @@ take few, plain arrays: a tuple of arrays costs an atomic reference count for ea
 
 from __future__ import annotations
 
+from kinematics.errors import OTHERWISE, UNREAD, WAITING
+
 # Real-valued state: places (mm, in the machine's frame), shifts of G92, scale, feed, overrides, extents.
 PLACE_X, PLACE_Y, PLACE_Z = 0, 1, 2
 E_READING = 3  # what the extruder axis reads, in the file's frame (mm)
@@ -83,6 +85,19 @@ NOTE_TEXTS = {
     NOTE_FEED_PER_TURN: "F in a turn of the spindle (G95): not guessed, the machine's limits alone hold",
     NOTE_FEED_MISSING: "inverse time (G93) without an F of its own: no commanded speed",
     NOTE_FEED_WITH_UNITS: "F on the line of G20 or G21: read in the units before it (NISTIR 6556, Table 8)",
+}
+
+# What each may cost; what is not named here concerns speeds and limits.
+NOTE_COSTS = {
+    NOTE_EMPTY_DWELL: WAITING,
+    NOTE_TEXT: UNREAD,
+    NOTE_DAMAGED: UNREAD,
+    NOTE_REPEATED_WORD: OTHERWISE,
+    NOTE_ARC_RADII: OTHERWISE,
+    NOTE_ARC_IMPOSSIBLE: OTHERWISE,
+    NOTE_ARC_OVERDETERMINED: OTHERWISE,
+    NOTE_AFTER_END: OTHERWISE,
+    NOTE_CHECKSUM: OTHERWISE,
 }
 
 # What a strict dialect refuses, and what none can take.
