@@ -136,11 +136,6 @@ class Portions:
         return self._course[FIRST] == 0.0 or self._assumed == self.layering
 
     @property
-    def states_limits(self) -> bool:
-        """Whether the job has stated a limit so far."""
-        return bool(self._statements.limits)
-
-    @property
     def notices(self) -> tuple[Notice, ...]:
         """What was doubtful so far, the dearest first."""
         falls = [no_layers(self._first_fall)] if self.layering.falls else []
@@ -166,8 +161,9 @@ class Portions:
             stop[[move for move, *_ in added if move < n]] = 1
         if added or stated or unused or dialect.texts:
             events = with_added(events, added)
-        self._note(read, chunk.content, stated, unused)
         moves = Moves(dx, dy, dz, de, speed, kind, line, np.empty(n, np.int32), stop)
+        self._note(read, chunk.content, unused)
+        self._statements.add(stated, moves)
         portion = Portion(
             moves._replace(layer=self._layer(chunk, moves, read.height)),
             events,
@@ -181,15 +177,14 @@ class Portions:
         self._high = np.maximum(self._high, read.real[at.HIGH_X : at.HIGH_Z + 1])
         return portion
 
-    def _note(self, read: Read, content: memoryview, stated: list[FileLimit], unused: list[Unused]) -> None:
-        """Keep what was doubtful, and what is stated."""
+    def _note(self, read: Read, content: memoryview, unused: list[Unused]) -> None:
+        """Keep what was doubtful."""
         for row, notice in first_findings(read.notes, content).items():
             seen = self._found.get(row)
             self._found[row] = notice if seen is None else replace(seen, count=seen.count + notice.count)
         for one in unused:
             known = self._unused.get(one.word)
             self._unused[one.word] = one if known is None else known._replace(times=known.times + one.times)
-        self._statements.add(stated)
 
     def _conditions(self, stated: list[FileLimit], moves: int) -> Conditions | None:
         if not self._stated:
