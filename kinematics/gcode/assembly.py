@@ -7,11 +7,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.errors import Notice, dearest_first
+from kinematics.errors import by_weight
 from kinematics.gcode import state as at
 from kinematics.gcode.dialects import Dialect
-from kinematics.gcode.file_limits import FileLimit, Unused, limits_in_events
-from kinematics.gcode.findings import first_findings
+from kinematics.gcode.file_limits import FileLimit, limits_in_events
+from kinematics.gcode.findings import notice_of, notices_of
 from kinematics.gcode.job import Job
 from kinematics.gcode.labels import layer_marks_of
 from kinematics.gcode.layers import (
@@ -69,8 +69,9 @@ def take_texts(
     at_text = np.flatnonzero(events.kind == TEXT)
     offsets = events.value[at_text].astype(np.int64)
     rows = match_texts(content, offsets, events.line[at_text], events.move[at_text], dialect)
-    for note in (at.NOTE_TEXT, at.NOTE_DAMAGED):
-        left = at_text[rows.unmatched & (events.tool[at_text] == note)]
+    told = events.tool[at_text]
+    for note in {at.NOTE_TEXT, *told.tolist()}:
+        left = at_text[rows.unmatched & (told == note)]
         notes.pop(note, None)
         if left.size:
             notes[note] = (left.size, int(events.line[left[0]]), int(events.value[left[0]]))
@@ -105,11 +106,6 @@ def with_added(events: Events, added: list[Added]) -> Events:
     )
 
 
-def notice_of(unused: Unused) -> Notice:
-    """A word that states no limit, as a notice."""
-    return Notice(unused.line, unused.times, f"{unused.word} states no limit that is known, not used")
-
-
 def _with_layers(
     moves: Moves, course: NDArray[np.float64], content: memoryview, dialect: Dialect
 ) -> tuple[Moves, Layering, int]:
@@ -136,7 +132,7 @@ def job_from(read: WholeRead, content: memoryview, name: str, dialect: Dialect) 
         moves.stop[[move for move, *_ in added if move < moves.kind.size]] = 1
     moves, layering, layers = _with_layers(moves, read.course, content, dialect)
     low, high = read.real[at.LOW_X : at.LOW_Z + 1], read.real[at.HIGH_X : at.HIGH_Z + 1]
-    notices = [*first_findings(read.notes, content).values(), *map(notice_of, unused)]
+    notices = [*notices_of(read.notes, content), *map(notice_of, unused)]
     if layering.falls:
         notices.append(no_layers(first_fall(moves)))
     return Job(
@@ -151,7 +147,7 @@ def job_from(read: WholeRead, content: memoryview, name: str, dialect: Dialect) 
         size=len(content),
         dialect=dialect,
         stated=tuple(stated),
-        notices=dearest_first(notices),
+        notices=by_weight(notices),
         content=content,
         home=(*map(float, read.real[at.HOME_X : at.HOME_Z + 1]),),  # type: ignore[arg-type]
     )

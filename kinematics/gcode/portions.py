@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.errors import Notice, dearest_first
+from kinematics.errors import Notice, by_weight
 from kinematics.gcode import state as at
-from kinematics.gcode.assembly import Added, events_from, notice_of, take_texts, with_added
+from kinematics.gcode.assembly import Added, events_from, take_texts, with_added
 from kinematics.gcode.chunks import Chunk
 from kinematics.gcode.dialects import FILE_LIMITS, Dialect
 from kinematics.gcode.facts import JobFacts, Statements
 from kinematics.gcode.file_limits import Conditions, FileLimit, Unused, conditions_of, limits_in_events
-from kinematics.gcode.findings import first_findings
+from kinematics.gcode.findings import first_findings, joined, notice_of
 from kinematics.gcode.labels import LabelNames, Labels, Mark, held, label_marks, layer_marks
 from kinematics.gcode.layers import (
     FALLEN,
@@ -137,9 +136,9 @@ class Portions:
 
     @property
     def notices(self) -> tuple[Notice, ...]:
-        """What was doubtful so far, the dearest first."""
+        """What was doubtful so far, the gravest first."""
         falls = [no_layers(self._first_fall)] if self.layering.falls else []
-        return dearest_first([*self._found.values(), *map(notice_of, self._unused.values()), *falls])
+        return by_weight([*self._found.values(), *map(notice_of, self._unused.values()), *falls])
 
     def portion(self, chunk: Chunk, read: Read) -> Portion:
         """The portion of a chunk, which was read without an error."""
@@ -180,11 +179,10 @@ class Portions:
     def _note(self, read: Read, content: memoryview, unused: list[Unused]) -> None:
         """Keep what was doubtful."""
         for row, notice in first_findings(read.notes, content).items():
-            seen = self._found.get(row)
-            self._found[row] = notice if seen is None else replace(seen, count=seen.count + notice.count)
+            self._found[row] = joined(self._found.get(row), notice)
         for one in unused:
             known = self._unused.get(one.word)
-            self._unused[one.word] = one if known is None else known._replace(times=known.times + one.times)
+            self._unused[one.word] = one if known is None else known.joined(one)
 
     def _conditions(self, stated: list[FileLimit], moves: int) -> Conditions | None:
         if not self._stated:

@@ -23,9 +23,9 @@ from kinematics.gcode.findings import (
     SEEN_AS_TEXT,
     cannot_be_unpacked,
     error_of,
-    first_findings,
     no_second_percent,
     nothing_moves,
+    notices_of,
     refuse_what_is_no_text,
 )
 from kinematics.gcode.job import Job
@@ -149,5 +149,5 @@ def _read(content: memoryview, name: str, dialect: Dialect, options: ReaderOptio
     if dialect.strict and read.whole[at.PERCENTS] == 1 and not read.whole[at.ENDED]:
         raise no_second_percent(name)
     if read.moves.kind.size == 0:
-        raise nothing_moves(name, first_findings(read.notes, content).values())
+        raise nothing_moves(name, notices_of(read.notes, content))
     return job_from(read, content, name, dialect)
