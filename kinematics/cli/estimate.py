@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import chosen_machine, draw_options, is_long, job_options, prepared_jobs
+from kinematics.cli.options import chosen_machine, draw_options, is_long, job_options, machine_words, prepared_jobs
 
 if TYPE_CHECKING:
     import pandas
@@ -110,8 +110,7 @@ def command(
     else:
         from kinematics.reports.screens import estimate_screen
 
-        words = estimate.machine.name + (f" with {material}" if material is not None else "")
-        words += f", changed by {', '.join(settings)}" if settings else ""
+        words = machine_words(estimate.machine, material, settings)
         options = ["--material", material] if material is not None else []
         options += [word for setting in settings for word in ("--set", setting)]
         if dialect != "extrusion":

@@ -86,6 +86,12 @@ def chosen_machine(name: str | None, settings: Sequence[str], material: str | No
     raise InputError.at(option, "no machine to change", f"{option} together with --machine FILE|NAME")
 
 
+def machine_words(machine: Machine, material: str | None, settings: Sequence[str]) -> str:
+    """Which machine, as the head of a screen says it: its name, the material, and what was changed with --set."""
+    words = machine.name + (f" with {material}" if material is not None else "")
+    return words + (f", changed by {', '.join(settings)}" if settings else "")
+
+
 def prepared_jobs(
     jobs: Sequence[str], dialect_name: str, file_limits: str, block_delete: bool, whole: bool = False
 ) -> list[PreparedJob | BlockwiseJob]:

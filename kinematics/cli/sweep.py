@@ -9,15 +9,16 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import chosen_machine, draw_options, job_options, prepared_jobs
+from kinematics.cli.options import chosen_machine, draw_options, job_options, machine_words, prepared_jobs
 
 if TYPE_CHECKING:
     from kinematics.machine import Machine
     from kinematics.studies.intervals import Sampling
     from kinematics.studies.knobs import Knob
     from kinematics.studies.prepared import PreparedJob
-    from kinematics.studies.sweep import SweepRow, WeightedJobs
+    from kinematics.studies.sweep import SweepRow
     from kinematics.studies.sweep_file import SweepFile
+    from kinematics.studies.weighted_jobs import WeightedJobs
 
 SHOWN_ROWS = 40  # on a screen without --output
 LONG_SWEEP = 200  # candidates from which progress is shown
@@ -85,14 +86,17 @@ def command(
     prepared: list[PreparedJob] = prepared_jobs(jobs, dialect, file_limits, block_delete, whole=True)  # type: ignore[assignment]
     from kinematics import compiled
     from kinematics.studies.intervals import Sampling
-    from kinematics.studies.sweep import Sweep, WeightedJobs, knee_of, ranges_left
+    from kinematics.studies.knees import knee_of
+    from kinematics.studies.sweep import Sweep, present_total_of, ranges_left
+    from kinematics.studies.weighted_jobs import WeightedJobs
 
     weighted = WeightedJobs(prepared, jobs, weights)
     sampling = Sampling(draws, seed) if ranges_left(machine, knobs) else None
     rows = _rows(weighted, machine, knobs, points, output, force, (dialect, file_limits, block_delete), sampling)
     knees = tuple(knee_of(weighted, machine, knob) for knob in knobs)
+    present = present_total_of(weighted, machine)
     compiled.mark_warm()
-    sweep = Sweep(machine, tuple(knobs), tuple(rows), knees, sampling)
+    sweep = Sweep(machine, tuple(knobs), tuple(rows), knees, sampling, present)
     if picture is not None:
         from kinematics.reports.pictures import draw_sweep
 
@@ -106,6 +110,8 @@ def command(
     from kinematics.reports.sweep_screen import knee_lines, sweep_cells, sweep_heads
 
     if output is None:
+        if console.is_terminal():
+            console.say([f"on {machine_words(machine, material, settings)}"])
         shown = sweep.rows if not console.is_terminal() else sweep.rows[:SHOWN_ROWS]
         console.say_table(sweep_heads(knobs, sampling is not None), sweep_cells(shown, console.is_terminal()))
         if len(shown) < len(sweep.rows):
@@ -132,9 +138,10 @@ def weights_of(jobs: Sequence[str], texts: Sequence[str]) -> list[float]:
         except ValueError:
             count = -1.0
         if not 0.0 < count < 1e9:
-            raise InputError.at("--prints", f"{text!r} says no number of prints", "JOB=N, N above 0")
+            found = f"can't read {text!r} as a job and a number of prints"
+            raise InputError.at("--prints", found, "JOB=N, N above 0")
         if name not in weights:
-            raise InputError.at("--prints", f"{name!r} is none of the jobs", ", ".join(jobs), nearest(name, jobs))
+            raise InputError.at("--prints", f"{name!r} is not one of the jobs", ", ".join(jobs), nearest(name, jobs))
         weights[name] = count
     return [weights[job] for job in jobs]
 
