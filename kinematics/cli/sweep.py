@@ -33,16 +33,25 @@ LONG_SWEEP = 200  # candidates from which progress is shown
     multiple=True,
     required=True,
     metavar="KNOB=LOW:HIGH:COUNT[log]",
-    help="A key of the machine file, or acceleration, speed, corner, flow, and its values; or KNOB=1,2,5.",
+    help="A key of the machine file, or acceleration, speed, corner, flow, and the values to try; or KNOB=1,2,5.",
 )
-@click.option("--sample", "sample_size", type=click.IntRange(1), metavar="N", help="N points, not the whole grid.")
-@click.option("--prints", "print_texts", multiple=True, metavar="JOB=N", help="How often a job is printed.")
 @click.option(
-    "-o", "--output", metavar="FILE", type=click.Path(path_type=Path), help="Rows to .csv or .parquet as they are done."
+    "--sample", "sample_size", type=click.IntRange(1), metavar="N", help="Try N points instead of the whole grid."
+)
+@click.option("--prints", "print_texts", multiple=True, metavar="JOB=N", help="How many times a job is printed.")
+@click.option(
+    "-o",
+    "--output",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Write the rows to a .csv or .parquet file as they come.",
 )
 @click.option("--force", is_flag=True, help="Overwrite the files of --output and --picture.")
 @click.option(
-    "--picture", metavar="FILE", type=click.Path(path_type=Path), help="The curve or the map to .png or .svg."
+    "--picture",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Draw the curve or the map to a .png or .svg file.",
 )
 def command(
     jobs: tuple[str, ...],
@@ -64,8 +73,8 @@ def command(
 ) -> None:
     """How does time fall as limits rise, where does it stop paying, and which part is within the caps?
 
-    Every combination of the values of all --vary is tried on every JOB. A sweep with --output that was broken off goes
-    on where it was left when the same command is given again.
+    Every combination of the values of all --vary is tried on every JOB. A sweep with --output that was interrupted
+    picks up where it stopped when the same command is given again.
     """
     from kinematics.cli import console
     from kinematics.reports.pictures import check_picture
@@ -169,7 +178,7 @@ def _rows(
         mark = fingerprint(machine, knobs, points, weighted, reading, sampling)
         file = SweepFile(output, knobs, rows_each, mark, force, sampling is not None)
         if file.done:
-            console.remark(f"{file.done:,} of {len(points):,} candidates are done already; going on")
+            console.remark(f"{file.done:,} of {len(points):,} candidates are done already; carrying on")
     rows: list[SweepRow] = []
     done = 0 if file is None else file.done
     with console.counted_progress(len(points), len(points) >= LONG_SWEEP) as advance:
@@ -185,7 +194,7 @@ def _rows(
         except KeyboardInterrupt:
             if file is not None:
                 file.close()
-                console.remark(f"kept in {output}.partial; the same command goes on from there")
+                console.remark(f"kept in {output}.partial; the same command picks up from there")
             else:
                 from kinematics.reports.sweep_screen import sweep_cells, sweep_heads
 

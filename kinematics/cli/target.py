@@ -26,7 +26,7 @@ LIGHTEST, HEAVIEST = 0.01, 100.0  # weights
     metavar="KNOB[=WEIGHT]",
     help="A limit that may change, and how readily (default: acceleration).",
 )
-@click.option("--prints", "print_texts", multiple=True, metavar="JOB=N", help="How often a job is printed.")
+@click.option("--prints", "print_texts", multiple=True, metavar="JOB=N", help="How many times a job is printed.")
 def command(
     jobs: tuple[str, ...],
     machine_name: str | None,
@@ -48,7 +48,7 @@ def command(
     from kinematics.cli import console
     from kinematics.errors import EXIT_ANSWER_IS_NO
     from kinematics.studies.estimate import STAND_IN
-    from kinematics.studies.target import present_values, target_of
+    from kinematics.studies.target import knobs_and_weights, target_of
     from kinematics.wording import seconds_from
 
     deadline = seconds_from(within, "--within")
@@ -57,7 +57,7 @@ def command(
         console.remark(f"no machine was given: looking at the built-in machine {STAND_IN!r} (--machine FILE|NAME)")
     machine = chosen_machine(machine_name or STAND_IN, settings, material)
     assert machine is not None  # a name was given
-    present_values(machine, tuple(weights))
+    weights = knobs_and_weights(machine, weights)
     prints = weights_of(jobs, print_texts)
     prepared: list[PreparedJob] = prepared_jobs(jobs, dialect, file_limits, block_delete, whole=True)  # type: ignore[assignment]
     from kinematics import compiled

@@ -119,7 +119,7 @@ def _trade_offs(sweep: Sweep) -> list[str]:
     for one in shown:
         told = _point(sweep, one.row)
         costs = ", ".join(f"{WORDS[name]} {quantity_text(cost)} {UNITS[name]}" for name, cost in one.costs.items())
-        lines.append(f"  {duration_text(one.row.total)} with {told}: {costs}")
+        lines += [f"  {duration_text(one.row.total)} with {told}", f"    {costs}"]
     return [*lines, *_recommended(sweep)]
 
 
@@ -180,7 +180,7 @@ def target_lines(target: Target, machine: Machine, machine_words: str) -> list[s
     elif target.met:
         lines.append(f"for {deadline}:")
     else:
-        lines.append(f"{deadline} can't be met with {with_what}; this is as far as it is worth going:")
+        lines += [f"{deadline} can't be met with {with_what}", "this is as far as it is worth going:"]
     width = max(len(one.knob) for one in target.turned)
     for one in target.turned:
         lines.append(f"  {one.knob:<{width}}  {_turned(one, unit_of_knob(machine, one.knob))}")
@@ -216,7 +216,7 @@ def _overridden(target: Target) -> list[str]:
 def _out_of_reach(target: Target) -> list[str]:
     """What the furthest settings bring, what holds the jobs then, and what else would help."""
     late = _late(target.total - target.within)
-    lines = [f"that takes {duration_text(target.total)}, {late}; held by {target.stopped_by}"]
+    lines = [f"that takes {duration_text(target.total)}, {late}", f"held by {target.stopped_by}"]
     left = duration_text(target.total - target.floor)
     if left != NOTHING:
         lines.append(f"going further would save {left} at most")

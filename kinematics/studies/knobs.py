@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 from typing import NamedTuple
 
@@ -171,9 +172,14 @@ def present_value(machine: Machine, name: str) -> float | None:
 
 
 def unit_of_knob(machine: Machine, name: str) -> str:
-    """The unit of a knob as people write it; empty where it has none, as a factor on speed."""
+    """The unit of a knob as people write it, told by the end of its key or, for an axis's step, of its section.
+
+    Empty where it has none, as a factor on speed.
+    """
     key = find_key(sorted(resolved_keys({name: 1.0}, machine))[0])
-    return "" if key is None else unit_of(key)
+    if key is None:
+        return ""
+    return unit_of(key) or unit_of(replace(key, name=key.name.rpartition(".")[0]))
 
 
 def outwards(value: float, digits: int, up: bool) -> float:

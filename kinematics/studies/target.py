@@ -111,19 +111,31 @@ class _Turn(NamedTuple):
         return self.allowed.taken(outwards(value, DIGITS, up=not self.down))
 
 
-def present_values(machine: Machine, names: Sequence[str]) -> dict[str, float]:
-    """What the machine has for knobs now.
+def knobs_and_weights(machine: Machine, weights: Mapping[str, float]) -> dict[str, float]:
+    """Knobs with their weights; one that stands for several keys, as `corner` for the speed steps of all axes, as each
+    of these, so that every key is turned from its own value.
 
-    Raises InputError where it has nothing that could be turned, there is no such knob, or two turn the same key.
+    Raises InputError where there is no such knob, the machine has nothing that could be turned, or two turn the same
+    key.
     """
-    present: dict[str, float] = {}
+    found: dict[str, float] = {}
     seen: dict[str, str] = {}
-    for name in names:
+    for name, weight in weights.items():
         machine.with_settings({name: 1.0}, "--turn")
-        for key in resolved_keys({name: 1.0}, machine):
+        keys = sorted(resolved_keys({name: 1.0}, machine))
+        for key in keys:
             if key in seen:
                 raise InputError.at("--turn", f"{name} and {seen[key]} turn the same key, {key}", "each key once")
             seen[key] = name
+        found |= dict.fromkeys(keys if len(keys) > 1 else [name], weight)
+    present_values(machine, tuple(found))
+    return found
+
+
+def present_values(machine: Machine, names: Sequence[str]) -> dict[str, float]:
+    """What the machine has for knobs now. Raises InputError where it has nothing that could be turned."""
+    present: dict[str, float] = {}
+    for name in names:
         value = present_value(machine, name)
         if value is None:
             found = f"the machine has no number for {name}, so there is nothing to turn"
@@ -246,6 +258,7 @@ def target_of(jobs: WeightedJobs, machine: Machine, within: float, weights: Mapp
 
     Raises InputError where the machine has no present value for a knob, or two of them turn the same key.
     """
+    weights = knobs_and_weights(machine, weights)
     present = present_values(machine, tuple(weights))
     present_total = float(jobs.weighted([Variant(machine, NOTHING_VARIED)])[0])
     search = _Search(jobs, machine)
@@ -274,7 +287,7 @@ def target_of(jobs: WeightedJobs, machine: Machine, within: float, weights: Mapp
         math.exp(min(reach, FURTHEST)),
         gentler if gentler < math.inf else None,
         present_total,
-        search.times([present])[0],
+        float(jobs.weighted([Variant(machine, resolved_keys(present, machine))])[0]),
         floor,
         tuple(
             Turned(turn.name, turn.down, turn.present, settings[turn.name], search.held_by(turn, far, settings))

@@ -181,7 +181,7 @@ def test_a_killed_sweep_goes_on_to_the_same_bytes(run: Run, folder: Path) -> Non
         file.write(b"9000,0.0")  # a line that was not finished
     resumed = run(*arguments, "killed.csv")
     assert resumed.status == 0
-    assert f"{left - 1:,} of 12,000 candidates are done already; going on" in resumed.err
+    assert f"{left - 1:,} of 12,000 candidates are done already; carrying on" in resumed.err
     assert run(*arguments, "whole.csv").status == 0
     assert (folder / "killed.csv").read_bytes() == (folder / "whole.csv").read_bytes()
     assert not [path for path in folder.iterdir() if "partial" in path.name]
@@ -215,7 +215,7 @@ def test_interrupted_what_is_done_is_kept(run: Run, folder: Path, monkeypatch: p
         interrupt_after(patched, 1)
         ran = run(*arguments)
     assert ran.status == 130
-    assert "kept in rows.csv.partial; the same command goes on from there" in ran.err
+    assert "kept in rows.csv.partial; the same command picks up from there" in ran.err
     # A last candidate that is not whole is done again.
     partial = folder / "rows.csv.partial"
     lines = partial.read_bytes().splitlines(keepends=True)

@@ -92,9 +92,9 @@ def test_what_cannot_be_met_is_said_with_status_1(run: Run) -> None:
     assert screen.status == 1
     assert not document["met"]
     assert document["gentler_total_s"] is None
-    assert "0.5 s can't be met with acceleration alone; this is as far as it is worth going:" in screen.out
+    assert "0.5 s can't be met with acceleration alone\nthis is as far as it is worth going:\n" in screen.out
     total, late = document["total_s"], document["total_s"] - document["within_s"]
-    told = f"that takes {duration_text(total)}, {duration_text(late)} too long; held by {document['stopped_by']}"
+    told = f"that takes {duration_text(total)}, {duration_text(late)} too long\nheld by {document['stopped_by']}\n"
     assert told in screen.out
     best = document["others"][0]
     assert not best["meets"]

@@ -84,7 +84,15 @@ def test_what_a_machine_takes(name: str, known: float, expected: Range) -> None:
 
 @pytest.mark.parametrize(
     ("name", "unit"),
-    [("acceleration", "mm/s²"), ("speed", ""), ("corner", "mm"), ("flow", "mm³/s"), ("cooling.shortest_layer_s", "s")],
+    [
+        ("acceleration", "mm/s²"),
+        ("speed", ""),
+        ("corner", "mm"),
+        ("flow", "mm³/s"),
+        ("cooling.shortest_layer_s", "s"),
+        ("motion.speed_step_mm_s.z", "mm/s"),
+        ("motion.lookahead_moves", ""),
+    ],
 )
 def test_units_of_knobs(name: str, unit: str) -> None:
     assert unit_of_knob(load_machine("middling"), name) == unit

@@ -105,6 +105,25 @@ def test_a_knob_that_changes_nothing_stays_and_what_holds_is_named() -> None:
     assert acceleration.held_by is None
 
 
+def test_each_axis_has_its_own_speed_step() -> None:
+    """At right angles the lesser step holds: of x 8 and y 4 mm/s, y alone is of use until it passes x."""
+    jobs = jobs_of("M83\n" + "".join(f"G1 X{10 * ((i + 1) // 2)} Y{10 * (i // 2)} E1 F3000\n" for i in range(1, 40)))
+    machine = bench(motion__speed_step_mm_s={"x": 8.0, "y": 4.0})
+    now = together(jobs, machine, {})
+    target = target_of(jobs, machine, 0.97 * now, {"corner": 1.0})
+    assert target.met
+    assert target.present_total == target.overridden_total == pytest.approx(now)
+    x, y = target.turned
+    assert (x.knob, y.knob) == ("motion.speed_step_mm_s.x", "motion.speed_step_mm_s.y")
+    assert (x.before, y.before) == (8.0, 4.0)
+    assert y.after / 4.0 == pytest.approx(target.factor, rel=2e-3)
+    assert x.held_by
+    assert 8.0 <= x.after <= 1.1 * max(8.0, y.after)
+    assert together(jobs, machine, dict(target.settings)) <= 0.97 * now
+    gentler = {name: 0.998 * value for name, value in target.settings.items()}
+    assert together(jobs, machine, gentler) > 0.97 * now
+
+
 def test_a_knob_that_is_of_no_use_is_not_turned_at_all() -> None:
     """A layer that must last 10 s lasts 10 s with any acceleration near that of now."""
     machine = bench(cooling__shortest_layer_s=10.0)
