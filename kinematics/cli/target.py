@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import chosen_machine, job_options, machine_words, prepared_jobs
+from kinematics.cli.options import chosen_machine, job_options, machine_line, prepared_jobs
 from kinematics.cli.sweep import weights_of
 
 if TYPE_CHECKING:
@@ -72,7 +72,7 @@ def command(
     else:
         from kinematics.reports.sweep_screen import target_lines
 
-        console.say(target_lines(target, machine, machine_words(machine, material, settings)))
+        console.say(target_lines(target, machine, machine_line(machine, material, settings)))
     if not target.met:
         sys.exit(EXIT_ANSWER_IS_NO)
 

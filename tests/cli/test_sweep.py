@@ -16,7 +16,7 @@ import pytest
 
 from kinematics.studies import sweep
 from kinematics.wording import duration_text, quantity_text
-from tests.cli.conftest import ROOT, Run
+from tests.cli.conftest import ROOT, Run, rows_of
 
 MIDDLING = ("--machine", "middling", "--set", "cooling.shortest_layer_s=0")
 RISING = ("--vary", "acceleration=300:9000:9log")
@@ -30,7 +30,7 @@ def test_the_screen_tells_what_the_json_does(run: Run) -> None:
     arguments = ("sweep", "bracket.gcode", "hook.gcode", *MIDDLING, *TWO)
     document, screen = json.loads(run(*arguments, "--json").out), run(*arguments)
     assert screen.status == 0
-    lines = [line.split("\t") for line in screen.out.splitlines()]
+    lines = rows_of(screen.out)
     assert lines[0] == ["acceleration", "speed", "job", "time", "within caps", "stopped by"]
     judged = {True: "yes", False: "no", None: "not known"}
     rows = document["rows"]
@@ -49,12 +49,12 @@ def test_the_screen_tells_what_the_json_does(run: Run) -> None:
     for name, knee in document["knee"].items():
         last = {one["about"]: one for gain in (knee, knee["from_present"]) for one in gain["knees"]}
         for one in last.values():
-            assert f"{one['share']:.0%} by about {quantity_text(one['about'])}" in screen.err
-        assert f"{name}: {knee['present']:,.6g}" in screen.err
+            assert f"{one['share']:.0%} by about {quantity_text(one['about'])}" in screen.out
+        assert f"{name}: {knee['present']:,.6g}" in screen.out
         saves, more = duration_text(knee["saves_s"]), duration_text(knee["from_present"]["saves_s"])
-        assert f"raising it from {knee['from']:,.6g} saves at most {saves}:" in screen.err
-        assert f"raising it from {knee['present']:,.6g} (now) saves at most {more}:" in screen.err
-        assert f"it takes {duration_text(knee['floor_s'])} at least, held by {knee['floor_cause']}" in screen.err
+        assert f"raising it from {knee['from']:,.6g} saves at most {saves}:" in screen.out
+        assert f"raising it from {knee['present']:,.6g} (now) saves at most {more}:" in screen.out
+        assert f"it takes {duration_text(knee['floor_s'])} at least, held by {knee['floor_cause']}" in screen.out
 
 
 def knee_of(run: Run, knob: str, *more: str) -> tuple[dict[str, Any], list[str]]:
@@ -62,7 +62,7 @@ def knee_of(run: Run, knob: str, *more: str) -> tuple[dict[str, Any], list[str]]
     arguments = ("sweep", "bracket.gcode", "--machine", "middling", *more, "--vary", knob)
     document, screen = json.loads(run(*arguments, "--json").out), run(*arguments)
     assert screen.status == 0, screen.err
-    return document["knee"][knob.partition("=")[0]], screen.err.splitlines()
+    return document["knee"][knob.partition("=")[0]], screen.out.splitlines()
 
 
 @pytest.mark.parametrize(
@@ -110,8 +110,8 @@ def test_nothing_slower_than_now_is_recommended(run: Run) -> None:
     document, screen = json.loads(run(*arguments, "--json").out), run(*arguments)
     assert document["recommended"] is None
     assert min(row["total_s"] for row in document["rows"]) > document["present_total_s"]
-    assert "recommended: none of these; nothing within the caps is faster than what the" in screen.err
-    assert f"machine has now ({duration_text(document['present_total_s'])})" in screen.err
+    assert "recommended: none of these; nothing within the caps is faster than what the" in screen.out
+    assert f"machine has now ({duration_text(document['present_total_s'])})" in screen.out
     faster = (*common, "--vary", "acceleration=300,3000", "--vary", "speed=0.5,2")
     found = json.loads(run(*faster, "--json").out)
     assert found["recommended"]["total_s"] <= found["present_total_s"] == document["present_total_s"]

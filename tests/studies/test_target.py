@@ -66,7 +66,7 @@ def test_what_no_acceleration_brings_cannot_be_met() -> None:
     assert target.gentler_total is None
     assert target.total == pytest.approx(1.0, rel=USELESS)
     assert target.floor == pytest.approx(1.0, rel=1e-4)
-    assert target.stopped_by == "commanded speed, print (100%)"
+    assert target.stopped_by == "print speeds in the file (100%)"
 
 
 @pytest.mark.parametrize("within", [0.99, 1.0 + 0.5 * USELESS])
@@ -88,7 +88,7 @@ def test_where_a_knob_is_of_no_more_use_the_other_makes_up_for_it() -> None:
     assert target.settings["acceleration"] == 1.6e5
     assert target.settings["speed"] == pytest.approx(1.0 / (0.8 - 100.0 * 1.25 / 1.6e5), rel=FOUR_DIGITS)
     acceleration, speed = target.turned
-    assert acceleration.held_by == "commanded speed, print (100%)"
+    assert acceleration.held_by == "print speeds in the file (100%)"
     assert speed.held_by is None
 
 
