@@ -77,7 +77,7 @@ def command(
 
     if picture is not None:
         if picture.suffix not in PICTURES:
-            found = f"cannot draw a picture as {picture.suffix!r}"
+            found = f"can't draw a picture that ends in {picture.suffix!r}"
             raise InputError.at("--gantt", found, ", ".join(f"FILE{ending}" for ending in PICTURES))
         console.refuse_to_overwrite(picture, force)
     printers, left_out, zone = read_printers(printers_file, settings)
@@ -122,13 +122,8 @@ def _show(shop: Shop) -> None:
     tables = [words.order_table(shop), words.cost_table(shop), (words.PRINTER_HEADS, words.printer_rows(shop))]
     if shop.effects:
         tables.append((words.effect_heads(shop), words.effect_rows(shop)))
-    apart = [] if console.is_terminal() else [""]  # a terminal's tables have margins of their own
-    console.say([*words.shop_head(shop), *apart])
-    for heads, rows in tables:
-        console.say_table(heads, rows)
-        if apart:
-            console.say(apart)
-    console.say(words.shop_notes(shop))
+    shown = [console.Table(*table) for table in tables]
+    console.say_answer(words.shop_head(shop), *shown, words.shop_notes(shop))
 
 
 def _start(text: str | None, zone: tzinfo) -> float:

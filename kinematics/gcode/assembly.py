@@ -7,14 +7,26 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.errors import Notice
+from kinematics.errors import by_weight
 from kinematics.gcode import state as at
 from kinematics.gcode.dialects import Dialect
-from kinematics.gcode.file_limits import FileLimit, Unused, limits_in_events
-from kinematics.gcode.findings import notices_of
+from kinematics.gcode.file_limits import FileLimit, limits_in_events
+from kinematics.gcode.findings import notice_of, notices_of
 from kinematics.gcode.job import Job
 from kinematics.gcode.labels import layer_marks_of
-from kinematics.gcode.moves import DWELL, LIMIT, PAUSE, TEXT, Events
+from kinematics.gcode.layers import (
+    FALLEN,
+    MOST_FED,
+    NOT_SETTLED,
+    Layering,
+    first_fall,
+    layer_count,
+    layering_of,
+    no_layers,
+    printed_length,
+    settle_layers,
+)
+from kinematics.gcode.moves import DWELL, LIMIT, PAUSE, TEXT, Events, Moves
 from kinematics.gcode.stretches import Notes
 from kinematics.gcode.whole import WholeRead
 
@@ -57,8 +69,9 @@ def take_texts(
     at_text = np.flatnonzero(events.kind == TEXT)
     offsets = events.value[at_text].astype(np.int64)
     rows = match_texts(content, offsets, events.line[at_text], events.move[at_text], dialect)
-    for note in (at.NOTE_TEXT, at.NOTE_DAMAGED):
-        left = at_text[rows.unmatched & (events.tool[at_text] == note)]
+    told = events.tool[at_text]
+    for note in {at.NOTE_TEXT, *told.tolist()}:
+        left = at_text[rows.unmatched & (told == note)]
         notes.pop(note, None)
         if left.size:
             notes[note] = (left.size, int(events.line[left[0]]), int(events.value[left[0]]))
@@ -93,14 +106,22 @@ def with_added(events: Events, added: list[Added]) -> Events:
     )
 
 
-def notice_of(unused: Unused) -> Notice:
-    """A word that states no limit, as a notice."""
-    return Notice(unused.line, unused.times, f"{unused.word} states no limit that is known, not used")
+def _with_layers(
+    moves: Moves, course: NDArray[np.float64], content: memoryview, dialect: Dialect
+) -> tuple[Moves, Layering, int]:
+    """Moves in the layers that the dialect's marks tell, else in those of the path; and how many there are."""
+    if dialect.layers:
+        marks = layer_marks_of(bytes(content), moves.line, dialect)
+        if marks.layers:
+            return moves._replace(layer=marks.of_move.astype(np.int32)), NOT_SETTLED, marks.layers
+    printed = printed_length(moves.dx, moves.dy, moves.dz, moves.kind, 0.0) if course[FALLEN] > 0.0 else 0.0
+    layering = layering_of(course, printed)
+    return moves._replace(layer=settle_layers(moves.layer, layering)), layering, layer_count(course, layering)
 
 
 def job_from(read: WholeRead, content: memoryview, name: str, dialect: Dialect) -> Job:
     """A job from what was read; `content` are the bytes of the file."""
-    moves, layers = read.moves, read.layers
+    moves = read.moves
     events = events_from(read.events)
     stated, unused = limits_in_events(events, dialect)
     added: list[Added] = []
@@ -109,24 +130,24 @@ def job_from(read: WholeRead, content: memoryview, name: str, dialect: Dialect) 
         added = texts.events
         stated = sorted([*stated, *texts.stated], key=lambda row: row.line)
         moves.stop[[move for move, *_ in added if move < moves.kind.size]] = 1
-    if dialect.layers:
-        marks = layer_marks_of(bytes(content), moves.line, dialect)
-        if marks.layers:
-            moves, layers = moves._replace(layer=marks.of_move.astype(np.int32)), marks.layers
+    moves, layering, layers = _with_layers(moves, read.course, content, dialect)
     low, high = read.real[at.LOW_X : at.LOW_Z + 1], read.real[at.HIGH_X : at.HIGH_Z + 1]
     notices = [*notices_of(read.notes, content), *map(notice_of, unused)]
+    if layering.falls:
+        notices.append(no_layers(first_fall(moves)))
     return Job(
         name=name,
         moves=moves,
         events=with_added(events, added) if added or stated or unused or dialect.texts else events,
         layers=layers,
+        has_layers=not layering.falls,
         extent=((*map(float, low),), (*map(float, high),)) if np.isfinite(low).all() else None,  # type: ignore[arg-type]
-        filament=read.most_fed,
+        filament=float(read.course[MOST_FED]),
         lines=int(read.whole[at.LINE_NUMBER]),
         size=len(content),
         dialect=dialect,
         stated=tuple(stated),
-        notices=tuple(sorted(notices)),
+        notices=by_weight(notices),
         content=content,
         home=(*map(float, read.real[at.HOME_X : at.HOME_Z + 1]),),  # type: ignore[arg-type]
     )

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from math import ceil
+from string import ascii_uppercase
 from typing import TYPE_CHECKING
 
 from kinematics.reports.screens import CAUTION, notice_lines
@@ -12,40 +14,60 @@ from kinematics.wording import duration_text, money_text, months_text, quantity_
 if TYPE_CHECKING:
     from kinematics.studies.upgrades import Option, Step, Upgrades
 
-HEADS = (
-    ("upgrade", False),
-    ("price", True),
-    ("fitting h", True),
-    ("saved a month", True),
-    ("share", True),
-    ("saving a month", True),
-    ("pays in", True),
-)
-DETAIL_HEADS = (*HEADS, ("npv", True), ("irr", True))
 NOTHING_SAVED = 0.0005  # share of the time below which an upgrade saves nothing to speak of
 SHOWN_CAUSES = 2
 UNKNOWN = "unknown"
 A_DAY = 0.05  # months: less is told in days
 
 
+def upgrade_heads(found: Upgrades, detail: bool) -> list[tuple[str, bool]]:
+    """The heads of the table, and which are right-aligned; amounts are in the currency that their heads name."""
+    currency = found.machine.economy.currency
+    money = f", {currency}" if currency else ""
+    heads = [
+        ("upgrade", False),
+        (f"price{money}", True),
+        ("hours to fit", True),
+        ("time saved a month", True),
+        ("share", True),
+        (f"saves a month{money}", True),
+        ("pays in", True),
+    ]
+    return heads + ([(f"npv{money}", True), ("irr", True)] if detail else [])
+
+
+def letters_of(found: Upgrades) -> dict[str, str]:
+    """A letter for each upgrade, in the order of the table: A to Z, then AA."""
+    letters = ascii_uppercase
+    names = [option.name for option in found.alone]
+    return {name: letters[i % 26] * (1 + i // 26) for i, name in enumerate(names)}
+
+
+def together_text(upgrades: Sequence[str], letters: Mapping[str, str]) -> str:
+    """One upgrade by its letter and name, several by their letters: A jobs prepared faster, A+B."""
+    if len(upgrades) == 1:
+        return f"{letters[upgrades[0]]} {upgrades[0]}"
+    return "+".join(sorted((letters[name] for name in upgrades), key=lambda letter: (len(letter), letter)))
+
+
 def upgrade_rows(found: Upgrades, detail: bool) -> list[tuple[str, ...]]:
     """Cells of every upgrade alone and of the useful combinations, payback first; npv and irr with `detail`."""
-    currency = found.machine.economy.currency
+    letters = letters_of(found)
     rows: list[tuple[str, ...]] = []
     for option in (*found.alone, *found.together):
         saved = option.saved_share_per_month
         cells: tuple[str, ...] = (
-            option.name,
-            money_text(option.price, currency),
+            together_text(option.upgrades, letters),
+            money_text(option.price, None),
             f"{option.fitting_hours:g}",
             duration_text(option.saved_per_month) if abs(saved) >= NOTHING_SAVED else "nothing",
             share_text(saved) if abs(saved) >= NOTHING_SAVED else "",
-            money_text(option.saving, currency) if is_counted(option, found) else UNKNOWN,
+            money_text(option.saving, None) if is_counted(option, found) else UNKNOWN,
             pays_text(option) if is_counted(option, found) else UNKNOWN,
         )
         if detail:
             npv, irr = option.payback.npv, option.payback.irr
-            cells += ("" if npv is None else money_text(npv, currency), "" if irr is None else share_text(irr))
+            cells += ("" if npv is None else money_text(npv, None), "" if irr is None else share_text(irr))
         rows.append(cells)
     return rows
 
@@ -72,11 +94,11 @@ def pays_text(option: Option) -> str:
 
 
 def upgrade_head(found: Upgrades, assumed: bool) -> list[str]:
-    """What stands above the table: the machine, the month's prints, and what an hour of the machine counts as."""
-    prints = ", ".join(f"{job} {quantity_text(count)} times" for job, count in found.prints)
-    lines = [f"on {found.machine.name}, each month: {prints}"]
+    """What stands above the table: the month's prints, and what an hour of the machine counts as."""
+    prints = ", ".join(f"{quantity_text(count)} of {job}" for job, count in found.prints)
+    lines = [f"prints a month: {prints}"]
     if assumed:
-        lines.append("  assumed, one a day of each: say how often with --per-month")
+        lines.append("  one of each a day is assumed; --per-month tells how many it really is")
     return [*lines, *hour_lines(found)]
 
 
@@ -153,8 +175,8 @@ def _step_text(step: Step, found: Upgrades) -> str:
         price += f" and {hours:g} h of work left out (economy.labour_cost_per_hour not given)"
     else:
         price += " in all"
-    saving = money_text(step.saving, economy.currency)
-    return f"{' + '.join(step.upgrades)}: {price}, saves {saving} a month more, {_back_text(step.months)}"
+    saving, names = money_text(step.saving, economy.currency), together_text(step.upgrades, letters_of(found))
+    return f"{names}: {price}, saves {saving} a month more, {_back_text(step.months)}"
 
 
 def _back_text(months: float) -> str:

@@ -14,7 +14,7 @@ from kinematics.machine.staffed_text import MINUTES_A_DAY, Shift, shift_of
 NO_ZONE = timezone.utc  # noqa: UP017 a clock that is never put forward or back: its wall time is what people mean
 A_DAY = timedelta(days=1)
 DAYS_AT_A_TIME = 28
-DAYS_LOOKED_AT = 56  # for the longest span
+LOOKED_AT = 28 * 86400.0  # s, for the longest span
 SAME_MOMENT = 1e-3  # s: sums of seconds since 1970 are off by less than a thousandth of that
 
 
@@ -33,7 +33,6 @@ class Staff:
             else sorted(shifts, key=lambda shift: (shift.opens, shift.closes))
         )
         self._zone = zone
-        self._since = since
         self._starts: list[float] = []
         self._ends: list[float] = []
         self._day = datetime.fromtimestamp(since, zone).date() - 2 * A_DAY
@@ -145,11 +144,13 @@ class Staff:
 
     @cached_property
     def longest_span(self) -> float:
-        """The longest staffed time at a stretch (s) of the weeks after `since`; infinity at all hours."""
-        if self.always:
+        """The longest staffed time at a stretch (s) of an ordinary week; infinity at all hours. A night that is longer
+        once a year, as clocks are put back, is none to wait for.
+        """
+        if self._shifts is None:
             return math.inf
-        spans = self.spans_between(self._since - 86400.0, self._since + DAYS_LOOKED_AT * 86400.0)
-        return max(end - start for start, end in spans[1:-1] or spans)
+        spans = Staff(self._shifts).spans_between(0.0, LOOKED_AT)
+        return max(end - start for start, end in spans[1:-1])
 
 
 def _cover_the_week(shifts: Sequence[Shift]) -> bool:

@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics.errors import InputError
-from kinematics.gcode.dialects import EXTRUSION, RS274, Dialect, TextCommand
+from kinematics.gcode.dialects import EXTRUSION, RS274, Dialect, LimitWord, TextCommand
 from kinematics.gcode.job_file import JobFile
 from kinematics.machine import load_machine
 from kinematics.studies.block_sums import DeviationError
@@ -40,6 +40,7 @@ SMALL = 10_000
 QUICK = load_machine("quick")
 MIDDLING = load_machine("middling")
 SEEDS = st.integers(0, 1 << 30)
+CORNERS = replace(EXTRUSION, limits=(LimitWord("M880", "D", "junction deviation", "mm"),))
 MARKED = replace(EXTRUSION, layers=(r"layer (?P<layer>\d+)",), labels=(r"part (?P<label>\w*)",))
 
 
@@ -190,8 +191,8 @@ def test_a_sum_of_filament_that_is_taken_for_a_place(job: Callable[[str], Path])
 def test_junction_deviation_that_a_file_states_late(counts: Counts, job: Callable[[str], Path]) -> None:
     """Short runs count then, from the start on."""
     stepping = QUICK.with_settings({"motion.speed_step_mm_s": {"x": 8, "y": 8}}, "test")
-    text = restless_path(Random(3)) + "M205 J0.02\n" + restless_path(Random(4))
-    assert not differences(job(text), stepping, TINY)
+    text = restless_path(Random(3)) + "M880 D0.02\n" + restless_path(Random(4))
+    assert not differences(job(text), stepping, TINY, dialect=CORNERS)
     assert DeviationError in counts.begun_anew
 
 
@@ -260,3 +261,29 @@ def test_moves_of_a_job_in_blocks_are_not_kept() -> None:
     with pytest.raises(InputError, match="read in blocks, whose moves are not kept"):
         estimate.jobs[0].moves_frame()
     assert len(estimate.jobs[0].layers_frame()) == estimate.jobs[0].layers + 1
+
+
+COURSE = "".join(f"G1 X{10 * (i % 2)} Y{i} E0.5\n" for i in range(30))
+HIGH, LOW = f"G1 Z0.3\n{COURSE}", "".join(f"G1 Z{0.2 * i:.1f}\n{COURSE}" for i in range(1, 6))
+WAVES = "".join(f"G1 X{10 * (i % 2)} Y{i} Z{0.3 + 0.2 * (i % 2)} E0.5\n" for i in range(300))
+SHAPES = {
+    "a line above the first layer": (HIGH + LOW, False),
+    "a part above the first layer, found out late": (HIGH * 20 + LOW, True),
+    "falls from the start": (WAVES, False),
+    "falls from the first print": ("G1 X9\nG1 X8\n" * 400 + WAVES, True),
+    "falls late": (LOW + WAVES, True),
+    "nothing is printed": ("G1 X5\nG1 X9\n" * 200, False),
+}
+
+
+@pytest.mark.parametrize("name", SHAPES)
+def test_layers_that_only_the_whole_path_tells(counts: Counts, job: Callable[[str], Path], name: str) -> None:
+    """First layers at the file's own speed, and time to cool: both hang on what is layer 1."""
+    settings = {"motion.first_layers.count": 1, "motion.first_layers.keep_commanded_speed": True}
+    machine = MIDDLING.with_settings({**settings, "motion.feed_override": 3, "cooling.shortest_layer_s": 30}, "test")
+    text, anew = SHAPES[name]
+    path = job(f"M83\nF1200\n{text}")
+    assert not differences(path, machine, TINY)
+    counts.begun_anew.clear()
+    assert not differences(path, machine, 2500)
+    assert bool(counts.begun_anew) == anew

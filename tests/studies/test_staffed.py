@@ -77,6 +77,16 @@ def test_an_hour_that_does_not_exist_is_no_shift() -> None:
     assert people.next_open(at("2026-03-28 12:00")) == at("2026-04-05 02:00")
 
 
+def test_the_longest_span_is_one_of_an_ordinary_week() -> None:
+    # The night in which clocks are put back has nine hours: work of eight and a half does not wait for it.
+    people = staff("Sat 22:00-06:00", since="2026-10-20")
+    assert people.longest_span == 8 * HOUR
+    assert people.work_begins(at("2026-10-31 23:00"), 8.5 * HOUR) == at("2026-10-31 23:00")
+    # The one in which they are put forward has seven: work of seven and a half waits for the next.
+    spring = staff("Sat 22:00-06:00", since="2026-03-25")
+    assert spring.work_begins(at("2026-03-28 22:00"), 7.5 * HOUR) == at("2026-04-04 22:00")
+
+
 def test_shifts_that_touch_are_one_span() -> None:
     people = staff("Mon 08:00-12:00", "Mon 12:00-16:00", "Mon 15:00-18:00", "Mon 22:00-06:00", "Tue 06:00-07:00")
     assert people.open_until(at("2026-03-02 08:00")) == at("2026-03-02 18:00")
@@ -138,7 +148,7 @@ def test_work_that_is_not_cut_against_a_walk(texts: list[str], since: str, ahead
     people = Staff([shift_of(text) for text in texts], VIENNA, begin)
     if work * MINUTE > people.longest_span:
         work = int(people.longest_span / MINUTE)
-    moments = [begin + i * MINUTE for i in range(-60, 9 * 24 * 60)]
+    moments = [begin + i * MINUTE for i in range(-60, 16 * 24 * 60)]  # a week may be an hour short
     # A minute is staffed where its middle is.
     staffed = [people.is_open(moment + 30.0) for moment in moments]
     run, fits = 0, [False] * len(moments)  # whether work that begins with a minute is done before people leave

@@ -106,9 +106,9 @@ def test_the_order_tells_what_is_worth_doing_from_what_is_not() -> None:
     lines = upgrade_notes(found, False)
     assert lines[:4] == [
         "worth doing within the 3-year service life, each on top of the ones before:",
-        "  1. faster: 500.00 in all, saves 18.00 a month more, pays back in 2.3 years",
+        "  1. A faster: 500.00 in all, saves 18.00 a month more, pays back in 2.3 years",
         "not worth it within the 3-year service life:",
-        "  2. cheap hours: 1,000.00 in all, saves 14.40 a month more, pays back in 5.8 years",
+        "  2. B cheap hours: 1,000.00 in all, saves 14.40 a month more, pays back in 5.8 years",
     ]
     assert [step["within_service_life"] for step in upgrades_document(found, False)["best_order"]] == [True, False]
     longer = machine.with_settings({"economy.service_years": 6})
