@@ -85,6 +85,7 @@ def command(
             tell=tell,
             worth=worth,
             sampling=Sampling(draws, seed),
+            each=as_json,
         )
     compiled.mark_warm()
     if moves_file is not None:
@@ -128,9 +129,8 @@ def command(
             options.append("--block-delete")
         for option, chosen, usual in (("--draws", draws, USUAL.draws), ("--seed", seed, USUAL.seed)):
             options += [option, str(chosen)] if chosen != usual else []
-        fallback = STAND_IN if estimate.span else ""
         head = screens.machine_lines(estimate, machine_words(estimate.machine, material, settings))
-        below = screens.closing_lines(estimate, machine_name or fallback, options)
+        below = screens.closing_lines(estimate, machine_name or STAND_IN, options)
         if len(estimate.jobs) > MOST_IN_FULL:
             table = console.Table(jobs_heads(estimate), jobs_rows(estimate))
             console.say_answer(head, table, jobs_notes(estimate), below)
