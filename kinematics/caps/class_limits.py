@@ -102,6 +102,6 @@ class Terms:
 
 def label_key(label: str, name: str) -> str:
     """The dotted key of one limit of a label."""
-    from kinematics.toml.dotted import quoted
+    from kinematics.toml.files import quoted
 
     return f"motion.by_label.{quoted(label)}.{name}"

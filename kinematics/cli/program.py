@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import gc
-import os
 import sys
 from collections.abc import Mapping
 from importlib import import_module
@@ -68,7 +67,6 @@ for _name in COMMANDS:
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the program; exits with 0 done, 1 the answer is no, 2 bad input, 130 interrupted."""
-    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")  # there are none here, and looking takes 20 ms
     gc.disable()  # a short life: looking for garbage while importing takes a tenth of it and finds next to nothing
     try:
         status: Any = program.main(args=arguments, prog_name="kinematics", standalone_mode=False)

@@ -93,12 +93,12 @@ def _shade_beyond(axes: Any, rows: Sequence[SweepRow]) -> None:
 
 
 def _axis_name(sweep: Sweep, place: int) -> str:
-    from kinematics.machine.keys import find_key, unit_of
-    from kinematics.machine.settings import resolved_keys
+    from kinematics.machine import resolved_keys
+    from kinematics.machine.names import find_key
 
     knob = sweep.knobs[place]
     key = find_key(sorted(resolved_keys({knob.name: knob.values[0]}, sweep.machine))[0])
-    unit = unit_of(key) if key is not None else ""
+    unit = key.unit if key is not None else ""
     return f"{knob.name} ({unit})" if unit else knob.name
 
 
