@@ -34,12 +34,6 @@ UNIT = TEXT._replace(allowed='a unit in quotes, such as "mm/s2"')
 PATTERN = not_blank("a regular expression in 'single quotes'")
 
 
-def _as_words(value: Any) -> dict[str, Any]:
-    if not isinstance(value, dict):
-        raise ValueError("no table")
-    return value
-
-
 class ExtruderTable(Section):
     """[extruder]: the letter that moves the filament, by length or by volume."""
 
@@ -86,7 +80,8 @@ class DialectTable(Section):
     dwell_p: str | None = key(one_of("ms", "s"), default=None)
     semicolon_comments: bool | None = key(YES_NO, default=None)
     words: Mapping[str, Any] = key(
-        Kind('a table [words], "M900" = "no effect on time"', _as_words), default=MappingProxyType({})
+        Kind('a table [words], "M900" = "no effect on time"', lambda raw: isinstance(raw, dict)),
+        default=MappingProxyType({}),
     )
     extruder: ExtruderTable = table(factory=ExtruderTable)
     limit: tuple[LimitRow, ...] = blocks(LimitRow, default=())

@@ -10,7 +10,7 @@ from kinematics.errors import Finding, InputError, nearest
 from kinematics.machine.kinds import Range
 from kinematics.machine.model import Machine
 from kinematics.machine.names import LAID_OVER, given_keys
-from kinematics.machine.rules import judged
+from kinematics.machine.rules import MachineReading
 from kinematics.machine.settings import applied, parse_settings
 from kinematics.toml.files import (
     FileKind,
@@ -96,17 +96,18 @@ def machine_from_text(text: str, place: str, short_place: str = "") -> Machine:
     """Read a machine from TOML text; messages say `place:line`, origins `short_place:line`. Raises InputError."""
     tables = tables_of(text, place, MACHINE_FILE)
     lines = toml_lines(text)
-    found = judged(Machine, tables)
-    problems = list(found.problems)
-    machine = Machine() if problems else Machine.made(found.values)
+    reading = MachineReading()
+    values = reading.machine(Machine, tables)
+    problems = reading.problems()
+    machine, ranges = (Machine(), {}) if problems else (Machine.made(values), reading.ranges)
     for kind in LAID_OVER:
         if kind in tables:
-            problems += _problems_of(kind, tables, machine, {} if found.problems else found.ranges, lines)
+            problems += _problems_of(kind, tables, machine, ranges, lines)
     if problems:
         raise failure_at_lines(problems, lines, place)
     file = short_place or place
     origins = {dotted_name(path): f"{file}:{lines.line_of(path)}" for path in given_keys(machine)}
-    return machine.noted(origins, found.ranges, place)
+    return machine.noted(origins, ranges, place)
 
 
 def _problems_of(

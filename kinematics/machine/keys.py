@@ -91,18 +91,18 @@ _OVERRIDE = Doubtful(0.1, 3.0, "it is a factor: 1.5 is 150 %")
 _STEP = Doubtful(0.0, 50.0, "a step of speed that a motor follows is far smaller")
 
 
-def _read_settings(value: Any) -> Settings:
+def _frozen_settings(raw: Any) -> Settings:
     from kinematics.machine.names import flattened
 
-    if not isinstance(value, Mapping) or not all(isinstance(key, str) for key in value):
-        raise ValueError("not a table of settings")
-    return Settings.frozen(dict(flattened(value)))
+    return Settings.frozen(dict(flattened(raw)))
 
 
 # The settings of a candidate: judged against a machine where they are applied.
-SETTINGS = Kind('a table of settings, { "dotted.key" = value }', _read_settings)
-
-
+SETTINGS = Kind(
+    'a table of settings, { "dotted.key" = value }',
+    lambda raw: isinstance(raw, Mapping) and all(isinstance(key, str) for key in raw),
+    _frozen_settings,
+)
 # Rows that several sections have.
 _PRINT_ACCELERATION: Any = key(
     POSITIVE, "acceleration along the path while printing", default=None, doubtful=_ACCELERATION, lifts=PATH
@@ -115,8 +115,6 @@ _COMMANDED_SPEED: Any = key(
 )
 _FEED_OVERRIDE: Any = key(POSITIVE, "factor on commanded speeds", default=None, doubtful=_OVERRIDE, lifts=COMMANDED)
 _SPEED_CAP: Any = key(POSITIVE, "greatest speed along the path", default=None, doubtful=_FAST, lifts=PATH)
-_NAME: Any = key(NAME, "what it is called")
-_SET: Any = key(SETTINGS, "the keys that it changes, each with its value")
 
 
 class Delta(Section):
@@ -529,18 +527,13 @@ class Candidate(Section):
     set: Mapping[str, Any] = key(SETTINGS, "the keys that it changes, each with its value")
 
 
-class Material(Section):
+class Material(Candidate):
     """[[material]]: what changes with a spool: flow, pressure advance, price and the like."""
 
-    name: str = key(NAME, "what it is called")
-    set: Mapping[str, Any] = key(SETTINGS, "the keys that it changes, each with its value")
 
-
-class Upgrade(Section):
+class Upgrade(Candidate):
     """[[upgrade]]: what may be bought or done to a machine: price, hours to fit it, and the settings that it brings."""
 
-    name: str = key(NAME, "what it is called")
-    set: Mapping[str, Any] = key(SETTINGS, "the keys that it changes, each with its value")
     price: float = key(NOT_NEGATIVE, "what it costs", default=0.0)
     fitting_hours: float = key(NOT_NEGATIVE, "hours of work until it is fitted", default=0.0)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from itertools import pairwise
 from typing import Any, NamedTuple, Self
 
@@ -111,22 +111,9 @@ def _day(text: str) -> int:
     raise ValueError(f"{text!r} is no day: {', '.join(DAYS)}" + (f"; {hint}" if hint else ""))
 
 
-def _texts(value: Any) -> Iterator[Any]:
-    yield from [value] if isinstance(value, str) else value if isinstance(value, (list, tuple)) else []
-
-
-def _read_staffed(value: Any) -> tuple[str, ...]:
-    texts = tuple(_texts(value))
-    if not texts or not all(isinstance(text, str) for text in texts):
-        raise ValueError("nothing is given")
-    for text in texts:
-        shift_of(text)
-    return texts
-
-
-def _wrong_hours(value: Any) -> str:
+def _wrong_hours(texts: Any) -> str:
     """What is wrong with the first text that cannot be read."""
-    for text in _texts(value):
+    for text in [texts] if isinstance(texts, str) else texts if isinstance(texts, (list, tuple)) else []:
         try:
             shift_of(text if isinstance(text, str) else str(text))
         except ValueError as error:
@@ -134,51 +121,32 @@ def _wrong_hours(value: Any) -> str:
     return ""
 
 
-def _known_zone(name: Any) -> str:
+def _is_known_zone(name: Any) -> bool:
     from zoneinfo import ZoneInfo
 
-    if not isinstance(name, str):
-        raise ValueError("no text")
     try:
-        ZoneInfo(name)
-    except (ValueError, OSError, KeyError) as error:
-        raise ValueError(f"no time zone {name!r}") from error
-    return name
+        return isinstance(name, str) and bool(ZoneInfo(name))
+    except (ValueError, OSError, KeyError):
+        return False
 
 
-def _rows(first: Kind, second: Kind, ends_above_zero: bool) -> Callable[[Any], tuple[tuple[float, float], ...]]:
-    def read(value: Any) -> tuple[tuple[float, float], ...]:
-        if not isinstance(value, (list, tuple)) or not value:
-            raise ValueError("no rows")
-        rows = tuple((first.read(one), second.read(other)) for one, other in value)
-        if any(after[0] <= before[0] for before, after in pairwise(rows)) or (ends_above_zero and rows[-1][0] <= 0.0):
-            raise ValueError("the first column must rise, and the last row be above 0")
-        return rows
+def _rows(allowed: str, units: tuple[str, str], kinds: tuple[Kind, Kind], holds: Callable[[Any], bool]) -> Kind:
+    """The kind of a table of two columns, the first rising, of which something holds."""
 
-    return read
-
-
-def _wrong_rows(first: str, second: str) -> Callable[[Any], str]:
-    """What to change in a table of two columns; empty for any other value."""
-
-    def hint(value: Any) -> str:
-        if not isinstance(value, (list, tuple)):
+    def wrong(raw: Any) -> str:
+        if not isinstance(raw, (list, tuple)):
             return ""
-        if not value or not all(isinstance(row, (list, tuple)) and len(row) == 2 for row in value):
-            return f"one row or more, each [{first}, {second}]"
-        for (before, _), (after, _) in pairwise(value):
-            if is_number(before) and is_number(after) and not before < after:
-                return f"{first} must rise from row to row, and {after:g} stands after {before:g}"
-        return ""
+        if not raw or not all(isinstance(row, (list, tuple)) and len(row) == 2 for row in raw):
+            return f"one row or more, each [{units[0]}, {units[1]}]"
+        pairs = ((before, after) for (before, _), (after, _) in pairwise(raw) if is_number(before) and is_number(after))
+        falls = next(((before, after) for before, after in pairs if not before < after), None)
+        return f"{units[0]} must rise from row to row, and {falls[1]:g} stands after {falls[0]:g}" if falls else ""
 
-    return hint
+    def all_hold(raw: Any) -> bool:
+        is_table = isinstance(raw, (list, tuple)) and not wrong(raw) and holds(raw)
+        return is_table and all(kind.holds(one) for row in raw for kind, one in zip(kinds, row, strict=True))
 
-
-def _number_or_rows(value: Any) -> float | tuple[tuple[float, float], ...]:
-    if isinstance(value, (list, tuple)):
-        return _rows(TEMPERATURE, POSITIVE, False)(value)
-    read: float = POSITIVE.read(value)
-    return read
+    return Kind(allowed, all_hold, lambda raw: tuple((float(one), float(other)) for one, other in raw), wrong)
 
 
 MECHANISM = one_of("cartesian", "crossed-belt", "linear-delta", allowed='"cartesian", "crossed-belt", "linear-delta"')
@@ -190,22 +158,29 @@ SHARE_BELOW_ONE = number("a number from 0 on, below 1", lambda value: 0.0 <= val
 INNER_SHARE = number("a number between 0 and 1", lambda value: 0.0 < value < 1.0)
 SHARE_OF_ONE = number("a number above 0, 1 at most", lambda value: 0.0 < value <= 1.0)
 DISCOUNT_RATE = number("a share a year, such as 0.05 for 5 %", lambda value: -1.0 < value <= 10.0)
-# A limit that hangs on the nozzle's temperature, or does not.
-FLOW = Kind(
-    "a number above 0 (1e-9 to 1e9), or rows [[°C, mm³/s], …] with rising °C",
-    _number_or_rows,
-    _wrong_rows("°C", "mm³/s"),
-    any_number=True,
-)
 # What a motor pulls at its speed; of a motor that turns faster than the last row nothing is known.
-TORQUE = Kind(
+TORQUE = _rows(
     "rows [[rev/min, Nm], …] with rising rev/min, the last above 0",
-    _rows(NOT_NEGATIVE, NOT_NEGATIVE, True),
-    _wrong_rows("rev/min", "Nm"),
+    ("rev/min", "Nm"),
+    (NOT_NEGATIVE, NOT_NEGATIVE),
+    lambda rows: bool(rows[-1][0] > 0.0),
+)
+FLOW_ROWS = _rows(
+    "a number above 0 (1e-9 to 1e9), or rows [[°C, mm³/s], …] with rising °C",
+    ("°C", "mm³/s"),
+    (TEMPERATURE, POSITIVE),
+    lambda rows: True,
+)
+# A limit that hangs on the nozzle's temperature, or does not.
+FLOW = FLOW_ROWS._replace(
+    holds=lambda raw: POSITIVE.holds(raw) or FLOW_ROWS.holds(raw),
+    made=lambda raw: FLOW_ROWS.made(raw) if isinstance(raw, (list, tuple)) else float(raw),
+    any_number=True,
 )
 STAFFED = Kind(
     'texts such as ["Mon-Fri 08:00-16:00", "Sat 09:00-12:30"]: days, a space, from and to as HH:MM',
-    _read_staffed,
+    lambda raw: bool(raw) and isinstance(raw, (str, list, tuple)) and not _wrong_hours(raw),
+    lambda raw: (raw,) if isinstance(raw, str) else tuple(raw),
     _wrong_hours,
 )
-TIME_ZONE = Kind('the name of a time zone, such as "Europe/Vienna"', _known_zone)
+TIME_ZONE = Kind('the name of a time zone, such as "Europe/Vienna"', _is_known_zone)

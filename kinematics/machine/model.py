@@ -16,13 +16,13 @@ from kinematics.machine.names import (
     all_keys,
     flattened,
     given_keys,
-    is_section,
     key_named,
     keys_of_section,
     limit_keys,
     plain_value_of,
+    section_named,
 )
-from kinematics.machine.rules import judged
+from kinematics.machine.rules import MachineReading
 from kinematics.machine.settings import applied
 from kinematics.toml.files import dotted_name
 from kinematics.toml.sections import plain
@@ -53,8 +53,13 @@ class Machine(Keys):
     _source: str = ""
     _ranges: tuple[tuple[str, Range], ...] = ()
 
-    def __init__(self, **sections: Any) -> None:
-        super().__init__(**sections)
+    def __init__(self, **tables: Any) -> None:
+        names = {row.attribute: name for name, row in self.ROWS.items()}
+        reading = MachineReading()
+        found = reading.machine(type(self), {names.get(name, name): one for name, one in tables.items()})
+        if problems := reading.problems():
+            raise InputError(*(Finding("", one.found, one.allowed, one.hint) for one in problems))
+        self.__dict__.update(found, _ranges=tuple(sorted(reading.ranges.items())))
         self.__dict__["_origins"] = {dotted_name(path): GIVEN_IN_CODE for path in given_keys(self)}
 
     def noted(self, origins: Mapping[str, str], ranges: Mapping[str, Range], source: str) -> Self:
@@ -75,16 +80,6 @@ class Machine(Keys):
         from kinematics.machine.file import machine_from_file
 
         return machine_from_file(path)
-
-    @classmethod
-    def from_dict(cls, tables: Mapping[str, Any]) -> Self:
-        """The machine of nested plain data, as `as_dict` tells it. Raises InputError with every finding."""
-        found = judged(cls, {name: one for name, one in tables.items() if name != "ranges"})
-        if found.problems:
-            raise InputError(*(Finding("", one.found, one.allowed, one.hint) for one in found.problems))
-        machine = cls.made(found.values)
-        ranges = {key: Range(**one) for key, one in tables.get("ranges", {}).items()}
-        return machine.noted({dotted_name(path): GIVEN_IN_CODE for path in given_keys(machine)}, ranges, "")
 
     def with_settings(self, settings: Mapping[str, Any], origin: str = "--set") -> Self:
         """The machine with some keys changed; None takes a key out again. Raises InputError with every finding.
@@ -129,7 +124,7 @@ class Machine(Keys):
         A table (`motion.speed_step_mm_s`) comes from where its first given key does. Raises InputError for an
         unknown key.
         """
-        if is_section(key):
+        if section_named(key) is not None:
             inside = keys_of_section(key, self)
             return next((self._origins[one.name] for one in inside if one.name in self._origins), NOT_GIVEN)
         found = key_named(key)

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import cache, lru_cache
+from itertools import chain, takewhile
 from typing import Any, NamedTuple
 
 from kinematics.errors import InputError, nearest
 from kinematics.machine.keys import UNITS, Keys
 from kinematics.toml.files import Names, Path, dotted_name, quoted, split_key
-from kinematics.toml.sections import ANY_NAME, Row, Section, nearest_row, plain
+from kinematics.toml.sections import ANY_NAME, REQUIRED, Row, Section, nearest_row, plain
 
 # Shorter names for the knobs that are turned most; "corner" is whichever corner rule is in force.
 SHORT_NAMES = {
@@ -23,6 +24,9 @@ MOTORS = ("motors",)
 LAID_OVER = ("material", "candidate", "upgrade")
 # Only a close match may point into another section: a wrong hint is worse than none.
 CLOSE_ELSEWHERE = 0.75
+
+
+_WHOLE = Row(inside=Keys, default=REQUIRED)
 
 
 class Key(NamedTuple):
@@ -55,78 +59,66 @@ class Key(NamedTuple):
         return self.row.meaning.format(axis=self.path[-2].upper()) if len(self.path) > 1 else self.row.meaning
 
 
-class Tree(NamedTuple):
-    """The machine file as the table has it.
+@lru_cache(maxsize=4096)
+def row_at(path: Names, in_blocks: bool = False) -> Row | None:
+    """The row of a key or a table, None where there is none; a name of the user's may be any.
 
-    `keys` by dotted name, `sections` with whether each is written as one value (an inline table), `named` the sections
-    that hold one table a name, with the section of these; `order` keys and `named` sections in the order of the file.
+    What stands in blocks is no key of the machine, and only found where it is asked for.
     """
-
-    keys: dict[str, Key]
-    sections: dict[str, bool]
-    named: dict[Names, type[Section]]
-    order: list[Key | Names]
-
-
-@cache
-def _tree() -> Tree:
-    tree = Tree({}, {}, {}, [])
-
-    def visit(section: type[Section], path: Names) -> None:
-        for name, row in section.ROWS.items():
-            here = (*path, name)
-            dotted = dotted_name(here)
-            if row.is_key:
-                tree.keys[dotted] = Key(dotted, here, row)
-                tree.order.append(tree.keys[dotted])
-            elif row.inside is not None and row.by_name:
-                tree.sections[dotted] = False
-                tree.named[here] = row.inside
-                tree.order.append(here)
-            elif row.inside is not None and not row.repeated:
-                tree.sections[dotted] = row.is_one_value
-                visit(row.inside, here)
-
-    visit(Keys, ())
-    return tree
+    row: Row | None = _WHOLE
+    for name in path:
+        if row is None or row.inside is None or (row.repeated and not in_blocks):
+            return None
+        row = row._replace(by_name=False, default=REQUIRED) if row.by_name else row.inside.ROWS.get(name)
+    return row
 
 
 @lru_cache(maxsize=4096)
-def _keys_of_name(path: Names) -> tuple[Key, ...]:
-    """The keys of one table whose name is the user's; such tables hold plain values alone."""
-    rows = _tree().named[path[:-1]].ROWS
-    return tuple(Key(dotted_name((*path, name)), (*path, name), row) for name, row in rows.items())
+def _entries(path: Names) -> tuple[Key | Names, ...]:
+    """What a table holds, in the order of the file: keys, and the paths of sections that hold one table a name."""
+    entries: list[Key | Names] = []
+    row = row_at(path)
+    if row is not None and row.by_name:
+        return (path,)
+    for name, one in row.inside.ROWS.items() if row is not None and row.inside is not None else ():
+        here = (*path, name)
+        if one.is_key:
+            entries.append(Key(dotted_name(here), here, one))
+        elif not one.repeated:
+            entries += _entries(here)
+    return tuple(entries)
+
+
+def _keys_below(path: Names, names_at: Callable[[Names], Iterable[str]]) -> Iterator[Key]:
+    for entry in _entries(path):
+        if isinstance(entry, Key):
+            yield entry
+        else:
+            for name in names_at(entry):
+                yield from _keys_below((*entry, name), names_at)
 
 
 def all_keys(machine: Keys | None = None) -> Iterator[Key]:
     """Every settable key in the order of the file; those by label for the labels that a machine names."""
-    for entry in _tree().order:
-        if isinstance(entry, Key):
-            yield entry
-        elif machine is not None:
-            for name in value_at(machine, entry):
-                yield from _keys_of_name((*entry, name))
+    return _keys_below((), lambda path: value_at(machine, path) if machine is not None else ())
 
 
 def limit_keys(motors: Sequence[str]) -> Iterator[Key]:
     """Every key that is a limit of the printer, in the order of the file; of the motors those that are named."""
-    for entry in _tree().order:
-        keys = [entry] if isinstance(entry, Key) else []
-        if entry == MOTORS:
-            keys = [key for name in motors for key in _keys_of_name((*MOTORS, name))]
-        yield from (key for key in keys if key.is_limit)
+    return (key for key in _keys_below((), lambda path: motors if path == MOTORS else ()) if key.is_limit)
+
+
+def keys_of_section(name: str, machine: Keys | None = None) -> list[Key]:
+    """The keys inside a section, by label for the labels that a machine names; empty where the name is none."""
+    return list(_keys_below(split_key(name), lambda path: value_at(machine, path) if machine is not None else ()))
 
 
 @lru_cache(maxsize=4096)
 def find_key(name: str) -> Key | None:
     """The key of a dotted name, None where there is none; a label may have any name."""
-    key = _tree().keys.get(name)
-    if key is not None:
-        return key
     path = split_key(name)
-    if path[:-2] in _tree().named:
-        return next((one for one in _keys_of_name(path[:-1]) if one.path == path), None)
-    return _tree().keys.get(dotted_name(path))
+    row = row_at(path)
+    return Key(dotted_name(path), path, row) if row is not None and row.is_key else None
 
 
 def key_named(name: str) -> Key:
@@ -138,34 +130,24 @@ def key_named(name: str) -> Key:
 
 
 @lru_cache(maxsize=4096)
-def is_section(name: str) -> bool:
-    """Whether a dotted name is a table of the file."""
-    path = split_key(name)
-    return dotted_name(path) in _tree().sections or path[:-1] in _tree().named
+def section_named(name: str) -> Row | None:
+    """The row of a table of the file, None where a dotted name is none."""
+    row = row_at(split_key(name))
+    return row if row is not None and row.inside is not None and not row.repeated else None
 
 
-@lru_cache(maxsize=4096)
 def is_one_value(name: str) -> bool:
     """Whether a dotted name is a table that is given or left out as one value."""
-    return _tree().sections.get(dotted_name(split_key(name)), False)
-
-
-def keys_of_section(name: str, machine: Keys | None = None) -> list[Key]:
-    """The keys inside a section, by label for the labels that a machine names; empty where the name is none."""
-    path = split_key(name)
-    if path[:-1] in _tree().named:
-        return list(_keys_of_name(path))
-    return [key for key in all_keys(machine) if key.path[: len(path)] == path and key.path != path]
+    row = section_named(name)
+    return row is not None and row.is_one_value
 
 
 def example_key(section: str) -> str:
     """The first key of a section, as an example; the key of that name where the section has the name of one."""
     path = split_key(section)
-    if path in _tree().named:
-        return _keys_of_name((*path, ANY_NAME))[0].name
-    inside = keys_of_section(section)
-    forgotten_name = (dotted_name((*path[:-1], ANY_NAME, one.path[-1])) for one in inside if one.path[-1] == path[-1])
-    return next(forgotten_name, inside[0].name)
+    inside = list(_keys_below(path, lambda path: (ANY_NAME,)))
+    forgotten_name = next((one for one in inside if one.path[-1] == path[-1] and len(path) > 1), None)
+    return inside[0].name if forgotten_name is None else dotted_name((*path[:-1], ANY_NAME, path[-1]))
 
 
 def value_at(machine: Keys, path: Names) -> Any:
@@ -187,47 +169,46 @@ def given_keys(section: Section, path: Names = ()) -> Iterator[Names]:
         row, here = section.ROWS[name], (*path, name)
         if row.is_key:
             yield here
-        elif row.by_name:
-            for one, inside in value.items():
-                yield from given_keys(inside, (*here, one))
         elif not row.repeated:
-            yield from given_keys(value, here)
+            for one, inside in value.items() if row.by_name else [("", value)]:
+                yield from given_keys(inside, (*here, one) if row.by_name else here)
 
 
 def place_in_file(path: Path) -> tuple[int, ...]:
     """Where a path stands in the order of the file, what is unknown behind the rest of its section."""
-    section: type[Section] | None = Keys
-    places = []
-    for name in (part for part in path if isinstance(part, str)):
-        rows = list(section.ROWS) if section is not None else []
-        places.append(rows.index(name) if name in rows else len(rows))
-        section = section.ROWS[name].inside if section is not None and name in rows else section
-    return tuple(places)
+    names = tuple(part for part in path if isinstance(part, str))
+    rows = (row_at(names[:length], True) for length in range(len(names)))
+    inside = [list(row.inside.ROWS) if row is not None and row.inside is not None else [] for row in rows]
+    return tuple(one.index(name) if name in one else len(one) for name, one in zip(names, inside, strict=True))
 
 
 def flattened(settings: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, Any]]:
     """Settings as dotted keys, tables inside them opened: { motion.feed_override = 2 } without quotes is a table."""
-    by_name = bool(prefix) and split_key(prefix[:-1]) in _tree().named
+    by_name = bool(prefix) and getattr(section_named(prefix[:-1]), "by_name", False)
     for name, value in settings.items():
         # A table inside has its name as it is, dots and all; any other name is a dotted key.
         key = prefix + (quoted(name) if by_name and isinstance(value, Mapping) else name)
-        if isinstance(value, Mapping) and value and is_section(key) and not is_one_value(key):
+        if isinstance(value, Mapping) and value and section_named(key) is not None and not is_one_value(key):
             yield from flattened(value, key + ".")
         else:
             yield key, value
 
 
-def _section_at(path: Path) -> type[Section] | None:
-    """The section at a path, list positions skipped; None where no table is known, or one that holds a table a name."""
-    section: type[Section] | None = Keys
-    named = False  # whether the next name is the user's own
-    for name in (part for part in path if isinstance(part, str)):
-        if section is None or named:
-            named = False
-            continue
-        row = section.ROWS.get(name)
-        section, named = (row.inside, row.by_name) if row is not None else (None, False)
-    return None if named else section
+def _rows_at(path: Path) -> Mapping[str, Row]:
+    """The rows of the table at a path, list positions skipped; none where no table is known, or one of any names."""
+    row = row_at(tuple(part for part in path if isinstance(part, str)), True)
+    return row.inside.ROWS if row is not None and row.inside is not None and not row.by_name else {}
+
+
+@cache
+def _known() -> tuple[list[str], list[str]]:
+    """The dotted names of all keys, and those of all sections."""
+    keys = list(all_keys())
+    paths = dict.fromkeys(key.path[:length] for key in keys for length in range(1, len(key.path)))
+    sections = [dotted_name(path) for path in paths] + [
+        dotted_name(one) for one in _entries(()) if not isinstance(one, Key)
+    ]
+    return [key.name for key in keys], sections
 
 
 def nearest_name(path: Path) -> str:
@@ -239,8 +220,7 @@ def nearest_name(path: Path) -> str:
     own = bool(above) and above[0] in LAID_OVER
     if not own and (elsewhere := _same_name_elsewhere(above, name)):
         return f"did you mean {elsewhere!r}?"
-    section = _section_at(above)
-    here = nearest_row(section, name) if section is not None else ""
+    here = nearest_row(_rows_at(above), name)
     return here if here or own else _like_it_elsewhere(above, name)
 
 
@@ -250,12 +230,11 @@ def help_for_setting(name: str) -> tuple[str, str]:
     elsewhere = _same_name_elsewhere(tuple(above), last)
     if elsewhere:
         return "", f"did you mean {elsewhere!r}?"
-    section = _section_at(tuple(above))
-    if above and section is not None:
-        here = [dotted_name((*above, one)) for one in section.ROWS]
-        close = difflib.get_close_matches(last.lower(), section.ROWS, n=1)
+    if above and (rows := _rows_at(tuple(above))):
+        here = [dotted_name((*above, one)) for one in rows]
+        close = difflib.get_close_matches(last.lower(), rows, n=1)
         return ("", f"did you mean {dotted_name((*above, *close))!r}?") if close else (", ".join(here), "")
-    hint = nearest(name.lower(), [*SHORT_NAMES, *_tree().keys]) or _like_it_elsewhere(tuple(above), last)
+    hint = nearest(name.lower(), [*SHORT_NAMES, *_known()[0]]) or _like_it_elsewhere(tuple(above), last)
     return ("" if hint else "a dotted key of the machine file, such as motion.feed_override"), hint
 
 
@@ -263,21 +242,15 @@ def _same_name_elsewhere(section: Path, name: str) -> str:
     """The dotted key or section whose last part is this name, the one nearest in the tree; empty where none is."""
     if len(name) == 1:
         return ""  # an axis: that it has a namesake says nothing
-    found = [dotted for dotted in (*_tree().keys, *_tree().sections) if dotted.rsplit(".", 1)[-1] == name]
-    return max(found, key=lambda dotted: _shared(section, tuple(dotted.split("."))), default="")
+    found = [dotted for dotted in chain(*_known()) if dotted.rsplit(".", 1)[-1] == name]
+
+    def shared(dotted: str) -> int:
+        return len(list(takewhile(lambda pair: pair[0] == pair[1], zip(section, dotted.split("."), strict=False))))
+
+    return max(found, key=shared, default="")
 
 
 def _like_it_elsewhere(section: Path, name: str) -> str:
-    names = (*_tree().keys, *_tree().sections)
-    last_parts = {part for dotted in names if len(part := dotted.rsplit(".", 1)[-1]) > 1}
+    last_parts = {part for dotted in chain(*_known()) if len(part := dotted.rsplit(".", 1)[-1]) > 1}
     close = difflib.get_close_matches(name.lower(), sorted(last_parts), n=1, cutoff=CLOSE_ELSEWHERE)
     return f"did you mean {_same_name_elsewhere(section, close[0])!r}?" if close else ""
-
-
-def _shared(left: Path, right: Path) -> int:
-    count = 0
-    for one, other in zip(left, right, strict=False):
-        if one != other:
-            break
-        count += 1
-    return count

@@ -13,38 +13,30 @@ from kinematics.machine.keys import Keys
 from kinematics.machine.kinds import Range
 from kinematics.machine.names import (
     SHORT_NAMES,
-    Key,
     example_key,
     find_key,
     flattened,
     given_keys,
     help_for_setting,
     is_one_value,
-    is_section,
     key_named,
     keys_of_section,
-    nearest_name,
     place_in_file,
+    section_named,
     value_at,
 )
 from kinematics.machine.rules import (
     BOTH_CORNER_RULES,
     CORNER_KEYS,
-    HIGH,
     JUNCTION,
     JUNCTION_KEY,
-    LIKELY,
-    LOW,
     ONE_CORNER_RULE,
     SPEED_STEP_KEY,
-    judged,
-    looks_like_range,
-    of_part,
-    range_problem,
+    MachineReading,
     with_one_corner_rule,
 )
 from kinematics.toml.files import Problem, dotted_name, split_key, unquoted
-from kinematics.toml.sections import Reading, plain, replaced, shown
+from kinematics.toml.sections import plain, replaced, shown
 
 TOGETHER = ("machine", "motors")  # sections whose keys say something about each other
 KEY_VALUE = "key=value, several separated by commas"
@@ -210,7 +202,7 @@ def _resolve_one(change: Change, setting: str, key: str, value: Any, machine: Ke
         change.replaced.append(key)
         for name, one in (value or {}).items():
             _resolve_one(change, setting, f"{key}.{name}", one, machine)
-    elif is_section(key):
+    elif section_named(key) is not None:
         wrong(f"{key} is a section, not a key", f"one of its keys, such as {example_key(key)}")
     elif (known := find_key(key)) is None:
         wrong(f"unknown key {key}", *help_for_setting(key))
@@ -273,45 +265,23 @@ def applied(machine: Keys, settings: Mapping[str, Any], ranges: Mapping[str, Ran
     new = {key: value for key, value in change.values.items() if value is not None}
     if junction and steps:
         del new[JUNCTION_KEY]  # told already
-    found: dict[str, Range] = {}
-    wrong: list[Problem] = []
+    reading = MachineReading()
     together = {key for key in dropped if key.split(".", 1)[0] in TOGETHER}
     if together:
-        judgement = judged(type(machine), _tables_together(machine, ranges, dropped, new))
-        wrong += judgement.problems
-        found |= {key: one for key, one in judgement.ranges.items() if key in new}
-        anew = {name: judgement.values.get(name, type(machine).ROWS[name].default) for name in TOGETHER}
+        anew = reading.machine(type(machine), _tables_together(machine, ranges, dropped, new))
+        anew = {name: anew.get(name, type(machine).ROWS[name].default) for name in TOGETHER}
         machine = machine.made({**machine.__dict__, **anew})
     for name in (*new, *(dropped - new.keys())):
         key = key_named(name)
         if name not in together:
-            machine = replaced(machine, key.path, _read(key, new[name], found, wrong) if name in new else None)
+            machine = replaced(machine, key.path, reading.value(key.row, new[name], key.path) if name in new else None)
     if not dropped.isdisjoint(CORNER_KEYS):
         machine = machine.made({**machine.__dict__, "motion": with_one_corner_rule(machine.motion)})
-    wrong.sort(key=lambda problem: place_in_file(problem.path))
+    wrong = sorted(reading.problems(), key=lambda problem: place_in_file(problem.path))
     told = ((dotted_name(problem.path), problem) for problem in wrong)
     problems = [(change.asked.get(key, key), problem) for key, problem in told]
+    found = {key: one for key, one in reading.ranges.items() if key in new}
     return Applied(machine, dropped, list(new), found, change.problems + problems)
-
-
-def _read(key: Key, raw: Any, found: dict[str, Range], wrong: list[Problem]) -> Any:
-    """The value of a key, the likely one of a range; None where there is none, and what is wrong is noted."""
-    parts: Mapping[str, Any] = {"": raw}
-    if looks_like_range(raw):
-        if (problem := range_problem(key, raw)) is not None:
-            wrong.append(problem)
-            return None
-        parts = {part: raw[part] for part in (LIKELY, LOW, HIGH)}
-    values = {}
-    for part, value in parts.items():
-        reading = Reading(nearest_name)
-        values[part] = reading.value(key.row, value, key.path)
-        if problems := reading.problems():
-            wrong += [of_part(problem, part) if part else problem for problem in problems]
-            return None
-    if LIKELY in values:
-        found[key.name] = Range(values[LOW], values[LIKELY], values[HIGH])
-    return values.get(LIKELY, values.get(""))
 
 
 def _tables_together(

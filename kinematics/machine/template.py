@@ -11,7 +11,7 @@ from typing import NamedTuple
 from kinematics.errors import Finding, InputError, nearest
 from kinematics.machine.file import BUILTIN_NAMES, builtin_machine, builtin_text
 from kinematics.machine.model import Machine
-from kinematics.machine.names import all_keys, find_key, is_one_value, is_section, key_named
+from kinematics.machine.names import all_keys, find_key, is_one_value, key_named, section_named
 from kinematics.machine.rules import JUNCTION_KEY, SPEED_STEP_KEY
 from kinematics.machine.settings import applied
 from kinematics.toml.files import Names, dotted_name, split_key
@@ -185,7 +185,7 @@ def machine_text_from_limits(
     for section, lines in sections.items():
         name = dotted_name(section)
         header = f"[{name}]" if section else "elsewhere"
-        if not is_section(name) or (is_one_value(name) and not any(line.holds for line in lines)):
+        if section_named(name) is None or (is_one_value(name) and not any(line.holds for line in lines)):
             header = f"# {header}"
         text += "\n".join(["", header, *(_shown(line, section) for line in lines), ""])
     return text

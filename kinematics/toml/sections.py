@@ -23,23 +23,29 @@ _NUMBER = re.compile(r"\s*[+-]?(\d[\d_]*\.?\d*|\.\d+)([eE][+-]?\d+)?\s*")
 T = TypeVar("T")
 
 
-def no_hint(value: Any) -> str:
-    """Nothing to try instead of a wrong value."""
-    return ""
-
-
 class Kind(NamedTuple):
-    """What may stand at a key, in the words of an error message, and how a raw value is read.
+    """What may stand at a key, in the words of an error message.
 
-    `read` raises ValueError for a value that may not stand there; `hint` says what to try instead; `choices` the texts
-    among which a key chooses; `any_number` whether the value may be a number that need not be whole.
+    `holds` tells whether a raw value may stand there (what it cannot compare may not), and `made` what becomes of it;
+    `hint` says what to try instead; `choices` the texts among which a key chooses; `any_number` whether it may be a
+    number that need not be whole.
     """
 
     allowed: str
-    read: Callable[[Any], Any]
-    hint: Callable[[Any], str] = no_hint
+    holds: Callable[[Any], bool]
+    made: Callable[[Any], Any] = lambda value: value
+    hint: Callable[[Any], str] = lambda value: ""
     choices: tuple[str, ...] = ()
     any_number: bool = False
+
+    def read(self, raw: Any) -> Any:
+        """The value of a raw one. Raises ValueError where it may not stand there."""
+        try:
+            if self.holds(raw):
+                return self.made(raw)
+        except TypeError:
+            pass
+        raise ValueError(self.allowed)
 
 
 class Doubtful(NamedTuple):
@@ -273,7 +279,7 @@ class Reading:
             if name not in section.ROWS:
                 here = (*path, name)
                 find = self._hint_for_unknown
-                hint = find(here) if find is not None else nearest_row(section, str(name))
+                hint = find(here) if find is not None else nearest_row(section.ROWS, str(name))
                 allowed = "" if hint else ", ".join(section.ROWS)
                 self._wrong.append(Problem(here, f"unknown key {dotted_name(here)}", allowed, hint))
         return values
@@ -283,59 +289,47 @@ class Reading:
         if row.kind is not None:
             try:
                 return row.kind.read(raw)
-            except (ValueError, TypeError, OverflowError):
-                hint = _hint_for(row, raw)
-                return self._note(Problem(path, f"{dotted_name(path)} = {shown(raw)}", row.words, hint))
+            except ValueError:
+                hint = hint_for(row, raw)
+                return self.note(Problem(path, f"{dotted_name(path)} = {shown(raw)}", row.words, hint))
         inside = row.inside
         assert inside is not None
-        if row.repeated:
-            if not isinstance(raw, (list, tuple)):
-                return self._wrong_table(row, raw, path)
-            return tuple(self._element(inside, one, (*path, position)) for position, one in enumerate(raw))
-        if isinstance(raw, inside) or (row.by_name and isinstance(raw, ByName)):
-            return raw
-        if not isinstance(raw, Mapping):
-            return self._wrong_table(row, raw, path)
-        if row.by_name:
-            tables = ((name, self._named(inside, one, (*path, name))) for name, one in raw.items())
+        if row.repeated and isinstance(raw, (list, tuple)):
+            name = dotted_name(path)
+            return tuple(
+                self._inside(inside, one, (*path, place), f"[[{name}]] blocks") for place, one in enumerate(raw)
+            )
+        if row.by_name and isinstance(raw, Mapping):
+            allowed = f"a table [{dotted_name((*path, ANY_NAME))}] with {', '.join(inside.ROWS)}"
+            tables = ((name, self._inside(inside, one, (*path, name), allowed)) for name, one in raw.items())
             return ByName((name, one) for name, one in tables if one is not None and one.__dict__)
+        name = dotted_name(path)
+        allowed = row.allowed or f"a table [{name}] with {', '.join(inside.ROWS)}"
+        if row.repeated or row.by_name:
+            allowed = row.allowed or f"[[{name}]] blocks, each with {listed(list(inside.ROWS))}"
+            return self.note(Problem(path, f"{name} = {shown(raw)}", allowed))
         before = len(self._wrong) + len(self._missing)
-        made = inside.made(self.table(inside, raw, path))
-        if row.is_one_value and not made.__dict__ and before == len(self._wrong) + len(self._missing):
-            return self._wrong_table(row, raw, path)
+        made = self._inside(inside, raw, path, allowed)
+        if row.is_one_value and before == len(self._wrong) + len(self._missing) and not made.__dict__:
+            return self.note(Problem(path, f"{name} = {shown(raw)}", allowed))
         return made
 
-    def _element(self, inside: type[Section], raw: Any, path: Path) -> Any:
-        if isinstance(raw, inside):
-            return raw
+    def _inside(self, inside: type[Section], raw: Any, path: Path, allowed: str) -> Any:
+        """The section of one table, or None where there is none: `allowed` says what may stand there."""
         if isinstance(raw, Mapping):
             return inside.made(self.table(inside, raw, path))
-        name = dotted_name(path)
-        return self._note(Problem(path, f"{name} has an element {shown(raw)}", f"[[{name}]] blocks"))
+        found = f"{dotted_name(path)} = {shown(raw)}"
+        if isinstance(path[-1], int):
+            found = f"{dotted_name(path)} has an element {shown(raw)}"
+        return raw if isinstance(raw, inside) else self.note(Problem(path, found, allowed))
 
-    def _named(self, inside: type[Section], raw: Any, path: Path) -> Any:
-        if isinstance(raw, inside):
-            return raw
-        if isinstance(raw, Mapping):
-            return inside.made(self.table(inside, raw, path))
-        header = dotted_name((*path[:-1], ANY_NAME))
-        allowed = f"a table [{header}] with {', '.join(inside.ROWS)}"
-        return self._note(Problem(path, f"{dotted_name(path)} = {shown(raw)}", allowed))
-
-    def _wrong_table(self, row: Row, raw: Any, path: Path) -> None:
-        name, inside = dotted_name(path), row.inside
-        allowed = row.words
-        if not allowed and inside is not None:
-            allowed = f"a table [{name}] with {', '.join(inside.ROWS)}"
-            if row.repeated:
-                allowed = f"[[{name}]] blocks, each with {listed(list(inside.ROWS))}"
-        self._note(Problem(path, f"{name} = {shown(raw)}", allowed))
-
-    def _note(self, problem: Problem) -> None:
+    def note(self, problem: Problem) -> None:
+        """Keep what is wrong."""
         self._wrong.append(problem)
 
 
-def _hint_for(row: Row, raw: Any) -> str:
+def hint_for(row: Row, raw: Any) -> str:
+    """What to try instead of a wrong value; empty where nothing is known."""
     kind = row.kind
     assert kind is not None
     if isinstance(raw, str) and "number" in kind.allowed and _NUMBER.fullmatch(raw):
@@ -345,9 +339,9 @@ def _hint_for(row: Row, raw: Any) -> str:
     return hint or (nearest(raw, kind.choices) if isinstance(raw, str) else "")
 
 
-def nearest_row(section: type[Section], name: str) -> str:
+def nearest_row(rows: Mapping[str, Row], name: str) -> str:
     """The hint for an unknown key: the one like it in its own table; empty where none is."""
-    return nearest(name, section.ROWS) or nearest(name.lower(), section.ROWS)
+    return nearest(name, rows) or nearest(name.lower(), rows)
 
 
 def listed(names: Sequence[str]) -> str:
@@ -384,67 +378,33 @@ def is_number(value: Any) -> TypeGuard[float]:
 
 def number(allowed: str, holds: Callable[[float], bool]) -> Kind:
     """The kind of a number of which something holds. Strict: true is no number, nor is "5"."""
-
-    def read(value: Any) -> float:
-        if not is_number(value) or not holds(value):
-            raise ValueError
-        return float(value)
-
-    return Kind(allowed, read, any_number=True)
+    return Kind(allowed, lambda raw: is_number(raw) and holds(raw), float, any_number=True)
 
 
 def whole_number(allowed: str, least: int) -> Kind:
     """The kind of a whole number; a sweep counts in floats, and 32.0 is a count as well."""
-
-    def read(value: Any) -> int:
-        if not is_number(value) or not least <= value <= LARGEST_COUNT or value != int(value):
-            raise ValueError
-        return int(value)
-
-    return Kind(allowed, read)
-
-
-def _of_type(kind: type[T]) -> Callable[[Any], T]:
-    def read(value: Any) -> T:
-        if not isinstance(value, kind):
-            raise ValueError
-        return value
-
-    return read
+    return Kind(allowed, lambda raw: is_number(raw) and least <= raw <= LARGEST_COUNT and raw == int(raw), int)
 
 
 def not_blank(allowed: str) -> Kind:
     """The kind of a text that is not blank."""
-
-    def read(value: Any) -> str:
-        if not isinstance(value, str) or not value.strip():
-            raise ValueError
-        return value
-
-    return Kind(allowed, read)
+    return Kind(allowed, lambda raw: isinstance(raw, str) and bool(raw.strip()))
 
 
 def one_of(*choices: str, allowed: str = "") -> Kind:
     """The kind of one of a few texts."""
-
-    def read(value: Any) -> str:
-        if not isinstance(value, str) or value not in choices:
-            raise ValueError
-        return value
-
     quoted = [f'"{choice}"' for choice in choices]
-    return Kind(allowed or " or ".join((", ".join(quoted[:-1]), quoted[-1])), read, choices=choices)
+    allowed = allowed or " or ".join((", ".join(quoted[:-1]), quoted[-1]))
+    return Kind(allowed, lambda raw: isinstance(raw, str) and raw in choices, choices=choices)
 
 
 def several(kind: Kind, count: int, allowed: str) -> Kind:
     """The kind of so many values of one kind."""
-
-    def read(value: Any) -> tuple[Any, ...]:
-        if not isinstance(value, (list, tuple)) or len(value) != count:
-            raise ValueError
-        return tuple(kind.read(one) for one in value)
-
-    return Kind(allowed, read)
+    return Kind(
+        allowed,
+        lambda raw: isinstance(raw, (list, tuple)) and len(raw) == count and all(map(kind.holds, raw)),
+        lambda raw: tuple(map(kind.made, raw)),
+    )
 
 
 # No infinities: a limit that is to be none is left out.
@@ -454,6 +414,6 @@ ANY_NUMBER = number("a number (-1e9 to 1e9)", lambda value: -MOST <= value <= MO
 TEMPERATURE = number("a temperature in °C, a number above -273.15", lambda value: -273.15 < value <= MOST)
 COUNT = whole_number("a whole number, 0 or more", 0)
 COUNT_FROM_ONE = whole_number("a whole number, 1 or more", 1)
-YES_NO = Kind("true or false", _of_type(bool))
-TEXT = Kind("text in quotes", _of_type(str))
+YES_NO = Kind("true or false", lambda raw: isinstance(raw, bool))
+TEXT = Kind("text in quotes", lambda raw: isinstance(raw, str))
 NAME = not_blank("text in quotes, not blank")

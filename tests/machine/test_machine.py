@@ -229,7 +229,7 @@ def test_a_machine_survives_copying_pickling_and_json() -> None:
     assert tables["axes"]["x"]["max_speed_mm_s"] == machine.axes.x.max_speed_mm_s
     assert tables["machine"]["bed_mm"] == [250.0, 250.0, 250.0]
     assert "candidate" not in tables
-    assert Machine.from_dict(tables) == machine
+    assert Machine(**tables) == machine
     for row in machine.effective():
         value: Any = tables
         for part in row.key.split("."):
