@@ -64,8 +64,9 @@ class Machine(Keys):
 
     def noted(self, origins: Mapping[str, str], ranges: Mapping[str, Range], source: str) -> Self:
         """The same machine with the place that each given key comes from, its ranges, and what was loaded."""
-        kept = {"_origins": origins, "_ranges": tuple(sorted(ranges.items())), "_source": source}
-        return self.made({**self.__dict__, **kept})
+        machine = self.made(self.__dict__)
+        machine.__dict__.update(_origins=origins, _ranges=tuple(sorted(ranges.items())), _source=source)
+        return machine
 
     @classmethod
     def from_toml_text(cls, text: str, name: str) -> Machine:
@@ -88,16 +89,24 @@ class Machine(Keys):
         rule takes the other out; giving a number takes the range out. `origin` names the place in messages and in
         `origin_of`.
         """
+        return self.changed(settings, origin)[0]
+
+    def changed(self, settings: Mapping[str, Any], origin: str = "--set") -> tuple[Self, frozenset[str]]:
+        """The machine as `with_settings` makes it, and the dotted keys that the settings touch."""
         ranges = self.ranges
         found = applied(self, settings, ranges)
         if found.problems:
             order = {setting: position for position, (setting, _) in enumerate(flattened(settings))}
             problems = sorted(found.problems, key=lambda pair: order.get(pair[0], len(order)))
             raise InputError(*(Finding(origin, one.found, one.allowed, one.hint) for _, one in problems))
-        origins = {key: place for key, place in self._origins.items() if key not in found.dropped}
-        ranges = {key: one for key, one in ranges.items() if key not in found.dropped} | found.ranges
+        origins = dict(self._origins)
+        for key in found.dropped:
+            origins.pop(key, None)
+        origins.update(dict.fromkeys(found.given, origin))
+        if ranges or found.ranges:
+            ranges = {**{key: one for key, one in ranges.items() if key not in found.dropped}, **found.ranges}
         machine: Self = found.machine
-        return machine.noted(origins | dict.fromkeys(found.given, origin), ranges, self._source)
+        return machine.noted(origins, ranges, self._source), found.touched
 
     @property
     def name(self) -> str:

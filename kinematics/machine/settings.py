@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Container, Iterator, Mapping
 from typing import Any, NamedTuple
 
 from kinematics.errors import Finding, InputError
@@ -38,7 +38,7 @@ from kinematics.machine.rules import (
 from kinematics.toml.files import Problem, dotted_name, split_key, unquoted
 from kinematics.toml.sections import plain, replaced, shown
 
-TOGETHER = ("machine", "motors")  # sections whose keys say something about each other
+TOGETHER = ("machine.", "motors.")  # sections whose keys say something about each other
 KEY_VALUE = "key=value, several separated by commas"
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _QUOTED = re.compile(r"""\s*("(?:[^"\\]|\\.)*"|'[^']*')\s*""", re.DOTALL)
@@ -164,8 +164,8 @@ class Change(NamedTuple):
 
     def corner_rules(self) -> tuple[bool, bool]:
         """Whether junction deviation is given, and whether speed steps are."""
-        given = [key for key, value in self.values.items() if value is not None]
-        return JUNCTION_KEY in given, any(key.startswith(SPEED_STEP_KEY + ".") for key in given)
+        junction, *steps = (self.values.get(key) is not None for key in CORNER_KEYS)
+        return junction, any(steps)
 
     def touched(self) -> set[str]:
         """The keys that are given anew or taken out."""
@@ -177,7 +177,7 @@ def resolved(settings: Mapping[str, Any], machine: Keys) -> Change:
     change = Change({}, [], {}, [])
     for setting, value in flattened(settings):
         _resolve_one(change, setting, setting, _plain(value), machine)
-    if all(change.corner_rules()):
+    if JUNCTION_KEY in change.values and all(change.corner_rules()):
         problem = Problem(JUNCTION, BOTH_CORNER_RULES, ONE_CORNER_RULE)
         change.problems.append((change.asked[JUNCTION_KEY], problem))
     return change
@@ -238,14 +238,15 @@ def _plain(value: Any) -> Any:
 class Applied(NamedTuple):
     """A machine with settings applied, only of use without problems.
 
-    `dropped` the keys that were taken out or given anew, `given` those that were given, `ranges` those among them;
-    `problems` (setting, problem) pairs.
+    `touched` the keys that were given anew or taken out, `dropped` these and the corner rule that went with them;
+    `given` those that were given, `ranges` those among them; `problems` (setting, problem) pairs.
     """
 
     machine: Any
-    dropped: set[str]
-    given: list[str]
-    ranges: dict[str, Range]
+    touched: frozenset[str]
+    dropped: frozenset[str]
+    given: Mapping[str, Any]
+    ranges: Mapping[str, Range]
     problems: list[tuple[str, Problem]]
 
 
@@ -256,42 +257,42 @@ def applied(machine: Keys, settings: Mapping[str, Any], ranges: Mapping[str, Ran
     something about each other are judged together with the rest of these.
     """
     change = resolved(settings, machine)
-    junction, steps = change.corner_rules()
-    dropped = change.touched()
-    if junction and machine.motion.speed_step_mm_s is not None:
-        dropped |= {one.name for one in keys_of_section(SPEED_STEP_KEY)}
-    if steps:
-        dropped.add(JUNCTION_KEY)
     new = {key: value for key, value in change.values.items() if value is not None}
-    if junction and steps:
-        del new[JUNCTION_KEY]  # told already
+    touched = dropped = frozenset(change.touched())
+    if not touched.isdisjoint(CORNER_KEYS):
+        junction, steps = change.corner_rules()
+        dropped |= {*(CORNER_KEYS[1:] if junction else ()), *(CORNER_KEYS[:1] if steps else ())}
+        if junction and steps:
+            del new[JUNCTION_KEY]  # told already
     reading = MachineReading()
-    together = {key for key in dropped if key.split(".", 1)[0] in TOGETHER}
+    together = {key for key in dropped if key.startswith(TOGETHER)}
     if together:
         anew = reading.machine(type(machine), _tables_together(machine, ranges, dropped, new))
-        anew = {name: anew.get(name, type(machine).ROWS[name].default) for name in TOGETHER}
+        anew = {name.strip("."): anew.get(name.strip("."), machine.ROWS[name.strip(".")].default) for name in TOGETHER}
         machine = machine.made({**machine.__dict__, **anew})
     for name in (*new, *(dropped - new.keys())):
-        key = key_named(name)
         if name not in together:
+            key = key_named(name)
             machine = replaced(machine, key.path, reading.value(key.row, new[name], key.path) if name in new else None)
     if not dropped.isdisjoint(CORNER_KEYS):
         machine = machine.made({**machine.__dict__, "motion": with_one_corner_rule(machine.motion)})
-    wrong = sorted(reading.problems(), key=lambda problem: place_in_file(problem.path))
-    told = ((dotted_name(problem.path), problem) for problem in wrong)
-    problems = [(change.asked.get(key, key), problem) for key, problem in told]
+    problems = change.problems
+    if wrong := reading.problems():
+        wrong.sort(key=lambda problem: place_in_file(problem.path))
+        told = ((dotted_name(problem.path), problem) for problem in wrong)
+        problems += [(change.asked.get(key, key), problem) for key, problem in told]
     found = {key: one for key, one in reading.ranges.items() if key in new}
-    return Applied(machine, dropped, list(new), found, change.problems + problems)
+    return Applied(machine, touched, dropped, new, found, problems)
 
 
 def _tables_together(
-    machine: Keys, ranges: Mapping[str, Range], dropped: set[str], new: Mapping[str, Any]
+    machine: Keys, ranges: Mapping[str, Range], dropped: Container[str], new: Mapping[str, Any]
 ) -> dict[str, Any]:
     """Raw tables of the sections that are judged together, settings in their places."""
-    paths = {dotted_name(path): path for path in given_keys(machine) if path[0] in TOGETHER}
+    paths = {dotted_name(path): path for path in given_keys(machine) if f"{path[0]}." in TOGETHER}
     values = {key: plain(value_at(machine, path), given_only=True) for key, path in paths.items() if key not in dropped}
     values |= {key: one.as_dict() for key, one in ranges.items() if key in values}
-    values |= {key: value for key, value in new.items() if key.split(".", 1)[0] in TOGETHER}
+    values |= {key: value for key, value in new.items() if key.startswith(TOGETHER)}
     tables: dict[str, Any] = {}
     for key, value in values.items():
         *section, last = key_named(key).path

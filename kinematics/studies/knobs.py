@@ -122,7 +122,7 @@ def settings_of(knobs: Sequence[Knob], point: Sequence[float]) -> dict[str, floa
 
 def variant_of(machine: Machine, settings: dict[str, float], origin: str = "--vary") -> Variant:
     """A machine with settings, and the keys that they touch, which win over limits stated in a job."""
-    return Variant(machine.with_settings(settings, origin), resolved_keys(settings, machine))
+    return Variant(*machine.changed(settings, origin))
 
 
 class Range(NamedTuple):
