@@ -48,6 +48,8 @@ class LimitRow(Section):
     letter: str = key(not_blank('a letter in quotes, such as "S"'))
     means: str = key(MEANS)
     unit: str = key(UNIT)
+    beside: str | None = key(not_blank("a letter that stands in the same command, in quotes"), default=None)
+    without: str | None = key(not_blank("a letter that does not, in quotes"), default=None)
 
 
 class TextRow(Section):
@@ -80,7 +82,7 @@ class DialectTable(Section):
     dwell_p: str | None = key(one_of("ms", "s"), default=None)
     semicolon_comments: bool | None = key(YES_NO, default=None)
     words: Mapping[str, Any] = key(
-        Kind('a table [words], "M900" = "no effect on time"', lambda raw: isinstance(raw, dict)),
+        Kind('a table [words], "M870" = "no effect on time"', lambda raw: isinstance(raw, dict)),
         default=MappingProxyType({}),
     )
     extruder: ExtruderTable = table(factory=ExtruderTable)
@@ -123,7 +125,17 @@ def dialect_from_text(text: str, place: str, name: str = "") -> Dialect:
 
 def _dialect_of(shape: DialectTable, base: Dialect, name: str) -> Dialect:
     words = {canonical_word(word): meaning for word, meaning in shape.words.items()}
-    own = tuple(LimitWord(canonical_word(row.word), row.letter.upper(), row.means, row.unit) for row in shape.limit)
+    own = tuple(
+        LimitWord(
+            canonical_word(row.word),
+            row.letter.upper(),
+            row.means,
+            row.unit,
+            (row.beside or "").upper(),
+            (row.without or "").upper(),
+        )
+        for row in shape.limit
+    )
     limits = tuple(_limits(base.limits, own, words))
     stated = {row.word for row in limits}
     kept = {word: meaning for word, meaning in base.words.items() if word not in stated}
@@ -144,9 +156,17 @@ def _dialect_of(shape: DialectTable, base: Dialect, name: str) -> Dialect:
 
 
 def _limits(base: Sequence[LimitWord], own: Sequence[LimitWord], words: Mapping[str, str]) -> Iterator[LimitWord]:
-    """The rows of the base, each replaced where the file has one for its word and letter, and gone with its word."""
-    by_place = {(row.word, row.letter): row for row in own}
+    """The rows of the base, replaced where the file has some for their word and letter, and gone with their word.
+
+    Of the file's rows for one letter those that hold beside some letters only come first.
+    """
+    by_place: dict[tuple[str, str], list[LimitWord]] = {}
+    for row in sorted(own, key=lambda row: not (row.beside or row.without)):
+        by_place.setdefault((row.word, row.letter), []).append(row)
+    told = {*by_place}
     for row in base:
+        place = row.word, row.letter
         if row.word not in words:
-            yield by_place.pop((row.word, row.letter), row)
-    yield from by_place.values()
+            yield from by_place.pop(place, [] if place in told else [row])
+    for rows in by_place.values():
+        yield from rows

@@ -5,7 +5,13 @@ from kinematics.machine.keys import Candidate, Economy, Material, Upgrade
 from kinematics.machine.kinds import Range
 from kinematics.machine.model import EffectiveValue, Machine
 from kinematics.machine.settings import parse_settings, resolved_keys
-from kinematics.machine.template import NEW_MACHINE_QUESTIONS, Question, machine_text_from_limits, new_machine_text
+from kinematics.machine.template import (
+    NEW_MACHINE_QUESTIONS,
+    Question,
+    answer_problem,
+    machine_text_from_limits,
+    new_machine_text,
+)
 
 __all__ = [
     "BUILTIN_NAMES",
@@ -18,6 +24,7 @@ __all__ = [
     "Question",
     "Range",
     "Upgrade",
+    "answer_problem",
     "load_machine",
     "machine_text_from_limits",
     "new_machine_text",

@@ -21,8 +21,9 @@ def doubts_of(machine: Keys, origins: Container[str]) -> Iterator[str]:
         value = plain_value_of(machine, key)
         if doubtful is None or value is None:
             continue
-        # In a table the limit is the last column.
-        for number in [row[-1] for row in value] if isinstance(value, list) else [value]:
+        # Of a list each number, of a table the last column, which is the limit.
+        listed = value if isinstance(value, list) else [value]
+        for number in dict.fromkeys(row[-1] if isinstance(row, list) else row for row in listed):
             if doubtful.below <= number <= doubtful.above:
                 continue
             side = f"below {doubtful.below:g}" if number < doubtful.below else f"above {doubtful.above:g}"

@@ -11,7 +11,7 @@ from kinematics.machine.kinds import Range
 from kinematics.machine.model import Machine
 from kinematics.machine.names import LAID_OVER, given_keys
 from kinematics.machine.rules import MachineReading
-from kinematics.machine.settings import applied, parse_settings
+from kinematics.machine.settings import applied, parse_settings, with_later
 from kinematics.toml.files import (
     FileKind,
     Problem,
@@ -32,7 +32,8 @@ MACHINE_FILE = FileKind("machine", "--machine", BUILTIN_NAMES)
 
 
 def load_machine(source: str | Path, settings: Sequence[str] = (), material: str | None = None) -> Machine:
-    """Load a built-in name or a TOML file, lay a material of it over it, then apply `key=value` settings.
+    """Load a built-in name or a TOML file, lay a material of it over it, then apply `key=value` settings, of which the
+    last one for a key wins.
 
     Raises InputError with every finding.
     Text with a separator or ending in .toml is a path; other text is a built-in name first and a file second.
@@ -52,8 +53,7 @@ def load_machine(source: str | Path, settings: Sequence[str] = (), material: str
         except InputError as failure:
             findings += failure.findings
             continue
-        findings += [Finding("--set", f"{key} is given twice", "once") for key in parsed if key in values]
-        values |= parsed
+        values = with_later(values, parsed, machine)
     if values:
         try:
             machine = machine.with_settings(values)

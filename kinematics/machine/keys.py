@@ -139,7 +139,12 @@ class Identity(Section):
 
     name: str | None = key(TEXT, "what you call the printer", default=None)
     mechanism: str = key(MECHANISM, "how the motors move the tool", default="cartesian", lifts=ALL)
-    bed_mm: tuple[float, float, float] | None = key(THREE_LENGTHS, "largest print: width, depth, height", default=None)
+    bed_mm: tuple[float, float, float] | None = key(
+        THREE_LENGTHS,
+        "largest print: width, depth, height",
+        default=None,
+        doubtful=Doubtful(60.0, 1500.0, "is it in mm, not cm?"),
+    )
     home_mm: tuple[float, float, float] = key(
         THREE_PLACES, "where homing puts the tool: X, Y, Z", default=(0.0, 0.0, 0.0)
     )

@@ -222,6 +222,13 @@ def resolved_keys(settings: Mapping[str, Any], machine: Keys) -> frozenset[str]:
     return frozenset(resolved(settings, machine).touched())
 
 
+def with_later(earlier: Mapping[str, Any], later: Mapping[str, Any], machine: Keys) -> dict[str, Any]:
+    """Settings with later ones laid over them: of a key that both name, by whatever name, the later value stands."""
+    touched = resolved_keys(later, machine)
+    kept = {key: value for key, value in flattened(earlier) if not resolved_keys({key: value}, machine) & touched}
+    return kept | dict(flattened(later))
+
+
 def _plain(value: Any) -> Any:
     """A value as plain Python: numbers of array libraries and tuples included."""
     if isinstance(value, (float, int, str)) and not hasattr(value, "item"):

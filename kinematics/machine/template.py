@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 from kinematics.errors import Finding, InputError, nearest
@@ -28,7 +29,7 @@ class Question(NamedTuple):
 
 NEW_MACHINE_QUESTIONS = (
     Question("name", "What do you call the printer?", "My printer"),
-    Question("bed_mm", "How large may a print be (width, depth, height in mm)?", "220, 220, 240"),
+    Question("bed_mm", "How large may a print be (width, depth, height in mm)?", "215, 225, 235"),
     Question(
         "like",
         "Which is it most like: gentle (older, the bed moves), middling, or quick (stiff, the bed only goes down)?",
@@ -36,7 +37,7 @@ NEW_MACHINE_QUESTIONS = (
         BUILTIN_NAMES,
     ),
 )
-_BED_ALLOWED = 'three numbers above 0, such as "220, 220, 240" or "220 x 220 x 240"'
+_BED_ALLOWED = 'three numbers above 0, such as "215, 225, 235" or "215 x 225 x 235"'
 _HEADER = """\
 # Machine file of {name}.
 # The limits below are those of the built-in machine "{like}": a start. Put your own printer's in their place as
@@ -64,13 +65,13 @@ OFFERED = (
 )
 # Plausible values of what the built-in machines leave out.
 _OTHER_EXAMPLES: Mapping[str, float] = {
-    f"{SPEED_STEP_KEY}.x": 8.0,
-    f"{SPEED_STEP_KEY}.y": 8.0,
-    f"{SPEED_STEP_KEY}.z": 0.4,
-    "motion.extruder_step_mm_s": 5.0,
+    f"{SPEED_STEP_KEY}.x": 7.0,
+    f"{SPEED_STEP_KEY}.y": 6.0,
+    f"{SPEED_STEP_KEY}.z": 0.5,
+    "motion.extruder_step_mm_s": 4.0,
     "motion.speed_cap_mm_s": 200.0,
-    "retraction.length_mm": 0.8,
-    "retraction.speed_mm_s": 35.0,
+    "retraction.length_mm": 1.2,
+    "retraction.speed_mm_s": 28.0,
 }
 _STATED_HEADER = """\
 # Machine file of {name}.
@@ -84,6 +85,16 @@ _STATED_HEADER = """\
 name = {name}
 {bed}
 """
+
+
+def answer_problem(question: Question, answer: str) -> str:
+    """What is wrong with an answer, and what may stand there; empty where nothing is."""
+    answers = {one.key: one.default for one in NEW_MACHINE_QUESTIONS} | {question.key: answer}
+    try:
+        new_machine_text(**answers)
+    except InputError as failure:
+        return "; ".join(str(replace(finding, place="")) for finding in failure.findings)
+    return ""
 
 
 def new_machine_text(name: str, bed_mm: Sequence[float] | str, like: str = "middling") -> str:
@@ -167,7 +178,7 @@ def machine_text_from_limits(
     name = name.strip()
     if not _is_name(name):
         findings.append(_no_name(name))
-    bed = "# bed_mm = [220, 220, 240]  # largest print: width, depth, height"
+    bed = "# bed_mm = [215, 225, 235]  # largest print: width, depth, height"
     if bed_mm is not None:
         try:
             bed = f"bed_mm = [{', '.join(_number_in_toml(length) for length in _bed(bed_mm))}]"
