@@ -28,6 +28,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "upgrades": ("kinematics.cli.upgrades", "Which upgrade pays, and when?"),
         "shop": ("kinematics.cli.shop", "How many parts a day, and by when?"),
         "machine": ("kinematics.cli.machine", "Make, read and check a machine file."),
+        "guide": ("kinematics.cli.guide", "What does each key of a machine file mean?"),
     }
 )
 

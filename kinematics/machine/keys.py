@@ -210,7 +210,7 @@ class Motor(Section):
     )
     torque_nm: tuple[tuple[float, float], ...] | None = key(
         TORQUE,
-        "torque that the motor has at its speed; it is never run faster than the last row",
+        "torque that the motor has at its speed, which is never above that of the last row",
         default=None,
         lifts=ALL,
     )

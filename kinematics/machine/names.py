@@ -89,28 +89,29 @@ def _entries(path: Names) -> tuple[Key | Names, ...]:
     return tuple(entries)
 
 
-def _keys_below(path: Names, names_at: Callable[[Names], Iterable[str]]) -> Iterator[Key]:
+def keys_below(path: Names, names_at: Callable[[Names], Iterable[str]]) -> Iterator[Key]:
+    """The keys of a table in the order of the file; `names_at` the names in a section that holds one table a name."""
     for entry in _entries(path):
         if isinstance(entry, Key):
             yield entry
         else:
             for name in names_at(entry):
-                yield from _keys_below((*entry, name), names_at)
+                yield from keys_below((*entry, name), names_at)
 
 
 def all_keys(machine: Keys | None = None) -> Iterator[Key]:
     """Every settable key in the order of the file; those by label for the labels that a machine names."""
-    return _keys_below((), lambda path: value_at(machine, path) if machine is not None else ())
+    return keys_below((), lambda path: value_at(machine, path) if machine is not None else ())
 
 
 def limit_keys(motors: Sequence[str]) -> Iterator[Key]:
     """Every key that is a limit of the printer, in the order of the file; of the motors those that are named."""
-    return (key for key in _keys_below((), lambda path: motors if path == MOTORS else ()) if key.is_limit)
+    return (key for key in keys_below((), lambda path: motors if path == MOTORS else ()) if key.is_limit)
 
 
 def keys_of_section(name: str, machine: Keys | None = None) -> list[Key]:
     """The keys inside a section, by label for the labels that a machine names; empty where the name is none."""
-    return list(_keys_below(split_key(name), lambda path: value_at(machine, path) if machine is not None else ()))
+    return list(keys_below(split_key(name), lambda path: value_at(machine, path) if machine is not None else ()))
 
 
 @lru_cache(maxsize=4096)
@@ -145,7 +146,7 @@ def is_one_value(name: str) -> bool:
 def example_key(section: str) -> str:
     """The first key of a section, as an example; the key of that name where the section has the name of one."""
     path = split_key(section)
-    inside = list(_keys_below(path, lambda path: (ANY_NAME,)))
+    inside = list(keys_below(path, lambda path: (ANY_NAME,)))
     forgotten_name = next((one for one in inside if one.path[-1] == path[-1] and len(path) > 1), None)
     return inside[0].name if forgotten_name is None else dotted_name((*path[:-1], ANY_NAME, path[-1]))
 

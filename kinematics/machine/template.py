@@ -64,7 +64,7 @@ OFFERED = (
     "cooling.shortest_layer_s",
 )
 # Plausible values of what the built-in machines leave out.
-_OTHER_EXAMPLES: Mapping[str, float] = {
+OTHER_EXAMPLES: Mapping[str, float] = {
     f"{SPEED_STEP_KEY}.x": 7.0,
     f"{SPEED_STEP_KEY}.y": 6.0,
     f"{SPEED_STEP_KEY}.z": 0.5,
@@ -118,7 +118,7 @@ def new_machine_text(name: str, bed_mm: Sequence[float] | str, like: str = "midd
         raise InputError(*findings)
     text = builtin_text(like)
     body = text[text.index("[machine]") :]
-    size = ", ".join(_number_in_toml(length) for length in bed)
+    size = ", ".join(number_in_toml(length) for length in bed)
     for key, value in (("name", text_in_toml(name)), ("bed_mm", f"[{size}]")):
         line = f"{key} = {value}".replace("\\", r"\\")
         body = re.sub(rf"^{key} = .*$", line, body, count=1, flags=re.MULTILINE)
@@ -144,7 +144,8 @@ def _bed(answer: Sequence[float] | str) -> list[float]:
     return lengths
 
 
-def _number_in_toml(number: float) -> str:
+def number_in_toml(number: float) -> str:
+    """A number as TOML writes it."""
     number = float(number)
     return str(int(number)) if number.is_integer() and number < 1e15 else repr(number)
 
@@ -181,7 +182,7 @@ def machine_text_from_limits(
     bed = "# bed_mm = [215, 225, 235]  # largest print: width, depth, height"
     if bed_mm is not None:
         try:
-            bed = f"bed_mm = [{', '.join(_number_in_toml(length) for length in _bed(bed_mm))}]"
+            bed = f"bed_mm = [{', '.join(number_in_toml(length) for length in _bed(bed_mm))}]"
         except (ValueError, TypeError, OverflowError):
             findings.append(Finding("bed_mm", f"{bed_mm!r} is no size", _BED_ALLOWED))
     if findings:
@@ -204,7 +205,7 @@ def machine_text_from_limits(
 
 def _shown(line: _Line, section: Names) -> str:
     key = dotted_name(line.path[len(section) :])
-    shown = f"{key} = {_number_in_toml(line.value)}  # {line.remark}"
+    shown = f"{key} = {number_in_toml(line.value)}  # {line.remark}"
     return shown if line.holds else f"# {shown}"
 
 
@@ -229,7 +230,7 @@ def _lines(limits: Mapping[str, tuple[float, int]]) -> Iterator[_Line]:
         else:
             known = example.value_of(name)
             meaning = key_named(name).meaning + _when_left_out(name, bool(steps))
-            yield _Line(path, _OTHER_EXAMPLES[name] if known is None else known, meaning, False)
+            yield _Line(path, OTHER_EXAMPLES[name] if known is None else known, meaning, False)
 
 
 def _when_left_out(name: str, has_steps: bool) -> str:

@@ -83,6 +83,11 @@ class Row(NamedTuple):
         return self.kind is not None or (self.repeated and self.default is None)
 
     @property
+    def has_default(self) -> bool:
+        """Whether something holds where the key is left out."""
+        return self.default is not None and self.default is not REQUIRED
+
+    @property
     def is_one_value(self) -> bool:
         """Whether the row is a table that is given or left out as a whole."""
         return self.inside is not None and self.default is None and not self.repeated
