@@ -9,8 +9,8 @@ from typing import Any, NamedTuple
 from kinematics.machine.file import builtin_machine
 from kinematics.machine.model import Machine
 from kinematics.machine.names import LAID_OVER, MOTORS, SHORT_NAMES, Key, keys_below, plain_value_of, row_at, value_at
-from kinematics.machine.template import EXAMPLE, OTHER_EXAMPLES, new_machine_text, number_in_toml, text_in_toml
-from kinematics.toml.files import Names, dotted_name
+from kinematics.machine.template import EXAMPLE, OTHER_EXAMPLES, new_machine_text, number_in_toml
+from kinematics.toml.files import Names, dotted_name, text_in_toml
 from kinematics.toml.sections import ANY_NAME, NAME, NOT_NEGATIVE, POSITIVE, TEXT, Kind
 
 WIDTH = 80

@@ -15,7 +15,7 @@ from kinematics.machine.model import Machine
 from kinematics.machine.names import all_keys, find_key, is_one_value, key_named, section_named
 from kinematics.machine.rules import JUNCTION_KEY, SPEED_STEP_KEY
 from kinematics.machine.settings import applied
-from kinematics.toml.files import Names, dotted_name, split_key
+from kinematics.toml.files import Names, dotted_name, split_key, text_in_toml
 
 
 class Question(NamedTuple):
@@ -148,12 +148,6 @@ def number_in_toml(number: float) -> str:
     """A number as TOML writes it."""
     number = float(number)
     return str(int(number)) if number.is_integer() and number < 1e15 else repr(number)
-
-
-def text_in_toml(text: str) -> str:
-    """Text as a quoted TOML string on one line, control characters escaped."""
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(f"\\u{ord(one):04X}" if ord(one) < 32 or ord(one) == 127 else one for one in escaped) + '"'
 
 
 class _Line(NamedTuple):

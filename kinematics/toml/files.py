@@ -19,9 +19,6 @@ _PLACE_IN_TOML = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of documen
 # A part in double or single quotes; any other part is bare, and taken as it comes up to the next dot.
 _QUOTED = re.compile(r"""\s*(?P<part>"(?:[^"\\]|\\.)*"|'[^']*')\s*(?=\.|$)""", re.DOTALL)
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
-_ESCAPE = re.compile(r"\\(?:u([0-9a-fA-F]{4})|U([0-9a-fA-F]{8})|(.))", re.DOTALL)
-_ESCAPED = {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r"}
-_LARGEST_CODE = 0x10FFFF
 
 _CLOSING = re.compile(r"\]*")
 _BETWEEN_STATEMENTS = re.compile(r"(?:[ \t\r\n]++|#[^\n]*+)*+")
@@ -35,28 +32,27 @@ _PIECE_OF_VALUE = re.compile(
 )
 
 
-def quoted(name: str) -> str:
-    """A part of a dotted key as it is written: in quotes only where it must be, on one line."""
-    if _BARE.fullmatch(name):
-        return name
-    text = name.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(letter if letter.isprintable() else _escaped(ord(letter)) for letter in text) + '"'
+def text_in_toml(text: str) -> str:
+    """Text as a quoted TOML string on one line."""
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(letter if letter.isprintable() else _escape(ord(letter)) for letter in escaped) + '"'
 
 
-def _escaped(code: int) -> str:
+def _escape(code: int) -> str:
     return f"\\u{code:04X}" if code < 1 << 16 else f"\\U{code:08X}"
 
 
+def quoted(name: str) -> str:
+    """A part of a dotted key as it is written: in quotes only where it must be."""
+    return name if _BARE.fullmatch(name) else text_in_toml(name)
+
+
 def unquoted(text: str) -> str:
-    """Text without the quotes around it; "…" knows escapes, '…' does not."""
-    return text[1:-1] if text[0] == "'" else _ESCAPE.sub(_unescaped, text[1:-1])
-
-
-def _unescaped(escape: re.Match[str]) -> str:
-    if escape[3]:
-        return _ESCAPED.get(escape[3], escape[3])
-    code = int(escape[1] or escape[2], 16)
-    return chr(code) if code <= _LARGEST_CODE else escape[0]
+    """Text without the quotes around it, as TOML reads it; as it stands where TOML cannot."""
+    try:
+        return next(iter(tomllib.loads(f"{text} = 0")))
+    except (ValueError, StopIteration):
+        return text[1:-1]
 
 
 def dotted_name(path: Path) -> str:
@@ -167,10 +163,7 @@ def _dotted_key(text: str, place: int) -> tuple[Names, int]:
     while part := _PART_OF_KEY.match(text, place):
         name, place = part[1], part.end()
         if name[:1] in ('"', "'"):
-            try:
-                name = next(iter(tomllib.loads(f"{name} = 0")))
-            except (ValueError, StopIteration):
-                pass
+            name = unquoted(name)
         parts.append(name)
         if not part[2]:
             break

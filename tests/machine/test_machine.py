@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from kinematics.errors import InputError
 from kinematics.machine import BUILTIN_NAMES, NEW_MACHINE_QUESTIONS, Machine, load_machine, new_machine_text
 from kinematics.machine.file import builtin_text
-from kinematics.machine.template import text_in_toml
+from kinematics.toml.files import text_in_toml
 
 # Every key of the file with a value that differs from its default.
 VALUES: dict[str, Any] = {
