@@ -160,7 +160,7 @@ def refuse_to_overwrite(path: Path, force: bool) -> None:
     if path.is_dir():
         raise InputError.at(str(path), "this is a directory", "a file to write")
     if path.exists() and not force:
-        raise InputError.at(str(path), "the file is there already", "a new name, or --force to overwrite it")
+        raise InputError.at(str(path), "the file exists already", "a new name, or --force to overwrite it")
     if not path.parent.is_dir():
         raise InputError.at(str(path), f"the folder {str(path.parent)!r} does not exist", "a folder that does")
 

@@ -75,7 +75,7 @@ def command(
 
     if picture is not None:
         if picture.suffix not in PICTURES:
-            found = f"no kind of picture ends in {picture.suffix!r}"
+            found = f"can't draw a picture that ends in {picture.suffix!r}"
             raise InputError.at("--gantt", found, ", ".join(f"FILE{ending}" for ending in PICTURES))
         console.refuse_to_overwrite(picture, force)
     printers, left_out, zone = read_printers(printers_file, settings)
@@ -138,7 +138,7 @@ def _start(text: str | None, zone: tzinfo) -> float:
     try:
         return moment_of(text, zone)
     except ValueError:
-        raise InputError.at("--start", f"{text!r} is no date", MOMENT_ALLOWED) from None
+        raise InputError.at("--start", f"{text!r} is not a date", MOMENT_ALLOWED) from None
 
 
 def variants_of(

@@ -146,10 +146,6 @@ class PreparedJob:
         """Whether limits stated in the job have a say."""
         return self._file_limits != IGNORE
 
-    def states_limits(self, machine: Machine) -> bool:
-        """Whether the job, as this machine reads it, states limits that are heeded. Raises InputError as `read`."""
-        return self.heeds_file_limits and bool(self.read(machine).stated)
-
     def read(self, machine: Machine) -> Job:
         """The job as this machine reads it. Raises InputError where it cannot be used."""
         if isinstance(self._source, Job):
@@ -176,7 +172,7 @@ class PreparedJob:
         return reader_settings(machine, self._dialect), *_cutting(machine)
 
     def _classified(self, job: Job, machine: Machine) -> Classes:
-        first_layers = machine.motion.first_layers.count
+        first_layers = machine.motion.first_layers.count if job.has_layers else 0
         labelled = bool(machine.motion.by_label)
         stated = bool(job.stated) and self._file_limits != IGNORE
         by_temperature = hangs_on_temperature(machine)

@@ -68,9 +68,9 @@ def test_how_often_each_job_is_printed(run: Run, own: Path) -> None:
 @pytest.mark.parametrize(
     ("texts", "words"),
     [
-        (("often",), "'often' says no number of prints; allowed: a number, 0 or more"),
-        (("-3",), "'-3' says no number"),
-        (("nan",), "'nan' says no number"),
+        (("often",), "'often' is not a number of prints; allowed: a number, 0 or more"),
+        (("-3",), "'-3' is not a number"),
+        (("nan",), "'nan' is not a number"),
         (("hok.gcode=3",), "'hok.gcode' is no job of this command; allowed: bracket.gcode, hook.gcode (did you mean"),
         (("3", "4"), "every other job is given twice"),
     ],
