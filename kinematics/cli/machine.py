@@ -131,7 +131,8 @@ def new(
 
 def _from_questions(name: str | None, bed_mm: str | None, like: str | None, full: bool) -> tuple[str, str]:
     """The text of the file, and in words where its limits are from."""
-    from kinematics.machine import NEW_MACHINE_QUESTIONS, full_machine_text, new_machine_text
+    from kinematics.machine import NEW_MACHINE_QUESTIONS, new_machine_text
+    from kinematics.machine.explained import full_machine_text
 
     answers = {"name": name, "bed_mm": bed_mm, "like": like}
     for question in NEW_MACHINE_QUESTIONS:

@@ -1,6 +1,5 @@
 """What the printer is: the machine file, its built-in examples, and settings that change it."""
 
-from kinematics.machine.explained import full_machine_text
 from kinematics.machine.file import BUILTIN_NAMES, load_machine
 from kinematics.machine.keys import Candidate, Economy, Material, Upgrade
 from kinematics.machine.kinds import Range
@@ -26,7 +25,6 @@ __all__ = [
     "Range",
     "Upgrade",
     "answer_problem",
-    "full_machine_text",
     "load_machine",
     "machine_text_from_limits",
     "new_machine_text",

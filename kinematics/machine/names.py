@@ -139,8 +139,7 @@ def section_named(name: str) -> Row | None:
 
 def is_one_value(name: str) -> bool:
     """Whether a dotted name is a table that is given or left out as one value."""
-    row = section_named(name)
-    return row is not None and row.is_one_value
+    return (row := section_named(name)) is not None and row.is_one_value
 
 
 def example_key(section: str) -> str:

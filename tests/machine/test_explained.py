@@ -7,8 +7,8 @@ import re
 import pytest
 
 from kinematics.errors import InputError
-from kinematics.machine import BUILTIN_NAMES, Machine, full_machine_text, new_machine_text
-from kinematics.machine.explained import GUIDES, pages
+from kinematics.machine import BUILTIN_NAMES, Machine, new_machine_text
+from kinematics.machine.explained import GUIDES, full_machine_text, pages
 from kinematics.machine.names import all_keys
 
 BED = "200 x 210 x 220"
