@@ -95,8 +95,15 @@ def chosen_machine(name: str | None, settings: Sequence[str], material: str | No
 
 
 def machine_words(machine: Machine, material: str | None, settings: Sequence[str]) -> str:
-    """Which machine, as the head of every screen says it: its name, the material, and what --set changed."""
-    changes = [*([] if material is None else [material]), *settings]
+    """Which machine, as the head of every screen says it: its name, the material, and what --set changed.
+
+    A setting that a later one takes back is left out.
+    """
+    from kinematics.machine import parse_settings
+
+    keys = [parse_settings(text).keys() for text in settings]
+    standing = [text for i, text in enumerate(settings) if not any(keys[i] <= later for later in keys[i + 1 :])]
+    changes = [*([] if material is None else [material]), *standing]
     return machine.name + (f" with {', '.join(changes)}" if changes else "")
 
 

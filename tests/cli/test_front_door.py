@@ -162,6 +162,8 @@ def test_the_last_set_wins(run: Run) -> None:
     assert total(slow, fast) == total(fast)
     assert total(fast, slow) == total(slow) != total(fast)
     assert total("speed=0.5, corner=0.01", "corner=0.1") == total("speed=0.5, corner=0.1")
+    ran = run("compare", "hook.gcode", *QUICK, "--candidate", "speed=2", "--set", slow, "--set", "acceleration=700")
+    assert ran.out.splitlines()[0] == "on Quick with acceleration=700"
     # What belongs together may still be told apart, in any order.
     delta = ("machine.delta.arm_mm=250", "machine.mechanism=linear-delta", "machine.delta.tower_radius_mm=125")
     ran = run("machine", "show", "middling", *(word for setting in delta for word in ("--set", setting)))

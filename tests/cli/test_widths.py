@@ -166,12 +166,14 @@ def show(folder: Path, monkeypatch: pytest.MonkeyPatch) -> Show:
         "mudguard stays,,7.5,4,2026-03-04,,\n"
     )
 
-    def run(arguments: tuple[str, ...], width: int | None, encoding: str, colour: bool = False) -> Screen:
+    def run(
+        arguments: tuple[str, ...], width: int | None, encoding: str, colour: bool = False, remarks_too: bool = False
+    ) -> Screen:
         streams = []
         with monkeypatch.context() as patch:
             for name in ("stdout", "stderr"):
                 stream = _Terminal(io.BytesIO(), encoding=encoding, newline="\n", write_through=True)
-                stream.is_terminal = width is not None and name == "stdout"
+                stream.is_terminal = width is not None and (remarks_too or name == "stdout")
                 streams.append(stream)
                 patch.setattr(sys, name, stream)
             patch.setenv("COLUMNS", str(width or 80))
@@ -246,6 +248,15 @@ def test_a_pipe_gets_the_whole_answer(show: Show, command: str, encoding: str) -
     assert ESCAPES.search(piped.out) is None
     assert set(words_of(screen)) <= set(words_of(piped.out))
     assert all("compiling" in line for line in piped.err.splitlines())
+
+
+def test_remarks_and_errors_are_broken_between_words_too(show: Show) -> None:
+    asks = ("caps", "--machine", "bench.toml", "--set", "motion.print_aceleration_mm_s2=400", "--set", "speed=-2")
+    wide, narrow = (show(asks, width, "utf-8", remarks_too=True) for width in (VERY_WIDE, 60))
+    assert (narrow.status, narrow.out) == (2, "")
+    assert words_of(narrow.err) == words_of(wide.err)
+    assert len(wide.err.splitlines()) == 2  # a line an error
+    assert all(len(line) <= 60 for line in narrow.err.splitlines())
 
 
 def test_json_is_json_in_any_encoding(show: Show, folder: Path) -> None:
