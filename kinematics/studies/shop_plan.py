@@ -11,7 +11,7 @@ from kinematics.caps.flow import filament_mass
 from kinematics.errors import Finding, InputError, nearest
 from kinematics.gcode.facts import Extent
 from kinematics.machine import Machine
-from kinematics.machine.loading import with_material
+from kinematics.machine.file import with_material
 from kinematics.studies.shop_files import Order, Printer
 from kinematics.studies.shop_floor import Station, Wanted
 from kinematics.studies.staffed import staff_of
