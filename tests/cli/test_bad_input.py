@@ -43,7 +43,7 @@ JOBS: list[tuple[str, bytes, tuple[str, ...], tuple[str, ...]]] = [
     ("blank", b" \n\t\r\n", (), ("bad.gcode: a file of blanks", "allowed: ")),
     ("noise", bytes(range(256)) * 40, (), ("bad.gcode: not a text file", "allowed: G-code as text")),
     ("still", b"G28\nM104 S200\n", (), ("bad.gcode: no motion", "allowed: at least one G0 to G3 move")),
-    ("prose", b"dear diary\n", (), ("bad.gcode: no motion", "line 1: line that is no G-code")),
+    ("prose", b"dear diary\n", (), ("bad.gcode: no motion", "line 1: dear: no G-code")),
     (
         "arc",
         b"F60\nG2 X20 Y0 R1\n",
