@@ -72,10 +72,12 @@ def check(machine_name: str, settings: tuple[str, ...], as_json: bool) -> None:
 
         console.say_json(check_document(machine))
     else:
-        lines = [f"{machine.name}: {len(machine.candidates)} candidates, every key is known and every value allowed"]
+        lines = [f"{machine.name}: every key is known, every value allowed"]
         lines += [f"doubtful: {doubt}" for doubt in doubts]
         if missing:
-            lines.append(f"limits not given, so none assumed: {', '.join(missing)}")
+            from kinematics.reports.screens import NO_LIMIT
+
+            lines.append(f"{NO_LIMIT}: {', '.join(missing)}")
         console.say(lines)
     if doubts:
         sys.exit(EXIT_ANSWER_IS_NO)

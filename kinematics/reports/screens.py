@@ -31,6 +31,7 @@ SHORT = {
     "motion.junction_deviation_mm": "corner",
     "hotend.max_flow_mm3_s": "flow",
 }
+NO_LIMIT = "not in the machine file, so taken as no limit"
 SHOWN_CAUSES = 3
 SHOWN_NOTICES = 6
 SHOWN_LIMITS = 4
@@ -114,11 +115,14 @@ def assumed_text(assumed: Iterable[tuple[str, float]]) -> str:
 
 def _change(change: Change, total: float) -> str:
     space = "" if change.unit == "×" else " "
-    before = "" if change.before is None else f" {quantity_text(change.before)}{'' if space else change.unit}"
-    after = f" to {quantity_text(change.after)}{space}{change.unit}:"
+    turn, before = "set", ""
+    if change.before is not None:
+        turn = "raise" if change.after > change.before else "lower"
+        before = f" from {quantity_text(change.before)}{'' if space else change.unit}"
+    after = f" to {quantity_text(change.after)}{space}{change.unit}"
     between = "" if change.interval is None else f", {between_text(change.interval)}"
     saved = f"saves {duration_text(change.saved)} ({share_text(change.saved / total)}{between})"
-    return f"{change.what},{before}{after} {saved}"
+    return f"{turn} {change.what}{before}{after}: {saved}"
 
 
 def _silencing(change: Change) -> list[str]:
@@ -165,7 +169,7 @@ def _not_given(limits: Sequence[str]) -> list[str]:
         return []
     shown = ", ".join(limits[:SHOWN_LIMITS])
     more = f" and {len(limits) - SHOWN_LIMITS} more" if len(limits) > SHOWN_LIMITS else ""
-    return [f"limits not given, so none assumed: {shown}{more} (kinematics machine show lists them)"]
+    return [f"{NO_LIMIT}: {shown}{more} (kinematics machine show lists them)"]
 
 
 def _stated(job: JobEstimate) -> list[str]:
@@ -195,11 +199,11 @@ def _labels(job: JobEstimate) -> list[str]:
     if labels is None:
         return []
     names = ", ".join(labels.names) or "none"
-    how = "told by the dialect table" if labels.told else "found, not told"
+    how = "from the dialect table" if labels.told else "found by counting"
     where = "" if labels.key is None else f', in comments "{labels.key}: …"'
     lines = [f"labels ({how}{where}): {names}"]
     if labels.unknown:
-        lines.append(f"labels of the machine file that this job does not have: {', '.join(labels.unknown)}")
+        lines.append(f"labels in the machine file that this job does not have: {', '.join(labels.unknown)}")
     return lines
 
 
@@ -231,9 +235,9 @@ def _next(estimate: Estimate, machine_option: str, options: Sequence[str]) -> li
     return [f'next: kinematics compare {command} --candidate "{name}: {settings}"']
 
 
-def machine_lines(estimate: Estimate, machine_line: str) -> list[str]:
-    """What stands above everything: which machine, in the words of `machine_line`, or the three that were timed."""
-    return _span_lines(estimate) if estimate.span else [machine_line]
+def machine_lines(estimate: Estimate, machine_words: str) -> list[str]:
+    """What stands above everything: which machine, in `machine_words`, or the three that were timed."""
+    return _span_lines(estimate) if estimate.span else [f"on {machine_words}"]
 
 
 def job_lines(estimate: Estimate) -> list[str]:
@@ -260,7 +264,7 @@ def closing_lines(estimate: Estimate, machine_option: str, options: Sequence[str
     lines: list[str] = []
     if estimate.changes:
         for i, change in enumerate(estimate.changes[:3]):
-            lines.append(f"{'  or' if i else 'if you change one thing:'} {_change(change, estimate.total)}")
+            lines.append(f"{'  or' if i else 'if you change one thing,'} {_change(change, estimate.total)}")
             lines += _silencing(change)
     lines += _assumed(estimate)
     if not estimate.span:
