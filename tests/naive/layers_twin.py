@@ -54,7 +54,8 @@ class Climb:
     def follow(self, place: int, move: Step) -> None:
         heading = complex(move.dx, move.dy)
         if heading and self.heading and place == self.last + 1:
-            self.wound += phase(heading / self.heading)
+            # A product, not a quotient: where the path turns back exactly, the sign of a zero tells left from right.
+            self.wound += phase(self.heading.conjugate() * heading)
         self.heading = heading or self.heading
         self.last = place
         self.end = move.start[2] + move.dz
