@@ -28,8 +28,7 @@ from kinematics.gcode.moves import Moves
 from kinematics.gcode.reader import read_gcode
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import CrossedBelt, LinearDelta
-from kinematics.planner.features import CornerSettings, Features, make_features
-from kinematics.planner.motors import Drive
+from kinematics.planner.features import CornerSettings, Drive, Features, make_features
 from kinematics.planner.plan import LANES, Plan, make_room, plan, plan_moves
 from kinematics.planner.ties import NO_TIES
 

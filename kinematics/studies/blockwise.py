@@ -25,8 +25,7 @@ from kinematics.gcode.portions import Portions
 from kinematics.gcode.stretches import Read, ReaderOptions, fresh_state
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import LinearDelta, has_coupled_limits, mechanism_of
-from kinematics.studies.block_course import IN_WORK, Course
-from kinematics.studies.block_sums import DeviationError, TiesError
+from kinematics.studies.blocks import IN_WORK, Course, DeviationError, TiesError
 from kinematics.studies.prepared import PreparedJob, ReaderSettings, reader_settings
 from kinematics.studies.timing import Ask, Then, Timing, time_job
 

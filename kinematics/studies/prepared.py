@@ -21,8 +21,9 @@ from kinematics.gcode.nozzle import nozzle_targets
 from kinematics.gcode.reader import content_of, read_gcode
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import has_coupled_limits, mechanism_of
+from kinematics.planner.ceilings import hang_on_turns
 from kinematics.planner.features import NOT_CUT, RULE_OFF, CornerSettings, Features, make_features
-from kinematics.planner.plan import Plan, Room, hang_on_turns, make_room, plan
+from kinematics.planner.plan import Plan, PlanRoom, plan
 from kinematics.planner.ties import NO_TIES, Ties
 from kinematics.studies.driven import Driven, driven_by, noting_held_flow, ties_of
 
@@ -108,6 +109,13 @@ def _cutting(machine: Machine) -> tuple[object, ...]:
     return mechanism_of(machine), has_coupled_limits(machine), machine.motion.delta_piece_mm
 
 
+class _Rooms(threading.local):
+    """Arrays of passing plans, one set a thread."""
+
+    def __init__(self) -> None:
+        self.of_plans = PlanRoom()
+
+
 class PreparedJob:
     """A job file that is read when first planned, and read again only where a machine changes how it is read.
 
@@ -134,7 +142,7 @@ class PreparedJob:
         self._classes: tuple[object, Classes] | None = None
         self._features: tuple[object, Classes, Features] | None = None
         self._ties: tuple[object, Features, Ties] | None = None
-        self._rooms = threading.local()  # of passing plans, one a thread
+        self._rooms = _Rooms()
 
     def anew(self) -> PreparedJob:
         """The same job with nothing kept of it yet."""
@@ -253,12 +261,7 @@ class PreparedJob:
         The arrays of a `passing` plan are written over by the next passing one of the same thread.
         """
         job, classes, features, limits, whole, ties = self.laid_out(machine, varied, scaled)
-        room: Room | None = None
-        if passing:
-            moves, rows = len(job), len(classes.table)
-            room = getattr(self._rooms, "room", None)
-            if room is None or room.result.seconds.shape[0] != rows or room.speeds.size != moves + 1:
-                room = self._rooms.room = make_room(moves, rows)
+        room = self._rooms.of_plans.room(len(job), len(classes.table)) if passing else None
         found = plan(features, limits.values, limits.lookahead, room, limits.advance, ties)
         if not passing:
             job = noting_held_flow(job, machine, classes, whole)

@@ -16,8 +16,8 @@ from kinematics.errors import InputError
 from kinematics.gcode.facts import JobFacts
 from kinematics.gcode.moves import FILAMENT, PRINT, WAITS, Events
 from kinematics.machine import Machine
-from kinematics.planner.layers import LayerTimes, layer_times
-from kinematics.planner.unbounded import is_unbounded
+from kinematics.planner.ceilings import is_unbounded
+from kinematics.planner.sums import LayerTimes, layer_times
 from kinematics.studies import causes
 from kinematics.studies.prepared import Planned, PreparedJob
 from kinematics.studies.stops import Stops, stops_of
