@@ -18,7 +18,7 @@ from kinematics.gcode.whole import read_whole
 WORKERS = 2
 SIZE = 160  # bytes a chunk of the cut files: each part is filled up to it
 PLAIN = ReaderOptions()
-TOLD = ReaderOptions((5.0, -6.0, 7.0), 0.01, 0.8, 35.0)
+TOLD = ReaderOptions((5.0, -6.0, 7.0), 0.01, 1.2, 28.0)
 # State that the rest of a file hangs on; what E reads is exact only where E is absolute.
 ENDS = (*range(at.MOTION, at.LINE_NUMBER + 1), at.FEED_MODE, at.RETRACTED)
 NUMBERS = (*range(at.PLACE_X, at.PLACE_Z + 1), *range(at.SHIFT_X, at.TARGET_X))
