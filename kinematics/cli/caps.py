@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import chosen_machine, is_long, job_options, prepared_jobs
+from kinematics.cli.options import chosen_machine, is_long, job_options, jobs_with_moves
 
 if TYPE_CHECKING:
     from kinematics.studies.prepared import PreparedJob
@@ -56,7 +56,7 @@ def command(
     assert machine is not None  # a name was given
     prepared: list[PreparedJob] = []
     if jobs:
-        prepared = prepared_jobs(jobs, dialect, file_limits, block_delete, whole=True)  # type: ignore[assignment]
+        prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
     from kinematics.studies.caps_table import caps_of
 
     with console.progress(1, is_long(jobs, PLANS_EACH)) as tell:

@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import chosen_machine, job_options, prepared_jobs
+from kinematics.cli.options import chosen_machine, job_options, jobs_with_moves
 from kinematics.cli.sweep import weights_of
-
-if TYPE_CHECKING:
-    from kinematics.studies.prepared import PreparedJob
 
 
 @click.command("target")
@@ -57,7 +53,7 @@ def command(
     assert machine is not None  # a name was given
     present_values(machine, tuple(weights))
     prints = weights_of(jobs, print_texts)
-    prepared: list[PreparedJob] = prepared_jobs(jobs, dialect, file_limits, block_delete, whole=True)  # type: ignore[assignment]
+    prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
     from kinematics import compiled
     from kinematics.studies.sweep import WeightedJobs
 

@@ -14,15 +14,13 @@ from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
 from kinematics.studies.causes import Cause
 from kinematics.studies.intervals import USUAL, Interval, SampledTimes, Sampling, interval_of
 from kinematics.studies.one_change import Change, changes_asked, changes_that_save
-from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.stops import UnknownStop
-from kinematics.studies.timing import Ask, Timing, foresee, path_sums, time_job
+from kinematics.studies.timing import Ask, TimedJob, Timing, foresee, path_sums, time_job
 from kinematics.studies.worth import Worth, worth_of_limits
 
 if TYPE_CHECKING:
     import pandas
 
-    from kinematics.studies.blockwise import BlockwiseJob
 
 STAND_IN = "middling"  # the built-in machine that stands in where none is given
 
@@ -208,7 +206,7 @@ def _labels(timing: Timing, machine: Machine) -> LabelsOfJob | None:
 
 
 def estimate_prepared(
-    prepared: Sequence[PreparedJob | BlockwiseJob],
+    prepared: Sequence[TimedJob],
     machine: Machine | None,
     changes: bool = True,
     tell: Tell = lambda _: None,

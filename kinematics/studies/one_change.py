@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -14,11 +14,7 @@ from kinematics.caps.flow import FLOW_KEY, filament_area
 from kinematics.gcode.moves import PRINT, TRAVEL
 from kinematics.machine import Machine, resolved_keys
 from kinematics.studies.intervals import Interval, SampledTimes, interval_of
-from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.timing import Ask, Timing, foresee, time_job
-
-if TYPE_CHECKING:
-    from kinematics.studies.blockwise import BlockwiseJob
+from kinematics.studies.timing import Ask, TimedJob, Timing, foresee
 
 RAISE = 1.5  # one step that a maker would try
 WORTH_A_TRY = 0.002  # share of the time that a limit must hold before it is tried
@@ -219,7 +215,7 @@ def changes_asked(machine: Machine, timing: Timing) -> list[Ask]:
 
 
 def changes_that_save(
-    prepared: Sequence[PreparedJob | BlockwiseJob],
+    prepared: Sequence[TimedJob],
     machine: Machine,
     timings: Sequence[Timing],
     sampled: SampledTimes | None = None,
@@ -235,7 +231,7 @@ def changes_that_save(
     foresee(prepared, asks)
 
     def tried(trial: _Trial, ask: Ask) -> Change:
-        saved = total - sum(time_job(job, *ask).total for job in prepared)
+        saved = total - sum(job.timed(ask).total for job in prepared)
         return Change(trial.key, trial.what, trial.before, trial.after, trial.unit, saved, trial.assignments)
 
     # Planning lets other threads run, so that both cores are of use.

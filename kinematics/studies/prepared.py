@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Mapping
-from typing import NamedTuple
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,10 +22,14 @@ from kinematics.gcode.reader import content_of, read_gcode
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import has_coupled_limits, mechanism_of
 from kinematics.planner.ceilings import hang_on_turns
-from kinematics.planner.features import NOT_CUT, RULE_OFF, CornerSettings, Features, make_features
-from kinematics.planner.plan import Plan, PlanRoom, plan
+from kinematics.planner.features import RULE_OFF, CornerSettings, Features, make_features
+from kinematics.planner.plan import PlanRoom, plan
 from kinematics.planner.ties import NO_TIES, Ties
 from kinematics.studies.driven import Driven, driven_by, noting_held_flow, ties_of
+from kinematics.studies.timing import Ask, Planned, Then, Timing, timing_of_plan
+
+if TYPE_CHECKING:
+    from kinematics.studies.many import ManyTimes
 
 NOT_KNOWN = math.nan  # one object, so that settings that hold it compare equal
 
@@ -37,33 +41,6 @@ class ReaderSettings(NamedTuple):
     arc_tolerance: float
     retraction: tuple[float, float]
     filament_area: float
-
-
-class Planned(NamedTuple):
-    """A job planned under one machine; `varied` the keys that a study varied.
-
-    `whole` the number of the file's move that each move of `job` is a piece of, empty where none is cut.
-    """
-
-    machine: Machine
-    job: Job
-    classes: Classes
-    features: Features
-    limits: Limits
-    plan: Plan
-    varied: frozenset[str]
-    whole: NDArray[np.int64] = NOT_CUT
-    ties: Ties = NO_TIES
-
-    @property
-    def moves_of_file(self) -> int:
-        """How many moves the file has."""
-        return int(self.whole[-1]) + 1 if self.whole.size else len(self.job)
-
-    @property
-    def first_pieces(self) -> NDArray[np.int64] | slice:
-        """Where the first piece of every move of the file stands: every move where none is cut."""
-        return np.flatnonzero(np.diff(self.whole, prepend=-1)) if self.whole.size else slice(None)
 
 
 class LaidOut(NamedTuple):
@@ -143,6 +120,22 @@ class PreparedJob:
         self._features: tuple[object, Classes, Features] | None = None
         self._ties: tuple[object, Features, Ties] | None = None
         self._rooms = _Rooms()
+        self._many: ManyTimes | None = None
+
+    def foresee(self, asks: Sequence[Ask], then: Then | None = None) -> None:
+        """Nothing needs to be known before it is asked: the moves are kept."""
+
+    def timed(self, ask: Ask) -> Timing:
+        """The timing under a machine, as `timing.TimedJob` has it."""
+        return timing_of_plan(self.planned(ask.machine, ask.varied, ask.passing, dict(ask.scaled)), ask)
+
+    def totals(self, asks: Sequence[Ask]) -> NDArray[np.float64]:
+        """The total time under each of many machines (s)."""
+        from kinematics.studies.many import ManyTimes, Variant  # batches take time to load
+
+        if self._many is None:
+            self._many = ManyTimes(self)
+        return self._many.totals([Variant(ask.machine, ask.varied) for ask in asks])
 
     def anew(self) -> PreparedJob:
         """The same job with nothing kept of it yet."""
@@ -152,6 +145,11 @@ class PreparedJob:
     def heeds_file_limits(self) -> bool:
         """Whether limits stated in the job have a say."""
         return self._file_limits != IGNORE
+
+    @property
+    def keeps_moves(self) -> bool:
+        """Whether its moves stay at hand."""
+        return True
 
     def states_limits(self, machine: Machine) -> bool:
         """Whether the job, as this machine reads it, states limits that are heeded. Raises InputError as `read`."""

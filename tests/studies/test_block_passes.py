@@ -19,7 +19,7 @@ from kinematics.machine import Candidate, Machine, load_machine
 from kinematics.studies import blocks as by_blocks
 from kinematics.studies import blockwise
 from kinematics.studies.blocks import AtHand, Planned, Task
-from kinematics.studies.blockwise import BlockwiseJob, prepared_job
+from kinematics.studies.blockwise import BlockwiseJob, job_to_time
 from kinematics.studies.compare import compare_prepared
 from kinematics.studies.estimate import estimate_prepared
 from kinematics.studies.prepared import PreparedJob
@@ -176,11 +176,10 @@ def test_which_jobs_are_planned_in_blocks(job: Callable[[bytes], Path]) -> None:
     text = b"G1 X1 F600\nG1 X2\n" * 100
     for content in (text, gzip.compress(text)):
         path = str(job(content))
-        assert isinstance(prepared_job(path, large=len(text) - 1), BlockwiseJob)
-        assert isinstance(prepared_job(path, large=len(text)), PreparedJob)
-        assert isinstance(prepared_job(path, large=len(text) - 1, whole=True), PreparedJob)
+        assert isinstance(job_to_time(path, large=len(text) - 1), BlockwiseJob)
+        assert isinstance(job_to_time(path, large=len(text)), PreparedJob)
     for unusable in ("no/such.gcode", str(job(b"").parent), str(job(b""))):
-        prepared = prepared_job(unusable, large=0)
+        prepared = job_to_time(unusable, large=0)
         assert isinstance(prepared, PreparedJob)
         with pytest.raises(InputError):
             time_job(prepared, QUICK)
