@@ -15,6 +15,7 @@ from kinematics.gcode.file_limits import Conditions
 from kinematics.gcode.labels import Labels
 from kinematics.gcode.moves import FILAMENT, KIND_NAMES, Moves
 from kinematics.gcode.nozzle import NozzleTargets
+from kinematics.gcode.portions import Portion
 
 KINDS = len(KIND_NAMES)
 MOST_CLASSES = 65_535
@@ -118,3 +119,47 @@ def classify(
 def is_path(member: MoveClass) -> bool:
     """Whether moves of this class have a path length."""
     return member.kind != FILAMENT
+
+
+class Way(NamedTuple):
+    """How a machine tells moves apart: number of first layers, by label, by the limits that the job states."""
+
+    first_layers: int
+    labelled: bool
+    stated: bool
+
+
+class Classing:
+    """Classes of moves under one way, numbered as they come up."""
+
+    def __init__(self, way: Way) -> None:
+        self._way = way
+        self._ranks: dict[tuple[int, ...], int] = {}
+        self._conditions: dict[tuple[tuple[str, float], ...], int] = {}
+        self.table: list[MoveClass] = []
+
+    def numbers(self, portion: Portion) -> NDArray[np.uint16]:
+        """The number of the class of every move of the next portion."""
+        conditions = portion.conditions if self._way.stated else None
+        labels = portion.labels if self._way.labelled else None
+        if conditions is not None:
+            for stated in conditions.table:
+                self._conditions.setdefault(tuple(sorted(stated.items())), len(self._conditions))
+        names = {} if labels is None else {name: number for number, name in enumerate(labels.names)}
+        classes = classify(portion.moves, self._way.first_layers, conditions, labels)
+        own = np.empty(len(classes.table), np.uint16)
+        for i, member in enumerate(classes.table):
+            condition = self._conditions.get(tuple(sorted(member.stated.items())), 0)
+            rank = (names.get(member.label, 0), condition, int(member.first_layers), member.kind)
+            if rank not in self._ranks:
+                self._ranks[rank] = len(self.table)
+                self.table.append(member)
+                refuse_too_many(len(self.table))
+            own[i] = self._ranks[rank]
+        if np.array_equal(own, np.arange(own.size)):
+            return classes.of_move
+        return own[classes.of_move]
+
+    def order(self) -> list[int]:
+        """The numbers of the classes in the order in which `classify` would give them for the whole job."""
+        return [number for _, number in sorted(self._ranks.items())]

@@ -7,7 +7,7 @@ label, and above all what a study varies. Caps lower what is so told.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -17,10 +17,9 @@ from kinematics.caps import columns as by
 from kinematics.caps.class_limits import CAP, HONOUR, IN_THE_JOB, NOTHING_VARIED, UNSCALED, Terms
 from kinematics.caps.classes import MoveClass
 from kinematics.caps.drive import Drives
-from kinematics.caps.flow import FLOW_KEY, filament_speed_by_flow
+from kinematics.caps.lowering import Cap, caps_of
 from kinematics.caps.motor_drives import motor_drives, torque_key
-from kinematics.caps.vibration import AXES, RINGING_KEY, ROUNDING_KEY, axis_quality
-from kinematics.gcode.moves import PRINT, TRAVEL
+from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import EXTRUDER, mechanism_of
 
@@ -46,10 +45,28 @@ class Limits(NamedTuple):
     drives: Drives | None
     keys: frozenset[str]
 
+    def in_force(self) -> Iterator[by.Ceiling]:
+        """The ceilings that hold any class of moves."""
+        given = np.asarray(np.isfinite(self.values).any(axis=0))
+        by_speed = {by.ADVANCE: bool(self.advance[:, 1].any())}
+        by_speed |= {by.DRIVE_1 + i: True for i in range(len(self.drives.names) if self.drives is not None else 0)}
+        for one in by.CEILINGS:
+            if given[one.column] if one.column is not None else by_speed.get(one.cause, one.hangs_on == by.MOVES):
+                yield one
+
+    @property
+    def need_every_move(self) -> bool:
+        """Whether a job can only be planned under these limits with all of its moves at hand."""
+        return any(one.hangs_on not in by.IN_BLOCKS for one in self.in_force())
+
+    def sight(self, around: by.Surroundings) -> by.Sight:
+        """How far the ceilings in force see."""
+        return by.furthest(one.sees(around) for one in self.in_force())
+
     @property
     def ties(self) -> bool:
         """Whether any class's acceleration hangs on its speed, or the controller takes in so many moves a second."""
-        rates = self.values[:, [by.MOVE_RATE, by.BYTE_RATE]]
+        rates = self.values[:, by.COMMAND_COLUMNS]
         return bool(self.drives is not None or self.advance[:, 1].any() or np.isfinite(rates).any())
 
 
@@ -84,10 +101,7 @@ def _path(row: Terms) -> None:
 
 
 def _axes(row: Terms) -> None:
-    """Speed and acceleration of each tool axis and of the extruder, and of a motor that moves nothing else.
-
-    The hotend's flow counts while printing.
-    """
+    """Speed and acceleration of each tool axis and of the extruder, and of a motor that moves nothing else."""
     axes, motors = row.machine.axes, row.machine.motors
     named = (
         ("x", axes.x, by.X_MOST, by.X_RAMP),
@@ -101,8 +115,6 @@ def _axes(row: Terms) -> None:
         if name in motors:  # on other mechanisms there is none of this name
             row.lower(most, (f"motors.{name}.max_speed_mm_s", motors[name].max_speed_mm_s))
             row.lower(ramp, (f"motors.{name}.max_acceleration_mm_s2", motors[name].max_acceleration_mm_s2))
-    if row.member.kind == PRINT:
-        row.lower(by.FILAMENT_MOST, (FLOW_KEY, filament_speed_by_flow(row.machine, row.member.nozzle)))
 
 
 def _motors(row: Terms, names: tuple[str, ...]) -> None:
@@ -135,15 +147,10 @@ def _corners(row: Terms) -> None:
     row.put(by.FILAMENT_STEP, row.chosen(("motion.extruder_step_mm_s", motion.extruder_step_mm_s)))
 
 
-def _quality(row: Terms) -> None:
-    """What rounding and ringing allow the axes that carry a filter or swing."""
-    columns = ((by.X_RAMP, by.X_STEP, by.X_ROUNDING), (by.Y_RAMP, by.Y_STEP, by.Y_ROUNDING))
-    for axis, (ramp, step, rounding) in zip(AXES, columns, strict=True):
-        found = axis_quality(row.machine, axis)
-        row.lower(ramp, (ROUNDING_KEY, found.ramp_rounding))
-        row.lower(ramp, (RINGING_KEY, found.ramp_ringing))
-        row.lower(step, (RINGING_KEY, found.step_ringing))
-        row.lower(rounding, (ROUNDING_KEY, found.corner_rounding))
+def _caps(row: Terms, caps: Sequence[tuple[Cap, float | None]]) -> None:
+    """Every cap of the table, `caps_of` the machine."""
+    for cap, value in caps:
+        row.lower(cap.column, (cap.key, cap.value(row.machine, row.member) if cap.by_class else value))
 
 
 def _drives(row: Terms, drives: Drives, coupled: tuple[str, ...]) -> None:
@@ -152,13 +159,6 @@ def _drives(row: Terms, drives: Drives, coupled: tuple[str, ...]) -> None:
     places |= {name: by.MOTOR_1_MOST + i for i, name in enumerate(coupled)}
     for name, fastest in drives.fastest.items():
         row.lower_to(places[name], torque_key(name), fastest)  # more torque is no more speed
-
-
-def _controller(row: Terms) -> None:
-    """Moves and bytes that the controller takes in each second."""
-    controller = row.machine.controller
-    row.lower(by.MOVE_RATE, ("controller.moves_per_s", controller.moves_per_s))
-    row.lower(by.BYTE_RATE, ("controller.bytes_per_s", controller.bytes_per_s))
 
 
 def _advance(row: Terms) -> tuple[float, float]:
@@ -173,6 +173,9 @@ def _advance(row: Terms) -> tuple[float, float]:
     row.keys.add(key)
     # More of it holds back: one per cent "more" of this limit is one per cent less of K, and lifted it is none.
     return most, delay / row.scaled.get(key, 1.0)
+
+
+EVERY_KIND = tuple(MoveClass(kind, False) for kind in (PRINT, TRAVEL, FILAMENT))
 
 
 def limits_of(
@@ -191,6 +194,7 @@ def limits_of(
     """
     coupled = mechanism_of(machine).coupled
     drives = motor_drives(machine, scaled)
+    caps = caps_of(machine)
     rows = []
     advance = []
     for member in table:
@@ -200,8 +204,7 @@ def limits_of(
         _axes(row)
         _motors(row, coupled)
         _corners(row)
-        _quality(row)
-        _controller(row)
+        _caps(row, caps)
         if drives is not None:
             _drives(row, drives, coupled)
         advance.append(_advance(row))

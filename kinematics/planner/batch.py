@@ -306,14 +306,13 @@ def _rows_of(limits: Sequence[Reals]) -> Reals:
     """Tables of LANES candidates (each float64[classes, LIMITS]) as rows, float64[classes · LIMITS, LANES]."""
     tables = [limits[min(lane, len(limits) - 1)] for lane in range(LANES)]
     rows = np.stack([np.ravel(table) for table in tables], axis=1)
-    # The corner's numbers may be endless: they only meet others that are above 0.
+    # Those of nodes may be endless: they only meet others that are above 0.
     shape = limits[0].shape[0]
     by_column = rows.reshape(shape, by.LIMITS, LANES)
     share = by_column[:, by.SPEED_SHARE].copy()
-    endless = (by.DEVIATION, by.X_STEP, by.Y_STEP, by.Z_STEP, by.FILAMENT_STEP, by.X_ROUNDING, by.Y_ROUNDING)
-    kept = by_column[:, endless].copy()
+    kept = by_column[:, by.NODE_SPEED_COLUMNS].copy()
     np.minimum(by_column, FAST, out=by_column)
-    by_column[:, endless] = kept
+    by_column[:, by.NODE_SPEED_COLUMNS] = kept
     # Where a commanded speed is replaced the file's own does not count.
     by_column[:, by.SPEED_SHARE] = np.where(share == 0.0, FAST, np.minimum(share, FAST))
     return rows

@@ -387,8 +387,7 @@ def inverse_of(limits: Reals) -> Reals:
 
 def hang_on_turns(limits: Reals) -> bool:
     """Whether anything in a table of limits hangs on how much each axis changes at a corner."""
-    columns = (*range(by.X_STEP, by.FILAMENT_STEP + 1), by.X_ROUNDING, by.Y_ROUNDING)
-    return bool(np.isfinite(limits[:, columns]).any())
+    return bool(np.isfinite(limits[:, by.TURN_COLUMNS]).any())
 
 
 @compiled

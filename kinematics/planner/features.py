@@ -8,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.caps.columns import Sight, Surroundings
 from kinematics.compiled import compiled, compiled_part
 from kinematics.gcode.moves import FILAMENT, Moves
 from kinematics.machine.mechanisms import CrossedBelt, LinearDelta
@@ -31,10 +32,9 @@ class CornerSettings(NamedTuple):
     short_run: float = 0.05
     turns: bool = True
 
-    @property
-    def sight(self) -> float:
-        """So much path (mm) the ceiling of a node sees behind and ahead, on to the end of the run that lies there."""
-        return max(0.0, self.curve_window)
+    def around(self, lookahead: int | None) -> Surroundings:
+        """What the sight of ceilings depends on, with as many moves as the controller sees."""
+        return Surroundings(max(0.0, self.curve_window), lookahead)
 
 
 class Features(NamedTuple):
@@ -273,23 +273,25 @@ def make_features(
     )
 
 
-def last_known(features: Features, sight: float) -> int:
+def last_known(features: Features, sight: Sight) -> int:
     """The last node whose ceiling does not hang on what comes behind these moves.
 
-    It sees `sight` (mm of path) and on to the end of a run. The end of the last run is not known, so the last corner
-    may have a short run behind it.
+    It sees so much path ahead and on to the end of a run. The end of the last run is not known, so the last corner may
+    have a short run behind it.
     """
+    n = features.length.size
     run_ends = np.flatnonzero(features.change)
-    if run_ends.size == 0:
-        return features.length.size - 2
-    travelled = np.concatenate([[0.0], np.cumsum(features.length)])
-    behind = travelled[run_ends[-1]] - travelled[run_ends]
-    return int(run_ends[np.flatnonzero((behind < sight) | (behind == 0.0))[0]]) - 1
+    known = n - 2
+    if run_ends.size:
+        travelled = np.concatenate([[0.0], np.cumsum(features.length)])
+        behind = travelled[run_ends[-1]] - travelled[run_ends]
+        known = int(run_ends[np.flatnonzero((behind < sight.ahead) | (behind == 0.0))[0]]) - 1
+    return known if sight.moves_ahead < 2 else max(0, min(known, n - int(min(n, sight.moves_ahead))))
 
 
-def lead_in(features: Features, node: int, sight: float) -> int:
-    """The first move that the ceilings of nodes behind `node` hang on, each of which sees as in `last_known`."""
+def lead_in(features: Features, node: int, sight: Sight) -> int:
+    """The first move that the ceilings of nodes behind `node` hang on: they see so much path behind and on to a run."""
     travelled = np.concatenate([[0.0], np.cumsum(features.length[:node])])
     run_ends = np.flatnonzero(features.change[:node])
-    leading = run_ends[travelled[run_ends] <= travelled[-1] - sight]
+    leading = run_ends[travelled[run_ends] <= travelled[-1] - sight.behind]
     return int(leading[-1]) - 1 if leading.size else 0

@@ -20,8 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.caps import columns as by
-from kinematics.caps.classes import MoveClass, classify, refuse_too_many
-from kinematics.caps.combine import limits_of
+from kinematics.caps.classes import Classing, Way
+from kinematics.caps.combine import Limits, limits_of
 from kinematics.gcode.facts import JobFacts
 from kinematics.gcode.moves import BED_TARGET, FILAMENT, NOZZLE_TARGET, WAITS, Events, Moves
 from kinematics.gcode.portions import Portion
@@ -90,14 +90,15 @@ def last_rest(moves: Moves, begin: int) -> int:
 class Terms(NamedTuple):
     """Under what moves are planned: which of their ways of classing, the limits of those classes, and so on.
 
-    `limits` float64[classes, LIMITS]; `sums_path` whether lengths and peaks are asked for; `total_only` whether nobody
-    asks for causes; `in_place` the limits that hold where none is lifted (None: none is), under which moves are planned
-    that the others leave unbounded.
+    `limits` float64[classes, LIMITS]; `sight` how far their ceilings see; `sums_path` whether lengths and peaks are
+    asked for; `total_only` whether nobody asks for causes; `in_place` the limits that hold where none is lifted (None:
+    none is), under which moves are planned that the others leave unbounded.
     """
 
     way: int
     corners: CornerSettings
     limits: Reals
+    sight: by.Sight
     lookahead: int | None
     sums_path: bool
     total_only: bool
@@ -171,7 +172,7 @@ def plan_tasks(block: AtHand, tasks: Sequence[Task], asked: Places, goes_on: boo
     `goes_on` says that motion does behind the moves: then they are planned as far as that is of no account.
     """
     made = _features(block, [task.terms for task in tasks])
-    sights = [task.terms.corners.sight for task in tasks]
+    sights = [task.terms.sight for task in tasks]
     known = [last_known(*one) if goes_on else None for one in zip(made, sights, strict=True)]
     sums: dict[int, BlockSums] = {}
     for group in _batches(tasks):
@@ -293,52 +294,8 @@ def _batch_sums(
 # ---- sums of a whole job -------------------------------------------------------------------------------------------
 
 
-class Way(NamedTuple):
-    """How a machine tells moves apart: number of first layers, by label, by the limits that the job states."""
-
-    first_layers: int
-    labelled: bool
-    stated: bool
-
-
-class Classing:
-    """Classes of moves under one way, numbered as they come up."""
-
-    def __init__(self, way: Way) -> None:
-        self._way = way
-        self._ranks: dict[tuple[int, ...], int] = {}
-        self._conditions: dict[tuple[tuple[str, float], ...], int] = {}
-        self.table: list[MoveClass] = []
-
-    def numbers(self, portion: Portion) -> NDArray[np.uint16]:
-        """The number of the class of every move of the next portion."""
-        conditions = portion.conditions if self._way.stated else None
-        labels = portion.labels if self._way.labelled else None
-        if conditions is not None:
-            for stated in conditions.table:
-                self._conditions.setdefault(tuple(sorted(stated.items())), len(self._conditions))
-        names = {} if labels is None else {name: number for number, name in enumerate(labels.names)}
-        classes = classify(portion.moves, self._way.first_layers, conditions, labels)
-        own = np.empty(len(classes.table), np.uint16)
-        for i, member in enumerate(classes.table):
-            condition = self._conditions.get(tuple(sorted(member.stated.items())), 0)
-            rank = (names.get(member.label, 0), condition, int(member.first_layers), member.kind)
-            if rank not in self._ranks:
-                self._ranks[rank] = len(self.table)
-                self.table.append(member)
-                refuse_too_many(len(self.table))
-            own[i] = self._ranks[rank]
-        if np.array_equal(own, np.arange(own.size)):
-            return classes.of_move
-        return own[classes.of_move]
-
-    def order(self) -> list[int]:
-        """The numbers of the classes in the order in which `classify` would give them for the whole job."""
-        return [number for _, number in sorted(self._ranks.items())]
-
-
-class TiesError(Exception):
-    """A limit stated in the job ties speed and acceleration together, which takes every move at hand."""
+class EveryMoveError(Exception):
+    """A limit stated in the job takes every move at hand."""
 
 
 class DeviationError(Exception):
@@ -370,6 +327,7 @@ class Lane:
         self._by_deviation = by_deviation
         self._limits = np.empty((0, by.LIMITS))
         self._in_place = np.empty((0, by.LIMITS)) if any(factor == math.inf for _, factor in ask.scaled) else None
+        self._sight = by.Sight()
         self._terms: Terms | None = None
         self._unbounded = False
         self._seconds = np.zeros((0, by.CAUSES))
@@ -381,30 +339,34 @@ class Lane:
         self.at = START  # in moves of the job
 
     def terms(self) -> Terms:
-        """What moves with the classes so far are planned under. Raises DeviationError, TiesError."""
+        """What moves with the classes so far are planned under. Raises DeviationError, EveryMoveError."""
         known, table = self._limits.shape[0], self._classing.table
         machine = self._ask.machine
         if self._terms is not None and known == len(table):
             return self._terms
+        found: list[Limits] = []
         if known < len(table):
             scaled = dict(self._ask.scaled)
             limits = limits_of(machine, table[known:], self._file_limits, self._ask.varied, scaled)
-            if limits.ties:
-                raise TiesError
+            if limits.need_every_move:
+                raise EveryMoveError
             values = limits.values
             if rules_deviation(values) and not self._by_deviation:
                 if known:
                     raise DeviationError(self._ask)
                 self._by_deviation = True
+            found.append(limits)
             self._limits = np.concatenate([self._limits, values])
             if self._in_place is not None:
-                whole = limits_of(machine, table[known:], self._file_limits, self._ask.varied).values
-                self._in_place = np.concatenate([self._in_place, whole])
+                found.append(limits_of(machine, table[known:], self._file_limits, self._ask.varied))
+                self._in_place = np.concatenate([self._in_place, found[-1].values])
         turns = hang_on_turns(self._limits if self._in_place is None else self._in_place)
         corners = corner_settings(machine, self._by_deviation, turns)
         lookahead, sums_path = machine.motion.lookahead_moves, not self._ask.passing
-        total_only = self._ask.total_only
-        self._terms = Terms(self._way, corners, self._limits, lookahead, sums_path, total_only, self._in_place)
+        self._sight = by.furthest([self._sight, *(limits.sight(corners.around(lookahead)) for limits in found)])
+        self._terms = Terms(
+            self._way, corners, self._limits, self._sight, lookahead, sums_path, self._ask.total_only, self._in_place
+        )
         return self._terms
 
     def add(self, sums: BlockSums) -> None:

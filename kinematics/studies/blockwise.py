@@ -17,7 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.caps.class_limits import HONOUR, IGNORE
+from kinematics.caps.combine import EVERY_KIND, limits_of
 from kinematics.caps.flow import hangs_on_temperature
+from kinematics.errors import InputError
 from kinematics.gcode import state as at
 from kinematics.gcode.chunks import CHUNK, Chunk, read_in_order
 from kinematics.gcode.dialects import EXTRUSION, Dialect
@@ -27,8 +29,8 @@ from kinematics.gcode.labels import Pairs, count_keys, most_frequent_key
 from kinematics.gcode.portions import Portions
 from kinematics.gcode.stretches import Read, ReaderOptions, fresh_state
 from kinematics.machine import Machine
-from kinematics.machine.mechanisms import LinearDelta, has_coupled_limits, mechanism_of
-from kinematics.studies.blocks import IN_WORK, Course, DeviationError, TiesError
+from kinematics.machine.mechanisms import LinearDelta, mechanism_of
+from kinematics.studies.blocks import IN_WORK, Course, DeviationError, EveryMoveError
 from kinematics.studies.prepared import PreparedJob, ReaderSettings, reader_settings
 from kinematics.studies.timing import Ask, Then, TimedJob, Timing
 
@@ -42,15 +44,15 @@ Result = TypeVar("Result")
 def needs_every_move(machine: Machine) -> bool:
     """Whether a machine can only be planned with all moves at hand.
 
-    So it is with motors that move several axes at once, where speed and acceleration hang together, and with what hangs
-    on the nozzle's temperature.
+    So it is with what hangs on the nozzle's temperature, with what an arm may not reach, and with ceilings that hang on
+    more than is known of a move as it comes.
     """
-    controller = machine.controller
-    tied = machine.filament.pressure_advance_s or controller.moves_per_s or controller.bytes_per_s
-    driven = any(motor.torque_nm for motor in machine.motors.values())
-    if tied or driven or hangs_on_temperature(machine):
+    if hangs_on_temperature(machine) or isinstance(mechanism_of(machine), LinearDelta):
         return True
-    return has_coupled_limits(machine) or isinstance(mechanism_of(machine), LinearDelta)
+    try:
+        return limits_of(machine, EVERY_KIND).need_every_move
+    except InputError:  # which is told once the job is planned
+        return False
 
 
 class _MarksError(Exception):
@@ -122,7 +124,7 @@ class BlockwiseJob:
             return self._in_one_piece().timed(ask)
         try:
             return self._timed_in_blocks(ask)
-        except TiesError:
+        except EveryMoveError:
             self._tied = True
             return self._in_one_piece().timed(ask)
 

@@ -19,7 +19,8 @@ from kinematics.lanes import LANES
 from kinematics.machine import Machine
 from kinematics.planner.batch import batch_features, batch_times
 from kinematics.planner.features import Features, last_known, lead_in, make_features
-from kinematics.planner.plan import BLOCK, START, Node, plan
+from kinematics.planner.plan import BLOCK, START, Node, Plan, plan
+from kinematics.planner.ties import NO_TIES, make_ties
 from tests.naive.random_paths import random_job, random_limits, to_moves
 from tests.planner.from_naive import corner_settings, expressible, machine_from
 
@@ -34,20 +35,32 @@ Reals = NDArray[np.float64]
 class Job:
     """A path without a stop, its class and limits, and the moves at hand of it."""
 
-    def __init__(self, seed: int, machine: Machine | None = None) -> None:
+    def __init__(self, seed: int, machine: Machine | None = None, rate: float | None = None) -> None:
         drawn = [replace(move, stop_before=False) for move in random_job(seed, PIECES) if move.kind != "filament"]
         self.moves = to_moves(drawn or random_job(0))
         self.machine = machine or machine_from(expressible(random_limits(seed)))
+        self.machine = self.machine.with_settings({"controller.moves_per_s": rate}, "test")
         classes = classify(self.moves, self.machine.motion.first_layers.count)
         self.of_move = classes.of_move
         self.limits = limits_of(self.machine, classes.table)
         self.corners = corner_settings(self.machine)
+        self.sight = self.limits.sight(self.corners.around(self.limits.lookahead))
         self.size = self.moves.kind.size
 
     def features(self, begin: int, end: int) -> Features:
         """The features of some moves, as if nothing came before or behind them."""
         moves = Moves._make(column[begin:end] for column in self.moves)
         return make_features(moves, self.of_move[begin:end], self.corners)
+
+    def plan(self, begin: int, end: int, at: Node = START, goes_on: bool = False) -> Plan:
+        """The plan of some moves, from a node among them on."""
+        features, limits = self.features(begin, end), self.limits
+        ties = NO_TIES
+        if limits.ties:
+            moves = Moves._make(column[begin:end] for column in self.moves)
+            ties = make_ties(moves, features, None, (), limits.lookahead, True, None)
+        known = last_known(features, self.sight) if goes_on else None
+        return plan(features, limits.values, limits.lookahead, ties=ties, begin=at, known=known)
 
     def growing(self, seed: int) -> Iterator[tuple[int, bool]]:
         """Ends of the moves at hand, one after the other, and whether the job goes on behind them."""
@@ -63,24 +76,25 @@ def resumed(job: Job, seed: int) -> tuple[list[Reals], list[Node]]:
     kept, at = 0, START
     durations, ends = [], [START]
     for end, goes_on in job.growing(seed):
-        features = job.features(kept, end)
-        known = last_known(features, job.corners.sight) if goes_on else None
         begin = at._replace(move=at.move - kept)
-        found = plan(features, job.limits.values, job.limits.lookahead, begin=begin, known=known)
+        found = job.plan(kept, end, begin, goes_on)
         durations.append(found.duration[begin.move : found.certain.move].copy())
         at = found.certain._replace(move=kept + found.certain.move)
         ends.append(at)
         if goes_on:
-            kept += lead_in(features, found.certain.move, job.corners.sight)
+            kept += lead_in(job.features(kept, end), found.certain.move, job.sight)
     return durations, ends
 
 
-@given(SEEDS)
+@given(SEEDS, st.sampled_from([None, 3.0, 40.0, 400.0]))
 @settings(max_examples=10 if numba.config.DISABLE_JIT else 150, deadline=None)
-def test_a_plan_in_parts_is_the_plan_of_the_whole(seed: int) -> None:
-    """Move by move, under any limits, lookahead and corner rule; moves behind the lead-in have been forgotten."""
-    job = Job(seed)
-    whole = plan(job.features(0, job.size), job.limits.values, job.limits.lookahead)
+def test_a_plan_in_parts_is_the_plan_of_the_whole(seed: int, rate: float | None) -> None:
+    """Move by move, under any limits, lookahead and corner rule; moves behind the lead-in have been forgotten.
+
+    So it is under a command rate, whose ceiling sees the moves ahead.
+    """
+    job = Job(seed, rate=rate)
+    whole = job.plan(0, job.size)
     durations, ends = resumed(job, seed)
     assert ends[-1] == (job.size, 0.0)
     assert np.allclose(np.concatenate(durations), whole.duration, rtol=ROUNDING, atol=NANOSECOND)
@@ -114,14 +128,14 @@ def test_a_batch_in_parts_is_the_batch_of_the_whole(seed: int) -> None:
         for end, goes_on in job.growing(seed):
             features = job.features(kept, end)
             batch = batch_features(features, np.zeros(end - kept, np.int32))
-            known = last_known(features, job.corners.sight) if goes_on else None
+            known = last_known(features, job.sight) if goes_on else None
             found = batch_times(batch, row, lookahead, workers=1, begin=at - kept, square=square, known=known)
             (node,) = set(found.certain.tolist())
             motion, square, at = motion + found.motion, found.square, kept + node
             speeds = [(one.speed_in[at] if at < job.size else 0.0) ** 2 for one in alone]
             assert np.allclose(square, speeds, rtol=ROUNDING, atol=NANOSECOND)
             if goes_on:
-                kept += lead_in(features, node, job.corners.sight)
+                kept += lead_in(features, node, job.sight)
         assert at == job.size
         assert motion == pytest.approx([one.duration.sum() for one in alone], rel=ROUNDING)
 
