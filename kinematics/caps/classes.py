@@ -15,7 +15,6 @@ from kinematics.gcode.file_limits import Conditions
 from kinematics.gcode.labels import Labels
 from kinematics.gcode.moves import FILAMENT, KIND_NAMES, Moves
 from kinematics.gcode.nozzle import NozzleTargets
-from kinematics.gcode.portions import Portion
 
 KINDS = len(KIND_NAMES)
 MOST_CLASSES = 65_535
@@ -138,15 +137,15 @@ class Classing:
         self._conditions: dict[tuple[tuple[str, float], ...], int] = {}
         self.table: list[MoveClass] = []
 
-    def numbers(self, portion: Portion) -> NDArray[np.uint16]:
-        """The number of the class of every move of the next portion."""
-        conditions = portion.conditions if self._way.stated else None
-        labels = portion.labels if self._way.labelled else None
+    def numbers(self, moves: Moves, conditions: Conditions | None, labels: Labels | None) -> NDArray[np.uint16]:
+        """The number of the class of every one of the next moves; `conditions`, `labels` of these, if they count."""
+        conditions = conditions if self._way.stated else None
+        labels = labels if self._way.labelled else None
         if conditions is not None:
             for stated in conditions.table:
                 self._conditions.setdefault(tuple(sorted(stated.items())), len(self._conditions))
         names = {} if labels is None else {name: number for number, name in enumerate(labels.names)}
-        classes = classify(portion.moves, self._way.first_layers, conditions, labels)
+        classes = classify(moves, self._way.first_layers, conditions, labels)
         own = np.empty(len(classes.table), np.uint16)
         for i, member in enumerate(classes.table):
             condition = self._conditions.get(tuple(sorted(member.stated.items())), 0)
