@@ -183,9 +183,9 @@ RAMP_WORDS = "short lines: motor {motor} acceleration"
 
 # fmt: off
 CEILINGS: tuple[Ceiling, ...] = (
-    Ceiling(SPEED, COMMANDED_SPEED, "pace", SPEED_SHARE, "commanded speed, print",
-            travel_words="commanded speed, travel",
-            raised_by=(Raise("motion.by_kind.{kind}.feed_override", "commanded speed, {kind}", "×"),)),
+    Ceiling(SPEED, COMMANDED_SPEED, "pace", SPEED_SHARE, "print speeds in the file",
+            travel_words="travel speeds in the file",
+            raised_by=(Raise("motion.by_kind.{kind}.feed_override", "{kind} speeds in the file", "×"),)),
     Ceiling(SPEED, COMMANDED_SPEED, "", SPEED_REPLACED, ""),
     Ceiling(SPEED, SPEED_CAP, "", CAP, "speed cap",
             raised_by=(Raise("motion.speed_cap_mm_s", "speed cap", "mm/s"),)),

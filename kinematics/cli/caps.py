@@ -7,22 +7,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import chosen_machine, is_long, job_options, jobs_with_moves
+from kinematics.cli.options import chosen_machine, is_long, job_options, jobs_with_moves, machine_line
 
 if TYPE_CHECKING:
     from kinematics.studies.prepared import PreparedJob
 
 PLANS_EACH = 20  # times that a job is planned, or so
-HEADS = (
-    ("limit", False),
-    ("asked", True),
-    ("no further than", True),
-    ("in the job", True),
-    ("within", False),
-    ("stopped by", False),
-    ("holds", True),
-    ("not known", False),
-)
 
 
 @click.command("caps")
@@ -67,16 +57,10 @@ def command(
 
         console.say_json(caps_document(caps))
     else:
-        from kinematics.reports.caps_screen import cap_cells, cap_notes, formula_lines
+        from kinematics.reports.caps_screen import cap_cells, cap_heads, cap_notes, formula_lines
 
-        if console.is_terminal():
-            console.say([f"on {machine.name}"])
-        console.say_table(HEADS, cap_cells(caps))
         notes = [*(formula_lines(caps) if formulas else []), *cap_notes(caps, formulas)]
-        if console.is_terminal() or formulas:
-            console.say(notes)
-        else:
-            for line in notes:
-                console.remark(line)
+        table = console.Table(cap_heads(caps), cap_cells(caps))
+        console.say_answer([machine_line(machine, material, settings)], table, notes)
     if check and caps.asks_too_much:
         sys.exit(EXIT_ANSWER_IS_NO)

@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import chosen_machine, draw_options, is_long, job_options, jobs_to_time, jobs_with_moves
+from kinematics.cli.options import (
+    chosen_machine,
+    draw_options,
+    is_long,
+    job_options,
+    jobs_to_time,
+    jobs_with_moves,
+    machine_line,
+)
 
 if TYPE_CHECKING:
     import pandas
@@ -104,16 +112,22 @@ def command(
 
         console.say_json(estimate_document(estimate, layers))
     elif layers:
-        console.say_table(LAYER_HEADS, _layer_cells(estimate))
+        console.say_answer(console.Table(LAYER_HEADS, _layer_cells(estimate)))
     elif limits:
-        from kinematics.reports.screens import WORTH_HEADS, worth_rows
+        from kinematics.reports import worth_screen as words
 
-        console.say_table(WORTH_HEADS, worth_rows(estimate))
+        parts: list[console.Table | list[str]] = []
+        for one in estimate.jobs:
+            table = console.Table(words.HEADS, words.worth_rows(one))
+            parts += [words.worth_head(one), table, words.worth_below(one)]
+        first = machine_line(estimate.machine, material, settings)
+        console.say_answer(
+            [first + (", as no machine was given" if estimate.span else "")], *parts, words.worth_notes(estimate)
+        )
     else:
-        from kinematics.reports.screens import estimate_screen
+        from kinematics.reports import screens
+        from kinematics.reports.jobs_table import MOST_IN_FULL, jobs_heads, jobs_notes, jobs_rows
 
-        words = estimate.machine.name + (f" with {material}" if material is not None else "")
-        words += f", changed by {', '.join(settings)}" if settings else ""
         options = ["--material", material] if material is not None else []
         options += [word for setting in settings for word in ("--set", setting)]
         if dialect != "extrusion":
@@ -125,7 +139,13 @@ def command(
         for option, chosen, usual in (("--draws", draws, USUAL.draws), ("--seed", seed, USUAL.seed)):
             options += [option, str(chosen)] if chosen != usual else []
         fallback = STAND_IN if estimate.span else ""
-        console.say(estimate_screen(estimate, words, machine_name or fallback, options))
+        head = screens.machine_lines(estimate, machine_line(estimate.machine, material, settings))
+        below = screens.closing_lines(estimate, machine_name or fallback, options)
+        if len(estimate.jobs) > MOST_IN_FULL:
+            table = console.Table(jobs_heads(estimate), jobs_rows(estimate))
+            console.say_answer(head, table, jobs_notes(estimate), below)
+        else:
+            console.say_answer(head, screens.job_lines(estimate), below)
 
 
 def _layer_cells(estimate: Estimate) -> list[tuple[str, ...]]:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from kinematics.cli.job_arguments import job_files
+
 if TYPE_CHECKING:
     from kinematics.gcode.dialects import Dialect
     from kinematics.machine import Machine
@@ -25,7 +27,13 @@ def job_options(command: Callable[..., Any] | None = None, *, required: bool = T
     if command is None:  # with arguments of its own
         return lambda decorated: job_options(decorated, required=required)
     decorators: Sequence[Decorator] = (
-        click.argument("jobs", nargs=-1, required=required, metavar="JOB…" if required else "[JOB…]"),
+        click.argument(
+            "jobs",
+            nargs=-1,
+            required=required,
+            metavar="JOB…" if required else "[JOB…]",
+            callback=lambda _context, _argument, names: job_files(names),
+        ),
         click.option(
             "--machine",
             "machine_name",
@@ -85,6 +93,13 @@ def chosen_machine(name: str | None, settings: Sequence[str], material: str | No
 
     option = "--set" if settings else "--material"
     raise InputError.at(option, "no machine to change", f"{option} together with --machine FILE|NAME")
+
+
+def machine_line(machine: Machine, material: str | None, settings: Sequence[str]) -> str:
+    """The head of every screen: which machine, with which material, and what --set changed."""
+    words = f"on {machine.name}"
+    words += "" if material is None else f", material {material}"
+    return words + (f", with {', '.join(settings)}" if settings else "")
 
 
 def _dialect_ready(dialect_name: str) -> Dialect:

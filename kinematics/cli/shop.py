@@ -115,16 +115,13 @@ def _show(shop: Shop) -> None:
     from kinematics.cli import console
     from kinematics.reports import shop as words
 
-    tables = [(words.ORDER_HEADS, words.order_rows(shop)), (words.PRINTER_HEADS, words.printer_rows(shop))]
+    tables = [
+        console.Table(words.ORDER_HEADS, words.order_rows(shop)),
+        console.Table(words.PRINTER_HEADS, words.printer_rows(shop)),
+    ]
     if shop.effects:
-        tables.append((words.EFFECT_HEADS, words.effect_rows(shop)))
-    apart = [] if console.is_terminal() else [""]  # a terminal's tables have margins of their own
-    console.say([*words.shop_head(shop), *apart])
-    for heads, rows in tables:
-        console.say_table(heads, rows)
-        if apart:
-            console.say(apart)
-    console.say(words.shop_notes(shop))
+        tables.append(console.Table(words.EFFECT_HEADS, words.effect_rows(shop)))
+    console.say_answer(words.shop_head(shop), *tables, words.shop_notes(shop))
 
 
 def _start(text: str | None, zone: tzinfo) -> float:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import chosen_machine, draw_options, job_options, jobs_with_moves
+from kinematics.cli.options import chosen_machine, draw_options, job_options, jobs_with_moves, machine_line
 
 if TYPE_CHECKING:
     from kinematics.machine import Machine
@@ -104,19 +104,16 @@ def command(
         return
     from kinematics.reports.sweep_screen import knee_lines, sweep_cells, sweep_heads
 
+    tables: list[console.Table] = []
     if output is None:
         shown = sweep.rows if not console.is_terminal() else sweep.rows[:SHOWN_ROWS]
-        console.say_table(sweep_heads(knobs, sampling is not None), sweep_cells(shown, console.is_terminal()))
+        heads = sweep_heads(knobs, sampling is not None)
+        tables.append(console.Table(heads, sweep_cells(shown, console.is_terminal())))
         if len(shown) < len(sweep.rows):
             console.remark(f"{len(sweep.rows) - len(shown):,} more rows: --output FILE.csv writes all of them")
     else:
         console.remark(f"{len(sweep.rows):,} rows in {output}")
-    notes = knee_lines(sweep)
-    if console.is_terminal() or output is not None:
-        console.say(notes)
-    else:
-        for line in notes:
-            console.remark(line)
+    console.say_answer([machine_line(machine, material, settings)], *tables, knee_lines(sweep))
 
 
 def weights_of(jobs: Sequence[str], texts: Sequence[str]) -> list[float]:

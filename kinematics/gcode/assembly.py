@@ -7,11 +7,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.errors import Notice
+from kinematics.errors import by_weight
 from kinematics.gcode import state as at
 from kinematics.gcode.dialects import Dialect
-from kinematics.gcode.file_limits import FileLimit, Unused, limits_in_events
-from kinematics.gcode.findings import notices_of
+from kinematics.gcode.file_limits import FileLimit, limits_in_events
+from kinematics.gcode.findings import notice_of, notices_of
 from kinematics.gcode.job import Job
 from kinematics.gcode.labels import layer_marks_of
 from kinematics.gcode.moves import DWELL, LIMIT, PAUSE, TEXT, Events
@@ -57,8 +57,9 @@ def take_texts(
     at_text = np.flatnonzero(events.kind == TEXT)
     offsets = events.value[at_text].astype(np.int64)
     rows = match_texts(content, offsets, events.line[at_text], events.move[at_text], dialect)
-    for note in (at.NOTE_TEXT, at.NOTE_DAMAGED):
-        left = at_text[rows.unmatched & (events.tool[at_text] == note)]
+    told = events.tool[at_text]
+    for note in {at.NOTE_TEXT, *told.tolist()}:
+        left = at_text[rows.unmatched & (told == note)]
         notes.pop(note, None)
         if left.size:
             notes[note] = (left.size, int(events.line[left[0]]), int(events.value[left[0]]))
@@ -93,11 +94,6 @@ def with_added(events: Events, added: list[Added]) -> Events:
     )
 
 
-def notice_of(unused: Unused) -> Notice:
-    """A word that states no limit, as a notice."""
-    return Notice(unused.line, unused.times, f"{unused.word} states no limit that is known, not used")
-
-
 def job_from(read: WholeRead, content: memoryview, name: str, dialect: Dialect) -> Job:
     """A job from what was read; `content` are the bytes of the file."""
     moves, layers = read.moves, read.layers
@@ -126,7 +122,7 @@ def job_from(read: WholeRead, content: memoryview, name: str, dialect: Dialect) 
         size=len(content),
         dialect=dialect,
         stated=tuple(stated),
-        notices=tuple(sorted(notices)),
+        notices=by_weight(notices),
         content=content,
         home=(*map(float, read.real[at.HOME_X : at.HOME_Z + 1]),),  # type: ignore[arg-type]
     )

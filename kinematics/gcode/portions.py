@@ -7,14 +7,14 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.errors import Notice
+from kinematics.errors import Notice, by_weight
 from kinematics.gcode import state as at
-from kinematics.gcode.assembly import Added, events_from, notice_of, take_texts, with_added
+from kinematics.gcode.assembly import Added, events_from, take_texts, with_added
 from kinematics.gcode.chunks import Chunk
 from kinematics.gcode.dialects import FILE_LIMITS, Dialect
 from kinematics.gcode.facts import JobFacts, Statements
 from kinematics.gcode.file_limits import Conditions, FileLimit, Unused, conditions_of, limits_in_events
-from kinematics.gcode.findings import first_findings
+from kinematics.gcode.findings import first_findings, joined, notice_of
 from kinematics.gcode.labels import LabelNames, Labels, Mark, held, label_marks, layer_marks
 from kinematics.gcode.layers import MOST_FED, NUMBER, fresh_course, number_layers
 from kinematics.gcode.moves import Events, Moves
@@ -98,8 +98,8 @@ class Portions:
 
     @property
     def notices(self) -> tuple[Notice, ...]:
-        """What was doubtful so far, by first line."""
-        return tuple(sorted([*self._found.values(), *map(notice_of, self._unused.values())]))
+        """What was doubtful so far, the gravest first."""
+        return by_weight([*self._found.values(), *map(notice_of, self._unused.values())])
 
     def portion(self, chunk: Chunk, read: Read) -> Portion:
         """The portion of a chunk, which was read without an error."""
@@ -137,12 +137,10 @@ class Portions:
     def _note(self, read: Read, content: memoryview, stated: list[FileLimit], unused: list[Unused]) -> None:
         """Keep what was doubtful, and what is stated."""
         for row, notice in first_findings(read.notes, content).items():
-            seen = self._found.get(row)
-            count = notice.count if seen is None else seen.count + notice.count
-            self._found[row] = Notice((seen or notice).line, count, (seen or notice).text)
+            self._found[row] = joined(self._found.get(row), notice)
         for one in unused:
             known = self._unused.get(one.word)
-            self._unused[one.word] = one if known is None else known._replace(times=known.times + one.times)
+            self._unused[one.word] = one if known is None else known.joined(one)
         self._statements.add(stated)
 
     def _conditions(self, stated: list[FileLimit], moves: int) -> Conditions | None:

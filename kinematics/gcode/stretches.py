@@ -17,7 +17,8 @@ from kinematics.gcode.interpreter import RESERVE, read_lines
 
 Real = NDArray[np.float64]
 Whole = NDArray[np.int64]
-Notes = dict[int, tuple[int, int, int]]  # of what was doubtful, by row of `state`: count, first line, first byte offset
+# Of what was doubtful, by row of `state` or key: lines, the first one, its byte offset.
+Notes = dict[int, tuple[int, int, int]]
 
 PADDING = 64  # zero bytes after the file, so that the reader may look ahead
 BYTES_A_MOVE = 16  # a first guess of the room that is needed; it grows as it must
@@ -70,7 +71,7 @@ class Columns:
         self._keeps_height = keeps_height
         self.height = np.empty(room if keeps_height else stretch // BYTES_A_MOVE + RESERVE + 1)
         self._events = np.empty((stretch // BYTES_AN_EVENT + RESERVE + 1, at.EVENT_COLUMNS))
-        self._notes = np.zeros((at.NOTE_ROWS, 3), np.int64)
+        self._notes = np.zeros((at.NOTE_ROWS, at.NOTE_COLUMNS), np.int64)
 
     def make_room(self, more: int) -> None:
         """Have room for so many moves more; nothing may be writing to the arrays."""
@@ -144,9 +145,9 @@ class Columns:
     def _noted(self) -> Notes:
         """What was doubtful since this was last asked for."""
         notes: Notes = {}
-        for row in np.flatnonzero(self._notes[:, 0]).tolist():
-            count, line, offset = self._notes[row].tolist()
-            notes[row] = (count, line, offset)
+        for row in np.flatnonzero(self._notes[:, at.NOTE_COUNT]).tolist():
+            count, line, offset, _, key = self._notes[row].tolist()
+            notes[key or row] = (count, line, offset)
             self._notes[row] = 0
         return notes
 
@@ -175,4 +176,5 @@ def fresh_state(dialect: Dialect, options: ReaderOptions) -> tuple[Real, Whole]:
     whole[at.EXTRUDER] = ord(dialect.extruder_letter.upper()) - ord("A")
     whole[at.BLOCK_DELETE] = options.block_delete
     whole[at.KEEPS_TEXT] = bool(dialect.texts)
+    whole[at.E_IS_VOLUME] = dialect.extruder_is_volume
     return real, whole

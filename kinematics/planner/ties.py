@@ -30,7 +30,7 @@ LONGEST_RUN = 1e12  # mm: stands for an endless run, so that an acceleration is 
 LEAST_MASS = 1e-12  # t: a milligram stands for none
 QUICKER = 1.0 - 1e-12  # share of a time below which another is quicker, not the same but for rounding
 UNTIED = -1  # what holds a speed or an acceleration is a ceiling of its own, none that ties the two
-ADVANCE, DELAY = range(2)  # columns of the table of pressure advance: speed of the extruder (mm/s), K (s)
+ADVANCE, DELAY = range(2)  # columns of the table of pressure advance: speed of the extruder (mm/s), p (s)
 ALPHA, BETA, FROM, INVERSE = range(4)  # of a line: a <= ALPHA − BETA·v, down to the speed FROM; 1/mass of its drive
 
 
@@ -275,7 +275,7 @@ def run_lengths(length: Reals, change: Reals, rest: Codes) -> Reals:
 
 @compiled_part
 def extruder_tie(ratio: float, advance: float, delay: float) -> float:
-    """The speed (mm/s) that v + K·a may not pass: V_e/r; infinity where the extruder ties nothing."""
+    """The speed (mm/s) that v + p·a may not pass: V_e/r; infinity where the extruder ties nothing."""
     return math.inf if delay == 0.0 or ratio == 0.0 else advance / ratio
 
 
@@ -426,7 +426,7 @@ def tie_ceilings(
 ) -> None:
     """Lower the ceilings of the moves from `begin` to `end` to pairs that are admitted; most are as they stand.
 
-    `advance` float64[classes, 2] of ADVANCE (mm/s of filament; infinity for no limit) and DELAY K (s; 0 where none). Of
+    `advance` float64[classes, 2] of ADVANCE (mm/s of filament; infinity for no limit) and DELAY p (s; 0 where none). Of
     the block, index 0 for `begin`: `paces` 1/v and `sluggish` 1/a, read and lowered. `causes` of cruising and of ramps
     (n) are changed where a tie holds. No move may be stuck (`make_ties`).
     """

@@ -42,9 +42,9 @@ def cause_name(table: Sequence[MoveClass], limits: Limits, row: int, code: int) 
         names = limits.motors if ceiling.hangs_on == by.PLACES else limits.drives.names if limits.drives else ()
         name = dict(enumerate(names)).get(ceiling.motor, str(ceiling.motor + 1))
         fastest = ceiling.feature == "motor" and ceiling.bounds == by.SPEED and key.endswith(TORQUE)
-        return f"fastest speed of motor {name}" if fastest else words.format(motor=name)
+        return f"top speed of motor {name}" if fastest else words.format(motor=name)
     if key.endswith(TORQUE):
-        return f"fastest speed of motor {key.split('.')[1]}"
+        return f"top speed of motor {key.split('.')[1]}"
     if key.startswith("motors."):
         own = by.MOTOR_1_SPEED if ceiling.bounds == by.SPEED else by.MOTOR_1_ACCELERATION
         return by.OF_CAUSE[own].words.format(motor=key.split(".")[1])

@@ -93,7 +93,7 @@ def test_a_missing_job_names_the_nearest(run: Run) -> None:
 
 def test_a_directory_is_no_job(run: Run, folder: Path) -> None:
     (folder / "parts").mkdir()
-    assert_findings(run("estimate", "parts"), "parts: this is a directory", "allowed: a G-code file")
+    assert_findings(run("estimate", "parts"), "parts: no G-code files in this folder", "allowed: files that")
     assert_findings(run("estimate", "hook.gcode/x"), "hook.gcode/x: cannot be read")
 
 
@@ -234,10 +234,11 @@ def test_a_setting_needs_a_machine_to_change(run: Run) -> None:
 
 
 CANDIDATES = [
-    ("brisk", ("--candidate: 'brisk' is no candidate", 'allowed: "NAME: KEY=VALUE')),
-    (": speed=2", ("--candidate: ", "is no candidate")),
-    ("brisk:", ("--candidate: ", "is no candidate")),
+    ("brisk", ("--candidate: can't read 'brisk'", 'allowed: "KEY=VALUE, …" or "NAME: KEY=VALUE')),
+    (": speed=2", ("--candidate: ", "can't read ': speed=2'")),
+    ("brisk:", ("--candidate: ", "can't read 'brisk:'")),
     ("brisk: speed", ("--candidate brisk: ", "has no value")),
+    ("sped=2", ("candidate sped=2: unknown key sped", "did you mean 'speed'?")),
     ("brisk: sped=2", ("candidate brisk: unknown key sped", "did you mean 'speed'?")),
     ("brisk: speed=-2", ("candidate brisk: ", "= -2", "allowed: a number above 0 (1e-9 to 1e9)")),
     ("as it is: speed=2", ("--candidate: the name 'as it is'", "allowed: each name once")),

@@ -16,7 +16,7 @@ import pytest
 
 from kinematics.studies import sweep
 from kinematics.wording import duration_text, quantity_text
-from tests.cli.conftest import ROOT, Run
+from tests.cli.conftest import ROOT, Run, rows_of
 
 MIDDLING = ("--machine", "middling", "--set", "cooling.shortest_layer_s=0")
 RISING = ("--vary", "acceleration=300:9000:9log")
@@ -30,7 +30,7 @@ def test_the_screen_tells_what_the_json_does(run: Run) -> None:
     arguments = ("sweep", "bracket.gcode", "hook.gcode", *MIDDLING, *TWO)
     document, screen = json.loads(run(*arguments, "--json").out), run(*arguments)
     assert screen.status == 0
-    lines = [line.split("\t") for line in screen.out.splitlines()]
+    lines = rows_of(screen.out)
     assert lines[0] == ["acceleration", "speed", "job", "time", "within caps", "stopped by"]
     judged = {True: "yes", False: "no", None: "not known"}
     rows = document["rows"]
@@ -48,9 +48,9 @@ def test_the_screen_tells_what_the_json_does(run: Run) -> None:
     ]
     for name, knee in document["knee"].items():
         for one in knee["knees"]:
-            assert f"{one['share']:.0%} from {quantity_text(one['value'])} on" in screen.err
-        assert f"{name}: from {quantity_text(knee['from'])} it can bring" in screen.err
-        assert f"the floor is {duration_text(knee['floor_s'])}, set by {knee['floor_cause']}" in screen.err
+            assert f"{one['share']:.0%} from {quantity_text(one['value'])} on" in screen.out
+        assert f"{name}: from {quantity_text(knee['from'])} it can bring" in screen.out
+        assert f"the floor is {duration_text(knee['floor_s'])}, set by {knee['floor_cause']}" in screen.out
 
 
 def test_rows_are_those_of_estimates(run: Run) -> None:

@@ -49,6 +49,20 @@ MOVES: list[tuple[str, list[tuple[float, float, float, float]]]] = [
     ("G1 X5 Y5 F60\nG28 X0 Y0\nX1 Y1", [(5, 5, 0, 0), (1, 1, 0, 0)]),
     ("G1 X5 Y5 F60\nG92 X0 Y0\nG28 X\nX1 Y1", [(5, 5, 0, 0), (1, 1, 0, 0)]),
     ("G1 X5 E3 F60\nG28\nE4", [(5, 0, 0, 3), (0, 0, 0, 1)]),
+    # words of other axes alone touch neither X, Y and Z nor E; a bare W is no axis
+    ("G1 X5 Y5 E5 F60\nG92 U0\nX6 Y5 E6", [(5, 5, 0, 5), (1, 0, 0, 1)]),
+    ("G1 X5 Y5 E5 F60\nG92 A0 B0\nX6 E6", [(5, 5, 0, 5), (1, 0, 0, 1)]),
+    ("G1 X5 Y5 E5 F60\nG92 C V\nX6 E6", [(5, 5, 0, 5), (1, 0, 0, 1)]),
+    ("G1 X5 Y5 E5 F60\nG92 W0\nX6 E6", [(5, 5, 0, 5), (1, 0, 0, 1)]),
+    ("G1 X5 Y5 E5 F60\nG92 W\nX1 E1", [(5, 5, 0, 5), (1, 0, 0, 1)]),
+    ("G1 X5 Y5 E5 F60\nG92 E0\nX6 E1", [(5, 5, 0, 5), (1, 0, 0, 1)]),
+    ("G1 X5 Y5 E5 F60\nG92 F9\nX1 E1", [(5, 5, 0, 5), (1, 0, 0, 1)]),
+    ("G1 X5 Y5 F60\nG28 U0 F1000\nX6 Y5", [(5, 5, 0, 0), (1, 0, 0, 0)]),
+    ("G1 X5 Y5 F60\nG28 E0\nX6 Y5", [(5, 5, 0, 0), (1, 0, 0, 0)]),
+    ("G1 X5 Y5 F60\nG28 A\nX6 Y5", [(5, 5, 0, 0), (1, 0, 0, 0)]),
+    ("G1 X5 Y5 F60\nG28 W0\nX6 Y5", [(5, 5, 0, 0), (1, 0, 0, 0)]),
+    ("G1 X5 Y5 F60\nG28 W\nX1 Y1", [(5, 5, 0, 0), (1, 1, 0, 0)]),
+    ("G1 X5 Y5 F60\nG28 U0 Y\nX6 Y1", [(5, 5, 0, 0), (1, 1, 0, 0)]),
     # flow override
     ("M221 S50\nG1 X1 E1 F60\nX2 E2\nM221 S100\nX3 E3", [(1, 0, 0, 0.5), (1, 0, 0, 0.5), (1, 0, 0, 1)]),
     # several commands on a line act in their order, words go to the last one that takes words
@@ -231,6 +245,16 @@ EVENTS = [
     ("M109 R210", [("nozzle heating", 210.0, 2)]),
     ("M190 R60", [("bed heating", 60.0, 2)]),
     ("M109", [("nozzle heating", None, 2)]),
+    # a wait for nothing is none: the heater is off
+    ("M190 S0", [("bed target", 0.0, 2)]),
+    ("M109 S0", [("nozzle target", 0.0, 2)]),
+    ("M109 R0", [("nozzle target", 0.0, 2)]),
+    # one word of probing in several lines is one probing, until something else happens
+    ("G29 Q1\nG29\nG29 D5\nG29 A\nG29 J2\nG29 C0", [("probing", 0.0, 2)]),
+    ("G29\nM104 S5\nG29", [("probing", 0.0, 2), ("nozzle target", 5.0, 3)]),
+    ("G29\nG30", [("probing", 0.0, 2), ("probing", 0.0, 3)]),
+    ("G30\nG1 X2\nG30", [("probing", 0.0, 2), ("probing", 0.0, 4)]),
+    ("G29\nG28\nG29", [("probing", 0.0, 2), ("homing", 0.0, 3), ("probing", 0.0, 4)]),
     ("M104", []),
     ("T0", []),  # the first tool named is in use already
     ("T0\nT0", []),
@@ -393,5 +417,5 @@ def test_an_arc_of_too_many_chords_is_refused() -> None:
 
 
 def test_a_file_without_motion_says_what_it_had_instead() -> None:
-    with pytest.raises(InputError, match=r"no motion.*line 1: line that is no G-code"):
+    with pytest.raises(InputError, match=r"no motion.*line 1: dear: no G-code command"):
         read("dear diary\nno moves\n")
