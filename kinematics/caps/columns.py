@@ -222,7 +222,7 @@ CEILINGS: tuple[Ceiling, ...] = (
     Ceiling(NODE_RAMP, CORNER, "corner_x", X_RAMP, "", MOVES, nearby_runs),
     Ceiling(NODE_RAMP, CORNER, "corner_y", Y_RAMP, "", MOVES, nearby_runs),
     Ceiling(NODE_RAMP, CORNER, "corner_z", Z_RAMP, "", MOVES, nearby_runs),
-    *(Ceiling(NODE_RAMP, CORNER, "motor_corner", MOTOR_1_RAMP + i, "", PLACES, nearby_runs) for i in range(3)),
+    *(Ceiling(NODE_RAMP, CORNER, "motor_corner", MOTOR_1_RAMP + i, "", PLACES, nearby_runs, motor=i) for i in range(3)),
     Ceiling(NODE_SPEED, CORNER, "sharpness", DEVIATION, "corners", MOVES, nearby_runs),
     Ceiling(NODE_SPEED, CORNER, "curvature", None, "", MOVES, curve_window),
     *(Ceiling(NODE_SPEED, CORNER, "turn", X_STEP + i, "", TURNS) for i in range(3)),
