@@ -65,5 +65,6 @@ def lengthened(motion: Reals, shortest: float) -> LayerTimes:
 
 def sums_by_layer(layer: NDArray[np.int32], duration: Reals) -> tuple[NDArray[np.int32], Reals, NDArray[np.int64]]:
     """Layers that occur, in ascending order as in `layer` (n), with the time (s) and the number of moves of each."""
-    begins = np.flatnonzero(np.diff(layer, prepend=-1))
+    begins = np.flatnonzero(layer[1:] != layer[:-1]) + 1
+    begins = np.concatenate([np.zeros(min(1, layer.size), np.int64), begins])
     return layer[begins], np.add.reduceat(duration, begins), np.diff(begins, append=layer.size)
