@@ -137,15 +137,20 @@ class Classing:
         self._conditions: dict[tuple[tuple[str, float], ...], int] = {}
         self.table: list[MoveClass] = []
 
-    def numbers(self, moves: Moves, conditions: Conditions | None, labels: Labels | None) -> NDArray[np.uint16]:
-        """The number of the class of every one of the next moves; `conditions`, `labels` of these, if they count."""
+    def numbers(
+        self, moves: Moves, has_layers: bool, conditions: Conditions | None, labels: Labels | None
+    ) -> NDArray[np.uint16]:
+        """The number of the class of every one of the next moves; `conditions`, `labels` of these, if they count.
+
+        `has_layers` whether there are layers, of which the first may be kept apart.
+        """
         conditions = conditions if self._way.stated else None
         labels = labels if self._way.labelled else None
         if conditions is not None:
             for stated in conditions.table:
                 self._conditions.setdefault(tuple(sorted(stated.items())), len(self._conditions))
         names = {} if labels is None else {name: number for number, name in enumerate(labels.names)}
-        classes = classify(moves, self._way.first_layers, conditions, labels)
+        classes = classify(moves, self._way.first_layers if has_layers else 0, conditions, labels)
         own = np.empty(len(classes.table), np.uint16)
         for i, member in enumerate(classes.table):
             condition = self._conditions.get(tuple(sorted(member.stated.items())), 0)

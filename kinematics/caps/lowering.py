@@ -12,8 +12,6 @@ from kinematics.caps.vibration import RINGING_KEY, ROUNDING_KEY, axis_quality
 from kinematics.gcode.moves import PRINT
 from kinematics.machine import Machine
 
-EVERY_CLASS = MoveClass(PRINT, False)
-
 
 class Cap(NamedTuple):
     """One row: the dotted key that the cap comes from, and the column that it lowers.
@@ -50,8 +48,3 @@ CAPS: tuple[Cap, ...] = (
 )
 # fmt: on
 WORDS: dict[tuple[str, int], str] = {(cap.key, cap.column): cap.words for cap in CAPS if cap.words}
-
-
-def caps_of(machine: Machine) -> tuple[tuple[Cap, float | None], ...]:
-    """Every cap with its number; one that hangs on the class is left to `Cap.value` (None). Raises InputError."""
-    return tuple((cap, None if cap.by_class else cap.value(machine, EVERY_CLASS)) for cap in CAPS)

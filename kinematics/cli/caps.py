@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import chosen_machine, is_long, job_options, jobs_with_moves, machine_line
+from kinematics.cli.options import is_long, job_options, jobs_with_moves, machine_or_stand_in, machine_words
 
 if TYPE_CHECKING:
     from kinematics.studies.prepared import PreparedJob
@@ -38,12 +38,8 @@ def command(
     """
     from kinematics.cli import console
     from kinematics.errors import EXIT_ANSWER_IS_NO
-    from kinematics.studies.estimate import STAND_IN
 
-    if machine_name is None and not as_json:
-        console.remark(f"no machine was given: looking at the built-in machine {STAND_IN!r} (--machine FILE|NAME)")
-    machine = chosen_machine(machine_name or STAND_IN, settings, material)
-    assert machine is not None  # a name was given
+    machine = machine_or_stand_in(machine_name, settings, material, as_json)
     prepared: list[PreparedJob] = []
     if jobs:
         prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
@@ -61,6 +57,6 @@ def command(
 
         notes = [*(formula_lines(caps) if formulas else []), *cap_notes(caps, formulas)]
         table = console.Table(cap_heads(caps), cap_cells(caps))
-        console.say_answer([machine_line(machine, material, settings)], table, notes)
+        console.say_answer([f"on {machine_words(machine, material, settings)}"], table, notes)
     if check and caps.asks_too_much:
         sys.exit(EXIT_ANSWER_IS_NO)

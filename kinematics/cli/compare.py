@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import chosen_machine, draw_options, is_long, job_options, jobs_to_time, machine_line
+from kinematics.cli.options import draw_options, is_long, job_options, jobs_to_time, machine_or_stand_in, machine_words
 
 if TYPE_CHECKING:
     from kinematics.machine import Candidate
@@ -41,12 +41,8 @@ def command(
     """
     from kinematics.cli import console
     from kinematics.errors import InputError
-    from kinematics.studies.estimate import STAND_IN
 
-    if machine_name is None and not as_json:
-        console.remark(f"no machine was given: comparing on the built-in machine {STAND_IN!r} (--machine FILE|NAME)")
-    machine = chosen_machine(machine_name or STAND_IN, settings, material)
-    assert machine is not None  # a name was given
+    machine = machine_or_stand_in(machine_name, settings, material, as_json)
     candidates = [*machine.candidates, *(candidate_from(text) for text in candidate_texts)]
     if not candidates:
         raise InputError.at(
@@ -73,7 +69,7 @@ def command(
 
     rows = comparison.rows if len(jobs) == 1 else (*comparison.rows, *comparison.totals)
     table = console.Table(comparison_heads(comparison), comparison_rows(rows, console.is_terminal()))
-    console.say_answer([machine_line(machine, material, settings)], table, comparison_notes(comparison))
+    console.say_answer([f"on {machine_words(machine, material, settings)}"], table, comparison_notes(comparison))
 
 
 def candidate_from(text: str) -> Candidate:

@@ -15,7 +15,7 @@ from kinematics.cli.options import (
     job_options,
     jobs_to_time,
     jobs_with_moves,
-    machine_line,
+    machine_words,
 )
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ LAYER_HEADS = (
 @job_options
 @draw_options
 @click.option("--layers", is_flag=True, help="Time of every layer.")
-@click.option("--limits", is_flag=True, help="What each limit is worth: what 1 % more buys, and the time without it.")
+@click.option("--limits", is_flag=True, help="What each limit is worth: what 1 % more saves, and the time without it.")
 @click.option(
     "--picture",
     metavar="FILE",
@@ -95,6 +95,7 @@ def command(
             tell=tell,
             worth=worth,
             sampling=Sampling(draws, seed),
+            each=as_json,
         )
     compiled.mark_warm()
     if moves_file is not None:
@@ -120,9 +121,9 @@ def command(
         for one in estimate.jobs:
             table = console.Table(words.HEADS, words.worth_rows(one))
             parts += [words.worth_head(one), table, words.worth_below(one)]
-        first = machine_line(estimate.machine, material, settings)
+        first = f"on {machine_words(estimate.machine, material, settings)}"
         console.say_answer(
-            [first + (", as no machine was given" if estimate.span else "")], *parts, words.worth_notes(estimate)
+            [first + (", as no machine is given" if estimate.span else "")], *parts, words.worth_notes(estimate)
         )
     else:
         from kinematics.reports import screens
@@ -138,9 +139,8 @@ def command(
             options.append("--block-delete")
         for option, chosen, usual in (("--draws", draws, USUAL.draws), ("--seed", seed, USUAL.seed)):
             options += [option, str(chosen)] if chosen != usual else []
-        fallback = STAND_IN if estimate.span else ""
-        head = screens.machine_lines(estimate, machine_line(estimate.machine, material, settings))
-        below = screens.closing_lines(estimate, machine_name or fallback, options)
+        head = screens.machine_lines(estimate, machine_words(estimate.machine, material, settings))
+        below = screens.closing_lines(estimate, machine_name or STAND_IN, options)
         if len(estimate.jobs) > MOST_IN_FULL:
             table = console.Table(jobs_heads(estimate), jobs_rows(estimate))
             console.say_answer(head, table, jobs_notes(estimate), below)
@@ -185,7 +185,7 @@ def _check_moves_file(path: Path, jobs: int, force: bool) -> None:
     from kinematics.errors import InputError
 
     if path.suffix not in (".csv", ".parquet"):
-        raise InputError.at("--moves", f"no kind of table ends in {path.suffix!r}", "FILE.csv or FILE.parquet")
+        raise InputError.at("--moves", f"can't write a table that ends in {path.suffix!r}", "FILE.csv or FILE.parquet")
     if jobs > 1:
         raise InputError.at("--moves", f"{jobs} jobs for one table", "one job with --moves")
     if path.suffix == ".parquet" and find_spec("pyarrow") is None:

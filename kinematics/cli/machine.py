@@ -72,10 +72,12 @@ def check(machine_name: str, settings: tuple[str, ...], as_json: bool) -> None:
 
         console.say_json(check_document(machine))
     else:
-        lines = [f"{machine.name}: {len(machine.candidates)} candidates, every key is known and every value allowed"]
+        lines = [f"{machine.name}: every key is known, every value allowed"]
         lines += [f"doubtful: {doubt}" for doubt in doubts]
         if missing:
-            lines.append(f"limits not given, so none assumed: {', '.join(missing)}")
+            from kinematics.reports.screens import NO_LIMIT
+
+            lines.append(f"{NO_LIMIT}: {', '.join(missing)}")
         console.say(lines)
     if doubts:
         sys.exit(EXIT_ANSWER_IS_NO)
@@ -88,6 +90,7 @@ def check(machine_name: str, settings: tuple[str, ...], as_json: bool) -> None:
 @click.option("--like", metavar="gentle|middling|quick", help="The built-in machine that it is most like.")
 @click.option("--from", "job", metavar="JOB", help="Take the limits that this job file states, instead of --like.")
 @click.option("--dialect", metavar="NAME|FILE", help="Dialect of JOB: extrusion (default), rs274, or a file.")
+@click.option("--full", is_flag=True, help="With every key there is, commented out and explained.")
 @click.option("--force", is_flag=True, help="Overwrite FILE.")
 def new(
     file: Path,
@@ -96,6 +99,7 @@ def new(
     like: str | None,
     job: str | None,
     dialect: str | None,
+    full: bool,
     force: bool,
 ) -> None:
     """Write a commented machine file to FILE from three questions (asked on a terminal) or options.
@@ -107,13 +111,15 @@ def new(
 
     if job is not None and like is not None:
         raise InputError.at("--like", "given together with --from", "one of them")
+    if job is not None and full:
+        raise InputError.at("--full", "given together with --from", "one of them")
     if dialect is not None and job is None:
         raise InputError.at("--dialect", "no job to read", "--dialect together with --from JOB")
     console.refuse_to_overwrite(file, force)
     if job is not None:
         text, source = _from_job(job, dialect or "extrusion", name, bed_mm)
     else:
-        text, source = _from_questions(name, bed_mm, like)
+        text, source = _from_questions(name, bed_mm, like, full)
     console.write_whole(file, lambda path: _write(path, text), force)
     example = "JOB" if job is None or job == "-" else job
     from kinematics.machine import Machine
@@ -123,15 +129,17 @@ def new(
     console.say([f"{file} written, {source}", *doubts, following])
 
 
-def _from_questions(name: str | None, bed_mm: str | None, like: str | None) -> tuple[str, str]:
+def _from_questions(name: str | None, bed_mm: str | None, like: str | None, full: bool) -> tuple[str, str]:
     """The text of the file, and in words where its limits are from."""
     from kinematics.machine import NEW_MACHINE_QUESTIONS, new_machine_text
+    from kinematics.machine.explained import full_machine_text
 
     answers = {"name": name, "bed_mm": bed_mm, "like": like}
     for question in NEW_MACHINE_QUESTIONS:
         if answers[question.key] is None:
             answers[question.key] = _asked(question)
-    text = new_machine_text(str(answers["name"]), str(answers["bed_mm"]), str(answers["like"]))
+    make = full_machine_text if full else new_machine_text
+    text = make(str(answers["name"]), str(answers["bed_mm"]), str(answers["like"]))
     return text, f"with the limits of the built-in machine {answers['like']!r}: a start, not yours yet"
 
 
@@ -144,15 +152,22 @@ def _from_job(job: str, dialect: str, name: str | None, bed_mm: str | None) -> t
     console.remark_first_run()
     from kinematics.caps.flow import filament_area
     from kinematics.gcode.dialect_file import load_dialect
-    from kinematics.gcode.file_limits import last_stated
     from kinematics.gcode.reader import read_gcode
 
     read = read_gcode(job, load_dialect(dialect), filament_area=filament_area(Machine()))
-    limits = last_stated(read.stated)
+    from kinematics.reports.screens import assumed_text, held_text
+    from kinematics.studies.estimate import ASSUMED
+
+    stated = read.facts.stated
+    limits = {one.key: (one.value, one.line) for one in stated}
     if not limits:
         raise InputError.at(job, "states no limits", "a job that does, or --like gentle|middling|quick")
-    text = machine_text_from_limits(_asked(NEW_MACHINE_QUESTIONS[0]) if name is None else name, limits, bed_mm)
-    given = {row.key for row in Machine.from_toml_text(text, job).effective() if row.origin.startswith(f"{job}:")}
+    beside = {one.key: words for one in stated if (words := held_text(one))}
+    text = machine_text_from_limits(_asked(NEW_MACHINE_QUESTIONS[0]) if name is None else name, limits, bed_mm, beside)
+    machine = Machine.from_toml_text(text, job)
+    given = {row.key for row in machine.effective() if row.origin.startswith(f"{job}:")}
+    if assumed := assumed_text((key, machine.value_of(key)) for key in ASSUMED if key not in given):
+        console.remark(assumed)
     used = len(given & limits.keys())
     unused = f", and {len(limits) - used} that cannot be used, see its remarks" if used < len(limits) else ""
     return text, f"with the limits that {job} states ({used}{unused}); what it does not state is commented out"

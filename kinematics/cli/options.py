@@ -54,7 +54,7 @@ def job_options(command: Callable[..., Any] | None = None, *, required: bool = T
             "--file-limits",
             type=click.Choice(["honour", "ignore", "cap"]),
             default="honour",
-            help="What limits stated in the job do (default: honour).",
+            help="Whether limits stated in the job hold (default: honour).",
         ),
         click.option("--block-delete", is_flag=True, help="Leave out lines that begin with /."),
         click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output, nothing else."),
@@ -72,9 +72,9 @@ def draw_options(command: Callable[..., Any]) -> Callable[..., Any]:
             type=click.IntRange(*DRAWS),
             default=200,
             metavar="N",
-            help="Machines drawn from ranges (default: 200).",
+            help="How many machines are drawn from ranges (default: 200).",
         ),
-        click.option("--seed", type=click.IntRange(0), default=1, metavar="N", help="Of all draws (default: 1)."),
+        click.option("--seed", type=click.IntRange(0), default=1, metavar="N", help="Seed of the draws (default: 1)."),
     )
     for decorator in reversed(decorators):
         command = decorator(command)
@@ -95,11 +95,28 @@ def chosen_machine(name: str | None, settings: Sequence[str], material: str | No
     raise InputError.at(option, "no machine to change", f"{option} together with --machine FILE|NAME")
 
 
-def machine_line(machine: Machine, material: str | None, settings: Sequence[str]) -> str:
-    """The head of every screen: which machine, with which material, and what --set changed."""
-    words = f"on {machine.name}"
-    words += "" if material is None else f", material {material}"
-    return words + (f", with {', '.join(settings)}" if settings else "")
+def machine_words(machine: Machine, material: str | None, settings: Sequence[str]) -> str:
+    """Which machine, as the head of every screen says it: its name, the material, and what --set changed.
+
+    A setting that a later one takes back is left out.
+    """
+    from kinematics.machine import parse_settings
+
+    keys = [parse_settings(text).keys() for text in settings]
+    standing = [text for i, text in enumerate(settings) if not any(keys[i] <= later for later in keys[i + 1 :])]
+    changes = [*([] if material is None else [material]), *standing]
+    return machine.name + (f" with {', '.join(changes)}" if changes else "")
+
+
+def machine_or_stand_in(name: str | None, settings: Sequence[str], material: str | None, quiet: bool) -> Machine:
+    """The machine that the options name; a built-in one where they name none, and a remark unless `quiet`."""
+    from kinematics.cli.console import remark
+    from kinematics.machine import load_machine
+    from kinematics.studies.estimate import STAND_IN
+
+    if name is None and not quiet:
+        remark(f"no machine given: this is for the built-in machine {STAND_IN!r}; name yours with --machine FILE")
+    return load_machine(name or STAND_IN, settings, material)
 
 
 def _dialect_ready(dialect_name: str) -> Dialect:

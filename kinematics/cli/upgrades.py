@@ -7,7 +7,7 @@ from pathlib import PurePath
 
 import click
 
-from kinematics.cli.options import chosen_machine, draw_options, is_long, job_options, jobs_to_time, machine_line
+from kinematics.cli.options import chosen_machine, draw_options, is_long, job_options, jobs_to_time, machine_words
 
 COUNT_ALLOWED = "a number, 0 or more, for every job, or JOB=NUMBER for one"
 
@@ -74,7 +74,7 @@ def command(
         return
     from kinematics.reports.upgrades import upgrade_head, upgrade_heads, upgrade_notes, upgrade_rows
 
-    head = [machine_line(machine, material, settings), *upgrade_head(found, assumed)]
+    head = [f"on {machine_words(machine, material, settings)}", *upgrade_head(found, assumed)]
     table = console.Table(upgrade_heads(found, detail), upgrade_rows(found, detail))
     console.say_answer(head, table, upgrade_notes(found, detail))
 
@@ -96,9 +96,9 @@ def prints_a_month(jobs: Sequence[str], texts: Sequence[str], default: float | N
         except ValueError:
             number = -1.0
         if not 0.0 <= number < 1e9:
-            findings.append(Finding("--per-month", f"{text!r} says no number of prints", COUNT_ALLOWED))
+            findings.append(Finding("--per-month", f"{text!r} is not a number of prints", COUNT_ALLOWED))
         elif name and len(matching) != 1:
-            found = f"{name!r} is {'no job of this command' if not matching else 'more than one job'}"
+            found = f"{name!r} is {'not one of the jobs' if not matching else 'more than one job'}"
             findings.append(Finding("--per-month", found, ", ".join(jobs), nearest(name, jobs)))
         elif (key := matching[0] if name else "") in told:
             findings.append(Finding("--per-month", f"{name or 'every other job'} is given twice", "once"))

@@ -14,7 +14,19 @@ from kinematics.gcode.file_limits import FileLimit, limits_in_events
 from kinematics.gcode.findings import notice_of, notices_of
 from kinematics.gcode.job import Job
 from kinematics.gcode.labels import layer_marks_of
-from kinematics.gcode.moves import DWELL, LIMIT, PAUSE, TEXT, Events
+from kinematics.gcode.layers import (
+    FALLEN,
+    MOST_FED,
+    NOT_SETTLED,
+    Layering,
+    first_fall,
+    layer_count,
+    layering_of,
+    no_layers,
+    printed_length,
+    settle_layers,
+)
+from kinematics.gcode.moves import DWELL, LIMIT, PAUSE, TEXT, Events, Moves
 from kinematics.gcode.stretches import Notes
 from kinematics.gcode.whole import WholeRead
 
@@ -94,9 +106,22 @@ def with_added(events: Events, added: list[Added]) -> Events:
     )
 
 
+def _with_layers(
+    moves: Moves, course: NDArray[np.float64], content: memoryview, dialect: Dialect
+) -> tuple[Moves, Layering, int]:
+    """Moves in the layers that the dialect's marks tell, else in those of the path; and how many there are."""
+    if dialect.layers:
+        marks = layer_marks_of(bytes(content), moves.line, dialect)
+        if marks.layers:
+            return moves._replace(layer=marks.of_move.astype(np.int32)), NOT_SETTLED, marks.layers
+    printed = printed_length(moves.dx, moves.dy, moves.dz, moves.kind, 0.0) if course[FALLEN] > 0.0 else 0.0
+    layering = layering_of(course, printed)
+    return moves._replace(layer=settle_layers(moves.layer, layering)), layering, layer_count(course, layering)
+
+
 def job_from(read: WholeRead, content: memoryview, name: str, dialect: Dialect) -> Job:
     """A job from what was read; `content` are the bytes of the file."""
-    moves, layers = read.moves, read.layers
+    moves = read.moves
     events = events_from(read.events)
     stated, unused = limits_in_events(events, dialect)
     added: list[Added] = []
@@ -105,19 +130,19 @@ def job_from(read: WholeRead, content: memoryview, name: str, dialect: Dialect) 
         added = texts.events
         stated = sorted([*stated, *texts.stated], key=lambda row: row.line)
         moves.stop[[move for move, *_ in added if move < moves.kind.size]] = 1
-    if dialect.layers:
-        marks = layer_marks_of(bytes(content), moves.line, dialect)
-        if marks.layers:
-            moves, layers = moves._replace(layer=marks.of_move.astype(np.int32)), marks.layers
+    moves, layering, layers = _with_layers(moves, read.course, content, dialect)
     low, high = read.real[at.LOW_X : at.LOW_Z + 1], read.real[at.HIGH_X : at.HIGH_Z + 1]
     notices = [*notices_of(read.notes, content), *map(notice_of, unused)]
+    if layering.falls:
+        notices.append(no_layers(first_fall(moves)))
     return Job(
         name=name,
         moves=moves,
         events=with_added(events, added) if added or stated or unused or dialect.texts else events,
         layers=layers,
+        has_layers=not layering.falls,
         extent=((*map(float, low),), (*map(float, high),)) if np.isfinite(low).all() else None,  # type: ignore[arg-type]
-        filament=read.most_fed,
+        filament=float(read.course[MOST_FED]),
         lines=int(read.whole[at.LINE_NUMBER]),
         size=len(content),
         dialect=dialect,

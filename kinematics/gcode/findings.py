@@ -75,7 +75,7 @@ def _doubt(row: int, content: memoryview, offset: int) -> tuple[str, int]:
         return at.NOTE_TEXTS[row], _WEIGHTS.get(row, SMALL)
     if row < at.NOTE_G:
         letter = chr(ord("A") + row - at.NOTE_LETTER)
-        hint = f'if it feeds the filament, a dialect table says [extruder] letter = "{letter}"'
+        hint = f'where it moves the filament, put [extruder] letter = "{letter}" into a dialect table'
         return f"{letter} is no axis here, not used; {hint}", MAY_COST
     if row < at.TEXT_KEY:
         is_m = row >= at.NOTE_M

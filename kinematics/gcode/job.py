@@ -26,8 +26,9 @@ class Job:
     `name` the file; `moves`, `events` as in `kinematics.gcode.moves`; `layers` number of layers; `extent` ((x, y, z),
     (x, y, z)) of what is printed (mm; None where nothing is); `filament` highest sum of filament fed (mm); `lines`,
     `size` of the file (lines, bytes); `dialect` by which it was read; `stated` the limits that it states, in file
-    order; `notices` what was doubtful; `content` its bytes, where they were kept; `home` where homing puts
-    the axes (mm).
+    order; `notices` what was doubtful, the dearest first; `content` its bytes, where they were kept; `home` where
+    homing puts the axes (mm); `has_layers` whether layers count at all, which they do not where the path rises and
+    falls while it prints.
     """
 
     name: str
@@ -43,6 +44,7 @@ class Job:
     notices: tuple[Notice, ...]
     content: memoryview = field(default=memoryview(b""))
     home: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    has_layers: bool = True
 
     def __len__(self) -> int:
         return int(self.moves.kind.size)

@@ -16,7 +16,21 @@ from kinematics.gcode.facts import JobFacts, Statements
 from kinematics.gcode.file_limits import Conditions, FileLimit, Unused, conditions_of, limits_in_events
 from kinematics.gcode.findings import first_findings, joined, notice_of
 from kinematics.gcode.labels import LabelNames, Labels, Mark, held, label_marks, layer_marks
-from kinematics.gcode.layers import MOST_FED, NUMBER, fresh_course, number_layers
+from kinematics.gcode.layers import (
+    FALLEN,
+    FIRST,
+    MOST_FED,
+    NOT_SETTLED,
+    Layering,
+    first_fall,
+    fresh_course,
+    layer_count,
+    layering_of,
+    no_layers,
+    number_layers,
+    printed_length,
+    settle_layers,
+)
 from kinematics.gcode.moves import Events, Moves
 from kinematics.gcode.patterns import text_from
 from kinematics.gcode.stretches import Read
@@ -26,13 +40,14 @@ class Portion(NamedTuple):
     """The moves of one chunk of a job: as in `Job`, but moves are counted from the portion's start.
 
     `conditions` has a table of its own; the labels are those of the job so far. `conditions` and `labels` are None
-    where they were not asked for.
+    where they were not asked for. `has_layers` as in `Job`.
     """
 
     moves: Moves
     events: Events
     conditions: Conditions | None
     labels: Labels | None
+    has_layers: bool
 
 
 class _Marks:
@@ -66,16 +81,29 @@ class Portions:
     """Makes portions of what was read, chunk by chunk in file order, and sums up what the job is.
 
     `stated`, `labelled` say whether conditions and labels are asked for; `label_key` is the key that was found by
-    counting; `marked_layers` says whether layers are those of the dialect's marks rather than the path's own.
+    counting; `marked_layers` says whether layers are those of the dialect's marks rather than the path's own, and
+    `layering` what is taken for granted of the latter (None: what the first portion with print tells). Whether that
+    held is known at the end (`layers_held`).
     """
 
-    def __init__(self, dialect: Dialect, stated: bool, labelled: bool, label_key: bytes, marked_layers: bool) -> None:
+    def __init__(
+        self,
+        dialect: Dialect,
+        stated: bool,
+        labelled: bool,
+        label_key: bytes,
+        marked_layers: bool,
+        layering: Layering | None = None,
+    ) -> None:
         self._dialect = dialect
         self._stated = stated
         self._labelled = labelled
         self._label_key = label_key
         self._marked_layers = marked_layers
         self._course = fresh_course()
+        self._assumed = NOT_SETTLED if marked_layers else layering
+        self._printed = 0.0
+        self._first_fall: int | None = None
         self._layer_marks, self._label_marks = _Marks(), _Marks()
         self._override, self._stop_pending = 1.0, False
         self._found: dict[int, Notice] = {}
@@ -89,17 +117,28 @@ class Portions:
     @property
     def layers(self) -> int:
         """Number of layers so far."""
-        return self._layer_marks.now if self._marked_layers else int(self._course[NUMBER])
+        return self._layer_marks.now if self._marked_layers else layer_count(self._course, self._taken)
 
     @property
-    def states_limits(self) -> bool:
-        """Whether the job has stated a limit so far."""
-        return bool(self._statements.limits)
+    def _taken(self) -> Layering:
+        """The layering under which moves are put into layers; it changes nothing before something is printed."""
+        return NOT_SETTLED if self._assumed is None else self._assumed
+
+    @property
+    def layering(self) -> Layering:
+        """What the path so far tells of its layers; nothing where marks tell them."""
+        return NOT_SETTLED if self._marked_layers else layering_of(self._course, self._printed)
+
+    @property
+    def layers_held(self) -> bool:
+        """Whether the moves so far are in the layers that the path so far tells."""
+        return self._course[FIRST] == 0.0 or self._assumed == self.layering
 
     @property
     def notices(self) -> tuple[Notice, ...]:
         """What was doubtful so far, the gravest first."""
-        return by_weight([*self._found.values(), *map(notice_of, self._unused.values())])
+        falls = [no_layers(self._first_fall)] if self.layering.falls else []
+        return by_weight([*self._found.values(), *map(notice_of, self._unused.values()), *falls])
 
     def portion(self, chunk: Chunk, read: Read) -> Portion:
         """The portion of a chunk, which was read without an error."""
@@ -121,12 +160,15 @@ class Portions:
             stop[[move for move, *_ in added if move < n]] = 1
         if added or stated or unused or dialect.texts:
             events = with_added(events, added)
-        self._note(read, chunk.content, stated, unused)
+        moves = Moves(dx, dy, dz, de, speed, kind, line, np.empty(n, np.int32), stop)
+        self._note(read, chunk.content, unused)
+        self._statements.add(stated, moves)
         portion = Portion(
-            Moves(dx, dy, dz, de, speed, kind, line, self._layer(chunk, read, kind, line), stop),
+            moves._replace(layer=self._layer(chunk, moves, read.height)),
             events,
             self._conditions(stated, n),
             self._labels(chunk, line) if self._labelled else None,
+            not self._taken.falls,
         )
         self.moves += n
         self._lines = int(read.whole[at.LINE_NUMBER])
@@ -134,14 +176,13 @@ class Portions:
         self._high = np.maximum(self._high, read.real[at.HIGH_X : at.HIGH_Z + 1])
         return portion
 
-    def _note(self, read: Read, content: memoryview, stated: list[FileLimit], unused: list[Unused]) -> None:
-        """Keep what was doubtful, and what is stated."""
+    def _note(self, read: Read, content: memoryview, unused: list[Unused]) -> None:
+        """Keep what was doubtful."""
         for row, notice in first_findings(read.notes, content).items():
             self._found[row] = joined(self._found.get(row), notice)
         for one in unused:
             known = self._unused.get(one.word)
             self._unused[one.word] = one if known is None else known.joined(one)
-        self._statements.add(stated)
 
     def _conditions(self, stated: list[FileLimit], moves: int) -> Conditions | None:
         if not self._stated:
@@ -151,14 +192,19 @@ class Portions:
             self._holds |= dict.fromkeys(FILE_LIMITS[statement.means][0], statement.value)
         return conditions
 
-    def _layer(self, chunk: Chunk, read: Read, kind: NDArray[np.int8], line: NDArray[np.int32]) -> NDArray[np.int32]:
-        dx, dy, dz, de, _ = read.path
-        layer = np.empty(line.size, np.int32)
-        number_layers(dx, dy, dz, de, kind, read.height, self._course, layer)
+    def _layer(self, chunk: Chunk, moves: Moves, height: NDArray[np.float64]) -> NDArray[np.int32]:
+        dx, dy, dz, de, _, kind, line, layer, _ = moves
+        number_layers(dx, dy, dz, de, kind, height, self._course, layer)
         if self._marked_layers:
             content = bytes(chunk.content)
             return self._layer_marks.layers(content, layer_marks(content, self._dialect), line - self._lines)
-        return layer
+        self._printed = printed_length(dx, dy, dz, kind, self._printed)
+        if self._first_fall is None and self._course[FALLEN] > 0.0:
+            self._first_fall = first_fall(moves)
+        if self._assumed is None and self._course[FIRST] > 0.0:
+            # What has been handed out before, without print, was not told that there are no layers.
+            self._assumed = self.layering if self.moves == 0 else self.layering._replace(falls=False)
+        return settle_layers(layer, self._taken)
 
     def _labels(self, chunk: Chunk, line: NDArray[np.int32]) -> Labels:
         content = bytes(chunk.content)

@@ -21,7 +21,7 @@ from kinematics.gcode import state as at
 from kinematics.gcode.chunks import CHUNK, WORKERS, chunk_ends
 from kinematics.gcode.dialects import Dialect
 from kinematics.gcode.guesses import OrderError, begin_from, guess_after, mended
-from kinematics.gcode.layers import MOST_FED, NUMBER, fresh_course, number_layers
+from kinematics.gcode.layers import fresh_course, number_layers
 from kinematics.gcode.moves import Moves
 from kinematics.gcode.stretches import Columns, Notes, Read, ReaderOptions, fresh_state
 
@@ -37,8 +37,8 @@ HEADS = 8  # the first stretch is read in so many pieces, until modes can be gue
 
 
 class WholeRead(NamedTuple):
-    """What a file was read to: the state at its end, its moves, events and notes (see `state`), the number of layers,
-    and the highest sum of filament fed (mm).
+    """What a file was read to: the state at its end, its moves, events and notes (see `state`), and the course of its
+    layers (see `layers`), as which the moves are numbered.
     """
 
     real: Real
@@ -46,8 +46,7 @@ class WholeRead(NamedTuple):
     moves: Moves
     events: Real
     notes: Notes
-    layers: int
-    most_fed: float
+    course: Real
 
 
 class Guessed(NamedTuple):
@@ -181,9 +180,7 @@ class Reading:
         columns = self._columns
         dx, dy, dz, de, speed = columns.path[:, :n]
         moves = Moves(dx, dy, dz, de, speed, columns.kind[:n], columns.line[:n], self._layer[:n], columns.stop[:n])
-        events = np.concatenate(self._events)
-        layers, most_fed = int(self._course[NUMBER]), float(self._course[MOST_FED])
-        return WholeRead(real, self.whole, moves, events, self._notes, layers, most_fed)
+        return WholeRead(real, self.whole, moves, np.concatenate(self._events), self._notes, self._course)
 
 
 def read_whole(

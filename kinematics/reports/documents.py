@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from kinematics.studies.compare import Comparison
     from kinematics.studies.estimate import Estimate, JobEstimate
     from kinematics.studies.intervals import Interval, Sampling
+    from kinematics.studies.knees import Knee
     from kinematics.studies.sweep import Sweep
     from kinematics.studies.target import Target
 
@@ -66,8 +67,20 @@ def _job(job: JobEstimate, layers: bool) -> dict[str, Any]:
             {"cause": cause.cause, "seconds": cause.seconds, "share": cause.share} for cause in job.causes
         ],
         "stated_limits": [
-            {"limit": one.key, "value": one.value, "line": one.line, "count": one.times} for one in job.stated
+            {
+                "limit": one.key,
+                "value": one.value,
+                "line": one.line,
+                "count": one.times,
+                "share_of_printed_path": one.share,
+                "others": [
+                    {"value": other.value, "line": other.line, "share_of_printed_path": other.share}
+                    for other in one.others
+                ],
+            }
+            for one in job.stated
         ],
+        "assumed_limits": [{"limit": key, "value": value} for key, value in job.assumed],
         "labels": None
         if job.labels is None
         else {
@@ -94,12 +107,19 @@ def _job(job: JobEstimate, layers: bool) -> dict[str, Any]:
 
 
 def estimate_document(estimate: Estimate, layers: bool = False) -> dict[str, Any]:
-    """An estimate as a document; `span` only where no machine was given."""
+    """An estimate as a document.
+
+    Where no machine was given `jobs` holds one entry a job and built-in machine, `total_s` is null and `span_s` holds
+    the lowest and the highest total; `machine` is then the one that stands in, on which one thing was changed.
+    """
+    totals = [span.total for span in estimate.span]
+    jobs = [{"machine": span.machine} | _job(job, layers) for span in estimate.span for job in span.jobs]
     document = head() | {
         "machine": estimate.machine.as_dict(),
         "limits_not_given": estimate.machine.limits_not_given(),
-        "jobs": [_job(job, layers) for job in estimate.jobs],
-        "total_s": estimate.total,
+        "jobs": jobs if totals else [_job(job, layers) for job in estimate.jobs],
+        "total_s": None if totals else estimate.total,
+        **({"span_s": [min(totals), max(totals)]} if totals else {}),
         **_interval(estimate.interval),
         **draws_document(estimate.sampling),
         "if_you_change_one_thing": [
@@ -109,6 +129,8 @@ def estimate_document(estimate: Estimate, layers: bool = False) -> dict[str, Any
                 "to": change.after,
                 "saved_s": change.saved,
                 **_interval(change.interval, "saved_interval_s"),
+                "commands_silenced": change.silenced,
+                "saved_by_silencing_s": change.by_silencing,
             }
             for change in estimate.changes
         ],
@@ -122,7 +144,7 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
     """A comparison as a document."""
     return head() | {
         "machine": comparison.machine.as_dict(),
-        "candidates": [{"name": one.name, "set": one.model_dump(mode="json")["set"]} for one in comparison.candidates],
+        "candidates": [{"name": one.name, "set": one.as_dict()["set"]} for one in comparison.candidates],
         "rows": [
             {
                 "candidate": row.candidate,
@@ -132,6 +154,7 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
                 "saved_s": row.saved,
                 **_interval(row.saved_interval, "saved_interval_s"),
                 "saved_share": row.saved_share,
+                "saved_by_silencing_s": row.by_silencing,
                 "cause": row.cause,
             }
             for row in comparison.rows
@@ -144,6 +167,7 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
                 "saved_s": row.saved,
                 **_interval(row.saved_interval, "saved_interval_s"),
                 "saved_share": row.saved_share,
+                "saved_by_silencing_s": row.by_silencing,
                 "cause": row.cause,
             }
             for row in comparison.totals
@@ -207,24 +231,33 @@ def sweep_document(sweep: Sweep) -> dict[str, Any]:
         "machine": sweep.machine.as_dict(),
         "knobs": [{"knob": knob.name, "values": list(knob.values)} for knob in sweep.knobs],
         "rows": [row_dict(sweep.knobs, row) for row in sweep.rows],
+        "present_total_s": sweep.present_total,
         **draws_document(sweep.sampling),
         "best_trade_offs": [{**row_dict(sweep.knobs, one.row), **one.costs} for one in trade_offs],
         "recommended": None if gentle is None else row_dict(sweep.knobs, gentle),
-        "knee": {
-            knee.knob: {
-                "from": knee.low,
-                "from_total_s": knee.base,
-                "floor_s": knee.floor,
-                "floor_cause": knee.floor_cause,
-                "present": knee.present,
-                "knees": [{"share": share, "value": value} for share, value in knee.knees],
-                "one_percent_buys": [{"value": value, "seconds": seconds} for value, seconds in knee.curve],
-                "turning": None
-                if knee.turning is None
-                else {"value": knee.turning.value, "total_s": knee.turning.total, "reason": knee.turning.reason},
-            }
-            for knee in sweep.knees
-        },
+        "knee": {knee.knob: _knee(knee) for knee in sweep.knees},
+    }
+
+
+def _knee(knee: Knee) -> dict[str, Any]:
+    """Where one knob stops paying, from the easy end of the sweep and from what the machine has now."""
+    swept, now, turning = knee.swept, knee.now, knee.turning
+    return {
+        "turned": "down" if knee.down else "up",
+        "from": swept.start,
+        "from_total_s": swept.total,
+        "saves_s": swept.saves,
+        "floor_s": knee.floor,
+        "floor_cause": knee.floor_cause,
+        "present": None if now is None else now.start,
+        "knees": [one._asdict() for one in swept.shares],
+        "from_present": None
+        if now is None
+        else {"total_s": now.total, "saves_s": now.saves, "knees": [one._asdict() for one in now.shares]},
+        "one_percent_buys": [{"value": value, "seconds": seconds} for value, seconds in knee.curve],
+        "turning": None
+        if turning is None
+        else {"value": turning.value, "total_s": turning.total, "reason": turning.reason},
     }
 
 
@@ -236,10 +269,23 @@ def target_document(target: Target, machine: Machine) -> dict[str, Any]:
         "within_s": target.within,
         "total_s": target.total,
         "set": dict(target.settings),
+        "turned": [
+            {
+                "knob": one.knob,
+                "turned": "down" if one.down else "up",
+                "from": one.before,
+                "to": one.after,
+                "held_by": one.held_by,
+            }
+            for one in target.turned
+        ],
         "factor": target.factor,
         "gentler_total_s": target.gentler_total,
         "present_total_s": target.present_total,
+        "without_stated_limits_s": target.overridden_total,
+        "floor_s": target.floor,
         "stopped_by": target.stopped_by,
+        "others": [{"knob": one.knob, "total_s": one.total, "meets": one.meets} for one in target.others],
     }
 
 

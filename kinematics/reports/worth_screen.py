@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from kinematics.reports.screens import CAUTION
+from kinematics.reports.screens import CAUTION, NO_LIMIT
 from kinematics.wording import duration_text
 
 if TYPE_CHECKING:
@@ -50,5 +50,5 @@ def worth_notes(estimate: Estimate) -> list[str]:
     """What stands under all tables: the limits that nobody gave, and the caution."""
     told = {one.key for job in estimate.jobs for one in job.stated}
     missing = [key for key in estimate.machine.limits_not_given() if key not in told]
-    lines = [f"not in the machine file, so taken as no limit: {', '.join(missing)}"] if missing else []
+    lines = [f"{NO_LIMIT}: {', '.join(missing)}"] if missing else []
     return [*lines, CAUTION]

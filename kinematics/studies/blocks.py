@@ -464,7 +464,7 @@ class Course:
         self._after.append(portion.moves.layer[self._coming[here] - self._end].astype(np.int64))
         self._coming = self._coming[~here]
         self._end += int(portion.moves.kind.size)
-        told = portion.moves, portion.conditions, portion.labels
+        told = portion.moves, portion.has_layers, portion.conditions, portion.labels
         more = AtHand(portion.moves, tuple(classing.numbers(*told) for classing in self._classings))
         self._at_hand = more if self._at_hand is None else self._at_hand.followed_by(more)
         end = last_rest(self._at_hand.moves, max(lane.at.move for lane in self._lanes) - self._begin)

@@ -26,6 +26,7 @@ from kinematics.gcode.dialects import EXTRUSION, Dialect
 from kinematics.gcode.findings import error_of, no_second_percent, nothing_moves
 from kinematics.gcode.job_file import GZIP, JobFile
 from kinematics.gcode.labels import Pairs, count_keys, most_frequent_key
+from kinematics.gcode.layers import Layering
 from kinematics.gcode.portions import Portions
 from kinematics.gcode.stretches import Read, ReaderOptions, fresh_state
 from kinematics.machine import Machine
@@ -59,6 +60,14 @@ class _MarksError(Exception):
     """No comment of the job fits a layer pattern of the dialect."""
 
 
+class _LayersError(Exception):
+    """The whole path of the job tells other layers than were taken for granted."""
+
+    def __init__(self, layering: Layering) -> None:
+        super().__init__(layering)
+        self.layering = layering
+
+
 class BlockwiseJob:
     """A job file that is read anew for what is asked, block by block, and never held in memory as a whole.
 
@@ -82,9 +91,9 @@ class BlockwiseJob:
         self._foreseen: list[Ask] = []
         self._then: Then | None = None
         self._done: list[tuple[Ask, Timing]] = []
-        self._stated: dict[ReaderSettings, bool] = {}
         self._deviating: list[Ask] = []
         self._marked_layers = bool(dialect.layers)
+        self._layering: Layering | None = None
         self._key: bytes | None = b"" if dialect.labels else None
         self._looks_like_text = False
         self._whole: PreparedJob | None = None
@@ -100,15 +109,6 @@ class BlockwiseJob:
     def keeps_moves(self) -> bool:
         """Whether its moves stay at hand."""
         return False
-
-    def states_limits(self, machine: Machine) -> bool:
-        """Whether the job, as this machine reads it, states limits that are heeded; reads on until one is found."""
-        if not self.heeds_file_limits:
-            return False
-        settings = reader_settings(machine, self._dialect)
-        if settings not in self._stated:
-            self._stated[settings] = self._again(lambda: self._find_limits(settings))
-        return self._stated[settings]
 
     def foresee(self, asks: Sequence[Ask], then: Then | None = None) -> None:
         """Tell what will be asked: see `timing.foresee`."""
@@ -186,6 +186,8 @@ class BlockwiseJob:
                 return work()
             except _MarksError:
                 self._marked_layers = False
+            except _LayersError as other:
+                self._layering = other.layering
             except DeviationError as rules:
                 self._deviating.append(rules.ask)
 
@@ -207,15 +209,6 @@ class BlockwiseJob:
         if self._dialect.strict and whole[at.PERCENTS] == 1 and not whole[at.ENDED]:
             raise no_second_percent(self._file.name)
 
-    def _find_limits(self, settings: ReaderSettings) -> bool:
-        portions = Portions(self._dialect, False, False, b"", False)
-        with closing(self._reads(settings)) as reads:
-            for chunk, read in reads:
-                portions.portion(chunk, read)
-                if portions.states_limits:
-                    return True
-        return False
-
     def _label_key(self) -> bytes:
         """The key of the job's labels, found by counting; empty where there is none or the dialect has patterns."""
         if self._key is None:
@@ -232,7 +225,7 @@ class BlockwiseJob:
         """Read the job, or no more than some `chunks` of it, and time it under machines that read it alike."""
         labelled = any(ask.machine.motion.by_label for ask in asks)
         key = self._label_key() if labelled else b""
-        portions = Portions(self._dialect, self.heeds_file_limits, labelled, key, self._marked_layers)
+        portions = Portions(self._dialect, self.heeds_file_limits, labelled, key, self._marked_layers, self._layering)
         with ThreadPoolExecutor(PLANNERS) as pool, closing(self._reads(self._settings(asks[0]))) as reads:
             course = Course(asks, self._file_limits, self.heeds_file_limits, self._deviating, pool)
             for chunk, read in islice(reads, chunks):
@@ -241,6 +234,8 @@ class BlockwiseJob:
                 raise nothing_moves(self._file.name, portions.notices)
             if chunks is None and self._marked_layers and portions.layers == 0:
                 raise _MarksError
+            if chunks is None and not portions.layers_held:
+                raise _LayersError(portions.layering)
             return course.timings(portions.facts(self._file.name)) if portions.moves else []
 
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from kinematics.caps import columns as by
 from kinematics.caps.class_limits import HONOUR, IGNORE, NOTHING_VARIED, UNSCALED
 from kinematics.caps.classes import Classes, classify
-from kinematics.caps.combine import Limits, limits_of
+from kinematics.caps.combine import Limits, LimitTable
 from kinematics.caps.flow import filament_area, hangs_on_temperature
 from kinematics.gcode.dialects import EXTRUSION, Dialect
 from kinematics.gcode.job import Job
@@ -117,6 +117,7 @@ class PreparedJob:
         # Each beside what it was made from: as long as that is kept, nothing else is found at its address. Threads may
         # put another one in its place at any time.
         self._classes: tuple[object, Classes] | None = None
+        self._limits: LimitTable | None = None
         self._features: tuple[object, Classes, Features] | None = None
         self._ties: tuple[object, Features, Ties] | None = None
         self._rooms = _Rooms()
@@ -151,10 +152,6 @@ class PreparedJob:
         """Whether its moves stay at hand."""
         return True
 
-    def states_limits(self, machine: Machine) -> bool:
-        """Whether the job, as this machine reads it, states limits that are heeded. Raises InputError as `read`."""
-        return self.heeds_file_limits and bool(self.read(machine).stated)
-
     def read(self, machine: Machine) -> Job:
         """The job as this machine reads it. Raises InputError where it cannot be used."""
         if isinstance(self._source, Job):
@@ -181,7 +178,7 @@ class PreparedJob:
         return reader_settings(machine, self._dialect), *_cutting(machine)
 
     def _classified(self, job: Job, machine: Machine) -> Classes:
-        first_layers = machine.motion.first_layers.count
+        first_layers = machine.motion.first_layers.count if job.has_layers else 0
         labelled = bool(machine.motion.by_label)
         stated = bool(job.stated) and self._file_limits != IGNORE
         by_temperature = hangs_on_temperature(machine)
@@ -243,7 +240,10 @@ class PreparedJob:
         driven = self._driven_by(machine, self.read(machine))
         job, whole, _ = driven
         classes = self._classified(job, machine)
-        limits = limits_of(machine, classes.table, self._file_limits, varied, scaled)
+        kept = self._limits
+        if kept is None or kept.table is not classes.table:
+            kept = self._limits = LimitTable(classes.table, self._file_limits)
+        limits = kept.of(machine, varied, scaled)
         features = self._featured(driven, machine, classes, limits.values)
         return LaidOut(job, classes, features, limits, whole, self._tied(job, machine, limits, features, scaled))
 

@@ -196,10 +196,6 @@ class TimedJob(Protocol):
         """Whether its moves stay at hand, so that another question takes no reading."""
         ...
 
-    def states_limits(self, machine: Machine) -> bool:
-        """Whether the job, as this machine reads it, states limits that are heeded."""
-        ...
-
     def foresee(self, asks: Sequence[Ask], then: Then | None = None) -> None:
         """Take note of what will be asked, and of what will be once the first of `asks` is timed."""
         ...

@@ -72,5 +72,5 @@ def test_the_document_holds_what_the_table_shows(run: Run, folder: Path) -> None
 def test_without_a_job_and_without_a_machine(run: Run) -> None:
     done = run("caps")
     assert done.status == 0
-    assert "no machine was given" in done.err
+    assert "no machine given" in done.err
     assert "motors.x.torque_nm" in done.out

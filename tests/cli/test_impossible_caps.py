@@ -65,7 +65,7 @@ def test_a_material_holds_for_one_run(run: Run, bench: str) -> None:
     by_key = document(run, *asked, "--set", "hotend.max_flow_mm3_s=0.5")
     assert by_key["total_s"] == soft["total_s"]
     screen = run(*asked, "--material", "soft").out
-    assert "on Bench A, material soft" in screen
+    assert "on Bench A with soft" in screen
     assert "--material soft" in screen
     compared = run("compare", "hook.gcode", "--machine", bench, "--material", "soft", "--candidate", "b: speed=2")
     assert compared.status == 0

@@ -6,11 +6,13 @@ import gzip
 import io
 import math
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from kinematics.errors import InputError
+from kinematics.gcode.dialects import EXTRUSION
 from kinematics.gcode.reader import read_gcode
 from tests.gcode.reading import doubts, ends, events, kinds, read, steps
 
@@ -204,6 +206,14 @@ def test_codes_of_the_standard_without_effect_on_time_are_known(code: str, diale
 def test_speeds() -> None:
     job = read("G1 X1 F600\nX2 F1200\nM220 S50\nX3\nM220 S200\nX4\nG20\nX1 F60\nG0 X2")
     assert job.moves.speed.tolist() == pytest.approx([10, 20, 10, 40, INCH * 2, INCH * 2])
+
+
+def test_a_volume_keeps_its_unit_in_inches_whatever_the_area() -> None:
+    """Also where a cubic millimetre is a millimetre of filament."""
+    for area in (1.0, 2.0, 25.4):
+        told = replace(EXTRUSION, extruder_is_volume=True)
+        job = read_gcode(b"G20\nG1 X1 E6 F60\nG21\nE8\n", told, filament_area=area)
+        assert job.moves.de.tolist() == pytest.approx([6.0 / area, 2.0 / area], rel=1e-15)
 
 
 def test_before_the_first_f_no_speed_is_commanded() -> None:

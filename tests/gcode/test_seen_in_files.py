@@ -187,11 +187,11 @@ def test_a_line_behind_a_percent_sign() -> None:
         "M117 nearly there: X50 E9 G1 X3",
         "M118 B1 C1 G28",
         'M117 "G1 X5 (half',
-        "m117 Layer 5/10 ; 50%",
+        "m117 Shim 5/10 ; 50%",
         "M117",
         "N8 M117 T1 M600*3",
         "M0117 G1 X9",
-        "M118 P0 =*#@{}",
+        "M118 =*#@{}",
     ],
 )
 def test_messages_with_free_text(line: str) -> None:

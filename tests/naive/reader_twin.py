@@ -13,6 +13,7 @@ from functools import reduce
 from math import inf
 from operator import xor
 
+from .layers_twin import layers_of
 from .reader_twin_arcs import Point, Words
 from .reader_twin_state import NaiveError, NaiveJob, Reader, Reading
 from .reader_twin_words import (
@@ -67,8 +68,9 @@ def read(
         if reader.closed:
             break
     reader.finish()
+    layers = layers_of(reader.moves)
     return NaiveJob(
-        reader.moves,
+        [move._replace(layer=layer) for move, layer in zip(reader.moves, layers, strict=True)],
         reader.events,
         reader.counts,
         reader.unknown,
