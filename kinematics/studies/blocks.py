@@ -19,12 +19,12 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.caps import columns as by
-from kinematics.caps.classes import Classing, Way
-from kinematics.caps.combine import Limits, limits_of
 from kinematics.gcode.facts import JobFacts
 from kinematics.gcode.moves import BED_TARGET, FILAMENT, NOZZLE_TARGET, WAITS, Events, Moves
 from kinematics.gcode.portions import Portion
+from kinematics.limits import columns as by
+from kinematics.limits.classes import Classing, Way
+from kinematics.limits.combine import Limits, limits_of
 from kinematics.planner.ceilings import hang_on_turns, is_unbounded
 from kinematics.planner.features import CornerSettings, FeatureRoom, Features, last_known, lead_in, make_features
 from kinematics.planner.plan import START, Node, Plan, PlanRoom, plan

@@ -16,9 +16,6 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.caps.class_limits import HONOUR, IGNORE
-from kinematics.caps.combine import EVERY_KIND, limits_of
-from kinematics.caps.flow import hangs_on_temperature
 from kinematics.errors import InputError
 from kinematics.gcode import state as at
 from kinematics.gcode.chunks import CHUNK, Chunk, read_in_order
@@ -29,6 +26,9 @@ from kinematics.gcode.labels import Pairs, count_keys, most_frequent_key
 from kinematics.gcode.layers import Layering
 from kinematics.gcode.portions import Portions
 from kinematics.gcode.stretches import Read, ReaderOptions, fresh_state
+from kinematics.limits.class_limits import HONOUR, IGNORE
+from kinematics.limits.combine import EVERY_KIND, limits_of
+from kinematics.limits.flow import hangs_on_temperature
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import LinearDelta, mechanism_of
 from kinematics.studies.blocks import IN_WORK, Course, DeviationError, EveryMoveError
