@@ -9,7 +9,7 @@ from datetime import date, datetime, time, timedelta, timezone, tzinfo
 from functools import cached_property
 
 from kinematics.machine import Economy
-from kinematics.machine.staffed_text import MINUTES_A_DAY, Shift, shift_of
+from kinematics.machine.kinds import MINUTES_A_DAY, Shift, shift_of
 
 NO_ZONE = timezone.utc  # noqa: UP017 a clock that is never put forward or back: its wall time is what people mean
 A_DAY = timedelta(days=1)

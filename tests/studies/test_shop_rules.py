@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics.machine import Machine
-from kinematics.machine.staffed_text import shift_of
+from kinematics.machine.kinds import shift_of
 from kinematics.studies.shop_floor import (
     AT_CLOSING,
     DUE_DATE,

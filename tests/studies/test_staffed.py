@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kinematics.machine.staffed_text import shift_of
+from kinematics.machine.kinds import shift_of
 from kinematics.studies.staffed import Staff
 
 VIENNA = ZoneInfo("Europe/Vienna")

@@ -32,7 +32,7 @@ def machine_with(upgrades: list[Upgrade], **settings: object) -> Machine:
     """A machine with upgrades; two underscores stand for the dot of a key."""
     tables = {"upgrade": [{"name": one.name, "set": one.set, "price": one.price, "fitting_hours": one.fitting_hours}
                           for one in upgrades]}  # fmt: skip
-    plain = Machine.model_validate(tables)
+    plain = Machine(**tables)
     return plain.with_settings({key.replace("__", "."): value for key, value in settings.items()})
 
 
