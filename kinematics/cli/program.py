@@ -28,6 +28,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "upgrades": ("kinematics.cli.upgrades", "Which upgrade pays, and when?"),
         "shop": ("kinematics.cli.shop", "How many parts a day, and by when?"),
         "machine": ("kinematics.cli.machine", "Make, read and check a machine file."),
+        "guide": ("kinematics.cli.guide", "What does each key of a machine file mean?"),
     }
 )
 
@@ -106,7 +107,6 @@ for _name in COMMANDS:
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the program; exits with 0 done, 1 the answer is no, 2 bad input, 130 interrupted."""
-    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")  # there are none here, and looking takes 20 ms
     let_no_encoding_fail()
     click.Context.formatter_class = _PlainHelp
     gc.disable()  # a short life: looking for garbage while importing takes a tenth of it and finds next to nothing

@@ -98,7 +98,7 @@ def prints_a_month(jobs: Sequence[str], texts: Sequence[str], default: float | N
         if not 0.0 <= number < 1e9:
             findings.append(Finding("--per-month", f"{text!r} is not a number of prints", COUNT_ALLOWED))
         elif name and len(matching) != 1:
-            found = f"{name!r} is {'no job of this command' if not matching else 'more than one job'}"
+            found = f"{name!r} is {'not one of the jobs' if not matching else 'more than one job'}"
             findings.append(Finding("--per-month", found, ", ".join(jobs), nearest(name, jobs)))
         elif (key := matching[0] if name else "") in told:
             findings.append(Finding("--per-month", f"{name or 'every other job'} is given twice", "once"))

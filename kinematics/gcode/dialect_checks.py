@@ -13,9 +13,8 @@ from typing import Any
 from kinematics.errors import nearest
 from kinematics.gcode.dialects import ARC_COUNTER, FILE_LIMITS, MEANINGS, UNITS, WRITTEN_LIMITS, Dialect
 from kinematics.gcode.patterns import compiled_pattern
-from kinematics.toml.lines import Path, TomlLines
-from kinematics.toml.problems import Problem, shown
-from kinematics.toml.schema import dotted_name
+from kinematics.toml.files import Path, Problem, TomlLines, dotted_name
+from kinematics.toml.sections import shown
 
 WORD = re.compile(r"([GM])0*(\d{1,3})(?:\.(\d)0*)?", re.IGNORECASE | re.ASCII)
 WORD_ALLOWED = 'G or M with a number up to 999.9, in quotes, such as "M204"'

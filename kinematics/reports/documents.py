@@ -144,7 +144,7 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
     """A comparison as a document."""
     return head() | {
         "machine": comparison.machine.as_dict(),
-        "candidates": [{"name": one.name, "set": one.model_dump(mode="json")["set"]} for one in comparison.candidates],
+        "candidates": [{"name": one.name, "set": one.as_dict()["set"]} for one in comparison.candidates],
         "rows": [
             {
                 "candidate": row.candidate,

@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 from typing import NamedTuple
 
@@ -13,7 +12,7 @@ import numpy as np
 
 from kinematics.errors import InputError
 from kinematics.machine import Machine, resolved_keys
-from kinematics.machine.keys import find_key, unit_of
+from kinematics.machine.names import find_key
 from kinematics.studies.many import Variant
 
 LARGEST = 1e9  # what a machine file takes
@@ -126,7 +125,7 @@ def settings_of(knobs: Sequence[Knob], point: Sequence[float]) -> dict[str, floa
 
 def variant_of(machine: Machine, settings: dict[str, float], origin: str = "--vary") -> Variant:
     """A machine with settings, and the keys that they touch, which win over limits stated in a job."""
-    return Variant(machine.with_settings(settings, origin), resolved_keys(settings, machine))
+    return Variant(*machine.changed(settings, origin))
 
 
 class Range(NamedTuple):
@@ -177,9 +176,7 @@ def unit_of_knob(machine: Machine, name: str) -> str:
     Empty where it has none, as a factor on speed.
     """
     key = find_key(sorted(resolved_keys({name: 1.0}, machine))[0])
-    if key is None:
-        return ""
-    return unit_of(key) or unit_of(replace(key, name=key.name.rpartition(".")[0]))
+    return key.unit if key is not None else ""
 
 
 def outwards(value: float, digits: int, up: bool) -> float:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from kinematics.caps import columns as by
 from kinematics.caps.class_limits import HONOUR, IGNORE, NOTHING_VARIED, UNSCALED
 from kinematics.caps.classes import Classes, classify
-from kinematics.caps.combine import Limits, limits_of
+from kinematics.caps.combine import Limits, LimitTable
 from kinematics.caps.flow import filament_area, hangs_on_temperature
 from kinematics.gcode.dialects import EXTRUSION, Dialect
 from kinematics.gcode.job import Job
@@ -132,6 +132,7 @@ class PreparedJob:
         # Each beside what it was made from: as long as that is kept, nothing else is found at its address. Threads may
         # put another one in its place at any time.
         self._classes: tuple[object, Classes] | None = None
+        self._limits: LimitTable | None = None
         self._features: tuple[object, Classes, Features] | None = None
         self._ties: tuple[object, Features, Ties] | None = None
         self._rooms = threading.local()  # of passing plans, one a thread
@@ -233,7 +234,10 @@ class PreparedJob:
         driven = self._driven_by(machine, self.read(machine))
         job, whole, _ = driven
         classes = self._classified(job, machine)
-        limits = limits_of(machine, classes.table, self._file_limits, varied, scaled)
+        kept = self._limits
+        if kept is None or kept.table is not classes.table:
+            kept = self._limits = LimitTable(classes.table, self._file_limits)
+        limits = kept.of(machine, varied, scaled)
         features = self._featured(driven, machine, classes, limits.values)
         return LaidOut(job, classes, features, limits, whole, self._tied(job, machine, limits, features, scaled))
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from kinematics.caps.vibration import AXES, filter_of_axis
 from kinematics.errors import InputError
 from kinematics.machine import Machine
-from kinematics.machine.vibration_keys import AxisVibration
+from kinematics.machine.keys import AxisVibration
 from kinematics.studies.prepared import Planned, PreparedJob
 from kinematics.studies.stops import pauses_before
 from kinematics.studies.timing import Timing, event_clock, time_job
