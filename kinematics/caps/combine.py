@@ -7,7 +7,7 @@ label, and above all what a study varies. Caps lower what is so told.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
@@ -19,10 +19,9 @@ from kinematics.caps import columns as by
 from kinematics.caps.class_limits import CAP, HONOUR, IN_THE_JOB, NOTHING_VARIED, UNSCALED, Terms
 from kinematics.caps.classes import MoveClass
 from kinematics.caps.drive import Drives
-from kinematics.caps.flow import FLOW_KEY, filament_speed_by_flow
+from kinematics.caps.lowering import CAPS
 from kinematics.caps.motor_drives import motor_drives, torque_key
-from kinematics.caps.vibration import AXES, RINGING_KEY, ROUNDING_KEY, axis_quality
-from kinematics.gcode.moves import PRINT, TRAVEL
+from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
 from kinematics.machine import Machine
 from kinematics.machine.keys import ALL, CORNERS, PATH, RATES
 from kinematics.machine.keys import AXES as TOOL_AXES
@@ -64,10 +63,28 @@ class Limits:
         """Every key that had a say."""
         return self.torques.union(*(keys for row in self.rows for keys in row.keys_of.values()))
 
+    def in_force(self) -> Iterator[by.Ceiling]:
+        """The ceilings that hold any class of moves."""
+        given = np.asarray(np.isfinite(self.values).any(axis=0))
+        by_speed = {by.ADVANCE: bool(self.advance[:, 1].any())}
+        by_speed |= {by.DRIVE_1 + i: True for i in range(len(self.drives.names) if self.drives is not None else 0)}
+        for one in by.CEILINGS:
+            if given[one.column] if one.column is not None else by_speed.get(one.cause, one.hangs_on == by.MOVES):
+                yield one
+
+    @property
+    def need_every_move(self) -> bool:
+        """Whether a job can only be planned under these limits with all of its moves at hand."""
+        return any(one.hangs_on not in by.IN_BLOCKS for one in self.in_force())
+
+    def sight(self, around: by.Surroundings) -> by.Sight:
+        """How far the ceilings in force see."""
+        return by.furthest(one.sees(around) for one in self.in_force())
+
     @property
     def ties(self) -> bool:
         """Whether any class's acceleration hangs on its speed, or the controller takes in so many moves a second."""
-        rates = self.values[:, [by.MOVE_RATE, by.BYTE_RATE]]
+        rates = self.values[:, by.COMMAND_COLUMNS]
         return bool(self.drives is not None or self.advance[:, 1].any() or np.isfinite(rates).any())
 
 
@@ -112,21 +129,15 @@ def _axis(row: Terms, name: str, most: int, ramp: int) -> None:
 
 
 def _axes(row: Terms) -> None:
-    """What each tool axis may, lowered to what rounding and ringing allow those that carry a filter or swing."""
+    """What each tool axis may."""
     _axis(row, "x", by.X_MOST, by.X_RAMP)
     _axis(row, "y", by.Y_MOST, by.Y_RAMP)
     _axis(row, "z", by.Z_MOST, by.Z_RAMP)
-    for axis, ramp in zip(AXES, (by.X_RAMP, by.Y_RAMP), strict=True):
-        found = axis_quality(row.machine, axis)
-        row.lower(ramp, (ROUNDING_KEY, found.ramp_rounding))
-        row.lower(ramp, (RINGING_KEY, found.ramp_ringing))
 
 
 def _extruder(row: Terms) -> None:
-    """What the extruder may; the hotend's flow counts while printing."""
+    """What the extruder may, and what ties its speed and acceleration to each other."""
     _axis(row, "e", by.FILAMENT_MOST, by.FILAMENT_RAMP)
-    if row.member.kind == PRINT:
-        row.lower(by.FILAMENT_MOST, (FLOW_KEY, filament_speed_by_flow(row.machine, row.member.nozzle)))
     row.advance = _advance(row)
 
 
@@ -140,7 +151,7 @@ def _motors(row: Terms) -> None:
 
 
 def _corners(row: Terms) -> None:
-    """Junction deviation, or steps of axes; the step of the extruder; what rounding and ringing allow at a corner.
+    """Junction deviation, or steps of axes; the step of the extruder.
 
     A file that states the other corner rule than the machine's switches the rule, unless a study varies the machine's.
     """
@@ -158,10 +169,6 @@ def _corners(row: Terms) -> None:
     for column, told in zip((by.X_STEP, by.Y_STEP, by.Z_STEP), steps, strict=True):
         row.put(column, told)
     row.put(by.FILAMENT_STEP, row.chosen(("motion.extruder_step_mm_s", motion.extruder_step_mm_s)))
-    for axis, x_or_y, rounding in zip(AXES, (by.X_STEP, by.Y_STEP), (by.X_ROUNDING, by.Y_ROUNDING), strict=True):
-        found = axis_quality(row.machine, axis)
-        row.lower(x_or_y, (RINGING_KEY, found.step_ringing))
-        row.lower(rounding, (ROUNDING_KEY, found.corner_rounding))
 
 
 def _drives(row: Terms, drives: Drives, coupled: tuple[str, ...]) -> None:
@@ -172,11 +179,8 @@ def _drives(row: Terms, drives: Drives, coupled: tuple[str, ...]) -> None:
         row.lower_to(places[name], torque_key(name), fastest)  # more torque is no more speed
 
 
-def _controller(row: Terms) -> None:
-    """Moves and bytes that the controller takes in each second."""
-    controller = row.machine.controller
-    row.lower(by.MOVE_RATE, ("controller.moves_per_s", controller.moves_per_s))
-    row.lower(by.BYTE_RATE, ("controller.bytes_per_s", controller.bytes_per_s))
+def _rates(_: Terms) -> None:
+    """The machine tells no command rate but as a cap."""
 
 
 def _advance(row: Terms) -> tuple[float, float]:
@@ -193,8 +197,14 @@ def _advance(row: Terms) -> tuple[float, float]:
     return most, delay / row.scaled.get(key, 1.0)
 
 
+EVERY_KIND = tuple(MoveClass(kind, False) for kind in (PRINT, TRAVEL, FILAMENT))
+
+
 class Part(NamedTuple):
-    """A part of the limits of a class, by the word that its keys lift: how it is made, and its columns."""
+    """A part of the limits of a class, by the word that its keys lift: how it is told, and its columns.
+
+    Caps of the table lower these columns then.
+    """
 
     make: Callable[[Terms], None]
     columns: tuple[int, ...]
@@ -210,8 +220,11 @@ PARTS: Mapping[str, Part] = {
         _corners,
         (by.DEVIATION, by.X_STEP, by.Y_STEP, by.Z_STEP, by.FILAMENT_STEP, by.X_ROUNDING, by.Y_ROUNDING),
     ),
-    RATES: Part(_controller, (by.MOVE_RATE, by.BYTE_RATE)),
+    RATES: Part(_rates, (by.MOVE_RATE, by.BYTE_RATE)),
 }
+
+
+CAPS_OF = {part: tuple(cap for cap in CAPS if cap.column in PARTS[part].columns) for part in PARTS}
 
 
 class LimitTable:
@@ -237,9 +250,12 @@ class LimitTable:
         drives = motor_drives(machine, scaled)
         rows, lifted = self._rows(machine, varied, scaled)
         for part in lifted:
+            caps = [(cap, None if cap.by_class else cap.value(machine, EVERY_KIND[0])) for cap in CAPS_OF[part]]
             for row in rows:
                 row.begin(part, PARTS[part].columns)
                 PARTS[part].make(row)
+                for cap, value in caps:
+                    row.lower(cap.column, (cap.key, cap.value(machine, row.member) if cap.by_class else value))
         if drives is None:
             self._before = machine, varied, scaled, rows
         else:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import prepared_jobs
+from kinematics.cli.options import jobs_to_time
 from kinematics.errors import EXIT_ANSWER_IS_NO
 
 if TYPE_CHECKING:
@@ -86,7 +86,7 @@ def command(
     begins = _start(start, zone)
     variants = variants_of(candidate_texts, upgrades, printers)
     paths = list(dict.fromkeys(order.job for order in orders if order.job is not None))
-    jobs = dict(zip(paths, prepared_jobs(paths, dialect, file_limits, False), strict=True)) if paths else {}
+    jobs = dict(zip(paths, jobs_to_time(paths, dialect, file_limits, False), strict=True)) if paths else {}
     from kinematics.studies.shop import shop_of
     from kinematics.studies.shop_plan import Clock
 

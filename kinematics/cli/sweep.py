@@ -9,13 +9,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import draw_options, job_options, machine_or_stand_in, machine_words, prepared_jobs
+from kinematics.cli.options import draw_options, job_options, jobs_with_moves, machine_or_stand_in, machine_words
 
 if TYPE_CHECKING:
     from kinematics.machine import Machine
     from kinematics.studies.intervals import Sampling
     from kinematics.studies.knobs import Knob
-    from kinematics.studies.prepared import PreparedJob
     from kinematics.studies.sweep import SweepRow
     from kinematics.studies.sweep_file import SweepFile
     from kinematics.studies.weighted_jobs import WeightedJobs
@@ -88,7 +87,7 @@ def command(
         console.refuse_to_overwrite(picture, force)
     weights = weights_of(jobs, print_texts)
     points = list(grid(knobs)) if sample_size is None else sample(knobs, sample_size, seed)
-    prepared: list[PreparedJob] = prepared_jobs(jobs, dialect, file_limits, block_delete, whole=True)  # type: ignore[assignment]
+    prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
     from kinematics import compiled
     from kinematics.studies.intervals import Sampling
     from kinematics.studies.knees import knee_of

@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import job_options, machine_or_stand_in, machine_words, prepared_jobs
+from kinematics.cli.options import job_options, jobs_with_moves, machine_or_stand_in, machine_words
 from kinematics.cli.sweep import weights_of
-
-if TYPE_CHECKING:
-    from kinematics.studies.prepared import PreparedJob
 
 LIGHTEST, HEAVIEST = 0.01, 100.0  # weights
 
@@ -55,7 +51,7 @@ def command(
     machine = machine_or_stand_in(machine_name, settings, material, as_json)
     weights = knobs_and_weights(machine, weights)
     prints = weights_of(jobs, print_texts)
-    prepared: list[PreparedJob] = prepared_jobs(jobs, dialect, file_limits, block_delete, whole=True)  # type: ignore[assignment]
+    prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
     from kinematics import compiled
     from kinematics.studies.weighted_jobs import WeightedJobs
 

@@ -7,7 +7,7 @@ from pathlib import PurePath
 
 import click
 
-from kinematics.cli.options import chosen_machine, draw_options, is_long, job_options, machine_words, prepared_jobs
+from kinematics.cli.options import chosen_machine, draw_options, is_long, job_options, jobs_to_time, machine_words
 
 COUNT_ALLOWED = "a number, 0 or more, for every job, or JOB=NUMBER for one"
 
@@ -51,7 +51,7 @@ def command(
         allowed = "[[upgrade]] blocks with name, price, fitting_hours and set"
         raise InputError.at(machine.source, "the machine has no upgrades", allowed)
     prints = prints_a_month(jobs, counts, machine.economy.prints_per_month)
-    prepared = prepared_jobs(jobs, dialect, file_limits, block_delete)
+    prepared = jobs_to_time(jobs, dialect, file_limits, block_delete)
     from kinematics import compiled
     from kinematics.studies.intervals import Sampling
     from kinematics.studies.upgrades import PRINTS_PER_MONTH, upgrades_prepared

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from kinematics.caps.class_limits import NOTHING_VARIED
 from kinematics.caps.flow import filament_mass
@@ -15,11 +15,7 @@ from kinematics.machine.file import with_material
 from kinematics.studies.shop_files import Order, Printer
 from kinematics.studies.shop_floor import Station, Wanted
 from kinematics.studies.staffed import staff_of
-from kinematics.studies.timing import time_job
-
-if TYPE_CHECKING:
-    from kinematics.studies.blockwise import BlockwiseJob
-    from kinematics.studies.prepared import PreparedJob
+from kinematics.studies.timing import TimedJob, time_job
 
 SLACK = 0.01  # mm by which a job may seem to stick out of a bed
 
@@ -38,7 +34,7 @@ class Clock:
     `jobs` prepared jobs by path.
     """
 
-    def __init__(self, jobs: Mapping[str, PreparedJob | BlockwiseJob]) -> None:
+    def __init__(self, jobs: Mapping[str, TimedJob]) -> None:
         self._jobs = jobs
         self._known: dict[tuple[str, Machine, frozenset[str]], Print] = {}
 

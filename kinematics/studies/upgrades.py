@@ -15,15 +15,10 @@ from kinematics.studies.causes import Cause
 from kinematics.studies.economics import Payback, costs_not_given, part_cost, payback, prints_per_part
 from kinematics.studies.intervals import USUAL, Sampling
 from kinematics.studies.payback_draws import Known, PaybackDraws
-from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.timing import Ask, Timing, foresee, time_job
+from kinematics.studies.timing import Ask, TimedJob, Timing, foresee, time_job
 
 if TYPE_CHECKING:
     import pandas
-
-    from kinematics.studies.blockwise import BlockwiseJob
-
-    Prepared = PreparedJob | BlockwiseJob
 
 MOST_SETS = 256  # sets of upgrades that are timed; beyond, the largest sets are left out
 WORTH_ADDING = 0.001  # share of a set's saving that each member of a useful combination must bring
@@ -232,7 +227,7 @@ def _sets(count: int, clashes: set[frozenset[int]]) -> list[frozenset[int]]:
 
 
 def upgrades_prepared(
-    prepared: Sequence[Prepared],
+    prepared: Sequence[TimedJob],
     machine: Machine,
     prints: Sequence[float],
     tell: Callable[[str], None] = lambda _: None,
@@ -308,7 +303,7 @@ def upgrades_prepared(
     )
 
 
-def _statements_held(prepared: Sequence[Prepared], timings: Sequence[Timing], keys: frozenset[str]) -> int:
+def _statements_held(prepared: Sequence[TimedJob], timings: Sequence[Timing], keys: frozenset[str]) -> int:
     pairs = zip(prepared, timings, strict=True)
     return sum(timing.facts.silenced_by(keys) for job, timing in pairs if job.heeds_file_limits)
 
