@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 EXIT_DONE = 0
 EXIT_ANSWER_IS_NO = 1
 EXIT_BAD_INPUT = 2
+EXIT_UNFORESEEN = 3
 EXIT_INTERRUPTED = 130
 EXIT_READER_GONE = 141  # 128 + 13, as a shell tells of any program whose reader has gone
 

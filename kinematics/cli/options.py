@@ -81,6 +81,11 @@ def draw_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
+def named_files(jobs: Sequence[str], machine: str | None, dialect: str | None) -> tuple[str, ...]:
+    """What a command reads: no output may take its place."""
+    return (*jobs, *(name for name in (machine, dialect) if name is not None))
+
+
 def chosen_machine(name: str | None, settings: Sequence[str], material: str | None = None) -> Machine | None:
     """The machine that the options name; None where they name none and change nothing."""
     from kinematics.machine import load_machine

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 import threading
 from collections.abc import Mapping, Sequence
@@ -172,6 +173,20 @@ class PreparedJob:
                 block_delete=self._block_delete,
             )
         return self._jobs[settings]
+
+    def digest(self) -> str:
+        """A hash of the job's bytes, as they lie on the disk or came; empty where they cannot be read."""
+        if self._source == "-":
+            self._source, self._name = content_of("-"), "-"
+        if isinstance(self._source, memoryview):
+            return hashlib.sha256(self._source).hexdigest()
+        if isinstance(self._source, Job):
+            return ""
+        try:
+            with open(self._source, "rb") as file:
+                return hashlib.file_digest(file, "sha256").hexdigest()
+        except (OSError, ValueError):
+            return ""
 
     def reading_of(self, machine: Machine) -> object:
         """What reading and cutting the job depends on of the machine; equal for machines that do both alike."""
