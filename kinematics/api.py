@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from kinematics.business.plan import Clock
-from kinematics.business.runs import Shop, Variant, shop_of
+from kinematics.business.runs import Shop, ShopVariant, shop_of
 from kinematics.business.tables import MOMENT_ALLOWED, moment_of, read_orders, read_printers
 from kinematics.business.upgrades import PRINTS_PER_MONTH, Upgrades, upgrades_prepared
 from kinematics.errors import InputError
@@ -130,7 +130,7 @@ def shop(
     wanted, more = read_orders(os.fspath(orders), zone)
     paths = list(dict.fromkeys(order.job for order in wanted if order.job is not None))
     clock = Clock(dict(zip(paths, _prepared(paths, dialect), strict=True)))
-    variants = [Variant(name, (settings,) * len(found), True) for name, settings in (candidates or {}).items()]
+    variants = [ShopVariant(name, (settings,) * len(found), True) for name, settings in (candidates or {}).items()]
     try:
         begins = moment_of(start, zone)
     except ValueError:

@@ -53,7 +53,7 @@ class Clock:
         return found if order.grams is None else found._replace(grams=order.grams)
 
 
-class Plan(NamedTuple):
+class ShopPlan(NamedTuple):
     """What is simulated: stations, orders with what the simulation takes of each, the machine of each print.
 
     `machines` by order the machine of each station with the order's material on it; `cannot` what was left out, why.
@@ -98,7 +98,7 @@ def plan_of(
     clock: Clock,
     start: float,
     varied: Sequence[frozenset[str]],
-) -> Plan:
+) -> ShopPlan:
     """Bring orders and printers together; `machines` and `varied` keys (see `time_job`) printer by printer.
 
     An order goes to the printers of its class that have its material, on whose bed it fits and, without unattended
@@ -127,7 +127,7 @@ def plan_of(
         due = math.inf if order.due is None else order.due
         arrives = start if order.arrives is None else max(order.arrives, start)
         kept.append((order, Wanted(arrives, due, order.quantity, order.material.casefold(), seconds, grams), own))
-    return Plan(
+    return ShopPlan(
         tuple(stations),
         tuple(order for order, _, _ in kept),
         tuple(wanted for _, wanted, _ in kept),

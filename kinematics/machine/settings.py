@@ -150,7 +150,7 @@ def _end_of_value(text: str, place: int) -> int:
     return len(text)
 
 
-class Change(NamedTuple):
+class Changed(NamedTuple):
     """Settings brought down to the keys of the file.
 
     `values` dotted key -> new value, None to take it out; `replaced` tables given anew as a whole; `asked` dotted
@@ -172,9 +172,9 @@ class Change(NamedTuple):
         return {*self.values, *(key.name for table in self.replaced for key in keys_of_section(table))}
 
 
-def resolved(settings: Mapping[str, Any], machine: Keys) -> Change:
+def resolved(settings: Mapping[str, Any], machine: Keys) -> Changed:
     """Bring settings down to the keys of the file; short names are read as the machine's corner rule has it."""
-    change = Change({}, [], {}, [])
+    change = Changed({}, [], {}, [])
     for setting, value in flattened(settings):
         _resolve_one(change, setting, setting, _plain(value), machine)
     if JUNCTION_KEY in change.values and all(change.corner_rules()):
@@ -183,7 +183,7 @@ def resolved(settings: Mapping[str, Any], machine: Keys) -> Change:
     return change
 
 
-def _resolve_one(change: Change, setting: str, key: str, value: Any, machine: Keys) -> None:
+def _resolve_one(change: Changed, setting: str, key: str, value: Any, machine: Keys) -> None:
     def wrong(found: str, allowed: str = "", hint: str = "") -> None:
         change.problems.append((setting, Problem(split_key(key), found, allowed, hint)))
 

@@ -23,7 +23,7 @@ from kinematics.planner.plan import Plan
 from kinematics.planner.sums import LayerTimes, layer_times
 from kinematics.planner.ties import NO_TIES, Ties
 from kinematics.studies import causes
-from kinematics.studies.stops import Stops, stops_of
+from kinematics.studies.stops import StopTimes, stops_of
 
 Then = Callable[["Timing"], "Sequence[Ask]"]
 
@@ -105,7 +105,7 @@ class Timing(NamedTuple):
     limits: Limits
     seconds: NDArray[np.float64]
     layers: LayerTimes
-    stops: Stops
+    stops: StopTimes
     motion: float
     cooling: float
     by_cause: dict[str, float]

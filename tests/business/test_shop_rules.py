@@ -28,7 +28,7 @@ from kinematics.business.floor import (
     Wanted,
     simulate,
 )
-from kinematics.business.plan import Plan
+from kinematics.business.plan import ShopPlan
 from kinematics.business.rules import Given, under_best_rule, under_rule
 from kinematics.business.staffed import SAME_MOMENT, Staff
 from kinematics.machine import Machine
@@ -60,9 +60,9 @@ def order(*hours: float, quantity: int = 1, due: float = math.inf, material: str
     return Wanted(MONDAY + HOUR * arrives, MONDAY + HOUR * due, quantity, material, seconds, (0.0,) * len(hours))
 
 
-def plan(stations: Sequence[Station], *orders: Wanted) -> Plan:
+def plan(stations: Sequence[Station], *orders: Wanted) -> ShopPlan:
     """Printers and orders as a plan, without prices."""
-    return Plan(tuple(stations), (), orders, ((Machine(),) * len(stations),) * len(orders), ())
+    return ShopPlan(tuple(stations), (), orders, ((Machine(),) * len(stations),) * len(orders), ())
 
 
 def best(stations: Sequence[Station], *orders: Wanted) -> tuple[str, dict[str, tuple[float, float]]]:
