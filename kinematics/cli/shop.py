@@ -148,8 +148,8 @@ def variants_of(
 ) -> list[ShopVariant]:
     """What is to be tried: candidates on every machine, upgrades on those whose files hold them. Raises InputError."""
     from kinematics.business.runs import ShopVariant
-    from kinematics.cli.compare import candidate_from
     from kinematics.errors import InputError, nearest
+    from kinematics.machine import candidate_from
 
     variants = []
     for text in candidate_texts:

@@ -9,7 +9,7 @@ from collections.abc import Container, Iterator, Mapping
 from typing import Any, NamedTuple
 
 from kinematics.errors import Finding, InputError
-from kinematics.machine.keys import Keys
+from kinematics.machine.keys import Candidate, Keys
 from kinematics.machine.kinds import Range
 from kinematics.machine.names import (
     SHORT_NAMES,
@@ -43,6 +43,16 @@ KEY_VALUE = "key=value, several separated by commas"
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _QUOTED = re.compile(r"""\s*("(?:[^"\\]|\\.)*"|'[^']*')\s*""", re.DOTALL)
 _END_OF_PART = re.compile(r"[.,=]")
+
+
+def candidate_from(text: str, place: str = "--candidate") -> Candidate:
+    """The candidate of `name: key=value, …`, or of settings that are its name as well. Raises InputError."""
+    name, colon, settings = text.partition(":")
+    if "=" in name:  # no name: a colon after it belongs to a value
+        name, settings = text, text
+    elif not colon or not name.strip() or not settings.strip():
+        raise InputError.at(place, f"can't read {text!r}", '"KEY=VALUE, …" or "NAME: KEY=VALUE, …"')
+    return Candidate(name.strip(), parse_settings(settings, place=f"{place} {name.strip()}"))
 
 
 def parse_settings(text: str, place: str = "--set") -> dict[str, Any]:
