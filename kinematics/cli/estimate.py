@@ -67,7 +67,8 @@ def command(
     if picture is not None:
         _check_picture(picture, limits, len(jobs), force)
     machine = chosen_machine(machine_name, settings, material)
-    prepared = prepared_jobs(jobs, dialect, file_limits, block_delete, whole=moves_file is not None)
+    asked_once = not (limits or as_json or (machine is not None and machine.ranges))
+    prepared = prepared_jobs(jobs, dialect, file_limits, block_delete, moves_file is not None, asked_once)
     from kinematics import compiled
     from kinematics.studies.estimate import STAND_IN, estimate_prepared
     from kinematics.studies.intervals import USUAL, Sampling

@@ -87,9 +87,17 @@ def chosen_machine(name: str | None, settings: Sequence[str], material: str | No
 
 
 def prepared_jobs(
-    jobs: Sequence[str], dialect_name: str, file_limits: str, block_delete: bool, whole: bool = False
+    jobs: Sequence[str],
+    dialect_name: str,
+    file_limits: str,
+    block_delete: bool,
+    whole: bool = False,
+    asked_once: bool = False,
 ) -> list[PreparedJob | BlockwiseJob]:
-    """The jobs; files are read with the first machine, large ones in blocks unless they must be `whole`."""
+    """The jobs; files are read with the first machine, large ones in blocks unless they must be `whole`.
+
+    `asked_once` says that all there is to ask of them can be foreseen.
+    """
     from kinematics.cli.console import remark_first_run
     from kinematics.compiled import leave_linear_algebra_out
     from kinematics.gcode.dialects import DIALECTS
@@ -107,7 +115,7 @@ def prepared_jobs(
     compile_kernels()
     from kinematics.studies.blockwise import prepared_job
 
-    return [prepared_job(job, dialect, file_limits, block_delete, whole) for job in jobs]
+    return [prepared_job(job, dialect, file_limits, block_delete, whole, asked_once) for job in jobs]
 
 
 def is_long(jobs: Sequence[str], times: int) -> bool:

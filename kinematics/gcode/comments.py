@@ -12,7 +12,7 @@ AFTER_SEMICOLON = rb";([^\r\n]*)"
 IN_BRACKETS = rb"\(([^)\r\n]*)"
 
 
-def comments_of(content: bytes, semicolon_comments: bool) -> Iterator[re.Match[bytes]]:
+def comments_of(content: bytes | memoryview, semicolon_comments: bool) -> Iterator[re.Match[bytes]]:
     """Every comment, group 1 its text: those after `;` and those in ( ), each kind in file order.
 
     What stands in a comment or a message is not looked at: a `;` inside ( ) begins a comment here as well.
@@ -22,13 +22,13 @@ def comments_of(content: bytes, semicolon_comments: bool) -> Iterator[re.Match[b
     yield from re.finditer(IN_BRACKETS, content)
 
 
-def lines_at(content: bytes, offsets: NDArray[np.int64]) -> NDArray[np.int64]:
+def lines_at(content: bytes | memoryview, offsets: NDArray[np.int64]) -> NDArray[np.int64]:
     """The line (from 1) of each byte offset (int64[m], ascending); lines end at LF, CRLF or CR."""
     raw = np.frombuffer(content, np.uint8)
     feeds = raw == 10
-    if b"\r" in content:
+    returns = raw == 13
+    if returns.any():
         ends = feeds.copy()
-        returns = raw == 13
         ends[:-1] |= returns[:-1] & ~feeds[1:]  # of CRLF the line feed is the end
         ends[-1:] |= returns[-1:]
         feeds = ends

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from kinematics.errors import InputError, Notice
 from kinematics.gcode import state as at
-from kinematics.gcode.stretches import Notes
+
+Notes = dict[int, tuple[int, int, int]]  # of what was doubtful, by row of `state`: count, first line, first byte offset
 
 SHOWN_TEXT = 40
 SEEN_AS_TEXT = 65_536  # bytes at the start of a file that must look like text

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from kinematics.errors import Notice
+from kinematics.gcode.chunks import Chunk
 from kinematics.gcode.dialects import Dialect
 from kinematics.gcode.facts import Extent, JobFacts, facts_of
 from kinematics.gcode.file_limits import Conditions, FileLimit, conditions_of
@@ -24,10 +25,9 @@ class Job:
     """A job file as a flat tool path.
 
     `name` the file; `moves`, `events` as in `kinematics.gcode.moves`; `layers` number of layers; `extent` ((x, y, z),
-    (x, y, z)) of what is printed (mm; None where nothing is); `filament` highest sum of filament fed (mm); `lines`,
-    `size` of the file (lines, bytes); `dialect` by which it was read; `stated` the limits that it states, in file
-    order; `notices` what was doubtful; `content` its bytes, where they were kept; `home` where homing puts
-    the axes (mm).
+    (x, y, z)) of what is printed (mm; None where nothing is); `filament` highest sum of filament fed (mm); `lines` of
+    the file; `dialect` by which it was read; `stated` the limits that it states, in file order; `notices` what was
+    doubtful; `chunks` the file itself; `home` where homing puts the axes (mm).
     """
 
     name: str
@@ -37,15 +37,19 @@ class Job:
     extent: Extent | None
     filament: float
     lines: int
-    size: int
     dialect: Dialect
     stated: tuple[FileLimit, ...]
     notices: tuple[Notice, ...]
-    content: memoryview = field(default=memoryview(b""))
+    chunks: tuple[Chunk, ...] = ()
     home: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     def __len__(self) -> int:
         return int(self.moves.kind.size)
+
+    @property
+    def content(self) -> bytes:
+        """The bytes of the file, unpacked."""
+        return b"".join(chunk.content for chunk in self.chunks)
 
     @cached_property
     def conditions(self) -> Conditions:
@@ -60,7 +64,7 @@ class Job:
     @cached_property
     def labels(self) -> Labels:
         """The label of each move: told by the dialect's patterns, else found by counting comments `key: value`."""
-        return labels_of(bytes(self.content), self.moves.line, self.dialect)
+        return labels_of(self.content, self.moves.line, self.dialect)
 
     def __repr__(self) -> str:
         kinds = np.bincount(self.moves.kind, minlength=3)

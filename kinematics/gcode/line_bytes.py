@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 LINE_FEED, RETURN = 10, 13
 
 
-def bytes_of_moves(content: memoryview, lines_of_moves: NDArray[np.int32]) -> NDArray[np.float64]:
+def bytes_of_moves(content: bytes, lines_of_moves: NDArray[np.int32]) -> NDArray[np.float64]:
     """Bytes of each move's line (float64[n]), shared evenly by the moves of one line, its end counted.
 
     `lines_of_moves` int32[n], from 1. Lines of comments between moves do not count: a sender leaves them out (common

@@ -6,6 +6,14 @@ take few, plain arrays: a tuple of arrays costs an atomic reference count for ea
 
 from __future__ import annotations
 
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.gcode.dialects import Dialect
+
 # Real-valued state: places (mm, in the machine's frame), shifts of G92, scale, feed, overrides, extents.
 PLACE_X, PLACE_Y, PLACE_Z = 0, 1, 2
 E_READING = 3  # what the extruder axis reads, in the file's frame (mm)
@@ -162,3 +170,41 @@ PATH_ROWS = 5
 # Columns of the buffer of events (float64[room, 5]), in the order of `moves.Events`.
 EVENT_MOVE, EVENT_KIND, EVENT_VALUE, EVENT_TOOL, EVENT_LINE = range(5)
 EVENT_COLUMNS = 5
+
+
+class ReaderOptions(NamedTuple):
+    """What reading depends on beside the file: see `reader.read_gcode`."""
+
+    home: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    arc_tolerance: float = 0.01
+    retract_length: float = math.nan
+    retract_speed: float = math.nan
+    filament_area: float = math.nan
+    block_delete: bool = False
+
+
+def fresh_state(dialect: Dialect, options: ReaderOptions) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """The state before the first line."""
+    real = np.zeros(REAL_STATE)
+    real[SCALE] = real[FEED_SHARE] = real[FLOW_SHARE] = real[FILAMENT_SCALE] = 1.0
+    if dialect.extruder_is_volume:
+        real[FILAMENT_SCALE] = 1.0 / options.filament_area
+    real[FEED] = math.nan
+    real[HOME_X : HOME_Z + 1] = options.home
+    real[DWELL_UNIT] = dialect.dwell_p_seconds
+    real[ARC_TOLERANCE] = options.arc_tolerance
+    real[LOW_X : LOW_Z + 1] = math.inf
+    real[HIGH_X : HIGH_Z + 1] = -math.inf
+    real[RETRACT_LENGTH] = options.retract_length
+    real[RETRACT_SPEED] = options.retract_speed
+    whole = np.zeros(WHOLE_STATE, np.int64)
+    whole[MOTION] = 1
+    whole[TOOL_IN_USE] = -1
+    whole[FIRST_FEED] = -1
+    whole[LAST_KIND] = -1
+    whole[STRICT] = dialect.strict
+    whole[SEMICOLONS] = dialect.semicolon_comments
+    whole[EXTRUDER] = ord(dialect.extruder_letter.upper()) - ord("A")
+    whole[BLOCK_DELETE] = options.block_delete
+    whole[KEEPS_TEXT] = bool(dialect.texts)
+    return real, whole

@@ -67,7 +67,7 @@ class _Action(NamedTuple):
 
 
 def match_texts(
-    content: bytes,
+    content: bytes | memoryview,
     offsets: NDArray[np.int64],
     lines: NDArray[np.int32],
     moves: NDArray[np.int64],

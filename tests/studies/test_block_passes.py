@@ -13,8 +13,8 @@ import pytest
 from hypothesis import strategies as st
 
 from kinematics.errors import InputError
+from kinematics.gcode.chunks import JobFile
 from kinematics.gcode.dialects import EXTRUSION
-from kinematics.gcode.job_file import JobFile
 from kinematics.machine import Candidate, Machine, load_machine
 from kinematics.studies import block_course, blockwise
 from kinematics.studies.block_plan import Block, BlockSums, Terms
@@ -171,15 +171,19 @@ def test_limits_are_looked_for_no_further_than_needed(counts: Counts, job: Calla
     assert not BlockwiseJob(JobFile(str(job("G1 X9 E1 F600\n" * 9))), chunk=TINY).states_limits(Machine())
 
 
-def test_which_jobs_are_planned_in_blocks(job: Callable[[bytes], Path]) -> None:
+def test_which_jobs_are_planned_in_blocks(job: Callable[[bytes], Path], monkeypatch: pytest.MonkeyPatch) -> None:
     text = b"G1 X1 F600\nG1 X2\n" * 100
-    for content in (text, gzip.compress(text)):
-        path = str(job(content))
-        assert isinstance(prepared_job(path, large=len(text) - 1), BlockwiseJob)
-        assert isinstance(prepared_job(path, large=len(text)), PreparedJob)
-        assert isinstance(prepared_job(path, large=len(text) - 1, whole=True), PreparedJob)
+    for name, asked_once in (("LARGE", False), ("OVERLAPPED", True)):
+        for content in (text, gzip.compress(text)):
+            path = str(job(content))
+            monkeypatch.setattr(blockwise, name, len(text) - 1)
+            assert isinstance(prepared_job(path, asked_once=asked_once), BlockwiseJob)
+            assert isinstance(prepared_job(path, asked_once=asked_once, whole=True), PreparedJob)
+            monkeypatch.setattr(blockwise, name, len(text))
+            assert isinstance(prepared_job(path, asked_once=asked_once), PreparedJob)
+    monkeypatch.setattr(blockwise, "LARGE", 0)
     for unusable in ("no/such.gcode", str(job(b"").parent), str(job(b""))):
-        prepared = prepared_job(unusable, large=0)
+        prepared = prepared_job(unusable)
         assert isinstance(prepared, PreparedJob)
         with pytest.raises(InputError):
             time_job(prepared, QUICK)
