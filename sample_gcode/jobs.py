@@ -8,7 +8,7 @@ from collections.abc import Callable
 from printing import Print, Settings
 from shapes import Comb, Loop, Point, comb, disc, hole, on_circle, rectangle, rounded_rectangle
 
-BED_CENTRE: Point = (110.0, 110.0)
+BED_CENTRE: Point = (107.0, 112.0)
 
 
 def bracket() -> str:
@@ -27,8 +27,6 @@ def bracket() -> str:
         absolute_extruder=True,
         first_height=0.25,
         infill_share=0.25,
-        retraction=1.0,
-        retraction_speed=40.0,
         chord_error=0.005,
         fan_by_course=((3, 102),),
     )
@@ -111,7 +109,7 @@ def spiral_cup() -> str:
     a level rim; both are written as steps of the road's height.
     """
     bottom_radius, wall_width, lean, turns, chords_a_turn, steps_a_turn = 25.0, 0.6, 0.1, 240, 160, 20
-    settings = Settings(nozzle=215, bed=60, absolute_extruder=True, chord_error=0.005, retraction_speed=40.0)
+    settings = Settings(nozzle=215, bed=60, absolute_extruder=True, chord_error=0.005)
 
     def bottom(inset: float) -> list[Loop]:
         return [disc(BED_CENTRE, bottom_radius, inset)]
@@ -163,7 +161,6 @@ def tall_pin() -> str:
         bed=60,
         absolute_extruder=False,
         chord_error=0.008,
-        retraction_speed=40.0,
         fan_by_course=((2, 255),),
     )
     job = Print(

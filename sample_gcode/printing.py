@@ -8,10 +8,11 @@ from functools import cache
 
 from filling import CHORD_ERROR, zigzags
 from job_writer import JobWriter
-from shapes import Loop, Outline, Point, chords
+from shapes import Loop, Outline, Point, chords, polygon
 
 LONGEST_DRY_WAY = 1.5  # further than this the filament is drawn back before travelling, mm
-CLIMB_SPEED = 10.0  # mm/s
+CLIMB_SPEED = 9.0  # mm/s
+PRIME_LENGTH, PRIME_GAP = 24.0, 5.0  # a line beside the part that fills the nozzle, mm
 INFILL_OVERLAP_SHARE = 0.15  # of the road width by which infill reaches into the inner perimeter
 
 
@@ -33,8 +34,8 @@ class Settings:
     first_speed: float = 20.0
     travel_speed: float = 120.0
     infill_share: float = 0.2
-    retraction: float = 0.8
-    retraction_speed: float = 35.0
+    retraction: float = 1.2
+    retraction_speed: float = 28.0
     chord_error: float = CHORD_ERROR
     fan_by_course: tuple[tuple[int, int], ...] = ((2, 128), (4, 255))  # from this layer on, M106 S
 
@@ -59,13 +60,13 @@ class Print:
             f"Bicycle-repair co-op, sample job - {title}",
             *shows,
             "Made by make_samples.py. A road is a rectangle, and the filament fed for it is its volume,",
-            "width x height x length; filament 1.75 mm. Units mm, bed 220 x 220 mm.",
+            "width x height x length; filament 1.75 mm. Units mm, bed 215 x 225 mm.",
         ):
             self.writer.line(f"; {text}")
         self._start()
 
     def _start(self) -> None:
-        """Heat, home, and prime the nozzle along the left edge of the bed."""
+        """Heat and home."""
         settings, writer = self.settings, self.writer
         for text in (
             "G21",
@@ -81,10 +82,17 @@ class Print:
             writer.line(text)
         writer.zero_extruder()
         writer.climb(2.0, CLIMB_SPEED)
-        writer.travel(8.0, 20.0, settings.travel_speed)
+
+    def _prime(self, outline: Outline) -> None:
+        """Fill the nozzle along a short line beside the part, a few millimetres from its leftmost place."""
+        settings, writer = self.settings, self.writer
+        corners = [corner for loop in outline(0.0) for corner in polygon(loop, settings.chord_error)]
+        left = min(x for x, _ in corners) - PRIME_GAP
+        middle = (min(y for _, y in corners) + max(y for _, y in corners)) / 2.0
+        writer.travel(left, middle - PRIME_LENGTH / 2.0, settings.travel_speed)
         writer.climb(settings.first_height, CLIMB_SPEED)
         writer.road("prime", 0.6, settings.first_height, settings.first_speed)
-        writer.print_to(8.0, 120.0)
+        writer.print_to(left, middle + PRIME_LENGTH / 2.0)
 
     def begin_course(self) -> None:
         """Go up to the next layer; the filament stays drawn back until the first road is reached."""
@@ -150,7 +158,9 @@ class Print:
                 self.writer.print_to(*place)
 
     def layer(self, outline: Outline, solid: bool) -> None:
-        """Print one whole layer."""
+        """Print one whole layer, the first one behind a line that fills the nozzle."""
+        if self.course == 0:
+            self._prime(outline)
         self.begin_course()
         self.perimeters(outline)
         self.fill(outline, solid)

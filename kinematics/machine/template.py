@@ -28,7 +28,7 @@ class Question(NamedTuple):
 
 NEW_MACHINE_QUESTIONS = (
     Question("name", "What do you call the printer?", "My printer"),
-    Question("bed_mm", "How large may a print be (width, depth, height in mm)?", "220, 220, 240"),
+    Question("bed_mm", "How large may a print be (width, depth, height in mm)?", "215, 225, 235"),
     Question(
         "like",
         "Which is it most like: gentle (older, the bed moves), middling, or quick (stiff, the bed only goes down)?",
@@ -36,7 +36,7 @@ NEW_MACHINE_QUESTIONS = (
         BUILTIN_NAMES,
     ),
 )
-_BED_ALLOWED = 'three numbers above 0, such as "220, 220, 240" or "220 x 220 x 240"'
+_BED_ALLOWED = 'three numbers above 0, such as "215, 225, 235" or "215 x 225 x 235"'
 _HEADER = """\
 # Machine file of {name}.
 # The limits below are those of the built-in machine "{like}": a start. Put your own printer's in their place as
@@ -69,13 +69,13 @@ MEANINGS = {
 }
 # Plausible values of what the built-in machines leave out.
 _OTHER_EXAMPLES: Mapping[str, float] = {
-    f"{SPEED_STEP_KEY}.x": 8.0,
-    f"{SPEED_STEP_KEY}.y": 8.0,
-    f"{SPEED_STEP_KEY}.z": 0.4,
-    "motion.extruder_step_mm_s": 5.0,
+    f"{SPEED_STEP_KEY}.x": 7.0,
+    f"{SPEED_STEP_KEY}.y": 6.0,
+    f"{SPEED_STEP_KEY}.z": 0.5,
+    "motion.extruder_step_mm_s": 4.0,
     "motion.speed_cap_mm_s": 200.0,
-    "retraction.length_mm": 0.8,
-    "retraction.speed_mm_s": 35.0,
+    "retraction.length_mm": 1.2,
+    "retraction.speed_mm_s": 28.0,
 }
 _STATED_HEADER = """\
 # Machine file of {name}.
@@ -172,7 +172,7 @@ def machine_text_from_limits(
     name = name.strip()
     if not _is_name(name):
         findings.append(_no_name(name))
-    bed = "# bed_mm = [220, 220, 240]  # largest print: width, depth, height"
+    bed = "# bed_mm = [215, 225, 235]  # largest print: width, depth, height"
     if bed_mm is not None:
         try:
             bed = f"bed_mm = [{', '.join(_number_in_toml(length) for length in _bed(bed_mm))}]"

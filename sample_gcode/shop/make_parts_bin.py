@@ -18,7 +18,7 @@ def parts_bin() -> str:
     """A bin for spare parts: a thin floor and a wall of two roads all round."""
 
     def rim(inset: float) -> list[Loop]:
-        return [rectangle((110.0, 110.0), 160.0, 120.0, inset)]
+        return [rectangle((107.0, 112.0), 160.0, 120.0, inset)]
 
     job = Print(
         Settings(nozzle=210, bed=60, absolute_extruder=False),

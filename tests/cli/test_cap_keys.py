@@ -51,7 +51,7 @@ def test_check_says_no_with_its_status(run: Run, folder: Path) -> None:
 
 
 def test_the_document_holds_what_the_table_shows(run: Run, folder: Path) -> None:
-    (folder / "bench.toml").write_text(MACHINE)
+    (folder / "bench.toml").write_text(MACHINE.replace('"ZVD"', '"ZVD"\nfilter_frequency_hz = 44'))
     done = run("caps", JOB, "--machine", str(folder / "bench.toml"), "--json")
     document = json.loads(done.out)
     row = next(row for row in document["rows"] if row["limit"] == "axes.x.max_acceleration_mm_s2")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,7 @@ import pytest
 
 from kinematics.reports.screens import CAUTION
 from kinematics.wording import duration_text
-from tests.cli.conftest import Ran, Run, run_apart
+from tests.cli.conftest import ROOT, Ran, Run, run_apart
 
 ROW_KEYS = {"candidate", "job", "total_s", "saved_s", "saved_share", "cause"}
 BRISK = ("--candidate", "brisk: acceleration=4000, speed=1.5")
@@ -144,7 +145,13 @@ def test_whoever_reads_may_go_away(folder: Path) -> None:
     import sys
 
     command = f"{sys.executable} -m kinematics compare bracket.gcode --machine quick --candidate 'b: speed=2' --json"
-    done = subprocess.run(["bash", "-c", f"{command} | head -c 1"], capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        ["bash", "-c", f"{command} | head -c 1"],
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )
     assert done.stdout == "{"
     assert "Traceback" not in done.stderr
     assert "Exception" not in done.stderr

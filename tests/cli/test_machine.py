@@ -111,7 +111,7 @@ def test_new_asks_on_a_terminal(run: Run, monkeypatch: pytest.MonkeyPatch) -> No
     assert "What do you call" not in ran.out
     machine = load_machine("mine.toml")
     assert machine.name == "Corner bench"
-    assert machine.value_of("machine.bed_mm") == [220.0, 220.0, 240.0]
+    assert machine.value_of("machine.bed_mm") == [215.0, 225.0, 235.0]
     assert machine.value_of("hotend.max_flow_mm3_s") == load_machine("quick").value_of("hotend.max_flow_mm3_s")
 
 

@@ -17,7 +17,7 @@ from kinematics.gcode.state import ReaderOptions
 
 SIZE = 160  # bytes a chunk of the cut files: each part is filled up to it
 PLAIN = ReaderOptions()
-TOLD = ReaderOptions((5.0, -6.0, 7.0), 0.01, 0.8, 35.0)
+TOLD = ReaderOptions((5.0, -6.0, 7.0), 0.01, 1.2, 28.0)
 
 FIRST = "G1 X1 Y2 Z0.2 E1 F600|G1 X3 Y4 E2"
 LAST = "G1 X9 Y9 Z0.6 E9"

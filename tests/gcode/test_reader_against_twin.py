@@ -218,7 +218,7 @@ def test_the_lines_are_a_million() -> None:
 
 # The area is a power of two, so that both ways to divide by it round alike.
 READINGS = {
-    "retraction told": Reading(retraction=(0.8, 35.0)),
+    "retraction told": Reading(retraction=(1.2, 28.0)),
     "retraction of no known speed": Reading(retraction=(1.2, np.inf)),
     "block delete": Reading(block_delete=True),
     "home elsewhere": Reading(home=(-7.5, 3.25, 11.0)),

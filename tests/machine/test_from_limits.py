@@ -21,8 +21,8 @@ JUNCTION = "motion.junction_deviation_mm"
 STATED = {
     "axes.x.max_speed_mm_s": (300.0, 12),
     "motion.print_acceleration_mm_s2": (1000.0, 14),
-    f"{STEP}.x": (8.0, 15),
-    f"{STEP}.z": (0.4, 15),
+    f"{STEP}.x": (7.0, 15),
+    f"{STEP}.z": (0.5, 15),
     "motion.extruder_step_mm_s": (5.0, 15),
     "retraction.acceleration_mm_s2": (1250.5, 17),
 }
@@ -48,7 +48,7 @@ def test_what_a_job_states_holds_and_says_where_it_was_stated() -> None:
     given_rows = [row.key for row in machine.effective() if row.origin.startswith("bench.toml:")]
     assert given_rows == ["machine.name", *STATED]
     assert "print_acceleration_mm_s2 = 1000  # stated in the job, line 14" in text.splitlines()
-    assert "speed_step_mm_s.z = 0.4  # stated in the job, line 15" in text.splitlines()
+    assert "speed_step_mm_s.z = 0.5  # stated in the job, line 15" in text.splitlines()
     assert machine.motion.junction_deviation_mm is None
 
 
@@ -73,7 +73,7 @@ def test_junction_deviation_wins_over_speed_steps() -> None:
     machine = Machine.from_toml_text(text, "bench.toml")
     assert machine.motion.junction_deviation_mm == 0.02
     assert machine.motion.speed_step_mm_s is None
-    for axis, value in (("x", "8"), ("z", "0.4")):
+    for axis, value in (("x", "7"), ("z", "0.5")):
         assert line_with(text, f"# speed_step_mm_s.{axis}") == (
             f"# speed_step_mm_s.{axis} = {value}  # stated in the job, line 15, not used:"
             " junction deviation is stated as well, and a machine has one corner rule"
@@ -83,7 +83,7 @@ def test_junction_deviation_wins_over_speed_steps() -> None:
 def test_a_junction_deviation_that_cannot_be_leaves_the_speed_steps() -> None:
     text = machine_text_from_limits("Bench A", STATED | {JUNCTION: (0.0, 16)})
     machine = Machine.from_toml_text(text, "bench.toml")
-    assert machine.value_of(f"{STEP}.x") == 8.0
+    assert machine.value_of(f"{STEP}.x") == 7.0
     assert line_with(text, "# junction").endswith("line 16, not used: allowed is a number above 0 (1e-9 to 1e9)")
 
 

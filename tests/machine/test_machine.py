@@ -22,7 +22,7 @@ from kinematics.machine.template import text_in_toml
 VALUES: dict[str, Any] = {
     "machine.name": "Bench A",
     "machine.mechanism": "cartesian",
-    "machine.bed_mm": [220.0, 220.0, 240.0],
+    "machine.bed_mm": [215.0, 225.0, 235.0],
     "machine.home_mm": [-1.0, 0.0, 5.0],
     "machine.delta.arm_mm": 250.0,
     "machine.delta.tower_radius_mm": 125.0,
@@ -40,9 +40,9 @@ VALUES: dict[str, Any] = {
     "motion.print_acceleration_mm_s2": 1000.0,
     "motion.travel_acceleration_mm_s2": 1500.0,
     "motion.junction_deviation_mm": 0.04,
-    "motion.speed_step_mm_s.x": 8.0,
-    "motion.speed_step_mm_s.y": 7.0,
-    "motion.speed_step_mm_s.z": 0.4,
+    "motion.speed_step_mm_s.x": 7.0,
+    "motion.speed_step_mm_s.y": 6.0,
+    "motion.speed_step_mm_s.z": 0.5,
     "motion.extruder_step_mm_s": 5.0,
     "motion.curve_rule": False,
     "motion.short_run_mm": 0.0,
@@ -70,8 +70,8 @@ VALUES: dict[str, Any] = {
     "filament.pressure_advance_s": 0.035,
     "hotend.nozzle_mm": 0.4,
     "hotend.max_flow_mm3_s": 11.0,
-    "retraction.length_mm": 0.8,
-    "retraction.speed_mm_s": 35.0,
+    "retraction.length_mm": 1.2,
+    "retraction.speed_mm_s": 28.0,
     "retraction.acceleration_mm_s2": 1000.0,
     **{
         f"vibration.{axis}.{key}": value
@@ -227,7 +227,7 @@ def test_a_machine_survives_copying_pickling_and_json() -> None:
         assert other.effective() == machine.effective()
     tables = json.loads(json.dumps(machine.as_dict(), allow_nan=False))
     assert tables["axes"]["x"]["max_speed_mm_s"] == machine.axes.x.max_speed_mm_s
-    assert tables["machine"]["bed_mm"] == [250.0, 250.0, 250.0]
+    assert tables["machine"]["bed_mm"] == [260.0, 240.0, 255.0]
     assert "candidate" not in tables
     assert Machine.model_validate(tables) == machine
     for row in machine.effective():
@@ -309,7 +309,7 @@ def test_a_new_file_loads_with_the_answers_it_was_made_from(
 def test_the_questions_have_answers_that_work() -> None:
     defaults = {question.key: question.default for question in NEW_MACHINE_QUESTIONS}
     assert list(defaults) == ["name", "bed_mm", "like"]
-    assert Machine.from_toml_text(new_machine_text(**defaults), "new.toml").machine.bed_mm == (220.0, 220.0, 240.0)
+    assert Machine.from_toml_text(new_machine_text(**defaults), "new.toml").machine.bed_mm == (215.0, 225.0, 235.0)
     for text in ("220x200x 180", "[220, 200, 180]", "220 200 180", "220 × 200 × 180", "220;200;180.0"):
         machine = Machine.from_toml_text(new_machine_text("Bench", text), "new.toml")
         assert machine.machine.bed_mm == (220.0, 200.0, 180.0)

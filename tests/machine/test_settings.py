@@ -76,7 +76,7 @@ BENCH = """
 [machine]
 name = "Bench A"
 [motion]
-speed_step_mm_s = { x = 8, z = 0.4 }
+speed_step_mm_s = { x = 7, z = 0.5 }
 feed_override = 1.5
 [[candidate]]
 name = "brisk"

@@ -117,13 +117,13 @@ def test_random_jobs_repeat_and_become_arrays() -> None:
     job = [
         NaiveMove(1.0, 2.0, 3.0, 0.5, 10.0, "print", 1, False),
         NaiveMove(1.0, 0.0, 0.0, 0.0, math.inf, "travel", 1, True),
-        NaiveMove(0.0, 0.0, 0.0, -0.8, 35.0, "filament", 2, False),
+        NaiveMove(0.0, 0.0, 0.0, -1.2, 28.0, "filament", 2, False),
     ]
     moves = to_moves(job)
     assert moves.kind.tolist() == [PRINT, TRAVEL, FILAMENT]
     assert moves.stop.tolist() == [0, 1, 0]
     assert moves.line.tolist() == [1, 2, 3]
-    assert moves.speed.tolist() == [10.0, math.inf, 35.0]
+    assert moves.speed.tolist() == [10.0, math.inf, 28.0]
     assert all(isinstance(column, np.ndarray) and column.flags.c_contiguous for column in moves)
 
 

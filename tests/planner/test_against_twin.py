@@ -345,7 +345,7 @@ def test_of_equal_accelerations_the_first_is_the_cause(path: float, x: float, fi
             travel_acceleration=700.0,
             max_flow=6.0,
             corner_rule="axis steps",
-            speed_step=(8.0, 8.0, 0.4),
+            speed_step=(7.0, 6.0, 0.5),
             extruder_step=4.0,
             lookahead=16,
             first_layers_count=1,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -11,7 +10,7 @@ from typing import NamedTuple
 
 import pytest
 
-from kinematics.cli.program import main
+from tests.samples.readme import again, made_anew
 
 ROOT = Path(__file__).resolve().parents[2]
 SHOP = ROOT / "sample_gcode" / "shop"
@@ -27,11 +26,6 @@ class Passage(NamedTuple):
     command: str
     shown: tuple[str, ...]
     text: str
-
-
-def one_line(text: str) -> str:
-    """Text with every run of white space as one space."""
-    return " ".join(text.split())
 
 
 def story() -> str:
@@ -70,31 +64,20 @@ def test_a_number_stands_only_in_quotes(passage: Passage) -> None:
     assert re.findall(r"\d[\d.,]*", loose) == []
 
 
-@pytest.mark.parametrize("passage", passages()[1:], ids=lambda passage: passage.command.split()[1])
-def test_what_is_quoted_is_what_the_command_says(
-    passage: Passage, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    monkeypatch.chdir(ROOT)
-    with pytest.raises(SystemExit) as left:
-        main(shlex.split(passage.command)[1:])
-    assert left.value.code == 0
-    said = capsys.readouterr()
-    lines = [one_line(line) for line in (said.out + said.err).splitlines()]
-    quotes = [one_line(quote) for quote in QUOTE.findall(passage.text)]
-    assert quotes or passage.shown
-    assert [line for line in passage.shown if line not in lines] == []
-    assert [quote for quote in quotes if not any(stands_in(quote, line) for line in lines)] == []
+def test_every_number_of_the_readme_is_what_its_command_says() -> None:
+    """Made anew by `python -m tests.samples.readme`, which runs every example of it, the ones in Python too."""
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    made, problems = made_anew(text)
+    assert problems == []
+    assert made.splitlines() == text.splitlines()
 
 
-def stands_in(quote: str, line: str) -> bool:
-    """Whether a line holds a quote, and not as part of a longer word or number."""
-    return re.search(rf"(?<![\w.,]){re.escape(quote)}(?![\w]|[.,]\d)", line) is not None
-
-
-def test_part_of_a_number_is_no_quote() -> None:
-    assert stands_in("3 h 41 min", "takes 3 h 41 min now")
-    assert not stands_in("3 h 41 min", "takes 13 h 41 min now")
-    assert not stands_in("7.2", "7.22 parts")
+def test_an_excerpt_is_found_again_by_its_words() -> None:
+    assert again("takes 3 h 41 min", "it takes 3 h 41 min now") == ("takes 3 h 41 min", "")
+    assert again("takes 3 h 41 min", "it takes 4 h 05 min now") == ("takes 4 h 05 min", "")
+    assert again("7.2 parts", "17.2 parts")[0] == "17.2 parts"
+    assert "0 places" in again("7.2 parts", "7.2 prints")[1]
+    assert "2 places" in again("7 parts", "8 parts or 9 parts")[1]
 
 
 def test_the_parts_bin_is_what_its_script_makes(tmp_path: Path) -> None:
