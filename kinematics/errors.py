@@ -16,13 +16,32 @@ EXIT_BAD_INPUT = 2
 EXIT_INTERRUPTED = 130
 
 
-@dataclass(frozen=True, order=True)
+# What a doubt may cost, the dearest first: time that is waited, moves that were not read, moves read otherwise than
+# they may be meant, limits and speeds.
+WAITING, UNREAD, OTHERWISE, LIMITS = range(4)
+
+
+@dataclass(frozen=True)
 class Notice:
-    """Something doubtful in the input: first line (1-based, None where no line applies), how often, and a sentence."""
+    """Something doubtful in the input: first line (1-based, None where no line applies), how often, and a sentence.
+
+    `cost` says what it may cost: WAITING, UNREAD, OTHERWISE or LIMITS.
+    """
 
     line: int | None
     count: int
     text: str
+    cost: int = LIMITS
+
+
+def dearest_first(notices: Iterable[Notice]) -> tuple[Notice, ...]:
+    """Notices by what they may cost, of equals the most frequent first, then by line."""
+    return tuple(sorted(notices, key=lambda one: (one.cost, -one.count, one.line or 0, one.text)))
+
+
+def in_file_order(notices: Iterable[Notice]) -> list[Notice]:
+    """Notices by their first line."""
+    return sorted(notices, key=lambda one: (one.line or 0, one.text))
 
 
 @dataclass(frozen=True)

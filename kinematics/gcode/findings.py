@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.errors import InputError, Notice
+from kinematics.errors import LIMITS, UNREAD, InputError, Notice, in_file_order
 from kinematics.gcode import state as at
 
 Notes = dict[int, tuple[int, int, int]]  # of what was doubtful, by row of `state`: count, first line, first byte offset
@@ -42,22 +42,18 @@ def first_findings(notes: Notes, content: memoryview) -> dict[int, Notice]:
         else:
             word = f"G{(row - at.NOTE_G) / 10:g}" if row < at.NOTE_M else f"M{(row - at.NOTE_M) / 10:g}"
             text = f"{word} is not understood, not used"
-        found[row] = Notice(line, count, f"{text} (first: {line_text(content, offset)!r})")
+        cost = at.NOTE_COSTS.get(row, LIMITS) if row < at.NOTE_KINDS else UNREAD
+        found[row] = Notice(line, count, f"{text} (first: {line_text(content, offset)!r})", cost)
     return found
 
 
-def notices_of(notes: Notes, content: memoryview) -> list[Notice]:
-    """Everything that was doubtful, by first line."""
-    return sorted(first_findings(notes, content).values())
-
-
-def no_motion_hint(found: Sequence[Notice]) -> str:
+def no_motion_hint(found: Iterable[Notice]) -> str:
     """The first doubtful line of a file in which nothing moves; empty where there is none."""
-    return f"line {found[0].line}: {found[0].text}" if found else ""
+    return next((f"line {one.line}: {one.text}" for one in in_file_order(found)), "")
 
 
-def nothing_moves(name: str, found: Sequence[Notice]) -> InputError:
-    """The error of a file without motion; `found` what was doubtful in it, by first line."""
+def nothing_moves(name: str, found: Iterable[Notice]) -> InputError:
+    """The error of a file without motion; `found` what was doubtful in it."""
     return InputError.at(name, "no motion in this file", "at least one G0 to G3 move", no_motion_hint(found))
 
 

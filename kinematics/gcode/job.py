@@ -27,7 +27,8 @@ class Job:
     `name` the file; `moves`, `events` as in `kinematics.gcode.moves`; `layers` number of layers; `extent` ((x, y, z),
     (x, y, z)) of what is printed (mm; None where nothing is); `filament` highest sum of filament fed (mm); `lines` of
     the file; `dialect` by which it was read; `stated` the limits that it states, in file order; `notices` what was
-    doubtful; `chunks` the file itself; `home` where homing puts the axes (mm).
+    doubtful, the dearest first; `chunks` the file itself; `home` where homing puts the axes (mm); `has_layers` whether
+    layers count at all, which they do not where the path rises and falls while it prints.
     """
 
     name: str
@@ -42,6 +43,7 @@ class Job:
     notices: tuple[Notice, ...]
     chunks: tuple[Chunk, ...] = ()
     home: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    has_layers: bool = True
 
     def __len__(self) -> int:
         return int(self.moves.kind.size)

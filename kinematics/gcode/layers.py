@@ -1,33 +1,43 @@
 """Layers found from the path alone: heights of printing moves, and turns of a path that climbs while it prints.
 
-In the same pass filament is summed up.
+Moves are numbered as they come (`number_layers`), what is printed before the first move at the lowest height by layers
+of its own. Only where all of the path is known can it be told that this was a priming line, or that the path has no
+layers at all (`Layering`, `settled`). In the same pass filament is summed up.
 """
 
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.compiled import compiled, compiled_part
-from kinematics.gcode.moves import PRINT
+from kinematics.errors import WAITING, Notice
+from kinematics.gcode.moves import PRINT, Moves
 
 SAME_HEIGHT = 1e-6  # mm
 FULL_TURN = 2.0 * math.pi - 1e-6
+HALF_TURN = math.pi + 1e-6  # without a rise, after which a path climbs no more
 SMALL = 0.1  # rad
+MOST_FALLING = 1.0 / 20.0  # of the printed length: a path that falls more while it prints has no layers
 
-
-NUMBER, LEVEL, CLIMBING, WINDING, LAST_CLIMB, LAST_X, LAST_Y, FED, MOST_FED, COURSE_STATE = range(10)
+NUMBER, LEVEL, FLOOR, CLIMBING, WINDING, RISEN_AT, END, LAST_PRINT, LAST_X, LAST_Y = range(10)
+FED, MOST_FED, LOWEST, FIRST, FALLEN, COURSE_STATE = range(10, 16)
 
 
 def fresh_course() -> NDArray[np.float64]:
-    """The state before the first move: number, level (mm), whether climbing, winding (rad), index and direction of the
-    last move that prints and climbs, the index counted from the end of the block before; the sum of filament so far and
-    the highest one (mm).
+    """The state before the first move.
+
+    Of the layer under way its number and height, and the height of the one below it (mm; −infinity where there is
+    none). Of the climb under way whether there is one, how far it has wound since its layer began, and had at its last
+    rise (rad), the height at its end (mm), the index and direction of its last move, the index counted from the end of
+    the block before. The sum of filament so far and the highest one (mm); the lowest height of what was printed (mm),
+    and the layer number of the first move there; how far the path has fallen while it printed (mm of path).
     """
     state = np.zeros(COURSE_STATE)
-    state[LEVEL], state[LAST_CLIMB] = math.nan, -2.0
+    state[LEVEL], state[FLOOR], state[LAST_PRINT], state[LOWEST] = math.nan, -math.inf, -2.0, math.inf
     return state
 
 
@@ -56,22 +66,25 @@ def number_layers(
     state: NDArray[np.float64],
     layer: NDArray[np.int32],
 ) -> None:
-    """Write the layer of every move into `layer`.
+    """Write the layer of every move into `layer`, as far as what follows is of no account.
 
     `state` is that of `fresh_course`, changed in place, so that a job may come in several blocks.
 
-    `dx, dy, dz, de` displacements (mm), `height` the place on z after each move (mm), all of length n. A layer
-    begins at the first printing move at a height other than that of the layer under way. A path that climbs while it
-    prints begins one as it starts to climb and after each full turn. Layer 0 holds what comes before the first
-    printing move.
+    `dx, dy, dz, de` displacements (mm), `height` the place on z after each move (mm), all of length n. A flat move at a
+    height other than that of the layer under way begins one. A move that rises or falls while it prints begins one
+    unless it ends within the layer under way: such are the ramps of seams. A path that goes on climbing from there
+    begins one with the first rise after each full turn; flat pieces between (steps of z are rounded) belong to the
+    climb, until the path has turned by half a turn without a rise. Layer 0 holds what comes before the first printing
+    move.
     """
     number = np.int32(state[NUMBER])
-    level = state[LEVEL]
+    level, floor = state[LEVEL], state[FLOOR]
     climbing = state[CLIMBING] != 0.0
-    winding = state[WINDING]
-    last_climb = int(state[LAST_CLIMB])
+    winding, risen_at, end = state[WINDING], state[RISEN_AT], state[END]
+    last_print = int(state[LAST_PRINT])
     last_x, last_y = state[LAST_X], state[LAST_Y]
     fed, most_fed = state[FED], state[MOST_FED]
+    lowest, first, fallen = state[LOWEST], state[FIRST], state[FALLEN]
     for i in range(dx.size):
         fed += de[i]
         most_fed = max(most_fed, fed)
@@ -82,27 +95,111 @@ def number_layers(
             layer[i] = number
             continue
         x, y = dx[i], dy[i]
-        if flat:
-            if not abs(top - level) <= SAME_HEIGHT:
-                number += 1
-                level = top
-            climbing = False
-        else:
-            if not climbing or not abs(top - rise - level) <= SAME_HEIGHT:
-                number += 1
-                winding = 0.0
-                last_x, last_y = x, y
-            elif x != 0.0 or y != 0.0:
-                if last_climb == i - 1 and (last_x != 0.0 or last_y != 0.0):
+        begins = False
+        if climbing and abs(top - rise - end) <= SAME_HEIGHT:
+            if x != 0.0 or y != 0.0:
+                if last_print == i - 1 and (last_x != 0.0 or last_y != 0.0):
                     winding += turn_between(last_x, last_y, x, y)
-                    if abs(winding) >= FULL_TURN:
-                        number += 1
-                        winding -= math.copysign(2.0 * math.pi, winding)
                 last_x, last_y = x, y
+            last_print = i
+            if not flat:
+                if rise > 0.0 and abs(winding) >= FULL_TURN:
+                    begins = True
+                    winding -= math.copysign(2.0 * math.pi, winding)
+                risen_at = winding
+            elif abs(winding - risen_at) > HALF_TURN:
+                climbing = False
+            end = top
+        elif flat:
+            begins = not abs(top - level) <= SAME_HEIGHT
+            climbing = False
+        elif not (floor + SAME_HEIGHT < top <= level + SAME_HEIGHT):
+            begins = climbing = True
+            winding = risen_at = 0.0
+            last_print = i
+            last_x, last_y = x, y
+            end = top
+        if begins:
+            number += 1
+            floor = level if level < top - SAME_HEIGHT else -math.inf
             level = top
-            climbing = True
-            last_climb = i
+        elif climbing:
+            level = max(level, top)
+        if top < lowest - SAME_HEIGHT:
+            lowest, first = top, number
+        if rise < -SAME_HEIGHT:
+            fallen += math.sqrt(x * x + y * y + rise * rise)
         layer[i] = number
-    state[NUMBER], state[LEVEL], state[CLIMBING], state[WINDING] = number, level, climbing, winding
-    state[LAST_CLIMB], state[LAST_X], state[LAST_Y] = last_climb - dx.size, last_x, last_y
+    state[NUMBER], state[LEVEL], state[FLOOR], state[CLIMBING] = number, level, floor, climbing
+    state[WINDING], state[RISEN_AT], state[END] = winding, risen_at, end
+    state[LAST_PRINT], state[LAST_X], state[LAST_Y] = last_print - dx.size, last_x, last_y
     state[FED], state[MOST_FED] = fed, most_fed
+    state[LOWEST], state[FIRST], state[FALLEN] = lowest, first, fallen
+
+
+@compiled
+def printed_length(
+    dx: NDArray[np.float64],
+    dy: NDArray[np.float64],
+    dz: NDArray[np.float64],
+    kind: NDArray[np.int8],
+    before: float,
+) -> float:
+    """Length of path that moves print (mm), added one by one to what was printed `before`."""
+    for i in range(kind.size):
+        if kind[i] == PRINT:
+            before += math.sqrt(dx[i] * dx[i] + dy[i] * dy[i] + dz[i] * dz[i])
+    return before
+
+
+class Layering(NamedTuple):
+    """What numbers of layers hang on that only the whole path tells.
+
+    `first` the number that `number_layers` gives the first move at the lowest printed height (0 where nothing is
+    printed); `falls` whether so much falls while it prints that the path has no layers.
+    """
+
+    first: int
+    falls: bool
+
+
+NOT_SETTLED = Layering(1, False)
+
+
+def layering_of(course: NDArray[np.float64], printed: float) -> Layering:
+    """The layering of a path from its course, which is that of `printed` mm."""
+    return Layering(int(course[FIRST]), bool(course[FALLEN] > MOST_FALLING * printed))
+
+
+def settle_layers(layer: NDArray[np.int32], layering: Layering) -> NDArray[np.int32]:
+    """The layers of moves that `number_layers` has numbered.
+
+    What is printed before the first move at the lowest height belongs to layer 1; without layers every move is in 0.
+    """
+    if layering.falls:
+        return np.zeros(layer.size, np.int32)
+    if layering.first <= 1:
+        return layer
+    return np.where(layer > 0, np.maximum(layer - np.int32(layering.first - 1), 1), 0).astype(np.int32)
+
+
+def layer_count(course: NDArray[np.float64], layering: Layering) -> int:
+    """How many layers a path of this course has."""
+    return 0 if layering.falls else max(0, int(course[NUMBER]) - max(0, layering.first - 1))
+
+
+def first_fall(moves: Moves) -> int | None:
+    """The line of the first move that falls while it prints; None where none does."""
+    falling = np.flatnonzero((moves.kind == PRINT) & (moves.dz < -SAME_HEIGHT))
+    return int(moves.line[falling[0]]) if falling.size else None
+
+
+def no_layers(line: int | None) -> Notice:
+    """The notice of a path without layers, `line` that of its first fall."""
+    return Notice(
+        line,
+        1,
+        "the path rises and falls while it prints, so it has no layers: no shortest layer time, no first layers "
+        "(a [[layer]] pattern in a dialect table says where they begin)",
+        WAITING,
+    )

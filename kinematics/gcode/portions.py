@@ -6,13 +6,14 @@ from collections import deque
 from collections.abc import Generator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
+from dataclasses import replace
 from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.compiled import CHECKED
-from kinematics.errors import Notice
+from kinematics.errors import Notice, dearest_first
 from kinematics.gcode import state as at
 from kinematics.gcode.chunks import CHUNK, Chunk, JobFile
 from kinematics.gcode.dialects import FILE_LIMITS, Dialect
@@ -21,7 +22,21 @@ from kinematics.gcode.file_limits import Conditions, FileLimit, Unused, conditio
 from kinematics.gcode.findings import Notes, error_of, first_findings, no_second_percent
 from kinematics.gcode.interpreter import RESERVE, read_lines
 from kinematics.gcode.labels import LabelNames, Labels, Marks, label_marks, layer_marks
-from kinematics.gcode.layers import MOST_FED, NUMBER, fresh_course, number_layers
+from kinematics.gcode.layers import (
+    FALLEN,
+    FIRST,
+    MOST_FED,
+    NOT_SETTLED,
+    Layering,
+    first_fall,
+    fresh_course,
+    layer_count,
+    layering_of,
+    no_layers,
+    number_layers,
+    printed_length,
+    settle_layers,
+)
 from kinematics.gcode.moves import DWELL, LIMIT, PAUSE, TEXT, Events, Moves
 from kinematics.gcode.patterns import text_from
 from kinematics.gcode.state import ReaderOptions, fresh_state
@@ -38,6 +53,7 @@ class Portion(NamedTuple):
 
     `chunk` it was read from; `stated` the limits that it states. `conditions` has a table of its own; the labels are
     those of the job so far. `conditions` and `labels` are None where they were not asked for.
+    `has_layers` as in `Job`.
     """
 
     chunk: Chunk
@@ -46,19 +62,22 @@ class Portion(NamedTuple):
     stated: list[FileLimit]
     conditions: Conditions | None
     labels: Labels | None
+    has_layers: bool
 
 
 class Wanted(NamedTuple):
     """What portions hold beside moves and events: conditions, labels.
 
     `label_key` is the key that was found by counting; `marked_layers` says whether layers are those of the dialect's
-    marks rather than the path's own.
+    marks rather than the path's own, and `layering` what is taken for granted of the latter (None: what the first
+    portion with print tells). Whether that held is known at the end (`Portions.layers_held`).
     """
 
     conditions: bool = False
     labels: bool = False
     label_key: bytes = b""
     marked_layers: bool = False
+    layering: Layering | None = None
 
 
 class Columns:
@@ -204,6 +223,9 @@ class Portions:
         self._event_rows = np.empty((chunk // BYTES_AN_EVENT + RESERVE + 1, at.EVENT_COLUMNS))
         self._notes = np.zeros((at.NOTE_ROWS, 3), np.int64)
         self._course = fresh_course()
+        self._assumed = NOT_SETTLED if wanted.marked_layers else wanted.layering
+        self._printed = 0.0
+        self._first_fall: int | None = None
         self._layer_marks, self._label_marks = Marks(), Marks()
         self._override, self._stop_pending = 1.0, False
         self._doubtful: dict[int, Notice] = {}
@@ -220,7 +242,30 @@ class Portions:
     @property
     def layers(self) -> int:
         """Number of layers so far."""
-        return self._layer_marks.now if self._wanted.marked_layers else int(self._course[NUMBER])
+        marked = self._wanted.marked_layers
+        return self._layer_marks.now if marked else layer_count(self._course, self._taken)
+
+    @property
+    def _taken(self) -> Layering:
+        """The layering under which moves are put into layers; it changes nothing before something is printed."""
+        return NOT_SETTLED if self._assumed is None else self._assumed
+
+    @property
+    def layering(self) -> Layering:
+        """What the path so far tells of its layers; nothing where marks tell them."""
+        return NOT_SETTLED if self._wanted.marked_layers else layering_of(self._course, self._printed)
+
+    @property
+    def layers_held(self) -> bool:
+        """Whether the moves so far are in the layers that the path so far tells."""
+        return self._course[FIRST] == 0.0 or self._assumed == self.layering
+
+    def settled(self, moves: Moves) -> Moves:
+        """All moves of the job, numbered as NOT_SETTLED, in the layers that the whole path tells."""
+        if self._course[FALLEN] > 0.0:
+            self._printed = printed_length(moves.dx, moves.dy, moves.dz, moves.kind, 0.0)
+        self._assumed = self.layering
+        return moves._replace(layer=settle_layers(moves.layer, self.layering))
 
     @property
     def states_limits(self) -> bool:
@@ -229,8 +274,9 @@ class Portions:
 
     @property
     def notices(self) -> tuple[Notice, ...]:
-        """What was doubtful so far, by first line."""
-        return tuple(sorted([*self._doubtful.values(), *map(notice_of, self._unused.values())]))
+        """What was doubtful so far, the dearest first."""
+        falls = [no_layers(self._first_fall)] if self.layering.falls else []
+        return dearest_first([*self._doubtful.values(), *map(notice_of, self._unused.values()), *falls])
 
     @property
     def extent(self) -> Extent | None:
@@ -263,7 +309,7 @@ class Portions:
             raise error_of(content, self._file.name, self._whole)
         moves = columns.moves(first)
         n = moves.kind.size
-        self._number_layers(content, moves, lines)
+        moves = moves._replace(layer=self._layers(content, moves, lines))
         events = events_from(table)
         stated, unused = limits_in_events(events, dialect)
         if dialect.texts:
@@ -281,7 +327,7 @@ class Portions:
         conditions = self._conditions(stated, n) if self._wanted.conditions else None
         labels = self._labels(content, moves.line - lines) if self._wanted.labels else None
         self.moves += n
-        return Portion(chunk, moves, events, stated, conditions, labels)
+        return Portion(chunk, moves, events, stated, conditions, labels, not self._taken.falls)
 
     def _read_lines(self, chunk: Chunk, columns: Columns) -> NDArray[np.float64]:
         """Read the lines of a chunk into the columns; return their events (float64[m, 5]), moves from the first one."""
@@ -322,8 +368,7 @@ class Portions:
         """Keep what was doubtful, and what is stated."""
         for row, notice in first_findings(notes, content).items():
             seen = self._doubtful.get(row)
-            count = notice.count if seen is None else seen.count + notice.count
-            self._doubtful[row] = Notice((seen or notice).line, count, (seen or notice).text)
+            self._doubtful[row] = notice if seen is None else replace(seen, count=seen.count + notice.count)
         for one in unused:
             known = self._unused.get(one.word)
             self._unused[one.word] = one if known is None else known._replace(times=known.times + one.times)
@@ -335,12 +380,21 @@ class Portions:
             self._holds |= dict.fromkeys(FILE_LIMITS[statement.means][0], statement.value)
         return conditions
 
-    def _number_layers(self, content: memoryview, moves: Moves, lines: int) -> None:
-        """Write the layers of a chunk's moves; `lines` stand before the chunk."""
-        number_layers(*moves[:4], moves.kind, self._height[: moves.kind.size], self._course, moves.layer)
+    def _layers(self, content: memoryview, moves: Moves, lines: int) -> NDArray[np.int32]:
+        """The layers of a chunk's moves; `lines` stand before the chunk."""
+        dx, dy, dz, de, _, kind, line, layer, _ = moves
+        number_layers(dx, dy, dz, de, kind, self._height[: kind.size], self._course, layer)
         if self._wanted.marked_layers:
-            marks = layer_marks(content, self._dialect)
-            moves.layer[:] = self._layer_marks.layers(content, marks, moves.line - lines)
+            layer[:] = self._layer_marks.layers(content, layer_marks(content, self._dialect), line - lines)
+            return layer
+        if self._columns is None:
+            self._printed = printed_length(dx, dy, dz, kind, self._printed)
+        if self._first_fall is None and self._course[FALLEN] > 0.0:
+            self._first_fall = first_fall(moves)
+        if self._assumed is None and self._course[FIRST] > 0.0:
+            # What has been handed out before, without print, was not told that there are no layers.
+            self._assumed = self.layering if self.moves == 0 else self.layering._replace(falls=False)
+        return settle_layers(layer, self._taken)
 
     def _labels(self, content: memoryview, lines: NDArray[np.int32]) -> Labels:
         marks = label_marks(content, self._dialect, self._wanted.label_key)

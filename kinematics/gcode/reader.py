@@ -14,6 +14,7 @@ from kinematics.gcode.dialects import EXTRUSION, Dialect, dialect_named
 from kinematics.gcode.file_limits import FileLimit
 from kinematics.gcode.findings import nothing_moves
 from kinematics.gcode.job import Job
+from kinematics.gcode.layers import NOT_SETTLED
 from kinematics.gcode.moves import Events
 from kinematics.gcode.portions import Columns, Portions, Wanted
 from kinematics.gcode.state import ReaderOptions
@@ -65,9 +66,10 @@ def read_job(file: JobFile, dialect: Dialect, options: ReaderOptions, chunk: int
         portions, columns, joined = _joined(file, dialect, options, chunk, False)
     if portions.moves == 0:
         raise nothing_moves(file.name, portions.notices)
+    moves = portions.settled(columns.moves())
     return Job(
         name=file.name,
-        moves=columns.moves(),
+        moves=moves,
         events=Events(*(np.concatenate(rows) for rows in zip(*joined.events, strict=True))),
         layers=portions.layers,
         extent=portions.extent,
@@ -78,6 +80,7 @@ def read_job(file: JobFile, dialect: Dialect, options: ReaderOptions, chunk: int
         notices=portions.notices,
         chunks=tuple(joined.chunks),
         home=options.home,
+        has_layers=not portions.layering.falls,
     )
 
 
@@ -94,7 +97,9 @@ def _joined(
 ) -> tuple[Portions, Columns, _Joined]:
     """All portions of a file, their moves behind one another in the columns."""
     columns = Columns(file.size)
-    portions = Portions(file, dialect, options, Wanted(marked_layers=marked_layers), chunk, columns)
+    portions = Portions(
+        file, dialect, options, Wanted(marked_layers=marked_layers, layering=NOT_SETTLED), chunk, columns
+    )
     joined = _Joined([], [], [])
     for portion in portions.read():
         first = portions.moves - portion.moves.kind.size

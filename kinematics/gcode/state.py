@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.errors import OTHERWISE, UNREAD, WAITING
 from kinematics.gcode.dialects import Dialect
 
 # Real-valued state: places (mm, in the machine's frame), shifts of G92, scale, feed, overrides, extents.
@@ -91,6 +92,19 @@ NOTE_TEXTS = {
     NOTE_FEED_PER_TURN: "F in a turn of the spindle (G95): not guessed, the machine's limits alone hold",
     NOTE_FEED_MISSING: "inverse time (G93) without an F of its own: no commanded speed",
     NOTE_FEED_WITH_UNITS: "F on the line of G20 or G21: read in the units before it (NISTIR 6556, Table 8)",
+}
+
+# What each may cost; what is not named here concerns speeds and limits.
+NOTE_COSTS = {
+    NOTE_EMPTY_DWELL: WAITING,
+    NOTE_TEXT: UNREAD,
+    NOTE_DAMAGED: UNREAD,
+    NOTE_REPEATED_WORD: OTHERWISE,
+    NOTE_ARC_RADII: OTHERWISE,
+    NOTE_ARC_IMPOSSIBLE: OTHERWISE,
+    NOTE_ARC_OVERDETERMINED: OTHERWISE,
+    NOTE_AFTER_END: OTHERWISE,
+    NOTE_CHECKSUM: OTHERWISE,
 }
 
 # What a strict dialect refuses, and what none can take.

@@ -109,7 +109,8 @@ def _facts(job: JobEstimate) -> list[str]:
     if job.peak_flow_line is not None:
         flow = f"peak flow {job.peak_flow:.1f} mm³/s (line {job.peak_flow_line})"
     filament = f"{job.filament / 1000.0:.2f} m of filament{mass}"
-    return [f"{flow} · peak speed {job.peak_speed:.0f} mm/s · {job.layers} layers · {filament}"]
+    layers = f"{job.layers:,} layer{'s' if job.layers != 1 else ''}" if job.layers else "no layers"
+    return [f"{flow} · peak speed {job.peak_speed:.0f} mm/s · {layers} · {filament}"]
 
 
 def _not_given(limits: Sequence[str]) -> list[str]:

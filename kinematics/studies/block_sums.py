@@ -47,7 +47,8 @@ class Classing:
             for stated in conditions.table:
                 self._conditions.setdefault(tuple(sorted(stated.items())), len(self._conditions))
         names = {} if labels is None else {name: number for number, name in enumerate(labels.names)}
-        classes = classify(portion.moves, self._way.first_layers, conditions, labels)
+        first_layers = self._way.first_layers if portion.has_layers else 0
+        classes = classify(portion.moves, first_layers, conditions, labels)
         own = np.empty(len(classes.table), np.uint16)
         for i, member in enumerate(classes.table):
             condition = self._conditions.get(tuple(sorted(member.stated.items())), 0)

@@ -19,6 +19,7 @@ from kinematics.gcode.chunks import CHUNK, GZIP, JobFile
 from kinematics.gcode.dialects import EXTRUSION, Dialect
 from kinematics.gcode.findings import nothing_moves
 from kinematics.gcode.labels import Pairs, count_keys, most_frequent_key
+from kinematics.gcode.layers import Layering
 from kinematics.gcode.portions import Portions, Wanted, made_ahead
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import LinearDelta, has_coupled_limits, mechanism_of
@@ -53,6 +54,14 @@ class _MarksError(Exception):
     """No comment of the job fits a layer pattern of the dialect."""
 
 
+class _LayersError(Exception):
+    """The whole path of the job tells other layers than were taken for granted."""
+
+    def __init__(self, layering: Layering) -> None:
+        super().__init__(layering)
+        self.layering = layering
+
+
 class BlockwiseJob:
     """A job file that is read anew for what is asked, block by block, and never held in memory as a whole.
 
@@ -79,6 +88,7 @@ class BlockwiseJob:
         self._stated: dict[ReaderSettings, bool] = {}
         self._deviating: list[Ask] = []
         self._marked_layers = bool(dialect.layers)
+        self._layering: Layering | None = None
         self._key: bytes | None = b"" if dialect.labels else None
         self._whole: PreparedJob | None = None
         self._tied = False  # whether the job itself states what takes every move at hand
@@ -167,6 +177,8 @@ class BlockwiseJob:
                 return work()
             except _MarksError:
                 self._marked_layers = False
+            except _LayersError as other:
+                self._layering = other.layering
             except DeviationError as rules:
                 self._deviating.append(rules.ask)
 
@@ -195,9 +207,8 @@ class BlockwiseJob:
         """Read the job, or no more than some `chunks` of it, and time it under machines that read it alike."""
         labelled = any(ask.machine.motion.by_label for ask in asks)
         key = self._label_key() if labelled else b""
-        portions = self._portions(
-            self._settings(asks[0]), Wanted(self.heeds_file_limits, labelled, key, self._marked_layers)
-        )
+        wanted = Wanted(self.heeds_file_limits, labelled, key, self._marked_layers, self._layering)
+        portions = self._portions(self._settings(asks[0]), wanted)
         with ThreadPoolExecutor(PLANNERS) as pool, closing(made_ahead(portions.read())) as found:
             course = Course(asks, self._file_limits, self.heeds_file_limits, self._deviating, pool)
             for portion in islice(found, chunks):
@@ -206,6 +217,8 @@ class BlockwiseJob:
                 raise nothing_moves(self._file.name, portions.notices)
             if chunks is None and self._marked_layers and portions.layers == 0:
                 raise _MarksError
+            if chunks is None and not portions.layers_held:
+                raise _LayersError(portions.layering)
             return course.timings(portions.facts()) if portions.moves else []
 
 

@@ -12,7 +12,7 @@ from kinematics.caps.classes import Classes
 from kinematics.caps.combine import Limits
 from kinematics.caps.flow import flow_at, hangs_on_temperature
 from kinematics.caps.motor_drives import jacobians
-from kinematics.errors import InputError, Notice
+from kinematics.errors import InputError, Notice, dearest_first
 from kinematics.gcode.cutting import cut_job, pieces_of, start_places
 from kinematics.gcode.job import Job
 from kinematics.gcode.line_bytes import bytes_of_moves
@@ -58,7 +58,7 @@ def driven_by(machine: Machine, job: Job) -> Driven:
     beyond = np.flatnonzero(~reached & (moves.kind != FILAMENT))
     if beyond.size:
         notice = Notice(int(moves.line[beyond[0]]), int(beyond.size), OUT_OF_REACH)
-        job = replace(job, notices=tuple(sorted((*job.notices, notice))))
+        job = replace(job, notices=dearest_first((*job.notices, notice)))
     if not limited:
         return Driven(job, NOT_CUT, None)
     counts = np.where(reached, pieces_of(moves, machine.motion.delta_piece_mm), 1)
@@ -85,7 +85,7 @@ def noting_held_flow(job: Job, machine: Machine, classes: Classes, whole: NDArra
         return job
     moves = int(np.unique(whole[found]).size) if whole.size else int(found.size)
     notice = Notice(int(job.moves.line[found[0]]), moves, HELD_FLOW)
-    return replace(job, notices=tuple(sorted((*job.notices, notice))))
+    return replace(job, notices=dearest_first((*job.notices, notice)))
 
 
 def ties_of(job: Job, machine: Machine, limits: Limits, features: Features, by_moves: bool, by_bytes: bool) -> Ties:

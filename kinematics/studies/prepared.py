@@ -171,7 +171,7 @@ class PreparedJob:
         return reader_settings(machine, self._dialect), *_cutting(machine)
 
     def _classified(self, job: Job, machine: Machine) -> Classes:
-        first_layers = machine.motion.first_layers.count
+        first_layers = machine.motion.first_layers.count if job.has_layers else 0
         labelled = bool(machine.motion.by_label)
         stated = bool(job.stated) and self._file_limits != IGNORE
         by_temperature = hangs_on_temperature(machine)

@@ -81,15 +81,22 @@ class Grammar:
         return [f"G1 Z{self.z:.3f}", "G92 E0"] if self.random.random() < 0.5 else [f"G0 X5 Y5 Z{self.z:.3f} E0"]
 
     def spiral(self) -> list[str]:
-        """Straight pieces that climb as they print, once or twice round."""
+        """Straight pieces that climb as they print, once or twice round; rounded heights leave some of them flat."""
         pieces = self.random.randint(5, 17)
+        digits = 1 + pieces % 4
         middle, radius, lines = self.random.uniform(50, 150), self.random.uniform(5, 40), []
         way = self.random.choice((-1, 1))
         for i in range(self.random.randint(4, 40)):
             angle = way * 2 * pi * i / pieces
             x, y = middle + radius * cos(angle), middle + radius * sin(angle)
-            lines.append(f"G1 X{x:.3f} Y{y:.3f} Z{self.z + 0.3 * i / pieces:.4f} E0.{self.random.randint(1, 9)}")
+            lines.append(f"G1 X{x:.3f} Y{y:.3f} Z{self.z + 0.3 * i / pieces:.{digits}f} E0.{self.random.randint(1, 9)}")
         return ["G90", "M83", *lines, self.random.choice(("M82", "M82", "G92 E0 M82"))]
+
+    def ramp(self) -> list[str]:
+        """A line that begins below its layer or above it, and rises or falls to it as it prints."""
+        begin = f"G0 Z{self.z + self.random.choice((-0.15, -0.05, 0.3)):.3f}"
+        ramp = [f"G1 X{self.inside()} Z{self.z:.3f} E0.2", f"G1 Y{self.inside()} E0.4"]
+        return ["G90", "M83", begin, *ramp, self.random.choice(("M82", "G92 E0 M82"))]
 
     def relative_lines(self) -> list[str]:
         steps = []
@@ -271,7 +278,13 @@ class Grammar:
     def extrusion(self) -> list[tuple[float, Callable[[], list[str]]]]:
         """Weight and maker of every group of the dialect."""
         often = [(60.0, self.print_line), (12, self.modal_line), (4, self.travel), (2, self.retraction)]
-        plain = [(2.0, self.next_layer), (0.3, self.spiral), (1, self.relative_lines), (1, self.relative_filament)]
+        plain = [
+            (2.0, self.next_layer),
+            (0.3, self.spiral),
+            (0.3, self.ramp),
+            (1, self.relative_lines),
+            (1, self.relative_filament),
+        ]
         turns = [(0.7, self.inches), (1.5, self.arc), (0.5, self.bad_arc), (0.1, self.in_force_arc)]
         modes = [(0.7, self.rename), (1.0, self.heater), (1.5, self.stop), (0.5, self.override)]
         modes += [(0.4, self.inverse_time), (0.1, self.feed_per_turn), (0.8, self.own_retraction), (1.0, self.limit)]

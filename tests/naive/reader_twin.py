@@ -13,6 +13,7 @@ from functools import reduce
 from math import inf
 from operator import xor
 
+from .layers_twin import layers_of
 from .reader_twin_arcs import Point, Words
 from .reader_twin_state import NaiveError, NaiveJob, Reader, Reading, count_one
 from .reader_twin_words import (
@@ -66,9 +67,9 @@ def read(
         if reader.closed:
             break
     reader.finish()
-    return NaiveJob(
-        reader.moves, reader.events, reader.counts, reader.unknown, reader.stated, reader.unused, reader.texts
-    )
+    layers = layers_of(reader.moves)
+    moves = [move._replace(layer=layer) for move, layer in zip(reader.moves, layers, strict=True)]
+    return NaiveJob(moves, reader.events, reader.counts, reader.unknown, reader.stated, reader.unused, reader.texts)
 
 
 def command_name(letter: str, number: str) -> str:

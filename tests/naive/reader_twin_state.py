@@ -6,7 +6,7 @@ Units: mm, s, mm/s; mm/min only where the file speaks.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from math import atan2, copysign, hypot, inf, isnan, nan, pi, sqrt
+from math import inf, isnan, nan, sqrt
 from typing import NamedTuple
 
 from .reader_twin_arcs import INCH, SHORTEST, Circle, Point, Words, chords
@@ -31,9 +31,6 @@ from .reader_twin_words import (
 )
 
 PRINT, TRAVEL, FILAMENT = 0, 1, 2
-
-SAME_HEIGHT = 1e-6  # mm: printing moves this near in height lie in one layer
-FULL_TURN = 2 * pi
 
 
 class NaiveMove(NamedTuple):
@@ -140,12 +137,6 @@ class Reader(ABC):
         self.plane = "G17"
         self.motion = "G1"
         self.tool: int | None = None
-        self.layer = 0
-        self.layer_height = 0.0
-        self.climbing = False
-        self.winding = 0.0
-        self.heading = (0.0, 0.0)  # XY displacement of the last printing move that had one
-        self.last_print = -2  # its place in the list of moves
 
     @abstractmethod
     def read_line(self, raw: bytes) -> None:
@@ -216,40 +207,12 @@ class Reader(ABC):
             kind = FILAMENT
         elif de > 0:
             kind = PRINT
-            self.find_layer(dx, dy, z, target[2])
         else:
             kind = TRAVEL
         told = inf if speed is None else speed
-        tags = (self.line, self.layer, int(self.resting))
+        tags = (self.line, 0, int(self.resting))  # layers are told once all moves are known
         self.moves.append(NaiveMove(dx, dy, dz, de, told, kind, *tags, start=(x, y, z)))
         self.resting = False
-
-    def find_layer(self, dx: float, dy: float, z0: float, z1: float) -> None:
-        """Number the layer of the printing move about to be appended, from height z0 to z1."""
-        follows = self.last_print == len(self.moves) - 1
-        turns = follows and self.heading != (0.0, 0.0) and hypot(dx, dy) >= SHORTEST
-        if abs(z1 - z0) <= SAME_HEIGHT:
-            if self.layer == 0 or abs(z1 - self.layer_height) > SAME_HEIGHT:
-                self.layer += 1
-                self.layer_height = z1
-            self.winding = 0.0
-            self.climbing = False
-        else:
-            if not self.climbing or abs(z0 - self.layer_height) > SAME_HEIGHT:
-                self.layer += 1
-                self.winding = 0.0
-                self.heading = (0.0, 0.0)  # turns count from the start of the climb
-            elif turns:
-                ax, ay = self.heading
-                self.winding += atan2(ax * dy - ay * dx, ax * dx + ay * dy)
-                if abs(self.winding) >= FULL_TURN - 1e-6:
-                    self.layer += 1
-                    self.winding -= copysign(FULL_TURN, self.winding)
-            self.layer_height = z1
-            self.climbing = True
-        if hypot(dx, dy) >= SHORTEST:
-            self.heading = (dx, dy)
-        self.last_print = len(self.moves)
 
     def move(self, name: str, words: Words) -> None:
         """Carry out G0 to G3 with the numbers in `words`."""

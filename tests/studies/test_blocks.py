@@ -260,3 +260,29 @@ def test_moves_of_a_job_in_blocks_are_not_kept() -> None:
     with pytest.raises(InputError, match="read in blocks, whose moves are not kept"):
         estimate.jobs[0].moves_frame()
     assert len(estimate.jobs[0].layers_frame()) == estimate.jobs[0].layers + 1
+
+
+COURSE = "".join(f"G1 X{10 * (i % 2)} Y{i} E0.5\n" for i in range(30))
+HIGH, LOW = f"G1 Z0.3\n{COURSE}", "".join(f"G1 Z{0.2 * i:.1f}\n{COURSE}" for i in range(1, 6))
+WAVES = "".join(f"G1 X{10 * (i % 2)} Y{i} Z{0.3 + 0.2 * (i % 2)} E0.5\n" for i in range(300))
+SHAPES = {
+    "a line above the first layer": (HIGH + LOW, False),
+    "a part above the first layer, found out late": (HIGH * 20 + LOW, True),
+    "falls from the start": (WAVES, False),
+    "falls from the first print": ("G1 X9\nG1 X8\n" * 400 + WAVES, True),
+    "falls late": (LOW + WAVES, True),
+    "nothing is printed": ("G1 X5\nG1 X9\n" * 200, False),
+}
+
+
+@pytest.mark.parametrize("name", SHAPES)
+def test_layers_that_only_the_whole_path_tells(counts: Counts, job: Callable[[str], Path], name: str) -> None:
+    """First layers at the file's own speed, and time to cool: both hang on what is layer 1."""
+    settings = {"motion.first_layers.count": 1, "motion.first_layers.keep_commanded_speed": True}
+    machine = MIDDLING.with_settings({**settings, "motion.feed_override": 3, "cooling.shortest_layer_s": 30}, "test")
+    text, anew = SHAPES[name]
+    path = job(f"M83\nF1200\n{text}")
+    assert not differences(path, machine, TINY)
+    counts.begun_anew.clear()
+    assert not differences(path, machine, 2500)
+    assert bool(counts.begun_anew) == anew

@@ -125,3 +125,30 @@ WHAT_IFS = [
 @pytest.mark.parametrize(("settings", "first_layer"), WHAT_IFS)
 def test_every_limit_in_the_first_layer(settings: dict[str, object], first_layer: float) -> None:
     assert layer_times_with(**settings)[0] == pytest.approx(first_layer)
+
+
+# The smallest bent surface: every move rises or falls, so that its heights are those of no layer.
+BENT = "M83\n" + "".join(f"G1 X{10 * (i % 2)} Y{i} Z{0.3 + 0.2 * (i % 2)} E1 F6000\n" for i in range(20))
+FIRST = {"motion__first_layers__count": 1, "motion__first_layers__keep_commanded_speed": True}
+
+
+def test_a_bent_surface_has_no_layers_to_cool() -> None:
+    """Were each rise and fall a layer, 20 layers of 8 s would come to 160 s; it takes some 4 s."""
+    timing = time_of(BENT, bench(cooling__shortest_layer_s=8.0))
+    assert timing.cooling == 0.0
+    assert timing.total == time_of(BENT, bench()).total
+    assert 2.0 < timing.total < 6.0
+    assert [notice.text for notice in timing.facts.notices if "[[layer]]" in notice.text]
+
+
+def test_a_bent_surface_has_no_first_layers() -> None:
+    slowed = time_of(BENT, bench(motion__feed_override=0.1)).total
+    assert time_of(BENT, bench(motion__feed_override=0.1, **FIRST)).total == slowed
+    assert slowed > 15.0
+
+
+def test_a_priming_line_leaves_the_first_layer_its_speed() -> None:
+    """Layer 1 is the priming line and what lies below it."""
+    text = "M83\nG1 Z0.3\nG1 X100 E9 F6000\nG1 Z0.2\nG1 X0 E9\nG1 Z0.4\nG1 X100 E9\n"
+    motion = time_of(text, bench(motion__feed_override=0.5, **FIRST)).layers.motion.tolist()
+    assert motion[1:] == pytest.approx([2 * straight(100, 100) + 2 * straight(0.2, 100), straight(100, 50)], rel=0.05)
