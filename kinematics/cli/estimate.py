@@ -86,6 +86,7 @@ def command(
             tell=tell,
             worth=worth,
             sampling=Sampling(draws, seed),
+            each=as_json,
         )
     compiled.mark_warm()
     if moves_file is not None:
@@ -123,8 +124,7 @@ def command(
             options.append("--block-delete")
         for option, chosen, usual in (("--draws", draws, USUAL.draws), ("--seed", seed, USUAL.seed)):
             options += [option, str(chosen)] if chosen != usual else []
-        fallback = STAND_IN if estimate.span else ""
-        console.say(estimate_screen(estimate, words, machine_name or fallback, options))
+        console.say(estimate_screen(estimate, words, machine_name or STAND_IN, options))
 
 
 def _layer_cells(estimate: Estimate) -> list[tuple[str, ...]]:

@@ -139,15 +139,22 @@ def _from_job(job: str, dialect: str, name: str | None, bed_mm: str | None) -> t
     console.remark_first_run()
     from kinematics.caps.flow import filament_area
     from kinematics.gcode.dialect_file import load_dialect
-    from kinematics.gcode.file_limits import last_stated
     from kinematics.gcode.reader import read_gcode
 
     read = read_gcode(job, load_dialect(dialect), filament_area=filament_area(Machine()))
-    limits = last_stated(read.stated)
+    from kinematics.reports.screens import assumed_text, held_text
+    from kinematics.studies.estimate import ASSUMED
+
+    stated = read.facts.stated
+    limits = {one.key: (one.value, one.line) for one in stated}
     if not limits:
         raise InputError.at(job, "states no limits", "a job that does, or --like gentle|middling|quick")
-    text = machine_text_from_limits(_asked(NEW_MACHINE_QUESTIONS[0]) if name is None else name, limits, bed_mm)
-    given = {row.key for row in Machine.from_toml_text(text, job).effective() if row.origin.startswith(f"{job}:")}
+    beside = {one.key: words for one in stated if (words := held_text(one))}
+    text = machine_text_from_limits(_asked(NEW_MACHINE_QUESTIONS[0]) if name is None else name, limits, bed_mm, beside)
+    machine = Machine.from_toml_text(text, job)
+    given = {row.key for row in machine.effective() if row.origin.startswith(f"{job}:")}
+    if assumed := assumed_text((key, machine.value_of(key)) for key in ASSUMED if key not in given):
+        console.remark(assumed)
     used = len(given & limits.keys())
     unused = f", and {len(limits) - used} that cannot be used, see its remarks" if used < len(limits) else ""
     return text, f"with the limits that {job} states ({used}{unused}); what it does not state is commented out"

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 from kinematics.errors import Notice
 from kinematics.gcode.dialects import FILE_LIMITS
 from kinematics.gcode.file_limits import FileLimit
 from kinematics.gcode.labels import LabelNames
+from kinematics.gcode.layers import printed_length
+from kinematics.gcode.moves import Moves
 
 if TYPE_CHECKING:
     from kinematics.gcode.job import Job
@@ -17,13 +19,30 @@ if TYPE_CHECKING:
 Extent = tuple[tuple[float, float, float], tuple[float, float, float]]
 
 
+class HeldValue(NamedTuple):
+    """A value that a job states of a limit: the line where it does so first, and the share of the printed length that
+    it held for.
+    """
+
+    value: float
+    line: int
+    share: float
+
+
 class StatedLimit(NamedTuple):
-    """A limit that a job states: dotted key, last value, line of that, and how often it is stated."""
+    """A limit that a job states: dotted key, the value that held for most of the printed length, the line where that
+    is stated first, how often the limit is stated, the value's share of the printed length, and the other values, the
+    longest held first.
+
+    Of values that held for equally much, and where nothing is printed, the later one counts.
+    """
 
     key: str
     value: float
     line: int
     times: int
+    share: float = 1.0
+    others: tuple[HeldValue, ...] = ()
 
 
 class JobFacts(NamedTuple):
@@ -48,34 +67,84 @@ class JobFacts(NamedTuple):
         return sum(lines for keys, lines in self.statements.items() if not varied.isdisjoint(keys))
 
 
-class Statements:
-    """The limits that a job states, counted; its rows may come in several portions of whole lines."""
+class _Values:
+    """The values that a job states of one limit: by value the first line, and the printed length that it held for."""
 
     def __init__(self) -> None:
-        self._limits: dict[str, StatedLimit] = {}
+        self.times = 0
+        self.lines: dict[float, int] = {}
+        self.held: dict[float, float] = {}
+        self._now: float | None = None
+        self._since = 0.0
+
+    def state(self, value: float, line: int, printed: float) -> None:
+        """Another statement, after `printed` mm of printed path."""
+        self.times += 1
+        self.lines.setdefault(value, line)
+        self.end(printed)
+        self.held[value] = self.held.pop(value, 0.0)  # the last stated stands last
+        self._now = value
+
+    def end(self, printed: float) -> None:
+        """The value in force has held up to `printed` mm of printed path."""
+        if self._now is not None:
+            self.held[self._now] += printed - self._since
+        self._since = printed
+
+    def limit(self, key: str, printed: float) -> StatedLimit:
+        """What the job states of the limit, after `printed` mm of printed path in all."""
+        self.end(printed)
+        # Sums differ in their last digits with the way in which a job is read.
+        ranks = {value: (round(held, 6), place) for place, (value, held) in enumerate(self.held.items())}
+        longest = sorted(ranks, key=ranks.__getitem__, reverse=True)
+        value, *others = (
+            HeldValue(one, self.lines[one], self.held[one] / printed if printed > 0.0 else 0.0) for one in longest
+        )
+        return StatedLimit(key, value.value, value.line, self.times, value.share, tuple(others))
+
+
+class Statements:
+    """The limits that a job states, counted; the job may come in several portions of whole lines."""
+
+    def __init__(self) -> None:
+        self._values: dict[str, _Values] = {}
+        self._printed = 0.0
         self.by_line: Counter[frozenset[str]] = Counter()
 
-    def add(self, rows: Iterable[FileLimit]) -> None:
-        """Count further rows, in file order."""
+    def add(self, rows: Sequence[FileLimit], moves: Moves) -> None:
+        """Count further rows, in file order, and the moves among which they stand."""
         keys_of_line: dict[int, frozenset[str]] = {}
-        for row in rows:
+        before = printed_before(moves, [row.move for row in rows], self._printed)
+        for row, printed in zip(rows, before, strict=False):
             keys = FILE_LIMITS[row.means][0]
             keys_of_line[row.line] = keys_of_line.get(row.line, frozenset()).union(keys)
             for key in keys:
-                seen = self._limits.get(key)
-                self._limits[key] = StatedLimit(key, row.value, row.line, 1 if seen is None else seen.times + 1)
+                self._values.setdefault(key, _Values()).state(row.value, row.line, printed)
+        self._printed = before[-1]
         self.by_line.update(keys_of_line.values())
 
     @property
     def limits(self) -> tuple[StatedLimit, ...]:
-        """Every limit with its last value, in the order of the first statements."""
-        return tuple(self._limits.values())
+        """Every limit with the value that held for most, in the order of the first statements."""
+        return tuple(values.limit(key, self._printed) for key, values in self._values.items())
+
+
+def printed_before(moves: Moves, places: Sequence[int], before: float) -> list[float]:
+    """Printed length (mm) up to each of some ascending moves, and in all; `before` what was printed before them."""
+    lengths = []
+    begin = 0
+    for end in (*places, moves.kind.size):
+        part = slice(begin, end)
+        before = printed_length(moves.dx[part], moves.dy[part], moves.dz[part], moves.kind[part], before)
+        lengths.append(before)
+        begin = end
+    return lengths
 
 
 def facts_of(job: Job) -> JobFacts:
     """The facts of a job that has been read whole."""
     statements = Statements()
-    statements.add(job.stated)
+    statements.add(job.stated, job.moves)
     return JobFacts(
         job.name,
         len(job),

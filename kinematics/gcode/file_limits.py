@@ -81,8 +81,3 @@ def conditions_of(stated: Sequence[FileLimit], moves: int, before: Mapping[str, 
         number = rows.setdefault(tuple(sorted(now.items())), len(rows))
     of_move[begin:] = number
     return Conditions(of_move, tuple(dict(row) for row in rows))
-
-
-def last_stated(stated: tuple[FileLimit, ...]) -> dict[str, tuple[float, int]]:
-    """Dotted key of the machine -> (value, line) of its last statement."""
-    return {key: (row.value, row.line) for row in stated for key in FILE_LIMITS[row.means][0]}

@@ -199,7 +199,7 @@ def no_layers(line: int | None) -> Notice:
     return Notice(
         line,
         1,
-        "the path rises and falls while it prints, so it has no layers: no shortest layer time, no first layers "
-        "(a [[layer]] pattern in a dialect table says where they begin)",
+        "the path rises and falls while it prints, so no layers are told: no shortest layer time, no first layers "
+        "(a [[layer]] pattern in a dialect table says where layers begin)",
         WAITING,
     )

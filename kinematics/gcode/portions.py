@@ -268,11 +268,6 @@ class Portions:
         return moves._replace(layer=settle_layers(moves.layer, self.layering))
 
     @property
-    def states_limits(self) -> bool:
-        """Whether the job has stated a limit so far."""
-        return bool(self._statements.limits)
-
-    @property
     def notices(self) -> tuple[Notice, ...]:
         """What was doubtful so far, the dearest first."""
         falls = [no_layers(self._first_fall)] if self.layering.falls else []
@@ -323,7 +318,9 @@ class Portions:
             events = with_added(events, texts.events)
         elif stated or unused:
             events = with_added(events, [])
-        self._note(notes, content, stated, unused)
+        self._note(notes, content, unused)
+        if self._columns is None:
+            self._statements.add(stated, moves)
         conditions = self._conditions(stated, n) if self._wanted.conditions else None
         labels = self._labels(content, moves.line - lines) if self._wanted.labels else None
         self.moves += n
@@ -364,15 +361,14 @@ class Portions:
                 self._notes[row] = 0
         return notes
 
-    def _note(self, notes: Notes, content: memoryview, stated: list[FileLimit], unused: list[Unused]) -> None:
-        """Keep what was doubtful, and what is stated."""
+    def _note(self, notes: Notes, content: memoryview, unused: list[Unused]) -> None:
+        """Keep what was doubtful."""
         for row, notice in first_findings(notes, content).items():
             seen = self._doubtful.get(row)
             self._doubtful[row] = notice if seen is None else replace(seen, count=seen.count + notice.count)
         for one in unused:
             known = self._unused.get(one.word)
             self._unused[one.word] = one if known is None else known._replace(times=known.times + one.times)
-        self._statements.add(stated)
 
     def _conditions(self, stated: list[FileLimit], moves: int) -> Conditions:
         conditions = conditions_of(stated, moves, self._holds)

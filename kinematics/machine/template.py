@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from types import MappingProxyType
 from typing import NamedTuple
 
 from kinematics.errors import Finding, InputError, nearest
@@ -77,11 +78,13 @@ _OTHER_EXAMPLES: Mapping[str, float] = {
     "retraction.length_mm": 1.2,
     "retraction.speed_mm_s": 28.0,
 }
+NOTHING_BESIDE: Mapping[str, str] = MappingProxyType({})
 _STATED_HEADER = """\
 # Machine file of {name}.
-# Its limits are those that a job states, each with the line where the job does so last. What the job does not state
-# stands behind a # with a plausible value (mostly that of the built-in machine "{example}"): put in your own printer's
-# and take the # away. A limit that is left out is no limit. Lengths are in mm, times in s, as each key says.
+# Its limits are those that a job states: of each the value that held for most of the printed length, with the line
+# where the job states it first, and the other values. What the job does not state stands behind a # with a plausible
+# value (mostly that of the built-in machine "{example}"): put in your own printer's and take the # away. A limit that
+# is left out is no limit, but for what says "where left out". Lengths are in mm, times in s, as each key says.
 # A number that you do not know exactly may be a range, {{low=0.02, likely=0.05, high=0.10}}: times then carry an
 # interval.
 
@@ -159,14 +162,17 @@ class _Line(NamedTuple):
 
 
 def machine_text_from_limits(
-    name: str, limits: Mapping[str, tuple[float, int]], bed_mm: Sequence[float] | str | None = None
+    name: str,
+    limits: Mapping[str, tuple[float, int]],
+    bed_mm: Sequence[float] | str | None = None,
+    beside: Mapping[str, str] = NOTHING_BESIDE,
 ) -> str:
     """The text of a machine file with the limits that a job states.
 
-    `limits` dotted key -> (value in the unit of the key, line in the job); `bed_mm` as for `new_machine_text`. Limits
-    that the job does not state are commented out, and so is what a machine cannot have: a value that is not allowed,
-    a key that the machine file does not know, speed steps beside junction deviation. Raises InputError for a name or a
-    size that cannot be used.
+    `limits` dotted key -> (value in the unit of the key, line in the job); `bed_mm` as for `new_machine_text`;
+    `beside` by key what else there is to say of the value. Limits that the job does not state are commented out, and so
+    is what a machine cannot have: a value that is not allowed, a key that the machine file does not know, speed steps
+    beside junction deviation. Raises InputError for a name or a size that cannot be used.
     """
     findings: list[Finding] = []
     name = name.strip()
@@ -182,7 +188,7 @@ def machine_text_from_limits(
         raise InputError(*findings)
     text = _STATED_HEADER.format(name=text_in_toml(name), bed=bed, example=EXAMPLE)
     sections: dict[Names, list[_Line]] = {}
-    for line in _lines(limits):
+    for line in _lines(limits, beside):
         section = line.path[:-1]
         if dotted_name(section) == SPEED_STEP_KEY:
             section = section[:-1]
@@ -202,7 +208,7 @@ def _shown(line: _Line, section: Names) -> str:
     return shown if line.holds else f"# {shown}"
 
 
-def _lines(limits: Mapping[str, tuple[float, int]]) -> Iterator[_Line]:
+def _lines(limits: Mapping[str, tuple[float, int]], beside: Mapping[str, str]) -> Iterator[_Line]:
     """The lines of the file in its order; keys that it does not know stand behind the others of their section."""
     wrong = {name: _why_not(name, value) for name, (value, _) in limits.items()}
     steps = [name for name in limits if name.startswith(f"{SPEED_STEP_KEY}.") and not wrong[name]]
@@ -219,7 +225,8 @@ def _lines(limits: Mapping[str, tuple[float, int]]) -> Iterator[_Line]:
         if name in limits:
             value, line = limits[name]
             unused = f", not used: {wrong[name]}" if wrong[name] else ""
-            yield _Line(path, value, f"stated in the job, line {line}{unused}", not unused)
+            also = f", {beside[name]}" if name in beside else ""
+            yield _Line(path, value, f"stated in the job, line {line}{also}{unused}", not unused)
         else:
             known = example.value_of(name)
             meaning = MEANINGS[name] + _when_left_out(name, bool(steps))

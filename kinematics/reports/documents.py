@@ -66,8 +66,20 @@ def _job(job: JobEstimate, layers: bool) -> dict[str, Any]:
             {"cause": cause.cause, "seconds": cause.seconds, "share": cause.share} for cause in job.causes
         ],
         "stated_limits": [
-            {"limit": one.key, "value": one.value, "line": one.line, "count": one.times} for one in job.stated
+            {
+                "limit": one.key,
+                "value": one.value,
+                "line": one.line,
+                "count": one.times,
+                "share_of_printed_path": one.share,
+                "others": [
+                    {"value": other.value, "line": other.line, "share_of_printed_path": other.share}
+                    for other in one.others
+                ],
+            }
+            for one in job.stated
         ],
+        "assumed_limits": [{"limit": key, "value": value} for key, value in job.assumed],
         "labels": None
         if job.labels is None
         else {
@@ -94,12 +106,19 @@ def _job(job: JobEstimate, layers: bool) -> dict[str, Any]:
 
 
 def estimate_document(estimate: Estimate, layers: bool = False) -> dict[str, Any]:
-    """An estimate as a document; `span` only where no machine was given."""
+    """An estimate as a document.
+
+    Where no machine was given `jobs` holds one entry a job and built-in machine, `total_s` is null and `span_s` holds
+    the lowest and the highest total; `machine` is then the one that stands in, on which one thing was changed.
+    """
+    totals = [span.total for span in estimate.span]
+    jobs = [{"machine": span.machine} | _job(job, layers) for span in estimate.span for job in span.jobs]
     document = head() | {
         "machine": estimate.machine.as_dict(),
         "limits_not_given": estimate.machine.limits_not_given(),
-        "jobs": [_job(job, layers) for job in estimate.jobs],
-        "total_s": estimate.total,
+        "jobs": jobs if totals else [_job(job, layers) for job in estimate.jobs],
+        "total_s": None if totals else estimate.total,
+        **({"span_s": [min(totals), max(totals)]} if totals else {}),
         **_interval(estimate.interval),
         **draws_document(estimate.sampling),
         "if_you_change_one_thing": [
@@ -109,6 +128,8 @@ def estimate_document(estimate: Estimate, layers: bool = False) -> dict[str, Any
                 "to": change.after,
                 "saved_s": change.saved,
                 **_interval(change.interval, "saved_interval_s"),
+                "commands_silenced": change.silenced,
+                "saved_by_silencing_s": change.by_silencing,
             }
             for change in estimate.changes
         ],
@@ -132,6 +153,7 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
                 "saved_s": row.saved,
                 **_interval(row.saved_interval, "saved_interval_s"),
                 "saved_share": row.saved_share,
+                "saved_by_silencing_s": row.by_silencing,
                 "cause": row.cause,
             }
             for row in comparison.rows
@@ -144,6 +166,7 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
                 "saved_s": row.saved,
                 **_interval(row.saved_interval, "saved_interval_s"),
                 "saved_share": row.saved_share,
+                "saved_by_silencing_s": row.by_silencing,
                 "cause": row.cause,
             }
             for row in comparison.totals

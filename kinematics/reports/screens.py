@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from itertools import chain, count
 from pathlib import PurePath
 from typing import TYPE_CHECKING
@@ -12,6 +12,7 @@ from kinematics.errors import Notice
 from kinematics.wording import duration_text, quantity_text, share_text, value_text
 
 if TYPE_CHECKING:
+    from kinematics.gcode.facts import StatedLimit
     from kinematics.machine import Machine
     from kinematics.studies.compare import Comparison, Row
     from kinematics.studies.estimate import Estimate, JobEstimate
@@ -33,6 +34,13 @@ SHORT = {
 SHOWN_CAUSES = 3
 SHOWN_NOTICES = 6
 SHOWN_LIMITS = 4
+SHOWN_VALUES = 2
+ALL_OF_IT = 0.9995  # share of the printed length from which nothing is said of the rest
+ACCELERATIONS = {
+    "motion.print_acceleration_mm_s2": "prints",
+    "motion.travel_acceleration_mm_s2": "travels",
+    "retraction.acceleration_mm_s2": "extruder",
+}
 
 
 def bar(share: float, width: int = BAR) -> str:
@@ -74,6 +82,35 @@ def ranges_text(machine: Machine) -> str:
     return f"{count} values are given as ranges" if count > 1 else f"{count} value is given as a range"
 
 
+def saving_text(seconds: float) -> str:
+    """What something saves, or costs."""
+    if abs(seconds) < 0.05:
+        return "saves nothing"
+    return f"saves {duration_text(seconds)}" if seconds > 0.0 else f"costs {duration_text(-seconds)}"
+
+
+def commands_text(count: int) -> str:
+    """So many commands."""
+    return f"{count:,} command{'' if count == 1 else 's'}"
+
+
+def held_text(limit: StatedLimit) -> str:
+    """For how much of the print a stated value held, and which others there are; empty where it held all along."""
+    others = [quantity_text(one.value) for one in limit.others]
+    if not others and limit.share >= ALL_OF_IT:
+        return ""
+    share = "all" if limit.share >= ALL_OF_IT else share_text(limit.share)
+    more = f" and {len(others) - SHOWN_VALUES} more" if len(others) > SHOWN_VALUES else ""
+    also = f", also {', '.join(others[:SHOWN_VALUES])}{more}" if others else ""
+    return f"for {share} of the print{also}"
+
+
+def assumed_text(assumed: Iterable[tuple[str, float]]) -> str:
+    """Accelerations that hold although nobody gave them; empty where there are none."""
+    words = ", ".join(f"{ACCELERATIONS[key]} {quantity_text(value)}" for key, value in assumed)
+    return f"acceleration assumed, none given: {words} mm/s²" if words else ""
+
+
 def _change(change: Change, total: float) -> str:
     space = "" if change.unit == "×" else " "
     before = "" if change.before is None else f" from {quantity_text(change.before)}{'' if space else change.unit}"
@@ -81,6 +118,15 @@ def _change(change: Change, total: float) -> str:
     between = "" if change.interval is None else f", {between_text(change.interval)}"
     saved = f"saves {duration_text(change.saved)} ({share_text(change.saved / total)}{between})"
     return f"{change.what}{before}{after} {saved}"
+
+
+def _silencing(change: Change) -> list[str]:
+    """What silencing the job's own commands brings of a change, and what the raise does."""
+    if not change.silenced or abs(change.by_silencing) < 0.05:
+        return []
+    raised = "the raise" if change.before is None or change.after > change.before else "the change"
+    own = f"silencing {commands_text(change.silenced)} in the job {saving_text(change.by_silencing)}"
+    return [f"     {own}, {raised} itself {saving_text(change.saved - change.by_silencing)}"]
 
 
 def notice_lines(notices: Sequence[Notice]) -> list[str]:
@@ -125,10 +171,21 @@ def _stated(job: JobEstimate) -> list[str]:
     """Limits that the job itself states."""
     if not job.stated:
         return []
-    shown = ", ".join(f"{one.key} {quantity_text(one.value)} (line {one.line})" for one in job.stated[:SHOWN_LIMITS])
-    more = f" and {len(job.stated) - SHOWN_LIMITS} more" if len(job.stated) > SHOWN_LIMITS else ""
     count = sum(one.times for one in job.stated)
-    return [f"limits stated in the job, {count} times (--file-limits honour|ignore|cap): {shown}{more}"]
+    times = "once" if count == 1 else f"{count:,} times"
+    lines = [f"limits stated in the job, {times} (--file-limits honour|ignore|cap):"]
+    for one in job.stated[:SHOWN_LIMITS]:
+        held = held_text(one)
+        lines.append(f"  {one.key}: {quantity_text(one.value)} {held or f'(line {one.line})'}")
+    if len(job.stated) > SHOWN_LIMITS:
+        lines.append(f"  and {len(job.stated) - SHOWN_LIMITS} more (all of them with --json)")
+    return lines
+
+
+def _assumed(estimate: Estimate) -> list[str]:
+    """The accelerations that are assumed."""
+    words = assumed_text(dict(pair for job in estimate.jobs for pair in job.assumed).items())
+    return [words] if words else []
 
 
 def _labels(job: JobEstimate) -> list[str]:
@@ -158,8 +215,6 @@ def _next(estimate: Estimate, machine_option: str, options: Sequence[str]) -> li
     files = [job.file for job in estimate.jobs]
     if "-" in files:
         return []
-    if not machine_option:
-        return [f"next: kinematics machine new workshop.toml --from {shlex.quote(files[0])}"]
     command = shlex.join([*files, "--machine", machine_option, *options])
     if estimate.span:
         return [f"next: kinematics estimate {command}"]
@@ -178,8 +233,7 @@ def estimate_screen(
 ) -> list[str]:
     """The first screen.
 
-    `machine_words` says which machine; `machine_option` (empty where the job's own limits hold) and the other `options`
-    of the command go into the next one.
+    `machine_words` says which machine; `machine_option` and the other `options` of the command go into the next one.
     """
     lines: list[str] = []
     if estimate.span:
@@ -198,8 +252,10 @@ def estimate_screen(
         lines += ["", f"all {len(estimate.jobs)} jobs  {duration_text(estimate.total)}{between}"]
     lines.append("")
     if estimate.changes:
-        lines.append(f"if you change one thing: {_change(estimate.changes[0], estimate.total)}")
-        lines += [f"  or {_change(change, estimate.total)}" for change in estimate.changes[1:3]]
+        for i, change in enumerate(estimate.changes[:3]):
+            lines.append(f"{'  or' if i else 'if you change one thing:'} {_change(change, estimate.total)}")
+            lines += _silencing(change)
+    lines += _assumed(estimate)
     if not estimate.span:
         told = {one.key for job in estimate.jobs for one in job.stated}
         lines += _not_given([key for key in estimate.machine.limits_not_given() if key not in told])
@@ -214,6 +270,8 @@ def _span_lines(estimate: Estimate) -> list[str]:
     high = max(estimate.span, key=lambda span: span.total)
     between = f"between {duration_text(low.total)} and {duration_text(high.total)}"
     lines = [f"{between}: no machine was given, so three were timed"]
+    if estimate.heeds_limits and any(job.stated for job in estimate.jobs):
+        lines.append("limits stated in the job hold on all three; machine new --from JOB takes them")
     lines += [f"  {span.machine:<9} {duration_text(span.total)}" for span in estimate.span]
     lines.append("which is yours? Name it with --machine, or describe your own: kinematics machine new")
     lines += ["", f"on {estimate.machine.machine.name}"]
@@ -276,7 +334,9 @@ def comparison_notes(comparison: Comparison) -> list[str]:
         if notices:
             lines += [f"{file}: {line}" if i == 0 else line for i, line in enumerate(notice_lines(notices))]
     for name, silent in comparison.silenced.items():
-        lines.append(f"{name}: {silent:,} commands in the jobs that state a limit which it varies were silenced")
+        (row,) = (row for row in comparison.totals if row.candidate == name)
+        own = f"silencing {commands_text(silent)} in the jobs {saving_text(row.by_silencing)}"
+        lines.append(f"{name}: {own}, what it sets {saving_text(row.saved - row.by_silencing)}")
     if comparison.sampling is not None:
         lines.append(draws_line(comparison.sampling))
     return [*lines, CAUTION]

@@ -85,7 +85,6 @@ class BlockwiseJob:
         self._foreseen: list[Ask] = []
         self._then: Then | None = None
         self._done: list[tuple[Ask, Timing]] = []
-        self._stated: dict[ReaderSettings, bool] = {}
         self._deviating: list[Ask] = []
         self._marked_layers = bool(dialect.layers)
         self._layering: Layering | None = None
@@ -98,15 +97,6 @@ class BlockwiseJob:
     def heeds_file_limits(self) -> bool:
         """Whether limits stated in the job have a say."""
         return self._file_limits != IGNORE
-
-    def states_limits(self, machine: Machine) -> bool:
-        """Whether the job, as this machine reads it, states limits that are heeded; reads on until one is found."""
-        if not self.heeds_file_limits:
-            return False
-        settings = reader_settings(machine, self._dialect)
-        if settings not in self._stated:
-            self._stated[settings] = self._again(lambda: self._find_limits(settings))
-        return self._stated[settings]
 
     def foresee(self, asks: Sequence[Ask], then: Then | None = None) -> None:
         """Tell what will be asked: see `timing.foresee`."""
@@ -185,11 +175,6 @@ class BlockwiseJob:
     def _portions(self, settings: ReaderSettings, wanted: Wanted) -> Portions:
         options = settings.options(self._block_delete)
         return Portions(self._file, self._dialect, options, wanted, self._chunk)
-
-    def _find_limits(self, settings: ReaderSettings) -> bool:
-        portions = self._portions(settings, Wanted())
-        with closing(made_ahead(portions.read())) as found:
-            return any(portion.stated for portion in found)
 
     def _label_key(self) -> bytes:
         """The key of the job's labels, found by counting; empty where there is none or the dialect has patterns."""

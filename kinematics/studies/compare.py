@@ -27,6 +27,8 @@ class Row(NamedTuple):
     """One candidate on one job: total and saved time (s), share saved, what most of its time is spent under.
 
     `interval` of the total and `saved_interval` of what is saved where any machine has ranges (None elsewhere).
+    `by_silencing` is what it saves alone that the job's own limits are silenced which the candidate varies, the
+    machine's as it is in their place (s); the rest comes of the candidate's limits.
     """
 
     candidate: str
@@ -37,6 +39,7 @@ class Row(NamedTuple):
     cause: str
     interval: Interval | None = None
     saved_interval: Interval | None = None
+    by_silencing: float = 0.0
 
 
 @dataclass(frozen=True, repr=False)
@@ -110,39 +113,47 @@ def compare_prepared(
             findings += error.findings
     if findings:
         raise InputError(*findings)
-    foresee(prepared, [Ask(other, varied, passing=True) for _, other, varied in machines])
+    asks = [Ask(other, varied, passing=True) for _, other, varied in machines]
+    foresee(prepared, [*asks, *(_silenced_alone(machine, varied) for _, _, varied in machines[1:])])
     rows, totals = [], []
     before: list[float] = []
     notices: dict[str, tuple[Notice, ...]] = {}
     silenced: dict[str, int] = {}
     for name, other, varied in machines:
         seconds: dict[str, float] = {}
-        sums = 0.0
-        times = []
+        sums, by_silencing = 0.0, 0.0
         for number, job in enumerate(prepared):
             tell(f"timing {name}")
             timing = time_job(job, other, varied, passing=True)
             file = timing.facts.name
-            silent = timing.facts.silenced_by(varied)
-            if silent and job.heeds_file_limits:
+            silent = timing.facts.silenced_by(varied) if job.heeds_file_limits else 0
+            alone = 0.0
+            if silent:
                 silenced[name] = silenced.get(name, 0) + silent
+                alone = before[number] - time_job(job, *_silenced_alone(machine, varied)).total
+                by_silencing += alone
             if name == AS_IT_IS:
                 before.append(timing.total)
                 notices[file] = timing.facts.notices
-            times.append(timing.total)
             saved = before[number] - timing.total
-            rows.append(
-                Row(name, file, timing.total, saved, saved / before[number], main_cause(timing.by_cause, timing.total))
-            )
+            cause = main_cause(timing.by_cause, timing.total)
+            row = Row(name, file, timing.total, saved, saved / before[number], cause, by_silencing=alone)
+            rows.append(row)
             sums += timing.total
             for cause, spent in timing.by_cause.items():
                 seconds[cause] = seconds.get(cause, 0.0) + spent
         whole = sum(before)
-        totals.append(Row(name, ALL_JOBS, sums, whole - sums, (whole - sums) / whole, main_cause(seconds, sums)))
+        row = Row(name, ALL_JOBS, sums, whole - sums, (whole - sums) / whole, main_cause(seconds, sums))
+        totals.append(row._replace(by_silencing=by_silencing))
     comparison = Comparison(machine, tuple(candidates), tuple(rows), tuple(totals), notices, silenced)
     if not any(other.ranges for _, other, _ in machines):
         return comparison
     return _with_intervals(comparison, machines, SampledTimes(prepared, machine, sampling), tell)
+
+
+def _silenced_alone(machine: Machine, varied: frozenset[str]) -> Ask:
+    """The machine as it is, with what the jobs state of some limits silenced."""
+    return Ask(machine, varied, passing=True, total_only=True)
 
 
 def _with_intervals(

@@ -7,10 +7,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, NamedTuple
 
+from kinematics.caps import columns as by
 from kinematics.caps.flow import filament_area, filament_mass
 from kinematics.errors import Notice
 from kinematics.gcode.facts import Extent, StatedLimit
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
+from kinematics.machine.model import DEFAULT
 from kinematics.studies.causes import Cause
 from kinematics.studies.intervals import USUAL, Interval, SampledTimes, Sampling, interval_of
 from kinematics.studies.one_change import Change, changes_asked, changes_that_save
@@ -26,7 +28,12 @@ if TYPE_CHECKING:
 
 STAND_IN = "middling"  # the built-in machine that stands in where none is given
 
-STATED_LIMITS = "the limits that the jobs state"
+# What holds where neither the machine file nor the job says it: never without a word.
+ASSUMED = (
+    "motion.print_acceleration_mm_s2",
+    "motion.travel_acceleration_mm_s2",
+    "retraction.acceleration_mm_s2",
+)
 
 Tell = Callable[[str], None]
 
@@ -46,7 +53,10 @@ class LabelsOfJob(NamedTuple):
 
 @dataclass(frozen=True, repr=False)
 class JobEstimate:
-    """One job under one machine: times in s, lengths in mm, flow in mm³/s, speed in mm/s, mass in g."""
+    """One job under one machine: times in s, lengths in mm, flow in mm³/s, speed in mm/s, mass in g.
+
+    `assumed` keys and values of accelerations that held although neither the machine file nor the job gives them.
+    """
 
     file: str
     total: float
@@ -68,6 +78,7 @@ class JobEstimate:
     causes: tuple[Cause, ...]
     notices: tuple[Notice, ...]
     stated: tuple[StatedLimit, ...]
+    assumed: tuple[tuple[str, float], ...]
     timing: Timing = field(compare=False)
     worth: tuple[Worth, ...] = ()
     labels: LabelsOfJob | None = None
@@ -92,15 +103,17 @@ class JobEstimate:
 
 
 class Span(NamedTuple):
-    """The total under one built-in machine (s)."""
+    """The total under one built-in machine (s), and its estimate of each job where those were asked for."""
 
     machine: str
     total: float
+    jobs: tuple[JobEstimate, ...] = ()
 
 
 @dataclass(frozen=True, repr=False)
 class Estimate:
-    """Jobs under one machine; `span` holds the totals under every built-in machine where no machine was given.
+    """Jobs under one machine; `span` holds the totals under every built-in machine where no machine was given: then
+    the machine is the one that stands in. `heeds_limits` says whether limits stated in the jobs have a say.
 
     `interval` of the total, and how it was drawn, where the machine has ranges; the total itself is that of the likely
     values. It may lie outside where the likely value of a range is near one of its ends.
@@ -113,6 +126,7 @@ class Estimate:
     span: tuple[Span, ...] = ()
     interval: Interval | None = None
     sampling: Sampling | None = None
+    heeds_limits: bool = True
 
     def to_frame(self) -> pandas.DataFrame:
         """One row a job: times by part, moves, layers, filament and the main cause; low_s and high_s of intervals."""
@@ -190,10 +204,17 @@ def job_estimate(timing: Timing, machine: Machine, worth: tuple[Worth, ...] = ()
         causes=tuple(Cause(name, seconds, seconds / total) for name, seconds in ordered),
         notices=facts.notices,
         stated=facts.stated,
+        assumed=_assumed(timing, machine),
         timing=timing,
         worth=worth,
         labels=_labels(timing, machine),
     )
+
+
+def _assumed(timing: Timing, machine: Machine) -> tuple[tuple[str, float], ...]:
+    """The accelerations that hold for some move although nothing gives them."""
+    held = {timing.limits.origins[row, by.PATH_RAMP] for row in range(len(timing.table))}
+    return tuple((key, machine.value_of(key)) for key in ASSUMED if key in held and machine.origin_of(key) == DEFAULT)
 
 
 def _labels(timing: Timing, machine: Machine) -> LabelsOfJob | None:
@@ -207,6 +228,15 @@ def _labels(timing: Timing, machine: Machine) -> LabelsOfJob | None:
     return LabelsOfJob(*labels, unknown)
 
 
+def _span_of_each(prepared: Sequence[PreparedJob | BlockwiseJob], name: str, machine: Machine, worth: bool) -> Span:
+    """The total under a built-in machine with the estimate of each job."""
+    jobs = []
+    for job in prepared:
+        timing = time_job(job, machine)
+        jobs.append(job_estimate(timing, machine, worth_of_limits(job, machine, timing) if worth else ()))
+    return Span(name, sum(one.total for one in jobs), tuple(jobs))
+
+
 def estimate_prepared(
     prepared: Sequence[PreparedJob | BlockwiseJob],
     machine: Machine | None,
@@ -214,21 +244,24 @@ def estimate_prepared(
     tell: Tell = lambda _: None,
     worth: bool = False,
     sampling: Sampling = USUAL,
+    each: bool = False,
 ) -> Estimate:
     """Estimate jobs that are already prepared; `tell` is called with the name of each step before it begins.
 
     `changes` asks for changes that would save time, `worth` for what each limit is worth; `sampling` says how intervals
-    are drawn where the machine has ranges.
+    are drawn where the machine has ranges. Where no machine is given, `each` asks for the estimate under every built-in
+    one, not for its total alone.
     """
-    if machine is None and all(job.states_limits(Machine()) for job in prepared):
-        machine = Machine().with_settings({"machine.name": STATED_LIMITS}, "the job")
     builtin = () if machine is not None else tuple(load_machine(name) for name in BUILTIN_NAMES)
     chosen = machine or load_machine(STAND_IN)
-    asks = [Ask(chosen), *(Ask(other, passing=True, total_only=True) for other in builtin)]
+    asks = [Ask(chosen), *(Ask(other, passing=not each, total_only=not each) for other in builtin)]
     foresee(prepared, asks, (lambda timing: changes_asked(chosen, timing)) if changes else None)
     spans = []
     for name, other in zip(BUILTIN_NAMES, builtin, strict=False):
         tell(f"timing on {name}")
+        if each:
+            spans.append(_span_of_each(prepared, name, other, worth))
+            continue
         spans.append(Span(name, sum(time_job(job, other, passing=True, total_only=True).total for job in prepared)))
     timings = []
     for job in prepared:
@@ -249,7 +282,9 @@ def estimate_prepared(
             tell("weighing each limit")
             worths = worth_of_limits(job, chosen, timing)
         jobs.append(job_estimate(timing, chosen, worths))
-    estimate = Estimate(chosen, tuple(jobs), sum(job.total for job in jobs), tuple(found), tuple(spans))
+    total = sum(job.total for job in jobs)
+    heeds = any(job.heeds_file_limits for job in prepared)
+    estimate = Estimate(chosen, tuple(jobs), total, tuple(found), tuple(spans), heeds_limits=heeds)
     if sampled is None:
         return estimate
     totals = sampled.as_it_is

@@ -28,7 +28,9 @@ WORTH_SAYING = 0.005  # share of the time that a change must save before it is s
 class Change(NamedTuple):
     """One limit changed: `key` of the machine file, its words, from, to, unit, what it saves (s), the settings.
 
-    `interval` of what it saves where the machine has ranges (None where it has none).
+    `interval` of what it saves where the machine has ranges (None where it has none). `silenced` is how many commands
+    of the jobs that state this limit the change silences, and `by_silencing` what that alone saves, the limit left at
+    what held for most of the time (s); the rest comes of the raise.
     """
 
     key: str
@@ -39,6 +41,8 @@ class Change(NamedTuple):
     saved: float
     settings: tuple[tuple[str, Any], ...]
     interval: Interval | None = None
+    silenced: int = 0
+    by_silencing: float = 0.0
 
 
 class _Trial(NamedTuple):
@@ -213,9 +217,24 @@ def _ask(machine: Machine, trial: _Trial) -> Ask:
     return Ask(other, resolved_keys(trial.settings, machine), passing=True, total_only=True)
 
 
+def _ask_silenced(machine: Machine, trial: _Trial) -> Ask:
+    """The limit of a trial left at what holds now, but said by the machine: the job's own commands are silenced."""
+    held = {
+        key: {axis: step / RAISE for axis, step in value.items()} if isinstance(value, Mapping) else trial.before
+        for key, value in trial.settings.items()
+    }
+    other = machine.with_settings(held, "one change")
+    return Ask(other, resolved_keys(trial.settings, machine), passing=True, total_only=True)
+
+
 def changes_asked(machine: Machine, timing: Timing) -> list[Ask]:
     """The machines that will be asked for once a job has been timed."""
-    return [_ask(machine, trial) for trial in _trials(machine, timing)]
+    asks = []
+    for trial in _trials(machine, timing):
+        asks.append(_ask(machine, trial))
+        if timing.facts.silenced_by(asks[-1].varied):
+            asks.append(_ask_silenced(machine, trial))
+    return asks
 
 
 def changes_that_save(
@@ -232,15 +251,27 @@ def changes_that_save(
     total = sum(timing.total for timing in timings)
     trials = list({trial.key: trial for timing in timings for trial in _trials(machine, timing)}.values())
     asks = [_ask(machine, trial) for trial in trials]
-    foresee(prepared, asks)
+    silenced = [
+        sum(
+            timing.facts.silenced_by(ask.varied)
+            for job, timing in zip(prepared, timings, strict=True)
+            if job.heeds_file_limits
+        )
+        for ask in asks
+    ]
+    quiet = [_ask_silenced(machine, trial) if count else None for trial, count in zip(trials, silenced, strict=True)]
+    foresee(prepared, [*asks, *(ask for ask in quiet if ask is not None)])
 
-    def tried(trial: _Trial, ask: Ask) -> Change:
-        saved = total - sum(time_job(job, *ask).total for job in prepared)
-        return Change(trial.key, trial.what, trial.before, trial.after, trial.unit, saved, trial.assignments)
+    def saved_by(ask: Ask | None) -> float:
+        return 0.0 if ask is None else total - sum(time_job(job, *ask).total for job in prepared)
+
+    def tried(trial: _Trial, ask: Ask, count: int, without: Ask | None) -> Change:
+        change = Change(trial.key, trial.what, trial.before, trial.after, trial.unit, saved_by(ask), trial.assignments)
+        return change._replace(silenced=count, by_silencing=saved_by(without))
 
     # Planning lets other threads run, so that both cores are of use.
     with ThreadPoolExecutor(2) as pool:
-        changes = list(zip(pool.map(tried, trials, asks), asks, strict=True))
+        changes = list(zip(pool.map(tried, trials, asks, silenced, quiet), asks, strict=True))
     kept = [(change, ask) for change, ask in changes if change.saved > WORTH_SAYING * total]
     found = [change for change, _ in kept]
     if sampled is not None and kept:

@@ -151,10 +151,6 @@ class PreparedJob:
         """Whether limits stated in the job have a say."""
         return self._file_limits != IGNORE
 
-    def states_limits(self, machine: Machine) -> bool:
-        """Whether the job, as this machine reads it, states limits that are heeded. Raises InputError as `read`."""
-        return self.heeds_file_limits and bool(self.read(machine).stated)
-
     def read(self, machine: Machine) -> Job:
         """The job as this machine reads it. Raises InputError where it cannot be used."""
         if isinstance(self._source, Job):

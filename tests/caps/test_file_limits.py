@@ -15,7 +15,8 @@ from kinematics.caps.class_limits import CAP, FILE_LIMIT_MODES, HONOUR, IGNORE, 
 from kinematics.caps.classes import MOST_CLASSES, classify
 from kinematics.errors import InputError
 from kinematics.gcode.dialects import EXTRUSION, FILE_LIMITS, Dialect, LimitWord
-from kinematics.gcode.file_limits import Conditions, FileLimit, conditions_of, last_stated
+from kinematics.gcode.facts import HeldValue, StatedLimit
+from kinematics.gcode.file_limits import Conditions, FileLimit, conditions_of
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL, Moves
 from kinematics.gcode.reader import read_gcode
 from kinematics.machine import Candidate, Machine, resolved_keys
@@ -163,7 +164,29 @@ def test_where_the_machine_has_no_limit_a_stated_one_caps(mode: str) -> None:
 def test_limits_change_along_the_job() -> None:
     plan = planned("M204 S300|G1 X5 E1 F600|M204 S900|X6 E2|M204 P100|X7 E3|X8|M204 S300|X9 E4|X10", Machine())
     assert held(plan, by.PATH_RAMP) == [300.0, 900.0, 100.0, 900.0, 300.0, 300.0]
-    assert last_stated(plan.job.stated) == {PRINT_KEY: (300.0, 8), TRAVEL_KEY: (300.0, 8)}
+    # 5 mm are printed under 300, 1 under 900, 1 under 100, and 1 under 300 again.
+    assert plan.job.facts.stated == (
+        StatedLimit(PRINT_KEY, 300.0, 1, 4, 0.75, (HeldValue(100.0, 5, 0.125), HeldValue(900.0, 3, 0.125))),
+        StatedLimit(TRAVEL_KEY, 300.0, 1, 3, 0.75, (HeldValue(900.0, 3, 0.25),)),
+    )
+
+
+def test_what_holds_after_the_print_is_no_value_of_it() -> None:
+    """Many files end with the machine's own limits, for whoever prints next."""
+    (x_speed,) = planned("M203 X90|G1 X5 E1 F600|M203 X500", Machine()).job.facts.stated
+    assert x_speed == StatedLimit("axes.x.max_speed_mm_s", 90.0, 1, 2, 1.0, (HeldValue(500.0, 3, 0.0),))
+
+
+def test_of_values_that_held_for_equally_much_the_later_counts() -> None:
+    (x_speed,) = planned("M203 X90|G1 X5 E1 F600|M203 X500|X10 E2|M203 X70", Machine()).job.facts.stated
+    assert (x_speed.value, x_speed.line, x_speed.share) == (500.0, 3, 0.5)
+    (x_speed,) = planned("M203 X90|G1 X5 F600|M203 X500", Machine()).job.facts.stated  # nothing is printed
+    assert (x_speed.value, x_speed.share) == (500.0, 0.0)
+
+
+def test_what_is_printed_before_the_first_statement_counts_for_none() -> None:
+    (x_speed,) = planned("G1 X30 E1 F600|M203 X90|X40 E2", Machine()).job.facts.stated
+    assert x_speed.share == 0.25
 
 
 def test_a_lower_limit_takes_longer() -> None:

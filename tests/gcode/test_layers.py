@@ -168,7 +168,7 @@ def test_a_path_that_rises_and_falls_while_it_prints_has_no_layers() -> None:
     assert set(job.moves.layer.tolist()) == {0}
     (notice,) = [one for one in job.notices if HINT in one.text]
     assert (notice.line, notice.count) == (5, 1)
-    assert "has no layers" in notice.text
+    assert "no layers are told" in notice.text
 
 
 @pytest.mark.parametrize(("flat", "count"), [(189.0, 0), (190.0, 2)])

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from kinematics.cli.machine import command
 from kinematics.errors import InputError
-from kinematics.gcode import file_limits
+from kinematics.gcode.facts import JobFacts, StatedLimit, facts_of
+from kinematics.gcode.job import Job
 from kinematics.machine import Machine, load_machine, machine_text_from_limits
 from kinematics.machine.keys import all_keys, find_key
 
@@ -123,7 +124,12 @@ def test_names_and_sizes_are_as_in_any_new_file() -> None:
 def stated(monkeypatch: pytest.MonkeyPatch) -> dict[str, tuple[float, int]]:
     """What a job states, told in place of the reader's own finding."""
     limits = dict(STATED)
-    monkeypatch.setattr(file_limits, "last_stated", lambda stated: limits)
+
+    def told(job: Job) -> JobFacts:
+        rows = (StatedLimit(key, value, line, 1) for key, (value, line) in limits.items())
+        return facts_of(job)._replace(stated=tuple(rows))
+
+    monkeypatch.setattr(Job, "facts", property(told))
     return limits
 
 

@@ -52,7 +52,7 @@ def heavy(causes: dict[str, float], total: float) -> dict[str, float]:
 def answer(job: PreparedJob | BlockwiseJob, machine: Machine | None, changes: bool = False) -> dict[str, Any]:
     """The document of an estimate, layers and all, with heavy causes only; or what was wrong."""
     try:
-        document = estimate_document(estimate_prepared([job], machine, changes), layers=True)
+        document = estimate_document(estimate_prepared([job], machine, changes, each=True), layers=True)
     except InputError as error:
         return {"error": str(error)}
     for one in document["jobs"]:
@@ -73,7 +73,8 @@ def differences(
     """What an estimate in blocks of `chunk` bytes tells otherwise than one of the whole job."""
     whole = answer(PreparedJob(str(path), dialect, None, file_limits, block_delete), machine, changes)
     blocks = answer(BlockwiseJob(JobFile(str(path)), dialect, file_limits, block_delete, chunk), machine, changes)
-    return list(apart(whole, blocks, OF_THE_TOTAL * whole.get("total_s", 0.0)))
+    longest = max((one["total_s"] for one in whole.get("jobs", ())), default=0.0)
+    return list(apart(whole, blocks, OF_THE_TOTAL * longest))
 
 
 def restless_path(random: Random) -> str:

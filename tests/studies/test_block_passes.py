@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import gzip
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -15,7 +14,7 @@ from hypothesis import strategies as st
 from kinematics.errors import InputError
 from kinematics.gcode.chunks import JobFile
 from kinematics.gcode.dialects import EXTRUSION
-from kinematics.machine import Candidate, Machine, load_machine
+from kinematics.machine import Candidate, load_machine
 from kinematics.studies import block_course, blockwise
 from kinematics.studies.block_plan import Block, BlockSums, Terms
 from kinematics.studies.blockwise import BlockwiseJob, prepared_job
@@ -162,13 +161,19 @@ def test_statements_that_a_candidate_silences(job: Callable[[str], Path]) -> Non
     whole = compare_prepared([PreparedJob(path)], MIDDLING, candidates)
     blocks = compare_prepared([BlockwiseJob(JobFile(path), chunk=TINY)], MIDDLING, candidates)
     assert blocks.silenced == whole.silenced == {"brisk": 60}
+    alone = whole.totals[1].by_silencing
+    assert alone > 0.0
+    assert blocks.totals[1].by_silencing == pytest.approx(alone, rel=1e-9)
 
 
-def test_limits_are_looked_for_no_further_than_needed(counts: Counts, job: Callable[[str], Path]) -> None:
-    path = str(job("G1 X9 E1 F600\n" * 100 + "M204 S500\n" + "G1 X9 E1 F600\n" * 100))
-    assert BlockwiseJob(JobFile(path), chunk=TINY).states_limits(Machine())
-    assert not BlockwiseJob(JobFile(path), file_limits="ignore", chunk=TINY).states_limits(Machine())
-    assert not BlockwiseJob(JobFile(str(job("G1 X9 E1 F600\n" * 9))), chunk=TINY).states_limits(Machine())
+def test_statements_are_weighed_by_what_is_printed_under_them(job: Callable[[str], Path]) -> None:
+    lines = "G1 X9 E1 F600\nG1 X1 E2\n" * 40
+    path = str(job(f"M83\nM204 P500\n{lines}M204 P300 T90\n{lines}{lines}M204 P900\n"))
+    whole, blocks = PreparedJob(path), BlockwiseJob(JobFile(path), chunk=TINY)
+    (one, *_), (other, *_) = (time_job(each, MIDDLING).facts.stated for each in (whole, blocks))
+    assert one.value == other.value == 300.0
+    assert [row.value for row in one.others] == [row.value for row in other.others] == [500.0, 900.0]
+    assert other.share == pytest.approx(one.share, rel=1e-9)
 
 
 def test_which_jobs_are_planned_in_blocks(job: Callable[[bytes], Path], monkeypatch: pytest.MonkeyPatch) -> None:
@@ -196,5 +201,3 @@ def test_a_pass_ends_with_its_threads(job: Callable[[str], Path]) -> None:
     for _ in range(2):
         with pytest.raises(InputError, match=r"job\.gcode:301"):
             time_job(blocks, QUICK)
-    with suppress(InputError):
-        blocks.states_limits(Machine())
