@@ -4,6 +4,7 @@ import os
 import sys
 
 from kinematics.cli.program import main
+from kinematics.errors import EXIT_READER_GONE
 
 
 def run() -> None:
@@ -16,8 +17,10 @@ def run() -> None:
     for stream in (sys.stdout, sys.stderr):
         try:
             stream.flush()
-        except (AttributeError, BrokenPipeError, ValueError):
-            pass  # whoever read it has gone
+        except BrokenPipeError:
+            status = EXIT_READER_GONE
+        except (AttributeError, OSError, ValueError):
+            pass  # closed, or never there
     os._exit(status if isinstance(status, int) else 0)
 
 

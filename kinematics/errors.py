@@ -8,40 +8,37 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 EXIT_DONE = 0
 EXIT_ANSWER_IS_NO = 1
 EXIT_BAD_INPUT = 2
 EXIT_INTERRUPTED = 130
+EXIT_READER_GONE = 141  # 128 + 13, as a shell tells of any program whose reader has gone
 
 
-# What a doubt may cost, the dearest first: time that is waited, moves that were not read, moves read otherwise than
-# they may be meant, limits and speeds.
-WAITING, UNREAD, OTHERWISE, LIMITS = range(4)
+# What a notice may be about, the gravest first (Notice.weight): what may cost time, text with numbers in it, what is
+# not known, and all else.
+MAY_COST, HOLDS_NUMBERS, NOT_KNOWN, SMALL = range(4)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, order=True)
 class Notice:
     """Something doubtful in the input: first line (1-based, None where no line applies), how often, and a sentence.
 
-    `cost` says what it may cost: WAITING, UNREAD, OTHERWISE or LIMITS.
+    `counted` is what `count` counts; `weight` how much it may matter, 0 most (see `by_weight`).
     """
 
     line: int | None
     count: int
     text: str
-    cost: int = LIMITS
+    counted: str = field(default="lines", compare=False)
+    weight: int = field(default=SMALL, compare=False)
 
 
-def dearest_first(notices: Iterable[Notice]) -> tuple[Notice, ...]:
-    """Notices by what they may cost, of equals the most frequent first, then by line."""
-    return tuple(sorted(notices, key=lambda one: (one.cost, -one.count, one.line or 0, one.text)))
-
-
-def in_file_order(notices: Iterable[Notice]) -> list[Notice]:
-    """Notices by their first line."""
-    return sorted(notices, key=lambda one: (one.line or 0, one.text))
+def by_weight(notices: Iterable[Notice]) -> tuple[Notice, ...]:
+    """Notices with the gravest first, among equals those that count most, then by line."""
+    return tuple(sorted(notices, key=lambda one: (one.weight, -one.count, one.line or 0, one.text)))
 
 
 @dataclass(frozen=True)

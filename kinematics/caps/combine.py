@@ -171,7 +171,7 @@ def _advance(row: Terms) -> tuple[float, float]:
     if row.member.kind != PRINT or not delay or most == math.inf:
         return most, 0.0
     row.keys.add(key)
-    # More of it holds back: one per cent "more" of this limit is one per cent less of K, and lifted it is none.
+    # More of it holds back: one per cent "more" of this limit is one per cent less of p, and lifted it is none.
     return most, delay / row.scaled.get(key, 1.0)
 
 

@@ -7,22 +7,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import chosen_machine, is_long, job_options, prepared_jobs
+from kinematics.cli.options import is_long, job_options, machine_or_stand_in, machine_words, prepared_jobs
 
 if TYPE_CHECKING:
     from kinematics.studies.prepared import PreparedJob
 
 PLANS_EACH = 20  # times that a job is planned, or so
-HEADS = (
-    ("limit", False),
-    ("asked", True),
-    ("no further than", True),
-    ("in the job", True),
-    ("within", False),
-    ("stopped by", False),
-    ("holds", True),
-    ("not known", False),
-)
 
 
 @click.command("caps")
@@ -48,12 +38,8 @@ def command(
     """
     from kinematics.cli import console
     from kinematics.errors import EXIT_ANSWER_IS_NO
-    from kinematics.studies.estimate import STAND_IN
 
-    if machine_name is None and not as_json:
-        console.remark(f"no machine was given: looking at the built-in machine {STAND_IN!r} (--machine FILE|NAME)")
-    machine = chosen_machine(machine_name or STAND_IN, settings, material)
-    assert machine is not None  # a name was given
+    machine = machine_or_stand_in(machine_name, settings, material, as_json)
     prepared: list[PreparedJob] = []
     if jobs:
         prepared = prepared_jobs(jobs, dialect, file_limits, block_delete, whole=True)  # type: ignore[assignment]
@@ -67,16 +53,10 @@ def command(
 
         console.say_json(caps_document(caps))
     else:
-        from kinematics.reports.caps_screen import cap_cells, cap_notes, formula_lines
+        from kinematics.reports.caps_screen import cap_cells, cap_heads, cap_notes, formula_lines
 
-        if console.is_terminal():
-            console.say([f"on {machine.name}"])
-        console.say_table(HEADS, cap_cells(caps))
         notes = [*(formula_lines(caps) if formulas else []), *cap_notes(caps, formulas)]
-        if console.is_terminal() or formulas:
-            console.say(notes)
-        else:
-            for line in notes:
-                console.remark(line)
+        table = console.Table(cap_heads(caps), cap_cells(caps))
+        console.say_answer([f"on {machine_words(machine, material, settings)}"], table, notes)
     if check and caps.asks_too_much:
         sys.exit(EXIT_ANSWER_IS_NO)

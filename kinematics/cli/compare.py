@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import chosen_machine, draw_options, is_long, job_options, prepared_jobs
+from kinematics.cli.options import draw_options, is_long, job_options, machine_or_stand_in, machine_words, prepared_jobs
 
 if TYPE_CHECKING:
     from kinematics.machine import Candidate
@@ -41,12 +41,8 @@ def command(
     """
     from kinematics.cli import console
     from kinematics.errors import InputError
-    from kinematics.studies.estimate import STAND_IN
 
-    if machine_name is None and not as_json:
-        console.remark(f"no machine was given: comparing on the built-in machine {STAND_IN!r} (--machine FILE|NAME)")
-    machine = chosen_machine(machine_name or STAND_IN, settings, material)
-    assert machine is not None  # a name was given
+    machine = machine_or_stand_in(machine_name, settings, material, as_json)
     candidates = [*machine.candidates, *(candidate_from(text) for text in candidate_texts)]
     if not candidates:
         raise InputError.at(
@@ -71,24 +67,19 @@ def command(
         return
     from kinematics.reports.screens import comparison_heads, comparison_notes, comparison_rows
 
-    if console.is_terminal():
-        console.say([f"on {machine.name}"])
     rows = comparison.rows if len(jobs) == 1 else (*comparison.rows, *comparison.totals)
-    console.say_table(comparison_heads(comparison), comparison_rows(rows, console.is_terminal()))
-    notes = comparison_notes(comparison)
-    if console.is_terminal():
-        console.say(notes)
-    else:
-        for line in notes:
-            console.remark(line)
+    table = console.Table(comparison_heads(comparison), comparison_rows(rows, console.is_terminal()))
+    console.say_answer([f"on {machine_words(machine, material, settings)}"], table, comparison_notes(comparison))
 
 
 def candidate_from(text: str) -> Candidate:
-    """The candidate of `name: key=value, …`. Raises InputError where it is none."""
+    """The candidate of `name: key=value, …`, or of settings that are its name as well. Raises InputError."""
     from kinematics.errors import InputError
     from kinematics.machine import Candidate, parse_settings
 
     name, colon, settings = text.partition(":")
-    if not colon or not name.strip() or not settings.strip():
-        raise InputError.at("--candidate", f"{text!r} is no candidate", '"NAME: KEY=VALUE, …"')
+    if "=" in name:  # no name: a colon after it belongs to a value
+        name, settings = text, text
+    elif not colon or not name.strip() or not settings.strip():
+        raise InputError.at("--candidate", f"can't read {text!r}", '"KEY=VALUE, …" or "NAME: KEY=VALUE, …"')
     return Candidate(name.strip(), parse_settings(settings, place=f"--candidate {name.strip()}"))

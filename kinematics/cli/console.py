@@ -5,16 +5,27 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import shutil
 import sys
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
+from kinematics.cli.encodings import encodable
 from kinematics.errors import InputError
 
+if TYPE_CHECKING:
+    from kinematics.reports.layout import Heads, Line
+
 Tell = Callable[[str], None]
-Heads = Sequence[tuple[str, bool]]  # (head, right-aligned)
+
+
+class Table(NamedTuple):
+    """Heads, and rows of as many cells."""
+
+    heads: Heads
+    rows: Sequence[Sequence[str]]
 
 
 def is_terminal() -> bool:
@@ -22,43 +33,70 @@ def is_terminal() -> bool:
     return sys.stdout.isatty()
 
 
+def _encodable(text: str) -> str:
+    return encodable(text, sys.stdout.encoding or "utf-8")
+
+
 def say(lines: Sequence[str]) -> None:
-    """Print an answer, line by line, to standard output; wrapped at words where a terminal is narrow."""
+    """Print an answer, line by line, to standard output; broken between words where a terminal is narrow."""
     if not is_terminal():
         print("\n".join(lines))
         return
-    from rich.console import Console
-    from rich.text import Text
+    from kinematics.reports.layout import Line, wrapped
 
-    console = Console(highlight=False, soft_wrap=False)
-    for line in lines:
-        text = Text(line)  # never markup: file names may hold brackets
-        text.highlight_regex(r"█[█▏▎▍▌▋▊▉]*", "cyan")
-        console.print(text)
+    width = shutil.get_terminal_size().columns
+    _print([Line(part) for line in lines for part in wrapped(_encodable(line), width)])
 
 
 def say_table(heads: Heads, rows: Sequence[Sequence[str]]) -> None:
-    """Print a table: aligned on a terminal, tab-separated in a pipe."""
+    """Print a table: laid out for the terminal's width, tab-separated in a pipe."""
     if not is_terminal():
         for cells in ([head for head, _ in heads], *rows):
             print("\t".join(cells))
         return
-    from rich import box
+    from kinematics.reports.layout import table_lines
+
+    plain_heads = [(_encodable(head), right) for head, right in heads]
+    plain_rows = [[_encodable(cell) for cell in cells] for cells in rows]
+    _print(table_lines(plain_heads, plain_rows, shutil.get_terminal_size().columns))
+
+
+def say_answer(*parts: Table | Sequence[str]) -> None:
+    """Print a whole answer to standard output: lines and tables with a blank line between them; empty parts are left
+    out.
+    """
+    between = False
+    for part in parts:
+        if not part:
+            continue
+        if between:
+            say([""])
+        between = True
+        if isinstance(part, Table):
+            say_table(part.heads, part.rows)
+        else:
+            say(part)
+
+
+def _print(lines: Sequence[Line]) -> None:
+    """Print lines that are laid out, with colour where the terminal wants it."""
     from rich.console import Console
-    from rich.table import Table
     from rich.text import Text
 
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    for head, right in heads:
-        table.add_column(head, justify="right" if right else "left")
-    for cells in rows:
-        table.add_row(*(Text(cell) for cell in cells))
-    Console(highlight=False).print(table)
+    console = Console(highlight=False)
+    for line in lines:
+        text = Text(_encodable(line.text), style="bold" if line.head else "")  # never markup: file names hold brackets
+        text.highlight_regex(r"█[█▏▎▍▌▋▊▉]*", "cyan")
+        console.print(text, soft_wrap=True)
 
 
 def say_json(document: dict[str, Any]) -> None:
-    """Print one JSON document and nothing else."""
-    print(json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False))
+    """Print one JSON document and nothing else; in ASCII where the stream is not one of Unicode."""
+    unicode = (sys.stdout.encoding or "utf-8").lower().startswith("utf")
+    text = json.dumps(document, indent=1, ensure_ascii=not unicode, allow_nan=False)
+    if unicode and any("\ud800" <= letter <= "\udfff" for letter in text):  # a file name that is no text
+        text = json.dumps(document, indent=1, allow_nan=False)
+    print(text)
 
 
 def remark(text: str) -> None:
@@ -122,7 +160,7 @@ def refuse_to_overwrite(path: Path, force: bool) -> None:
     if path.is_dir():
         raise InputError.at(str(path), "this is a directory", "a file to write")
     if path.exists() and not force:
-        raise InputError.at(str(path), "the file is there already", "a new name, or --force to overwrite it")
+        raise InputError.at(str(path), "the file exists already", "a new name, or --force to overwrite it")
     if not path.parent.is_dir():
         raise InputError.at(str(path), f"the folder {str(path.parent)!r} does not exist", "a folder that does")
 

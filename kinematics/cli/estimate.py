@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import chosen_machine, draw_options, is_long, job_options, prepared_jobs
+from kinematics.cli.options import chosen_machine, draw_options, is_long, job_options, machine_words, prepared_jobs
 
 if TYPE_CHECKING:
     import pandas
@@ -28,7 +28,7 @@ LAYER_HEADS = (
 @job_options
 @draw_options
 @click.option("--layers", is_flag=True, help="Time of every layer.")
-@click.option("--limits", is_flag=True, help="What each limit is worth: what 1 % more buys, and the time without it.")
+@click.option("--limits", is_flag=True, help="What each limit is worth: what 1 % more saves, and the time without it.")
 @click.option(
     "--picture",
     metavar="FILE",
@@ -104,16 +104,22 @@ def command(
 
         console.say_json(estimate_document(estimate, layers))
     elif layers:
-        console.say_table(LAYER_HEADS, _layer_cells(estimate))
+        console.say_answer(console.Table(LAYER_HEADS, _layer_cells(estimate)))
     elif limits:
-        from kinematics.reports.screens import WORTH_HEADS, worth_rows
+        from kinematics.reports import worth_screen as words
 
-        console.say_table(WORTH_HEADS, worth_rows(estimate))
+        parts: list[console.Table | list[str]] = []
+        for one in estimate.jobs:
+            table = console.Table(words.HEADS, words.worth_rows(one))
+            parts += [words.worth_head(one), table, words.worth_below(one)]
+        first = f"on {machine_words(estimate.machine, material, settings)}"
+        console.say_answer(
+            [first + (", as no machine is given" if estimate.span else "")], *parts, words.worth_notes(estimate)
+        )
     else:
-        from kinematics.reports.screens import estimate_screen
+        from kinematics.reports import screens
+        from kinematics.reports.jobs_table import MOST_IN_FULL, jobs_heads, jobs_notes, jobs_rows
 
-        words = estimate.machine.name + (f" with {material}" if material is not None else "")
-        words += f", changed by {', '.join(settings)}" if settings else ""
         options = ["--material", material] if material is not None else []
         options += [word for setting in settings for word in ("--set", setting)]
         if dialect != "extrusion":
@@ -124,7 +130,13 @@ def command(
             options.append("--block-delete")
         for option, chosen, usual in (("--draws", draws, USUAL.draws), ("--seed", seed, USUAL.seed)):
             options += [option, str(chosen)] if chosen != usual else []
-        console.say(estimate_screen(estimate, words, machine_name or STAND_IN, options))
+        head = screens.machine_lines(estimate, machine_words(estimate.machine, material, settings))
+        below = screens.closing_lines(estimate, machine_name or STAND_IN, options)
+        if len(estimate.jobs) > MOST_IN_FULL:
+            table = console.Table(jobs_heads(estimate), jobs_rows(estimate))
+            console.say_answer(head, table, jobs_notes(estimate), below)
+        else:
+            console.say_answer(head, screens.job_lines(estimate), below)
 
 
 def _layer_cells(estimate: Estimate) -> list[tuple[str, ...]]:
@@ -164,7 +176,7 @@ def _check_moves_file(path: Path, jobs: int, force: bool) -> None:
     from kinematics.errors import InputError
 
     if path.suffix not in (".csv", ".parquet"):
-        raise InputError.at("--moves", f"no kind of table ends in {path.suffix!r}", "FILE.csv or FILE.parquet")
+        raise InputError.at("--moves", f"can't write a table that ends in {path.suffix!r}", "FILE.csv or FILE.parquet")
     if jobs > 1:
         raise InputError.at("--moves", f"{jobs} jobs for one table", "one job with --moves")
     if path.suffix == ".parquet" and find_spec("pyarrow") is None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -31,7 +32,7 @@ def _shown(value: Any) -> str:
     return "no limit" if value is None else value_text(value)
 
 
-@command.command("show", context_settings=HELP)
+@command.command("show", context_settings=HELP, short_help="Every value, and where it comes from.")
 @MACHINE
 @SETTINGS
 @AS_JSON
@@ -51,10 +52,10 @@ def show(machine_name: str, settings: tuple[str, ...], as_json: bool) -> None:
     rows = [
         (row.key, _shown(row.value) if row.value is not None or row.key in limits else "", row.origin) for row in values
     ]
-    console.say_table(HEADS, rows)
+    console.say_answer(console.Table(HEADS, rows))
 
 
-@command.command("check", context_settings=HELP)
+@command.command("check", context_settings=HELP, short_help="Does any value look like a slip?")
 @MACHINE
 @SETTINGS
 @AS_JSON
@@ -71,16 +72,18 @@ def check(machine_name: str, settings: tuple[str, ...], as_json: bool) -> None:
 
         console.say_json(check_document(machine))
     else:
-        lines = [f"{machine.name}: {len(machine.candidates)} candidates, every key is known and every value allowed"]
+        lines = [f"{machine.name}: every key is known, every value allowed"]
         lines += [f"doubtful: {doubt}" for doubt in doubts]
         if missing:
-            lines.append(f"limits not given, so none assumed: {', '.join(missing)}")
+            from kinematics.reports.screens import NO_LIMIT
+
+            lines.append(f"{NO_LIMIT}: {', '.join(missing)}")
         console.say(lines)
     if doubts:
         sys.exit(EXIT_ANSWER_IS_NO)
 
 
-@command.command("new", context_settings=HELP)
+@command.command("new", context_settings=HELP, short_help="Write a machine file, from three questions.")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--name", help="What you call the printer.")
 @click.option("--bed", "bed_mm", metavar='"W D H"', help="Largest print: width, depth, height in mm.")
@@ -115,7 +118,11 @@ def new(
         text, source = _from_questions(name, bed_mm, like)
     console.write_whole(file, lambda path: _write(path, text), force)
     example = "JOB" if job is None or job == "-" else job
-    console.say([f"{file} written, {source}", f"next: kinematics estimate {example} --machine {file}"])
+    from kinematics.machine import Machine
+
+    doubts = [f"doubtful: {doubt}" for doubt in Machine.from_toml_text(text, str(file)).check()]
+    following = f"next: kinematics estimate {shlex.quote(example)} --machine {shlex.quote(str(file))}"
+    console.say([f"{file} written, {source}", *doubts, following])
 
 
 def _from_questions(name: str | None, bed_mm: str | None, like: str | None) -> tuple[str, str]:
@@ -161,10 +168,18 @@ def _from_job(job: str, dialect: str, name: str | None, bed_mm: str | None) -> t
 
 
 def _asked(question: Question) -> str:
-    """The answer of a person at a terminal, elsewhere the default."""
+    """The answer of a person at a terminal, asked again until it can be used; elsewhere the default."""
     if not sys.stdin.isatty():
         return question.default
-    return str(click.prompt(question.question, default=question.default, err=True))
+    from kinematics.machine import answer_problem
+
+    def answered(answer: str) -> str:
+        problem = answer_problem(question, answer)
+        if problem:
+            raise click.UsageError(problem)  # makes click ask again
+        return answer
+
+    return str(click.prompt(question.question, default=question.default, value_proc=answered, err=True))
 
 
 def _write(path: Path, text: str) -> None:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from kinematics.cli.job_arguments import job_files
+
 if TYPE_CHECKING:
     from kinematics.machine import Machine
     from kinematics.studies.blockwise import BlockwiseJob
@@ -24,7 +26,13 @@ def job_options(command: Callable[..., Any] | None = None, *, required: bool = T
     if command is None:  # with arguments of its own
         return lambda decorated: job_options(decorated, required=required)
     decorators: Sequence[Decorator] = (
-        click.argument("jobs", nargs=-1, required=required, metavar="JOB…" if required else "[JOB…]"),
+        click.argument(
+            "jobs",
+            nargs=-1,
+            required=required,
+            metavar="JOB…" if required else "[JOB…]",
+            callback=lambda _context, _argument, names: job_files(names),
+        ),
         click.option(
             "--machine",
             "machine_name",
@@ -45,7 +53,7 @@ def job_options(command: Callable[..., Any] | None = None, *, required: bool = T
             "--file-limits",
             type=click.Choice(["honour", "ignore", "cap"]),
             default="honour",
-            help="What limits stated in the job do (default: honour).",
+            help="Whether limits stated in the job hold (default: honour).",
         ),
         click.option("--block-delete", is_flag=True, help="Leave out lines that begin with /."),
         click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output, nothing else."),
@@ -63,9 +71,9 @@ def draw_options(command: Callable[..., Any]) -> Callable[..., Any]:
             type=click.IntRange(*DRAWS),
             default=200,
             metavar="N",
-            help="Machines drawn from ranges (default: 200).",
+            help="How many machines are drawn from ranges (default: 200).",
         ),
-        click.option("--seed", type=click.IntRange(0), default=1, metavar="N", help="Of all draws (default: 1)."),
+        click.option("--seed", type=click.IntRange(0), default=1, metavar="N", help="Seed of the draws (default: 1)."),
     )
     for decorator in reversed(decorators):
         command = decorator(command)
@@ -84,6 +92,23 @@ def chosen_machine(name: str | None, settings: Sequence[str], material: str | No
 
     option = "--set" if settings else "--material"
     raise InputError.at(option, "no machine to change", f"{option} together with --machine FILE|NAME")
+
+
+def machine_words(machine: Machine, material: str | None, settings: Sequence[str]) -> str:
+    """Which machine, as the head of every screen says it: its name, the material, and what --set changed."""
+    changes = [*([] if material is None else [material]), *settings]
+    return machine.name + (f" with {', '.join(changes)}" if changes else "")
+
+
+def machine_or_stand_in(name: str | None, settings: Sequence[str], material: str | None, quiet: bool) -> Machine:
+    """The machine that the options name; a built-in one where they name none, and a remark unless `quiet`."""
+    from kinematics.cli.console import remark
+    from kinematics.machine import load_machine
+    from kinematics.studies.estimate import STAND_IN
+
+    if name is None and not quiet:
+        remark(f"no machine given: this is for the built-in machine {STAND_IN!r}; name yours with --machine FILE")
+    return load_machine(name or STAND_IN, settings, material)
 
 
 def prepared_jobs(

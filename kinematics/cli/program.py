@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import os
+import shlex
 import sys
 from collections.abc import Mapping
 from importlib import import_module
@@ -13,7 +14,8 @@ from typing import Any
 import click
 
 from kinematics import __version__
-from kinematics.errors import EXIT_BAD_INPUT, EXIT_INTERRUPTED, InputError
+from kinematics.cli.encodings import encodable, let_no_encoding_fail
+from kinematics.errors import EXIT_BAD_INPUT, EXIT_INTERRUPTED, EXIT_READER_GONE, InputError
 
 # command -> (module, one line for the list)
 COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
@@ -37,8 +39,37 @@ class _Stand(click.Command):
         super().__init__(name, short_help=COMMANDS[name][1], help=COMMANDS[name][1])
 
 
+class _ReaderGoneError(Exception):
+    """Whoever read the output has gone; click itself would make it status 1."""
+
+
+class _PlainHelp(click.HelpFormatter):
+    """Help in characters that standard output can hold."""
+
+    def getvalue(self) -> str:
+        """The help so far."""
+        return encodable(super().getvalue(), getattr(sys.stdout, "encoding", None) or "utf-8")
+
+
 class LazyGroup(click.Group):
     """Imports a command when it is called, so that `--help` stays quick."""
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """The command that the first word names; a job in its place is told which command takes it."""
+        if args and args[0] not in COMMANDS and _is_job(args[0]):
+            raise InputError.at(
+                "", f"{args[0]!r} is not a command", hint=f"did you mean kinematics estimate {shlex.join(args)}?"
+            )
+        return super().resolve_command(ctx, args)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run a command; a reader that has gone is told apart from every other failure."""
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:
+            raise _ReaderGoneError from None
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """The command itself where it runs, a stand-in where it is only listed."""
@@ -51,6 +82,13 @@ class LazyGroup(click.Group):
         """List the commands without importing them."""
         with formatter.section("Commands"):
             formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+
+def _is_job(word: str) -> bool:
+    """Whether a word is a file, a folder, or what a job's file is called."""
+    from kinematics.cli.job_arguments import is_job_name
+
+    return is_job_name(word) or os.path.exists(word)
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
@@ -69,6 +107,8 @@ for _name in COMMANDS:
 def main(arguments: list[str] | None = None) -> None:
     """Run the program; exits with 0 done, 1 the answer is no, 2 bad input, 130 interrupted."""
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")  # there are none here, and looking takes 20 ms
+    let_no_encoding_fail()
+    click.Context.formatter_class = _PlainHelp
     gc.disable()  # a short life: looking for garbage while importing takes a tenth of it and finds next to nothing
     try:
         status: Any = program.main(args=arguments, prog_name="kinematics", standalone_mode=False)
@@ -84,11 +124,16 @@ def main(arguments: list[str] | None = None) -> None:
     except KeyboardInterrupt:
         print("kinematics: interrupted", file=sys.stderr)
         status = EXIT_INTERRUPTED
-    except click.ClickException as error:
-        error.show()
+    except click.exceptions.NoArgsIsHelpError as error:
+        print(error.format_message())
         status = EXIT_BAD_INPUT
-    except BrokenPipeError:
-        # Whoever read our output has gone; nothing more to say, and nothing to complain of at exit.
+    except click.ClickException as error:
+        where = getattr(error, "ctx", None)
+        asks = f" ({where.command_path} --help)" if where is not None else ""
+        print(f"kinematics: {error.format_message()}{asks}", file=sys.stderr)
+        status = EXIT_BAD_INPUT
+    except _ReaderGoneError:
+        # Nothing more to say, and nothing to complain of at exit.
         sys.stdout = None
-        status = 0
+        status = EXIT_READER_GONE
     sys.exit(status if isinstance(status, int) else 0)

@@ -75,7 +75,7 @@ def command(
 
     if picture is not None:
         if picture.suffix not in PICTURES:
-            found = f"no kind of picture ends in {picture.suffix!r}"
+            found = f"can't draw a picture that ends in {picture.suffix!r}"
             raise InputError.at("--gantt", found, ", ".join(f"FILE{ending}" for ending in PICTURES))
         console.refuse_to_overwrite(picture, force)
     printers, left_out, zone = read_printers(printers_file, settings)
@@ -115,16 +115,13 @@ def _show(shop: Shop) -> None:
     from kinematics.cli import console
     from kinematics.reports import shop as words
 
-    tables = [(words.ORDER_HEADS, words.order_rows(shop)), (words.PRINTER_HEADS, words.printer_rows(shop))]
+    tables = [
+        console.Table(words.ORDER_HEADS, words.order_rows(shop)),
+        console.Table(words.PRINTER_HEADS, words.printer_rows(shop)),
+    ]
     if shop.effects:
-        tables.append((words.EFFECT_HEADS, words.effect_rows(shop)))
-    apart = [] if console.is_terminal() else [""]  # a terminal's tables have margins of their own
-    console.say([*words.shop_head(shop), *apart])
-    for heads, rows in tables:
-        console.say_table(heads, rows)
-        if apart:
-            console.say(apart)
-    console.say(words.shop_notes(shop))
+        tables.append(console.Table(words.EFFECT_HEADS, words.effect_rows(shop)))
+    console.say_answer(words.shop_head(shop), *tables, words.shop_notes(shop))
 
 
 def _start(text: str | None, zone: tzinfo) -> float:
@@ -141,7 +138,7 @@ def _start(text: str | None, zone: tzinfo) -> float:
     try:
         return moment_of(text, zone)
     except ValueError:
-        raise InputError.at("--start", f"{text!r} is no date", MOMENT_ALLOWED) from None
+        raise InputError.at("--start", f"{text!r} is not a date", MOMENT_ALLOWED) from None
 
 
 def variants_of(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import chosen_machine, draw_options, job_options, prepared_jobs
+from kinematics.cli.options import draw_options, job_options, machine_or_stand_in, machine_words, prepared_jobs
 
 if TYPE_CHECKING:
     from kinematics.machine import Machine
@@ -68,14 +68,10 @@ def command(
     """
     from kinematics.cli import console
     from kinematics.reports.pictures import check_picture
-    from kinematics.studies.estimate import STAND_IN
     from kinematics.studies.knobs import check_knobs, grid, knob_from, sample
 
     knobs = [knob_from(text) for text in knob_texts]
-    if machine_name is None and not as_json:
-        console.remark(f"no machine was given: sweeping on the built-in machine {STAND_IN!r} (--machine FILE|NAME)")
-    machine = chosen_machine(machine_name or STAND_IN, settings, material)
-    assert machine is not None  # a name was given
+    machine = machine_or_stand_in(machine_name, settings, material, as_json)
     check_knobs(knobs, machine)
     if picture is not None:
         check_picture(picture, knobs)
@@ -105,19 +101,16 @@ def command(
         return
     from kinematics.reports.sweep_screen import knee_lines, sweep_cells, sweep_heads
 
+    tables: list[console.Table] = []
     if output is None:
         shown = sweep.rows if not console.is_terminal() else sweep.rows[:SHOWN_ROWS]
-        console.say_table(sweep_heads(knobs, sampling is not None), sweep_cells(shown, console.is_terminal()))
+        heads = sweep_heads(knobs, sampling is not None)
+        tables.append(console.Table(heads, sweep_cells(shown, console.is_terminal())))
         if len(shown) < len(sweep.rows):
             console.remark(f"{len(sweep.rows) - len(shown):,} more rows: --output FILE.csv writes all of them")
     else:
         console.remark(f"{len(sweep.rows):,} rows in {output}")
-    notes = knee_lines(sweep)
-    if console.is_terminal() or output is not None:
-        console.say(notes)
-    else:
-        for line in notes:
-            console.remark(line)
+    console.say_answer([f"on {machine_words(machine, material, settings)}"], *tables, knee_lines(sweep))
 
 
 def weights_of(jobs: Sequence[str], texts: Sequence[str]) -> list[float]:
@@ -132,9 +125,9 @@ def weights_of(jobs: Sequence[str], texts: Sequence[str]) -> list[float]:
         except ValueError:
             count = -1.0
         if not 0.0 < count < 1e9:
-            raise InputError.at("--prints", f"{text!r} says no number of prints", "JOB=N, N above 0")
+            raise InputError.at("--prints", f"{text!r} is not a number of prints", "JOB=N, N above 0")
         if name not in weights:
-            raise InputError.at("--prints", f"{name!r} is none of the jobs", ", ".join(jobs), nearest(name, jobs))
+            raise InputError.at("--prints", f"{name!r} is not one of the jobs", ", ".join(jobs), nearest(name, jobs))
         weights[name] = count
     return [weights[job] for job in jobs]
 

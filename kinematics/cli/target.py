@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import chosen_machine, job_options, prepared_jobs
+from kinematics.cli.options import job_options, machine_or_stand_in, prepared_jobs
 from kinematics.cli.sweep import weights_of
 
 if TYPE_CHECKING:
@@ -45,16 +45,12 @@ def command(
     """
     from kinematics.cli import console
     from kinematics.errors import EXIT_ANSWER_IS_NO
-    from kinematics.studies.estimate import STAND_IN
     from kinematics.studies.target import present_values, target_of
     from kinematics.wording import seconds_from
 
     deadline = seconds_from(within, "--within")
     weights = turns_of(turn_texts or ("acceleration",))
-    if machine_name is None and not as_json:
-        console.remark(f"no machine was given: looking at the built-in machine {STAND_IN!r} (--machine FILE|NAME)")
-    machine = chosen_machine(machine_name or STAND_IN, settings, material)
-    assert machine is not None  # a name was given
+    machine = machine_or_stand_in(machine_name, settings, material, as_json)
     present_values(machine, tuple(weights))
     prints = weights_of(jobs, print_texts)
     prepared: list[PreparedJob] = prepared_jobs(jobs, dialect, file_limits, block_delete, whole=True)  # type: ignore[assignment]

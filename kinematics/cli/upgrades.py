@@ -7,7 +7,7 @@ from pathlib import PurePath
 
 import click
 
-from kinematics.cli.options import chosen_machine, draw_options, is_long, job_options, prepared_jobs
+from kinematics.cli.options import chosen_machine, draw_options, is_long, job_options, machine_words, prepared_jobs
 
 COUNT_ALLOWED = "a number, 0 or more, for every job, or JOB=NUMBER for one"
 
@@ -72,19 +72,11 @@ def command(
 
         console.say_json(upgrades_document(found, assumed))
         return
-    from kinematics.reports.upgrades import DETAIL_HEADS, HEADS, upgrade_head, upgrade_notes, upgrade_rows
+    from kinematics.reports.upgrades import upgrade_head, upgrade_heads, upgrade_notes, upgrade_rows
 
-    head, notes = upgrade_head(found, assumed), upgrade_notes(found, detail)
-    rows = upgrade_rows(found, detail)
-    heads = DETAIL_HEADS if detail else HEADS
-    if console.is_terminal():
-        console.say(head)
-        console.say_table(heads, rows)
-        console.say(notes)
-        return
-    console.say_table(heads, rows)
-    for line in (*head, *notes):
-        console.remark(line)
+    head = [f"on {machine_words(machine, material, settings)}", *upgrade_head(found, assumed)]
+    table = console.Table(upgrade_heads(found, detail), upgrade_rows(found, detail))
+    console.say_answer(head, table, upgrade_notes(found, detail))
 
 
 def prints_a_month(jobs: Sequence[str], texts: Sequence[str], default: float | None) -> list[float | None]:
@@ -104,7 +96,7 @@ def prints_a_month(jobs: Sequence[str], texts: Sequence[str], default: float | N
         except ValueError:
             number = -1.0
         if not 0.0 <= number < 1e9:
-            findings.append(Finding("--per-month", f"{text!r} says no number of prints", COUNT_ALLOWED))
+            findings.append(Finding("--per-month", f"{text!r} is not a number of prints", COUNT_ALLOWED))
         elif name and len(matching) != 1:
             found = f"{name!r} is {'no job of this command' if not matching else 'more than one job'}"
             findings.append(Finding("--per-month", found, ", ".join(jobs), nearest(name, jobs)))

@@ -11,17 +11,57 @@ from kinematics.compiled import compiled_part
 from kinematics.gcode import dialects as words
 from kinematics.gcode import moves as tool_path
 from kinematics.gcode import state as at
-from kinematics.gcode.letters import AXES, E, P, R, S, T, X
+from kinematics.gcode.letters import AXES, OTHER_AXES, E, P, R, S, T, X
+
+EVERY_AXIS = AXES | OTHER_AXES | (1 << E)
+TOO_LARGE = 1e9  # no machine goes there, and numbers of this size are slips
+SLOWEST_FEED = 1.0  # mm/min: nothing that prints is fed more slowly
 
 
 @compiled_part
 def note(notes: NDArray[np.int64], row: int, whole: NDArray[np.int64]) -> None:
-    """Count one more of a kind of doubtful input, at the present line."""
-    if notes[row, 0] == 0:
-        notes[row, 1] = whole[at.LINE_NUMBER]
-        notes[row, 2] = whole[at.OFFSET]
-    notes[row, 0] += 1
+    """Count the present line as one more of a kind of doubtful input; once, however often it stands there."""
+    line = whole[at.LINE_NUMBER]
+    if notes[row, at.NOTE_LAST] == line:
+        return
+    if notes[row, at.NOTE_COUNT] == 0:
+        notes[row, at.NOTE_LINE] = line
+        notes[row, at.NOTE_OFFSET] = whole[at.OFFSET]
+    notes[row, at.NOTE_COUNT] += 1
+    notes[row, at.NOTE_LAST] = line
     whole[at.NOTED] += 1
+
+
+@compiled_part
+def note_named(notes: NDArray[np.int64], key: int, other: int, whole: NDArray[np.int64]) -> None:
+    """Count the present line under a key; under the row `other` where there are too many keys already."""
+    row = at.NOTE_NAMED + key % at.NAMES
+    for _ in range(at.NAMES):
+        if notes[row, at.NOTE_KEY] == key or notes[row, at.NOTE_COUNT] == 0:
+            notes[row, at.NOTE_KEY] = key
+            note(notes, row, whole)
+            return
+        row = row + 1 if row + 1 < at.NOTE_ROWS else at.NOTE_NAMED
+    note(notes, other, whole)
+
+
+@compiled_part
+def note_code(notes: NDArray[np.int64], value: float, is_m: bool, whole: NDArray[np.int64]) -> None:
+    """Count a G or M word that is not understood."""
+    tenfold = round(value * 10) if abs(value) < TOO_LARGE else (at.BEYOND_NAMING if value > 0.0 else -at.BEYOND_NAMING)
+    if tenfold >= 0 and tenfold < words.CODES:
+        note(notes, tenfold + (at.NOTE_M if is_m else at.NOTE_G), whole)
+    else:
+        key = at.CODE_KEY + (at.M_KEY if is_m else 0) + at.CODE_MIDDLE + tenfold
+        note_named(notes, key, at.NOTE_TEXT, whole)
+
+
+@compiled_part
+def note_letters(notes: NDArray[np.int64], mask: int, whole: NDArray[np.int64]) -> None:
+    """Count a move with letters of axes that are not read, by the letters that the file has."""
+    for letter in range(26):
+        if mask & (1 << letter):
+            note(notes, at.NOTE_LETTER + (E if letter == whole[at.EXTRUDER] else letter), whole)
 
 
 @compiled_part
@@ -45,14 +85,20 @@ def add_event(whole: NDArray[np.int64], events: NDArray[np.float64], kind: int, 
     whole[at.EVENTS] = i + 1
     if kind != tool_path.NOZZLE_TARGET and kind != tool_path.BED_TARGET and kind < tool_path.LIMIT:
         whole[at.STOP_PENDING] = 1
+        whole[at.PROBED] = 0
 
 
 @compiled_part
-def note_text(whole: NDArray[np.int64], events: NDArray[np.float64], notes: NDArray[np.int64], kind: int) -> None:
-    """Count a line that is no G-code, and keep it for the dialect's patterns where there are any."""
-    note(notes, kind, whole)
+def note_text(
+    whole: NDArray[np.int64], events: NDArray[np.float64], notes: NDArray[np.int64], kind: int, key: int
+) -> None:
+    """Count a line that is no G-code, text under its key, and keep it for the dialect's patterns where it has any."""
+    if kind == at.NOTE_TEXT:
+        note_named(notes, key, kind, whole)
+    else:
+        note(notes, kind, whole)
     if whole[at.KEEPS_TEXT]:
-        add_event(whole, events, tool_path.TEXT, float(whole[at.OFFSET]), kind)
+        add_event(whole, events, tool_path.TEXT, float(whole[at.OFFSET]), key if kind == at.NOTE_TEXT else kind)
 
 
 @compiled_part
@@ -61,6 +107,8 @@ def set_feed(real: NDArray[np.float64], whole: NDArray[np.int64], notes: NDArray
     if value > 0.0:
         if whole[at.FEED_MODE] == at.PER_MINUTE:
             real[at.FEED] = value * real[at.SCALE]
+            if not real[at.FEED] >= SLOWEST_FEED and not whole[at.STRICT]:
+                note(notes, at.NOTE_FEED_TINY, whole)
             if whole[at.FIRST_FEED] < 0:
                 whole[at.FIRST_FEED] = whole[at.MOVES]
         elif whole[at.FEED_MODE] == at.INVERSE_TIME:
@@ -81,11 +129,11 @@ def use_tool(whole: NDArray[np.int64], events: NDArray[np.float64], tool: int) -
 
 @compiled_part
 def home(real: NDArray[np.float64], whole: NDArray[np.int64], mask: int) -> int:
-    """Put the named axes (all when none are named) at their home places and drop their shifts.
+    """Put the named axes at their home places and drop their shifts; x, y and z where no axis at all is named.
 
     Returns a bit for each of them, 1 for x.
     """
-    every = mask & AXES == 0
+    every = mask & EVERY_AXIS == 0
     homed = 0
     for k in range(3):
         if every or mask & (1 << (X + k)):
@@ -99,7 +147,7 @@ def home(real: NDArray[np.float64], whole: NDArray[np.int64], mask: int) -> int:
 @compiled_part
 def rename(real: NDArray[np.float64], whole: NDArray[np.int64], mask: int, slots: NDArray[np.float64]) -> None:
     """G92: the present place reads as told; with no word every axis reads 0 (strict: an error)."""
-    every = mask & (AXES | (1 << E)) == 0
+    every = mask & EVERY_AXIS == 0
     if whole[at.UNSET] & AXES & (AXES if every else mask):
         whole[at.INEXACT] = 1
     if every or mask & (1 << E):
@@ -120,9 +168,9 @@ def rename(real: NDArray[np.float64], whole: NDArray[np.int64], mask: int, slots
 
 
 @compiled_part
-def set_units(real: NDArray[np.float64], scale: float) -> None:
+def set_units(real: NDArray[np.float64], whole: NDArray[np.int64], scale: float) -> None:
     """G20 and G21; an E that is a volume keeps its unit."""
-    if real[at.FILAMENT_SCALE] == real[at.SCALE]:
+    if not whole[at.E_IS_VOLUME]:
         real[at.FILAMENT_SCALE] = scale
     real[at.SCALE] = scale
 
@@ -132,9 +180,11 @@ def state_limits(
     whole: NDArray[np.int64], code: int, mask: int, slots: NDArray[np.float64], events: NDArray[np.float64]
 ) -> None:
     """Note every word of a command that states limits; `code` as in `moves.LIMIT`."""
+    first = tool_path.FIRST_OF_COMMAND
     for letter in range(26):
         if mask & (1 << letter):
-            add_event(whole, events, tool_path.LIMIT, slots[letter], letter + 32 * code)
+            add_event(whole, events, tool_path.LIMIT, slots[letter], letter + 32 * code + first)
+            first = 0
 
 
 @compiled_part
@@ -172,14 +222,17 @@ def dwell(
 def heat(
     whole: NDArray[np.int64], meaning: int, mask: int, slots: NDArray[np.float64], events: NDArray[np.float64]
 ) -> None:
-    """Heater targets and waits; a wait with R waits for cooling down as well."""
+    """Heater targets and waits; a wait with R waits for cooling down as well, one for 0 degrees or less for nothing."""
     tool = 0
     if mask & (1 << T):
         tool = int(slots[T])
     bed = meaning == words.SET_BED or meaning == words.WAIT_BED
+    target = tool_path.BED_TARGET if bed else tool_path.NOZZLE_TARGET
     if meaning == words.SET_NOZZLE or meaning == words.SET_BED:
         if mask & (1 << S):
-            add_event(whole, events, tool_path.BED_TARGET if bed else tool_path.NOZZLE_TARGET, slots[S], tool)
+            add_event(whole, events, target, slots[S], tool)
+    elif mask & ((1 << S) | (1 << R)) and not slots[S if mask & (1 << S) else R] > 0.0:
+        add_event(whole, events, target, 0.0, tool)
     elif mask & (1 << S):
         add_event(whole, events, tool_path.BED_WAIT if bed else tool_path.NOZZLE_WAIT, slots[S], tool)
     elif mask & (1 << R):
@@ -187,6 +240,20 @@ def heat(
         add_event(whole, events, kind, slots[R], tool)
     else:
         add_event(whole, events, tool_path.BED_WAIT if bed else tool_path.NOZZLE_WAIT, math.nan, tool)
+
+
+@compiled_part
+def probe(whole: NDArray[np.int64], code: int, events: NDArray[np.float64], notes: NDArray[np.int64]) -> None:
+    """Feel the bed: one stop, in however many lines of the same word it is told before anything else happens.
+
+    Such lines begin, store and switch on what is felt once (common practice, no source).
+    """
+    whole[at.INEXACT] = 1
+    if whole[at.PROBED] == code and whole[at.STOP_PENDING]:
+        note(notes, at.NOTE_PROBED_ALREADY, whole)
+        return
+    add_event(whole, events, tool_path.PROBING, 0.0, 0)
+    whole[at.PROBED] = code
 
 
 @compiled_part
@@ -208,9 +275,9 @@ def act(
     if meaning == words.PLANE_XY or meaning == words.PLANE_ZX or meaning == words.PLANE_YZ:
         whole[at.PLANE] = meaning - words.PLANE_XY
     elif meaning == words.INCH:
-        set_units(real, 25.4)
+        set_units(real, whole, 25.4)
     elif meaning == words.MILLIMETRE:
-        set_units(real, 1.0)
+        set_units(real, whole, 1.0)
     elif meaning == words.ABSOLUTE:
         whole[at.IS_RELATIVE] = 0
         doubt_reading(whole)
@@ -227,7 +294,7 @@ def act(
             whole[at.FEED_MODE] = mode
             whole[at.INEXACT] = 1
     elif meaning == words.PROBE:
-        add_event(whole, events, tool_path.PROBING, 0.0, 0)
+        probe(whole, round(value * 10), events, notes)
     elif meaning == words.FINISH:
         add_event(whole, events, tool_path.FINISH, 0.0, 0)
     elif meaning == words.NO_MOTION:

@@ -64,7 +64,7 @@ def problems_in_rows(tables: Mapping[str, Any], base: Dialect, lines: TomlLines)
     """[[limit]]: words, letters, meanings, units, and what is said twice."""
     words = tables.get("words")
     said = {canonical_word(word): word for word in reversed(words)} if isinstance(words, dict) else {}
-    first: dict[tuple[str, str], int] = {}
+    first: dict[tuple[str, str, str, str], int] = {}
     for position, row in _rows(tables, "limit"):
         here: Path = ("limit", position)
         word, letter = _text(row, "word"), _text(row, "letter").upper()
@@ -80,10 +80,15 @@ def problems_in_rows(tables: Mapping[str, Any], base: Dialect, lines: TomlLines)
         if letter and not re.fullmatch(r"[A-FH-LO-Z]", letter):
             yield Problem((*here, "letter"), f"limit.letter = {shown(row['letter'])}", LETTER_ALLOWED)
         elif canonical and letter:
-            before = first.setdefault((canonical, letter), position)
+            conditions = _text(row, "beside").upper(), _text(row, "without").upper()
+            before = first.setdefault((canonical, letter, *conditions), position)
             if before != position:
                 hint = f"first in line {lines.line_of(('limit', before, 'word'))}"
                 yield Problem((*here, "word"), f"{canonical} {letter} is given twice in [[limit]]", "once", hint)
+        for key in ("beside", "without"):
+            told = _text(row, key)
+            if told and not re.fullmatch(r"[A-FH-LO-Z]", told.upper()):
+                yield Problem((*here, key), f"limit.{key} = {shown(told)}", LETTER_ALLOWED)
         yield from _meaning_and_unit(here, row, [*FILE_LIMITS])
 
 

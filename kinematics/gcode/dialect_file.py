@@ -51,6 +51,8 @@ class LimitRow(_Table):
     letter: Annotated[str, NOT_BLANK, Allowed('a letter in quotes, such as "S"')]
     means: Means
     unit: Unit
+    beside: Annotated[str, NOT_BLANK, Allowed("a letter that stands in the same command, in quotes")] | None = None
+    without: Annotated[str, NOT_BLANK, Allowed("a letter that does not, in quotes")] | None = None
 
 
 class TextRow(_Table):
@@ -82,7 +84,7 @@ class DialectTable(_Table):
     based_on: Annotated[Literal["extrusion", "rs274"], Allowed('"extrusion" or "rs274"')] = "extrusion"
     dwell_p: Annotated[Literal["ms", "s"], Allowed('"ms" or "s"')] | None = None
     semicolon_comments: YesNo | None = None
-    words: Annotated[dict[str, Any], Allowed('a table [words], "M900" = "no effect on time"')] = Field(default={})
+    words: Annotated[dict[str, Any], Allowed('a table [words], "M870" = "no effect on time"')] = Field(default={})
     extruder: ExtruderTable = Field(default={}, validate_default=True)
     limit: tuple[LimitRow, ...] = ()
     text: tuple[TextRow, ...] = ()
@@ -126,7 +128,17 @@ def dialect_from_text(text: str, place: str, name: str = "") -> Dialect:
 
 def _dialect_of(table: DialectTable, base: Dialect, name: str) -> Dialect:
     words = {canonical_word(word): meaning for word, meaning in table.words.items()}
-    own = tuple(LimitWord(canonical_word(row.word), row.letter.upper(), row.means, row.unit) for row in table.limit)
+    own = tuple(
+        LimitWord(
+            canonical_word(row.word),
+            row.letter.upper(),
+            row.means,
+            row.unit,
+            (row.beside or "").upper(),
+            (row.without or "").upper(),
+        )
+        for row in table.limit
+    )
     limits = tuple(_limits(base.limits, own, words))
     stated = {row.word for row in limits}
     kept = {word: meaning for word, meaning in base.words.items() if word not in stated}
@@ -147,9 +159,17 @@ def _dialect_of(table: DialectTable, base: Dialect, name: str) -> Dialect:
 
 
 def _limits(base: Sequence[LimitWord], own: Sequence[LimitWord], words: Mapping[str, str]) -> Iterator[LimitWord]:
-    """The rows of the base, each replaced where the file has one for its word and letter, and gone with its word."""
-    by_place = {(row.word, row.letter): row for row in own}
+    """The rows of the base, replaced where the file has some for their word and letter, and gone with their word.
+
+    Of the file's rows for one letter those that hold beside some letters only come first.
+    """
+    by_place: dict[tuple[str, str], list[LimitWord]] = {}
+    for row in sorted(own, key=lambda row: not (row.beside or row.without)):
+        by_place.setdefault((row.word, row.letter), []).append(row)
+    told = {*by_place}
     for row in base:
+        place = row.word, row.letter
         if row.word not in words:
-            yield by_place.pop((row.word, row.letter), row)
-    yield from by_place.values()
+            yield from by_place.pop(place, [] if place in told else [row])
+    for rows in by_place.values():
+        yield from rows

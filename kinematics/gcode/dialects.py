@@ -30,6 +30,7 @@ TAKES_WORDS = 30
 DWELL, HOME, RENAME, FEED_OVERRIDE, FLOW_OVERRIDE, PAUSE = 30, 31, 32, 33, 34, 35
 SET_NOZZLE, SET_BED, WAIT_NOZZLE, WAIT_BED = 36, 37, 38, 39
 NO_EFFECT, MESSAGE, TOOL_CHANGE, FEED, LIMIT, PROBE, RETRACT, UNRETRACT, FINISH = 40, 41, 42, 43, 44, 45, 46, 47, 48
+RETRACT_OR_HEAT = 49
 UNKNOWN = 50
 
 MEANINGS: Mapping[str, int] = MappingProxyType(
@@ -69,6 +70,7 @@ MEANINGS: Mapping[str, int] = MappingProxyType(
         "probe": PROBE,
         "retract": RETRACT,
         "undo retraction": UNRETRACT,
+        "retract, or nozzle target": RETRACT_OR_HEAT,
         "finish moves": FINISH,
         "no motion": NO_MOTION,
     }
@@ -127,12 +129,22 @@ UNITS: Mapping[str, Mapping[str, float]] = MappingProxyType(
 
 
 class LimitWord(NamedTuple):
-    """A row of the table of in-file limits: letter `letter` of `word` states the limit `means`, in `unit`."""
+    """A row of the table of in-file limits: letter `letter` of `word` states the limit `means`, in `unit`.
+
+    Where `beside` names a letter, only in a command that has that one as well; where `without` does, only in one that
+    lacks it. Of several rows for a letter the first that fits holds.
+    """
 
     word: str
     letter: str
     means: str
     unit: str
+    beside: str = ""
+    without: str = ""
+
+    def fits(self, letters: str) -> bool:
+        """Whether the row holds in a command with these letters."""
+        return self.beside in letters and (not self.without or self.without not in letters)
 
 
 class TextCommand(NamedTuple):
@@ -274,10 +286,10 @@ EXTRUSION = Dialect(
         *(LimitWord("M203", axis.upper(), f"{axis} speed", "mm/s") for axis in "xyze"),
         LimitWord("M204", "S", "acceleration", "mm/s2"),
         LimitWord("M204", "P", "print acceleration", "mm/s2"),
+        LimitWord("M204", "T", "retraction acceleration", "mm/s2", beside="S", without="P"),  # the older meaning
         LimitWord("M204", "T", "travel acceleration", "mm/s2"),
         LimitWord("M204", "R", "retraction acceleration", "mm/s2"),
         *(LimitWord("M205", axis.upper(), f"{axis} step", "mm/s") for axis in "xyze"),
-        LimitWord("M205", "J", "junction deviation", "mm"),
     ),
 )
 

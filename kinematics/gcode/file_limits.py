@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from types import MappingProxyType
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.gcode.dialects import CODES, FILE_LIMITS, UNITS, Dialect
-from kinematics.gcode.moves import LIMIT, Events
+from kinematics.gcode.dialects import CODES, FILE_LIMITS, UNITS, Dialect, LimitWord
+from kinematics.gcode.moves import FIRST_OF_COMMAND, LIMIT, Events
 
 NOTHING_BEFORE: Mapping[str, float] = MappingProxyType({})
 MAY_BE_ZERO = ("pressure advance",)
@@ -33,33 +34,51 @@ class Conditions(NamedTuple):
 
 
 class Unused(NamedTuple):
-    """A word of a limit command that the dialect's table does not have, or a value that no limit can take."""
+    """A word for limits with letters that the dialect's table does not have, or with values that no limit can take.
+
+    `times` counts lines, `line` is the first.
+    """
 
     word: str
+    letters: str
     line: int
     times: int
+
+    def joined(self, later: Unused) -> Unused:
+        """This and what later lines have of the same word."""
+        letters = "".join(sorted({*self.letters, *later.letters}))
+        return self._replace(letters=letters, times=self.times + later.times)
 
 
 def limits_in_events(events: Events, dialect: Dialect) -> tuple[list[FileLimit], list[Unused]]:
     """The limits that G and M words state, and the words that state none."""
-    rows = {
-        (round(10 * float(row.word[1:])) + (0 if row.word[0] == "G" else CODES), ord(row.letter) - ord("A")): row
-        for row in dialect.limits
-    }
+    rows: dict[tuple[int, int], list[LimitWord]] = {}
+    for row in dialect.limits:
+        code = round(10 * float(row.word[1:])) + (0 if row.word[0] == "G" else CODES)
+        rows.setdefault((code, ord(row.letter) - ord("A")), []).append(row)
     found: list[FileLimit] = []
     unused: dict[str, Unused] = {}
-    for i in np.flatnonzero(events.kind == LIMIT):
-        code, letter = divmod(int(events.tool[i]), 32)
-        line, value = int(events.line[i]), float(events.value[i])
-        row = rows.get((code, letter))
-        if row is not None:
-            value *= UNITS[FILE_LIMITS[row.means][1]][row.unit]
-            if value > 0.0 or (value == 0.0 and row.means in MAY_BE_ZERO):
-                found.append(FileLimit(int(events.move[i]), row.means, value, line))
-                continue
-        word = f"{'G' if code < CODES else 'M'}{code % CODES / 10:g} {chr(ord('A') + letter)}"
-        seen = unused.get(word)
-        unused[word] = Unused(word, line, 1) if seen is None else seen._replace(times=seen.times + 1)
+    last: dict[str, int] = {}  # the last line counted of each unused word
+    at_limit = np.flatnonzero(events.kind == LIMIT)
+    first, told = np.divmod(events.tool[at_limit], FIRST_OF_COMMAND)
+    codes, slots = np.divmod(told, 32)
+    begins = [*np.flatnonzero(first).tolist(), at_limit.size]
+    for begin, end in pairwise(begins):
+        code = int(codes[begin])
+        letters = "".join(chr(ord("A") + slot) for slot in slots[begin:end])
+        for i, letter in zip(at_limit[begin:end], letters, strict=True):
+            line, value = int(events.line[i]), float(events.value[i])
+            stating = [one for one in rows.get((code, ord(letter) - ord("A")), ()) if one.fits(letters)]
+            if stating:
+                means, unit = stating[0].means, stating[0].unit
+                value *= UNITS[FILE_LIMITS[means][1]][unit]
+                if value > 0.0 or (value == 0.0 and means in MAY_BE_ZERO):
+                    found.append(FileLimit(int(events.move[i]), means, value, line))
+                    continue
+            word = f"{'G' if code < CODES else 'M'}{code % CODES / 10:g}"
+            one = Unused(word, letter, line, 0 if last.get(word) == line else 1)
+            unused[word] = unused[word].joined(one) if word in unused else one
+            last[word] = line
     # Of one command the more particular letter wins, in whatever order they stand.
     found.sort(key=lambda row: (row.line, row.move, -len(FILE_LIMITS[row.means][0])))
     return found, list(unused.values())

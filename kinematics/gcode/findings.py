@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import re
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.errors import LIMITS, UNREAD, InputError, Notice, in_file_order
+from kinematics.errors import HOLDS_NUMBERS, MAY_COST, NOT_KNOWN, SMALL, InputError, Notice
 from kinematics.gcode import state as at
+from kinematics.gcode.file_limits import Unused
 
-Notes = dict[int, tuple[int, int, int]]  # of what was doubtful, by row of `state`: count, first line, first byte offset
+Notes = dict[int, tuple[int, int, int]]  # of what was doubtful, by row of `state` or key: lines, the first, its offset
 
 SHOWN_TEXT = 40
 SEEN_AS_TEXT = 65_536  # bytes at the start of a file that must look like text
@@ -33,26 +36,92 @@ def error_of(content: memoryview, name: str, whole: NDArray[np.int64]) -> InputE
     return InputError.at(f"{name}:{whole[at.ERROR_LINE]}", f"{found}: {text!r}", allowed)
 
 
+# What may cost time: moves that were not read, waits of no known length, moves of no known speed.
+_WEIGHTS = dict.fromkeys(
+    (
+        at.NOTE_DAMAGED,
+        at.NOTE_MANY_WORDS,
+        at.NOTE_NO_FEED,
+        at.NOTE_ARC_IMPOSSIBLE,
+        at.NOTE_EMPTY_DWELL,
+        at.NOTE_FEED_PER_TURN,
+        at.NOTE_FEED_MISSING,
+        at.NOTE_FEED_TINY,
+        at.NOTE_PROBED_ALREADY,
+        at.NOTE_RETRACTION_WORDS,
+    ),
+    MAY_COST,
+) | {at.NOTE_TEXT: NOT_KNOWN}
+# The first word of a line of text, as `scanning.text_key` takes it.
+_FIRST_WORD = re.compile(rb"(?:[ \t/]|\([^)\r\n]*\)?)*([GM]\d[\d.]*|[^\0-\x20\d:;<=>(\"',\[{]+|[^\r\n])", re.IGNORECASE)
+
+
+def word_text(content: memoryview, offset: int) -> str:
+    """The first word of the line of text that begins at `offset`, shortened, as it may be shown."""
+    match = _FIRST_WORD.match(content, offset)
+    return line_text(memoryview(match[1]), 0) if match else ""
+
+
+def _code_text(letter: str, tenfold: int) -> str:
+    """A G or M word by ten times its number."""
+    if abs(tenfold) >= at.BEYOND_NAMING:
+        return f"{letter} with a number of ten digits or more"
+    whole, tenth = divmod(abs(tenfold), 10)
+    return f"{letter}{'-' if tenfold < 0 else ''}{whole}{f'.{tenth}' if tenth else ''}"
+
+
+def _doubt(row: int, content: memoryview, offset: int) -> tuple[str, int]:
+    """What was doubtful, by row or key of `state`, and how much that weighs."""
+    if row < at.NOTE_KINDS:
+        return at.NOTE_TEXTS[row], _WEIGHTS.get(row, SMALL)
+    if row < at.NOTE_G:
+        letter = chr(ord("A") + row - at.NOTE_LETTER)
+        hint = f'where it moves the filament, put [extruder] letter = "{letter}" into a dialect table'
+        return f"{letter} is no axis here, not used; {hint}", MAY_COST
+    if row < at.TEXT_KEY:
+        is_m = row >= at.NOTE_M
+        word = _code_text("M" if is_m else "G", row - (at.NOTE_M if is_m else at.NOTE_G))
+    elif row < at.CODE_KEY:
+        holds_numbers = bool(row & 1)
+        text = f"{word_text(content, offset)}: {at.NOTE_TEXTS[at.NOTE_TEXT]}"
+        return text, HOLDS_NUMBERS if holds_numbers else NOT_KNOWN
+    else:
+        is_m = bool(row & at.M_KEY)
+        word = _code_text("M" if is_m else "G", (row & (at.M_KEY - 1)) - at.CODE_MIDDLE)
+    return f"{word} is not understood, not used", NOT_KNOWN if is_m else MAY_COST
+
+
+def joined(seen: Notice | None, more: Notice) -> Notice:
+    """One notice of what was seen before, if it was, and of more of the same in later lines."""
+    if seen is None:
+        return more
+    return replace(seen, count=seen.count + more.count, weight=min(seen.weight, more.weight))
+
+
 def first_findings(notes: Notes, content: memoryview) -> dict[int, Notice]:
-    """Everything that was doubtful in some content, by row of `state`."""
-    found = {}
-    for row, (count, line, offset) in notes.items():
-        if row < at.NOTE_KINDS:
-            text = at.NOTE_TEXTS[row]
-        else:
-            word = f"G{(row - at.NOTE_G) / 10:g}" if row < at.NOTE_M else f"M{(row - at.NOTE_M) / 10:g}"
-            text = f"{word} is not understood, not used"
-        cost = at.NOTE_COSTS.get(row, LIMITS) if row < at.NOTE_KINDS else UNREAD
-        found[row] = Notice(line, count, f"{text} (first: {line_text(content, offset)!r})", cost)
+    """Everything that was doubtful in some content, by row or key of `state`; text with and without numbers as one."""
+    found: dict[int, Notice] = {}
+    for row, (count, line, offset) in sorted(notes.items(), key=lambda item: item[1][1]):
+        text, weight = _doubt(row, content, offset)
+        notice = Notice(line, count, f"{text} (first: {line_text(content, offset)!r})", weight=weight)
+        key = row & ~1 if at.TEXT_KEY <= row < at.CODE_KEY else row
+        found[key] = joined(found.get(key), notice)
     return found
 
 
-def no_motion_hint(found: Iterable[Notice]) -> str:
+def notice_of(unused: Unused) -> Notice:
+    """Letters of a word for limits that state none, as a notice."""
+    some = "states no limit that is" if len(unused.letters) == 1 else "state no limits that are"
+    return Notice(unused.line, unused.times, f"{unused.word} {', '.join(unused.letters)} {some} known, not used")
+
+
+def no_motion_hint(found: Sequence[Notice]) -> str:
     """The first doubtful line of a file in which nothing moves; empty where there is none."""
-    return next((f"line {one.line}: {one.text}" for one in in_file_order(found)), "")
+    first = min(found, default=None)
+    return f"line {first.line}: {first.text}" if first else ""
 
 
-def nothing_moves(name: str, found: Iterable[Notice]) -> InputError:
+def nothing_moves(name: str, found: Sequence[Notice]) -> InputError:
     """The error of a file without motion; `found` what was doubtful in it."""
     return InputError.at(name, "no motion in this file", "at least one G0 to G3 move", no_motion_hint(found))
 

@@ -18,18 +18,42 @@ from kinematics.gcode import dialects as words
 from kinematics.gcode import letters as on
 from kinematics.gcode import scanning as look
 from kinematics.gcode import state as at
-from kinematics.gcode.commands import act, fail, note, note_text, set_feed, state_limits
-from kinematics.gcode.motion import MOST_CHORDS, NOTHING, cut_arc, own_retraction, special_speed, way_home
+from kinematics.gcode.commands import (
+    TOO_LARGE,
+    act,
+    fail,
+    note,
+    note_code,
+    note_letters,
+    note_text,
+    set_feed,
+    state_limits,
+)
+from kinematics.gcode.motion import (
+    MOST_CHORDS,
+    NOTHING,
+    cut_arc,
+    is_own_retraction,
+    own_retraction,
+    special_speed,
+    way_home,
+)
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
 from kinematics.gcode.numbers import POWERS_OF_TEN, long_number, short_field
 from kinematics.gcode.places import extend, extend_known, first_places
 from kinematics.gcode.plain_lines import are_plain, plain_lines
-from kinematics.gcode.sequence import TOO_LARGE, TOO_LARGE_BIT, commands_of_line, strict_commands, words_of_command
+from kinematics.gcode.sequence import (
+    TOO_LARGE_BIT,
+    commands_of_line,
+    meaning_of,
+    needs_numbers,
+    strict_commands,
+    words_of_command,
+)
 
-RESERVE = 65_536  # room that a line may need at most, in moves and in events
+RESERVE = 65_536  # room that one command may need at most, in moves and in events
 MOST_WORDS = 128
 VANISHED = -1  # kind of a move with no length and no filament
-NOT_A_CODE = 0  # code that stands for "too large to be one"
 
 
 @compiled
@@ -87,6 +111,7 @@ def read_lines(
         repeated = is_text = too_large = commanded = False
         begun = percent = slashed = commented = False  # a block delete mark or a percent sign may only come first
         error = at.ERROR_TEXT
+        kind_of_text = at.NOTE_TEXT
         while True:
             c = byte_at(source, i) if i < end else ch.LINE_FEED
             if c == ch.BLANK or c == ch.TAB:
@@ -135,10 +160,12 @@ def read_lines(
                 bit = 1 << letter
                 if count == MOST_WORDS:
                     is_text = True
+                    kind_of_text = at.NOTE_MANY_WORDS
                     break
                 if digits == 0:
                     if i != begin_number:
                         is_text = True
+                        kind_of_text = at.NOTE_DAMAGED
                         break
                     bare |= bit
                     letters[count] = -1 - letter
@@ -147,6 +174,7 @@ def read_lines(
                 is_e = (c | 32) == 101 and byte_at(source, i - 1) != ch.POINT and i < end
                 if c == ch.POINT or (is_e and look.is_exponent(source, i, end)):  # a second point, an exponent
                     is_text = True
+                    kind_of_text = at.NOTE_DAMAGED
                     break
                 if digits <= 18 and mantissa < 9007199254740992:
                     value = mantissa / POWERS_OF_TEN[decimals]
@@ -166,7 +194,7 @@ def read_lines(
                 if bit & on.COMMANDS:
                     commanded |= mask & on.COMMANDS != 0
                     mask |= bit
-                    if letter == on.M and abs(value) < 999.0 and m_meanings[round(abs(value) * 10)] == words.MESSAGE:
+                    if letter == on.M and meaning_of(value, m_meanings) == words.MESSAGE:
                         i = look.end_of_line(source, i, end)
                         break
                 else:
@@ -191,6 +219,7 @@ def read_lines(
                 stop = look.end_of_line(source, i, end)
                 if not look.after_checksum(source, i + 1, stop):
                     is_text = True
+                    kind_of_text = at.NOTE_DAMAGED
                     break
                 if not look.fits_checksum(source, line_begin, i, stop):
                     note(notes, at.NOTE_CHECKSUM, whole)
@@ -206,10 +235,14 @@ def read_lines(
                 i += 1
             else:
                 is_text = True
+                kind_of_text = at.NOTE_DAMAGED if look.breaks_a_number(c) else at.NOTE_TEXT
                 break
         if is_text:
             i = look.end_of_line(source, i, end)
-        is_text |= percent and (begun or (strict and commented))
+        if percent and (is_text or begun or (strict and commented)):
+            is_text = True
+            kind_of_text = at.NOTE_TEXT
+        line_end = i
         # ---- step over the end of the line
         if strict:
             empty = not (begun or percent or slashed or commented)
@@ -226,7 +259,9 @@ def read_lines(
             whole[at.ENDED] = 1
             return end
         if is_text:
-            note_text(whole, events, notes, at.NOTE_TEXT)
+            if kind_of_text == at.NOTE_DAMAGED and not look.begins_as_words(source, line_begin, line_end):
+                kind_of_text = at.NOTE_TEXT
+            note_text(whole, events, notes, kind_of_text, look.text_key(source, line_begin, line_end))
             continue
         if count == 0:
             continue
@@ -241,7 +276,7 @@ def read_lines(
                 )
             elif first == on.G and mask & ((1 << on.M) | (1 << on.T)) == 0:
                 code = values[0]
-                motion = int(code) if code < 4.0 else 4
+                motion = int(code) if 0.0 <= code < 4.0 else 4
                 simple = not commanded and motion < 4 and code == motion and motion == g_meanings[motion * 10]
         simple = simple and not (strict and mask & on.NO_LETTERS)
         has_feed = mask & (1 << on.F) != 0
@@ -263,34 +298,42 @@ def read_lines(
                     letters, values, count, owners, meant, heads, g_meanings, m_meanings, whole[at.MOTION]
                 )
                 if commands <= 0:
-                    note_text(whole, events, notes, at.NOTE_TEXT if commands == 0 else at.NOTE_DAMAGED)
+                    is_damaged = commands < 0 and look.begins_as_words(source, line_begin, line_end)
+                    kind_of_text = at.NOTE_DAMAGED if is_damaged else at.NOTE_TEXT
+                    note_text(whole, events, notes, kind_of_text, look.text_key(source, line_begin, line_end))
                     continue
-        for command in range(commands):
+        first_command = whole[at.RESUMED]
+        whole[at.RESUMED] = 0
+        for command in range(first_command, commands):
             if not simple:
+                if command > first_command and (whole[at.MOVES] > most_moves or whole[at.EVENTS] > most_events):
+                    # Room for one command more is not left: the line is taken up again from this command on.
+                    whole[at.RESUMED] = command
+                    whole[at.LINE_NUMBER] -= 1
+                    whole[at.STATUS] = at.STATUS_GROW
+                    return line_begin
                 motion = meant[command]
                 takes_bare = motion == words.HOME or motion == words.RENAME
                 mask = words_of_command(letters, values, count, owners, command, takes_bare, slots, notes, whole)
                 too_large = mask & TOO_LARGE_BIT != 0
-                goes = bool(strict and motion == words.HOME) or motion == words.RETRACT or motion == words.UNRETRACT
+                goes = bool(strict and motion == words.HOME) or is_own_retraction(motion)
                 if motion >= words.PLAIN and not goes:
                     head = heads[command]
-                    code = round(abs(values[head]) * 10) if abs(values[head]) < 999.0 else NOT_A_CODE
-                    if letters[head] == on.M:
-                        code += words.CODES
                     if motion == words.FEED:
                         set_feed(real, whole, notes, values[head])
-                    elif motion == words.LIMIT:
-                        state_limits(whole, code, mask, slots, events)
                     elif motion == words.UNKNOWN:
-                        note(notes, at.NOTE_G + code, whole)
-                    elif too_large and motion == words.RENAME:
+                        note_code(notes, values[head], letters[head] == on.M, whole)
+                    elif needs_numbers(motion) and (too_large or not abs(values[head]) < TOO_LARGE):
                         fail(whole, at.ERROR_TOO_LARGE)
+                    elif motion == words.LIMIT:
+                        code = round(values[head] * 10) + (words.CODES if letters[head] == on.M else 0)
+                        state_limits(whole, code, mask, slots, events)
                     else:
                         act(real, whole, motion, values[head], mask, slots, events, notes)
                     if whole[at.STATUS] != at.STATUS_DONE:
                         return i
                     continue
-                if too_large and mask & on.MOTION_WORDS:
+                if too_large and (mask & on.MOTION_WORDS or motion >= words.PLAIN):
                     fail(whole, at.ERROR_TOO_LARGE)
                     return i
             # ---- a motion: where to, how much filament, how fast
@@ -298,6 +341,8 @@ def read_lines(
                 set_feed(real, whole, notes, slots[on.F])
                 if whole[at.STATUS] != at.STATUS_DONE:
                     return i
+            if mask & on.OTHER_AXES and motion < words.PLAIN and not strict:
+                note_letters(notes, mask & on.OTHER_AXES, whole)
             pieces = 1
             relative = whole[at.IS_RELATIVE] != 0
             x, y, z = real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z]
@@ -322,8 +367,8 @@ def read_lines(
             elif motion == words.HOME:
                 pieces = way_home(real, whole, mask, slots, places)
             de = 0.0
-            if motion == words.RETRACT or motion == words.UNRETRACT:
-                de = own_retraction(real, whole, motion == words.RETRACT, mask, slots, events)
+            if is_own_retraction(motion):
+                de = own_retraction(real, whole, motion, mask, slots, events, notes)
                 if de == 0.0:
                     continue
             elif mask & (1 << on.E) and motion < words.PLAIN:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.compiled import compiled, compiled_part
-from kinematics.errors import WAITING, Notice
+from kinematics.errors import MAY_COST, Notice
 from kinematics.gcode.moves import PRINT, Moves
 
 SAME_HEIGHT = 1e-6  # mm
@@ -201,5 +201,5 @@ def no_layers(line: int | None) -> Notice:
         1,
         "the path rises and falls while it prints, so no layers are told: no shortest layer time, no first layers "
         "(a [[layer]] pattern in a dialect table says where layers begin)",
-        WAITING,
+        weight=MAY_COST,
     )

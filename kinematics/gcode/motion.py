@@ -28,6 +28,7 @@ from kinematics.gcode.letters import I, P, R, S, X
 from kinematics.gcode.moves import NOZZLE_TARGET, RETRACTION
 
 MOST_CHORDS = 60_000
+MOST_TURNS = 1_000.0
 ANEW = 32  # chords
 NOTHING = 1e-9  # mm: lengths below count as zero
 
@@ -132,7 +133,10 @@ def cut_arc(
     if (
         not strict and mask & (1 << P) and slots[P] >= 1.5
     ):  # whole turns, the drawn one counted (common practice, no source)
-        sweep += math.copysign(2.0 * math.pi * (min(round(slots[P]), MOST_CHORDS) - 1), sweep)
+        if slots[P] > MOST_TURNS:
+            fail(whole, at.ERROR_TOO_MANY_TURNS)
+            return 0
+        sweep += math.copysign(2.0 * math.pi * (round(slots[P]) - 1), sweep)
     chords = chord_count(sweep, radius, real[at.ARC_TOLERANCE], closed)
     if chords > MOST_CHORDS:
         fail(whole, at.ERROR_TOO_MANY_CHORDS)
@@ -171,7 +175,7 @@ def special_speed(
     Under G93 a command takes 1/F minutes; G95 is not guessed. The command goes through the first `pieces` columns of
     `places` and feeds `de` (mm). May set STATUS to STATUS_ERROR.
     """
-    if motion == words.RETRACT or motion == words.UNRETRACT:
+    if is_own_retraction(motion):
         return float(real[at.RETRACT_SPEED])
     if whole[at.STRICT] and (motion == words.RAPID or motion == words.HOME):
         return math.inf
@@ -197,22 +201,33 @@ def special_speed(
 
 
 @compiled_part
+def is_own_retraction(meaning: int) -> bool:
+    """Whether a command is the controller's own retraction or its return."""
+    return meaning == words.RETRACT or meaning == words.UNRETRACT or meaning == words.RETRACT_OR_HEAT
+
+
+@compiled_part
 def own_retraction(
     real: NDArray[np.float64],
     whole: NDArray[np.int64],
-    back: bool,
+    motion: int,
     mask: int,
     slots: NDArray[np.float64],
     events: NDArray[np.float64],
+    notes: NDArray[np.int64],
 ) -> float:
-    """Filament fed by G10 (`back`) and G11, the controller's own retraction (mm); 0 where nothing is to be done.
+    """Filament fed by the controller's own retraction and its return (mm); 0 where nothing is to be done.
 
-    G10 with P sets a tool's temperature instead. A retraction whose length nobody gave is an event.
+    It has no words but S0 and S1 (common practice, no source); with others a word of the meaning RETRACT_OR_HEAT tells
+    nozzle P its target S, and any other is counted. A retraction whose length nobody gave is an event.
     """
-    if mask & (1 << P):
-        if mask & (1 << S):
-            add_event(whole, events, NOZZLE_TARGET, slots[S], int(slots[P]))
+    if mask & ~(1 << S) or (mask & (1 << S) and slots[S] != 0.0 and slots[S] != 1.0):
+        if motion != words.RETRACT_OR_HEAT:
+            note(notes, at.NOTE_RETRACTION_WORDS, whole)
+        elif mask & (1 << S):
+            add_event(whole, events, NOZZLE_TARGET, slots[S], int(slots[P]) if mask & (1 << P) else 0)
         return 0.0
+    back = motion != words.UNRETRACT
     if (whole[at.RETRACTED] != 0) == back:
         return 0.0
     whole[at.RETRACTED] = 1 if back else 0

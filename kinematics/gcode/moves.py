@@ -28,8 +28,10 @@ BED_WAIT_BOTH_WAYS = 10
 WAITS = (NOZZLE_WAIT, BED_WAIT, NOZZLE_WAIT_BOTH_WAYS, BED_WAIT_BOTH_WAYS)
 FINISH = 11  # waits until the moves before it are done
 RETRACTION = 12  # by the controller, whose length nobody gave
-LIMIT = 13  # value: of the word; tool: letter + 32 · (ten times the code + 10,000 for M); motion goes on
-TEXT = 14  # a line that is no G-code: value its byte offset, tool the note under which it is counted; motion goes on
+# value: of the word; tool: letter + 32 · (ten times the code + 10,000 for M), and more for a command's first letter
+LIMIT = 13  # motion goes on
+FIRST_OF_COMMAND = 1 << 20
+TEXT = 14  # a line that is no G-code: value its byte offset, tool the row or key of the notes; motion goes on
 EVENT_NAMES = (
     "dwell",
     "pause",

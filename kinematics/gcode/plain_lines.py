@@ -16,12 +16,12 @@ from kinematics.compiled import byte_at, compiled_part, eight_at
 from kinematics.gcode import characters as ch
 from kinematics.gcode import dialects as words
 from kinematics.gcode import state as at
+from kinematics.gcode.commands import SLOWEST_FEED, TOO_LARGE
 from kinematics.gcode.letters import E, F, X, Y, Z
 from kinematics.gcode.motion import NOTHING
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
 from kinematics.gcode.numbers import POWERS_OF_TEN, short_field
 from kinematics.gcode.scanning import end_of_line
-from kinematics.gcode.sequence import TOO_LARGE
 
 ONE_BYTE, MINUS = np.uint64(0xFF), np.uint64(ch.MINUS)
 THREE_BYTES = np.uint64(0xFFFFFF)
@@ -173,9 +173,9 @@ def plain_lines(
             break
         # ---- what it does
         if mask & F_BIT:
-            if not value_f > 0.0:
-                break
             new_feed = value_f * scale
+            if not new_feed >= SLOWEST_FEED:
+                break
             new_speed = new_feed / 60.0 * feed_share
         else:
             new_feed, new_speed = feed, speed

@@ -6,20 +6,19 @@ from collections import deque
 from collections.abc import Generator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
-from dataclasses import replace
 from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.compiled import CHECKED
-from kinematics.errors import Notice, dearest_first
+from kinematics.errors import Notice, by_weight
 from kinematics.gcode import state as at
 from kinematics.gcode.chunks import CHUNK, Chunk, JobFile
 from kinematics.gcode.dialects import FILE_LIMITS, Dialect
 from kinematics.gcode.facts import Extent, JobFacts, Statements
 from kinematics.gcode.file_limits import Conditions, FileLimit, Unused, conditions_of, limits_in_events
-from kinematics.gcode.findings import Notes, error_of, first_findings, no_second_percent
+from kinematics.gcode.findings import Notes, error_of, first_findings, joined, no_second_percent, notice_of
 from kinematics.gcode.interpreter import RESERVE, read_lines
 from kinematics.gcode.labels import LabelNames, Labels, Marks, label_marks, layer_marks
 from kinematics.gcode.layers import (
@@ -156,8 +155,9 @@ def take_texts(
     at_text = np.flatnonzero(events.kind == TEXT)
     offsets = events.value[at_text].astype(np.int64)
     rows = match_texts(content, offsets, events.line[at_text], events.move[at_text], dialect)
-    for note in (at.NOTE_TEXT, at.NOTE_DAMAGED):
-        left = at_text[rows.unmatched & (events.tool[at_text] == note)]
+    told = events.tool[at_text]
+    for note in {at.NOTE_TEXT, *told.tolist()}:
+        left = at_text[rows.unmatched & (told == note)]
         notes.pop(note, None)
         if left.size:
             notes[note] = (left.size, int(events.line[left[0]]), int(events.value[left[0]]))
@@ -192,11 +192,6 @@ def with_added(events: Events, added: list[Added]) -> Events:
     )
 
 
-def notice_of(unused: Unused) -> Notice:
-    """A word that states no limit, as a notice."""
-    return Notice(unused.line, unused.times, f"{unused.word} states no limit that is known, not used")
-
-
 class Portions:
     """Reads a job file from its start, makes portions of its chunks in file order, and sums up what the job is.
 
@@ -221,7 +216,7 @@ class Portions:
         self._real, self._whole = fresh_state(dialect, options)
         self._height = np.empty(chunk // BYTES_A_MOVE + RESERVE + 1)
         self._event_rows = np.empty((chunk // BYTES_AN_EVENT + RESERVE + 1, at.EVENT_COLUMNS))
-        self._notes = np.zeros((at.NOTE_ROWS, 3), np.int64)
+        self._notes = np.zeros((at.NOTE_ROWS, at.NOTE_COLUMNS), np.int64)
         self._course = fresh_course()
         self._assumed = NOT_SETTLED if wanted.marked_layers else wanted.layering
         self._printed = 0.0
@@ -269,9 +264,9 @@ class Portions:
 
     @property
     def notices(self) -> tuple[Notice, ...]:
-        """What was doubtful so far, the dearest first."""
+        """What was doubtful so far, the gravest first."""
         falls = [no_layers(self._first_fall)] if self.layering.falls else []
-        return dearest_first([*self._doubtful.values(), *map(notice_of, self._unused.values()), *falls])
+        return by_weight([*self._doubtful.values(), *map(notice_of, self._unused.values()), *falls])
 
     @property
     def extent(self) -> Extent | None:
@@ -355,20 +350,19 @@ class Portions:
         """What was doubtful since this was last asked for."""
         notes: Notes = {}
         if self._whole[at.NOTED]:
-            for row in np.flatnonzero(self._notes[:, 0]).tolist():
-                count, line, offset = self._notes[row].tolist()
-                notes[row] = (count, line, offset)
+            for row in np.flatnonzero(self._notes[:, at.NOTE_COUNT]).tolist():
+                count, line, offset, _, key = self._notes[row].tolist()
+                notes[key or row] = (count, line, offset)
                 self._notes[row] = 0
         return notes
 
     def _note(self, notes: Notes, content: memoryview, unused: list[Unused]) -> None:
         """Keep what was doubtful."""
         for row, notice in first_findings(notes, content).items():
-            seen = self._doubtful.get(row)
-            self._doubtful[row] = notice if seen is None else replace(seen, count=seen.count + notice.count)
+            self._doubtful[row] = joined(self._doubtful.get(row), notice)
         for one in unused:
             known = self._unused.get(one.word)
-            self._unused[one.word] = one if known is None else known._replace(times=known.times + one.times)
+            self._unused[one.word] = one if known is None else known.joined(one)
 
     def _conditions(self, stated: list[FileLimit], moves: int) -> Conditions:
         conditions = conditions_of(stated, moves, self._holds)

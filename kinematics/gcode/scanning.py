@@ -69,6 +69,101 @@ def strict_line_error(
 
 
 @compiled_part
+def breaks_a_number(c: int) -> bool:
+    """Whether a character where a word should begin belongs to a damaged number or checksum, not to text."""
+    return 48 <= c <= 57 or c == ch.POINT or c == ch.MINUS or c == ch.PLUS or c == ch.STAR
+
+
+@compiled_part
+def is_letter(c: int) -> bool:
+    """Whether a byte is one of A to Z, small or not."""
+    return 97 <= (c | 32) <= 122
+
+
+@compiled_part
+def first_of_line(source: Any, i: int, end: int) -> int:
+    """Index of the first byte of a line that is no blank, stroke or comment."""
+    while i < end:
+        c = byte_at(source, i)
+        if c == ch.OPEN:
+            i = after_comment(source, i, end)
+        elif c == ch.BLANK or c == ch.TAB or c == ch.SLASH:
+            i += 1
+        else:
+            break
+    return i
+
+
+@compiled_part
+def begins_as_words(source: Any, i: int, end: int) -> bool:
+    """Whether a line begins as G-code does: one letter alone, or a number that has lost its letter."""
+    i = first_of_line(source, i, end)
+    if i >= end:
+        return False
+    c = byte_at(source, i)
+    after = byte_at(source, i + 1) if i + 1 < end else ch.LINE_FEED
+    if is_letter(c):
+        return not is_letter(after)
+    return 48 <= c <= 57 or (breaks_a_number(c) and 48 <= after <= 57)
+
+
+@compiled_part
+def ends_first_word(c: int) -> bool:
+    """Whether a character ends the word by which a line of text is counted: so does a digit, `part2` is `part`."""
+    return (
+        c <= ch.BLANK
+        or 48 <= c <= 62  # digits : ; < = >
+        or c == ch.OPEN
+        or c == 34  # "
+        or c == 39  # '
+        or c == 44  # ,
+        or c == 91  # [
+        or c == 123  # {
+    )
+
+
+@compiled_part
+def text_key(source: Any, i: int, end: int) -> int:
+    """The key under which a line of text is counted: its first word, and whether any word after it is a number.
+
+    A single letter with a number is counted by its letter, a G or M word by letter and number. Letters are taken as
+    capitals. As a number counts what is one from blank to blank, with a letter or `name=` before it or not.
+    """
+    i = first_of_line(source, i, end)
+    hashed = 0
+    begin = i
+    is_code = i + 1 < end and ((byte_at(source, i) | 32) == 103 or (byte_at(source, i) | 32) == 109)
+    is_code = is_code and 48 <= byte_at(source, i + 1) <= 57
+    while i < end:
+        c = byte_at(source, i)
+        if i > begin and (ends_first_word(c) if not is_code else not (48 <= c <= 57 or c == ch.POINT)):
+            break
+        if c == ch.LINE_FEED or c == ch.RETURN:
+            break
+        hashed = ((hashed ^ (c & 0xDF if is_letter(c) else c)) * 16777619) & at.TEXT_HASH
+        i += 1
+    # ---- the rest of the line: is there a number in it?
+    letters, digits = 0, 0  # of the word so far; letters from 2 on make it none
+    found = 0
+    while True:
+        c = byte_at(source, i) if i < end else ch.LINE_FEED
+        if c == ch.LINE_FEED or c == ch.RETURN or c == ch.SEMICOLON or c == ch.OPEN:
+            break
+        i += 1
+        if c == ch.BLANK or c == ch.TAB or c == 44 or c == 61 or c == 58:  # , = :
+            found |= digits > 0 and letters < 2
+            letters, digits = 0, 0
+        elif 48 <= c <= 57:
+            digits += 1
+        elif is_letter(c):
+            letters += 1 if digits == 0 else 2
+        elif c != ch.POINT and c != ch.MINUS and c != ch.PLUS and c != ch.PERCENT:
+            letters += 2
+    found |= digits > 0 and letters < 2
+    return at.TEXT_KEY | (hashed << 1) | (1 if found else 0)
+
+
+@compiled_part
 def fits_checksum(source: Any, begin: int, star: int, end: int) -> bool:
     """Whether the number after `*` is the exclusive or of the bytes before it (common practice, no source)."""
     total = 0

@@ -8,10 +8,9 @@ from numpy.typing import NDArray
 from kinematics.compiled import compiled_part
 from kinematics.gcode import dialects as words
 from kinematics.gcode import state as at
-from kinematics.gcode.commands import note
-from kinematics.gcode.letters import AXES, MOTION_WORDS, NO_LETTERS, E, F, G, M, P, S, T
+from kinematics.gcode.commands import TOO_LARGE, note
+from kinematics.gcode.letters import AXES, MOTION_WORDS, NO_LETTERS, OTHER_AXES, E, F, G, M, P, S, T, W
 
-TOO_LARGE = 1e9  # no machine goes there, and feeds and radii of this size are slips
 TOO_LARGE_BIT = 1 << 26  # beside the 26 letters
 CODE_TOLERANCE = 0.0001 + 1e-9  # of a number where a code is needed (NISTIR 6556, 3.3.2.1)
 NO_OWNER = -1
@@ -25,11 +24,27 @@ def takes_words(meaning: int) -> bool:
 
 
 @compiled_part
+def needs_numbers(meaning: int) -> bool:
+    """Whether a command that makes no move takes numbers that tell a time, a place, a limit or a tool."""
+    return (
+        meaning == words.RENAME
+        or meaning == words.DWELL
+        or meaning == words.LIMIT
+        or meaning == words.TOOL
+        or meaning == words.TOOL_CHANGE
+        or (meaning >= words.FEED_OVERRIDE and meaning <= words.WAIT_BED and meaning != words.PAUSE)
+    )
+
+
+@compiled_part
 def meaning_of(value: float, meanings: NDArray[np.int64]) -> int:
-    """The meaning of a code; numbers are matched to the tenth."""
-    if value < 0.0 or value > 999.0:
+    """The meaning of a code; numbers are matched to the tenth, and none leads out of the table."""
+    if not abs(value) < 1000.0:
         return words.UNKNOWN
-    return int(meanings[round(value * 10)])
+    code = round(value * 10)
+    if code < 0 or code >= words.CODES:
+        return words.UNKNOWN
+    return int(meanings[code])
 
 
 @compiled_part
@@ -87,7 +102,7 @@ def commands_of_line(
         elif meant[owner] < words.PLAIN:
             if letter < 0:
                 has_bare = True
-            elif MOTION_WORDS & (1 << letter):
+            elif (MOTION_WORDS | OTHER_AXES) & (1 << letter):
                 usable = True
     if not told and not usable:
         return 0
@@ -108,7 +123,8 @@ def words_of_command(
 ) -> int:
     """Fill the slots with one command's words; return a bit a letter, and TOO_LARGE_BIT where a number is too large.
 
-    Bare letters count as 0 where `takes_bare`, else not at all. Of a word given twice the last counts, and is noted.
+    Bare letters count as 0 where `takes_bare`, else not at all; a bare W never: it is a setting of homing, no axis
+    (common practice, no source). Of a word given twice the last counts, and is noted.
     """
     mask = int(np.int64(0))
     for k in range(count):
@@ -121,6 +137,8 @@ def words_of_command(
                 continue
             letter = -1 - letter
             value = 0.0
+            if letter == W and whole[at.EXTRUDER] != W:
+                continue
         if mask & (1 << letter):
             note(notes, at.NOTE_REPEATED_WORD, whole)
         mask |= 1 << letter

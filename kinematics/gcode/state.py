@@ -12,7 +12,6 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.errors import OTHERWISE, UNREAD, WAITING
 from kinematics.gcode.dialects import Dialect
 
 # Real-valued state: places (mm, in the machine's frame), shifts of G92, scale, feed, overrides, extents.
@@ -47,7 +46,10 @@ E_DIRTY = 33  # what E reads holds sums from an unknown start
 KEEPS_TEXT = 34  # whether lines that are no G-code are kept as events, for the dialect's patterns
 BASE = 35  # number of the move that the first height is of
 NOTED = 36  # how often something was noted since this was last 0
-WHOLE_STATE = 37
+E_IS_VOLUME = 37  # whether G20 and G21 leave the unit of E alone
+PROBED = 38  # ten times the code of the probing that nothing has followed yet (0: none)
+RESUMED = 39  # how many commands of the line have acted already, where room ran short in the middle of it
+WHOLE_STATE = 40
 
 PER_MINUTE, INVERSE_TIME, PER_TURN = 0, 1, 2  # what F says (FEED_MODE): G94, G93, G95
 
@@ -73,12 +75,16 @@ STATUS_DONE, STATUS_GROW, STATUS_ERROR = 0, 1, 2
     NOTE_FEED_WITH_UNITS,
     NOTE_FEED_PER_TURN,
     NOTE_FEED_MISSING,
+    NOTE_FEED_TINY,
+    NOTE_PROBED_ALREADY,
+    NOTE_RETRACTION_WORDS,
+    NOTE_MANY_WORDS,
     NOTE_KINDS,
-) = range(16)
+) = range(20)
 
 NOTE_TEXTS = {
-    NOTE_TEXT: "line that is no G-code command, not used",
-    NOTE_DAMAGED: "damaged line (a word without its number, or a number that is none): not used, nothing moved",
+    NOTE_TEXT: "no G-code command, not used",
+    NOTE_DAMAGED: "damaged line (a number that is none, or a letter without one): not used, nothing moved",
     NOTE_REPEATED_WORD: "word given twice in one command: the last one counts",
     NOTE_FEED_NOT_POSITIVE: "F of 0 or less: the last F still holds",
     NOTE_NO_FEED: "move before the first F: no commanded speed, the machine's limits alone hold",
@@ -91,20 +97,11 @@ NOTE_TEXTS = {
     NOTE_OVERRIDE: "speed or flow override without a positive S: not used",
     NOTE_FEED_PER_TURN: "F in a turn of the spindle (G95): not guessed, the machine's limits alone hold",
     NOTE_FEED_MISSING: "inverse time (G93) without an F of its own: no commanded speed",
+    NOTE_FEED_TINY: "F of under 1 mm a minute, used as it stands: is it meant for each turn of a spindle (G95)?",
+    NOTE_PROBED_ALREADY: "probing again before anything moved: counted together with the one before as one probing",
+    NOTE_RETRACTION_WORDS: "G10 or G11 with words of its own: no retraction, not used",
+    NOTE_MANY_WORDS: "line of over 128 words, not used",
     NOTE_FEED_WITH_UNITS: "F on the line of G20 or G21: read in the units before it (NISTIR 6556, Table 8)",
-}
-
-# What each may cost; what is not named here concerns speeds and limits.
-NOTE_COSTS = {
-    NOTE_EMPTY_DWELL: WAITING,
-    NOTE_TEXT: UNREAD,
-    NOTE_DAMAGED: UNREAD,
-    NOTE_REPEATED_WORD: OTHERWISE,
-    NOTE_ARC_RADII: OTHERWISE,
-    NOTE_ARC_IMPOSSIBLE: OTHERWISE,
-    NOTE_ARC_OVERDETERMINED: OTHERWISE,
-    NOTE_AFTER_END: OTHERWISE,
-    NOTE_CHECKSUM: OTHERWISE,
 }
 
 # What a strict dialect refuses, and what none can take.
@@ -134,7 +131,8 @@ NOTE_COSTS = {
     ERROR_FEED_MISSING,
     ERROR_PERCENT,
     ERROR_NO_MOTION,
-) = range(25)
+    ERROR_TOO_MANY_TURNS,
+) = range(26)
 
 # code -> (what was found, what is allowed)
 ERROR_TEXTS = {
@@ -158,7 +156,7 @@ ERROR_TEXTS = {
     ERROR_AXES_CLAIMED_TWICE: ("axis words claimed by two commands", "one command with axis words a line"),
     ERROR_DWELL: ("dwell without P, or with a negative one", "G4 P with seconds (NISTIR 6556, 3.5.4)"),
     ERROR_RENAME_NOTHING: ("G92 without an axis word", "at least one axis word (NISTIR 6556, 3.5.18)"),
-    ERROR_TOO_LARGE: ("a number too large for a machine", "lengths, feeds and radii below 1e9"),
+    ERROR_TOO_LARGE: ("a number too large for a machine", "numbers below 1e9"),
     ERROR_LINE_LENGTH: ("a line of over 256 characters", "256 characters at most (NISTIR 6556, 3.3)"),
     ERROR_LINE_NUMBER: ("a line number that is none", "N0 to N99999, no sign, first on its line (NISTIR 6556, 3.3.1)"),
     ERROR_COMMENT: ("a comment inside a comment, or one that is not closed", "( ) on one line (NISTIR 6556, 3.3.4)"),
@@ -167,15 +165,28 @@ ERROR_TEXTS = {
     ERROR_NO_MOTION: ("axis words after G80, with no motion to go by", "G0, G1, G2 or G3 on the line or before it"),
     ERROR_FEED_MISSING: ("a move in inverse time without an F of its own", "F on every G1 to G3 line under G93"),
     ERROR_PERCENT: ("percent lines that do not enclose the program", "% on a line of its own at both ends"),
+    ERROR_TOO_MANY_TURNS: ("an arc of over 1,000 turns", "P of 1,000 at most"),
     ERROR_TOO_MANY_CHORDS: ("an arc that needs over 60,000 chords", "a smaller radius or a wider arc tolerance"),
 }
 
 
-# Rows of the notes (int64[NOTE_ROWS, 3]: count, first line, first byte offset): the kinds above, then every G code and
-# every M code that was not understood, by ten times its number.
-NOTE_G = NOTE_KINDS
+# Rows of the notes: the kinds above, then axis letters that no move here has (A = 0), every G code and every M code
+# that was not understood, by ten times its number, and what is told apart by a key of its own: text by its first word,
+# codes beyond the table.
+NOTE_LETTER = NOTE_KINDS
+NOTE_G = NOTE_LETTER + 26
 NOTE_M = NOTE_G + 10_000
-NOTE_ROWS = NOTE_M + 10_000
+NOTE_NAMED = NOTE_M + 10_000
+NAMES = 512
+NOTE_ROWS = NOTE_NAMED + NAMES
+# Columns of the notes: lines counted, the first one and its byte offset, the last one counted, and the key.
+NOTE_COUNT, NOTE_LINE, NOTE_OFFSET, NOTE_LAST, NOTE_KEY, NOTE_COLUMNS = range(6)
+# Keys: of text a bit, a hash of its first word, and whether some number follows it; of a code its letter and ten times
+# its number.
+TEXT_KEY = 1 << 30  # below 2^31, so that the events can hold it
+TEXT_HASH = (1 << 29) - 1
+CODE_KEY, M_KEY, CODE_MIDDLE = 1 << 40, 1 << 39, 1 << 37
+BEYOND_NAMING = 1 << 36  # ten times the number of a code with more digits than anybody can want to read
 
 # Rows of the buffer of real numbers of moves (float64[5, room]). Beside it stand kind (int8), line (int32), stop
 # (uint8) and height, the place on z after the move (mm), which is kept for a few moves at a time only.
@@ -221,4 +232,5 @@ def fresh_state(dialect: Dialect, options: ReaderOptions) -> tuple[NDArray[np.fl
     whole[EXTRUDER] = ord(dialect.extruder_letter.upper()) - ord("A")
     whole[BLOCK_DELETE] = options.block_delete
     whole[KEEPS_TEXT] = bool(dialect.texts)
+    whole[E_IS_VOLUME] = dialect.extruder_is_volume
     return real, whole

@@ -6,7 +6,13 @@ from kinematics.machine.loading import BUILTIN_NAMES, load_machine
 from kinematics.machine.model import EffectiveValue, Machine
 from kinematics.machine.setting_text import parse_settings
 from kinematics.machine.settings import resolved_keys
-from kinematics.machine.template import NEW_MACHINE_QUESTIONS, Question, machine_text_from_limits, new_machine_text
+from kinematics.machine.template import (
+    NEW_MACHINE_QUESTIONS,
+    Question,
+    answer_problem,
+    machine_text_from_limits,
+    new_machine_text,
+)
 from kinematics.machine.value_kinds import Range
 
 __all__ = [
@@ -20,6 +26,7 @@ __all__ = [
     "Question",
     "Range",
     "Upgrade",
+    "answer_problem",
     "load_machine",
     "machine_text_from_limits",
     "new_machine_text",

@@ -6,7 +6,7 @@ The bounds are common practice, no source: they only have to tell a slip of the 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from kinematics.errors import InputError
 from kinematics.machine.keys import all_keys, key_named, plain_value_of
@@ -41,6 +41,7 @@ DOUBTFUL_OUTSIDE = {
     "z": Bounds(0.0, 50.0, "a step of speed that a motor follows is far smaller"),
     "short_run_mm": Bounds(0.0, 1.0, "true corners count as pieces of a curve above"),
     "curve_window_mm": Bounds(0.0, 5.0, "true corners count as curves above"),
+    "bed_mm": Bounds(60.0, 1500.0, "is it in mm, not cm?"),
     "arm_mm": Bounds(50.0, 1500.0, "is it in mm?"),
     "tower_radius_mm": Bounds(30.0, 1000.0, "is it in mm?"),
     "delta_piece_mm": Bounds(0.2, 25.0, "long moves are seen coarsely above, and cut to very many pieces below"),
@@ -85,14 +86,20 @@ def _doubts(machine: Machine) -> Iterator[str]:
         value = plain_value_of(machine, key)
         if bounds is None or value is None:
             continue
-        # In a table the limit is the last column.
-        for number in [row[-1] for row in value] if isinstance(value, list) else [value]:
+        for number in _numbers(value):
             if bounds.low <= number <= bounds.high:
                 continue
             side = f"below {bounds.low:g}" if number < bounds.low else f"above {bounds.high:g}"
             yield f"{key.name} = {number:g} is {side}: {bounds.question.removesuffix('?')}{_end(bounds.question)}"
     yield from _held_back_by_an_axis(machine)
     yield from _without_effect(machine)
+
+
+def _numbers(value: Any) -> list[float]:
+    """The numbers to be judged: the value itself, each length of a list, the last column of a table."""
+    if not isinstance(value, list):
+        return [value]
+    return list(dict.fromkeys(row[-1] if isinstance(row, list) else row for row in value))
 
 
 def _end(question: str) -> str:

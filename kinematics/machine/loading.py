@@ -10,7 +10,7 @@ from kinematics.errors import Finding, InputError, nearest
 from kinematics.machine.keys import all_keys
 from kinematics.machine.model import Machine
 from kinematics.machine.setting_text import parse_settings
-from kinematics.machine.settings import machine_with_settings, setting_problems
+from kinematics.machine.settings import machine_with_settings, setting_problems, with_later
 from kinematics.machine.validation import build
 from kinematics.toml.dotted import split_key
 from kinematics.toml.files import FileKind, is_builtin, tables_of, text_of_file
@@ -25,7 +25,8 @@ MACHINE_FILE = FileKind("machine", "--machine", BUILTIN_NAMES)
 
 
 def load_machine(source: str | Path, settings: Sequence[str] = (), material: str | None = None) -> Machine:
-    """Load a built-in name or a TOML file, lay a material of it over it, then apply `key=value` settings.
+    """Load a built-in name or a TOML file, lay a material of it over it, then apply `key=value` settings, of which the
+    last one for a key wins.
 
     Raises InputError with every finding.
     Text with a separator or ending in .toml is a path; other text is a built-in name first and a file second.
@@ -45,8 +46,7 @@ def load_machine(source: str | Path, settings: Sequence[str] = (), material: str
         except InputError as failure:
             findings += failure.findings
             continue
-        findings += [Finding("--set", f"{key} is given twice", "once") for key in parsed if key in values]
-        values |= parsed
+        values = with_later(values, parsed, machine)
     if values:
         try:
             machine = machine_with_settings(machine, values, "--set")

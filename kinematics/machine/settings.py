@@ -143,6 +143,13 @@ def resolved_keys(settings: Mapping[str, Any], machine: Machine) -> frozenset[st
     return frozenset((*change.values, *whole))
 
 
+def with_later(earlier: Mapping[str, Any], later: Mapping[str, Any], machine: Machine) -> dict[str, Any]:
+    """Settings with later ones laid over them: of a key that both name, by whatever name, the later value stands."""
+    touched = resolved_keys(later, machine)
+    kept = {key: value for key, value in _flattened(earlier) if not resolved_keys({key: value}, machine) & touched}
+    return kept | dict(_flattened(later))
+
+
 def _flattened(settings: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, Any]]:
     """Settings as dotted keys, tables inside them opened: { motion.feed_override = 2 } without quotes is a table."""
     by_name = bool(prefix) and holds_one_table_a_name(prefix[:-1])

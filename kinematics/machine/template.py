@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from types import MappingProxyType
 from typing import NamedTuple
 
@@ -92,6 +93,16 @@ _STATED_HEADER = """\
 name = {name}
 {bed}
 """
+
+
+def answer_problem(question: Question, answer: str) -> str:
+    """What is wrong with an answer, and what may stand there; empty where nothing is."""
+    answers = {one.key: one.default for one in NEW_MACHINE_QUESTIONS} | {question.key: answer}
+    try:
+        new_machine_text(**answers)
+    except InputError as failure:
+        return "; ".join(str(replace(finding, place="")) for finding in failure.findings)
+    return ""
 
 
 def new_machine_text(name: str, bed_mm: Sequence[float] | str, like: str = "middling") -> str:

@@ -30,7 +30,7 @@ LONGEST_RUN = 1e12  # mm: stands for an endless run, so that an acceleration is 
 LEAST_MASS = 1e-12  # t: a milligram stands for none
 QUICKER = 1.0 - 1e-12  # share of a time below which another is quicker, not the same but for rounding
 UNTIED = -1  # what holds a speed or an acceleration is a ceiling of its own, none that ties the two
-ADVANCE, DELAY = range(2)  # columns of the table of pressure advance: speed of the extruder (mm/s), K (s)
+ADVANCE, DELAY = range(2)  # columns of the table of pressure advance: speed of the extruder (mm/s), p (s)
 ALPHA, BETA, FROM, INVERSE = range(4)  # of a line: a <= ALPHA − BETA·v, down to the speed FROM; 1/mass of its drive
 
 
@@ -82,7 +82,7 @@ def run_lengths(length: Reals, change: Reals, rest: Codes) -> Reals:
 
 @compiled_part
 def extruder_tie(ratio: float, advance: float, delay: float) -> float:
-    """The speed (mm/s) that v + K·a may not pass: V_e/r; infinity where the extruder ties nothing."""
+    """The speed (mm/s) that v + p·a may not pass: V_e/r; infinity where the extruder ties nothing."""
     return math.inf if delay == 0.0 or ratio == 0.0 else advance / ratio
 
 
@@ -255,7 +255,7 @@ def pair_ceilings(
 
     Of the job: `run_length` (n; mm) of the run that a move belongs to, `ratio` (n), `move_class` (n), `loads`
     float64[n, k, 3] (`motor_loads`), `curves` float64[k, pieces, 3] (`Drives`), `advance` float64[classes, 2] of
-    ADVANCE (mm/s of filament; infinity for no limit) and DELAY K (s; 0 where none). Of the block, index 0 for `begin`:
+    ADVANCE (mm/s of filament; infinity for no limit) and DELAY p (s; 0 where none). Of the block, index 0 for `begin`:
     `paces` 1/v and `sluggish` 1/a, read and lowered. `cruise_cause`, `ramp_cause` (n) are changed where a tie holds:
     `first_drive_cause` + place among the k drives, or `advance_cause`. Scratch: `tied` int64[end − begin], `lines`
     float64[k + 2, 4], `pieces` int64[k]. No move may be stuck (`motor_loads.stuck_moves`).

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 from kinematics.reports.screens import CAUTION
 from kinematics.wording import duration_text, quantity_text, share_text
 
+MORE_DATA = "not in the machine file, so these limits cannot be checked in full:"
+
 if TYPE_CHECKING:
     from kinematics.studies.caps_table import CapRow, Caps
     from kinematics.studies.cooling import CoolingRule
@@ -16,27 +18,53 @@ def _quantity(value: float | None, unit: str) -> str:
     return "" if value is None else f"{quantity_text(value)} {unit}"
 
 
-def _within(row: CapRow) -> str:
+def _judged(row: CapRow) -> str:
+    """Whether what is set is within all caps: as far as is known, or nothing is known of it at all."""
     if row.within_caps is None:
-        return "not known" if row.asked is not None else ""
+        return "" if row.asked is None else "?" if row.no_further_than is None else "so far"
     return "yes" if row.within_caps else "no"
 
 
+def cap_heads(caps: Caps) -> list[tuple[str, bool]]:
+    """The heads of the table, and which are right-aligned; what a job tells stands there where there is one."""
+    of_the_job = caps.total is not None
+    return [
+        ("limit", False),
+        ("set now", True),
+        ("highest allowed", True),
+        *([("for this job", True)] if of_the_job else []),
+        ("OK?", False),
+        ("limited by", False),
+        *([("share of time", True)] if of_the_job else []),
+    ]
+
+
 def cap_cells(caps: Caps) -> list[tuple[str, ...]]:
-    """One row a limit: what is asked, how far it may go, along the axis and in the job, within or not, and why."""
+    """One row a limit, those first that something is known of: what is set, how far it may go, and what stops it."""
+    of_the_job = caps.total is not None
     return [
         (
             row.what,
-            _quantity(row.asked, row.unit) or "nothing",
-            _quantity(row.no_further_than, row.unit) or "not known",
-            _quantity(row.in_the_job, row.unit),
-            _within(row),
+            _quantity(row.asked, row.unit) or "not set",
+            _quantity(row.no_further_than, row.unit),
+            *([_quantity(row.in_the_job, row.unit)] if of_the_job else []),
+            _judged(row),
             row.stopped_by,
-            "" if row.share_of_time is None else share_text(row.share_of_time),
-            ", ".join(row.not_known),
+            *(["" if row.share_of_time is None else share_text(row.share_of_time)] if of_the_job else []),
         )
-        for row in caps.rows
+        for row in sorted(caps.rows, key=lambda row: row.no_further_than is None)
     ]
+
+
+def _missing(caps: Caps) -> list[str]:
+    """What the machine file does not tell, each key once, with the limits that it would say more about."""
+    limits: dict[str, list[str]] = {}
+    for row in caps.rows:
+        for key in row.not_known:
+            limits.setdefault(key, []).append(row.what)
+    if not limits:
+        return []
+    return [MORE_DATA, *(f"  {key}: {', '.join(names)}" for key, names in limits.items())]
 
 
 def formula_lines(caps: Caps) -> list[str]:
@@ -50,17 +78,17 @@ def formula_lines(caps: Caps) -> list[str]:
 
 def _cooling(rule: CoolingRule) -> list[str]:
     lines = [
-        f"cooling: a layer lasts {rule.shortest:g} s at least, which adds {duration_text(rule.added)} in "
+        f"cooling: no layer takes less than {rule.shortest:g} s, which adds {duration_text(rule.added)} in "
         f"{rule.layers} of {rule.all_layers} layers"
     ]
     if rule.ruled > 0.5:
-        lines.append(f"  cooling rules already: {share_text(rule.ruled)} of the motion is in layers that wait")
+        lines.append(f"  it holds the job already: {share_text(rule.ruled)} of the motion is in layers that wait")
         return lines
-    for factor, what in ((rule.by_acceleration, "accelerations"), (rule.by_speed, "commanded speeds")):
-        when = (
-            "it never rules, other limits hold the layers" if factor is None else f"it rules from {factor:.3g} times on"
-        )
-        lines.append(f"  with higher {what} alone {when}")
+    for factor, what in ((rule.by_acceleration, "accelerations"), (rule.by_speed, "speeds in the file")):
+        if factor is None:
+            lines.append(f"  raising only the {what} never makes cooling the main limit: other limits come first")
+        else:
+            lines.append(f"  raise only the {what}, and from {factor:.3g} times on cooling is the main limit")
     return lines
 
 
@@ -70,25 +98,26 @@ def _ringing(caps: Caps) -> list[str]:
     for ringing in caps.ringing:
         for axis in ringing.axes:
             worst = max((mode.left for mode in axis.modes), key=lambda left: left.swing)
-            budget = "" if axis.budget is None else f" (budget for each kick {quantity_text(axis.budget)} mm)"
-            one = f"a single kick leaves {quantity_text(axis.by_one_kick)} mm at most{budget}"
-            all_of_them = f"kicks add up to {quantity_text(worst.swing)} mm, line {worst.line} of {ringing.job}"
-            lines.append(f"ringing, {axis.axis} axis: {one}; {all_of_them}")
+            budget = "" if axis.budget is None else f" (budget {quantity_text(axis.budget)} mm)"
+            one = f"one kick leaves at most {quantity_text(axis.by_one_kick)} mm{budget}"
+            together = f"together they reach {quantity_text(worst.swing)} mm at line {worst.line} of {ringing.job}"
+            lines.append(f"ringing on {axis.axis}: {one}; {together}")
     return lines
 
 
 def cap_notes(caps: Caps, formulas: bool) -> list[str]:
     """What stands under the table: what asks too much, cooling, the next command, the caution."""
-    lines: list[str] = []
+    lines = _missing(caps)
     for row in caps.asks_too_much:
         bounds = [bound for bound in (row.no_further_than, row.in_the_job) if bound is not None]
         most = _quantity(min(bounds), row.unit)
         lines.append(
-            f"{row.what} asks for {_quantity(row.asked, row.unit)}; {row.stopped_by} takes {most} ({row.limit})"
+            f"{row.what} is too high at {_quantity(row.asked, row.unit)}: {row.stopped_by} takes {most} at most "
+            f"({row.limit})"
         )
     if caps.cooling is not None:
         lines += _cooling(caps.cooling)
     lines += _ringing(caps)
     if not formulas:
-        lines.append("--formulas shows how each number comes about")
+        lines.append("--formulas shows how each number is worked out")
     return [*lines, CAUTION]

@@ -24,7 +24,7 @@ SALT = "kinematics"  # fixed, so that the names inside an SVG stay the same
 def check_picture(path: Path, knobs: Sequence[Knob]) -> None:
     """Refuse what cannot be drawn before any work is done."""
     if path.suffix not in KINDS:
-        raise InputError.at("--picture", f"no kind of picture ends in {path.suffix!r}", "FILE.png or FILE.svg")
+        raise InputError.at("--picture", f"can't draw a picture that ends in {path.suffix!r}", "FILE.png or FILE.svg")
     if len(knobs) > 2:
         raise InputError.at("--picture", f"{len(knobs)} knobs", "one for a curve, two for a map")
 

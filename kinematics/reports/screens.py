@@ -20,10 +20,10 @@ if TYPE_CHECKING:
     from kinematics.studies.one_change import Change
 
 CAUTION = (
-    "Before you raise a limit: hot parts and a faster machine can hurt. The manufacturer's limits and local codes come "
-    "first; watch the first print."
+    "Before you raise a limit: hot parts and fast machines injure people. Keep to the manufacturer's limits and to "
+    "local codes, and watch the first print."
 )
-BAR = 30
+BAR = 20
 # The short names under which --candidate and --set take the keys that are changed most.
 SHORT = {
     "motion.print_acceleration_mm_s2": "acceleration",
@@ -31,6 +31,7 @@ SHORT = {
     "motion.junction_deviation_mm": "corner",
     "hotend.max_flow_mm3_s": "flow",
 }
+NO_LIMIT = "not in the machine file, so taken as no limit"
 SHOWN_CAUSES = 3
 SHOWN_NOTICES = 6
 SHOWN_LIMITS = 4
@@ -41,6 +42,7 @@ ACCELERATIONS = {
     "motion.travel_acceleration_mm_s2": "travels",
     "retraction.acceleration_mm_s2": "extruder",
 }
+MOST_NAMES = 2  # of jobs in a command to try
 
 
 def bar(share: float, width: int = BAR) -> str:
@@ -113,11 +115,11 @@ def assumed_text(assumed: Iterable[tuple[str, float]]) -> str:
 
 def _change(change: Change, total: float) -> str:
     space = "" if change.unit == "×" else " "
-    before = "" if change.before is None else f" from {quantity_text(change.before)}{'' if space else change.unit}"
-    after = f" to {quantity_text(change.after)}{space}{change.unit}"
+    before = "" if change.before is None else f" {quantity_text(change.before)}{'' if space else change.unit}"
+    after = f" to {quantity_text(change.after)}{space}{change.unit}:"
     between = "" if change.interval is None else f", {between_text(change.interval)}"
     saved = f"saves {duration_text(change.saved)} ({share_text(change.saved / total)}{between})"
-    return f"{change.what}{before}{after} {saved}"
+    return f"{change.what},{before}{after} {saved}"
 
 
 def _silencing(change: Change) -> list[str]:
@@ -136,7 +138,7 @@ def notice_lines(notices: Sequence[Notice]) -> list[str]:
     lines = [f"{len(notices)} warning{'s' if len(notices) > 1 else ''}:"]
     for notice in notices[:SHOWN_NOTICES]:
         place = "" if notice.line is None else f"line {notice.line}: "
-        lines.append(f"  {place}{notice.text}" + (f", {notice.count:,} times" if notice.count > 1 else ""))
+        lines.append(f"  {place}{notice.text}" + (f", {notice.count:,} {notice.counted}" if notice.count > 1 else ""))
     if len(notices) > SHOWN_NOTICES:
         lines.append(f"  … and {len(notices) - SHOWN_NOTICES} more kinds (all of them with --json)")
     return lines
@@ -164,7 +166,7 @@ def _not_given(limits: Sequence[str]) -> list[str]:
         return []
     shown = ", ".join(limits[:SHOWN_LIMITS])
     more = f" and {len(limits) - SHOWN_LIMITS} more" if len(limits) > SHOWN_LIMITS else ""
-    return [f"limits not given, so none assumed: {shown}{more} (kinematics machine show lists them)"]
+    return [f"{NO_LIMIT}: {shown}{more} (kinematics machine show lists them)"]
 
 
 def _stated(job: JobEstimate) -> list[str]:
@@ -194,11 +196,11 @@ def _labels(job: JobEstimate) -> list[str]:
     if labels is None:
         return []
     names = ", ".join(labels.names) or "none"
-    how = "told by the dialect table" if labels.told else "found, not told"
+    how = "from the dialect table" if labels.told else "found by counting"
     where = "" if labels.key is None else f', in comments "{labels.key}: …"'
     lines = [f"labels ({how}{where}): {names}"]
     if labels.unknown:
-        lines.append(f"labels of the machine file that this job does not have: {', '.join(labels.unknown)}")
+        lines.append(f"labels in the machine file that this job does not have: {', '.join(labels.unknown)}")
     return lines
 
 
@@ -215,6 +217,8 @@ def _next(estimate: Estimate, machine_option: str, options: Sequence[str]) -> li
     files = [job.file for job in estimate.jobs]
     if "-" in files:
         return []
+    if len(files) > MOST_NAMES:  # the longest job stands for them
+        files = [max(estimate.jobs, key=lambda job: job.total).file]
     command = shlex.join([*files, "--machine", machine_option, *options])
     if estimate.span:
         return [f"next: kinematics estimate {command}"]
@@ -228,18 +232,14 @@ def _next(estimate: Estimate, machine_option: str, options: Sequence[str]) -> li
     return [f'next: kinematics compare {command} --candidate "{name}: {settings}"']
 
 
-def estimate_screen(
-    estimate: Estimate, machine_words: str, machine_option: str, options: Sequence[str] = ()
-) -> list[str]:
-    """The first screen.
+def machine_lines(estimate: Estimate, machine_words: str) -> list[str]:
+    """What stands above everything: which machine, in `machine_words`, or the three that were timed."""
+    return _span_lines(estimate) if estimate.span else [f"on {machine_words}"]
 
-    `machine_words` says which machine; `machine_option` and the other `options` of the command go into the next one.
-    """
+
+def job_lines(estimate: Estimate) -> list[str]:
+    """Every job in full, and their sum."""
     lines: list[str] = []
-    if estimate.span:
-        lines += _span_lines(estimate)
-    else:
-        lines.append(f"on {machine_words}")
     for job in estimate.jobs:
         lines += ["", *_job_lines(job, estimate.machine)]
         lines += _facts(job)
@@ -250,7 +250,15 @@ def estimate_screen(
     if len(estimate.jobs) > 1:
         between = "" if estimate.interval is None else f" ({between_text(estimate.interval)})"
         lines += ["", f"all {len(estimate.jobs)} jobs  {duration_text(estimate.total)}{between}"]
-    lines.append("")
+    return lines[1:]
+
+
+def closing_lines(estimate: Estimate, machine_option: str, options: Sequence[str] = ()) -> list[str]:
+    """What stands below everything: what one change saves, limits that nobody gave, the next command, the caution.
+
+    `machine_option` and the other `options` of the command go into the next one.
+    """
+    lines: list[str] = []
     if estimate.changes:
         for i, change in enumerate(estimate.changes[:3]):
             lines.append(f"{'  or' if i else 'if you change one thing:'} {_change(change, estimate.total)}")
@@ -276,20 +284,6 @@ def _span_lines(estimate: Estimate) -> list[str]:
     lines.append("which is yours? Name it with --machine, or describe your own: kinematics machine new")
     lines += ["", f"on {estimate.machine.machine.name}"]
     return lines
-
-
-WORTH_HEADS = (("job", False), ("limit", False), ("key", False), ("1 % more buys", True), ("without it", True))
-
-
-def worth_rows(estimate: Estimate) -> list[tuple[str, ...]]:
-    """What each limit is worth, as cells: job, limit, key, what 1 % more buys, the time without it."""
-    rows: list[tuple[str, ...]] = []
-    for job in estimate.jobs:
-        for worth in job.worth:
-            without = "unbounded" if worth.if_lifted is None else duration_text(worth.if_lifted)
-            buys = duration_text(worth.one_percent) if abs(worth.one_percent) >= 0.05 else "-"
-            rows.append((job.file, worth.what, worth.key, buys, without))
-    return rows
 
 
 def comparison_heads(comparison: Comparison) -> list[tuple[str, bool]]:

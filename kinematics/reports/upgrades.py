@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from string import ascii_uppercase
 from typing import TYPE_CHECKING
 
 from kinematics.reports.screens import CAUTION, notice_lines
@@ -10,38 +12,58 @@ from kinematics.wording import duration_text, money_text, months_text, quantity_
 if TYPE_CHECKING:
     from kinematics.studies.upgrades import Option, Upgrades
 
-HEADS = (
-    ("upgrade", False),
-    ("price", True),
-    ("fitting h", True),
-    ("saved a month", True),
-    ("share", True),
-    ("saving a month", True),
-    ("pays in", True),
-)
-DETAIL_HEADS = (*HEADS, ("npv", True), ("irr", True))
 NOTHING_SAVED = 0.0005  # share of the time below which an upgrade saves nothing to speak of
 SHOWN_CAUSES = 2
 
 
+def upgrade_heads(found: Upgrades, detail: bool) -> list[tuple[str, bool]]:
+    """The heads of the table, and which are right-aligned; amounts are in the currency that their heads name."""
+    currency = found.machine.economy.currency
+    money = f", {currency}" if currency else ""
+    heads = [
+        ("upgrade", False),
+        (f"price{money}", True),
+        ("hours to fit", True),
+        ("time saved a month", True),
+        ("share", True),
+        (f"saves a month{money}", True),
+        ("pays in", True),
+    ]
+    return heads + ([(f"npv{money}", True), ("irr", True)] if detail else [])
+
+
+def letters_of(found: Upgrades) -> dict[str, str]:
+    """A letter for each upgrade, in the order of the table: A to Z, then AA."""
+    letters = ascii_uppercase
+    names = [option.name for option in found.alone]
+    return {name: letters[i % 26] * (1 + i // 26) for i, name in enumerate(names)}
+
+
+def together_text(upgrades: Sequence[str], letters: Mapping[str, str]) -> str:
+    """One upgrade by its letter and name, several by their letters: A jobs prepared faster, A+B."""
+    if len(upgrades) == 1:
+        return f"{letters[upgrades[0]]} {upgrades[0]}"
+    return "+".join(sorted((letters[name] for name in upgrades), key=lambda letter: (len(letter), letter)))
+
+
 def upgrade_rows(found: Upgrades, detail: bool) -> list[tuple[str, ...]]:
     """Cells of every upgrade alone and of the useful combinations, payback first; npv and irr with `detail`."""
-    currency = found.machine.economy.currency
+    letters = letters_of(found)
     rows: list[tuple[str, ...]] = []
     for option in (*found.alone, *found.together):
         saved = option.saved_share_per_month
         cells: tuple[str, ...] = (
-            option.name,
-            money_text(option.price, currency),
+            together_text(option.upgrades, letters),
+            money_text(option.price, None),
             f"{option.fitting_hours:g}",
             duration_text(option.saved_per_month) if abs(saved) >= NOTHING_SAVED else "nothing",
             share_text(saved) if abs(saved) >= NOTHING_SAVED else "",
-            money_text(option.saving, currency),
+            money_text(option.saving, None),
             pays_text(option),
         )
         if detail:
             npv, irr = option.payback.npv, option.payback.irr
-            cells += ("" if npv is None else money_text(npv, currency), "" if irr is None else share_text(irr))
+            cells += ("" if npv is None else money_text(npv, None), "" if irr is None else share_text(irr))
         rows.append(cells)
     return rows
 
@@ -56,11 +78,11 @@ def pays_text(option: Option) -> str:
 
 
 def upgrade_head(found: Upgrades, assumed: bool) -> list[str]:
-    """What stands above the table: the machine, the month's prints, and whether their number is assumed."""
-    prints = ", ".join(f"{job} {quantity_text(count)} times" for job, count in found.prints)
-    lines = [f"on {found.machine.name}; a month: {prints}"]
+    """What stands above the table: the month's prints, and whether their number is assumed."""
+    prints = ", ".join(f"{quantity_text(count)} of {job}" for job, count in found.prints)
+    lines = [f"prints a month: {prints}"]
     if assumed:
-        lines.append("  that is one a day, an assumption: say how often with --per-month")
+        lines.append("  one of each a day is assumed; --per-month tells how many it really is")
     return lines
 
 
@@ -101,12 +123,13 @@ def _order_lines(found: Upgrades) -> list[str]:
     if not found.order:
         return ["best order: none of them, nothing here saves money on these jobs"]
     currency, years = found.machine.economy.currency, found.machine.economy.service_years
+    letters = letters_of(found)
     lines = ["best order, each on top of the ones before:"]
     for number, step in enumerate(found.order, 1):
         saving = money_text(step.saving, currency)
         late = "" if step.months <= 12.0 * years else f": longer than the {years} years that it is counted on"
         lines.append(
-            f"  {number}. {' + '.join(step.upgrades)}: {money_text(step.investment, currency)} in all, "
+            f"  {number}. {together_text(step.upgrades, letters)}: {money_text(step.investment, currency)} in all, "
             f"saves {saving} a month more, pays in {months_text(step.months)}{late}"
         )
     return lines

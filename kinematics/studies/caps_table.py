@@ -176,7 +176,7 @@ class _Table:
         yield self._row("axes.e.max_speed_mm_s", "extruder speed", "mm/s", axes.e.max_speed_mm_s, known)
         yield self._corner()
         if self.job is not None and self.job.flow > 0.0:
-            what = "flow at the commanded speeds"
+            what = "flow the file asks for"
             yield self._row(FLOW_KEY, what, "mm³/s", self.job.flow, self.caps.flow(self.job.nozzle))
 
     def _least_favourable(self, kind: int, speed: float) -> float | None:
@@ -196,7 +196,7 @@ class _Table:
         known = self.caps.corner_speed("x", "y")
         if motion.speed_step_mm_s is not None:
             steps = [step for step in (motion.speed_step_mm_s.x, motion.speed_step_mm_s.y) if step is not None]
-            what, unit = "speed step at right angles", "mm/s"
+            what, unit = "speed step at 90°", "mm/s"
             return self._row("motion.speed_step_mm_s", what, unit, max(steps, default=None), known)
         acceleration = motion.print_acceleration_mm_s2
         caps = []
@@ -206,7 +206,7 @@ class _Table:
             caps.append(cap._replace(value=value, formula=f"{formula} = {value:.4g} mm at a right angle"))
         known = Known(tuple(caps), known.missing)
         key, asked = "motion.junction_deviation_mm", motion.junction_deviation_mm
-        return self._row(key, "junction deviation at right angles", "mm", asked, known)
+        return self._row(key, "junction deviation at 90°", "mm", asked, known)
 
     def _row(
         self, key: str, what: str, unit: str, asked: float | None, known: Known, in_the_job: float | None = None

@@ -76,12 +76,12 @@ def cause_name(table: Sequence[MoveClass], limits: Limits, row: int, code: int) 
     if kind == FILAMENT:
         return FILAMENT_ONLY
     if code == by.COMMANDED_SPEED:
-        return "commanded speed, print" if kind == PRINT else "commanded speed, travel"
+        return "print speeds in the file" if kind == PRINT else "travel speeds in the file"
     if code == by.PATH_ACCELERATION:
         return "short lines: acceleration" if kind == PRINT else "short travels: acceleration"
     coupled = code - by.MOTOR_1_SPEED
     if 0 <= coupled < 3 and limits.origins.get((row, by.MOTOR_1_MOST + coupled), "").endswith(TORQUE):
-        return f"fastest speed of motor {limits.motors[coupled]}"
+        return f"top speed of motor {limits.motors[coupled]}"
     for first, words in _OF_MOTORS.items():
         if first <= code < first + 3:
             motor = code - first
@@ -93,7 +93,7 @@ def cause_name(table: Sequence[MoveClass], limits: Limits, row: int, code: int) 
     if key in _OF_KEYS:
         return _OF_KEYS[key].format(_AXES.get(code, ""))
     if key.endswith(TORQUE):
-        return f"fastest speed of motor {key.split('.')[1]}"
+        return f"top speed of motor {key.split('.')[1]}"
     if key.startswith("motors."):
         kind_of_cause = by.MOTOR_1_SPEED if code < by.CORNER else by.MOTOR_1_ACCELERATION
         return _OF_MOTORS[kind_of_cause].format(key.split(".")[1])

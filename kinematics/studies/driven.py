@@ -12,7 +12,7 @@ from kinematics.caps.classes import Classes
 from kinematics.caps.combine import Limits
 from kinematics.caps.flow import flow_at, hangs_on_temperature
 from kinematics.caps.motor_drives import jacobians
-from kinematics.errors import InputError, Notice, dearest_first
+from kinematics.errors import MAY_COST, InputError, Notice, by_weight
 from kinematics.gcode.cutting import cut_job, pieces_of, start_places
 from kinematics.gcode.job import Job
 from kinematics.gcode.line_bytes import bytes_of_moves
@@ -57,8 +57,8 @@ def driven_by(machine: Machine, job: Job) -> Driven:
     reached = mechanism.reaches(starts) & mechanism.reaches(starts + np.stack([moves.dx, moves.dy, moves.dz]))
     beyond = np.flatnonzero(~reached & (moves.kind != FILAMENT))
     if beyond.size:
-        notice = Notice(int(moves.line[beyond[0]]), int(beyond.size), OUT_OF_REACH)
-        job = replace(job, notices=dearest_first((*job.notices, notice)))
+        notice = Notice(int(moves.line[beyond[0]]), int(beyond.size), OUT_OF_REACH, "moves", MAY_COST)
+        job = replace(job, notices=by_weight((*job.notices, notice)))
     if not limited:
         return Driven(job, NOT_CUT, None)
     counts = np.where(reached, pieces_of(moves, machine.motion.delta_piece_mm), 1)
@@ -84,8 +84,8 @@ def noting_held_flow(job: Job, machine: Machine, classes: Classes, whole: NDArra
     if found.size == 0:
         return job
     moves = int(np.unique(whole[found]).size) if whole.size else int(found.size)
-    notice = Notice(int(job.moves.line[found[0]]), moves, HELD_FLOW)
-    return replace(job, notices=dearest_first((*job.notices, notice)))
+    notice = Notice(int(job.moves.line[found[0]]), moves, HELD_FLOW, "moves")
+    return replace(job, notices=by_weight((*job.notices, notice)))
 
 
 def ties_of(job: Job, machine: Machine, limits: Limits, features: Features, by_moves: bool, by_bytes: bool) -> Ties:

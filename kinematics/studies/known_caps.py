@@ -219,7 +219,7 @@ class MachineCaps:
                 Cap(
                     fastest / share,
                     torque_key(name),
-                    f"fastest speed of motor {name}",
+                    f"top speed of motor {name}",
                     f"{formula} = {_number(fastest / share)} mm/s",
                 )
             )

@@ -151,7 +151,7 @@ def _trials(machine: Machine, timing: Timing) -> list[_Trial]:
             key = f"motion.by_kind.{name}.feed_override"
             before = own.feed_override or motion.feed_override
             after = before * RAISE
-            trials.append(_Trial(key, f"commanded speed, {name}", before, after, "×", {key: after}))
+            trials.append(_Trial(key, f"{name} speeds in the file", before, after, "×", {key: after}))
         if _by_class(timing, kind, by.PATH_ACCELERATION) > least:
             key = f"motion.{name}_acceleration_mm_s2"
             if getattr(own, f"{name}_acceleration_mm_s2") is not None:

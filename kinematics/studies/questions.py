@@ -135,5 +135,5 @@ def shop(
     try:
         begins = moment_of(start, zone)
     except ValueError:
-        raise InputError.at("start", f"{start!r} is no date", MOMENT_ALLOWED) from None
+        raise InputError.at("start", f"{start!r} is not a date", MOMENT_ALLOWED) from None
     return shop_of(wanted, found, clock, begins, zone, variants, people, seed, runs, [*wrong, *more])

@@ -60,11 +60,13 @@ class Stops(NamedTuple):
 class _Heater:
     """One heater, warming steadily towards its target from the moment it is told.
 
-    A lower target is taken as reached at once: how fast a part of the machine cools down nobody gave.
+    A lower target is taken as reached at once: how fast a part of the machine cools down nobody gave. Nothing gets
+    colder than the room.
     """
 
     def __init__(self, rate: float | None, ambient: float | None) -> None:
         self.rate = rate
+        self.ambient = ambient
         self.target = ambient if ambient is not None else math.nan
         self.since = 0.0
         self.start = self.target
@@ -77,6 +79,7 @@ class _Heater:
 
     def tell(self, target: float, clock: float) -> None:
         """Set the target (°C) at a time (s)."""
+        target = target if self.ambient is None else max(target, self.ambient)
         self.start = min(self.temperature(clock), target) if not math.isnan(self.temperature(clock)) else math.nan
         self.target = target
         self.since = clock

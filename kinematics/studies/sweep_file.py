@@ -61,9 +61,11 @@ class SweepFile:
         whether rows have them.
         """
         if path.suffix not in (".csv", ".parquet"):
-            raise InputError.at("--output", f"no kind of table ends in {path.suffix!r}", "FILE.csv or FILE.parquet")
+            raise InputError.at(
+                "--output", f"can't write a table that ends in {path.suffix!r}", "FILE.csv or FILE.parquet"
+            )
         if path.exists() and not force:
-            raise InputError.at(str(path), "the file is there already", "a new name, or --force to overwrite it")
+            raise InputError.at(str(path), "the file exists already", "a new name, or --force to overwrite it")
         if not path.parent.is_dir():
             raise InputError.at(str(path), f"the folder {str(path.parent)!r} does not exist", "a folder that does")
         self._path = path

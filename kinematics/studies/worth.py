@@ -36,7 +36,7 @@ def words_of(key: str) -> str:
     """A limit in a maker's words."""
     plain = key.removesuffix(IN_THE_JOB)
     if plain == COMMANDED:
-        return "commanded speed"
+        return "speeds in the file"
     stated = ", stated in the job" if plain != key else ""
     parts = plain.split(".")
     name = parts[-1]

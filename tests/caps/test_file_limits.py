@@ -14,6 +14,7 @@ from kinematics.caps import columns as by
 from kinematics.caps.class_limits import CAP, FILE_LIMIT_MODES, HONOUR, IGNORE, IN_THE_JOB, NOTHING_VARIED
 from kinematics.caps.classes import MOST_CLASSES, classify
 from kinematics.errors import InputError
+from kinematics.gcode.dialect_file import dialect_from_text
 from kinematics.gcode.dialects import EXTRUSION, FILE_LIMITS, Dialect, LimitWord
 from kinematics.gcode.facts import HeldValue, StatedLimit
 from kinematics.gcode.file_limits import Conditions, FileLimit, conditions_of
@@ -30,12 +31,14 @@ STEPS = "motion.speed_step_mm_s"
 DEVIATION = "motion.junction_deviation_mm"
 # Two printing moves, a travel and an extruder-only move, before and after a statement.
 BEFORE, AFTER = "G1 X5 E1 F600|X6 E2|X9|E3", "X5 E4|X6 E5|X9|E6"
+# The dialect of the trade, and a letter for junction deviation, which is the user's own to tell.
+TABLE = replace(EXTRUSION, limits=(*EXTRUSION.limits, LimitWord("M205", "Q", "junction deviation", "mm")))
 OF_ALL = ("print", "print", "travel", "filament")
 
 Held = list[float]
 
 
-def prepared(text: str, mode: str = HONOUR, dialect: Dialect = EXTRUSION) -> PreparedJob:
+def prepared(text: str, mode: str = HONOUR, dialect: Dialect = TABLE) -> PreparedJob:
     """A job (| is a line end) made ready."""
     return PreparedJob(read_gcode(text.replace("|", "\n").encode(), dialect), file_limits=mode)
 
@@ -45,7 +48,7 @@ def planned(
     machine: Machine,
     mode: str = HONOUR,
     settings: Mapping[str, Any] | None = None,
-    dialect: Dialect = EXTRUSION,
+    dialect: Dialect = TABLE,
 ) -> Planned:
     """A job planned under a machine; `settings` are what a study varies."""
     varied = NOTHING_VARIED
@@ -80,7 +83,7 @@ WORDS: dict[str, tuple[int, tuple[str, ...], float]] = {
     "M204 T450": (by.PATH_RAMP, ("travel",), 450.0),
     "M204 R450": (by.PATH_RAMP, ("filament",), 450.0),
     "M205 E3": (by.FILAMENT_STEP, OF_ALL, 3.0),
-    "M205 J0.02": (by.DEVIATION, OF_ALL, 0.02),
+    "M205 Q0.02": (by.DEVIATION, OF_ALL, 0.02),
     "M205 X7": (by.X_STEP, OF_ALL, 7.0),
     "M205 Y7": (by.Y_STEP, OF_ALL, 7.0),
     "M205 Z0.3": (by.Z_STEP, OF_ALL, 0.3),
@@ -109,13 +112,36 @@ def test_a_word_holds_from_its_line_on_in_its_column(word: str) -> None:
 
 def test_the_words_are_all_there_are() -> None:
     """Every row of the dialect's table is among the cases; what planning does not know yet is stated all the same."""
-    rows = {(row.word, row.letter) for row in EXTRUSION.limits}
+    rows = {(row.word, row.letter) for row in TABLE.limits}
     assert rows == {(word.split()[0], word.split()[1][0]) for word in WORDS}
     for means in FILE_LIMITS:
-        dialect = replace(EXTRUSION, limits=(LimitWord("M880", "K", means, FILE_LIMITS[means][1]),))
-        plan = planned(f"M880 K0.5|{BEFORE}", Machine(), dialect=dialect)
+        dialect = replace(EXTRUSION, limits=(LimitWord("M880", "Q", means, FILE_LIMITS[means][1]),))
+        plan = planned(f"M880 Q0.5|{BEFORE}", Machine(), dialect=dialect)
         assert [(row.means, row.value) for row in plan.job.stated] == [(means, 0.5)]
         assert set(plan.job.conditions.table[-1]) == set(FILE_LIMITS[means][0])
+
+
+def test_t_beside_s_without_p_is_the_retraction_acceleration() -> None:
+    """The older meaning of T, common practice, no source; beside P, or alone, it is that of travels."""
+    pairs = {
+        "M204 S500 T90": {("acceleration", 500.0), ("retraction acceleration", 90.0)},
+        "M204 T90 S500": {("acceleration", 500.0), ("retraction acceleration", 90.0)},
+        "M204 S500 P400 T90": {("acceleration", 500.0), ("print acceleration", 400.0), ("travel acceleration", 90.0)},
+        "M204 P400 T90": {("print acceleration", 400.0), ("travel acceleration", 90.0)},
+        "M204 T90": {("travel acceleration", 90.0)},
+        "M204 S500 M204 T90": {("acceleration", 500.0), ("travel acceleration", 90.0)},
+    }
+    for text, expected in pairs.items():
+        plan = planned(f"{text}|{BEFORE}", Machine())
+        assert {(row.means, row.value) for row in plan.job.stated} == expected
+    plan = planned(f"M204 S500 T90|{BEFORE}", Machine())
+    assert held(plan, by.PATH_RAMP) == [500.0, 500.0, 500.0, 90.0]
+
+
+def test_a_users_row_for_a_letter_holds_whatever_stands_beside_it() -> None:
+    told = '[[limit]]\nword = "M204"\nletter = "T"\nmeans = "travel acceleration"\nunit = "mm/s2"\n'
+    plan = planned(f"M204 S500 T90|{BEFORE}", Machine(), dialect=dialect_from_text(told, "own.toml"))
+    assert held(plan, by.PATH_RAMP)[:3] == [500.0, 500.0, 90.0]
 
 
 def test_units_of_the_dialect() -> None:
@@ -123,11 +149,11 @@ def test_units_of_the_dialect() -> None:
     rows = (
         LimitWord("M203", "X", "x speed", "mm/min"),
         LimitWord("M204", "S", "acceleration", "mm/min2"),
-        LimitWord("M205", "J", "junction deviation", "um"),
+        LimitWord("M205", "Q", "junction deviation", "um"),
         LimitWord("M206", "C", "speed cap", "mm/min"),
     )
     dialect = replace(EXTRUSION, limits=rows)
-    plan = planned(f"M203 X6000|M204 S1800000|M205 J20|M206 C1200|{BEFORE}", Machine(), dialect=dialect)
+    plan = planned(f"M203 X6000|M204 S1800000|M205 Q20|M206 C1200|{BEFORE}", Machine(), dialect=dialect)
     assert held(plan, by.X_MOST)[0] == pytest.approx(100.0)
     assert held(plan, by.PATH_RAMP)[0] == pytest.approx(500.0)
     assert held(plan, by.DEVIATION)[0] == pytest.approx(0.02)
@@ -270,26 +296,26 @@ def test_a_job_may_switch_the_corner_rule() -> None:
     plan = planned(f"{BEFORE}|M205 X8|{AFTER}", JUNCTION)
     assert rule(plan) == [(0.05, off)] * 4 + [(off, 8.0)] * 4
     assert held(plan, by.Y_STEP) == [off] * 8
-    assert rule(planned(f"{BEFORE}|M205 J0.02|{AFTER}", STEPPED)) == [(off, 5.0)] * 4 + [(0.02, off)] * 4
-    assert rule(planned(f"{BEFORE}|M205 J0.02|{AFTER}", JUNCTION)) == [(0.05, off)] * 4 + [(0.02, off)] * 4
+    assert rule(planned(f"{BEFORE}|M205 Q0.02|{AFTER}", STEPPED)) == [(off, 5.0)] * 4 + [(0.02, off)] * 4
+    assert rule(planned(f"{BEFORE}|M205 Q0.02|{AFTER}", JUNCTION)) == [(0.05, off)] * 4 + [(0.02, off)] * 4
     assert rule(planned(f"{BEFORE}|M205 Y8|{AFTER}", STEPPED)) == [(off, 5.0)] * 8
 
 
 def test_a_job_that_states_both_rules_goes_by_junction_deviation() -> None:
     """As a machine file that is made from its limits."""
     for machine in (JUNCTION, STEPPED):
-        assert rule(planned(f"M205 X8 J0.02|{BEFORE}", machine)) == [(0.02, math.inf)] * 4
+        assert rule(planned(f"M205 X8 Q0.02|{BEFORE}", machine)) == [(0.02, math.inf)] * 4
 
 
 def test_a_job_that_is_ignored_switches_nothing() -> None:
     assert rule(planned(f"M205 X8|{BEFORE}", JUNCTION, IGNORE)) == [(0.05, math.inf)] * 4
-    assert rule(planned(f"M205 J0.02|{BEFORE}", STEPPED, IGNORE)) == [(math.inf, 5.0)] * 4
+    assert rule(planned(f"M205 Q0.02|{BEFORE}", STEPPED, IGNORE)) == [(math.inf, 5.0)] * 4
 
 
 def test_a_cap_adds_the_other_rule() -> None:
     """Both hold, so that corners are never faster than the machine's own rule has them."""
     assert rule(planned(f"M205 X8|{BEFORE}", JUNCTION, CAP)) == [(0.05, 8.0)] * 4
-    assert rule(planned(f"M205 J0.02|{BEFORE}", STEPPED, CAP)) == [(0.02, 5.0)] * 4
+    assert rule(planned(f"M205 Q0.02|{BEFORE}", STEPPED, CAP)) == [(0.02, 5.0)] * 4
 
 
 def test_a_study_of_the_machines_rule_switches_the_jobs_off() -> None:
@@ -299,13 +325,13 @@ def test_a_study_of_the_machines_rule_switches_the_jobs_off() -> None:
 
 @pytest.mark.parametrize("machine", [JUNCTION, STEPPED])
 def test_a_study_of_steps_switches_a_stated_junction_deviation_off(machine: Machine) -> None:
-    plan = planned(f"M205 J0.02|{BEFORE}", machine, settings={STEPS: {"x": 9, "y": 9}})
+    plan = planned(f"M205 Q0.02|{BEFORE}", machine, settings={STEPS: {"x": 9, "y": 9}})
     assert rule(plan) == [(math.inf, 9.0)] * 4
 
 
 def test_limits_at_a_corner_are_those_of_the_later_move() -> None:
     """Right angles: v² = a·δ·s/(1 − s) with s = cos 45°; a is the lower of both moves, δ the later one's."""
-    square = "G1 X40 E1 F9000|Y40 E2|M205 J0.02|X0 E3|M204 P300|Y0 E4|M204 P600|X40 E5"
+    square = "G1 X40 E1 F9000|Y40 E2|M205 Q0.02|X0 E3|M204 P300|Y0 E4|M204 P600|X40 E5"
     plan = planned(square, Machine())
     share = math.cos(math.pi / 4) / (1 - math.cos(math.pi / 4))
     corners = [(600, 0.05), (600, 0.02), (300, 0.02), (300, 0.02)]
@@ -318,7 +344,7 @@ def test_limits_at_a_corner_are_those_of_the_later_move() -> None:
 
 def test_equal_sets_of_limits_share_a_class() -> None:
     """However often they are stated and in whatever order."""
-    text = "G1 X1 E1 F600|M204 P500|X2 E2|M205 J0.02|X3 E3|M204 P300|X4 E4|M204 P500|X5 E5|M204 P500|X6 E6"
+    text = "G1 X1 E1 F600|M204 P500|X2 E2|M205 Q0.02|X3 E3|M204 P300|X4 E4|M204 P500|X5 E5|M204 P500|X6 E6"
     plan = planned(text, Machine())
     assert plan.job.conditions.of_move.tolist() == [0, 1, 2, 3, 2, 2]
     assert plan.job.conditions.table == (
@@ -329,7 +355,7 @@ def test_equal_sets_of_limits_share_a_class() -> None:
     )
     assert len(plan.classes.table) == 4
     assert plan.classes.of_move.tolist() == [0, 1, 2, 3, 2, 2]
-    other = planned("M205 J0.02|M204 P500|G1 X1 E1 F600|M204 P300|X2 E2|M204 P500|M205 J0.02|X3 E3", Machine())
+    other = planned("M205 Q0.02|M204 P500|G1 X1 E1 F600|M204 P300|X2 E2|M204 P500|M205 Q0.02|X3 E3", Machine())
     first, second, third = other.job.conditions.of_move
     assert first == third != second
     assert len(other.classes.table) == 2

@@ -119,7 +119,7 @@ def test_a_curve_without_the_rest_bounds_speed_alone() -> None:
     assert limits.drives is None
     assert limits.values[0, by.X_MOST] == 400.0
     found = time_of("G1 X900 F60000", machine)
-    assert "fastest speed of motor x" in found.by_cause
+    assert "top speed of motor x" in found.by_cause
 
 
 def test_the_table_of_moves_names_drives_with_fewer_motors_than_there_may_be() -> None:

@@ -75,6 +75,17 @@ def run(folder: Path, capsys: pytest.CaptureFixture[str]) -> Run:
     return run_program
 
 
+def rows_of(out: str) -> list[list[str]]:
+    """The cells of the table in an answer to a pipe, the heads first."""
+    return [line.split("\t") for line in out.splitlines() if "\t" in line]
+
+
+def table_of(out: str) -> list[dict[str, str]]:
+    """The rows of the table in an answer to a pipe, by their heads."""
+    heads, *rows = rows_of(out)
+    return [dict(zip(heads, row, strict=True)) for row in rows]
+
+
 def run_apart(*arguments: str, stdin: bytes = b"", **environment: str) -> Ran:
     """Run the program as a process of its own in the current folder."""
     done = subprocess.run(
@@ -84,4 +95,5 @@ def run_apart(*arguments: str, stdin: bytes = b"", **environment: str) -> Ran:
         check=False,
         env={**os.environ, "PYTHONPATH": str(ROOT), **environment},
     )
-    return Ran(done.returncode, done.stdout.decode(), done.stderr.decode())
+    encoding = environment.get("PYTHONIOENCODING", "utf-8")
+    return Ran(done.returncode, done.stdout.decode(encoding), done.stderr.decode(encoding))

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import os
 from pathlib import Path
@@ -13,7 +11,7 @@ import pytest
 
 from kinematics.reports.screens import CAUTION
 from kinematics.wording import duration_text
-from tests.cli.conftest import ROOT, Ran, Run, run_apart
+from tests.cli.conftest import ROOT, Ran, Run, rows_of, run_apart, table_of
 
 ROW_KEYS = {"candidate", "job", "total_s", "saved_s", "saved_share", "cause"}
 BRISK = ("--candidate", "brisk: acceleration=4000, speed=1.5")
@@ -78,7 +76,7 @@ def test_every_row_is_the_estimate_of_that_machine(run: Run) -> None:
 def test_in_a_pipe_the_rows_are_separated_by_tabs(run: Run) -> None:
     ran = run("compare", "bracket.gcode", "--machine", "gentle", *BRISK, *SLOW)
     document = document_of(run("compare", "bracket.gcode", "--machine", "gentle", *BRISK, *SLOW, "--json"))
-    rows = list(csv.DictReader(io.StringIO(ran.out), delimiter="\t"))
+    rows = table_of(ran.out)
     assert list(rows[0]) == ["candidate", "job", "time", "saved", "share", "main cause"]
     assert len(rows) == 3
     for shown, row in zip(rows, document["rows"], strict=True):
@@ -86,12 +84,12 @@ def test_in_a_pipe_the_rows_are_separated_by_tabs(run: Run) -> None:
         assert shown["time"] == duration_text(row["total_s"])
         assert shown["saved"] == ("" if row["saved_s"] == 0 else duration_text(row["saved_s"]))
         assert shown["main cause"] == row["cause"]
-    assert CAUTION in ran.err.splitlines()[-1]
+    assert ran.out.splitlines()[-1] == CAUTION
 
 
 def test_several_jobs_get_rows_of_totals(run: Run) -> None:
     ran = run("compare", "bracket.gcode", "hook.gcode", "--machine", "gentle", *BRISK)
-    rows = list(csv.DictReader(io.StringIO(ran.out), delimiter="\t"))
+    rows = table_of(ran.out)
     document = document_of(run("compare", "bracket.gcode", "hook.gcode", "--machine", "gentle", *BRISK, "--json"))
     assert [row["time"] for row in rows if row["job"] == "all jobs"] == [
         duration_text(row["total_s"]) for row in document["totals"]
@@ -119,7 +117,7 @@ def test_settings_hold_for_every_candidate(run: Run) -> None:
 def test_without_a_machine_a_built_in_one_stands_in_and_it_says_so(run: Run) -> None:
     ran = run("compare", "bracket.gcode", *BRISK)
     assert ran.status == 0
-    assert "no machine was given" in ran.err
+    assert "no machine given" in ran.err
     assert "middling" in ran.err
     quiet = run("compare", "bracket.gcode", *BRISK, "--json")
     assert quiet.err == "" or quiet.err.startswith("first run")
@@ -129,7 +127,7 @@ def test_without_a_machine_a_built_in_one_stands_in_and_it_says_so(run: Run) -> 
 def test_warnings_of_jobs_are_told(run: Run, folder: Path) -> None:
     (folder / "odd.gcode").write_text("hello\nG1 X50 E1 F3000\n")
     ran = run("compare", "odd.gcode", "bracket.gcode", "--machine", "quick", *BRISK)
-    assert "odd.gcode: 1 warning:" in ran.err
+    assert "odd.gcode: 1 warning:" in ran.out
     document = document_of(run("compare", "odd.gcode", "bracket.gcode", "--machine", "quick", *BRISK, "--json"))
     assert [one["line"] for one in document["warnings"]["odd.gcode"]] == [1]
     assert document["warnings"]["bracket.gcode"] == []
@@ -160,4 +158,4 @@ def test_whoever_reads_may_go_away(folder: Path) -> None:
 def test_as_a_process_of_its_own(folder: Path) -> None:
     ran = run_apart("compare", "-", "--machine", "quick", *BRISK, stdin=b"G1 X50 E1 F3000\n")
     assert ran.status == 0
-    assert ran.out.splitlines()[1].startswith("as it is\t-\t")
+    assert rows_of(ran.out)[1][:2] == ["as it is", "-"]

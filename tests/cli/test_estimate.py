@@ -73,9 +73,11 @@ def test_the_first_screen_has_its_eight_parts(run: Run, folder: Path) -> None:
     # (4) one change, (5) the peak flow with its line, (6) limits not given, (7) warnings, (8) what to try next
     assert any(line.startswith("if you change one thing: ") and " saves " in line for line in lines)
     assert any(line.startswith(f"peak flow {job['peak_flow_mm3_s']:.1f} mm³/s (line 15)") for line in lines)
-    assert any(line.startswith("limits not given, so none assumed: axes.x.max_speed_mm_s") for line in lines)
+    assert any(
+        line.startswith("not in the machine file, so taken as no limit: axes.x.max_speed_mm_s") for line in lines
+    )
     assert "1 warning:" in lines
-    assert any("line 17: " in line and "2 times" in line for line in lines)
+    assert any("line 17: " in line and "2 lines" in line for line in lines)
     assert any(line.startswith("stops of unknown length, counted as 0 s: line 3: heating the bed") for line in lines)
     assert any(line.startswith("next: kinematics ") for line in lines)
     # raising a limit ends in the caution
@@ -188,7 +190,7 @@ def test_documents_count_what_is_doubtful(run: Run, folder: Path) -> None:
     (folder / "bench.toml").write_text(BARE)
     (folder / "odd.gcode").write_text("hello\nG1 X5 F60\nhello\nM0\nG123\n")
     (job,) = document_of(run("estimate", "odd.gcode", "--machine", "bench.toml", "--json"))["jobs"]
-    assert [(one["line"], one["count"]) for one in job["warnings"]] == [(1, 2), (5, 1)]
+    assert [(one["line"], one["count"]) for one in job["warnings"]] == [(5, 1), (1, 2)]
     assert job["unknown_stops"] == [{"line": 4, "what": "pause: stops.pause_s is not given"}]
     assert job["bounding_box_mm"] is None
     assert job["filament_g"] is None

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from tests.cli.conftest import Run
+from tests.cli.conftest import Run, rows_of
 from tests.cli.test_bad_input import assert_findings, files_of
 
 BENCH = """\
@@ -94,13 +94,18 @@ def test_what_each_limit_is_worth(run: Run, bench: str) -> None:
         assert row["unbounded"] or row["total_s"] <= job["total_s"] * (1.0 + 1e-9), row
     assert lifted["retraction.acceleration_mm_s2"]["unbounded"]
     assert not lifted["the job"]["unbounded"]  # the controller still takes in so many moves a second
-    table = [line.split("\t") for line in run(*asked, "--limits").out.splitlines()]
-    assert table[0] == ["job", "limit", "key", "1 % more buys", "without it"]
-    assert [row[2] for row in table[1:]] == list(buys)
-    told = {row[2]: row[4] for row in table[1:]}
-    assert [key for key, words in told.items() if words == "unbounded"] == [
+    screen = run(*asked, "--limits").out
+    heads, *rows = rows_of(screen)
+    assert heads == ["limit", "key", "1 % more saves", "time without it"]
+    told = {row[1]: row[3] for row in rows}
+    assert list(told) == [key for key in buys if key in told]  # in the same order
+    assert [key for key, words in told.items() if words == "no other limit"] == [
         key for key, row in lifted.items() if row["unbounded"]
     ]
+    (below,) = [line for line in screen.splitlines() if line.startswith("more of these, or none of them, changes")]
+    idle = below.partition(": ")[2].split(", ")
+    assert idle == [key for key in buys if key not in told]
+    assert all(abs(buys[key]) < 0.05 and abs(lifted[key]["total_s"] - job["total_s"]) < 0.05 for key in idle)
 
 
 # What is written in place of a line of the bench, and what must be said of it.

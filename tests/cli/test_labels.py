@@ -15,8 +15,8 @@ def test_labels_found_by_counting_are_said_to_be_found(run: Run, folder: Path) -
     (folder / "part.gcode").write_text(JOB)
     (folder / "bench.toml").write_text(MACHINE)
     done = run("estimate", "part.gcode", "--machine", "bench.toml")
-    assert 'labels (found, not told, in comments "road: …"): outer, inner' in done.out.splitlines()
-    assert "labels of the machine file that this job does not have: brim" in done.out.splitlines()
+    assert 'labels (found by counting, in comments "road: …"): outer, inner' in done.out.splitlines()
+    assert "labels in the machine file that this job does not have: brim" in done.out.splitlines()
     document = json.loads(run("estimate", "part.gcode", "--machine", "bench.toml", "--json").out)
     told = {"names": ["outer", "inner"], "told": False, "key": "road", "unknown": ["brim"]}
     assert document["jobs"][0]["labels"] == told
@@ -27,7 +27,7 @@ def test_labels_that_a_table_tells_are_said_to_be_told(run: Run, folder: Path) -
     (folder / "bench.toml").write_text(MACHINE)
     (folder / "shop.toml").write_text("[[label]]\npattern = 'road: (?P<label>.*)'\n")
     done = run("estimate", "part.gcode", "--machine", "bench.toml", "--dialect", "shop.toml")
-    assert "labels (told by the dialect table): outer, inner" in done.out.splitlines()
+    assert "labels (from the dialect table): outer, inner" in done.out.splitlines()
 
 
 def test_nobody_asks_for_labels_where_no_limit_hangs_on_them(run: Run, folder: Path) -> None:

@@ -66,7 +66,7 @@ def test_check_says_no(run: Run, folder: Path) -> None:
     assert ran.status == 1
     assert "doubtful: axes.x.max_speed_mm_s = 18000" in ran.out
     assert "mm/min" in ran.out
-    assert "limits not given, so none assumed: axes.x.max_acceleration_mm_s2" in ran.out
+    assert "not in the machine file, so taken as no limit: axes.x.max_acceleration_mm_s2" in ran.out
     document = run("machine", "check", "slip.toml", "--json")
     assert document.status == 1
     doubtful = document_of(document)["doubtful"]

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from kinematics.wording import duration_text
-from tests.cli.conftest import Ran, Run
+from tests.cli.conftest import Ran, Run, rows_of
 
 UNSURE = """\
 [machine]
@@ -96,12 +96,12 @@ def test_a_comparison_tells_both_intervals(run: Run, unsure: tuple[str, str]) ->
     assert low < brisk["saved_s"] < high
     assert document["totals"][1]["saved_interval_s"] == [low, high]
     table = run("compare", "hook.gcode", *unsure, *BRISK)
-    heads, first, second = (line.split("\t") for line in table.out.splitlines())
+    heads, first, second = rows_of(table.out)
     assert heads == ["candidate", "job", "time", "95 % of times", "saved", "95 %", "share", "main cause"]
     assert first[3:6] == [between(before["interval_s"]), "", ""]
     assert second[3] == between(brisk["interval_s"])
     assert second[5] == between([low, high])
-    assert "95 % lie between, of 200 draws from the ranges" in table.err
+    assert "95 % lie between, of 200 draws from the ranges" in table.out
 
 
 def test_a_sweep_has_two_more_columns(run: Run, unsure: tuple[str, str], folder: Path) -> None:
@@ -116,10 +116,10 @@ def test_a_sweep_has_two_more_columns(run: Run, unsure: tuple[str, str], folder:
     assert [float(row["low_s"]) for row in rows if row["job"] == "hook.gcode"] == [
         row["low_s"] for row in document["rows"]
     ]
-    table = run("sweep", "hook.gcode", *unsure, *SPEED).out.splitlines()
+    table = rows_of(run("sweep", "hook.gcode", *unsure, *SPEED).out)
     first = document["rows"][0]
-    assert table[0].split("\t")[:4] == ["speed", "job", "time", "95 % of times"]
-    assert table[1].split("\t")[3] == between([first["low_s"], first["high_s"]])
+    assert table[0][:4] == ["speed", "job", "time", "95 % of times"]
+    assert table[1][3] == between([first["low_s"], first["high_s"]])
 
 
 def test_a_sweep_with_intervals_goes_on_where_it_was_left(run: Run, unsure: tuple[str, str], folder: Path) -> None:

@@ -80,19 +80,19 @@ def test_nothing_to_plan_is_bad_input(run: Run, shop: Path) -> None:
 
 
 def test_options_that_cannot_be(run: Run, shop: Path) -> None:
-    assert "--start: 'soon' is no date" in run(*BASE[:4], "--start", "soon").err
+    assert "--start: 'soon' is not a date" in run(*BASE[:4], "--start", "soon").err
     assert (
         "no machine has an upgrade 'brsk'; allowed: brisk (did you mean 'brisk'?)"
         in run(*BASE, "--upgrade", "brsk").err
     )
-    assert "no kind of picture ends in '.txt'; allowed: FILE.png" in run(*BASE, "--gantt", "g.txt").err
+    assert "can't draw a picture that ends in '.txt'; allowed: FILE.png" in run(*BASE, "--gantt", "g.txt").err
 
 
 def test_a_picture_is_not_overwritten_unasked(run: Run, shop: Path) -> None:
     (shop / "orders.csv").write_text("order,hours\na,1\n")
     assert run(*BASE, "--gantt", "g.png").status == 0
     assert (shop / "g.png").stat().st_size > 0
-    assert "the file is there already" in run(*BASE, "--gantt", "g.png").err
+    assert "the file exists already" in run(*BASE, "--gantt", "g.png").err
     assert run(*BASE, "--gantt", "g.png", "--force").status == 0
 
 

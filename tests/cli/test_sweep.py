@@ -16,7 +16,7 @@ import pytest
 
 from kinematics.studies import sweep
 from kinematics.wording import duration_text, quantity_text
-from tests.cli.conftest import ROOT, Run
+from tests.cli.conftest import ROOT, Run, rows_of
 
 MIDDLING = ("--machine", "middling", "--set", "cooling.shortest_layer_s=0")
 RISING = ("--vary", "acceleration=300:9000:9log")
@@ -30,7 +30,7 @@ def test_the_screen_tells_what_the_json_does(run: Run) -> None:
     arguments = ("sweep", "bracket.gcode", "hook.gcode", *MIDDLING, *TWO)
     document, screen = json.loads(run(*arguments, "--json").out), run(*arguments)
     assert screen.status == 0
-    lines = [line.split("\t") for line in screen.out.splitlines()]
+    lines = rows_of(screen.out)
     assert lines[0] == ["acceleration", "speed", "job", "time", "within caps", "stopped by"]
     judged = {True: "yes", False: "no", None: "not known"}
     rows = document["rows"]
@@ -48,9 +48,9 @@ def test_the_screen_tells_what_the_json_does(run: Run) -> None:
     ]
     for name, knee in document["knee"].items():
         for one in knee["knees"]:
-            assert f"{one['share']:.0%} from {quantity_text(one['value'])} on" in screen.err
-        assert f"{name}: from {quantity_text(knee['from'])} it can bring" in screen.err
-        assert f"the floor is {duration_text(knee['floor_s'])}, set by {knee['floor_cause']}" in screen.err
+            assert f"{one['share']:.0%} from {quantity_text(one['value'])} on" in screen.out
+        assert f"{name}: from {quantity_text(knee['from'])} it can bring" in screen.out
+        assert f"the floor is {duration_text(knee['floor_s'])}, set by {knee['floor_cause']}" in screen.out
 
 
 def test_rows_are_those_of_estimates(run: Run) -> None:
@@ -74,7 +74,7 @@ def test_rows_in_a_file_are_those_of_the_json(run: Run, folder: Path, kind: str)
     assert sorted(one.name for one in folder.iterdir()) == ["bracket.gcode", "hook.gcode", f"rows.{kind}"]
     refused = run("sweep", "bracket.gcode", *MIDDLING, *TWO, "-o", f"rows.{kind}")
     assert refused.status == 2
-    assert "the file is there already" in refused.err
+    assert "the file exists already" in refused.err
     again = run("sweep", "bracket.gcode", *MIDDLING, *TWO, "-o", f"rows.{kind}", "--force")
     assert again.status == 0
 
@@ -239,7 +239,7 @@ def test_csv_cells_come_back_as_they_were(run: Run, folder: Path) -> None:
 
 
 def test_without_a_machine_a_built_in_one_is_named(run: Run) -> None:
-    assert "no machine was given: sweeping on the built-in machine" in run("sweep", "bracket.gcode", *RISING).err
+    assert "no machine given: this is for the built-in machine" in run("sweep", "bracket.gcode", *RISING).err
 
 
 @pytest.mark.parametrize(
@@ -265,9 +265,9 @@ def test_without_a_machine_a_built_in_one_is_named(run: Run) -> None:
             "turn the same key, motion.print_acceleration_mm_s2",
         ),
         (("--vary", "acceleration=1:9:99999", "--vary", "speed=1:9:999"), "99,899,001 candidates"),
-        ((*RISING, "--prints", "bracket.gcode=0"), "says no number of prints"),
+        ((*RISING, "--prints", "bracket.gcode=0"), "is not a number of prints"),
         ((*RISING, "--prints", "braket.gcode=2"), "did you mean 'bracket.gcode'"),
-        ((*RISING, "--picture", "one.gif"), "no kind of picture ends in '.gif'"),
+        ((*RISING, "--picture", "one.gif"), "can't draw a picture that ends in '.gif'"),
         ((*TWO, "--vary", "corner=0.1,0.2", "--picture", "one.svg"), "3 knobs"),
         ((*RISING, "--picture", "no/one.svg"), "the folder 'no' does not exist"),
     ],
@@ -283,7 +283,7 @@ def test_bad_input_is_one_sentence_with_status_2(run: Run, more: tuple[str, ...]
 
 @pytest.mark.parametrize(
     ("name", "found"),
-    [("rows.txt", "no kind of table ends in '.txt'"), ("no/rows.csv", "the folder 'no' does not exist")],
+    [("rows.txt", "can't write a table that ends in '.txt'"), ("no/rows.csv", "the folder 'no' does not exist")],
 )
 def test_files_that_cannot_be_written(run: Run, name: str, found: str) -> None:
     ran = run("sweep", "bracket.gcode", *MIDDLING, *RISING, "-o", name)

@@ -54,7 +54,7 @@ def test_prints_count(run: Run) -> None:
 def test_without_a_machine_a_built_in_one_is_named(run: Run) -> None:
     ran = run("target", "bracket.gcode", "--within", "1h")
     assert ran.status == 0
-    assert "no machine was given: looking at the built-in machine" in ran.err
+    assert "no machine given: this is for the built-in machine" in ran.err
 
 
 def test_knobs_and_their_weights() -> None:
@@ -88,7 +88,7 @@ def test_times_as_a_person_writes_them(text: str, seconds: float) -> None:
         (("--within", "5m", "--turn", "machine.name"), "machine.name"),
         (("--within", "5m", "--turn", "axes"), "axes is a section"),
         (("--within", "5m", "--turn", "motion.speed_cap_mm_s"), "gives no motion.speed_cap_mm_s to begin from"),
-        (("--within", "5m", "--prints", "bracket.gcode=often"), "says no number of prints"),
+        (("--within", "5m", "--prints", "bracket.gcode=often"), "is not a number of prints"),
         (("--within", "5m", "--prints", "braket.gcode=2"), "did you mean 'bracket.gcode'"),
     ],
 )

@@ -44,7 +44,7 @@ def on_a_terminal(*arguments: str, **environment: str) -> str:
     assert process.wait() == 0, process.communicate()
     assert process.stderr is not None
     process.stderr.close()
-    return shown.decode().replace("\r\n", "\n")
+    return shown.decode(environment.get("PYTHONIOENCODING", "utf-8")).replace("\r\n", "\n")
 
 
 def test_a_terminal_gets_colour_unless_it_is_declined(folder: Path) -> None:

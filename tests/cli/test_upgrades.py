@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.conftest import Run
+from tests.cli.conftest import Run, rows_of
 
 OWN = """\
 [hotend]
@@ -68,9 +68,9 @@ def test_how_often_each_job_is_printed(run: Run, own: Path) -> None:
 @pytest.mark.parametrize(
     ("texts", "words"),
     [
-        (("often",), "'often' says no number of prints; allowed: a number, 0 or more"),
-        (("-3",), "'-3' says no number"),
-        (("nan",), "'nan' says no number"),
+        (("often",), "'often' is not a number of prints; allowed: a number, 0 or more"),
+        (("-3",), "'-3' is not a number"),
+        (("nan",), "'nan' is not a number"),
         (("hok.gcode=3",), "'hok.gcode' is no job of this command; allowed: bracket.gcode, hook.gcode (did you mean"),
         (("3", "4"), "every other job is given twice"),
     ],
@@ -81,15 +81,16 @@ def test_what_is_no_number_of_prints_is_told(run: Run, own: Path, texts: tuple[s
     assert words in ran.err
 
 
-def test_in_a_pipe_there_are_tabs_and_the_rest_goes_beside(run: Run, own: Path) -> None:
+def test_in_a_pipe_there_are_tabs_and_all_of_it_is_the_answer(run: Run, own: Path) -> None:
     ran = run(*BASE, "--detail")
-    lines = ran.out.splitlines()
-    assert lines[0].split("\t") == [
-        "upgrade", "price", "fitting h", "saved a month", "share", "saving a month", "pays in", "npv", "irr",
+    heads, *rows = rows_of(ran.out)
+    assert heads == [
+        "upgrade", "price, EUR", "hours to fit", "time saved a month", "share", "saves a month, EUR", "pays in",
+        "npv, EUR", "irr",
     ]  # fmt: skip
-    assert [line.split("\t")[0] for line in lines[1:3]] == ["brisk", "melt zone"]
-    assert "an assumption: say how often with --per-month" in ran.err
-    assert "melt zone does nothing for these jobs: what holds them is" in ran.err
+    assert [row[0] for row in rows] == ["A brisk", "B melt zone"]
+    assert "one of each a day is assumed; --per-month tells" in ran.out
+    assert "melt zone does nothing for these jobs: what holds them is" in ran.out
     assert "npv" not in run(*BASE).out
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from kinematics.errors import InputError
 from kinematics.gcode.job import Job
 from kinematics.gcode.moves import EVENT_NAMES, KIND_NAMES
 from kinematics.gcode.reader import read_gcode
@@ -50,3 +51,12 @@ def events(job: Job) -> list[tuple[str, float | None, int]]:
 def doubts(job: Job) -> list[tuple[int | None, int]]:
     """First line and count of every notice."""
     return [(notice.line, notice.count) for notice in job.notices]
+
+
+def outcome(text: bytes, dialect: str) -> str:
+    """How the reading of a text ends, as one line: moves, events and doubts, or the error."""
+    try:
+        job = read_gcode(text, dialect)
+    except InputError as error:
+        return f"refused: {error}"
+    return f"{len(job)} moves, {job.events.kind.size} events, {[(n.line, n.count, n.text) for n in job.notices]}"

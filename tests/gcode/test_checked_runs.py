@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
@@ -14,6 +15,8 @@ from numpy.typing import NDArray
 
 from kinematics.gcode.job import Job
 from kinematics.gcode.reader import read_gcode
+from tests.gcode.broke_memory import CASES
+from tests.gcode.reading import outcome
 from tests.naive import gcode_grammar
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -27,6 +30,16 @@ assert CHECKED
 for dialect in sys.argv[2:]:
     job = read_gcode(f"{sys.argv[1]}/{dialect}.gcode", dialect)
     np.savez(f"{sys.argv[1]}/{dialect}.npz", *job.moves, *job.events, notices=[str(notice) for notice in job.notices])
+"""
+OUTCOMES = """
+import json, sys
+from kinematics.compiled import CHECKED
+from tests.gcode.broke_memory import CASES
+from tests.gcode.reading import outcome
+assert CHECKED
+for name, text in CASES.items():
+    for dialect in sys.argv[1:]:
+        print(json.dumps([name, dialect, outcome(text, dialect)]), flush=True)
 """
 LINES = {"NUMBA_DISABLE_JIT": 600, "NUMBA_BOUNDSCHECK": 20_000}
 # Ends of a file at which a look ahead would leave it.
@@ -47,6 +60,16 @@ def test_checked_runs_read_the_same(mode: str, tmp_path: Path) -> None:
     assert done.returncode == 0, done.stderr
     for dialect in DIALECTS:
         assert_same(read_gcode(tmp_path / f"{dialect}.gcode", dialect), tmp_path / f"{dialect}.npz")
+
+
+def test_no_number_of_a_file_leads_out_of_the_tables(tmp_path: Path) -> None:
+    """With every index checked the files that once left them end as they do without."""
+    environment = {**os.environ, "NUMBA_BOUNDSCHECK": "1", "KINEMATICS_CACHE_DIR": str(tmp_path / "cache")}
+    arguments = [sys.executable, "-c", OUTCOMES, *DIALECTS]
+    done = subprocess.run(arguments, env=environment, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    found = [json.loads(line) for line in done.stdout.splitlines()]
+    assert found == [[name, dialect, outcome(text, dialect)] for name, text in CASES.items() for dialect in DIALECTS]
 
 
 def assert_same(job: Job, saved: Path) -> None:

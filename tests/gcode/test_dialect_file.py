@@ -17,6 +17,7 @@ from kinematics.gcode.dialects import (
     MEANINGS,
     NO_EFFECT,
     PAUSE,
+    RETRACT_OR_HEAT,
     RS274,
     UNITS,
     LimitWord,
@@ -46,10 +47,10 @@ ONE_MISTAKE = [
     ('[extruder]\nletter = "X"',
      'shop.toml:2: extruder.letter = "X"; allowed: "A", "B", "C", "E", "U", "V" or "W"'),
     ('[extruder]\nunit = "inch"', 'shop.toml:2: extruder.unit = "inch"; allowed: "mm" or "mm3"'),
-    ("words = 5", 'shop.toml:1: words = 5; allowed: a table [words], "M900" = "no effect on time"'),
-    ('[words]\n"M900" = "no efect on time"',
-     "shop.toml:2: words.M900 = \"no efect on time\" (did you mean 'no effect on time'?)"),
-    ('[words]\n"M900" = "Plane XY"', "shop.toml:2: words.M900 = \"Plane XY\" (did you mean 'plane XY'?)"),
+    ("words = 5", 'shop.toml:1: words = 5; allowed: a table [words], "M870" = "no effect on time"'),
+    ('[words]\n"M870" = "no efect on time"',
+     "shop.toml:2: words.M870 = \"no efect on time\" (did you mean 'no effect on time'?)"),
+    ('[words]\n"M870" = "Plane XY"', "shop.toml:2: words.M870 = \"Plane XY\" (did you mean 'plane XY'?)"),
     ('\n[words]\n"T1" = "pause"',
      'shop.toml:3: words.T1 is no word; allowed: G or M with a number up to 999.9, in quotes, such as "M204"'),
     ('[words]\n"M1000" = "pause"',
@@ -60,7 +61,8 @@ ONE_MISTAKE = [
      'shop.toml:2: words.G92 has a point without quotes around it (write "G92.1" in quotes)'),
     ('[words]\n"M7" = "limit"',
      'shop.toml:2: words.M7 = "limit" (a [[limit]] block says which letter states which limit)'),
-    ("limit = 5", "shop.toml:1: limit = 5; allowed: [[limit]] blocks, each with word, letter, means and unit"),
+    ("limit = 5",
+     "shop.toml:1: limit = 5; allowed: [[limit]] blocks, each with word, letter, means, unit, beside and without"),
     ("limit = [5]", "shop.toml:1: limit has an element 5; allowed: [[limit]] blocks"),
     (LIMIT_ROW.replace("M880", "880"),
      'shop.toml:2: limit.word = "880"; allowed: G or M with a number up to 999.9, in quotes, such as "M204"'),
@@ -162,7 +164,12 @@ def test_the_sample_dialect_is_what_it_says() -> None:
     assert dialect.words["M104"] == EXTRUSION.words["M104"]
     assert dialect.meanings[1, 8710] == PAUSE
     assert dialect.meanings[1, 8800] == LIMIT
-    assert dialect.limits[-1] == LimitWord("M880", "K", "pressure advance", "ms")
+    assert LimitWord("M880", "Q", "pressure advance", "ms") in dialect.limits
+    assert [row for row in dialect.limits if row.word == "M881"] == [
+        LimitWord("M881", "H", "travel acceleration", "mm/s2", "A", "Q"),
+        LimitWord("M881", "H", "retraction acceleration", "mm/s2"),
+    ]
+    assert dialect.meanings[0, 8850] == RETRACT_OR_HEAT
     assert {row.means for row in dialect.texts} == {
         "acceleration", "junction deviation", "override", "dwell", "pause", "ignore",
     }  # fmt: skip

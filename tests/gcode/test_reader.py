@@ -6,11 +6,13 @@ import gzip
 import io
 import math
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from kinematics.errors import InputError
+from kinematics.gcode.dialects import EXTRUSION
 from kinematics.gcode.reader import read_gcode
 from tests.gcode.reading import doubts, ends, events, kinds, read, steps
 
@@ -49,6 +51,20 @@ MOVES: list[tuple[str, list[tuple[float, float, float, float]]]] = [
     ("G1 X5 Y5 F60\nG28 X0 Y0\nX1 Y1", [(5, 5, 0, 0), (1, 1, 0, 0)]),
     ("G1 X5 Y5 F60\nG92 X0 Y0\nG28 X\nX1 Y1", [(5, 5, 0, 0), (1, 1, 0, 0)]),
     ("G1 X5 E3 F60\nG28\nE4", [(5, 0, 0, 3), (0, 0, 0, 1)]),
+    # words of other axes alone touch neither X, Y and Z nor E; a bare W is no axis
+    ("G1 X5 Y5 E5 F60\nG92 U0\nX6 Y5 E6", [(5, 5, 0, 5), (1, 0, 0, 1)]),
+    ("G1 X5 Y5 E5 F60\nG92 A0 B0\nX6 E6", [(5, 5, 0, 5), (1, 0, 0, 1)]),
+    ("G1 X5 Y5 E5 F60\nG92 C V\nX6 E6", [(5, 5, 0, 5), (1, 0, 0, 1)]),
+    ("G1 X5 Y5 E5 F60\nG92 W0\nX6 E6", [(5, 5, 0, 5), (1, 0, 0, 1)]),
+    ("G1 X5 Y5 E5 F60\nG92 W\nX1 E1", [(5, 5, 0, 5), (1, 0, 0, 1)]),
+    ("G1 X5 Y5 E5 F60\nG92 E0\nX6 E1", [(5, 5, 0, 5), (1, 0, 0, 1)]),
+    ("G1 X5 Y5 E5 F60\nG92 F9\nX1 E1", [(5, 5, 0, 5), (1, 0, 0, 1)]),
+    ("G1 X5 Y5 F60\nG28 U0 F1000\nX6 Y5", [(5, 5, 0, 0), (1, 0, 0, 0)]),
+    ("G1 X5 Y5 F60\nG28 E0\nX6 Y5", [(5, 5, 0, 0), (1, 0, 0, 0)]),
+    ("G1 X5 Y5 F60\nG28 A\nX6 Y5", [(5, 5, 0, 0), (1, 0, 0, 0)]),
+    ("G1 X5 Y5 F60\nG28 W0\nX6 Y5", [(5, 5, 0, 0), (1, 0, 0, 0)]),
+    ("G1 X5 Y5 F60\nG28 W\nX1 Y1", [(5, 5, 0, 0), (1, 1, 0, 0)]),
+    ("G1 X5 Y5 F60\nG28 U0 Y\nX6 Y1", [(5, 5, 0, 0), (1, 1, 0, 0)]),
     # flow override
     ("M221 S50\nG1 X1 E1 F60\nX2 E2\nM221 S100\nX3 E3", [(1, 0, 0, 0.5), (1, 0, 0, 0.5), (1, 0, 0, 1)]),
     # several commands on a line act in their order, words go to the last one that takes words
@@ -192,6 +208,14 @@ def test_speeds() -> None:
     assert job.moves.speed.tolist() == pytest.approx([10, 20, 10, 40, INCH * 2, INCH * 2])
 
 
+def test_a_volume_keeps_its_unit_in_inches_whatever_the_area() -> None:
+    """Also where a cubic millimetre is a millimetre of filament."""
+    for area in (1.0, 2.0, 25.4):
+        told = replace(EXTRUSION, extruder_is_volume=True)
+        job = read_gcode(b"G20\nG1 X1 E6 F60\nG21\nE8\n", told, filament_area=area)
+        assert job.moves.de.tolist() == pytest.approx([6.0 / area, 2.0 / area], rel=1e-15)
+
+
 def test_before_the_first_f_no_speed_is_commanded() -> None:
     job = read("X1\nX2\nX3 F60")
     assert job.moves.speed.tolist() == [math.inf, math.inf, 1.0]
@@ -231,6 +255,16 @@ EVENTS = [
     ("M109 R210", [("nozzle heating", 210.0, 2)]),
     ("M190 R60", [("bed heating", 60.0, 2)]),
     ("M109", [("nozzle heating", None, 2)]),
+    # a wait for nothing is none: the heater is off
+    ("M190 S0", [("bed target", 0.0, 2)]),
+    ("M109 S0", [("nozzle target", 0.0, 2)]),
+    ("M109 R0", [("nozzle target", 0.0, 2)]),
+    # one word of probing in several lines is one probing, until something else happens
+    ("G29 Q1\nG29\nG29 D5\nG29 A\nG29 J2\nG29 C0", [("probing", 0.0, 2)]),
+    ("G29\nM104 S5\nG29", [("probing", 0.0, 2), ("nozzle target", 5.0, 3)]),
+    ("G29\nG30", [("probing", 0.0, 2), ("probing", 0.0, 3)]),
+    ("G30\nG1 X2\nG30", [("probing", 0.0, 2), ("probing", 0.0, 4)]),
+    ("G29\nG28\nG29", [("probing", 0.0, 2), ("homing", 0.0, 3), ("probing", 0.0, 4)]),
     ("M104", []),
     ("T0", []),  # the first tool named is in use already
     ("T0\nT0", []),
@@ -393,5 +427,5 @@ def test_an_arc_of_too_many_chords_is_refused() -> None:
 
 
 def test_a_file_without_motion_says_what_it_had_instead() -> None:
-    with pytest.raises(InputError, match=r"no motion.*line 1: line that is no G-code"):
+    with pytest.raises(InputError, match=r"no motion.*line 1: dear: no G-code command"):
         read("dear diary\nno moves\n")

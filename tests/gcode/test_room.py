@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
+import pytest
 
+from kinematics.errors import InputError
 from kinematics.gcode.chunks import CHUNK
 from kinematics.gcode.reader import read_gcode
-from tests.gcode.reading import doubts, ends, read
+from tests.gcode.broke_memory import CASES
+from tests.gcode.reading import doubts, ends, outcome, read
 
 
 def test_a_line_of_more_words_than_any_command_has_is_not_used() -> None:
@@ -16,6 +20,33 @@ def test_a_line_of_more_words_than_any_command_has_is_not_used() -> None:
     assert ends(job) == [(1, 0, 0), (2, 0, 0)]
     assert doubts(job) == [(2, 1)]
     assert len(read("G1 F60 " + " ".join(f"G1 X{i}" for i in range(1, 60)))) == 59
+
+
+@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("dialect", ["extrusion", "rs274"])
+def test_what_once_broke_memory_is_read_or_refused_with_a_sentence(name: str, dialect: str) -> None:
+    assert re.match(r"\d+ moves, |refused: <bytes>(:\d+)?: ", outcome(CASES[name], dialect))
+
+
+@pytest.mark.parametrize("arcs", [1, 2, 3, 7])
+def test_as_many_long_arcs_as_a_line_has(arcs: int) -> None:
+    """Each of 800 turns of 10 mm radius, the chords 2·acos(1 − 0.01/10) apart: more than the room that a line gets."""
+    job = read("G1 X0 Y0 F1000\n" + "G2 I10 P800 E1 " * arcs + "G92 X7\nG1 X9\n")
+    chords = math.ceil(800 * 2 * math.pi / (2 * math.acos(1 - 0.01 / 10)))
+    assert len(job) == arcs * chords + 1
+    assert np.all(job.moves.line[:-1] == 2)
+    assert job.moves.line[-1] == job.lines == 3
+    length = np.hypot(job.moves.dx, job.moves.dy)[:-1].sum()
+    assert length == pytest.approx(arcs * chords * 20 * math.sin(800 * math.pi / chords), rel=1e-9)
+    assert ends(job)[-1] == (2, 0, 0)
+    assert job.filament == pytest.approx(1.0)
+    assert not doubts(job)
+
+
+def test_the_turns_of_one_arc_end_at_a_thousand() -> None:
+    assert len(read("F60\nG2 I0.1 P1000")) == math.ceil(1000 * 2 * math.pi / (2 * math.acos(1 - 0.01 / 0.1)))
+    with pytest.raises(InputError, match=r"^<bytes>:2: an arc of over 1,000 turns.*P of 1,000 at most"):
+        read("F60\nG2 I0.1 P1001")
 
 
 def test_many_short_lines_outgrow_the_first_guess_of_room() -> None:

@@ -7,17 +7,21 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from kinematics.errors import InputError
+from kinematics.gcode.dialect_file import load_dialect
 from kinematics.gcode.dialects import EXTRUSION
 from kinematics.gcode.job import Job
 from kinematics.gcode.moves import RETRACTION
 from kinematics.gcode.reader import read_gcode
+from kinematics.gcode.state import NAMES
 from tests.gcode.reading import doubts, ends, events, kinds, read, steps
 
+SHOP = load_dialect(Path(__file__).resolve().parents[2] / "sample_gcode" / "shop_dialect.toml")
 Steps = list[tuple[float, float, float, float]]
 SHORTEST_LONG_COMMENT = 3_000  # characters
 
@@ -107,17 +111,19 @@ def test_damaged_numbers(line: str) -> None:
 
 
 def test_damaged_lines_are_counted_with_the_first_one_shown() -> None:
-    job = read("G1 X5 F600\nG1 X1.2.3\nX6\nG1 X10 Enan\nG1 Ynan\n")
-    text = next(notice.text for notice in job.notices if notice.count == 2)
-    assert "Enan" in text
-    assert sum(notice.count for notice in job.notices) == 3
+    """Damaged numbers, all of them: none is called a command that nobody knows."""
+    job = read("G1 X5 F600\nG1 X1.2.3\nX6\nG1 X10 Enan\nG1 Ynan\nG1 X1 45\n12\nG1 X3e+10\nG1 X-\n")
+    (notice,) = job.notices
+    assert notice.text.startswith("damaged line")
+    assert "G1 X1.2.3" in notice.text
+    assert (notice.line, notice.count, notice.counted) == (2, 7, "lines")
 
 
 def test_commands_glued_together() -> None:
-    job = read("M109 S200G1 X0.1 Y20 E15\nN24G1X110.F0.127\nT0M6\nT1M6\nX5\n")
-    assert steps(job) == [(0.1, 20.0, 0.0, 15.0), (109.9, 0.0, 0.0, 0.0), (-105.0, 0.0, 0.0, 0.0)]
+    job = read("M109 S200G1 X1.5 Y30 E6\nN24G1X110.F1.27\nT0M6\nT1M6\nX5\n")
+    assert steps(job) == [(1.5, 30.0, 0.0, 6.0), (108.5, 0.0, 0.0, 0.0), (-105.0, 0.0, 0.0, 0.0)]
     assert events(job) == [("nozzle heating", 200.0, 1), ("tool change", 1.0, 4)]
-    assert job.moves.speed.tolist() == pytest.approx([math.inf, 0.127 / 60, 0.127 / 60])
+    assert job.moves.speed.tolist() == pytest.approx([math.inf, 1.27 / 60, 1.27 / 60])
 
 
 def test_lines_without_a_command() -> None:
@@ -136,29 +142,29 @@ def test_leading_tabs_and_small_letters() -> None:
 @pytest.mark.parametrize(
     "line",
     [
-        "BEGIN_PART EXTRUDER=1 TEMP=210",
-        "START T=1 E=5 X=10",
-        "HEAT_UP E1=200 E0=190",
-        "TOOL_READY T1",
-        "WIPE_NOZZLE E5 X10",
-        "SET_PATH STATE=OPEN",
-        "@layer 5 X10",
-        "@PAUSE",
+        "begin: nozzle=1 heat=210",
+        "bell T=1 E=5 X=10",
+        "warm := E1 200, E0 190",
+        "rack_door T1",
+        "brush_tip E5 X10",
+        "path := open",
+        "%%note 5 X10",
+        "!!wait",
         "#1=5.5",
         "#101=[#1+2] G1 X#101",
-        "IF[#1 GT 3]GOTO 20",
-        "WHILE[#2 LT 10]DO1",
+        "WHEN[#1 OVER 3]SKIP 20",
+        "UNTIL[#2 UNDER 10]AGAIN 1",
         "G1 X#1",
         "G1 X[3+4]",
-        "{if x5}",
+        "<<if x5>>",
         "Spoke key, size 3.45 mm; hang it up!",
         "please check the bed",
         "layer 5 of 10",
         "use M8 bolts and G1 torque",
         "=== G1 X5 ===",
         "// G1 by hand",
-        'M23 "G1 X50.gco"',
-        'M98 P"/parts/x50.g"',
+        'M923 "G1 X50.txt"',
+        'M998 P"/parts/x50.txt"',
         "<?xml version='1.0'?>",
         "100%",
     ],
@@ -179,13 +185,13 @@ def test_a_line_behind_a_percent_sign() -> None:
     "line",
     [
         "M117 nearly there: X50 E9 G1 X3",
-        "M118 E1 A1 G28",
+        "M118 B1 C1 G28",
         'M117 "G1 X5 (half',
-        "m117 Layer 5/10 ; 50%",
+        "m117 Shim 5/10 ; 50%",
         "M117",
         "N8 M117 T1 M600*3",
         "M0117 G1 X9",
-        "M118 P0 =*#@{}",
+        "M118 =*#@{}",
     ],
 )
 def test_messages_with_free_text(line: str) -> None:
@@ -199,7 +205,7 @@ def test_bare_letters() -> None:
     assert steps(job)[1] == (7.0, 0.0, 0.0, 0.0)
 
 
-@pytest.mark.parametrize("line", ["M150 R U B", "M150 R255 U0 B10", "M906 X800 Y800 Z400 E650", "M92 X80 E93"])
+@pytest.mark.parametrize("line", ["M950 R U B", "M951 R255 U0 B10", "M952 X800 Y800 Z400 E650", "M953 X80 E93"])
 def test_axis_letters_on_codes_that_do_not_move(line: str) -> None:
     job = assert_moves_nothing(line)
     assert job.notices[0].text.startswith(line.split()[0])
@@ -220,6 +226,102 @@ def test_a_t_of_limits_is_a_limit() -> None:
     ]
 
 
+def test_axes_of_other_machines_are_renamed_alone() -> None:
+    """`G92 U0` between two moves: 141.7 mm to the first place (with the way up) and 10 mm on, not all the way again."""
+    job = read("G1 X100 Y100 Z10 F6000\nG92 U0\nG1 X110 Y100\n")
+    length = np.sqrt(job.moves.dx**2 + job.moves.dy**2 + job.moves.dz**2).sum()
+    assert length == pytest.approx(math.sqrt(2 * 100**2 + 10**2) + 10)
+    told = replace(EXTRUSION, extruder_letter="U")
+    job = read_gcode(b"G1 X100 Y100 U5 F6000\nG92 U0\nG28 U0\nG1 X110 U1\nG92 E0\nG1 X120 U2\n", told)
+    assert steps(job) == [(100, 100, 0, 5), (10, 0, 0, 1), (10, 0, 0, 1)]
+
+
+# ---- what the notices say ---------------------------------------------------------------------------------------
+
+
+def texts(text: str) -> list[str]:
+    """The notices of a text after one move, without their first lines."""
+    return [
+        f"{one.text.partition(' (first')[0]}, {one.count} {one.counted}" for one in read(f"G1 F60 X1\n{text}").notices
+    ]
+
+
+@pytest.mark.parametrize("letter", ["A", "B", "C", "U", "V", "W"])
+def test_the_letter_of_an_unknown_axis_proposes_an_extruder(letter: str) -> None:
+    job = read("G1 X5 F600\n" + f"G1 X6 {letter}1\nG0 {letter}3 X5\n{letter}5\n" * 1000)
+    (notice,) = job.notices
+    assert (notice.line, notice.count) == (2, 3000)
+    assert f'[extruder] letter = "{letter}"' in notice.text
+    told = replace(EXTRUSION, extruder_letter=letter)
+    assert not read_gcode(f"G1 X5 {letter}1 F600\n".encode(), told).notices
+    (notice,) = read_gcode(b"G1 X5 E1 F600\nG1 E2\n", told).notices
+    assert (notice.line, notice.count) == (1, 2)
+    assert '[extruder] letter = "E"' in notice.text
+
+
+def test_codes_are_named_as_they_stand() -> None:
+    assert texts("M6013\nG1000 X5\nM6013 S2\nG-5\nM0999.9\nG12345678 X1") == [
+        "G1000 is not understood, not used, 1 lines",
+        "G-5 is not understood, not used, 1 lines",
+        "G12345678 is not understood, not used, 1 lines",
+        "M6013 is not understood, not used, 2 lines",
+        "M999.9 is not understood, not used, 1 lines",
+    ]
+
+
+def test_text_is_counted_by_its_first_word_and_numbers_come_first() -> None:
+    """Few lines that set something do not hide under many marks of something else."""
+    marks = "part: shim_1, copy=hook_2\n" * 2610
+    job = read("G1 X1 F60\n" + marks + "ramp := 4500\n" * 1900 + "Ramp up\nramp to 30%\nRAMP=9\nhello you\n")
+    found = [(one.text.partition(":")[0], one.line, one.count) for one in job.notices]
+    assert found == [("ramp", 2612, 1903), ("part", 2, 2610), ("hello", 4515, 1)]
+    assert all("no G-code command, not used" in one.text for one in job.notices)
+    assert "(first: 'ramp := 4500')" in job.notices[0].text
+
+
+def test_more_words_than_anybody_wants_to_read_are_one_notice() -> None:
+    words = ["".join(chr(97 + (i // 26**k) % 26) for k in range(3)) for i in range(1000)]
+    job = read("G1 X1 F60\n" + "".join(f"{word}!\n" for word in words) + "aaa!\n")
+    assert sum(one.count for one in job.notices) == 1001
+    (rest,) = [one for one in job.notices if one.text.startswith("no G-code command")]
+    assert rest.count == 1000 - NAMES
+    assert max(one.count for one in job.notices if one is not rest) == 2
+
+
+def test_a_word_that_changes_nothing_is_one_notice_of_lines() -> None:
+    assert texts("M205 Q5 D0 H3\nM205 X-5\nM205 Q1 M205 Q2\nM204 S0\nM203 X") == [
+        "M205 D, H, Q, X state no limits that are known, not used, 3 lines",
+        "M204 S states no limit that is known, not used, 1 lines",
+    ]
+
+
+def test_what_may_cost_time_comes_first() -> None:
+    found = texts("M970\nfetch somebody!\nG1 X1 X2\nramp := 5\nG1 X1.2.3\nG4\nG31\nG1 U5\nG1 U6\nG29\nG29 Q1\nF.2\n")
+    assert [text.split()[0] for text in found] == [
+        *("U", "damaged", "dwell", "G31", "probing", "F", "ramp:", "M970", "fetch:", "word"),
+    ]
+
+
+def test_several_doubts_of_a_line_are_one_line_each() -> None:
+    assert texts("M970 M970 M970\nG1 X1 X2 X3 Y1 Y2\nG1 F0 G1 F0 G1 F0 X5\nG4 G4 G4") == [
+        "dwell without a length: counted as 0 s, 1 lines",
+        "M970 is not understood, not used, 1 lines",
+        "word given twice in one command: the last one counts, 1 lines",
+        "F of 0 or less: the last F still holds, 1 lines",
+    ]
+
+
+def test_a_feed_for_each_turn_of_a_spindle_is_a_doubt() -> None:
+    """Under G95 it is no speed; without G95 it stands as it is, and the notice says what it may be."""
+    assert texts("G95\nG1 X5 F0.2\nX9") == [
+        "F in a turn of the spindle (G95): not guessed, the machine's limits alone hold, 2 lines"
+    ]
+    (text,) = texts("G1 X5 F0.2\nX9")
+    assert text.startswith("F of under 1 mm a minute")
+    assert "G95" in text
+    assert not texts("G20\nG1 X1 F0.1")  # 2.54 mm a minute
+
+
 # ---- the extruder -----------------------------------------------------------------------------------------------
 
 
@@ -231,11 +333,25 @@ def test_the_extruder_on_another_letter(letter: str) -> None:
     assert kinds(read(f"G1 X5 {letter}1 F600\n")) == ["travel"]  # unless told
 
 
-def test_g10_as_the_temperature_of_a_tool() -> None:
-    job = read("G10 P1 S205 R160\nG1 X5 F600\nG10 P0 X0 Y0\nX6\n")
-    assert events(job) == [("nozzle target", 205.0, 1)]
-    assert job.events.tool.tolist() == [1]
+@pytest.mark.parametrize("line", ["G10 P1 S205 R160", "G10 P0 X0 Y0", "G10 L2 P1", "G10 S205", "G11 P1", "G10 R3"])
+def test_g10_with_words_of_its_own_is_no_retraction(line: str) -> None:
+    job = assert_moves_nothing(line)
+    assert not job.events.kind.size
+    assert "no retraction" in job.notices[0].text
+
+
+def test_a_word_of_the_users_table_that_heats_a_nozzle_or_retracts() -> None:
+    text = b"G885 P1 S205 R160\nG1 X5 F600\nG885 P0 X0 Y0\nG885 S190\nX6\nG885\nG885 S1\nG11\n"
+    job = read_gcode(text, SHOP)
+    assert events(job) == [
+        ("nozzle target", 205.0, 1),
+        ("nozzle target", 190.0, 4),
+        ("retraction", 0.0, 6),
+        ("retraction", 0.0, 8),
+    ]
+    assert job.events.tool.tolist() == [1, 0, 0, 0]
     assert job.moves.stop.tolist() == [0, 0]
+    assert not job.notices
 
 
 def test_g10_as_a_retraction() -> None:

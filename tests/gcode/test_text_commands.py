@@ -35,9 +35,9 @@ def test_the_commands_of_the_sample_dialect(end: bytes) -> None:
         "ease rounding 40 ramp 1.5e3 ; softer",
         "PACE 85%",
         "  REST 2.5  ",
-        "CALL_MECHANIC (it is heavy)",
+        "FETCH SOMEBODY (it is heavy)",
         "LAMP on",
-        "CALL_MECHANICS",
+        "FETCH SOMEBODYS",
         "WHATEVER",
         end=end,
     )
@@ -53,7 +53,7 @@ def test_the_commands_of_the_sample_dialect(end: bytes) -> None:
 
 
 def test_types_of_the_arrays() -> None:
-    for rows in (matched(SHOP, "EASE ramp 3", "PACE 5", "REST 1", "CALL_MECHANIC"), matched(SHOP, "LAMP on")):
+    for rows in (matched(SHOP, "EASE ramp 3", "PACE 5", "REST 1", "FETCH SOMEBODY"), matched(SHOP, "LAMP on")):
         for one in (rows.limits, rows.overrides, rows.dwells, rows.pauses):
             assert one.move.dtype == np.int64
             assert one.line.dtype == np.int32
@@ -104,7 +104,7 @@ def test_one_unusable_value_spoils_its_line() -> None:
 
 def test_every_pattern_that_fits_acts_and_ignore_only_where_nothing_else_does() -> None:
     texts = (*SHOP.texts, TextCommand(".*", "ignore"))
-    rows = matched(replace(SHOP, texts=texts), "CALL_MECHANIC", "BELL twice", "any other")
+    rows = matched(replace(SHOP, texts=texts), "FETCH SOMEBODY", "BELL twice", "any other")
     assert rows.pauses.line.tolist() == [1]
     assert rows.ignored == 2
     assert not rows.unmatched.any()

@@ -18,8 +18,8 @@ SHOP = load_dialect(Path(__file__).resolve().parents[2] / "sample_gcode" / "shop
 
 def test_what_the_table_says_is_written_with_the_number_in_its_unit() -> None:
     assert command_that_sets(SHOP, "print acceleration", 2500.0) == "EASE ramp 2500"
-    assert command_that_sets(SHOP, "pressure advance", 0.0355) == "M880 K35.5"
-    assert command_that_sets(SHOP, "pressure advance", 0.0) == "M880 K0"
+    assert command_that_sets(SHOP, "pressure advance", 0.0355) == "M880 Q35.5"
+    assert command_that_sets(SHOP, "pressure advance", 0.0) == "M880 Q0"
     own = dialect_from_text('[[write]]\nmeans = "speed cap"\ntext = "PACE_MOST={value} ;"\nunit = "mm/min"', "own.toml")
     assert command_that_sets(own, "speed cap", 150.0) == "PACE_MOST=9000 ;"
 

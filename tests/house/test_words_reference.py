@@ -55,4 +55,5 @@ def test_every_group_of_the_standard_names_words_that_are_told_or_refused() -> N
 def test_every_letter_of_a_limit_has_its_unit_and_key() -> None:
     section = section_of(EXTRUSION)
     for row in EXTRUSION.limits:
-        assert f"| {row.word} | {row.letter} | {row.means} ({row.unit}) | `" in section
+        beside = f" beside {row.beside}" * bool(row.beside) + f" without {row.without}" * bool(row.without)
+        assert f"| {row.word} | {row.letter}{beside} | {row.means} ({row.unit}) | `" in section

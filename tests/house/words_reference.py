@@ -33,10 +33,11 @@ GROUPS: dict[str, dict[str, Effect]] = {
         ),
         "arc counter-clockwise": ("the same, the other way round", "the same, the other way round"),
         "retract": "the controller's own retraction, by `retraction.length_mm` and `speed_mm_s` of the machine; "
-        "with P and S the target of a nozzle",
+        "with words of its own (but S0 or S1) it is none: counted, not used",
+        "retract, or nozzle target": "the same; with words of its own the target S of nozzle P",
         "undo retraction": "the filament of the controller's own retraction, fed again",
         "home": (
-            "a stop of `stops.homing_s`; the named axes, all where none is, are at `machine.home_mm`",
+            "a stop of `stops.homing_s`; the named axes are at `machine.home_mm`, X, Y and Z where no axis is named",
             "a rapid by way of the place told to `machine.home_mm`",
         ),
     },
@@ -54,7 +55,7 @@ GROUPS: dict[str, dict[str, Effect]] = {
         "feed by inverse time": "F is how many such commands take a minute",
         "feed a turn": "F is a length a turn of a spindle: not guessed, no commanded speed",
         "rename position": (
-            "the present place gets another name, all 0 where none is told; no move, no stop",
+            "the present place gets another name, all 0 where no axis is named; no move, no stop",
             "the present place gets another name; no move, no stop",
         ),
         "feed override": "S percent on every F after it",
@@ -71,7 +72,7 @@ GROUPS: dict[str, dict[str, Effect]] = {
     "Stops": {
         "dwell": ("motion rests for P milliseconds or S seconds, S wins", "motion rests for P seconds"),
         "pause": "motion rests until a person goes on: `stops.pause_s`",
-        "probe": "motion rests while the bed is felt: `stops.probing_s`",
+        "probe": "motion rests while the bed is felt: `stops.probing_s`, once for several in a row",
         "tool change": "a T that names another tool than the one in use: motion rests for `stops.tool_change_s`",
         "finish moves": "motion comes to rest, no longer",
     },
@@ -79,7 +80,7 @@ GROUPS: dict[str, dict[str, Effect]] = {
         "nozzle target": "heating begins and goes on beside motion",
         "bed target": "heating begins and goes on beside motion",
         "nozzle wait": "motion rests for what is left of the heating, by `stops.nozzle_heating_c_per_s`; "
-        "R waits for cooling too",
+        "R waits for cooling too; one for 0 degrees is none",
         "bed wait": "motion rests for what is left of the heating, by `stops.bed_heating_c_per_s`; "
         "R waits for cooling too",
     },
@@ -125,7 +126,9 @@ def limits_of(dialect: Dialect) -> Iterator[tuple[str, str, str, str]]:
     """Word, letter and unit, and the keys of the machine that a limit stands for."""
     for row in sorted(dialect.limits, key=lambda row: number_of(row.word)):
         keys = ", ".join(f"`{key}`" for key in FILE_LIMITS[row.means][0])
-        yield row.word, row.letter, f"{row.means} ({row.unit})", keys
+        conditions = [f"beside {row.beside}"] * bool(row.beside) + [f"without {row.without}"] * bool(row.without)
+        letter = " ".join([row.letter, *conditions])
+        yield row.word, letter, f"{row.means} ({row.unit})", keys
 
 
 def reference_text() -> str:

@@ -247,6 +247,5 @@ def test_mistakes_of_the_file_and_of_settings_come_together(tmp_path: Path) -> N
     assert [str(finding).removeprefix(f"{tmp_path}/") for finding in caught.value.findings] == [
         "bench.toml:2: hotend.nozzle_mm = -1; allowed: a number above 0 (1e-9 to 1e9)",
         '--set: "nonsense" has no value; allowed: key=value, several separated by commas',
-        "--set: flow is given twice; allowed: once",
         "--set: motion.junction_deviation_mm = 0; allowed: a number above 0 (1e-9 to 1e9)",
     ]

@@ -200,6 +200,8 @@ class Grammar:
             "G92 Z0.2",
             f"G92 X{self.inside()} E{self.number(0, 5)}",
             "G92 E",
+            "G92 U0",
+            "G92 V X3",
         )
         lines = [self.random.choice(ways)]
         return lines + (["G28"] if lines[0] != "G92 E0" and self.random.random() < 0.7 else [])
@@ -211,7 +213,7 @@ class Grammar:
 
     def stop(self) -> list[str]:
         ways = STOPS
-        return [self.random.choice(ways).replace("{n}", str(self.random.randint(0, 4)))]
+        return self.random.choice(ways).replace("{n}", str(self.random.randint(0, 4))).split("\n")
 
     def override(self) -> list[str]:
         ways = ("M220 S{n}", "M221 S{n}", "M220", "M221", "M220 S100", "M221 S100", "M220 S87.5")
@@ -233,7 +235,7 @@ class Grammar:
         return [re.sub("[0-9]{4,}", "12", text)]
 
     def one_of(self, *tables: tuple[str, ...]) -> list[str]:
-        return [self.random.choice(self.random.choice(tables)).replace("{n}", str(self.random.randint(0, 9)))]
+        return self.random.choice(self.random.choice(tables)).replace("{n}", str(self.random.randint(0, 9))).split("\n")
 
     def prose(self) -> list[str]:
         return self.one_of(PROSE, TEXT_COMMANDS)

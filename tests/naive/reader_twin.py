@@ -15,7 +15,7 @@ from operator import xor
 
 from .layers_twin import layers_of
 from .reader_twin_arcs import Point, Words
-from .reader_twin_state import NaiveError, NaiveJob, Reader, Reading, count_one
+from .reader_twin_state import NaiveError, NaiveJob, Reader, Reading
 from .reader_twin_words import (
     DISTANCES,
     ENDS,
@@ -26,10 +26,10 @@ from .reader_twin_words import (
     LONGEST_LINE,
     MOST_M_WORDS,
     MOTIONS,
+    OTHER_AXES,
     PLAIN,
     PLANES,
     PROBES,
-    PROBING,
     STANDARD_FEED_MODES,
     STANDARD_LETTERS,
     STANDARD_PAUSES,
@@ -40,7 +40,7 @@ from .reader_twin_words import (
 
 __all__ = ["NaiveError", "NaiveJob", "Reading", "read"]
 
-USABLE = "XYZEFIJKR"  # words that mean something to a motion
+USABLE = "XYZEFIJKR" + OTHER_AXES  # words that mean something to a motion, or might
 
 TOKEN = re.compile(r"([A-Z])[ \t]*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))?|([^ \t])")
 COMMENT = re.compile(r";.*|\([^)]*\)?", re.DOTALL)
@@ -48,6 +48,7 @@ CLOSED_COMMENT = re.compile(r"\([^()]*\)")
 MESSAGE = re.compile(r"M[ \t]*\+?0*11[78](?:\.0*)?(?![0-9.])")
 CHECKSUM = re.compile(r"\*([0-9]+)[ \t]*\Z")
 OTHER_CHARACTER = re.compile(r"[^A-Z0-9+\-. \t]")
+WORD_LIKE = re.compile(r"[A-Z](?![A-Z])|[0-9]|[-+.*][0-9]")  # how a line of G-code begins, damaged or not
 EXPONENT = re.compile(r"[0-9]E[+-][0-9][0-9]+(?![0-9.])")
 LINE_NUMBER = re.compile(r"N[0-9]{1,5}(?![0-9.])")
 CODE_TOLERANCE = Decimal("0.0001")
@@ -68,8 +69,16 @@ def read(
             break
     reader.finish()
     layers = layers_of(reader.moves)
-    moves = [move._replace(layer=layer) for move, layer in zip(reader.moves, layers, strict=True)]
-    return NaiveJob(moves, reader.events, reader.counts, reader.unknown, reader.stated, reader.unused, reader.texts)
+    return NaiveJob(
+        [move._replace(layer=layer) for move, layer in zip(reader.moves, layers, strict=True)],
+        reader.events,
+        reader.counts,
+        reader.unknown,
+        reader.stated,
+        reader.unused,
+        reader.texts,
+        reader.loose,
+    )
 
 
 def command_name(letter: str, number: str) -> str:
@@ -89,9 +98,12 @@ class Extrusion(Reader):
     def doubt(self, name: str) -> None:
         self.note(name)
 
-    def no_code(self, name: str) -> None:
-        """Count a line that is text or damaged."""
-        self.note(name)
+    def tiny_feed(self) -> None:
+        self.note("feed below 1 mm a minute")
+
+    def no_code(self, text: str, damaged: bool) -> None:
+        """Count a line that is text or, where it begins as G-code does, damaged."""
+        self.note("damaged" if damaged and WORD_LIKE.match(text.lstrip(" \t/")) else "text")
         self.texts.append((self.line, len(self.moves)))
 
     def read_line(self, raw: bytes) -> None:
@@ -109,16 +121,23 @@ class Extrusion(Reader):
         text = text.strip(" \t").removeprefix("/")
         if text.strip(" \t") == "%":
             return
-        if OTHER_CHARACTER.search(text):
-            self.no_code("text")
+        other = OTHER_CHARACTER.search(text)
+        if other:
+            self.no_code(text, self.is_damage(text, other.start()))
             return
-        if checksum and reduce(xor, raw[: checksum.start()], 0) != int(checksum[1]):
-            self.note("checksum")
         if EXPONENT.search(text):
-            self.no_code("damaged")
+            self.no_code(text, True)
             return
+        broken = any(token[2] for token in TOKEN.findall(text))
+        if checksum and not broken and reduce(xor, raw[: checksum.start()], 0) != int(checksum[1]):
+            self.note("checksum")
         for name, words in self.split(text, message is not None):
             self.act(name, words)
+
+    def is_damage(self, text: str, other: int) -> bool:
+        """Whether the first thing that cannot be read is a damaged number, not the character at `other`."""
+        before = text[:other]
+        return text[other] == "*" or bool(EXPONENT.search(before)) or any(token[2] for token in TOKEN.findall(before))
 
     def split(self, text: str, message: bool) -> list[tuple[str, Words]]:
         """Commands of a line in their order, each with its words; none where the line is text or damaged."""
@@ -130,7 +149,7 @@ class Extrusion(Reader):
         repeated = 0
         for written, number, stray in TOKEN.findall(text):
             if stray:
-                self.no_code("damaged")
+                self.no_code(text, True)
                 return []
             letter = self.swap.get(written, written)
             if number:
@@ -157,22 +176,24 @@ class Extrusion(Reader):
                 repeated += words.get(letter) is not None
                 words[letter] = float(number)
                 usable = usable or letter in USABLE
-            else:
+            elif not (written == letter == "W" and taker_name in ("G28", "G92")):  # a bare W is no axis
                 words.setdefault(letter, None)
                 bare_in_motion = bare_in_motion or taker is None or taker_name in MOTIONS
         if implied is not None and len(commands) == 1 and not usable and not message:
-            self.no_code("text")
+            self.no_code(text, False)
             return []
         if bare_in_motion:
-            self.no_code("damaged")
+            self.no_code(text, True)
             return []
-        for _ in range(repeated):
+        if repeated:
             self.note("repeated word")
         return commands
 
     def whole_turns(self, words: Words) -> int:
         """P of an arc: whole turns, the drawn one counted."""
         turns = words.get("P")
+        if turns is not None and turns > 1000:
+            raise NaiveError(self.line, "too many turns")
         return 1 if turns is None else max(1, round(turns))
 
     def act(self, name: str, words: Words) -> None:
@@ -182,6 +203,9 @@ class Extrusion(Reader):
             feed = words.get("F")
             if feed is not None:
                 self.set_feed(feed)
+            for letter in OTHER_AXES:
+                if words.get(letter) is not None:
+                    self.note(f"letter {self.swap.get(letter, letter)}")
             self.move(self.motion, words)
         elif name == "T" or name == "M6":
             tool = words.get("T")
@@ -194,7 +218,7 @@ class Extrusion(Reader):
         elif name in ("G10", "G11"):
             self.retract(name == "G10", words)
         elif name in PROBES:
-            self.add_event(PROBING)
+            self.probe(name)
         elif name == "M400":
             self.add_event(FINISH)
         elif name in LIMIT_WORDS:
@@ -205,16 +229,18 @@ class Extrusion(Reader):
                 seconds = milliseconds / 1000
             self.dwell(None if seconds is None or seconds < 0 else seconds)
         elif not self.set_mode(name, words):
-            count_one(self.unknown, name, self.line)
+            self.count("unknown", name)
 
     def state_limits(self, name: str, words: Words) -> None:
         """M201, M203, M204, M205: what each letter with a number states; nothing where that is 0 or less."""
-        for letter, value in words.items():
-            if value is None:
-                continue
+        told = {letter: value for letter, value in words.items() if value is not None}
+        for letter, value in told.items():
             means = LIMITS.get((name, letter))
+            if (name, letter) == ("M204", "T") and "S" in told and "P" not in told:
+                means = "retraction acceleration"
             if means is None or value <= 0:
-                count_one(self.unused, f"{name} {letter}", self.line)
+                self.count("unused", name)
+                self.loose[name] = "".join(sorted({*self.loose.get(name, ""), letter}))
             else:
                 self.stated.append(NaiveLimit(len(self.moves), means, value, self.line))
 

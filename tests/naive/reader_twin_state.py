@@ -19,9 +19,11 @@ from .reader_twin_words import (
     HEATERS,
     HOMING,
     NOZZLE_TARGET,
+    OTHER_AXES,
     PAUSE,
     PAUSES,
     PLANES,
+    PROBING,
     QUIET,
     QUIET_MODES,
     RETRACTION,
@@ -59,10 +61,10 @@ class NaiveEvent(NamedTuple):
 
 
 class NaiveJob(NamedTuple):
-    """What a file reads as; `counts`, `unknown` and `unused` map a name to (first line, how often).
+    """What a file reads as; `counts`, `unknown` and `unused` map a name to (first line, how many lines).
 
     `stated` are the limits that it states, `unused` words of commands for limits that state none, `texts` the line and
-    the next move of every line that is no G-code.
+    the next move of every line that is no G-code, `loose` the letters of words for limits that state none.
     """
 
     moves: list[NaiveMove]
@@ -72,6 +74,7 @@ class NaiveJob(NamedTuple):
     stated: list[NaiveLimit]
     unused: dict[str, tuple[int, int]]
     texts: list[tuple[int, int]]
+    loose: dict[str, str]
 
 
 class NaiveError(Exception):
@@ -98,12 +101,6 @@ class Reading(NamedTuple):
     block_delete: bool = False
 
 
-def count_one(counts: dict[str, tuple[int, int]], name: str, line: int) -> None:
-    """Count one more, first seen at `line` unless seen before."""
-    first, count = counts.get(name, (line, 0))
-    counts[name] = (first, count + 1)
-
-
 class Reader(ABC):
     """The state of the machine that both dialects share, and what commands do to it."""
 
@@ -119,6 +116,9 @@ class Reader(ABC):
         self.stated: list[NaiveLimit] = []
         self.unused: dict[str, tuple[int, int]] = {}
         self.texts: list[tuple[int, int]] = []
+        self.loose: dict[str, str] = {}
+        self.last_counted: dict[tuple[str, str], int] = {}
+        self.probed = ""  # the word of the probing that nothing has followed yet
         self.line = 0
         self.closed = False  # reading is over
         self.ended = False  # M2 or M30 has been read
@@ -149,13 +149,25 @@ class Reader(ABC):
     def doubt(self, name: str) -> None:
         """Something that the standard forbids and extrusion counts."""
 
+    def count(self, table: str, name: str) -> None:
+        """Count the present line under a name in `counts`, `unknown` or `unused`, once however often it is there."""
+        if self.last_counted.get((table, name)) != self.line:
+            counts: dict[str, tuple[int, int]] = getattr(self, table)
+            first, lines = counts.get(name, (self.line, 0))
+            counts[name] = (first, lines + 1)
+            self.last_counted[table, name] = self.line
+
     def note(self, name: str) -> None:
-        count_one(self.counts, name, self.line)
+        self.count("counts", name)
+
+    def tiny_feed(self) -> None:  # noqa: B027 of the two dialects one has nothing against it
+        """F of less than 1 mm a minute."""
 
     def add_event(self, kind: int, value: float = 0.0, tool: int = 0) -> None:
         self.events.append(NaiveEvent(len(self.moves), kind, value, tool, self.line))
         if kind not in (NOZZLE_TARGET, BED_TARGET):
             self.resting = True
+            self.probed = ""
 
     # --- moves -------------------------------------------------------------------------------------------------
 
@@ -165,6 +177,8 @@ class Reader(ABC):
             self.doubt("feed of zero or less")
         elif self.feed_mode == "G94":
             self.feed = value * self.scale
+            if self.feed < 1:
+                self.tiny_feed()
 
     def speed(self, path: list[Point], de: float, words: Words) -> float | None:
         """Commanded speed (mm/s) of a command that goes along `path`; inf for none, None before the first F."""
@@ -265,8 +279,9 @@ class Reader(ABC):
         self.tool = tool
 
     def rename_place(self, words: Words) -> None:
-        """G92: the named letters read as told from here on; all read 0 where none is named."""
-        for letter in [letter for letter in "XYZE" if letter in words] or "XYZE":
+        """G92: the named letters read as told from here on; all read 0 where no axis at all is named."""
+        named = any(letter in words for letter in "XYZE" + OTHER_AXES)
+        for letter in [letter for letter in "XYZE" if letter in words or not named]:
             value = words.get(letter) or 0.0
             if letter == "E":
                 self.filament = self.length_of_filament(value)
@@ -275,8 +290,9 @@ class Reader(ABC):
                 self.shift[axis] = self.place[axis] - value * self.scale
 
     def go_home(self, words: Words) -> None:
-        """G28 in extrusion: the named axes are at home, all where none is named."""
-        axes = [axis for axis, letter in enumerate("XYZ") if letter in words] or [0, 1, 2]
+        """G28 in extrusion: the named axes are at home, X, Y and Z where no axis at all is named."""
+        named = any(letter in words for letter in "XYZE" + OTHER_AXES)
+        axes = [axis for axis, letter in enumerate("XYZ") if letter in words or not named]
         place = list(self.place)
         for axis in axes:
             place[axis] = self.reading.home[axis]
@@ -285,11 +301,10 @@ class Reader(ABC):
         self.add_event(HOMING, tool=sum(2**axis for axis in axes))
 
     def retract(self, pull: bool, words: Words) -> None:
-        """G10 and G11: the controller's own retraction and its return; with P the temperature of a tool."""
-        tool, temperature = words.get("P"), words.get("S")
-        if tool is not None:
-            if temperature is not None:
-                self.add_event(NOZZLE_TARGET, temperature, round(tool))
+        """G10 and G11: the controller's own retraction and its return; with words of their own they are none."""
+        told = {letter: value for letter, value in words.items() if value is not None}
+        if told.pop("S", 0) not in (0, 1) or told:
+            self.note("retraction with words")
             return
         if self.retracted == pull:
             return
@@ -300,17 +315,28 @@ class Reader(ABC):
         else:
             self.go([self.place], -length if pull else length, speed)
 
+    def probe(self, name: str) -> None:
+        """One stop, however often the word is told before anything else happens."""
+        if self.probed == name and self.resting:
+            self.note("probed already")
+            return
+        self.add_event(PROBING)
+        self.probed = name
+
     def dwell(self, seconds: float | None) -> None:
         if seconds is None:
             self.doubt("dwell of no length")
         self.add_event(DWELL, seconds or 0.0)
 
     def heat(self, name: str, words: Words) -> None:
-        """M104, M109, M140, M190: S wins over R; a wait without either counts for the last target."""
+        """M104, M109, M140, M190: S wins over R; a wait without either counts for the last target, for 0 it is none."""
         with_s, with_r = HEATERS[name]
         tool = round(words.get("T") or 0.0)
         s, r = words.get("S"), words.get("R")
-        if s is not None:
+        told = r if s is None else s
+        if with_s != with_r and told is not None and told <= 0:
+            self.add_event(BED_TARGET if name == "M190" else NOZZLE_TARGET, 0.0, tool)
+        elif s is not None:
             self.add_event(with_s, s, tool)
         elif with_s != with_r:
             self.add_event(with_s if r is None else with_r, nan if r is None else r, tool)

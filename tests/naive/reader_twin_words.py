@@ -13,6 +13,8 @@ DWELL, PAUSE, HOMING, PROBING, TOOL_CHANGE, NOZZLE_TARGET, BED_TARGET = 0, 1, 2,
 NOZZLE_WAIT, BED_WAIT, NOZZLE_WAIT_BOTH_WAYS, BED_WAIT_BOTH_WAYS = 7, 8, 9, 10
 FINISH, RETRACTION = 11, 12
 
+OTHER_AXES = "ABCUVW"  # no printer here has them
+
 MOTIONS = ("G0", "G1", "G2", "G3")
 PLANES = {"G17": (0, 1, 2, "I", "J"), "G18": (2, 0, 1, "K", "I"), "G19": (1, 2, 0, "J", "K")}
 DISTANCES = ("G90", "G91")
@@ -42,9 +44,8 @@ LIMITS = {
     **{("M205", letter): f"{letter.lower()} step" for letter in "XYZE"},
     ("M204", "S"): "acceleration",
     ("M204", "P"): "print acceleration",
-    ("M204", "T"): "travel acceleration",
+    ("M204", "T"): "travel acceleration",  # unless S stands beside it, and no P
     ("M204", "R"): "retraction acceleration",
-    ("M205", "J"): "junction deviation",
 }
 LIMIT_WORDS = {word for word, _ in LIMITS}
 

@@ -208,13 +208,21 @@ def test_displacements(text: str, expected: list[tuple[float, float, float, floa
         ("X--1", "damaged"),
         ("G28 X1.2.3", "damaged"),
         ("G90 G1 X1 Q", "damaged"),
-        ("layer 5 of 10", "damaged"),
-        ("foo G28", "damaged"),
+        ("layer 5 of 10", "text"),
+        ("foo G28", "text"),
+        ("G90 foo", "damaged"),
+        ("12", "damaged"),
         ("hello", "text"),
         ("P5 S3", "text"),
-        ("SET_A VALUE=5", "text"),
+        ("thing := 5", "text"),
         ("G1 X5!", "text"),
-        ("G1 X1*12a", "text"),
+        ("G1 X1*12a", "damaged"),
+        ("G1 X1.2.3!", "damaged"),
+        ("G1 X1! 2.3.4", "text"),
+        ("G1 F0.5", "feed below 1 mm a minute"),
+        ("G1 U5", "letter U"),
+        ("A5", "letter A"),
+        ("G10 P1", "retraction with words"),
         ("G1", ""),
         ("N5", ""),
         ("%", ""),
@@ -336,10 +344,11 @@ def test_whole_turns() -> None:
 
 
 def test_the_controllers_own_retraction() -> None:
-    text = "E5 F60|G10|G10|X5|G11|G11|M221 S50|G92 E0|G10|E-1|G10 P2 S200|G10 P1"
+    text = "E5 F60|G10|G10|X5|G11|G11|M221 S50|G92 E0|G10 S1|E-1|G10 P2 S200|G11 P1"
     found = job(text)
     assert [(event.kind, event.line) for event in found.events[:3]] == [(words.RETRACTION, n) for n in (2, 5, 9)]
-    assert found.events[3] == (3, words.NOZZLE_TARGET, 200, 2, 11)
+    assert len(found.events) == 3
+    assert found.counts == {"retraction with words": (11, 2)}
     assert [move.stop for move in found.moves] == [0, 1, 1]
     told = read(text.replace("|", "\n").encode(), reading=Reading(retraction=(0.8, 30.0)))
     assert [(move.de, move.speed) for move in told.moves] == [
@@ -353,16 +362,16 @@ def test_the_controllers_own_retraction() -> None:
 
 
 def test_stated_limits() -> None:
-    found = job("M204 S500|X5 F60|M205 X8 J0.02 B3|M201 X Y0 Z-1 E5000|X6 M203 T1 Z12 T2|M204 P800 X5 G1 X9|M205 B2")
+    found = job("M204 S500|X5 F60|M205 X8 Q0.02 B3|M201 X Y0 Z-1 E5000|X6 M203 T1 Z12 T2|M204 P800 X5 G1 X9|M205 B2")
     assert found.stated == [
         (0, "acceleration", 500, 1),
         (1, "x step", 8, 3),
-        (1, "junction deviation", 0.02, 3),
         (1, "e acceleration", 5000, 4),
         (2, "z speed", 12, 5),
         (2, "print acceleration", 800, 6),
     ]
-    assert found.unused == {"M205 B": (3, 2), "M201 Y": (4, 1), "M201 Z": (4, 1), "M203 T": (5, 1), "M204 X": (6, 1)}
+    assert found.unused == {"M205": (3, 2), "M201": (4, 1), "M203": (5, 1), "M204": (6, 1)}
+    assert found.loose == {"M205": "BQ", "M201": "YZ", "M203": "T", "M204": "X"}
     assert not found.events
     assert found.counts == {"repeated word": (5, 1)}
 

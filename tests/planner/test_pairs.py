@@ -111,13 +111,13 @@ def test_friction_and_share_move_the_line() -> None:
 
 
 def test_pressure_advance_trades_acceleration_for_speed() -> None:
-    """v + K·a <= V with K = 0.05 s, V = 300 mm/s: a = 6000 − 20·v; over 15 mm v = 6000/(20 + 20) = 150, a = 3000."""
+    """v + p·a <= V with p = 0.05 s, V = 300 mm/s: a = 6000 − 20·v; over 15 mm v = 6000/(20 + 20) = 150, a = 3000."""
     tie = NaiveTie(15.0, 280.0, 50000.0, (), 300.0, 0.05)
     assert pair_of(tie) == pytest.approx((150.0, 3000.0, 0, 0), rel=ROUNDING)
     # Where the path's own acceleration is less, speed is what is left: v = 300 − 0.05·2000.
     assert pair_of(replace(tie, steepest=2000.0)) == pytest.approx((200.0, 2000.0, 0, OWN), rel=ROUNDING)
     assert pair_of(replace(tie, steepest=2000.0, fastest=200.0)) == pytest.approx((200.0, 2000.0, OWN, OWN))
-    # Without K nothing ties the two.
+    # Without p nothing ties the two.
     assert pair_of(replace(tie, delay=0.0)) == pytest.approx((280.0, 50000.0, OWN, OWN))
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from kinematics.gcode.dialects import EXTRUSION, Dialect
 from kinematics.gcode.job import Job
 from kinematics.gcode.reader import read_gcode
 from kinematics.machine import Machine
@@ -28,9 +29,9 @@ def bench(**settings: object) -> Machine:
     return Machine().with_settings({**BENCH, **{key.replace("__", "."): value for key, value in settings.items()}})
 
 
-def job_of(text: str) -> Job:
+def job_of(text: str, dialect: Dialect = EXTRUSION) -> Job:
     """The job of a text."""
-    return read_gcode(text.encode(), name="job")
+    return read_gcode(text.encode(), dialect, name="job")
 
 
 def time_of(text: str, machine: Machine) -> Timing:

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from kinematics.errors import InputError
 from kinematics.gcode.chunks import JobFile
-from kinematics.gcode.dialects import EXTRUSION, RS274, Dialect, TextCommand
+from kinematics.gcode.dialects import EXTRUSION, RS274, Dialect, LimitWord, TextCommand
 from kinematics.machine import load_machine
 from kinematics.studies.block_sums import DeviationError
 from kinematics.studies.blockwise import BlockwiseJob
@@ -40,6 +40,7 @@ SMALL = 10_000
 QUICK = load_machine("quick")
 MIDDLING = load_machine("middling")
 SEEDS = st.integers(0, 1 << 30)
+CORNERS = replace(EXTRUSION, limits=(LimitWord("M880", "D", "junction deviation", "mm"),))
 MARKED = replace(EXTRUSION, layers=(r"layer (?P<layer>\d+)",), labels=(r"part (?P<label>\w*)",))
 
 
@@ -190,8 +191,8 @@ def test_a_sum_of_filament_that_is_taken_for_a_place(job: Callable[[str], Path])
 def test_junction_deviation_that_a_file_states_late(counts: Counts, job: Callable[[str], Path]) -> None:
     """Short runs count then, from the start on."""
     stepping = QUICK.with_settings({"motion.speed_step_mm_s": {"x": 8, "y": 8}}, "test")
-    text = restless_path(Random(3)) + "M205 J0.02\n" + restless_path(Random(4))
-    assert not differences(job(text), stepping, TINY)
+    text = restless_path(Random(3)) + "M880 D0.02\n" + restless_path(Random(4))
+    assert not differences(job(text), stepping, TINY, dialect=CORNERS)
     assert DeviationError in counts.begun_anew
 
 

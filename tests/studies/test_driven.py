@@ -191,7 +191,7 @@ def test_causes_of_a_joined_move_are_those_of_its_longest_pieces() -> None:
     row = moves_frame(planned).iloc[1]
     pieces = planned.whole == 1
     spent = np.bincount(planned.plan.cruise_cause[pieces], weights=planned.plan.cruising[pieces])
-    names = {0: "commanded speed, travel", 6: "motor t1 speed", 7: "motor t2 speed", 8: "motor t3 speed"}
+    names = {0: "travel speeds in the file", 6: "motor t1 speed", 7: "motor t2 speed", 8: "motor t3 speed"}
     assert np.count_nonzero(spent) > 1
     assert row["cruise_cause"] == names[int(spent.argmax())]
     assert row["v_peak_mm_s"] == planned.plan.speed_peak[pieces].max()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -10,6 +11,7 @@ from typing import Any
 import pytest
 
 from kinematics.errors import InputError
+from kinematics.gcode.dialects import EXTRUSION, LimitWord
 from kinematics.machine import Machine, load_machine
 from kinematics.studies import many
 from kinematics.studies.knobs import variant_of
@@ -23,6 +25,7 @@ from tests.studies.in_blocks import random_machine, restless_path
 ROUNDING = 1e-9  # relative: what is promised
 ROOT = Path(__file__).parents[2]
 SAMPLES = sorted((ROOT / "sample_gcode").glob("*.gcode"))
+CORNERS = replace(EXTRUSION, limits=(*EXTRUSION.limits, LimitWord("M880", "D", "junction deviation", "mm")))
 WARM = {"stops.nozzle_heating_c_per_s": 2.0, "stops.bed_heating_c_per_s": 0.3, "stops.ambient_c": 20.0}
 STOPS = "M140 S90\nM104 S200\nG1 X50 E2 F1800\nM190 S90\nG4 P700\nM109 S200\nM0\nG28\nG1 Z0.4\nM109 R150\n"
 KNOBS: list[dict[str, Any]] = [
@@ -86,12 +89,12 @@ def test_stops_heaters_and_layers() -> None:
 
 def test_limits_that_the_job_states() -> None:
     """A knob wins over what the job says of the same key, and over nothing else."""
-    text = "M204 P400 T900\nG1 X50 E2 F9000\nM203 X40\nG1 X5 E3\nM205 J0.01\nG1 Y40 E5\nM204 S5000\n" * 20
+    text = "M204 P400 T900\nG1 X50 E2 F9000\nM203 X40\nG1 X5 E3\nM880 D0.01\nG1 Y40 E5\nM204 S5000\n" * 20
     for file_limits in ("honour", "ignore", "cap"):
-        job = PreparedJob(job_of(text), file_limits=file_limits)
+        job = PreparedJob(job_of(text, CORNERS), file_limits=file_limits)
         chosen = variants(load_machine("middling"))
         assert_same(job, chosen)
-    honoured = ManyTimes(PreparedJob(job_of(text))).totals(chosen)
+    honoured = ManyTimes(PreparedJob(job_of(text, CORNERS))).totals(chosen)
     assert honoured[0] != honoured[1]
 
 

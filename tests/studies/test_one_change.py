@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
-from kinematics.reports.screens import estimate_screen
+from kinematics.reports.screens import closing_lines
 from kinematics.studies.estimate import estimate_prepared
 from kinematics.studies.one_change import RAISE, WORTH_SAYING
 from kinematics.studies.prepared import PreparedJob
@@ -117,7 +117,7 @@ def test_a_flow_against_temperature_is_raised_as_a_whole() -> None:
     assert first.settings == (("hotend.max_flow_mm3_s", ((200.0, 0.75), (220.0, 3.0))),)
     tried = estimate_prepared([job], machine.with_settings(dict(first.settings)), changes=False)
     assert first.saved == pytest.approx(estimate.total - tried.total, abs=1e-9)
-    assert "flow=[[200, 0.75], [220, 3]]" in "\n".join(estimate_screen(estimate, "Bench", "bench.toml"))
+    assert "flow=[[200, 0.75], [220, 3]]" in "\n".join(closing_lines(estimate, "bench.toml"))
 
 
 def test_a_flow_that_holds_nothing_is_not_raised() -> None:

@@ -58,6 +58,10 @@ HEATING = [
     # a target below the room is there at once
     ("M190 S10\n", 0.0),
     ("M190 S0\n", 0.0),
+    # switched off, it is as warm as the room when it is told again
+    ("M190 S0\nM190 S60\n", 40.0),
+    ("M190 S60\nM140 S0\nM190 S60\n", 80.0),
+    ("M109 R0\nM109 S220\n", 50.0),
     # what only heats up waits for no cooling
     ("M109 S220\nM104 S180\nM109 S180\n", 50.0),
     # both ways, upwards

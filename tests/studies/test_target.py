@@ -70,7 +70,7 @@ def test_what_no_acceleration_brings_cannot_be_met() -> None:
     assert not target.met
     assert target.gentler_total is None
     assert target.total == pytest.approx(1.0, rel=1e-4)
-    assert target.stopped_by == "commanded speed, print (100%)"
+    assert target.stopped_by == "print speeds in the file (100%)"
 
 
 def test_what_the_gentlest_does_already_is_met() -> None:

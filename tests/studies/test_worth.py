@@ -173,5 +173,5 @@ def test_changes_are_tried_where_the_end_of_a_curve_holds() -> None:
         told = {f"motors.{name}.{key}": value for name in motors for key, value in curve.items()}
         machine = bench(machine__mechanism=mechanism).with_settings(told)
         estimate = estimate_prepared([PreparedJob(job_of("G1 X200 F6000\nG1 X0"))], machine)
-        assert estimate.jobs[0].causes[0].cause.endswith(("fastest speed of motor x", "fastest speed of motor a"))
+        assert estimate.jobs[0].causes[0].cause.endswith(("top speed of motor x", "top speed of motor a"))
         assert math.isfinite(estimate.total)
