@@ -6,9 +6,6 @@ import re
 from collections.abc import Sequence
 from dataclasses import replace
 
-import numpy as np
-from numpy.typing import NDArray
-
 from kinematics.errors import HOLDS_NUMBERS, MAY_COST, NOT_KNOWN, SMALL, InputError, Notice
 from kinematics.gcode import state as at
 from kinematics.gcode.file_limits import Unused
@@ -29,11 +26,11 @@ def line_text(content: memoryview, offset: int) -> str:
     return text if len(text) <= SHOWN_TEXT else text[: SHOWN_TEXT - 1] + "…"
 
 
-def error_of(content: memoryview, name: str, whole: NDArray[np.int64]) -> InputError:
+def error_of(content: memoryview, name: str, state: at.State) -> InputError:
     """The error at which reading stopped, with its line."""
-    found, allowed = at.ERROR_TEXTS[int(whole[at.ERROR])]
-    text = line_text(content, int(whole[at.ERROR_OFFSET]))
-    return InputError.at(f"{name}:{whole[at.ERROR_LINE]}", f"{found}: {text!r}", allowed)
+    found, allowed = at.ERROR_TEXTS[int(state.error)]
+    text = line_text(content, int(state.error_offset))
+    return InputError.at(f"{name}:{state.error_line}", f"{found}: {text!r}", allowed)
 
 
 # What may cost time: moves that were not read, waits of no known length, moves of no known speed.

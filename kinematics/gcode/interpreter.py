@@ -40,7 +40,7 @@ from kinematics.gcode.motion import (
 )
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
 from kinematics.gcode.numbers import POWERS_OF_TEN, long_number, short_field
-from kinematics.gcode.places import extend, extend_known, first_places
+from kinematics.gcode.places import extend
 from kinematics.gcode.plain_lines import are_plain, plain_lines
 from kinematics.gcode.sequence import (
     TOO_LARGE_BIT,
@@ -61,8 +61,7 @@ def read_lines(
     source: Any,
     begin: int,
     end: int,
-    real: NDArray[np.float64],
-    whole: NDArray[np.int64],
+    state: at.State,
     meanings: NDArray[np.int64],
     groups: NDArray[np.int64],
     notes: NDArray[np.int64],
@@ -86,29 +85,27 @@ def read_lines(
     heads = np.empty(MOST_WORDS, dtype=np.int64)  # … and the word that names it
     slots = np.zeros(26)
     places = np.empty((3, MOST_CHORDS + 1))
-    most_moves = min(path.shape[1], whole[at.BASE] + height.size) - RESERVE
+    most_moves = min(path.shape[1], state.first + height.size) - RESERVE
     most_events = events.shape[0] - RESERVE
-    strict, semicolons = whole[at.STRICT] != 0, whole[at.SEMICOLONS] != 0
+    strict, semicolons = state.strict, state.semicolons
     g_meanings, m_meanings = meanings[0], meanings[1]
-    extruder = whole[at.EXTRUDER]
-    whole[at.STATUS] = at.STATUS_DONE
+    extruder = state.extruder
+    state.status = at.STATUS_DONE
     i = begin
     while i < end:
-        if are_plain(whole, g_meanings):
-            i = plain_lines(source, i, end, real, whole, path, height, kinds, lines, stops, most_moves)
+        if are_plain(state, g_meanings):
+            i = plain_lines(source, i, end, state, path, height, kinds, lines, stops, most_moves)
             if i >= end:
                 break
-        if whole[at.MOVES] > most_moves or whole[at.EVENTS] > most_events:
-            whole[at.STATUS] = at.STATUS_GROW
+        if state.moves > most_moves or state.events > most_events:
+            state.status = at.STATUS_GROW
             return i
         line_begin = i
-        whole[at.LINE_NUMBER] += 1
-        whole[at.OFFSET] = i
+        state.line += 1
+        state.offset = i
         # ---- collect the words of the line
         count = 0
-        mask = int(np.int64(0))  # letters with a number; a plain 0 would compile callees for it too
-        bare = int(np.int64(0))  # letters without one
-        repeated = is_text = too_large = commanded = False
+        is_text = has_feed = False
         begun = percent = slashed = commented = False  # a block delete mark or a percent sign may only come first
         error = at.ERROR_TEXT
         kind_of_text = at.NOTE_TEXT
@@ -157,7 +154,6 @@ def read_lines(
                         i += 1
                         c = byte_at(source, i)
                     decimals = digits - point if point >= 0 else 0
-                bit = 1 << letter
                 if count == MOST_WORDS:
                     is_text = True
                     kind_of_text = at.NOTE_MANY_WORDS
@@ -167,7 +163,6 @@ def read_lines(
                         is_text = True
                         kind_of_text = at.NOTE_DAMAGED
                         break
-                    bare |= bit
                     letters[count] = -1 - letter
                     count += 1
                     continue
@@ -191,18 +186,10 @@ def read_lines(
                 letters[count] = letter
                 values[count] = value
                 count += 1
-                if bit & on.COMMANDS:
-                    commanded |= mask & on.COMMANDS != 0
-                    mask |= bit
-                    if letter == on.M and meaning_of(value, m_meanings) == words.MESSAGE:
-                        i = look.end_of_line(source, i, end)
-                        break
-                else:
-                    if mask & bit:
-                        repeated = True
-                    too_large |= abs(value) >= TOO_LARGE
-                mask |= bit
-                slots[letter] = value
+                has_feed |= letter == on.F
+                if letter == on.M and meaning_of(value, m_meanings) == words.MESSAGE:
+                    i = look.end_of_line(source, i, end)
+                    break
             elif c == ch.LINE_FEED or c == ch.RETURN:
                 break
             elif c == ch.SEMICOLON and semicolons:
@@ -222,12 +209,12 @@ def read_lines(
                     kind_of_text = at.NOTE_DAMAGED
                     break
                 if not look.fits_checksum(source, line_begin, i, stop):
-                    note(notes, at.NOTE_CHECKSUM, whole)
+                    note(notes, at.NOTE_CHECKSUM, state)
                 i = stop
             elif c == ch.SLASH and not (begun or percent or slashed or (strict and commented)):
                 slashed = True
                 i += 1
-                if whole[at.BLOCK_DELETE]:
+                if state.block_delete:
                     i = look.end_of_line(source, i, end)
                     break
             elif c == ch.PERCENT and not begun and not percent:
@@ -246,155 +233,132 @@ def read_lines(
         # ---- step over the end of the line
         if strict:
             empty = not (begun or percent or slashed or commented)
-            error = look.strict_line_error(whole, i - line_begin, percent, empty, is_text, error)
+            error = look.strict_line_error(state, i - line_begin, percent, empty, is_text, error)
             if error != at.ERROR_NONE:
-                fail(whole, error)
+                fail(state, error)
                 return i
         if i < end:
             c = byte_at(source, i)
             i += 1
             if c == ch.RETURN and i < end and byte_at(source, i) == ch.LINE_FEED:
                 i += 1
-        if strict and whole[at.PERCENTS] >= 2:
-            whole[at.ENDED] = 1
+        if strict and state.percents >= 2:
+            state.ended = True
             return end
         if is_text:
             if kind_of_text == at.NOTE_DAMAGED and not look.begins_as_words(source, line_begin, line_end):
                 kind_of_text = at.NOTE_TEXT
-            note_text(whole, events, notes, kind_of_text, look.text_key(source, line_begin, line_end))
+            note_text(state, events, notes, kind_of_text, look.text_key(source, line_begin, line_end))
             continue
         if count == 0:
             continue
-        # ---- nearly every line: one motion with its words
-        simple = False
-        if bare == 0 and not repeated and not too_large:
-            first = letters[0]
-            if mask & on.COMMANDS == 0:
-                motion = whole[at.MOTION]
-                simple = mask & on.MOTION_WORDS != 0 and (
-                    not strict or (mask & on.XYZE != 0 and mask & on.NO_LETTERS == 0 and motion != words.NO_MOTION)
-                )
-            elif first == on.G and mask & ((1 << on.M) | (1 << on.T)) == 0:
-                code = values[0]
-                motion = int(code) if 0.0 <= code < 4.0 else 4
-                simple = not commanded and motion < 4 and code == motion and motion == g_meanings[motion * 10]
-        simple = simple and not (strict and mask & on.NO_LETTERS)
-        has_feed = mask & (1 << on.F) != 0
-        commands = 1
-        if not simple:
-            # ---- the rest: several commands, modes, waits, bare letters
-            if strict:
-                commands = strict_commands(
-                    letters, values, count, owners, meant, heads, g_meanings, m_meanings, groups, whole[at.MOTION]
-                )
-                if commands < 0:
-                    fail(whole, -commands)
-                    return i
-                for k in range(commands):
-                    if has_feed and (meant[k] == words.INCH or meant[k] == words.MILLIMETRE):
-                        note(notes, at.NOTE_FEED_WITH_UNITS, whole)
-            else:
-                commands = commands_of_line(
-                    letters, values, count, owners, meant, heads, g_meanings, m_meanings, whole[at.MOTION]
-                )
-                if commands <= 0:
-                    is_damaged = commands < 0 and look.begins_as_words(source, line_begin, line_end)
-                    kind_of_text = at.NOTE_DAMAGED if is_damaged else at.NOTE_TEXT
-                    note_text(whole, events, notes, kind_of_text, look.text_key(source, line_begin, line_end))
-                    continue
-        first_command = whole[at.RESUMED]
-        whole[at.RESUMED] = 0
+        # ---- give them to commands
+        if strict:
+            commands = strict_commands(
+                letters, values, count, owners, meant, heads, g_meanings, m_meanings, groups, state.motion
+            )
+            if commands < 0:
+                fail(state, -commands)
+                return i
+            for k in range(commands):
+                if has_feed and (meant[k] == words.INCH or meant[k] == words.MILLIMETRE):
+                    note(notes, at.NOTE_FEED_WITH_UNITS, state)
+        else:
+            commands = commands_of_line(
+                letters, values, count, owners, meant, heads, g_meanings, m_meanings, state.motion
+            )
+            if commands <= 0:
+                is_damaged = commands < 0 and look.begins_as_words(source, line_begin, line_end)
+                kind_of_text = at.NOTE_DAMAGED if is_damaged else at.NOTE_TEXT
+                note_text(state, events, notes, kind_of_text, look.text_key(source, line_begin, line_end))
+                continue
+        first_command = state.resumed
+        state.resumed = 0
         for command in range(first_command, commands):
-            if not simple:
-                if command > first_command and (whole[at.MOVES] > most_moves or whole[at.EVENTS] > most_events):
-                    # Room for one command more is not left: the line is taken up again from this command on.
-                    whole[at.RESUMED] = command
-                    whole[at.LINE_NUMBER] -= 1
-                    whole[at.STATUS] = at.STATUS_GROW
-                    return line_begin
-                motion = meant[command]
-                takes_bare = motion == words.HOME or motion == words.RENAME
-                mask = words_of_command(letters, values, count, owners, command, takes_bare, slots, notes, whole)
-                too_large = mask & TOO_LARGE_BIT != 0
-                goes = bool(strict and motion == words.HOME) or is_own_retraction(motion)
-                if motion >= words.PLAIN and not goes:
-                    head = heads[command]
-                    if motion == words.FEED:
-                        set_feed(real, whole, notes, values[head])
-                    elif motion == words.UNKNOWN:
-                        note_code(notes, values[head], letters[head] == on.M, whole)
-                    elif needs_numbers(motion) and (too_large or not abs(values[head]) < TOO_LARGE):
-                        fail(whole, at.ERROR_TOO_LARGE)
-                    elif motion == words.LIMIT:
-                        code = round(values[head] * 10) + (words.CODES if letters[head] == on.M else 0)
-                        state_limits(whole, code, mask, slots, events)
-                    else:
-                        act(real, whole, motion, values[head], mask, slots, events, notes)
-                    if whole[at.STATUS] != at.STATUS_DONE:
-                        return i
-                    continue
-                if too_large and (mask & on.MOTION_WORDS or motion >= words.PLAIN):
-                    fail(whole, at.ERROR_TOO_LARGE)
+            if command > first_command and (state.moves > most_moves or state.events > most_events):
+                # Room for one command more is not left: the line is taken up again from this command on.
+                state.resumed = command
+                state.line -= 1
+                state.status = at.STATUS_GROW
+                return line_begin
+            motion = meant[command]
+            takes_bare = motion == words.HOME or motion == words.RENAME
+            mask = words_of_command(letters, values, count, owners, command, takes_bare, slots, notes, state)
+            too_large = mask & TOO_LARGE_BIT != 0
+            goes = bool(strict and motion == words.HOME) or is_own_retraction(motion)
+            if motion >= words.PLAIN and not goes:
+                head = heads[command]
+                if motion == words.FEED:
+                    set_feed(state, notes, values[head])
+                elif motion == words.UNKNOWN:
+                    note_code(notes, values[head], letters[head] == on.M, state)
+                elif needs_numbers(motion) and (too_large or not abs(values[head]) < TOO_LARGE):
+                    fail(state, at.ERROR_TOO_LARGE)
+                elif motion == words.LIMIT:
+                    code = round(values[head] * 10) + (words.CODES if letters[head] == on.M else 0)
+                    state_limits(state, code, mask, slots, events)
+                else:
+                    act(state, motion, values[head], mask, slots, events, notes)
+                if state.status != at.STATUS_DONE:
                     return i
+                continue
+            if too_large and (mask & on.MOTION_WORDS or motion >= words.PLAIN):
+                fail(state, at.ERROR_TOO_LARGE)
+                return i
             # ---- a motion: where to, how much filament, how fast
             if mask & (1 << on.F) and motion < words.PLAIN:
-                set_feed(real, whole, notes, slots[on.F])
-                if whole[at.STATUS] != at.STATUS_DONE:
+                set_feed(state, notes, slots[on.F])
+                if state.status != at.STATUS_DONE:
                     return i
             if mask & on.OTHER_AXES and motion < words.PLAIN and not strict:
-                note_letters(notes, mask & on.OTHER_AXES, whole)
+                note_letters(notes, mask & on.OTHER_AXES, state)
             pieces = 1
-            relative = whole[at.IS_RELATIVE] != 0
-            x, y, z = real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z]
+            relative = state.is_relative
+            x, y, z = state.place[0], state.place[1], state.place[2]
             if motion < words.ARC_CLOCKWISE:
-                whole[at.MOTION] = motion
+                state.motion = motion
                 if mask & on.XYZE == 0:
                     continue
-                scale = real[at.SCALE]
+                scale = state.scale
                 if mask & (1 << on.X):
-                    x = (x if relative else real[at.SHIFT_X]) + slots[on.X] * scale
+                    x = (x if relative else state.shift[0]) + slots[on.X] * scale
                 if mask & (1 << on.Y):
-                    y = (y if relative else real[at.SHIFT_Y]) + slots[on.Y] * scale
+                    y = (y if relative else state.shift[1]) + slots[on.Y] * scale
                 if mask & (1 << on.Z):
-                    z = (z if relative else real[at.SHIFT_Z]) + slots[on.Z] * scale
+                    z = (z if relative else state.shift[2]) + slots[on.Z] * scale
             elif motion < words.PLAIN:
-                whole[at.MOTION] = motion
+                state.motion = motion
                 if mask & on.ARC_WORDS == 0:
                     continue
-                pieces = cut_arc(real, whole, notes, mask, slots, places, motion == words.ARC_COUNTER)
+                pieces = cut_arc(state, notes, mask, slots, places, motion == words.ARC_COUNTER)
                 if pieces == 0:
                     return i
             elif motion == words.HOME:
-                pieces = way_home(real, whole, mask, slots, places)
+                pieces = way_home(state, mask, slots, places)
             de = 0.0
             if is_own_retraction(motion):
-                de = own_retraction(real, whole, motion, mask, slots, events, notes)
+                de = own_retraction(state, motion, mask, slots, events, notes)
                 if de == 0.0:
                     continue
             elif mask & (1 << on.E) and motion < words.PLAIN:
-                reading = slots[on.E] * real[at.FILAMENT_SCALE]
-                if relative or whole[at.IS_E_RELATIVE]:
+                reading = slots[on.E] * state.filament_scale
+                if relative or state.is_e_relative:
                     de = reading
-                    real[at.E_READING] += reading
+                    state.reading += reading
                 else:
-                    de = reading - real[at.E_READING]
-                    real[at.E_READING] = reading
-                de *= real[at.FLOW_SHARE]
-            speed = real[at.FEED] / 60.0 * real[at.FEED_SHARE]
-            if strict or motion > words.ARC_COUNTER or whole[at.FEED_MODE] != at.PER_MINUTE:
+                    de = reading - state.reading
+                    state.reading = reading
+                de *= state.flow_share
+            speed = state.feed / 60.0 * state.feed_share
+            if strict or motion > words.ARC_COUNTER or state.feed_mode != at.PER_MINUTE:
                 if motion < words.ARC_CLOCKWISE:
                     places[0, 0], places[1, 0], places[2, 0] = x, y, z
                 fed = has_feed if strict else mask & (1 << on.F) != 0
-                speed = special_speed(real, whole, notes, motion, fed, places, pieces, de)
-                if whole[at.STATUS] != at.STATUS_DONE:
+                speed = special_speed(state, notes, motion, fed, places, pieces, de)
+                if state.status != at.STATUS_DONE:
                     return i
-            unset = whole[at.UNSET]
-            if motion < words.PLAIN and unset & (mask | on.AXES if motion >= words.ARC_CLOCKWISE else mask):
-                if motion < words.ARC_CLOCKWISE:
-                    places[0, 0], places[1, 0], places[2, 0] = x, y, z
-                first_places(real, whole, mask, motion, slots, places, pieces)
             # ---- its pieces, one straight move each
-            number = whole[at.MOVES]
+            number = state.moves
             before = number
             through_places = pieces > 1 or (motion >= words.ARC_CLOCKWISE and motion < words.PLAIN)
             if through_places:
@@ -402,23 +366,18 @@ def read_lines(
             for piece in range(pieces):
                 if through_places:
                     x, y, z = places[0, piece], places[1, piece], places[2, piece]
-                dx, dy, dz = x - real[at.PLACE_X], y - real[at.PLACE_Y], z - real[at.PLACE_Z]
+                dx, dy, dz = x - state.place[0], y - state.place[1], z - state.place[2]
                 kind = TRAVEL
                 if math.sqrt(dx * dx + dy * dy + dz * dz) < NOTHING:
                     kind = FILAMENT if abs(de) >= NOTHING else VANISHED
                     dx = dy = dz = 0.0
                 elif de > 0.0:
                     kind = PRINT
-                    if unset != 0:
-                        extend_known(real, whole, unset, real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z])
-                        unset = whole[at.UNSET]
-                        extend_known(real, whole, unset, x, y, z)
-                    else:
-                        if whole[at.LAST_KIND] != PRINT:
-                            extend(real, real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z])
-                        extend(real, x, y, z)
-                real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z] = x, y, z
-                whole[at.LAST_KIND] = kind
+                    if state.last_kind != PRINT:
+                        extend(state, state.place[0], state.place[1], state.place[2])
+                    extend(state, x, y, z)
+                state.place[0], state.place[1], state.place[2] = x, y, z
+                state.last_kind = kind
                 if kind == VANISHED:
                     continue
                 path[at.DX, number] = dx
@@ -426,20 +385,20 @@ def read_lines(
                 path[at.DZ, number] = dz
                 path[at.DE, number] = de
                 path[at.SPEED, number] = speed
-                height[number - whole[at.BASE]] = z
+                height[number - state.first] = z
                 kinds[number] = kind
-                lines[number] = whole[at.LINE_NUMBER]
-                stops[number] = whole[at.STOP_PENDING]
-                whole[at.STOP_PENDING] = 0
+                lines[number] = state.line
+                stops[number] = state.stop_pending
+                state.stop_pending = False
                 number += 1
-            whole[at.MOVES] = number
+            state.moves = number
             if number > before:
                 if not speed > 0.0:
-                    note(notes, at.NOTE_NO_FEED, whole)
+                    note(notes, at.NOTE_NO_FEED, state)
                     for k in range(before, number):
                         path[at.SPEED, k] = math.inf
-                if whole[at.ENDED]:
-                    note(notes, at.NOTE_AFTER_END, whole)
-        if strict and whole[at.ENDED]:
+                if state.ended:
+                    note(notes, at.NOTE_AFTER_END, state)
+        if strict and state.ended:
             return end
     return i

@@ -35,25 +35,23 @@ NOTHING = 1e-9  # mm: lengths below count as zero
 
 @compiled_part
 def place_told(
-    real: NDArray[np.float64],
-    whole: NDArray[np.int64],
+    state: at.State,
     mask: int,
     slots: NDArray[np.float64],
     places: NDArray[np.float64],
 ) -> None:
     """Write the place that the X, Y and Z words name (mm, machine's frame) to the first column of `places`."""
     for k in range(3):
-        place = real[at.PLACE_X + k]
+        place = state.place[k]
         if mask & (1 << (X + k)):
-            base = place if whole[at.IS_RELATIVE] else real[at.SHIFT_X + k]
-            place = base + slots[X + k] * real[at.SCALE]
+            base = place if state.is_relative else state.shift[k]
+            place = base + slots[X + k] * state.scale
         places[k, 0] = place
 
 
 @compiled_part
 def way_home(
-    real: NDArray[np.float64],
-    whole: NDArray[np.int64],
+    state: at.State,
     mask: int,
     slots: NDArray[np.float64],
     places: NDArray[np.float64],
@@ -62,16 +60,15 @@ def way_home(
 
     Writes both to `places` and returns their number.
     """
-    place_told(real, whole, mask, slots, places)
+    place_told(state, mask, slots, places)
     for k in range(3):
-        places[k, 1] = real[at.HOME_X + k]
+        places[k, 1] = state.home[k]
     return 2
 
 
 @compiled_part
 def cut_arc(
-    real: NDArray[np.float64],
-    whole: NDArray[np.int64],
+    state: at.State,
     notes: NDArray[np.int64],
     mask: int,
     slots: NDArray[np.float64],
@@ -82,64 +79,62 @@ def cut_arc(
 
     1, the straight move, where the arc cannot exist; 0 where that stops reading.
     """
-    strict = whole[at.STRICT] != 0
-    place_told(real, whole, mask, slots, places)
+    strict = state.strict
+    place_told(state, mask, slots, places)
     target = (places[0, 0], places[1, 0], places[2, 0])
     # Plane axes in right-handed order: (X, Y), (Z, X), (Y, Z); the third is the normal.
-    plane = whole[at.PLANE]
+    plane = state.plane
     p = 0 if plane == 0 else (2 if plane == 1 else 1)
     q = (p + 1) % 3
     normal = (p + 2) % 3
-    start_p, start_q, start_n = real[at.PLACE_X + p], real[at.PLACE_X + q], real[at.PLACE_X + normal]
+    start_p, start_q, start_n = state.place[p], state.place[q], state.place[normal]
     dp, dq = target[p] - start_p, target[q] - start_q
     by_centre = mask & ((1 << (I + p)) | (1 << (I + q))) != 0
     by_radius = mask & (1 << R) != 0
     code = ARC_TOO_FAR
     centre_p = centre_q = radius = start = sweep = 0.0
     if strict and (not (by_centre or by_radius) or mask & ((1 << (X + p)) | (1 << (X + q))) == 0):
-        fail(whole, at.ERROR_ARC_NO_FORM)
+        fail(state, at.ERROR_ARC_NO_FORM)
         return 0
     if by_centre and by_radius:
         if strict:
-            fail(whole, at.ERROR_ARC_OVERDETERMINED)
+            fail(state, at.ERROR_ARC_OVERDETERMINED)
             return 0
-        note(notes, at.NOTE_ARC_OVERDETERMINED, whole)
+        note(notes, at.NOTE_ARC_OVERDETERMINED, state)
     if by_centre:
-        offset_p = slots[I + p] * real[at.SCALE] if mask & (1 << (I + p)) else 0.0
-        offset_q = slots[I + q] * real[at.SCALE] if mask & (1 << (I + q)) else 0.0
-        agree = RADII_AGREE_INCH if real[at.SCALE] != 1.0 else RADII_AGREE
+        offset_p = slots[I + p] * state.scale if mask & (1 << (I + p)) else 0.0
+        offset_q = slots[I + q] * state.scale if mask & (1 << (I + q)) else 0.0
+        agree = RADII_AGREE_INCH if state.scale != 1.0 else RADII_AGREE
         code, centre_p, centre_q, radius, start, sweep = arc_from_centre(dp, dq, offset_p, offset_q, agree, counter)
     elif by_radius:
         slack = 1.0 + 1e-9 if strict else REACH_SLACK
-        code, centre_p, centre_q, radius, start, sweep = arc_from_radius(
-            dp, dq, slots[R] * real[at.SCALE], counter, slack
-        )
+        code, centre_p, centre_q, radius, start, sweep = arc_from_radius(dp, dq, slots[R] * state.scale, counter, slack)
     if code != ARC_GOOD and strict:
         if code == ARC_OFF_CIRCLE:
-            fail(whole, at.ERROR_ARC_RADII)
+            fail(state, at.ERROR_ARC_RADII)
         elif code == ARC_TOO_FAR:
-            fail(whole, at.ERROR_ARC_TOO_FAR)
+            fail(state, at.ERROR_ARC_TOO_FAR)
         elif code == ARC_NO_RADIUS:
-            fail(whole, at.ERROR_ARC_NO_RADIUS)
+            fail(state, at.ERROR_ARC_NO_RADIUS)
         else:
-            fail(whole, at.ERROR_ARC_FULL_BY_RADIUS)
+            fail(state, at.ERROR_ARC_FULL_BY_RADIUS)
         return 0
     if code == ARC_OFF_CIRCLE:
-        note(notes, at.NOTE_ARC_RADII, whole)
+        note(notes, at.NOTE_ARC_RADII, state)
     elif code != ARC_GOOD:
-        note(notes, at.NOTE_ARC_IMPOSSIBLE, whole)
+        note(notes, at.NOTE_ARC_IMPOSSIBLE, state)
         return 1
     closed = abs(dp) <= SAME_PLACE and abs(dq) <= SAME_PLACE  # not: a whole turn that ends further out
     if (
         not strict and mask & (1 << P) and slots[P] >= 1.5
     ):  # whole turns, the drawn one counted (common practice, no source)
         if slots[P] > MOST_TURNS:
-            fail(whole, at.ERROR_TOO_MANY_TURNS)
+            fail(state, at.ERROR_TOO_MANY_TURNS)
             return 0
         sweep += math.copysign(2.0 * math.pi * (round(slots[P]) - 1), sweep)
-    chords = chord_count(sweep, radius, real[at.ARC_TOLERANCE], closed)
+    chords = chord_count(sweep, radius, state.arc_tolerance, closed)
     if chords > MOST_CHORDS:
-        fail(whole, at.ERROR_TOO_MANY_CHORDS)
+        fail(state, at.ERROR_TOO_MANY_CHORDS)
         return 0
     n = int(chords)
     turn = sweep / n
@@ -161,8 +156,7 @@ def cut_arc(
 
 @compiled_part
 def special_speed(
-    real: NDArray[np.float64],
-    whole: NDArray[np.int64],
+    state: at.State,
     notes: NDArray[np.int64],
     motion: int,
     has_feed: bool,
@@ -176,28 +170,28 @@ def special_speed(
     `places` and feeds `de` (mm). May set STATUS to STATUS_ERROR.
     """
     if is_own_retraction(motion):
-        return float(real[at.RETRACT_SPEED])
-    if whole[at.STRICT] and (motion == words.RAPID or motion == words.HOME):
+        return float(state.retract_speed)
+    if state.strict and (motion == words.RAPID or motion == words.HOME):
         return math.inf
-    if whole[at.FEED_MODE] == at.PER_MINUTE:
-        return float(real[at.FEED] / 60.0 * real[at.FEED_SHARE])
-    if whole[at.FEED_MODE] == at.PER_TURN:
-        note(notes, at.NOTE_FEED_PER_TURN, whole)
+    if state.feed_mode == at.PER_MINUTE:
+        return float(state.feed / 60.0 * state.feed_share)
+    if state.feed_mode == at.PER_TURN:
+        note(notes, at.NOTE_FEED_PER_TURN, state)
         return math.inf
     if not has_feed:
-        if whole[at.STRICT]:
-            fail(whole, at.ERROR_FEED_MISSING)
+        if state.strict:
+            fail(state, at.ERROR_FEED_MISSING)
         else:
-            note(notes, at.NOTE_FEED_MISSING, whole)
+            note(notes, at.NOTE_FEED_MISSING, state)
         return math.inf
     length = 0.0
-    x, y, z = real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z]
+    x, y, z = state.place[0], state.place[1], state.place[2]
     for k in range(pieces):
         length += math.sqrt((places[0, k] - x) ** 2 + (places[1, k] - y) ** 2 + (places[2, k] - z) ** 2)
         x, y, z = places[0, k], places[1, k], places[2, k]
     if length < NOTHING:
         length = abs(de)
-    return float(length * real[at.FREQUENCY] / 60.0 * real[at.FEED_SHARE]) if length >= NOTHING else math.inf
+    return float(length * state.frequency / 60.0 * state.feed_share) if length >= NOTHING else math.inf
 
 
 @compiled_part
@@ -208,8 +202,7 @@ def is_own_retraction(meaning: int) -> bool:
 
 @compiled_part
 def own_retraction(
-    real: NDArray[np.float64],
-    whole: NDArray[np.int64],
+    state: at.State,
     motion: int,
     mask: int,
     slots: NDArray[np.float64],
@@ -223,18 +216,16 @@ def own_retraction(
     """
     if mask & ~(1 << S) or (mask & (1 << S) and slots[S] != 0.0 and slots[S] != 1.0):
         if motion != words.RETRACT_OR_HEAT:
-            note(notes, at.NOTE_RETRACTION_WORDS, whole)
+            note(notes, at.NOTE_RETRACTION_WORDS, state)
         elif mask & (1 << S):
-            add_event(whole, events, NOZZLE_TARGET, slots[S], int(slots[P]) if mask & (1 << P) else 0)
+            add_event(state, events, NOZZLE_TARGET, slots[S], int(slots[P]) if mask & (1 << P) else 0)
         return 0.0
     back = motion != words.UNRETRACT
-    if (whole[at.RETRACTED] != 0) == back:
+    if state.retracted == back:
         return 0.0
-    whole[at.RETRACTED] = 1 if back else 0
-    if whole[at.FIRST_FEED] < 0:
-        whole[at.INEXACT] = 1
-    length = real[at.RETRACT_LENGTH]
+    state.retracted = True if back else 0
+    length = state.retract_length
     if math.isnan(length):
-        add_event(whole, events, RETRACTION, 0.0, 0)
+        add_event(state, events, RETRACTION, 0.0, 0)
         return 0.0
     return float(-length if back else length)

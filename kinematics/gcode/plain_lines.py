@@ -32,14 +32,13 @@ MOST_DIGITS = 15  # that one division rounds correctly
 
 
 @compiled_part
-def are_plain(whole: NDArray[np.int64], g_meanings: NDArray[np.int64]) -> bool:
+def are_plain(state: at.State, g_meanings: NDArray[np.int64]) -> bool:
     """Whether plain lines mean what they nearly always mean: no strict rules, F per minute, E the extruder."""
     return bool(
-        whole[at.STRICT] == 0
-        and whole[at.FEED_MODE] == at.PER_MINUTE
-        and whole[at.EXTRUDER] == E
-        and whole[at.ENDED] == 0
-        and whole[at.UNSET] & (X_BIT | Y_BIT) == 0
+        not state.strict
+        and state.feed_mode == at.PER_MINUTE
+        and state.extruder == E
+        and not state.ended
         and g_meanings[0] == words.RAPID
         and g_meanings[10] == words.LINE
     )
@@ -50,8 +49,7 @@ def plain_lines(
     source: Any,
     i: int,
     end: int,
-    real: NDArray[np.float64],
-    whole: NDArray[np.int64],
+    state: at.State,
     path: NDArray[np.float64],
     height: NDArray[np.float64],
     kinds: NDArray[np.int8],
@@ -60,19 +58,18 @@ def plain_lines(
     most_moves: int,
 ) -> int:
     """Read plain lines from `i` on and return where the first other line begins; arrays as in `interpreter`."""
-    x, y, z, reading = real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z], real[at.E_READING]
-    feed, scale = real[at.FEED], real[at.SCALE]
-    feed_share, flow_share, filament_scale = real[at.FEED_SHARE], real[at.FLOW_SHARE], real[at.FILAMENT_SCALE]
-    low_x, low_y, low_z = real[at.LOW_X], real[at.LOW_Y], real[at.LOW_Z]
-    high_x, high_y, high_z = real[at.HIGH_X], real[at.HIGH_Y], real[at.HIGH_Z]
-    relative = whole[at.IS_RELATIVE] != 0
-    e_relative = relative or whole[at.IS_E_RELATIVE] != 0
-    unset, last_kind, motion = whole[at.UNSET], whole[at.LAST_KIND], whole[at.MOTION]
-    semicolons = whole[at.SEMICOLONS] != 0
-    number, line, stop = whole[at.MOVES], whole[at.LINE_NUMBER], whole[at.STOP_PENDING]
-    z_known = unset & Z_BIT == 0
-    shift_x, shift_y, shift_z = real[at.SHIFT_X], real[at.SHIFT_Y], real[at.SHIFT_Z]
-    base = np.uint64(whole[at.BASE])
+    x, y, z, reading = state.place[0], state.place[1], state.place[2], state.reading
+    feed, scale = state.feed, state.scale
+    feed_share, flow_share, filament_scale = state.feed_share, state.flow_share, state.filament_scale
+    low_x, low_y, low_z = state.low[0], state.low[1], state.low[2]
+    high_x, high_y, high_z = state.high[0], state.high[1], state.high[2]
+    relative = state.is_relative
+    e_relative = relative or state.is_e_relative
+    last_kind, motion = state.last_kind, state.motion
+    semicolons = state.semicolons
+    number, line, stop = state.moves, state.line, state.stop_pending
+    shift_x, shift_y, shift_z = state.shift[0], state.shift[1], state.shift[2]
+    base = np.uint64(state.first)
     speed = feed / 60.0 * feed_share
     value_x = value_y = value_z = value_e = value_f = 0.0
     while i < end and number <= most_moves:
@@ -169,7 +166,7 @@ def plain_lines(
                 if j < end and byte_at(source, j) == ch.LINE_FEED:
                     j += 1
             break
-        if not is_plain or mask & unset:
+        if not is_plain:
             break
         # ---- what it does
         if mask & F_BIT:
@@ -181,8 +178,6 @@ def plain_lines(
             new_feed, new_speed = feed, speed
         if not new_speed > 0.0:
             break
-        if mask & F_BIT and whole[at.FIRST_FEED] < 0:
-            whole[at.FIRST_FEED] = number
         feed, speed = new_feed, new_speed
         motion = words.LINE if head == G1_BLANK else words.RAPID
         line += 1
@@ -219,17 +214,11 @@ def plain_lines(
             if last_kind != PRINT:
                 low_x, high_x = min(low_x, x), max(high_x, x)
                 low_y, high_y = min(low_y, y), max(high_y, y)
-                if z_known:
-                    low_z, high_z = min(low_z, z), max(high_z, z)
-                else:
-                    whole[at.PRINTED_UNSET] |= unset
+                low_z, high_z = min(low_z, z), max(high_z, z)
             x, y, z = new_x, new_y, new_z
             low_x, high_x = min(low_x, x), max(high_x, x)
             low_y, high_y = min(low_y, y), max(high_y, y)
-            if z_known:
-                low_z, high_z = min(low_z, z), max(high_z, z)
-            else:
-                whole[at.PRINTED_UNSET] |= unset
+            low_z, high_z = min(low_z, z), max(high_z, z)
             last_kind = PRINT
         else:
             x, y, z = new_x, new_y, new_z
@@ -244,12 +233,12 @@ def plain_lines(
         kinds[k] = last_kind
         lines[k] = line
         stops[k] = stop
-        stop = 0
+        stop = False
         number += 1
-    real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z], real[at.E_READING] = x, y, z, reading
-    real[at.FEED] = feed
-    real[at.LOW_X], real[at.LOW_Y], real[at.LOW_Z] = low_x, low_y, low_z
-    real[at.HIGH_X], real[at.HIGH_Y], real[at.HIGH_Z] = high_x, high_y, high_z
-    whole[at.LAST_KIND], whole[at.MOTION] = last_kind, motion
-    whole[at.MOVES], whole[at.LINE_NUMBER], whole[at.STOP_PENDING] = number, line, stop
+    state.place[0], state.place[1], state.place[2], state.reading = x, y, z, reading
+    state.feed = feed
+    state.low[0], state.low[1], state.low[2] = low_x, low_y, low_z
+    state.high[0], state.high[1], state.high[2] = high_x, high_y, high_z
+    state.last_kind, state.motion = last_kind, motion
+    state.moves, state.line, state.stop_pending = number, line, stop
     return i

@@ -213,7 +213,7 @@ class Portions:
         self._wanted = wanted
         self._chunk = chunk
         self._columns = columns
-        self._real, self._whole = fresh_state(dialect, options)
+        self._state = fresh_state(dialect, options)
         self._height = np.empty(chunk // BYTES_A_MOVE + RESERVE + 1)
         self._event_rows = np.empty((chunk // BYTES_AN_EVENT + RESERVE + 1, at.EVENT_COLUMNS))
         self._notes = np.zeros((at.NOTE_ROWS, at.NOTE_COLUMNS), np.int64)
@@ -232,7 +232,7 @@ class Portions:
     @property
     def lines(self) -> int:
         """Number of lines so far."""
-        return int(self._whole[at.LINE_NUMBER])
+        return int(self._state.line)
 
     @property
     def layers(self) -> int:
@@ -271,7 +271,7 @@ class Portions:
     @property
     def extent(self) -> Extent | None:
         """What has been printed so far: its lowest and its highest place (mm); None where nothing was."""
-        low, high = self._real[at.LOW_X : at.LOW_Z + 1], self._real[at.HIGH_X : at.HIGH_Z + 1]
+        low, high = self._state.low, self._state.high
         return ((*map(float, low),), (*map(float, high),)) if np.isfinite(low).all() else None  # type: ignore[return-value]
 
     def read(self) -> Generator[Portion]:
@@ -280,13 +280,13 @@ class Portions:
         Ends with the program of a strict dialect.
         """
         self._file.refuse_what_is_no_text(self._chunk)
-        strict, whole = self._dialect.strict, self._whole
+        strict, state = self._dialect.strict, self._state
         room = 0 if self._columns is None else self._file.size
         for chunk in self._file.chunks(self._chunk, room):
             yield self._portion(chunk)
-            if strict and whole[at.ENDED]:
+            if strict and state.ended:
                 return
-        if strict and whole[at.PERCENTS] == 1:
+        if strict and state.percents == 1:
             raise no_second_percent(self._file.name)
 
     def _portion(self, chunk: Chunk) -> Portion:
@@ -295,8 +295,8 @@ class Portions:
         first, lines = columns.used, self.lines
         table = self._read_lines(chunk, columns)
         notes = self._noted()
-        if self._whole[at.STATUS] == at.STATUS_ERROR:
-            raise error_of(content, self._file.name, self._whole)
+        if self._state.status == at.STATUS_ERROR:
+            raise error_of(content, self._file.name, self._state)
         moves = columns.moves(first)
         n = moves.kind.size
         moves = moves._replace(layer=self._layers(content, moves, lines))
@@ -324,32 +324,32 @@ class Portions:
     def _read_lines(self, chunk: Chunk, columns: Columns) -> NDArray[np.float64]:
         """Read the lines of a chunk into the columns; return their events (float64[m, 5]), moves from the first one."""
         buffer, begin, end = chunk
-        first, whole = columns.used, self._whole
-        whole[at.MOVES] = whole[at.BASE] = first
-        whole[at.EVENTS] = whole[at.NOTED] = 0
+        first, state = columns.used, self._state
+        state.moves = state.first = first
+        state.events = state.noted = 0
         source = buffer if CHECKED else buffer.ctypes.data
         columns.make_room(RESERVE + 1)
         while True:
             begin = read_lines(
-                source, begin, end, self._real, whole, self._dialect.meanings, self._dialect.groups, self._notes,
+                source, begin, end, state, self._dialect.meanings, self._dialect.groups, self._notes,
                 columns.path, self._height, columns.kind, columns.line, columns.stop, self._event_rows,
             )  # fmt: skip
-            columns.used = int(whole[at.MOVES])
-            if whole[at.STATUS] != at.STATUS_GROW:
+            columns.used = int(state.moves)
+            if state.status != at.STATUS_GROW:
                 break
-            if self._event_rows.shape[0] - RESERVE <= whole[at.EVENTS]:
+            if self._event_rows.shape[0] - RESERVE <= state.events:
                 self._event_rows = np.concatenate([self._event_rows, np.empty_like(self._event_rows)])
             if self._height.size - RESERVE <= columns.used - first:
                 self._height = np.concatenate([self._height, np.empty_like(self._height)])
             columns.make_room((end - begin) // BYTES_A_MOVE + RESERVE + 1)
-        events = self._event_rows[: int(whole[at.EVENTS])].copy()
+        events = self._event_rows[: int(state.events)].copy()
         events[:, at.EVENT_MOVE] -= first
         return events
 
     def _noted(self) -> Notes:
         """What was doubtful since this was last asked for."""
         notes: Notes = {}
-        if self._whole[at.NOTED]:
+        if self._state.noted:
             for row in np.flatnonzero(self._notes[:, at.NOTE_COUNT]).tolist():
                 count, line, offset, _, key = self._notes[row].tolist()
                 notes[key or row] = (count, line, offset)

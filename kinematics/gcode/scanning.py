@@ -4,9 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from kinematics.compiled import byte_at, compiled_part
 from kinematics.gcode import characters as ch
 from kinematics.gcode import state as at
@@ -48,9 +45,7 @@ def holds(source: Any, begin: int, end: int, sought: int) -> bool:
 
 
 @compiled_part
-def strict_line_error(
-    whole: NDArray[np.int64], length: int, percent: bool, empty: bool, is_text: bool, error: int
-) -> int:
+def strict_line_error(state: at.State, length: int, percent: bool, empty: bool, is_text: bool, error: int) -> int:
     """What the standard has against a line as a whole: its length, its percent, or `error` where it is no words."""
     if length > LONGEST_LINE:
         return at.ERROR_LINE_LENGTH
@@ -59,12 +54,12 @@ def strict_line_error(
     if is_text:
         return error
     if percent:
-        if whole[at.OPENED] == at.OPENED_WITHOUT:
+        if state.opened == at.OPENED_WITHOUT:
             return at.ERROR_PERCENT
-        whole[at.PERCENTS] += 1
-        whole[at.OPENED] = at.OPENED_BY_PERCENT
-    elif whole[at.OPENED] == at.NOT_OPENED and not empty:
-        whole[at.OPENED] = at.OPENED_WITHOUT
+        state.percents += 1
+        state.opened = at.OPENED_BY_PERCENT
+    elif state.opened == at.NOT_OPENED and not empty:
+        state.opened = at.OPENED_WITHOUT
     return at.ERROR_NONE
 
 

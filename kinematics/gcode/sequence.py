@@ -119,7 +119,7 @@ def words_of_command(
     takes_bare: bool,
     slots: NDArray[np.float64],
     notes: NDArray[np.int64],
-    whole: NDArray[np.int64],
+    state: at.State,
 ) -> int:
     """Fill the slots with one command's words; return a bit a letter, and TOO_LARGE_BIT where a number is too large.
 
@@ -137,10 +137,10 @@ def words_of_command(
                 continue
             letter = -1 - letter
             value = 0.0
-            if letter == W and whole[at.EXTRUDER] != W:
+            if letter == W and state.extruder != W:
                 continue
         if mask & (1 << letter):
-            note(notes, at.NOTE_REPEATED_WORD, whole)
+            note(notes, at.NOTE_REPEATED_WORD, state)
         mask |= 1 << letter
         slots[letter] = value
         if abs(value) >= TOO_LARGE:
