@@ -1,6 +1,6 @@
 """The short way through nearly every line of a job: `G1` or `G0` with X, Y, Z, E and F, and lines of comment.
 
-What the general reader keeps in arrays stays in registers here from line to line. A line that is anything else is left
+What the general reader keeps in its state stays in registers here from line to line. A line that is anything else is left
 untouched for the general reader, which does with every line what is done here: this only does it sooner.
 """
 
@@ -13,17 +13,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.compiled import byte_at, compiled_part, eight_at
-from kinematics.gcode import characters as ch
 from kinematics.gcode import dialects as words
-from kinematics.gcode import state as at
+from kinematics.gcode import scanning as text
+from kinematics.gcode import state as codes
 from kinematics.gcode.commands import SLOWEST_FEED, TOO_LARGE
-from kinematics.gcode.letters import E, F, X, Y, Z
 from kinematics.gcode.motion import NOTHING
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
-from kinematics.gcode.numbers import POWERS_OF_TEN, short_field
-from kinematics.gcode.scanning import end_of_line
+from kinematics.gcode.scanning import POWERS_OF_TEN, E, F, X, Y, Z, end_of_line, short_field
 
-ONE_BYTE, MINUS = np.uint64(0xFF), np.uint64(ch.MINUS)
+ONE_BYTE, MINUS = np.uint64(0xFF), np.uint64(text.MINUS)
 THREE_BYTES = np.uint64(0xFFFFFF)
 G0_BLANK, G1_BLANK = np.uint64(0x203047), np.uint64(0x203147)
 X_BIT, Y_BIT, Z_BIT, E_BIT, F_BIT = 1 << X, 1 << Y, 1 << Z, 1 << E, 1 << F
@@ -32,11 +30,11 @@ MOST_DIGITS = 15  # that one division rounds correctly
 
 
 @compiled_part
-def are_plain(state: at.State, g_meanings: NDArray[np.int64]) -> bool:
+def are_plain(state: codes.State, g_meanings: NDArray[np.int64]) -> bool:
     """Whether plain lines mean what they nearly always mean: no strict rules, F per minute, E the extruder."""
     return bool(
         not state.strict
-        and state.feed_mode == at.PER_MINUTE
+        and state.feed_mode == codes.PER_MINUTE
         and state.extruder == E
         and not state.ended
         and g_meanings[0] == words.RAPID
@@ -49,7 +47,7 @@ def plain_lines(
     source: Any,
     i: int,
     end: int,
-    state: at.State,
+    state: codes.State,
     path: NDArray[np.float64],
     height: NDArray[np.float64],
     kinds: NDArray[np.int8],
@@ -75,14 +73,14 @@ def plain_lines(
     while i < end and number <= most_moves:
         head = eight_at(source, i) & THREE_BYTES
         if head != G1_BLANK and head != G0_BLANK:
-            if byte_at(source, i) != ch.SEMICOLON or not semicolons:
+            if byte_at(source, i) != text.SEMICOLON or not semicolons:
                 break
             j = end_of_line(source, i, end)
             if j == end:
                 break
-            if byte_at(source, j) == ch.RETURN:
+            if byte_at(source, j) == text.RETURN:
                 j += 1
-                if j < end and byte_at(source, j) == ch.LINE_FEED:
+                if j < end and byte_at(source, j) == text.LINE_FEED:
                     j += 1
             else:
                 j += 1
@@ -109,7 +107,7 @@ def plain_lines(
                     if 0 <= digit < 10:
                         mantissa = mantissa * 10 + digit
                         digits += 1
-                    elif digit == ch.POINT - 48 and point < 0:
+                    elif digit == text.POINT - 48 and point < 0:
                         point = digits
                     else:
                         break
@@ -145,25 +143,25 @@ def plain_lines(
             mask |= bit
             # ---- what follows it
             c = byte_at(source, j)
-            if c == ch.BLANK:
+            if c == text.BLANK:
                 j += 1
                 c = byte_at(source, j)
-                if c != ch.SEMICOLON:
+                if c != text.SEMICOLON:
                     continue
-            if c == ch.SEMICOLON:
+            if c == text.SEMICOLON:
                 if not semicolons:
                     break
                 j = end_of_line(source, j, end)
                 c = byte_at(source, j)
             if j >= end:
                 break
-            if c == ch.LINE_FEED:
+            if c == text.LINE_FEED:
                 is_plain = True
                 j += 1
-            elif c == ch.RETURN:
+            elif c == text.RETURN:
                 is_plain = True
                 j += 1
-                if j < end and byte_at(source, j) == ch.LINE_FEED:
+                if j < end and byte_at(source, j) == text.LINE_FEED:
                     j += 1
             break
         if not is_plain:
@@ -224,11 +222,11 @@ def plain_lines(
             x, y, z = new_x, new_y, new_z
             last_kind = TRAVEL
         k = np.uint64(number)  # unsigned: it cannot count from the end
-        path[at.DX, k] = dx
-        path[at.DY, k] = dy
-        path[at.DZ, k] = dz
-        path[at.DE, k] = de
-        path[at.SPEED, k] = speed
+        path[codes.DX, k] = dx
+        path[codes.DY, k] = dy
+        path[codes.DZ, k] = dz
+        path[codes.DE, k] = de
+        path[codes.SPEED, k] = speed
         height[k - base] = z
         kinds[k] = last_kind
         lines[k] = line

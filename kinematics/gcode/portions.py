@@ -13,13 +13,13 @@ from numpy.typing import NDArray
 
 from kinematics.compiled import CHECKED
 from kinematics.errors import Notice, by_weight
-from kinematics.gcode import state as at
+from kinematics.gcode import state as codes
 from kinematics.gcode.chunks import CHUNK, Chunk, JobFile
-from kinematics.gcode.dialects import FILE_LIMITS, Dialect
-from kinematics.gcode.facts import Extent, JobFacts, Statements
+from kinematics.gcode.dialects import FILE_LIMITS, Dialect, text_from
 from kinematics.gcode.file_limits import Conditions, FileLimit, Unused, conditions_of, limits_in_events
 from kinematics.gcode.findings import Notes, error_of, first_findings, joined, no_second_percent, notice_of
 from kinematics.gcode.interpreter import RESERVE, read_lines
+from kinematics.gcode.job import Extent, JobFacts, Statements
 from kinematics.gcode.labels import LabelNames, Labels, Marks, label_marks, layer_marks
 from kinematics.gcode.layers import (
     FALLEN,
@@ -36,9 +36,9 @@ from kinematics.gcode.layers import (
     printed_length,
     settle_layers,
 )
-from kinematics.gcode.moves import DWELL, LIMIT, PAUSE, TEXT, Events, Moves
-from kinematics.gcode.patterns import text_from
+from kinematics.gcode.moves import Events, Moves
 from kinematics.gcode.state import ReaderOptions, fresh_state
+from kinematics.gcode.text_commands import events_from, take_texts, with_added
 
 Item = TypeVar("Item")
 
@@ -88,7 +88,7 @@ class Columns:
     def __init__(self, size: int) -> None:
         """Room for some `size` bytes of a file; it grows as it must."""
         room = size // BYTES_A_MOVE + RESERVE + 1
-        self.path = np.empty((at.PATH_ROWS, room))
+        self.path = np.empty((codes.PATH_ROWS, room))
         self.kind, self.stop = np.empty(room, np.int8), np.empty(room, np.uint8)
         self.line, self.layer = np.empty(room, np.int32), np.empty(room, np.int32)
         self.used = 0
@@ -98,7 +98,7 @@ class Columns:
         if self.used + more <= self.line.size:
             return
         room = max(2 * self.line.size, self.used + more)
-        path = np.empty((at.PATH_ROWS, room))
+        path = np.empty((codes.PATH_ROWS, room))
         path[:, : self.used] = self.path[:, : self.used]
         self.path = path
         self.kind, self.stop = self._longer(self.kind, room), self._longer(self.stop, room)
@@ -114,82 +114,6 @@ class Columns:
         of = slice(first, self.used)
         dx, dy, dz, de, speed = self.path[:, of]
         return Moves(dx, dy, dz, de, speed, self.kind[of], self.line[of], self.layer[of], self.stop[of])
-
-
-Added = tuple[int, int, float, int, int]  # an event as in `Events`: move, kind, value, tool, line
-
-
-class Texts(NamedTuple):
-    """What text commands add to the events, the limits that they state, and the speed override after the last one."""
-
-    events: list[Added]
-    stated: list[FileLimit]
-    override: float
-
-
-def events_from(table: NDArray[np.float64]) -> Events:
-    """Events from the reader's buffer (float64[m, 5])."""
-    return Events(
-        table[:, at.EVENT_MOVE].astype(np.int64),
-        table[:, at.EVENT_KIND].astype(np.int8),
-        table[:, at.EVENT_VALUE].copy(),
-        table[:, at.EVENT_TOOL].astype(np.int32),
-        table[:, at.EVENT_LINE].astype(np.int32),
-    )
-
-
-def take_texts(
-    events: Events,
-    content: memoryview,
-    dialect: Dialect,
-    speed: NDArray[np.float64],
-    notes: Notes,
-    override: float = 1.0,
-) -> Texts:
-    """Let the dialect's patterns meet the lines that are no G-code; overrides act on `speed`, `notes` keep the rest.
-
-    `override` is the one in force before the first line.
-    """
-    from kinematics.gcode.text_commands import match_texts
-
-    at_text = np.flatnonzero(events.kind == TEXT)
-    offsets = events.value[at_text].astype(np.int64)
-    rows = match_texts(content, offsets, events.line[at_text], events.move[at_text], dialect)
-    told = events.tool[at_text]
-    for note in {at.NOTE_TEXT, *told.tolist()}:
-        left = at_text[rows.unmatched & (told == note)]
-        notes.pop(note, None)
-        if left.size:
-            notes[note] = (left.size, int(events.line[left[0]]), int(events.value[left[0]]))
-    begins = [0, *rows.overrides.move]
-    factors = [override, *rows.overrides.value]
-    for move, stop, factor in zip(begins, [*begins[1:], speed.size], factors, strict=True):
-        speed[move:stop] *= factor
-    added = [(int(m), DWELL, float(v), 0, int(line)) for m, v, line in zip(*rows.dwells, strict=True)]
-    added += [(int(m), PAUSE, 0.0, 0, int(line)) for m, line in zip(*rows.pauses, strict=True)]
-    limits = rows.limits
-    stated = [
-        FileLimit(int(m), means, float(v), int(line))
-        for m, means, v, line in zip(limits.move, limits.means, limits.value, limits.line, strict=True)
-    ]
-    return Texts(added, stated, float(factors[-1]))
-
-
-def with_added(events: Events, added: list[Added]) -> Events:
-    """Events with those of text commands among them, in file order; texts and limits, which are taken, left out."""
-    keep = (events.kind != TEXT) & (events.kind != LIMIT)
-    move, kind, value, tool, line = (list(column[keep]) for column in events)
-    for row in added:
-        for column, entry in zip((move, kind, value, tool, line), row, strict=True):
-            column.append(entry)
-    order = np.argsort(np.array(line, np.int64), kind="stable")
-    return Events(
-        np.array(move, np.int64)[order],
-        np.array(kind, np.int8)[order],
-        np.array(value, np.float64)[order],
-        np.array(tool, np.int32)[order],
-        np.array(line, np.int32)[order],
-    )
 
 
 class Portions:
@@ -215,8 +139,8 @@ class Portions:
         self._columns = columns
         self._state = fresh_state(dialect, options)
         self._height = np.empty(chunk // BYTES_A_MOVE + RESERVE + 1)
-        self._event_rows = np.empty((chunk // BYTES_AN_EVENT + RESERVE + 1, at.EVENT_COLUMNS))
-        self._notes = np.zeros((at.NOTE_ROWS, at.NOTE_COLUMNS), np.int64)
+        self._event_rows = np.empty((chunk // BYTES_AN_EVENT + RESERVE + 1, codes.EVENT_COLUMNS))
+        self._notes = np.zeros((codes.NOTE_ROWS, codes.NOTE_COLUMNS), np.int64)
         self._course = fresh_course()
         self._assumed = NOT_SETTLED if wanted.marked_layers else wanted.layering
         self._printed = 0.0
@@ -295,7 +219,7 @@ class Portions:
         first, lines = columns.used, self.lines
         table = self._read_lines(chunk, columns)
         notes = self._noted()
-        if self._state.status == at.STATUS_ERROR:
+        if self._state.status == codes.STATUS_ERROR:
             raise error_of(content, self._file.name, self._state)
         moves = columns.moves(first)
         n = moves.kind.size
@@ -335,7 +259,7 @@ class Portions:
                 columns.path, self._height, columns.kind, columns.line, columns.stop, self._event_rows,
             )  # fmt: skip
             columns.used = int(state.moves)
-            if state.status != at.STATUS_GROW:
+            if state.status != codes.STATUS_GROW:
                 break
             if self._event_rows.shape[0] - RESERVE <= state.events:
                 self._event_rows = np.concatenate([self._event_rows, np.empty_like(self._event_rows)])
@@ -343,14 +267,14 @@ class Portions:
                 self._height = np.concatenate([self._height, np.empty_like(self._height)])
             columns.make_room((end - begin) // BYTES_A_MOVE + RESERVE + 1)
         events = self._event_rows[: int(state.events)].copy()
-        events[:, at.EVENT_MOVE] -= first
+        events[:, codes.EVENT_MOVE] -= first
         return events
 
     def _noted(self) -> Notes:
         """What was doubtful since this was last asked for."""
         notes: Notes = {}
         if self._state.noted:
-            for row in np.flatnonzero(self._notes[:, at.NOTE_COUNT]).tolist():
+            for row in np.flatnonzero(self._notes[:, codes.NOTE_COUNT]).tolist():
                 count, line, offset, _, key = self._notes[row].tolist()
                 notes[key or row] = (count, line, offset)
                 self._notes[row] = 0

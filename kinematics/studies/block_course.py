@@ -10,7 +10,7 @@ from concurrent.futures import Executor, Future
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.gcode.facts import JobFacts
+from kinematics.gcode.job import JobFacts
 from kinematics.gcode.moves import BED_TARGET, NOZZLE_TARGET, WAITS, Events
 from kinematics.gcode.portions import Portion
 from kinematics.studies.block_plan import Block, BlockSums, Terms, last_rest, plan_to_cut, plan_to_rest

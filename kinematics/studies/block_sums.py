@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from kinematics.caps import columns as by
 from kinematics.caps.classes import MoveClass, classify, refuse_too_many
 from kinematics.caps.combine import limits_of
-from kinematics.gcode.facts import JobFacts
+from kinematics.gcode.job import JobFacts
 from kinematics.gcode.moves import Events
 from kinematics.gcode.portions import Portion
 from kinematics.planner.layers import lengthened

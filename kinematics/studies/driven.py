@@ -13,9 +13,8 @@ from kinematics.caps.combine import Limits
 from kinematics.caps.flow import flow_at, hangs_on_temperature
 from kinematics.caps.motor_drives import jacobians
 from kinematics.errors import MAY_COST, InputError, Notice, by_weight
-from kinematics.gcode.cutting import cut_job, pieces_of, start_places
+from kinematics.gcode.cutting import bytes_of_moves, cut_job, pieces_of, start_places
 from kinematics.gcode.job import Job
-from kinematics.gcode.line_bytes import bytes_of_moves
 from kinematics.gcode.moves import FILAMENT, PRINT
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import Cartesian, LinearDelta, has_coupled_limits, mechanism_of

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from kinematics.caps import columns as by
 from kinematics.caps.flow import filament_area, filament_mass
 from kinematics.errors import Notice
-from kinematics.gcode.facts import Extent, StatedLimit
+from kinematics.gcode.job import Extent, StatedLimit
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
 from kinematics.machine.model import DEFAULT
 from kinematics.studies.causes import Cause

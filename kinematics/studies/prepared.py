@@ -18,7 +18,7 @@ from kinematics.caps.flow import filament_area, hangs_on_temperature
 from kinematics.gcode.chunks import JobFile
 from kinematics.gcode.dialects import EXTRUSION, Dialect
 from kinematics.gcode.job import Job
-from kinematics.gcode.nozzle import nozzle_targets
+from kinematics.gcode.moves import nozzle_targets
 from kinematics.gcode.reader import job_file, read_job
 from kinematics.gcode.state import ReaderOptions
 from kinematics.machine import Machine

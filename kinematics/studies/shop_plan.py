@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from kinematics.caps.class_limits import NOTHING_VARIED
 from kinematics.caps.flow import filament_mass
 from kinematics.errors import Finding, InputError, nearest
-from kinematics.gcode.facts import Extent
+from kinematics.gcode.job import Extent
 from kinematics.machine import Machine
 from kinematics.machine.loading import with_material
 from kinematics.studies.shop_files import Order, Printer

@@ -13,7 +13,7 @@ from kinematics.caps.class_limits import NOTHING_VARIED
 from kinematics.caps.classes import MoveClass
 from kinematics.caps.combine import Limits
 from kinematics.errors import InputError
-from kinematics.gcode.facts import JobFacts
+from kinematics.gcode.job import JobFacts
 from kinematics.gcode.moves import FILAMENT, PRINT, WAITS, Events
 from kinematics.machine import Machine
 from kinematics.planner.layers import LayerTimes, layer_times

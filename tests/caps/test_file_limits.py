@@ -16,8 +16,8 @@ from kinematics.caps.classes import MOST_CLASSES, classify
 from kinematics.errors import InputError
 from kinematics.gcode.dialect_file import dialect_from_text
 from kinematics.gcode.dialects import EXTRUSION, FILE_LIMITS, Dialect, LimitWord
-from kinematics.gcode.facts import HeldValue, StatedLimit
 from kinematics.gcode.file_limits import Conditions, FileLimit, conditions_of
+from kinematics.gcode.job import HeldValue, StatedLimit
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL, Moves
 from kinematics.gcode.reader import read_gcode
 from kinematics.machine import Candidate, Machine, resolved_keys

@@ -13,9 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from kinematics.gcode.comments import lines_at
 from kinematics.gcode.dialects import EXTRUSION, RS274, Dialect
-from kinematics.gcode.labels import Labels, Marks, labels_of, layer_marks
+from kinematics.gcode.labels import Labels, Marks, labels_of, layer_marks, lines_at
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_gcode"
 NAMES = ("bracket", "test_cube", "cable_guide", "cable_guide_arcs", "spiral_cup", "tall_pin")

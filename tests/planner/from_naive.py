@@ -15,8 +15,7 @@ from kinematics.caps.classes import Classes, classify
 from kinematics.caps.combine import Limits, limits_of
 from kinematics.caps.flow import hangs_on_temperature
 from kinematics.caps.motor_drives import jacobians
-from kinematics.gcode.moves import Moves
-from kinematics.gcode.nozzle import NozzleTargets
+from kinematics.gcode.moves import Moves, NozzleTargets
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import Cartesian, LinearDelta, has_coupled_limits, mechanism_of
 from kinematics.planner.features import RULE_OFF, CornerSettings, Features, make_features
