@@ -1,7 +1,7 @@
 """The short way through nearly every line of a job: `G1` or `G0` with X, Y, Z, E and F, and lines of comment.
 
-What the general reader keeps in its state stays in registers here from line to line. A line that is anything else is left
-untouched for the general reader, which does with every line what is done here: this only does it sooner.
+What the general reader keeps in its state stays in registers here from line to line. A line that is anything else is
+left untouched for the general reader, which does with every line what is done here: this only does it sooner.
 """
 
 from __future__ import annotations
