@@ -28,9 +28,8 @@ from kinematics.gcode.moves import Moves
 from kinematics.gcode.reader import read_gcode
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import CrossedBelt, LinearDelta
-from kinematics.planner.features import CornerSettings, Features, make_features
-from kinematics.planner.motors import Drive
-from kinematics.planner.plan import LANES, Plan, make_room, plan, plan_moves
+from kinematics.planner.features import CornerSettings, Drive, Features, make_features
+from kinematics.planner.plan import LANES, START, Plan, Stretch, make_room, plan, plan_moves
 from kinematics.planner.ties import NO_TIES
 
 JOB = SAMPLES / "cable_guide.gcode"
@@ -52,6 +51,7 @@ MACHINE = {
 SIZES = (10_000, 100_000, 1_000_000, 10_000_000)
 C_SIZES = (10_000, 100_000, 1_000_000)
 SOURCE = Path(__file__).with_name("plan_twin.c")
+COLUMNS = Plan._fields[: Plan._fields.index("certain")]
 WAYS = ("full passes", "blocks", "cuts")
 FLAGS = ("gcc", "-O3", "-march=native", "-shared", "-fPIC")
 # What the kernel's compiler takes for granted as well (nobody reads errno or traps); gcc does not vectorise without.
@@ -104,7 +104,7 @@ class PlanForC(ctypes.Structure):
 
     _fields_ = [
         (name, ctypes.c_void_p)
-        for name in ("speed", *(name for name in Plan._fields if name not in ("speed_in", "speed_out")))
+        for name in ("speed", *(name for name in COLUMNS if name not in ("speed_in", "speed_out")))
     ]
 
 
@@ -136,7 +136,7 @@ def c_libraries(folder: Path) -> dict[str, ctypes.CDLL]:
 def c_twin(library: ctypes.CDLL, way: int, case: Case) -> tuple[Callable[[], object], Plan]:
     """A call of the C twin on a case, and the plan that it writes."""
     speeds, written = empty_plan(case)
-    arrays: list[NDArray[Any]] = [speeds, written.speed_peak, *written[3:]]
+    arrays: list[NDArray[Any]] = [speeds, written.speed_peak, *written[3 : len(COLUMNS)]]
     features = FeaturesForC(*(field.ctypes.data for field in case.features))
     target = PlanForC(*(field.ctypes.data for field in arrays))
     n, classes = ctypes.c_int64(case.features.length.size), ctypes.c_int64(case.limits.shape[0])
@@ -155,8 +155,10 @@ def kernel(case: Case) -> tuple[Callable[[], object], Plan]:
     lanes = np.zeros((LANES, *written.seconds.shape))
     advance = np.zeros((case.limits.shape[0], 2))
 
+    whole = Stretch(START, case.features.length.size, False)
+
     def run() -> None:
-        plan_moves(case.features, case.inverse, advance, NO_TIES, False, 0, speeds, written, lanes)
+        plan_moves(case.features, case.inverse, advance, NO_TIES, False, 0, whole, speeds, written, lanes)
         lanes.sum(axis=0, out=written.seconds)
 
     return run, written
@@ -218,7 +220,7 @@ def beside_python(verdicts: Verdicts) -> None:
     reference = plan(case.features, case.limits)
     agreement = 0.0
     for written in (plan_in_python(features, inverse), plan_in_quick_python(features, inverse)):
-        in_python = Plan._make(np.asarray(written[name]) for name in Plan._fields)
+        in_python = Plan(*(np.asarray(written[name]) for name in COLUMNS))
         agreement = max(agreement, difference(in_python, reference))
     times = in_turn(
         {

@@ -15,8 +15,9 @@ from kinematics.caps.motor_drives import jacobians
 from kinematics.gcode.moves import Moves
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import mechanism_of
+from kinematics.planner.ceilings import hang_on_turns
 from kinematics.planner.features import CornerSettings, Features, make_features
-from kinematics.planner.plan import Room, hang_on_turns, make_room, plan
+from kinematics.planner.plan import Room, make_room, plan
 from kinematics.planner.ties import NO_TIES, Ties, make_ties
 
 # As the co-op's machines are (sample_gcode/machines); small motors and a long tube, so that both hold some moves back.

@@ -22,20 +22,42 @@ def duration_text(seconds: float) -> str:
     return f"{hours // 24} d {hours % 24} h"
 
 
-_TIME = re.compile(r"(?:(\d+(?:\.\d+)?)d)?(?:(\d+(?:\.\d+)?)h)?(?:(\d+(?:\.\d+)?)m(?:in)?)?(?:(\d+(?:\.\d+)?)s)?")
+_AMOUNT = r"(\d+(?:\.\d+)?)"
+_TIME = re.compile(
+    rf"(?:{_AMOUNT}d(?:ays?)?)?(?:{_AMOUNT}h(?:rs?|ours?)?)?(?:{_AMOUNT}m(?:ins?|inutes?)?)?(?:{_AMOUNT}s(?:ecs?|econds?)?)?"
+)
+_CLOCK = re.compile(r"(\d+):([0-5]\d):([0-5]\d(?:\.\d+)?)")
+_HALF_TOLD = re.compile(r"(\d+):(\d{2})|(\d+(?:\.\d+)?)")
+LONGEST = 10_000.0 * 86_400.0  # s: no print takes longer
+SHOWN = 24  # letters of what could not be read
 
 
 def seconds_from(text: str, place: str) -> float:
-    """Seconds of a duration such as `1h30m`, `45m`, `90min`, `2d 4h` or `75s`. Raises InputError at `place`."""
+    """Seconds of a duration such as `1h30m`, `1h30`, `1:30:00`, `45m`, `90 min`, `2d 4h` or `75s`.
+
+    Raises InputError at `place`; of a bare number, and of `1:30`, it asks which is meant.
+    """
     from kinematics.errors import InputError
 
-    parts = _TIME.fullmatch("".join(text.lower().split()))
-    if parts is None or not any(parts.groups()):
-        raise InputError.at(place, f"{text!r} is no time", "days, hours, minutes, seconds, such as 1h30m or 45m")
-    days, hours, minutes, seconds = (float(part or 0.0) for part in parts.groups())
+    short = text if len(text) <= SHOWN else text[: SHOWN - 1] + "…"
+    told = "".join(text.lower().split())
+    parts, clock = _TIME.fullmatch(re.sub(r"h(\d{1,2})$", r"h\1m", told)), _CLOCK.fullmatch(told)
+    if clock is not None:
+        days, (hours, minutes, seconds) = 0.0, map(float, clock.groups())
+    elif parts is not None and any(parts.groups()):
+        days, hours, minutes, seconds = (float(part or 0.0) for part in parts.groups())
+    else:
+        asks = _HALF_TOLD.fullmatch(told) if len(told) <= SHOWN else None
+        meant = ""
+        if asks is not None:
+            left, right, alone = asks.groups()
+            meant = f"{alone}m or {alone}h?" if alone else f"{left}h{right}m or {left}m{right}s?"
+        raise InputError.at(place, f"can't read {short!r} as a time; write 7m or 1h30m", hint=meant)
     found = ((days * 24.0 + hours) * 60.0 + minutes) * 60.0 + seconds
     if not found > 0.0:
-        raise InputError.at(place, f"{text!r} is no time at all", "a time above 0")
+        raise InputError.at(place, f"{short!r} is no time at all", "a time above 0")
+    if not found <= LONGEST:
+        raise InputError.at(place, f"{short!r} is longer than any print", "10,000 days at most")
     return found
 
 

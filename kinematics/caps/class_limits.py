@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 
@@ -39,7 +39,23 @@ class Terms:
         self.scaled = scaled
         self.values = np.full(by.LIMITS, math.inf)
         self.origins: dict[int, str] = {}
-        self.keys: set[str] = set()
+        self.keys: set[str] = set()  # of the part that is being made
+        self.keys_of: dict[str, set[str]] = {}
+        self.advance = (math.inf, 0.0)
+
+    def again(self, machine: Machine) -> Terms:
+        """The same limits for another machine, to be made anew in part."""
+        row = Terms.__new__(Terms)
+        row.__dict__.update(self.__dict__, machine=machine, values=self.values.copy())
+        row.origins, row.keys_of = dict(self.origins), dict(self.keys_of)
+        return row
+
+    def begin(self, part: str, columns: Iterable[int]) -> None:
+        """Make a part of the limits anew: its columns hold none, and no key has had a say in it."""
+        self.keys = self.keys_of[part] = set()
+        for column in columns:
+            self.values[column] = math.inf
+            self.origins.pop(column, None)
 
     def chosen(self, general: Told, *particular: Told) -> Told:
         """What holds of one limit: told in general, by the file, and ever more particularly."""
@@ -102,6 +118,6 @@ class Terms:
 
 def label_key(label: str, name: str) -> str:
     """The dotted key of one limit of a label."""
-    from kinematics.toml.dotted import quoted
+    from kinematics.toml.files import quoted
 
     return f"motion.by_label.{quoted(label)}.{name}"

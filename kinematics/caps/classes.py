@@ -117,3 +117,52 @@ def classify(
 def is_path(member: MoveClass) -> bool:
     """Whether moves of this class have a path length."""
     return member.kind != FILAMENT
+
+
+class Way(NamedTuple):
+    """How a machine tells moves apart: number of first layers, by label, by the limits that the job states."""
+
+    first_layers: int
+    labelled: bool
+    stated: bool
+
+
+class Classing:
+    """Classes of moves under one way, numbered as they come up."""
+
+    def __init__(self, way: Way) -> None:
+        self._way = way
+        self._ranks: dict[tuple[int, ...], int] = {}
+        self._conditions: dict[tuple[tuple[str, float], ...], int] = {}
+        self.table: list[MoveClass] = []
+
+    def numbers(
+        self, moves: Moves, has_layers: bool, conditions: Conditions | None, labels: Labels | None
+    ) -> NDArray[np.uint16]:
+        """The number of the class of every one of the next moves; `conditions`, `labels` of these, if they count.
+
+        `has_layers` whether there are layers, of which the first may be kept apart.
+        """
+        conditions = conditions if self._way.stated else None
+        labels = labels if self._way.labelled else None
+        if conditions is not None:
+            for stated in conditions.table:
+                self._conditions.setdefault(tuple(sorted(stated.items())), len(self._conditions))
+        names = {} if labels is None else {name: number for number, name in enumerate(labels.names)}
+        classes = classify(moves, self._way.first_layers if has_layers else 0, conditions, labels)
+        own = np.empty(len(classes.table), np.uint16)
+        for i, member in enumerate(classes.table):
+            condition = self._conditions.get(tuple(sorted(member.stated.items())), 0)
+            rank = (names.get(member.label, 0), condition, int(member.first_layers), member.kind)
+            if rank not in self._ranks:
+                self._ranks[rank] = len(self.table)
+                self.table.append(member)
+                refuse_too_many(len(self.table))
+            own[i] = self._ranks[rank]
+        if np.array_equal(own, np.arange(own.size)):
+            return classes.of_move
+        return own[classes.of_move]
+
+    def order(self) -> list[int]:
+        """The numbers of the classes in the order in which `classify` would give them for the whole job."""
+        return [number for _, number in sorted(self._ranks.items())]

@@ -7,7 +7,9 @@ label, and above all what a study varies. Caps lower what is so told.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -17,39 +19,72 @@ from kinematics.caps import columns as by
 from kinematics.caps.class_limits import CAP, HONOUR, IN_THE_JOB, NOTHING_VARIED, UNSCALED, Terms
 from kinematics.caps.classes import MoveClass
 from kinematics.caps.drive import Drives
-from kinematics.caps.flow import FLOW_KEY, filament_speed_by_flow
+from kinematics.caps.lowering import CAPS
 from kinematics.caps.motor_drives import motor_drives, torque_key
-from kinematics.caps.vibration import AXES, RINGING_KEY, ROUNDING_KEY, axis_quality
-from kinematics.gcode.moves import PRINT, TRAVEL
+from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
 from kinematics.machine import Machine
+from kinematics.machine.keys import ALL, CORNERS, PATH, RATES
+from kinematics.machine.keys import AXES as TOOL_AXES
+from kinematics.machine.keys import COMMANDED as COMMANDED_SPEED
+from kinematics.machine.keys import EXTRUDER as THE_EXTRUDER
 from kinematics.machine.mechanisms import EXTRUDER, mechanism_of
+from kinematics.machine.names import lifted_between
 
 COMMANDED = "the job"  # origin of a commanded speed
 ADVANCE_KEY = "filament.pressure_advance_s"
+MOTORS, DRIVES = "motors", "drives"  # parts that no key lifts by itself
 
 
-class Limits(NamedTuple):
+@dataclass(frozen=True)
+class Limits:
     """What a machine allows each class of moves.
 
-    `values` float64[classes, LIMITS] (columns of `caps.columns`, infinity for none); `origins` the dotted key that
-    stands behind each number, by (class, column); `lookahead` moves that the controller sees (None: all); `motors` the
-    names of the motors that have columns of their own; `advance` float64[classes, 2] speed of the extruder (mm/s) and
-    pressure advance (s) that tie speed and acceleration together, `drives` the motors that do; `keys` every key that
-    had a say.
+    `values` float64[classes, LIMITS] (columns of `caps.columns`, infinity for none); `rows` what stands behind them;
+    `lookahead` moves that the controller sees (None: all); `motors` the names of the motors that have columns of their
+    own; `advance` float64[classes, 2] speed of the extruder (mm/s) and pressure advance (s) that tie speed and
+    acceleration together, `drives` the motors that do, `torques` their keys.
     """
 
     values: NDArray[np.float64]
-    origins: Mapping[tuple[int, int], str]
+    rows: tuple[Terms, ...]
     lookahead: int | None
     motors: tuple[str, ...]
     advance: NDArray[np.float64]
     drives: Drives | None
-    keys: frozenset[str]
+    torques: frozenset[str]
+
+    @cached_property
+    def origins(self) -> Mapping[tuple[int, int], str]:
+        """The dotted key that stands behind each number, by (class, column)."""
+        return {(i, column): key for i, row in enumerate(self.rows) for column, key in row.origins.items()}
+
+    @cached_property
+    def keys(self) -> frozenset[str]:
+        """Every key that had a say."""
+        return self.torques.union(*(keys for row in self.rows for keys in row.keys_of.values()))
+
+    def in_force(self) -> Iterator[by.Ceiling]:
+        """The ceilings that hold any class of moves."""
+        given = np.asarray(np.isfinite(self.values).any(axis=0))
+        by_speed = {by.ADVANCE: bool(self.advance[:, 1].any())}
+        by_speed |= {by.DRIVE_1 + i: True for i in range(len(self.drives.names) if self.drives is not None else 0)}
+        for one in by.CEILINGS:
+            if given[one.column] if one.column is not None else by_speed.get(one.cause, one.hangs_on == by.MOVES):
+                yield one
+
+    @property
+    def need_every_move(self) -> bool:
+        """Whether a job can only be planned under these limits with all of its moves at hand."""
+        return any(one.hangs_on not in by.IN_BLOCKS for one in self.in_force())
+
+    def sight(self, around: by.Surroundings) -> by.Sight:
+        """How far the ceilings in force see."""
+        return by.furthest(one.sees(around) for one in self.in_force())
 
     @property
     def ties(self) -> bool:
         """Whether any class's acceleration hangs on its speed, or the controller takes in so many moves a second."""
-        rates = self.values[:, [by.MOVE_RATE, by.BYTE_RATE]]
+        rates = self.values[:, by.COMMAND_COLUMNS]
         return bool(self.drives is not None or self.advance[:, 1].any() or np.isfinite(rates).any())
 
 
@@ -83,31 +118,32 @@ def _path(row: Terms) -> None:
         row.put(by.PATH_RAMP, row.chosen((key, row.machine.retraction.acceleration_mm_s2)))
 
 
+def _axis(row: Terms, name: str, most: int, ramp: int) -> None:
+    """Speed and acceleration of a tool axis or of the extruder, and of a motor that moves nothing else."""
+    axis, motors = getattr(row.machine.axes, name), row.machine.motors
+    row.put(most, row.chosen((f"axes.{name}.max_speed_mm_s", axis.max_speed_mm_s)))
+    row.put(ramp, row.chosen((f"axes.{name}.max_acceleration_mm_s2", axis.max_acceleration_mm_s2)))
+    if name in motors:  # on other mechanisms there is none of this name
+        row.lower(most, (f"motors.{name}.max_speed_mm_s", motors[name].max_speed_mm_s))
+        row.lower(ramp, (f"motors.{name}.max_acceleration_mm_s2", motors[name].max_acceleration_mm_s2))
+
+
 def _axes(row: Terms) -> None:
-    """Speed and acceleration of each tool axis and of the extruder, and of a motor that moves nothing else.
-
-    The hotend's flow counts while printing.
-    """
-    axes, motors = row.machine.axes, row.machine.motors
-    named = (
-        ("x", axes.x, by.X_MOST, by.X_RAMP),
-        ("y", axes.y, by.Y_MOST, by.Y_RAMP),
-        ("z", axes.z, by.Z_MOST, by.Z_RAMP),
-        ("e", axes.e, by.FILAMENT_MOST, by.FILAMENT_RAMP),
-    )
-    for name, axis, most, ramp in named:
-        row.put(most, row.chosen((f"axes.{name}.max_speed_mm_s", axis.max_speed_mm_s)))
-        row.put(ramp, row.chosen((f"axes.{name}.max_acceleration_mm_s2", axis.max_acceleration_mm_s2)))
-        if name in motors:  # on other mechanisms there is none of this name
-            row.lower(most, (f"motors.{name}.max_speed_mm_s", motors[name].max_speed_mm_s))
-            row.lower(ramp, (f"motors.{name}.max_acceleration_mm_s2", motors[name].max_acceleration_mm_s2))
-    if row.member.kind == PRINT:
-        row.lower(by.FILAMENT_MOST, (FLOW_KEY, filament_speed_by_flow(row.machine, row.member.nozzle)))
+    """What each tool axis may."""
+    _axis(row, "x", by.X_MOST, by.X_RAMP)
+    _axis(row, "y", by.Y_MOST, by.Y_RAMP)
+    _axis(row, "z", by.Z_MOST, by.Z_RAMP)
 
 
-def _motors(row: Terms, names: tuple[str, ...]) -> None:
+def _extruder(row: Terms) -> None:
+    """What the extruder may, and what ties its speed and acceleration to each other."""
+    _axis(row, "e", by.FILAMENT_MOST, by.FILAMENT_RAMP)
+    row.advance = _advance(row)
+
+
+def _motors(row: Terms) -> None:
     """Speed and acceleration of each motor that moves several axes at once, or one of them unevenly."""
-    for i, name in enumerate(names):
+    for i, name in enumerate(mechanism_of(row.machine).coupled):
         motor = row.machine.motors.get(name)
         if motor is not None:
             row.put(by.MOTOR_1_MOST + i, (f"motors.{name}.max_speed_mm_s", motor.max_speed_mm_s))
@@ -135,17 +171,6 @@ def _corners(row: Terms) -> None:
     row.put(by.FILAMENT_STEP, row.chosen(("motion.extruder_step_mm_s", motion.extruder_step_mm_s)))
 
 
-def _quality(row: Terms) -> None:
-    """What rounding and ringing allow the axes that carry a filter or swing."""
-    columns = ((by.X_RAMP, by.X_STEP, by.X_ROUNDING), (by.Y_RAMP, by.Y_STEP, by.Y_ROUNDING))
-    for axis, (ramp, step, rounding) in zip(AXES, columns, strict=True):
-        found = axis_quality(row.machine, axis)
-        row.lower(ramp, (ROUNDING_KEY, found.ramp_rounding))
-        row.lower(ramp, (RINGING_KEY, found.ramp_ringing))
-        row.lower(step, (RINGING_KEY, found.step_ringing))
-        row.lower(rounding, (ROUNDING_KEY, found.corner_rounding))
-
-
 def _drives(row: Terms, drives: Drives, coupled: tuple[str, ...]) -> None:
     """No motor runs faster than its torque curve tells."""
     places = {"x": by.X_MOST, "y": by.Y_MOST, "z": by.Z_MOST, EXTRUDER: by.FILAMENT_MOST}
@@ -154,11 +179,8 @@ def _drives(row: Terms, drives: Drives, coupled: tuple[str, ...]) -> None:
         row.lower_to(places[name], torque_key(name), fastest)  # more torque is no more speed
 
 
-def _controller(row: Terms) -> None:
-    """Moves and bytes that the controller takes in each second."""
-    controller = row.machine.controller
-    row.lower(by.MOVE_RATE, ("controller.moves_per_s", controller.moves_per_s))
-    row.lower(by.BYTE_RATE, ("controller.bytes_per_s", controller.bytes_per_s))
+def _rates(_: Terms) -> None:
+    """The machine tells no command rate but as a cap."""
 
 
 def _advance(row: Terms) -> tuple[float, float]:
@@ -175,6 +197,94 @@ def _advance(row: Terms) -> tuple[float, float]:
     return most, delay / row.scaled.get(key, 1.0)
 
 
+EVERY_KIND = tuple(MoveClass(kind, False) for kind in (PRINT, TRAVEL, FILAMENT))
+
+
+class Part(NamedTuple):
+    """A part of the limits of a class, by the word that its keys lift: how it is told, and its columns.
+
+    Caps of the table lower these columns then.
+    """
+
+    make: Callable[[Terms], None]
+    columns: tuple[int, ...]
+
+
+PARTS: Mapping[str, Part] = {
+    COMMANDED_SPEED: Part(_commanded, (by.SPEED_SHARE, by.SPEED_REPLACED)),
+    PATH: Part(_path, (by.CAP, by.PATH_RAMP)),
+    TOOL_AXES: Part(_axes, (by.X_MOST, by.Y_MOST, by.Z_MOST, by.X_RAMP, by.Y_RAMP, by.Z_RAMP)),
+    THE_EXTRUDER: Part(_extruder, (by.FILAMENT_MOST, by.FILAMENT_RAMP)),
+    MOTORS: Part(_motors, (*range(by.MOTOR_1_MOST, by.MOTOR_1_MOST + 3), *range(by.MOTOR_1_RAMP, by.MOTOR_1_RAMP + 3))),
+    CORNERS: Part(
+        _corners,
+        (by.DEVIATION, by.X_STEP, by.Y_STEP, by.Z_STEP, by.FILAMENT_STEP, by.X_ROUNDING, by.Y_ROUNDING),
+    ),
+    RATES: Part(_rates, (by.MOVE_RATE, by.BYTE_RATE)),
+}
+
+
+CAPS_OF = {part: tuple(cap for cap in CAPS if cap.column in PARTS[part].columns) for part in PARTS}
+
+
+class LimitTable:
+    """The limits of one machine after another for the same classes of moves: a candidate changes columns of them.
+
+    `mode` says what limits stated in the job do (honour, ignore, cap).
+    """
+
+    def __init__(self, table: Sequence[MoveClass], mode: str = HONOUR) -> None:
+        self.table = table
+        self._mode = mode
+        # Of the machine before: threads may put another one in its place at any time.
+        self._before: tuple[Machine, frozenset[str], Mapping[str, float], tuple[Terms, ...]] | None = None
+
+    def of(
+        self,
+        machine: Machine,
+        varied: frozenset[str] = NOTHING_VARIED,
+        scaled: Mapping[str, float] = UNSCALED,
+    ) -> Limits:
+        """The limits of a machine; arguments and failures as in `limits_of`."""
+        coupled = mechanism_of(machine).coupled
+        drives = motor_drives(machine, scaled)
+        rows, lifted = self._rows(machine, varied, scaled)
+        for part in lifted:
+            caps = [(cap, None if cap.by_class else cap.value(machine, EVERY_KIND[0])) for cap in CAPS_OF[part]]
+            for row in rows:
+                row.begin(part, PARTS[part].columns)
+                PARTS[part].make(row)
+                for cap, value in caps:
+                    row.lower(cap.column, (cap.key, cap.value(machine, row.member) if cap.by_class else value))
+        if drives is None:
+            self._before = machine, varied, scaled, rows
+        else:
+            for row in rows:
+                row.begin(DRIVES, ())
+                _drives(row, drives, coupled)
+        return Limits(
+            np.stack([row.values for row in rows]),
+            rows,
+            machine.motion.lookahead_moves,
+            coupled,
+            np.array([row.advance for row in rows]),
+            drives if drives is not None and drives.names else None,
+            frozenset(torque_key(name) for name in drives.names) if drives is not None else frozenset(),
+        )
+
+    def _rows(
+        self, machine: Machine, varied: frozenset[str], scaled: Mapping[str, float]
+    ) -> tuple[tuple[Terms, ...], Iterable[str]]:
+        """The rows to be filled in, and which of their parts are to be made."""
+        if self._before is not None:
+            before, its_varied, its_scaled, rows = self._before
+            if varied == its_varied and scaled is its_scaled:
+                lifted = lifted_between(before, machine)
+                if ALL not in lifted:
+                    return tuple(row.again(machine) for row in rows), lifted
+        return tuple(Terms(machine, member, self._mode, varied, scaled) for member in self.table), PARTS
+
+
 def limits_of(
     machine: Machine,
     table: Sequence[MoveClass],
@@ -189,33 +299,4 @@ def limits_of(
     job do (honour, ignore, cap), `varied` names the dotted keys that a study varies, `scaled` holds factors on limits
     by key, infinity for one that is lifted. Raises InputError where a filter cannot be made or a motor moves nothing.
     """
-    coupled = mechanism_of(machine).coupled
-    drives = motor_drives(machine, scaled)
-    rows = []
-    advance = []
-    for member in table:
-        row = Terms(machine, member, mode, varied, scaled)
-        _commanded(row)
-        _path(row)
-        _axes(row)
-        _motors(row, coupled)
-        _corners(row)
-        _quality(row)
-        _controller(row)
-        if drives is not None:
-            _drives(row, drives, coupled)
-        advance.append(_advance(row))
-        rows.append(row)
-    origins = {(i, column): key for i, row in enumerate(rows) for column, key in row.origins.items()}
-    keys = frozenset().union(*(row.keys for row in rows))
-    if drives is not None:
-        keys |= {torque_key(name) for name in drives.names}
-    return Limits(
-        np.stack([row.values for row in rows]),
-        origins,
-        machine.motion.lookahead_moves,
-        coupled,
-        np.array(advance),
-        drives if drives is not None and drives.names else None,
-        keys,
-    )
+    return LimitTable(table, mode).of(machine, varied, scaled)

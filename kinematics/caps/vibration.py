@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from kinematics.errors import InputError
 from kinematics.machine import Machine
-from kinematics.machine.vibration_keys import AxisVibration
+from kinematics.machine.keys import AxisVibration
 
 AXES = ("x", "y")
 ROUNDING_KEY, RINGING_KEY = "quality.rounding_budget_mm", "quality.ringing_budget_mm"

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import is_long, job_options, machine_or_stand_in, machine_words, prepared_jobs
+from kinematics.cli.options import is_long, job_options, jobs_with_moves, machine_or_stand_in, machine_words
 
 if TYPE_CHECKING:
     from kinematics.studies.prepared import PreparedJob
@@ -42,7 +42,7 @@ def command(
     machine = machine_or_stand_in(machine_name, settings, material, as_json)
     prepared: list[PreparedJob] = []
     if jobs:
-        prepared = prepared_jobs(jobs, dialect, file_limits, block_delete, whole=True)  # type: ignore[assignment]
+        prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
     from kinematics.studies.caps_table import caps_of
 
     with console.progress(1, is_long(jobs, PLANS_EACH)) as tell:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import draw_options, is_long, job_options, machine_or_stand_in, machine_words, prepared_jobs
+from kinematics.cli.options import draw_options, is_long, job_options, jobs_to_time, machine_or_stand_in, machine_words
 
 if TYPE_CHECKING:
     from kinematics.machine import Candidate
@@ -51,7 +51,7 @@ def command(
             '--candidate "NAME: KEY=VALUE, …", or [[candidate]] in the machine file',
             'such as --candidate "brisk: acceleration=3000, speed=1.3"',
         )
-    prepared = prepared_jobs(jobs, dialect, file_limits, block_delete)
+    prepared = jobs_to_time(jobs, dialect, file_limits, block_delete)
     from kinematics import compiled
     from kinematics.studies.compare import compare_prepared
     from kinematics.studies.intervals import Sampling

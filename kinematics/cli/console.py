@@ -100,8 +100,18 @@ def say_json(document: dict[str, Any]) -> None:
 
 
 def remark(text: str) -> None:
-    """Tell something beside the answer, on the error stream."""
-    print(text, file=sys.stderr)
+    """Tell something beside the answer, on the error stream; broken between words on a terminal."""
+    if not sys.stderr.isatty():
+        print(text, file=sys.stderr)
+        return
+    from kinematics.reports.layout import wrapped
+
+    try:
+        width = os.get_terminal_size(sys.stderr.fileno()).columns
+    except (OSError, ValueError):
+        width = shutil.get_terminal_size().columns
+    for line in encodable(text, sys.stderr.encoding or "utf-8").splitlines():
+        print("\n".join(wrapped(line, width)), file=sys.stderr)
 
 
 def remark_first_run() -> None:

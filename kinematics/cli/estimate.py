@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import chosen_machine, draw_options, is_long, job_options, machine_words, prepared_jobs
+from kinematics.cli.options import (
+    chosen_machine,
+    draw_options,
+    is_long,
+    job_options,
+    jobs_to_time,
+    jobs_with_moves,
+    machine_words,
+)
 
 if TYPE_CHECKING:
     import pandas
 
     from kinematics.studies.estimate import Estimate
+    from kinematics.studies.timing import TimedJob
 
 LAYER_HEADS = (
     ("job", False),
@@ -67,15 +77,15 @@ def command(
     if picture is not None:
         _check_picture(picture, limits, len(jobs), force)
     machine = chosen_machine(machine_name, settings, material)
+    given = jobs, dialect, file_limits, block_delete
     asked_once = not (limits or as_json or (machine is not None and machine.ranges))
-    prepared = prepared_jobs(jobs, dialect, file_limits, block_delete, moves_file is not None, asked_once)
+    prepared: Sequence[TimedJob] = jobs_to_time(*given, asked_once) if moves_file is None else jobs_with_moves(*given)
     from kinematics import compiled
     from kinematics.studies.estimate import STAND_IN, estimate_prepared
     from kinematics.studies.intervals import USUAL, Sampling
-    from kinematics.studies.prepared import PreparedJob
 
     # Of a job in blocks every number of that kind is another pass over its file: only where it is asked for.
-    worth = limits or (as_json and all(isinstance(job, PreparedJob) for job in prepared))
+    worth = limits or (as_json and all(job.keeps_moves for job in prepared))
     steps = len(jobs) + (3 if machine is None else 0) + 1 + (len(jobs) if worth else 0)
     steps += 1 if machine is not None and machine.ranges else 0
     with console.progress(steps, is_long(jobs, 2)) as tell:

@@ -90,6 +90,7 @@ def check(machine_name: str, settings: tuple[str, ...], as_json: bool) -> None:
 @click.option("--like", metavar="gentle|middling|quick", help="The built-in machine that it is most like.")
 @click.option("--from", "job", metavar="JOB", help="Take the limits that this job file states, instead of --like.")
 @click.option("--dialect", metavar="NAME|FILE", help="Dialect of JOB: extrusion (default), rs274, or a file.")
+@click.option("--full", is_flag=True, help="With every key there is, commented out and explained.")
 @click.option("--force", is_flag=True, help="Overwrite FILE.")
 def new(
     file: Path,
@@ -98,6 +99,7 @@ def new(
     like: str | None,
     job: str | None,
     dialect: str | None,
+    full: bool,
     force: bool,
 ) -> None:
     """Write a commented machine file to FILE from three questions (asked on a terminal) or options.
@@ -109,13 +111,15 @@ def new(
 
     if job is not None and like is not None:
         raise InputError.at("--like", "given together with --from", "one of them")
+    if job is not None and full:
+        raise InputError.at("--full", "given together with --from", "one of them")
     if dialect is not None and job is None:
         raise InputError.at("--dialect", "no job to read", "--dialect together with --from JOB")
     console.refuse_to_overwrite(file, force)
     if job is not None:
         text, source = _from_job(job, dialect or "extrusion", name, bed_mm)
     else:
-        text, source = _from_questions(name, bed_mm, like)
+        text, source = _from_questions(name, bed_mm, like, full)
     console.write_whole(file, lambda path: _write(path, text), force)
     example = "JOB" if job is None or job == "-" else job
     from kinematics.machine import Machine
@@ -125,15 +129,17 @@ def new(
     console.say([f"{file} written, {source}", *doubts, following])
 
 
-def _from_questions(name: str | None, bed_mm: str | None, like: str | None) -> tuple[str, str]:
+def _from_questions(name: str | None, bed_mm: str | None, like: str | None, full: bool) -> tuple[str, str]:
     """The text of the file, and in words where its limits are from."""
     from kinematics.machine import NEW_MACHINE_QUESTIONS, new_machine_text
+    from kinematics.machine.explained import full_machine_text
 
     answers = {"name": name, "bed_mm": bed_mm, "like": like}
     for question in NEW_MACHINE_QUESTIONS:
         if answers[question.key] is None:
             answers[question.key] = _asked(question)
-    text = new_machine_text(str(answers["name"]), str(answers["bed_mm"]), str(answers["like"]))
+    make = full_machine_text if full else new_machine_text
+    text = make(str(answers["name"]), str(answers["bed_mm"]), str(answers["like"]))
     return text, f"with the limits of the built-in machine {answers['like']!r}: a start, not yours yet"
 
 

@@ -11,9 +11,10 @@ import click
 from kinematics.cli.job_arguments import job_files
 
 if TYPE_CHECKING:
+    from kinematics.gcode.dialects import Dialect
     from kinematics.machine import Machine
-    from kinematics.studies.blockwise import BlockwiseJob
     from kinematics.studies.prepared import PreparedJob
+    from kinematics.studies.timing import TimedJob
 
 DRAWS = (20, 100_000)  # fewer have no outermost twentieth
 LONG_JOB = 20_000_000  # bytes from which progress is worth showing
@@ -95,8 +96,15 @@ def chosen_machine(name: str | None, settings: Sequence[str], material: str | No
 
 
 def machine_words(machine: Machine, material: str | None, settings: Sequence[str]) -> str:
-    """Which machine, as the head of every screen says it: its name, the material, and what --set changed."""
-    changes = [*([] if material is None else [material]), *settings]
+    """Which machine, as the head of every screen says it: its name, the material, and what --set changed.
+
+    A setting that a later one takes back is left out.
+    """
+    from kinematics.machine import parse_settings
+
+    keys = [parse_settings(text).keys() for text in settings]
+    standing = [text for i, text in enumerate(settings) if not any(keys[i] <= later for later in keys[i + 1 :])]
+    changes = [*([] if material is None else [material]), *standing]
     return machine.name + (f" with {', '.join(changes)}" if changes else "")
 
 
@@ -111,18 +119,8 @@ def machine_or_stand_in(name: str | None, settings: Sequence[str], material: str
     return load_machine(name or STAND_IN, settings, material)
 
 
-def prepared_jobs(
-    jobs: Sequence[str],
-    dialect_name: str,
-    file_limits: str,
-    block_delete: bool,
-    whole: bool = False,
-    asked_once: bool = False,
-) -> list[PreparedJob | BlockwiseJob]:
-    """The jobs; files are read with the first machine, large ones in blocks unless they must be `whole`.
-
-    `asked_once` says that all there is to ask of them can be foreseen.
-    """
+def _dialect_ready(dialect_name: str) -> Dialect:
+    """The dialect of some jobs, and the kernels compiled: files are read with the first machine."""
     from kinematics.cli.console import remark_first_run
     from kinematics.compiled import leave_linear_algebra_out
     from kinematics.gcode.dialects import DIALECTS
@@ -138,9 +136,25 @@ def prepared_jobs(
     from kinematics.studies.first_run import compile_kernels
 
     compile_kernels()
-    from kinematics.studies.blockwise import prepared_job
+    return dialect
 
-    return [prepared_job(job, dialect, file_limits, block_delete, whole, asked_once) for job in jobs]
+
+def jobs_to_time(
+    jobs: Sequence[str], dialect_name: str, file_limits: str, block_delete: bool, asked_once: bool = False
+) -> list[TimedJob]:
+    """The jobs; files are read with the first machine, large ones in blocks: `asked_once` as in `job_to_time`."""
+    dialect = _dialect_ready(dialect_name)
+    from kinematics.studies.blockwise import job_to_time
+
+    return [job_to_time(job, dialect, file_limits, block_delete, asked_once) for job in jobs]
+
+
+def jobs_with_moves(jobs: Sequence[str], dialect_name: str, file_limits: str, block_delete: bool) -> list[PreparedJob]:
+    """The jobs, each kept with all its moves; files are read with the first machine."""
+    dialect = _dialect_ready(dialect_name)
+    from kinematics.studies.prepared import PreparedJob
+
+    return [PreparedJob(job, dialect, None, file_limits, block_delete) for job in jobs]
 
 
 def is_long(jobs: Sequence[str], times: int) -> bool:

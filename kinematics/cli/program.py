@@ -28,6 +28,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "upgrades": ("kinematics.cli.upgrades", "Which upgrade pays, and when?"),
         "shop": ("kinematics.cli.shop", "How many parts a day, and by when?"),
         "machine": ("kinematics.cli.machine", "Make, read and check a machine file."),
+        "guide": ("kinematics.cli.guide", "What does each key of a machine file mean?"),
     }
 )
 
@@ -106,23 +107,21 @@ for _name in COMMANDS:
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the program; exits with 0 done, 1 the answer is no, 2 bad input, 130 interrupted."""
-    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")  # there are none here, and looking takes 20 ms
     let_no_encoding_fail()
     click.Context.formatter_class = _PlainHelp
     gc.disable()  # a short life: looking for garbage while importing takes a tenth of it and finds next to nothing
+    from kinematics.cli.console import remark
+
     try:
         status: Any = program.main(args=arguments, prog_name="kinematics", standalone_mode=False)
     except InputError as error:
         for finding in error.findings:
-            print(f"kinematics: {finding}", file=sys.stderr)
+            remark(f"kinematics: {finding}")
         status = EXIT_BAD_INPUT
     except click.exceptions.Exit as error:
         status = error.exit_code
-    except click.Abort:
-        print("kinematics: interrupted", file=sys.stderr)
-        status = EXIT_INTERRUPTED
-    except KeyboardInterrupt:
-        print("kinematics: interrupted", file=sys.stderr)
+    except (click.Abort, KeyboardInterrupt):
+        remark("kinematics: interrupted")
         status = EXIT_INTERRUPTED
     except click.exceptions.NoArgsIsHelpError as error:
         print(error.format_message())
@@ -130,7 +129,7 @@ def main(arguments: list[str] | None = None) -> None:
     except click.ClickException as error:
         where = getattr(error, "ctx", None)
         asks = f" ({where.command_path} --help)" if where is not None else ""
-        print(f"kinematics: {error.format_message()}{asks}", file=sys.stderr)
+        remark(f"kinematics: {error.format_message()}{asks}")
         status = EXIT_BAD_INPUT
     except _ReaderGoneError:
         # Nothing more to say, and nothing to complain of at exit.

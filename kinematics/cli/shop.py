@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import prepared_jobs
+from kinematics.cli.options import jobs_to_time
 from kinematics.errors import EXIT_ANSWER_IS_NO
 
 if TYPE_CHECKING:
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from kinematics.studies.shop_files import Printer
 
 PICTURES = (".png", ".svg", ".pdf")
+MOST_TOLD = 10  # rows that were left out
 
 
 @click.command("shop")
@@ -67,7 +68,8 @@ def command(
     """How many parts a day, and by when?
 
     ORDERS.csv holds order, job or hours, quantity, due, class, material; PRINTERS.csv name, machine, class, materials,
-    free_from. Status 1 where some rows could not be planned.
+    free_from. Who prints what is told by the best of four rules, and the answer says which. Status 1 where some rows
+    could not be planned.
     """
     from kinematics.cli import console
     from kinematics.errors import InputError
@@ -84,7 +86,7 @@ def command(
     begins = _start(start, zone)
     variants = variants_of(candidate_texts, upgrades, printers)
     paths = list(dict.fromkeys(order.job for order in orders if order.job is not None))
-    jobs = dict(zip(paths, prepared_jobs(paths, dialect, file_limits, False), strict=True)) if paths else {}
+    jobs = dict(zip(paths, jobs_to_time(paths, dialect, file_limits, False), strict=True)) if paths else {}
     from kinematics.studies.shop import shop_of
     from kinematics.studies.shop_plan import Clock
 
@@ -105,8 +107,10 @@ def command(
         console.say_json(shop_document(shop))
     else:
         _show(shop)
-    for finding in shop.cannot:
+    for finding in shop.cannot[:MOST_TOLD]:
         console.remark(f"left out: {finding}")
+    if len(shop.cannot) > MOST_TOLD:
+        console.remark(f"left out: {len(shop.cannot) - MOST_TOLD:,} more (all of them with --json)")
     if shop.cannot:
         raise click.exceptions.Exit(EXIT_ANSWER_IS_NO)
 
@@ -115,13 +119,11 @@ def _show(shop: Shop) -> None:
     from kinematics.cli import console
     from kinematics.reports import shop as words
 
-    tables = [
-        console.Table(words.ORDER_HEADS, words.order_rows(shop)),
-        console.Table(words.PRINTER_HEADS, words.printer_rows(shop)),
-    ]
+    tables = [words.order_table(shop), words.cost_table(shop), (words.PRINTER_HEADS, words.printer_rows(shop))]
     if shop.effects:
-        tables.append(console.Table(words.EFFECT_HEADS, words.effect_rows(shop)))
-    console.say_answer(words.shop_head(shop), *tables, words.shop_notes(shop))
+        tables.append((words.effect_heads(shop), words.effect_rows(shop)))
+    shown = [console.Table(*table) for table in tables]
+    console.say_answer(words.shop_head(shop), *shown, words.shop_notes(shop))
 
 
 def _start(text: str | None, zone: tzinfo) -> float:

@@ -9,15 +9,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import draw_options, job_options, machine_or_stand_in, machine_words, prepared_jobs
+from kinematics.cli.options import draw_options, job_options, jobs_with_moves, machine_or_stand_in, machine_words
 
 if TYPE_CHECKING:
     from kinematics.machine import Machine
     from kinematics.studies.intervals import Sampling
     from kinematics.studies.knobs import Knob
-    from kinematics.studies.prepared import PreparedJob
-    from kinematics.studies.sweep import SweepRow, WeightedJobs
+    from kinematics.studies.sweep import SweepRow
     from kinematics.studies.sweep_file import SweepFile
+    from kinematics.studies.weighted_jobs import WeightedJobs
 
 SHOWN_ROWS = 40  # on a screen without --output
 LONG_SWEEP = 200  # candidates from which progress is shown
@@ -32,16 +32,25 @@ LONG_SWEEP = 200  # candidates from which progress is shown
     multiple=True,
     required=True,
     metavar="KNOB=LOW:HIGH:COUNT[log]",
-    help="A key of the machine file, or acceleration, speed, corner, flow, and its values; or KNOB=1,2,5.",
+    help="A key of the machine file, or acceleration, speed, corner, flow, and the values to try; or KNOB=1,2,5.",
 )
-@click.option("--sample", "sample_size", type=click.IntRange(1), metavar="N", help="N points, not the whole grid.")
-@click.option("--prints", "print_texts", multiple=True, metavar="JOB=N", help="How often a job is printed.")
 @click.option(
-    "-o", "--output", metavar="FILE", type=click.Path(path_type=Path), help="Rows to .csv or .parquet as they are done."
+    "--sample", "sample_size", type=click.IntRange(1), metavar="N", help="Try N points instead of the whole grid."
+)
+@click.option("--prints", "print_texts", multiple=True, metavar="JOB=N", help="How many times a job is printed.")
+@click.option(
+    "-o",
+    "--output",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Write the rows to a .csv or .parquet file as they come.",
 )
 @click.option("--force", is_flag=True, help="Overwrite the files of --output and --picture.")
 @click.option(
-    "--picture", metavar="FILE", type=click.Path(path_type=Path), help="The curve or the map to .png or .svg."
+    "--picture",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Draw the curve or the map to a .png or .svg file.",
 )
 def command(
     jobs: tuple[str, ...],
@@ -63,8 +72,8 @@ def command(
 ) -> None:
     """How does time fall as limits rise, where does it stop paying, and which part is within the caps?
 
-    Every combination of the values of all --vary is tried on every JOB. A sweep with --output that was broken off goes
-    on where it was left when the same command is given again.
+    Every combination of the values of all --vary is tried on every JOB. A sweep with --output that was interrupted
+    picks up where it stopped when the same command is given again.
     """
     from kinematics.cli import console
     from kinematics.reports.pictures import check_picture
@@ -78,17 +87,20 @@ def command(
         console.refuse_to_overwrite(picture, force)
     weights = weights_of(jobs, print_texts)
     points = list(grid(knobs)) if sample_size is None else sample(knobs, sample_size, seed)
-    prepared: list[PreparedJob] = prepared_jobs(jobs, dialect, file_limits, block_delete, whole=True)  # type: ignore[assignment]
+    prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
     from kinematics import compiled
     from kinematics.studies.intervals import Sampling
-    from kinematics.studies.sweep import Sweep, WeightedJobs, knee_of, ranges_left
+    from kinematics.studies.knees import knee_of
+    from kinematics.studies.sweep import Sweep, present_total_of, ranges_left
+    from kinematics.studies.weighted_jobs import WeightedJobs
 
     weighted = WeightedJobs(prepared, jobs, weights)
     sampling = Sampling(draws, seed) if ranges_left(machine, knobs) else None
     rows = _rows(weighted, machine, knobs, points, output, force, (dialect, file_limits, block_delete), sampling)
     knees = tuple(knee_of(weighted, machine, knob) for knob in knobs)
+    present = present_total_of(weighted, machine)
     compiled.mark_warm()
-    sweep = Sweep(machine, tuple(knobs), tuple(rows), knees, sampling)
+    sweep = Sweep(machine, tuple(knobs), tuple(rows), knees, sampling, present)
     if picture is not None:
         from kinematics.reports.pictures import draw_sweep
 
@@ -125,7 +137,8 @@ def weights_of(jobs: Sequence[str], texts: Sequence[str]) -> list[float]:
         except ValueError:
             count = -1.0
         if not 0.0 < count < 1e9:
-            raise InputError.at("--prints", f"{text!r} is not a number of prints", "JOB=N, N above 0")
+            found = f"can't read {text!r} as a job and a number of prints"
+            raise InputError.at("--prints", found, "JOB=N, N above 0")
         if name not in weights:
             raise InputError.at("--prints", f"{name!r} is not one of the jobs", ", ".join(jobs), nearest(name, jobs))
         weights[name] = count
@@ -155,7 +168,7 @@ def _rows(
         mark = fingerprint(machine, knobs, points, weighted, reading, sampling)
         file = SweepFile(output, knobs, rows_each, mark, force, sampling is not None)
         if file.done:
-            console.remark(f"{file.done:,} of {len(points):,} candidates are done already; going on")
+            console.remark(f"{file.done:,} of {len(points):,} candidates are done already; carrying on")
     rows: list[SweepRow] = []
     done = 0 if file is None else file.done
     with console.counted_progress(len(points), len(points) >= LONG_SWEEP) as advance:
@@ -171,7 +184,7 @@ def _rows(
         except KeyboardInterrupt:
             if file is not None:
                 file.close()
-                console.remark(f"kept in {output}.partial; the same command goes on from there")
+                console.remark(f"kept in {output}.partial; the same command picks up from there")
             else:
                 from kinematics.reports.sweep_screen import sweep_cells, sweep_heads
 

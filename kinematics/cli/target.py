@@ -3,28 +3,26 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import job_options, machine_or_stand_in, prepared_jobs
+from kinematics.cli.options import job_options, jobs_with_moves, machine_or_stand_in, machine_words
 from kinematics.cli.sweep import weights_of
 
-if TYPE_CHECKING:
-    from kinematics.studies.prepared import PreparedJob
+LIGHTEST, HEAVIEST = 0.01, 100.0  # weights
 
 
 @click.command("target")
 @job_options
-@click.option("--within", required=True, metavar="TIME", help="The deadline for all jobs together: 1h30m, 45m.")
+@click.option("--within", required=True, metavar="TIME", help="The deadline for all jobs together: 7m, 1h30m, 1:30:00.")
 @click.option(
     "--turn",
     "turn_texts",
     multiple=True,
     metavar="KNOB[=WEIGHT]",
-    help="What may be turned, and how readily (default: acceleration).",
+    help="A limit that may change, and how readily (default: acceleration).",
 )
-@click.option("--prints", "print_texts", multiple=True, metavar="JOB=N", help="How often a job is printed.")
+@click.option("--prints", "print_texts", multiple=True, metavar="JOB=N", help="How many times a job is printed.")
 def command(
     jobs: tuple[str, ...],
     machine_name: str | None,
@@ -40,22 +38,22 @@ def command(
 ) -> None:
     """Which are the gentlest limits that meet a deadline?
 
-    All knobs are turned together, each by a power of one factor, its weight; the least factor that meets the deadline
-    is the answer. Exit status 1 where none does.
+    All knobs are turned together, those with more weight more readily, and none further than is of use: the gentlest
+    setting that meets the deadline is the answer. Exit status 1 where none does.
     """
     from kinematics.cli import console
     from kinematics.errors import EXIT_ANSWER_IS_NO
-    from kinematics.studies.target import present_values, target_of
+    from kinematics.studies.target import knobs_and_weights, target_of
     from kinematics.wording import seconds_from
 
     deadline = seconds_from(within, "--within")
     weights = turns_of(turn_texts or ("acceleration",))
     machine = machine_or_stand_in(machine_name, settings, material, as_json)
-    present_values(machine, tuple(weights))
+    weights = knobs_and_weights(machine, weights)
     prints = weights_of(jobs, print_texts)
-    prepared: list[PreparedJob] = prepared_jobs(jobs, dialect, file_limits, block_delete, whole=True)  # type: ignore[assignment]
+    prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
     from kinematics import compiled
-    from kinematics.studies.sweep import WeightedJobs
+    from kinematics.studies.weighted_jobs import WeightedJobs
 
     target = target_of(WeightedJobs(prepared, jobs, prints), machine, deadline, weights)
     compiled.mark_warm()
@@ -66,7 +64,7 @@ def command(
     else:
         from kinematics.reports.sweep_screen import target_lines
 
-        console.say(target_lines(target, machine))
+        console.say(target_lines(target, machine, machine_words(machine, material, settings)))
     if not target.met:
         sys.exit(EXIT_ANSWER_IS_NO)
 
@@ -82,7 +80,8 @@ def turns_of(texts: tuple[str, ...]) -> dict[str, float]:
             weight = float(told) if equals else 1.0
         except ValueError:
             weight = -1.0
-        if not 0.0 < weight <= 100.0 or not name.strip():
-            raise InputError.at("--turn", f"{text!r} is no knob with a weight", "KNOB or KNOB=WEIGHT, above 0 to 100")
+        if not LIGHTEST <= weight <= HEAVIEST or not name.strip():
+            allowed = f"KNOB or KNOB=WEIGHT, a weight of {LIGHTEST:g} to {HEAVIEST:g}"
+            raise InputError.at("--turn", f"can't read {text!r} as a knob and its weight", allowed)
         weights[name.strip()] = weight
     return weights

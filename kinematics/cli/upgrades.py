@@ -7,7 +7,7 @@ from pathlib import PurePath
 
 import click
 
-from kinematics.cli.options import chosen_machine, draw_options, is_long, job_options, machine_words, prepared_jobs
+from kinematics.cli.options import chosen_machine, draw_options, is_long, job_options, jobs_to_time, machine_words
 
 COUNT_ALLOWED = "a number, 0 or more, for every job, or JOB=NUMBER for one"
 
@@ -51,7 +51,7 @@ def command(
         allowed = "[[upgrade]] blocks with name, price, fitting_hours and set"
         raise InputError.at(machine.source, "the machine has no upgrades", allowed)
     prints = prints_a_month(jobs, counts, machine.economy.prints_per_month)
-    prepared = prepared_jobs(jobs, dialect, file_limits, block_delete)
+    prepared = jobs_to_time(jobs, dialect, file_limits, block_delete)
     from kinematics import compiled
     from kinematics.studies.intervals import Sampling
     from kinematics.studies.upgrades import PRINTS_PER_MONTH, upgrades_prepared
@@ -98,7 +98,7 @@ def prints_a_month(jobs: Sequence[str], texts: Sequence[str], default: float | N
         if not 0.0 <= number < 1e9:
             findings.append(Finding("--per-month", f"{text!r} is not a number of prints", COUNT_ALLOWED))
         elif name and len(matching) != 1:
-            found = f"{name!r} is {'no job of this command' if not matching else 'more than one job'}"
+            found = f"{name!r} is {'not one of the jobs' if not matching else 'more than one job'}"
             findings.append(Finding("--per-month", found, ", ".join(jobs), nearest(name, jobs)))
         elif (key := matching[0] if name else "") in told:
             findings.append(Finding("--per-month", f"{name or 'every other job'} is given twice", "once"))

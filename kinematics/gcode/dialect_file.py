@@ -8,9 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType
-from typing import Annotated, Any, Literal
-
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from typing import Any
 
 from kinematics.errors import InputError, nearest
 from kinematics.gcode.dialects import (
@@ -28,85 +26,103 @@ from kinematics.gcode.dialects import (
     compiled_pattern,
     dialect_named,
 )
-from kinematics.toml.files import FileKind, is_builtin, tables_of, text_of_file
-from kinematics.toml.lines import Path as KeyPath
-from kinematics.toml.lines import TomlLines, toml_lines
-from kinematics.toml.problems import Problem, failure_at_lines, problems_in_words, shown
-from kinematics.toml.schema import dotted_name
-from kinematics.toml.value_kinds import Allowed, Name, YesNo
+from kinematics.toml.files import (
+    FileKind,
+    Problem,
+    TomlLines,
+    dotted_name,
+    failure_at_lines,
+    is_builtin,
+    tables_of,
+    text_of_file,
+    toml_lines,
+)
+from kinematics.toml.files import Path as KeyPath
+from kinematics.toml.sections import (
+    NAME,
+    TEXT,
+    YES_NO,
+    Kind,
+    Reading,
+    Section,
+    blocks,
+    key,
+    not_blank,
+    one_of,
+    shown,
+    table,
+)
 
 DIALECT_FILE = FileKind("dialect", "--dialect", tuple(DIALECTS))
 SECONDS_A_P = {"ms": 0.001, "s": 1.0}
+
 WORD = re.compile(r"([GM])0*(\d{1,3})(?:\.(\d)0*)?", re.IGNORECASE | re.ASCII)
 WORD_ALLOWED = 'G or M with a number up to 999.9, in quotes, such as "M204"'
 LETTER_ALLOWED = "one letter, none of G, M, N"
 VALUE = "{value}"  # where the number stands in a text to be written
 
-NOT_BLANK = Field(strict=True, pattern=r"\S")
-Word = Annotated[str, NOT_BLANK, Allowed('a G or M word in quotes, such as "M204"')]
-Pattern = Annotated[str, NOT_BLANK, Allowed("a regular expression in 'single quotes'")]
-Means = Annotated[str, NOT_BLANK, Allowed("what it means, in quotes")]
-Unit = Annotated[str, Field(strict=True), Allowed('a unit in quotes, such as "mm/s2"')]
+MEANS = not_blank("what it means, in quotes")
+UNIT = TEXT._replace(allowed='a unit in quotes, such as "mm/s2"')
+PATTERN = not_blank("a regular expression in 'single quotes'")
 
 
-class _Table(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
-
-
-class ExtruderTable(_Table):
+class ExtruderTable(Section):
     """[extruder]: the letter that moves the filament, by length or by volume."""
 
-    letter: Annotated[Literal["A", "B", "C", "E", "U", "V", "W"], Allowed('"A", "B", "C", "E", "U", "V" or "W"')] = "E"
-    unit: Annotated[Literal["mm", "mm3"], Allowed('"mm" or "mm3"')] = "mm"
+    letter: str = key(one_of("A", "B", "C", "E", "U", "V", "W"), default="E")
+    unit: str = key(one_of("mm", "mm3"), default="mm")
 
 
-class LimitRow(_Table):
+class LimitRow(Section):
     """[[limit]]: a letter of a word that states a limit."""
 
-    word: Word
-    letter: Annotated[str, NOT_BLANK, Allowed('a letter in quotes, such as "S"')]
-    means: Means
-    unit: Unit
-    beside: Annotated[str, NOT_BLANK, Allowed("a letter that stands in the same command, in quotes")] | None = None
-    without: Annotated[str, NOT_BLANK, Allowed("a letter that does not, in quotes")] | None = None
+    word: str = key(not_blank('a G or M word in quotes, such as "M204"'))
+    letter: str = key(not_blank('a letter in quotes, such as "S"'))
+    means: str = key(MEANS)
+    unit: str = key(UNIT)
+    beside: str | None = key(not_blank("a letter that stands in the same command, in quotes"), default=None)
+    without: str | None = key(not_blank("a letter that does not, in quotes"), default=None)
 
 
-class TextRow(_Table):
+class TextRow(Section):
     """[[text]]: a text command of the user's controller."""
 
-    pattern: Pattern
-    means: Means
-    unit: Unit = ""
+    pattern: str = key(PATTERN)
+    means: str = key(MEANS)
+    unit: str = key(UNIT, default="")
 
 
-class PatternRow(_Table):
+class PatternRow(Section):
     """[[label]], [[layer]]: a pattern for comments."""
 
-    pattern: Pattern
+    pattern: str = key(PATTERN)
 
 
-class WriteRow(_Table):
+class WriteRow(Section):
     """[[write]]: the text that sets a limit on the user's controller, with {value}."""
 
-    means: Means
-    text: Annotated[str, NOT_BLANK, Allowed("text in quotes with {value} in it")]
-    unit: Unit
+    means: str = key(MEANS)
+    text: str = key(not_blank("text in quotes with {value} in it"))
+    unit: str = key(UNIT)
 
 
-class DialectTable(_Table):
+class DialectTable(Section):
     """The shape of the whole file; what the values mean is judged by `dialect_checks`."""
 
-    name: Name | None = None
-    based_on: Annotated[Literal["extrusion", "rs274"], Allowed('"extrusion" or "rs274"')] = "extrusion"
-    dwell_p: Annotated[Literal["ms", "s"], Allowed('"ms" or "s"')] | None = None
-    semicolon_comments: YesNo | None = None
-    words: Annotated[dict[str, Any], Allowed('a table [words], "M870" = "no effect on time"')] = Field(default={})
-    extruder: ExtruderTable = Field(default={}, validate_default=True)
-    limit: tuple[LimitRow, ...] = ()
-    text: tuple[TextRow, ...] = ()
-    label: tuple[PatternRow, ...] = ()
-    layer: tuple[PatternRow, ...] = ()
-    write: tuple[WriteRow, ...] = ()
+    name: str | None = key(NAME, default=None)
+    based_on: str = key(one_of("extrusion", "rs274"), default="extrusion")
+    dwell_p: str | None = key(one_of("ms", "s"), default=None)
+    semicolon_comments: bool | None = key(YES_NO, default=None)
+    words: Mapping[str, Any] = key(
+        Kind('a table [words], "M870" = "no effect on time"', lambda raw: isinstance(raw, dict)),
+        default=MappingProxyType({}),
+    )
+    extruder: ExtruderTable = table(factory=ExtruderTable)
+    limit: tuple[LimitRow, ...] = blocks(LimitRow, default=())
+    text: tuple[TextRow, ...] = blocks(TextRow, default=())
+    label: tuple[PatternRow, ...] = blocks(PatternRow, default=())
+    layer: tuple[PatternRow, ...] = blocks(PatternRow, default=())
+    write: tuple[WriteRow, ...] = blocks(WriteRow, default=())
 
 
 def load_dialect(source: str | Path) -> Dialect:
@@ -126,24 +142,21 @@ def dialect_from_text(text: str, place: str, name: str = "") -> Dialect:
     """
     tables = tables_of(text, place, DIALECT_FILE)
     lines = toml_lines(text)
-    problems: list[Problem] = []
-    table = None
-    try:
-        table = DialectTable.model_validate(tables)
-    except ValidationError as failure:
-        problems += problems_in_words(failure.errors(include_url=False), tables, DialectTable)
+    reading = Reading()
+    shape = DialectTable.made(reading.table(DialectTable, tables))
+    problems = reading.problems()
     base = DIALECTS.get(str(tables.get("based_on", EXTRUSION.name)), EXTRUSION)
     problems += problems_in_words_table(tables, lines)
     problems += problems_in_rows(tables, base, lines)
     problems += problems_in_patterns(tables)
     problems += problems_in_writes(tables, lines)
-    if problems or table is None:
+    if problems:
         raise failure_at_lines(problems, lines, place)
-    return _dialect_of(table, base, name or place)
+    return _dialect_of(shape, base, name or place)
 
 
-def _dialect_of(table: DialectTable, base: Dialect, name: str) -> Dialect:
-    words = {canonical_word(word): meaning for word, meaning in table.words.items()}
+def _dialect_of(shape: DialectTable, base: Dialect, name: str) -> Dialect:
+    words = {canonical_word(word): meaning for word, meaning in shape.words.items()}
     own = tuple(
         LimitWord(
             canonical_word(row.word),
@@ -153,24 +166,24 @@ def _dialect_of(table: DialectTable, base: Dialect, name: str) -> Dialect:
             (row.beside or "").upper(),
             (row.without or "").upper(),
         )
-        for row in table.limit
+        for row in shape.limit
     )
     limits = tuple(_limits(base.limits, own, words))
     stated = {row.word for row in limits}
     kept = {word: meaning for word, meaning in base.words.items() if word not in stated}
     return replace(
         base,
-        name=table.name or name,
+        name=shape.name or name,
         words=MappingProxyType(kept | words),
-        dwell_p_seconds=base.dwell_p_seconds if table.dwell_p is None else SECONDS_A_P[table.dwell_p],
-        semicolon_comments=base.semicolon_comments if table.semicolon_comments is None else table.semicolon_comments,
-        extruder_letter=table.extruder.letter,
-        extruder_is_volume=table.extruder.unit == "mm3",
+        dwell_p_seconds=base.dwell_p_seconds if shape.dwell_p is None else SECONDS_A_P[shape.dwell_p],
+        semicolon_comments=base.semicolon_comments if shape.semicolon_comments is None else shape.semicolon_comments,
+        extruder_letter=shape.extruder.letter,
+        extruder_is_volume=shape.extruder.unit == "mm3",
         limits=limits,
-        texts=(*(TextCommand(row.pattern, row.means, row.unit) for row in table.text), *base.texts),
-        labels=(*(row.pattern for row in table.label), *base.labels),
-        layers=(*(row.pattern for row in table.layer), *base.layers),
-        writes=tuple(WriteCommand(row.means, row.text, row.unit) for row in table.write),
+        texts=(*(TextCommand(row.pattern, row.means, row.unit) for row in shape.text), *base.texts),
+        labels=(*(row.pattern for row in shape.label), *base.labels),
+        layers=(*(row.pattern for row in shape.layer), *base.layers),
+        writes=tuple(WriteCommand(row.means, row.text, row.unit) for row in shape.write),
     )
 
 
@@ -255,10 +268,10 @@ def problems_in_rows(tables: Mapping[str, Any], base: Dialect, lines: TomlLines)
             if before != position:
                 hint = f"first in line {lines.line_of(('limit', before, 'word'))}"
                 yield Problem((*here, "word"), f"{canonical} {letter} is given twice in [[limit]]", "once", hint)
-        for key in ("beside", "without"):
-            told = _text(row, key)
+        for name in ("beside", "without"):
+            told = _text(row, name)
             if told and not re.fullmatch(r"[A-FH-LO-Z]", told.upper()):
-                yield Problem((*here, key), f"limit.{key} = {shown(told)}", LETTER_ALLOWED)
+                yield Problem((*here, name), f"limit.{name} = {shown(told)}", LETTER_ALLOWED)
         yield from _meaning_and_unit(here, row, [*FILE_LIMITS])
 
 
@@ -270,9 +283,9 @@ def problems_in_patterns(tables: Mapping[str, Any]) -> Iterator[Problem]:
         valued = means in FILE_LIMITS or bool(OTHER_MEANINGS.get(means))
         yield from _pattern((*here, "pattern"), _text(row, "pattern"), "value" if valued else "")
         yield from _meaning_and_unit(here, row, [*FILE_LIMITS, *OTHER_MEANINGS])
-    for key in ("label", "layer"):
-        for position, row in _rows(tables, key):
-            yield from _pattern((key, position, "pattern"), _text(row, "pattern"), key)
+    for name in ("label", "layer"):
+        for position, row in _rows(tables, name):
+            yield from _pattern((name, position, "pattern"), _text(row, "pattern"), name)
 
 
 def problems_in_writes(tables: Mapping[str, Any], lines: TomlLines) -> Iterator[Problem]:

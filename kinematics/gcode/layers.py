@@ -17,10 +17,10 @@ from kinematics.compiled import compiled, compiled_part
 from kinematics.errors import MAY_COST, Notice
 from kinematics.gcode.moves import PRINT, Moves
 
-SAME_HEIGHT = 1e-6  # mm
+SAME_HEIGHT = 1.5e-6  # mm; no multiple of what files round to, so that nothing hangs on the last digit of a sum
 FULL_TURN = 2.0 * math.pi - 1e-6
 HALF_TURN = math.pi + 1e-6  # without a rise, after which a path climbs no more
-SMALL = 0.1  # rad
+SMALL, BACK = 0.1, math.pi - 1e-6  # rad
 MOST_FALLING = 1.0 / 20.0  # of the printed length: a path that falls more while it prints has no layers
 
 NUMBER, LEVEL, FLOOR, CLIMBING, WINDING, RISEN_AT, END, LAST_PRINT, LAST_X, LAST_Y = range(10)
@@ -43,13 +43,14 @@ def fresh_course() -> NDArray[np.float64]:
 
 @compiled_part
 def turn_between(ax: float, ay: float, bx: float, by: float) -> float:
-    """Angle from one direction to another (rad, −π to π).
+    """Angle from one direction to another (rad, −π to π); 0 where the path doubles back, which turns neither way.
 
     A spiral turns a little at every move: up to SMALL a few terms of the arc tangent's series are exact to 1e-14.
     """
     across, along = ax * by - ay * bx, ax * bx + ay * by
     if abs(across) > SMALL * along:
-        return math.atan2(across, along)
+        turn = math.atan2(across, along)
+        return turn if abs(turn) < BACK else 0.0
     t = across / along
     q = t * t
     return t * (1.0 - q * (1.0 / 3.0 - q * (1.0 / 5.0 - q * (1.0 / 7.0 - q * (1.0 / 9.0 - q * (1.0 / 11.0))))))

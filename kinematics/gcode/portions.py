@@ -198,15 +198,17 @@ class Portions:
         low, high = self._state.low, self._state.high
         return ((*map(float, low),), (*map(float, high),)) if np.isfinite(low).all() else None  # type: ignore[return-value]
 
-    def read(self) -> Generator[Portion]:
-        """Every portion in file order. Raises InputError where the job cannot be used.
+    def read(self, most: int | None = None) -> Generator[Portion]:
+        """Every portion in file order, or the first ones, `most` of them. Raises InputError where the job is unusable.
 
         Ends with the program of a strict dialect.
         """
         self._file.refuse_what_is_no_text(self._chunk)
         strict, state = self._dialect.strict, self._state
         room = 0 if self._columns is None else self._file.size
-        for chunk in self._file.chunks(self._chunk, room):
+        for number, chunk in enumerate(self._file.chunks(self._chunk, room)):
+            if number == most:
+                return
             yield self._portion(chunk)
             if strict and state.ended:
                 return

@@ -1,286 +1,564 @@
-"""The dotted keys of the machine file, found by walking the models, and the nearest name for one that is not there."""
+"""The machine file: a table of keys, one row a key, in the order of the file.
+
+A row says what may stand there, its meaning in a maker's words, the default, outside of which span a value looks like a
+slip, whether it is a limit of the printer, and which of the limits of moves change with it. The unit is in the name. To
+add a key, add its row; to add a section, its class and its row in `Keys`: errors, nearest names, origins, `--set`,
+candidates, the list of effective values, `machine new --full` and `guide machine` follow from the rows.
+"""
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from functools import cache, lru_cache
-from typing import Any, NamedTuple
+from collections.abc import Mapping
+from typing import Any
 
-from pydantic import BaseModel
-from pydantic.fields import FieldInfo
-
-from kinematics.errors import InputError, nearest
-from kinematics.machine.laid_over import NamedSettings
-from kinematics.machine.model import Machine
-from kinematics.machine.value_kinds import PrinterLimit
-from kinematics.toml.dotted import Names, split_key
-from kinematics.toml.lines import Path
-from kinematics.toml.named_sections import ANY_NAME, NamedSections
-from kinematics.toml.schema import (
-    allowed_text,
-    dotted_name,
-    fields_of,
-    is_repeated,
-    model_at,
-    named_section_of,
-    nearest_here,
-    notes_of,
-    section_of,
-    takes_any_number,
+from kinematics.machine.kinds import (
+    DISCOUNT_RATE,
+    FILTER,
+    FLOW,
+    INNER_SHARE,
+    MECHANISM,
+    SHARE_BELOW_ONE,
+    SHARE_OF_ONE,
+    STAFFED,
+    THREE_ANGLES,
+    THREE_LENGTHS,
+    THREE_PLACES,
+    TIME_ZONE,
+    TORQUE,
+    Settings,
+)
+from kinematics.toml.sections import (
+    COUNT,
+    COUNT_FROM_ONE,
+    NAME,
+    NOT_NEGATIVE,
+    POSITIVE,
+    TEMPERATURE,
+    TEXT,
+    YES_NO,
+    ByName,
+    Doubtful,
+    Kind,
+    Section,
+    blocks,
+    by_name,
+    key,
+    one_table,
+    table,
 )
 
-# Shorter names for the knobs that are turned most; "corner" is whichever corner rule is in force.
-SHORT_NAMES = {
-    "acceleration": "motion.print_acceleration_mm_s2",
-    "corner": "motion.junction_deviation_mm",
-    "flow": "hotend.max_flow_mm3_s",
-    "speed": "motion.by_kind.print.feed_override",
-}
 # How a key ends and the unit that this means; longer endings first.
 UNITS = {
     "_c_per_s": "°C/s",
     "_per_s": "a second",
+    "_per_hour": "an hour",
+    "_per_year": "a year",
+    "_per_month": "a month",
+    "_per_kg": "a kg",
+    "_per_kwh": "a kWh",
+    "_per_rev": "mm a revolution",
     "_kg_m2": "kg·m²",
     "_g_cm3": "g/cm³",
     "_mm3_s": "mm³/s",
     "_mm_s2": "mm/s²",
     "_mm_s": "mm/s",
     "_mm": "mm",
+    "_min": "min",
+    "_deg": "°",
     "_nm": "Nm",
     "_hz": "Hz",
     "_kg": "kg",
+    "_g": "g",
     "_n": "N",
     "_s": "s",
     "_c": "°C",
+    "_w": "W",
 }
-MOTORS = ("motors",)
-# Only a close match may point into another section: a wrong hint is worse than none.
-CLOSE_ELSEWHERE = 0.75
+# What a key lifts: the part of the limits of moves that changes with it; nothing where it is left out.
+COMMANDED, PATH, AXES, EXTRUDER, CORNERS, RATES, ALL = (
+    "commanded speed",
+    "path",
+    "axes",
+    "extruder",
+    "corners",
+    "rates",
+    "all",
+)
+# Common practice, no source: they only have to tell a slip of the pen from a limit.
+_FAST = Doubtful(1.0, 1500.0, "is it in mm/s, not mm/min?")
+_ACCELERATION = Doubtful(20.0, 60000.0, "is it in mm/s²?")
+_OVERRIDE = Doubtful(0.1, 3.0, "it is a factor: 1.5 is 150 %")
+_STEP = Doubtful(0.0, 50.0, "a step of speed that a motor follows is far smaller")
 
 
-@dataclass(frozen=True)
-class Key:
-    """One settable key: dotted name, its parts, what may stand there, whether it is a limit of the printer, and whether
-    any number may stand there, and so a range.
+def _frozen_settings(raw: Any) -> Settings:
+    from kinematics.machine.names import flattened
+
+    return Settings.frozen(dict(flattened(raw)))
+
+
+# The settings of a candidate: judged against a machine where they are applied.
+SETTINGS = Kind(
+    'a table of settings, { "dotted.key" = value }',
+    lambda raw: isinstance(raw, Mapping) and all(isinstance(key, str) for key in raw),
+    _frozen_settings,
+)
+# Rows that several sections have.
+_PRINT_ACCELERATION: Any = key(
+    POSITIVE, "acceleration along the path while printing", default=None, doubtful=_ACCELERATION, lifts=PATH
+)
+_TRAVEL_ACCELERATION: Any = key(
+    POSITIVE, "acceleration along the path while travelling", default=None, doubtful=_ACCELERATION, lifts=PATH
+)
+_COMMANDED_SPEED: Any = key(
+    POSITIVE, "speed in place of the one that the job commands", default=None, doubtful=_FAST, lifts=COMMANDED
+)
+_FEED_OVERRIDE: Any = key(POSITIVE, "factor on commanded speeds", default=None, doubtful=_OVERRIDE, lifts=COMMANDED)
+_SPEED_CAP: Any = key(POSITIVE, "greatest speed along the path", default=None, doubtful=_FAST, lifts=PATH)
+
+
+class Delta(Section):
+    """[machine.delta]: the arms and towers of a linear delta."""
+
+    arm_mm: float = key(
+        POSITIVE, "length of the arms, joint to joint", doubtful=Doubtful(50.0, 1500.0, "is it in mm?"), lifts=ALL
+    )
+    tower_radius_mm: float = key(
+        POSITIVE,
+        "distance from the middle of the tool to the joints of the arms, with the arms upright",
+        doubtful=Doubtful(30.0, 1000.0, "is it in mm?"),
+        lifts=ALL,
+    )
+    tower_angles_deg: tuple[float, float, float] = key(
+        THREE_ANGLES, "where the three towers stand, counted from +X", default=(210.0, 330.0, 90.0), lifts=ALL
+    )
+
+
+class Identity(Section):
+    """[machine]: what the printer is called, how its motors move the tool, and how large it is."""
+
+    name: str | None = key(TEXT, "what you call the printer", default=None)
+    mechanism: str = key(MECHANISM, "how the motors move the tool", default="cartesian", lifts=ALL)
+    bed_mm: tuple[float, float, float] | None = key(
+        THREE_LENGTHS,
+        "largest print: width, depth, height",
+        default=None,
+        doubtful=Doubtful(60.0, 1500.0, "is it in mm, not cm?"),
+    )
+    home_mm: tuple[float, float, float] = key(
+        THREE_PLACES, "where homing puts the tool: X, Y, Z", default=(0.0, 0.0, 0.0)
+    )
+    delta: Delta | None = one_table(Delta, "a table with arm_mm and tower_radius_mm", default=None)
+
+
+class Axis(Section):
+    """[axes.…]: what one tool axis may at most, and what it moves."""
+
+    max_speed_mm_s: float | None = key(
+        POSITIVE, "greatest speed of {axis}", default=None, doubtful=_FAST, is_limit=True, lifts=AXES
+    )
+    max_acceleration_mm_s2: float | None = key(
+        POSITIVE, "greatest acceleration of {axis}", default=None, doubtful=_ACCELERATION, is_limit=True, lifts=AXES
+    )
+    moving_mass_kg: float | None = key(NOT_NEGATIVE, "mass that moves along {axis}", default=None, lifts=ALL)
+    friction_n: float | None = key(NOT_NEGATIVE, "friction that {axis} has to overcome", default=None, lifts=ALL)
+
+
+class ExtruderAxis(Axis):
+    """[axes.e]: what the filament may at most as it goes into the extruder."""
+
+    max_speed_mm_s: float | None = key(
+        POSITIVE,
+        "greatest speed of the filament into the extruder",
+        default=None,
+        doubtful=_FAST,
+        is_limit=True,
+        lifts=EXTRUDER,
+    )
+    max_acceleration_mm_s2: float | None = key(
+        POSITIVE,
+        "greatest acceleration of the filament",
+        default=None,
+        doubtful=_ACCELERATION,
+        is_limit=True,
+        lifts=EXTRUDER,
+    )
+
+
+class Axes(Section):
+    """[axes]: the tool axes, whatever the mechanism."""
+
+    x: Axis = table(factory=Axis)
+    y: Axis = table(factory=Axis)
+    z: Axis = table(factory=Axis)
+    e: ExtruderAxis = table(factory=ExtruderAxis)
+
+
+class Motor(Section):
+    """[motors.…]: what one motor may at most, in mm of what it moves, and what it pulls."""
+
+    max_speed_mm_s: float | None = key(
+        POSITIVE, "greatest speed of what the motor moves", default=None, doubtful=_FAST, is_limit=True, lifts=ALL
+    )
+    max_acceleration_mm_s2: float | None = key(
+        POSITIVE,
+        "greatest acceleration of what the motor moves",
+        default=None,
+        doubtful=_ACCELERATION,
+        is_limit=True,
+        lifts=ALL,
+    )
+    torque_nm: tuple[tuple[float, float], ...] | None = key(
+        TORQUE,
+        "torque that the motor has at its speed, which is never above that of the last row",
+        default=None,
+        lifts=ALL,
+    )
+    mm_per_rev: float | None = key(
+        POSITIVE, "travel of what it moves in one turn of the motor", default=None, lifts=ALL
+    )
+    rotor_inertia_kg_m2: float | None = key(NOT_NEGATIVE, "inertia of the rotor", default=None, lifts=ALL)
+    usable_torque_share: float | None = key(
+        SHARE_OF_ONE, "share of the torque that may be used", default=None, lifts=ALL
+    )
+
+
+class SpeedStep(Section):
+    """[motion.speed_step_mm_s]: sudden changes of speed that a corner may ask, mm/s, instead of junction deviation."""
+
+    x: float | None = key(
+        POSITIVE, "sudden change of speed of X that a corner may ask", default=None, doubtful=_STEP, lifts=CORNERS
+    )
+    y: float | None = key(
+        POSITIVE, "sudden change of speed of Y that a corner may ask", default=None, doubtful=_STEP, lifts=CORNERS
+    )
+    z: float | None = key(
+        POSITIVE, "sudden change of speed of Z that a corner may ask", default=None, doubtful=_STEP, lifts=CORNERS
+    )
+
+
+class PrintMoves(Section):
+    """[motion.by_kind.print]: what holds for printing moves instead of [motion]."""
+
+    print_acceleration_mm_s2: float | None = _PRINT_ACCELERATION
+    commanded_speed_mm_s: float | None = _COMMANDED_SPEED
+    feed_override: float | None = _FEED_OVERRIDE
+    speed_cap_mm_s: float | None = _SPEED_CAP
+
+
+class TravelMoves(Section):
+    """[motion.by_kind.travel]: what holds for travel moves instead of [motion]."""
+
+    travel_acceleration_mm_s2: float | None = _TRAVEL_ACCELERATION
+    commanded_speed_mm_s: float | None = _COMMANDED_SPEED
+    feed_override: float | None = _FEED_OVERRIDE
+    speed_cap_mm_s: float | None = _SPEED_CAP
+
+
+class ByKind(Section):
+    """[motion.by_kind]: limits that differ between printing and travelling."""
+
+    print: PrintMoves = table(factory=PrintMoves)
+    travel: TravelMoves = table(factory=TravelMoves)
+
+
+class LabelMoves(Section):
+    """[motion.by_label.…]: what holds for the moves of one label instead of [motion]."""
+
+    print_acceleration_mm_s2: float | None = _PRINT_ACCELERATION
+    travel_acceleration_mm_s2: float | None = _TRAVEL_ACCELERATION
+    commanded_speed_mm_s: float | None = _COMMANDED_SPEED
+    feed_override: float | None = _FEED_OVERRIDE
+    speed_cap_mm_s: float | None = _SPEED_CAP
+
+
+class FirstLayers(Section):
+    """[motion.first_layers]: layers that may keep the speeds that the file commands."""
+
+    count: int = key(COUNT, "how many layers count as the first ones", default=0)
+    keep_commanded_speed: bool = key(
+        YES_NO, "whether they keep the speeds that the job commands", default=False, lifts=COMMANDED
+    )
+
+
+class Motion(Section):
+    """[motion]: accelerations, how corners are taken, how curves are seen, lookahead, overrides.
+
+    Exactly one corner rule is in force: `junction_deviation_mm`, or `speed_step_mm_s` where that is given; the
+    other is None.
     """
 
-    name: str
-    path: Names
-    allowed: str
-    is_limit: bool
-    takes_range: bool
+    print_acceleration_mm_s2: float = key(
+        POSITIVE, "acceleration along the path while printing", default=600.0, doubtful=_ACCELERATION, lifts=PATH
+    )
+    travel_acceleration_mm_s2: float = key(
+        POSITIVE, "acceleration along the path while travelling", default=800.0, doubtful=_ACCELERATION, lifts=PATH
+    )
+    junction_deviation_mm: float | None = key(
+        POSITIVE,
+        "how sharply corners are taken: the larger, the faster through them",
+        default=0.05,
+        doubtful=Doubtful(0.001, 0.5, "corners are hardly slowed above, and nearly stopped at below"),
+        lifts=CORNERS,
+    )
+    speed_step_mm_s: SpeedStep | None = one_table(SpeedStep, "a table with at least one of x, y, z", default=None)
+    extruder_step_mm_s: float | None = key(
+        POSITIVE, "sudden change of the filament's speed that a corner may ask", default=None, lifts=CORNERS
+    )
+    curve_rule: bool = key(YES_NO, "whether finely cut curves are slowed as the curves they are", default=True)
+    short_run_mm: float = key(
+        NOT_NEGATIVE,
+        "moves up to this length are pieces of a curve rather than corners",
+        default=0.05,
+        doubtful=Doubtful(0.0, 1.0, "true corners count as pieces of a curve above"),
+    )
+    curve_window_mm: float = key(
+        NOT_NEGATIVE,
+        "length of path over which a curve is measured",
+        default=0.25,
+        doubtful=Doubtful(0.0, 5.0, "true corners count as curves above"),
+    )
+    arc_tolerance_mm: float = key(
+        POSITIVE,
+        "how far the chords of an arc may lie off it",
+        default=0.01,
+        doubtful=Doubtful(0.0005, 0.2, "chords are coarse above, and very many below"),
+    )
+    delta_piece_mm: float = key(
+        POSITIVE,
+        "longest piece of a move in which a delta's motors are taken to move evenly",
+        default=2.0,
+        doubtful=Doubtful(0.2, 25.0, "long moves are seen coarsely above, and cut to very many pieces below"),
+    )
+    lookahead_moves: int | None = key(COUNT_FROM_ONE, "how many moves the controller sees at once", default=None)
+    feed_override: float = key(POSITIVE, "factor on commanded speeds", default=1.0, doubtful=_OVERRIDE, lifts=COMMANDED)
+    speed_cap_mm_s: float | None = _SPEED_CAP
+    by_kind: ByKind = table(factory=ByKind)
+    by_label: ByName[LabelMoves] = by_name(LabelMoves, "a table a label, [motion.by_label.NAME]", factory=ByName)
+    first_layers: FirstLayers = table(factory=FirstLayers)
 
 
-class Tree(NamedTuple):
-    """The machine file as the models have it.
+class Controller(Section):
+    """[controller]: what the controller takes in."""
 
-    `keys` by dotted name, `sections` with whether each is written as one value (an inline table), `named` the sections
-    that hold one table a name, with the model of these; `order` keys and `named` sections in the order of the file.
-    """
-
-    keys: dict[str, Key]
-    sections: dict[str, bool]
-    named: dict[Names, type[BaseModel]]
-    order: list[Key | Names]
+    moves_per_s: float | None = key(POSITIVE, "moves that it takes in each second", default=None, lifts=RATES)
+    bytes_per_s: float | None = key(
+        POSITIVE, "bytes of the job that it takes in each second", default=None, lifts=RATES
+    )
 
 
-def _key_of(field: FieldInfo, path: Names) -> Key:
-    limit = any(isinstance(note, PrinterLimit) for note in notes_of(field))
-    return Key(dotted_name(path), path, allowed_text(field), limit, takes_any_number(field))
+class Filament(Section):
+    """[filament]: what is printed with."""
+
+    diameter_mm: float = key(
+        POSITIVE,
+        "diameter of the filament",
+        default=1.75,
+        doubtful=Doubtful(1.0, 3.5, "is it the filament's diameter?"),
+        lifts=EXTRUDER,
+    )
+    density_g_cm3: float | None = key(
+        POSITIVE, "weight of a cubic centimetre", default=None, doubtful=Doubtful(0.5, 9.0, "is it in g/cm³?")
+    )
+    price_per_kg: float | None = key(NOT_NEGATIVE, "what a kilogram costs, in your currency", default=None)
+    pressure_advance_s: float | None = key(
+        NOT_NEGATIVE,
+        "how far the extruder runs ahead of the path, so that pressure keeps up",
+        default=None,
+        lifts=EXTRUDER,
+    )
 
 
-@cache
-def _walk() -> Tree:
-    tree = Tree({}, {}, {}, [])
+class Hotend(Section):
+    """[hotend]: the nozzle and what it melts."""
 
-    def visit(model: type[BaseModel], path: Names) -> None:
-        for name, field in fields_of(model).items():
-            here = (*path, name)
-            dotted = dotted_name(here)
-            inside, member = section_of(field), named_section_of(field)
-            if inside is not None and issubclass(inside, NamedSettings):
-                continue
-            if member is not None:
-                tree.sections[dotted] = False
-                tree.named[here] = member
-                tree.order.append(here)
-            elif inside is not None and not is_repeated(field):
-                tree.sections[dotted] = field.default is None
-                visit(inside, here)
-            else:
-                key = _key_of(field, here)
-                tree.keys[dotted] = key
-                tree.order.append(key)
-
-    visit(Machine, ())
-    return tree
+    nozzle_mm: float | None = key(
+        POSITIVE, "width of the nozzle's bore", default=None, doubtful=Doubtful(0.1, 2.0, "is it in mm?")
+    )
+    max_flow_mm3_s: float | tuple[tuple[float, float], ...] | None = key(
+        FLOW,
+        "the most that melts",
+        default=None,
+        doubtful=Doubtful(0.5, 60.0, "is it in mm³/s?"),
+        is_limit=True,
+        lifts=EXTRUDER,
+    )
 
 
-@lru_cache(maxsize=4096)
-def _keys_of_name(path: Names) -> tuple[Key, ...]:
-    """The keys of one table whose name is the user's; such tables hold plain values alone."""
-    model = _walk().named[path[:-1]]
-    return tuple(_key_of(field, (*path, name)) for name, field in fields_of(model).items())
+class Retraction(Section):
+    """[retraction]: moves of the extruder alone, and the retraction that the controller does by itself."""
+
+    length_mm: float | None = key(
+        NOT_NEGATIVE,
+        "filament pulled back where the controller retracts by itself",
+        default=None,
+        doubtful=Doubtful(0.0, 20.0, "is it in mm?"),
+    )
+    speed_mm_s: float | None = key(
+        POSITIVE,
+        "speed of that retraction",
+        default=None,
+        doubtful=Doubtful(1.0, 300.0, "is it in mm/s, not mm/min?"),
+    )
+    acceleration_mm_s2: float = key(
+        POSITIVE,
+        "acceleration of every move of the extruder alone",
+        default=800.0,
+        doubtful=_ACCELERATION,
+        lifts=PATH,
+    )
 
 
-def all_keys(machine: Machine | None = None) -> Iterator[Key]:
-    """Every settable key in the order of the file; those by label for the labels that a machine names."""
-    for entry in _walk().order:
-        if isinstance(entry, Key):
-            yield entry
-        elif machine is not None:
-            for name in _at(machine, entry) or ():
-                yield from _keys_of_name((*entry, name))
+class ModeOfAxis(Section):
+    """One way in which an axis swings."""
+
+    frequency_hz: float = key(POSITIVE, "how often it swings in a second")
+    damping_ratio: float = key(SHARE_BELOW_ONE, "how soon the swinging dies away", default=0.0)
+    frequency_uncertainty_share: float = key(
+        SHARE_BELOW_ONE, "how far off the frequency may be, as a share of it", default=0.0
+    )
 
 
-def limit_keys(motors: Sequence[str]) -> Iterator[Key]:
-    """Every key that is a limit of the printer, in the order of the file; of the motors those that are named."""
-    for entry in _walk().order:
-        keys = [entry] if isinstance(entry, Key) else []
-        if entry == MOTORS:
-            keys = [key for name in motors for key in _keys_of_name((*MOTORS, name))]
-        yield from (key for key in keys if key.is_limit)
+class AxisVibration(Section):
+    """[vibration.…]: how one axis swings, and the filter that its commands go through."""
+
+    modes: tuple[ModeOfAxis, ...] | None = blocks(
+        ModeOfAxis,
+        "[{ frequency_hz = 48.2, damping_ratio = 0.07 }], one table a mode",
+        default=None,
+        meaning="the ways in which {axis} swings, the strongest first",
+        lifts=ALL,
+    )
+    filter: str | None = key(FILTER, "filter that the commands of {axis} go through", default=None, lifts=ALL)
+    filter_frequency_hz: float | None = key(
+        POSITIVE,
+        "frequency that the filter is made for; that of the first mode where left out",
+        default=None,
+        lifts=ALL,
+    )
+    filter_damping_ratio: float | None = key(
+        SHARE_BELOW_ONE, "damping that it is made for; that of the first mode where left out", default=None, lifts=ALL
+    )
 
 
-def find_key(name: str) -> Key | None:
-    """The key of a dotted name, None where there is none; a label may have any name."""
-    key = _walk().keys.get(name)
-    if key is not None:
-        return key
-    path = split_key(name)
-    if path[:-2] in _walk().named:
-        return next((one for one in _keys_of_name(path[:-1]) if one.path == path), None)
-    return _walk().keys.get(dotted_name(path))
+class Vibration(Section):
+    """[vibration]: the axes on which a printer swings."""
+
+    x: AxisVibration = table(factory=AxisVibration)
+    y: AxisVibration = table(factory=AxisVibration)
 
 
-def key_named(name: str) -> Key:
-    """The key of a dotted name. Raises InputError with the nearest name where there is none."""
-    key = find_key(name)
-    if key is None:
-        raise InputError.at("", f"unknown key {name}", *help_for_setting(name))
-    return key
+class Quality(Section):
+    """[quality]: what filters and swinging may cost."""
+
+    rounding_budget_mm: float | None = key(POSITIVE, "how far the filter may cut a corner", default=None, lifts=ALL)
+    rounding_split: float = key(
+        INNER_SHARE,
+        "share of that which speeding up and slowing down may use; corners the rest",
+        default=0.5,
+        lifts=ALL,
+    )
+    ringing_budget_mm: float | None = key(
+        POSITIVE, "how far an axis may swing to either side after a single kick", default=None, lifts=ALL
+    )
 
 
-def unit_of(key: Key) -> str:
-    """The unit of a key as people write it, from the end of its name; empty where it has none."""
-    return next((unit for ending, unit in UNITS.items() if key.name.endswith(ending)), "")
+class Cooling(Section):
+    """[cooling]: time that a layer needs."""
+
+    shortest_layer_s: float | None = key(
+        NOT_NEGATIVE,
+        "a layer lasts at least this long",
+        default=None,
+        doubtful=Doubtful(0.0, 120.0, "every layer is stretched to it"),
+        is_limit=True,
+    )
 
 
-def is_section(name: str) -> bool:
-    """Whether a dotted name is a table of the file."""
-    path = split_key(name)
-    return dotted_name(path) in _walk().sections or path[:-1] in _walk().named
+class Stops(Section):
+    """[stops]: how long what a job file does not say takes."""
+
+    homing_s: float | None = key(
+        NOT_NEGATIVE, "homing the axes", default=None, doubtful=Doubtful(0.0, 600.0, "is it in seconds?")
+    )
+    probing_s: float | None = key(
+        NOT_NEGATIVE, "probing the bed", default=None, doubtful=Doubtful(0.0, 1200.0, "is it in seconds?")
+    )
+    pause_s: float | None = key(NOT_NEGATIVE, "a pause until somebody goes on", default=None)
+    tool_change_s: float | None = key(NOT_NEGATIVE, "changing the tool", default=None)
+    nozzle_heating_c_per_s: float | None = key(
+        POSITIVE, "how fast the nozzle heats", default=None, doubtful=Doubtful(0.1, 20.0, "is it in °C a second?")
+    )
+    bed_heating_c_per_s: float | None = key(
+        POSITIVE, "how fast the bed heats", default=None, doubtful=Doubtful(0.01, 10.0, "is it in °C a second?")
+    )
+    ambient_c: float | None = key(
+        TEMPERATURE, "temperature of the room", default=None, doubtful=Doubtful(-10.0, 90.0, "is it in °C?")
+    )
 
 
-def holds_one_table_a_name(name: str) -> bool:
-    """Whether a dotted name is a section of tables that the user names."""
-    return split_key(name) in _walk().named
+class Economy(Section):
+    """[economy]: hours in which people are there, what goes wrong, and what hours, energy and money cost."""
+
+    staffed: tuple[str, ...] | None = key(STAFFED, "when people are there; at all hours where left out", default=None)
+    time_zone: str | None = key(TIME_ZONE, "where these hours hold; without summer time where left out", default=None)
+    unattended: bool = key(YES_NO, "whether prints may run while nobody is there", default=False)
+    turnaround_min: float | None = key(NOT_NEGATIVE, "clearing the bed between two prints", default=None)
+    spool_change_min: float | None = key(NOT_NEGATIVE, "changing the spool", default=None)
+    spool_g: float | None = key(POSITIVE, "filament on a full spool", default=None)
+    failed_share: float | None = key(SHARE_BELOW_ONE, "share of prints that fail", default=None)
+    prints_per_month: float | None = key(NOT_NEGATIVE, "how often each job is printed", default=None)
+    machine_cost_per_hour: float | None = key(
+        NOT_NEGATIVE, "what an hour of the printer costs; or the four keys that follow", default=None
+    )
+    machine_price: float | None = key(NOT_NEGATIVE, "what the printer cost", default=None)
+    machine_years: float | None = key(POSITIVE, "for how many years it is used", default=None)
+    machine_hours_per_year: float | None = key(POSITIVE, "how many hours it prints", default=None)
+    upkeep_per_year: float | None = key(NOT_NEGATIVE, "what parts and repairs cost", default=None)
+    labour_cost_per_hour: float | None = key(NOT_NEGATIVE, "what an hour of work costs", default=None)
+    power_w: float | None = key(NOT_NEGATIVE, "power that the printer draws while printing", default=None)
+    price_per_kwh: float | None = key(NOT_NEGATIVE, "price of electricity", default=None)
+    discount_rate: float | None = key(
+        DISCOUNT_RATE, "how much less money is worth a year from now, as a share", default=None
+    )
+    service_years: int = key(COUNT_FROM_ONE, "for how many years an upgrade is counted on", default=3)
+    currency: str | None = key(TEXT, "what money is counted in", default=None)
 
 
-def is_one_value(name: str) -> bool:
-    """Whether a dotted name is a table that is given or left out as one value."""
-    return _walk().sections.get(dotted_name(split_key(name)), False)
+class Candidate(Section):
+    """[[candidate]]: a named set of settings to compare with the file's own machine."""
+
+    name: str = key(NAME, "what it is called")
+    set: Mapping[str, Any] = key(SETTINGS, "the keys that it changes, each with its value")
 
 
-def keys_of_section(name: str, machine: Machine | None = None) -> list[Key]:
-    """The keys inside a section, by label for the labels that a machine names; empty where the name is none."""
-    path = split_key(name)
-    if path[:-1] in _walk().named:
-        return list(_keys_of_name(path))
-    return [key for key in all_keys(machine) if key.path[: len(path)] == path and key.path != path]
+class Material(Candidate):
+    """[[material]]: what changes with a spool: flow, pressure advance, price and the like."""
 
 
-def example_key(section: str) -> str:
-    """The first key of a section, as an example; the key of that name where the section has the name of one."""
-    path = split_key(section)
-    if path in _walk().named:
-        return _keys_of_name((*path, ANY_NAME))[0].name
-    inside = keys_of_section(section)
-    forgotten_name = (dotted_name((*path[:-1], ANY_NAME, one.path[-1])) for one in inside if one.path[-1] == path[-1])
-    return next(forgotten_name, inside[0].name)
+class Upgrade(Candidate):
+    """[[upgrade]]: what may be bought or done to a machine: price, hours to fit it, and the settings that it brings."""
+
+    price: float = key(NOT_NEGATIVE, "what it costs", default=0.0)
+    fitting_hours: float = key(NOT_NEGATIVE, "hours of work until it is fitted", default=0.0)
 
 
-def _at(machine: Machine, path: Names) -> Any:
-    value: Any = machine
-    for part in path:
-        value = value.get(part) if isinstance(value, NamedSections) else getattr(value, part, None)
-    return value
+class Keys(Section):
+    """The whole file, section by section."""
 
-
-def plain_value_of(machine: Machine, key: Key) -> Any:
-    """The value of a key as plain data; None where it, or the table that holds it, is not given."""
-    return _plain(_at(machine, key.path))
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, BaseModel):
-        return value.model_dump(exclude_unset=True)
-    return [_plain(one) for one in value] if isinstance(value, tuple) else value
-
-
-def given_keys(machine: Machine) -> Iterator[str]:
-    """The dotted keys that were given when the models were made, rather than filled in."""
-    for key in all_keys(machine):
-        value: Any = machine
-        for part in key.path:
-            if isinstance(value, NamedSections):
-                value = value[part]
-            elif value is None or part not in value.model_fields_set:
-                break
-            else:
-                value = getattr(value, part)
-        else:
-            if value is not None:
-                yield key.name
-
-
-def nearest_name(path: Path) -> str:
-    """The hint for an unknown key of the file: the same name elsewhere, one like it beside it, or one elsewhere."""
-    section, name = path[:-1], str(path[-1])
-    if section[:1] in (("candidate",), ("material",), ("upgrade",)):
-        return nearest_here(Machine, path)
-    elsewhere = _same_name_elsewhere(section, name)
-    if elsewhere:
-        return f"did you mean {elsewhere!r}?"
-    return nearest_here(Machine, path) or _like_it_elsewhere(section, name)
-
-
-def help_for_setting(name: str) -> tuple[str, str]:
-    """What is allowed and the hint for an unknown dotted key in a setting: one of them, the hint where it can be."""
-    *section, last = split_key(name)
-    elsewhere = _same_name_elsewhere(tuple(section), last)
-    if elsewhere:
-        return "", f"did you mean {elsewhere!r}?"
-    model = model_at(Machine, tuple(section))
-    if section and model is not None:
-        here = [dotted_name((*section, one)) for one in fields_of(model)]
-        close = difflib.get_close_matches(last.lower(), list(fields_of(model)), n=1)
-        return ("", f"did you mean {dotted_name((*section, *close))!r}?") if close else (", ".join(here), "")
-    hint = nearest(name.lower(), [*SHORT_NAMES, *_walk().keys]) or _like_it_elsewhere(tuple(section), last)
-    return ("" if hint else "a dotted key of the machine file, such as motion.feed_override"), hint
-
-
-def _same_name_elsewhere(section: Path, name: str) -> str:
-    """The dotted key or section whose last part is this name, the one nearest in the tree; empty where none is."""
-    if len(name) == 1:
-        return ""  # an axis: that it has a namesake says nothing
-    found = [dotted for dotted in (*_walk().keys, *_walk().sections) if dotted.rsplit(".", 1)[-1] == name]
-    return max(found, key=lambda dotted: _shared(section, tuple(dotted.split("."))), default="")
-
-
-def _like_it_elsewhere(section: Path, name: str) -> str:
-    names = (*_walk().keys, *_walk().sections)
-    last_parts = {part for dotted in names if len(part := dotted.rsplit(".", 1)[-1]) > 1}
-    close = difflib.get_close_matches(name.lower(), sorted(last_parts), n=1, cutoff=CLOSE_ELSEWHERE)
-    return f"did you mean {_same_name_elsewhere(section, close[0])!r}?" if close else ""
-
-
-def _shared(left: Path, right: Path) -> int:
-    count = 0
-    for one, other in zip(left, right, strict=False):
-        if one != other:
-            break
-        count += 1
-    return count
+    machine: Identity = table(factory=Identity)
+    axes: Axes = table(factory=Axes)
+    motors: ByName[Motor] = by_name(Motor, "a table a motor, [motors.NAME]", factory=ByName)
+    motion: Motion = table(factory=Motion)
+    controller: Controller = table(factory=Controller)
+    filament: Filament = table(factory=Filament)
+    hotend: Hotend = table(factory=Hotend)
+    retraction: Retraction = table(factory=Retraction)
+    vibration: Vibration = table(factory=Vibration)
+    quality: Quality = table(factory=Quality)
+    cooling: Cooling = table(factory=Cooling)
+    stops: Stops = table(factory=Stops)
+    economy: Economy = table(factory=Economy)
+    materials: tuple[Material, ...] = blocks(Material, default=(), name="material")
+    candidates: tuple[Candidate, ...] = blocks(Candidate, default=(), name="candidate")
+    upgrades: tuple[Upgrade, ...] = blocks(Upgrade, default=(), name="upgrade")

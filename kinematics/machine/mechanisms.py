@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
 
-from kinematics.machine.model import Machine
+from kinematics.machine.keys import Keys
 
 if TYPE_CHECKING:
     import numpy as np
@@ -125,7 +125,7 @@ KINDS: dict[str, type[Mechanism]] = {
 }  # by the name in the machine file
 
 
-def mechanism_of(machine: Machine) -> Mechanism:
+def mechanism_of(machine: Keys) -> Mechanism:
     """The mechanism of a machine."""
     named = machine.machine.mechanism
     if named == "crossed-belt":
@@ -137,6 +137,6 @@ def mechanism_of(machine: Machine) -> Mechanism:
     return Cartesian()
 
 
-def has_coupled_limits(machine: Machine) -> bool:
+def has_coupled_limits(machine: Keys) -> bool:
     """Whether anything is told of a motor that moves several axes at once, or one of them unevenly."""
     return any(name in machine.motors for name in mechanism_of(machine).coupled)

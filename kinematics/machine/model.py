@@ -1,43 +1,31 @@
-"""What the printer is: frozen models of the machine file, one class a section, keys in the order of the file.
-
-To add a section, write its class and name it in the section above it: errors, nearest names, origins, `--set`,
-candidates and the list of effective values follow from the fields alone.
-"""
+"""The machine: the keys of its file as they hold, where each comes from, and what changes of it with settings."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any, NamedTuple
+from types import MappingProxyType
+from typing import Any, NamedTuple, Self
 
-from pydantic import Field, PrivateAttr, model_validator
-from pydantic_core import PydanticCustomError
-
-from kinematics.machine.economy_keys import Economy, Upgrade
-from kinematics.machine.laid_over import Candidate, Material
-from kinematics.machine.motors import Delta, Motor
-from kinematics.machine.section import Section, with_defaults
-from kinematics.machine.value_kinds import (
-    FlowLimit,
-    MechanismName,
-    NotNegativeLimit,
-    PositiveLimit,
-    Range,
-    ThreeLengths,
-    ThreePlaces,
+from kinematics.errors import Finding, InputError
+from kinematics.machine.doubts import doubts_of
+from kinematics.machine.keys import Keys
+from kinematics.machine.kinds import Range
+from kinematics.machine.mechanisms import mechanism_of
+from kinematics.machine.names import (
+    all_keys,
+    flattened,
+    given_keys,
+    key_named,
+    keys_of_section,
+    limit_keys,
+    plain_value_of,
+    section_named,
 )
-from kinematics.machine.vibration_keys import Controller, Quality, Vibration
-from kinematics.toml.named_sections import NamedSections
-from kinematics.toml.value_kinds import (
-    Allowed,
-    Count,
-    CountFromOne,
-    NotNegative,
-    Positive,
-    Temperature,
-    Text,
-    YesNo,
-)
+from kinematics.machine.rules import MachineReading
+from kinematics.machine.settings import applied
+from kinematics.toml.files import dotted_name
+from kinematics.toml.sections import plain
 
 GIVEN_IN_CODE = "given in code"
 DEFAULT = "default"
@@ -55,242 +43,70 @@ class EffectiveValue(NamedTuple):
     origin: str
 
 
-class Identity(Section):
-    """[machine]: name, mechanism, size of the bed (mm), where homing puts the tool (mm), a delta's arms and towers."""
-
-    name: Text | None = None
-    mechanism: MechanismName = "cartesian"
-    bed_mm: ThreeLengths | None = None
-    home_mm: ThreePlaces = (0.0, 0.0, 0.0)
-    delta: Annotated[Delta | None, Allowed("a table with arm_mm and tower_radius_mm")] = None
-
-
-class Axis(Section):
-    """[axes.…]: what one tool axis may at most (mm/s, mm/s²), None is no limit; moved mass (kg), friction (N)."""
-
-    max_speed_mm_s: PositiveLimit = None
-    max_acceleration_mm_s2: PositiveLimit = None
-    moving_mass_kg: NotNegative | None = None
-    friction_n: NotNegative | None = None
-
-
-class Axes(Section):
-    """[axes]: the tool axes, whatever the mechanism."""
-
-    x: Axis = with_defaults()
-    y: Axis = with_defaults()
-    z: Axis = with_defaults()
-    e: Axis = with_defaults()
-
-
-class SpeedStep(Section):
-    """Permitted sudden change of speed of each tool axis at a corner (mm/s); None is no limit."""
-
-    x: Positive | None = None
-    y: Positive | None = None
-    z: Positive | None = None
-
-    @model_validator(mode="after")
-    def _names_an_axis(self) -> SpeedStep:
-        if self.x is None and self.y is None and self.z is None:
-            raise PydanticCustomError("no_speed_step", "a speed step names at least one axis")
-        return self
-
-
-class PrintMoves(Section):
-    """[motion.by_kind.print]: what holds for printing moves instead of [motion]; None leaves [motion] in force."""
-
-    print_acceleration_mm_s2: Positive | None = None
-    commanded_speed_mm_s: Positive | None = None
-    feed_override: Positive | None = None
-    speed_cap_mm_s: Positive | None = None
-
-
-class TravelMoves(Section):
-    """[motion.by_kind.travel]: what holds for travel moves instead of [motion]; None leaves [motion] in force."""
-
-    travel_acceleration_mm_s2: Positive | None = None
-    commanded_speed_mm_s: Positive | None = None
-    feed_override: Positive | None = None
-    speed_cap_mm_s: Positive | None = None
-
-
-class ByKind(Section):
-    """[motion.by_kind]: limits that differ between printing and travelling."""
-
-    print: PrintMoves = with_defaults()
-    travel: TravelMoves = with_defaults()
-
-
-class LabelMoves(Section):
-    """[motion.by_label.…]: what holds for the moves of one label instead of [motion]; None leaves that in force."""
-
-    print_acceleration_mm_s2: Positive | None = None
-    travel_acceleration_mm_s2: Positive | None = None
-    commanded_speed_mm_s: Positive | None = None
-    feed_override: Positive | None = None
-    speed_cap_mm_s: Positive | None = None
-
-
-class FirstLayers(Section):
-    """[motion.first_layers]: how many layers, and whether they keep the speeds that the file commands."""
-
-    count: Count = 0
-    keep_commanded_speed: YesNo = False
-
-
-class Motion(Section):
-    """[motion]: accelerations (mm/s²), the corner rule, how curves and short runs are seen, lookahead, overrides.
-
-    `delta_piece_mm` is how long a piece of a move may be in which a delta's motors are seen as one.
-
-    Exactly one corner rule is in force: `junction_deviation_mm`, or `speed_step_mm_s` where that is given; the
-    other is None.
-    """
-
-    print_acceleration_mm_s2: Positive = 600.0
-    travel_acceleration_mm_s2: Positive = 800.0
-    junction_deviation_mm: Positive | None = 0.05
-    speed_step_mm_s: Annotated[SpeedStep | None, Allowed("a table with at least one of x, y, z")] = None
-    extruder_step_mm_s: Positive | None = None
-    curve_rule: YesNo = True
-    short_run_mm: NotNegative = 0.05
-    curve_window_mm: NotNegative = 0.25
-    arc_tolerance_mm: Positive = 0.01
-    delta_piece_mm: Positive = 2.0
-    lookahead_moves: CountFromOne | None = None
-    feed_override: Positive = 1.0
-    speed_cap_mm_s: Positive | None = None
-    by_kind: ByKind = with_defaults()
-    by_label: Annotated[NamedSections[LabelMoves], Allowed("a table a label, [motion.by_label.NAME]")] = with_defaults()
-    first_layers: FirstLayers = with_defaults()
-
-    @model_validator(mode="before")
-    @classmethod
-    def _speed_step_switches_junction_deviation_off(cls, given: Any) -> Any:
-        if isinstance(given, Mapping) and given.get("speed_step_mm_s") is not None:
-            return {"junction_deviation_mm": None, **given}
-        return given
-
-    @model_validator(mode="after")
-    def _one_corner_rule(self) -> Motion:
-        if (self.junction_deviation_mm is None) == (self.speed_step_mm_s is None):
-            raise PydanticCustomError("corner_rule", "either junction_deviation_mm or speed_step_mm_s, and one of them")
-        return self
-
-
-class Filament(Section):
-    """[filament]: diameter (mm), density (g/cm³), price of a kilogram in the user's currency, pressure advance (s)."""
-
-    diameter_mm: Positive = 1.75
-    density_g_cm3: Positive | None = None
-    price_per_kg: NotNegative | None = None
-    pressure_advance_s: NotNegative | None = None
-
-
-class Hotend(Section):
-    """[hotend]: width of the nozzle's bore (mm), and the most that melts (mm³/s), as a number or against °C."""
-
-    nozzle_mm: Positive | None = None
-    max_flow_mm3_s: FlowLimit = None
-
-
-class Retraction(Section):
-    """[retraction]: length (mm) and speed (mm/s) of the retraction that the controller does by itself; acceleration
-    of every move of the extruder alone (mm/s²).
-    """
-
-    length_mm: NotNegative | None = None
-    speed_mm_s: Positive | None = None
-    acceleration_mm_s2: Positive = 800.0
-
-
-class Cooling(Section):
-    """[cooling]: the least that a layer takes (s)."""
-
-    shortest_layer_s: NotNegativeLimit = None
-
-
-class Stops(Section):
-    """[stops]: what a job file does not say: lengths (s), heating rates (°C/s), temperature of the room (°C)."""
-
-    homing_s: NotNegative | None = None
-    probing_s: NotNegative | None = None
-    pause_s: NotNegative | None = None
-    tool_change_s: NotNegative | None = None
-    nozzle_heating_c_per_s: Positive | None = None
-    bed_heating_c_per_s: Positive | None = None
-    ambient_c: Temperature | None = None
-
-
-class Machine(Section):
+class Machine(Keys):
     """The whole machine file; `Machine()` is the one with nothing given. Two machines are equal if all values are.
 
     A key that is given as a range has its likely value; `ranges` tells the rest.
     """
 
-    machine: Identity = with_defaults()
-    axes: Axes = with_defaults()
-    motors: Annotated[NamedSections[Motor], Allowed("a table a motor, [motors.NAME]")] = with_defaults()
-    motion: Motion = with_defaults()
-    controller: Controller = with_defaults()
-    filament: Filament = with_defaults()
-    hotend: Hotend = with_defaults()
-    retraction: Retraction = with_defaults()
-    vibration: Vibration = with_defaults()
-    quality: Quality = with_defaults()
-    cooling: Cooling = with_defaults()
-    stops: Stops = with_defaults()
-    economy: Economy = with_defaults()
-    materials: tuple[Material, ...] = Field(default=(), alias="material")
-    candidates: tuple[Candidate, ...] = Field(default=(), alias="candidate")
-    upgrades: tuple[Upgrade, ...] = Field(default=(), alias="upgrade")
+    _origins: Mapping[str, str] = MappingProxyType({})
+    _source: str = ""
+    _ranges: tuple[tuple[str, Range], ...] = ()
 
-    _origins: dict[str, str] = PrivateAttr(default_factory=dict)
-    _source: str = PrivateAttr(default="")
-    _ranges: tuple[tuple[str, Range], ...] = PrivateAttr(default=())
+    def __init__(self, **tables: Any) -> None:
+        names = {row.attribute: name for name, row in self.ROWS.items()}
+        reading = MachineReading()
+        found = reading.machine(type(self), {names.get(name, name): one for name, one in tables.items()})
+        if problems := reading.problems():
+            raise InputError(*(Finding("", one.found, one.allowed, one.hint) for one in problems))
+        self.__dict__.update(found, _ranges=tuple(sorted(reading.ranges.items())))
+        self.__dict__["_origins"] = {dotted_name(path): GIVEN_IN_CODE for path in given_keys(self)}
 
-    def model_post_init(self, context: Any) -> None:
-        """Note the keys given in code as such; loading says later where they stand."""
-        from kinematics.machine.keys import given_keys
-
-        self._origins = dict.fromkeys(given_keys(self), GIVEN_IN_CODE)
-
-    def _came_from(self, origins: Mapping[str, str], source: str) -> Machine:
-        """Note where the given keys come from; only for a machine that nobody else holds yet."""
-        self._origins = {key: origins.get(key, origin) for key, origin in self._origins.items()}
-        self._source = source
-        return self
-
-    def _with_ranges(self, ranges: Mapping[str, Range]) -> Machine:
-        """Note which values are the likely ones of ranges; only for a machine that nobody else holds yet."""
-        self._ranges = tuple(sorted(ranges.items()))
-        return self
+    def noted(self, origins: Mapping[str, str], ranges: Mapping[str, Range], source: str) -> Self:
+        """The same machine with the place that each given key comes from, its ranges, and what was loaded."""
+        machine = self.made(self.__dict__)
+        machine.__dict__.update(_origins=origins, _ranges=tuple(sorted(ranges.items())), _source=source)
+        return machine
 
     @classmethod
     def from_toml_text(cls, text: str, name: str) -> Machine:
         """Read the machine from TOML text; `name` stands before the line in messages. Raises InputError."""
-        from kinematics.machine.loading import machine_from_text
+        from kinematics.machine.file import machine_from_text
 
         return machine_from_text(text, name)
 
     @classmethod
     def from_file(cls, path: str | Path) -> Machine:
         """Read the machine from a TOML file. Raises InputError with every finding."""
-        from kinematics.machine.loading import machine_from_file
+        from kinematics.machine.file import machine_from_file
 
         return machine_from_file(path)
 
-    def with_settings(self, settings: Mapping[str, Any], origin: str = "--set") -> Machine:
+    def with_settings(self, settings: Mapping[str, Any], origin: str = "--set") -> Self:
         """The machine with some keys changed; None takes a key out again. Raises InputError with every finding.
 
         Keys are dotted keys of the file, or the short names acceleration, corner, flow, speed. Giving one corner
         rule takes the other out; giving a number takes the range out. `origin` names the place in messages and in
         `origin_of`.
         """
-        from kinematics.machine.settings import machine_with_settings
+        return self.changed(settings, origin)[0]
 
-        return machine_with_settings(self, settings, origin)
+    def changed(self, settings: Mapping[str, Any], origin: str = "--set") -> tuple[Self, frozenset[str]]:
+        """The machine as `with_settings` makes it, and the dotted keys that the settings touch."""
+        ranges = self.ranges
+        found = applied(self, settings, ranges)
+        if found.problems:
+            order = {setting: position for position, (setting, _) in enumerate(flattened(settings))}
+            problems = sorted(found.problems, key=lambda pair: order.get(pair[0], len(order)))
+            raise InputError(*(Finding(origin, one.found, one.allowed, one.hint) for _, one in problems))
+        origins = dict(self._origins)
+        for key in found.dropped:
+            origins.pop(key, None)
+        origins.update(dict.fromkeys(found.given, origin))
+        if ranges or found.ranges:
+            ranges = {**{key: one for key, one in ranges.items() if key not in found.dropped}, **found.ranges}
+        machine: Self = found.machine
+        return machine.noted(origins, ranges, self._source), found.touched
 
     @property
     def name(self) -> str:
@@ -309,8 +125,6 @@ class Machine(Section):
 
     def value_of(self, key: str) -> Any:
         """The plain value of a dotted key, None where it is not given. Raises InputError for an unknown key."""
-        from kinematics.machine.keys import key_named, plain_value_of
-
         return plain_value_of(self, key_named(key))
 
     def origin_of(self, key: str) -> str:
@@ -319,9 +133,7 @@ class Machine(Section):
         A table (`motion.speed_step_mm_s`) comes from where its first given key does. Raises InputError for an
         unknown key.
         """
-        from kinematics.machine.keys import is_section, key_named, keys_of_section, plain_value_of
-
-        if is_section(key):
+        if section_named(key) is not None:
             inside = keys_of_section(key, self)
             return next((self._origins[one.name] for one in inside if one.name in self._origins), NOT_GIVEN)
         found = key_named(key)
@@ -333,16 +145,14 @@ class Machine(Section):
 
         Keys by label are those of the labels that the machine names.
         """
-        from kinematics.machine.keys import all_keys, plain_value_of
-
         rows = []
-        origins, ranges = self._origins, self.ranges
+        ranges = self.ranges
         for key in all_keys(self):
             value = plain_value_of(self, key)
             fallback = NOT_GIVEN if value is None else DEFAULT
             if key.name in ranges:
                 value = ranges[key.name].as_dict()
-            rows.append(EffectiveValue(key.name, value, origins.get(key.name, fallback)))
+            rows.append(EffectiveValue(key.name, value, self._origins.get(key.name, fallback)))
         return rows
 
     def limits_not_given(self) -> list[str]:
@@ -350,9 +160,6 @@ class Machine(Section):
 
         Of the motors those that move several axes at once, or one unevenly: any other says no more than its axis.
         """
-        from kinematics.machine.keys import limit_keys, plain_value_of
-        from kinematics.machine.mechanisms import mechanism_of
-
         return [key.name for key in limit_keys(mechanism_of(self).coupled) if plain_value_of(self, key) is None]
 
     def as_dict(self) -> dict[str, Any]:
@@ -360,32 +167,41 @@ class Machine(Section):
 
         Where there are ranges they stand beside the sections, under `ranges`, by dotted key.
         """
-        values = self.model_dump(mode="json", exclude={"candidates", "materials", "upgrades"})
+        values = {row.attribute: plain(getattr(self, row.attribute)) for row in self.ROWS.values() if not row.repeated}
         return values | ({"ranges": {key: one.as_dict() for key, one in self._ranges}} if self._ranges else {})
 
     def check(self) -> list[str]:
-        """What is legal but doubtful, a sentence each; empty where nothing is."""
-        from kinematics.machine.doubts import doubts_about
+        """What is legal but doubtful, a sentence each; empty where nothing is.
 
-        return doubts_about(self)
+        Of a candidate what is doubtful of the machine as well is not told again.
+        """
+        doubts = list(doubts_of(self, self._origins))
+        for candidate in self.candidates:
+            try:
+                tried = self.with_settings(candidate.set, f"candidate {candidate.name}")
+            except InputError as failure:  # only where the machine was made in code; files are judged when loaded
+                doubts += [f"{finding}." for finding in failure.findings]
+                continue
+            more = doubts_of(tried, tried._origins)
+            doubts += [f"Candidate {candidate.name}: {doubt}" for doubt in more if doubt not in doubts]
+        return doubts
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, Machine):
             return NotImplemented
-        return self.__dict__ == other.__dict__ and self._ranges == other._ranges
+        return self.values() == other.values() and self._ranges == other._ranges
 
     def __hash__(self) -> int:
-        return hash((*self.__dict__.values(), self._ranges))
+        return hash((self.values(), self._ranges))
 
     def __repr__(self) -> str:
-        from kinematics.machine.keys import all_keys, plain_value_of, unit_of
         from kinematics.wording import value_text
 
         limits: dict[str, list[str]] = {}
         for key in all_keys(self):
             value = plain_value_of(self, key)
             if key.is_limit and value is not None:
-                limits.setdefault(".".join(key.path[:-1]), []).append(f"{value_text(value)} {unit_of(key)}")
+                limits.setdefault(".".join(key.path[:-1]), []).append(f"{value_text(value)} {key.unit}")
         told = [f"{section} {', '.join(values)}" for section, values in limits.items()]
         return f"<Machine {'; '.join([repr(self.name), *told])}>"
 

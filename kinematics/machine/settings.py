@@ -1,80 +1,153 @@
-"""Settings that change a machine: the dotted keys of candidates and of `--set`."""
+"""Settings of candidates and `--set`: `key=value, key=value` as text, and what they change of a machine."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import datetime
+import re
+import tomllib
+from collections.abc import Container, Iterator, Mapping
 from typing import Any, NamedTuple
 
 from kinematics.errors import Finding, InputError
-from kinematics.machine.keys import (
+from kinematics.machine.keys import Keys
+from kinematics.machine.kinds import Range
+from kinematics.machine.names import (
     SHORT_NAMES,
-    all_keys,
     example_key,
     find_key,
+    flattened,
+    given_keys,
     help_for_setting,
-    holds_one_table_a_name,
     is_one_value,
-    is_section,
     key_named,
     keys_of_section,
-    plain_value_of,
+    place_in_file,
+    section_named,
+    value_at,
 )
-from kinematics.machine.model import Machine
-from kinematics.machine.validation import JUNCTION, SPEED_STEP, build
-from kinematics.machine.value_kinds import Range
-from kinematics.toml.dotted import quoted, split_key
-from kinematics.toml.problems import Problem, shown
-from kinematics.toml.schema import dotted_name
+from kinematics.machine.rules import (
+    BOTH_CORNER_RULES,
+    CORNER_KEYS,
+    JUNCTION,
+    JUNCTION_KEY,
+    ONE_CORNER_RULE,
+    SPEED_STEP_KEY,
+    MachineReading,
+    with_one_corner_rule,
+)
+from kinematics.toml.files import Problem, dotted_name, split_key, unquoted
+from kinematics.toml.sections import plain, replaced, shown
 
-JUNCTION_KEY = ".".join(JUNCTION)
-SPEED_STEP_KEY = ".".join(SPEED_STEP)
-
-
-class Settings(Mapping[str, Any]):
-    """Dotted keys and their values, never changed: hashable, comparable with any mapping, may be pickled."""
-
-    def __init__(self, values: Mapping[str, Any]) -> None:
-        self._values = dict(values)
-
-    @classmethod
-    def frozen(cls, value: Any) -> Settings:
-        """Freeze a mapping and all inside it, sections opened to dotted keys. Raises ValueError for anything else."""
-        if not isinstance(value, Mapping) or not all(isinstance(key, str) for key in value):
-            raise ValueError("not a table of settings")
-        return cls({key: _frozen_value(one) for key, one in _flattened(value)})
-
-    def plain(self) -> dict[str, Any]:
-        """The same as plain dicts and lists."""
-        return {key: _thawed(value) for key, value in self._values.items()}
-
-    def __getitem__(self, key: str) -> Any:
-        return self._values[key]
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(self._values)
-
-    def __len__(self) -> int:
-        return len(self._values)
-
-    def __hash__(self) -> int:
-        return hash(frozenset(self._values.items()))
-
-    def __repr__(self) -> str:
-        return repr(self._values)
+TOGETHER = ("machine.", "motors.")  # sections whose keys say something about each other
+KEY_VALUE = "key=value, several separated by commas"
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+_QUOTED = re.compile(r"""\s*("(?:[^"\\]|\\.)*"|'[^']*')\s*""", re.DOTALL)
+_END_OF_PART = re.compile(r"[.,=]")
 
 
-def _frozen_value(value: Any) -> Any:
-    if isinstance(value, Range):
-        return Settings(value.as_dict())
-    if isinstance(value, Mapping):
-        return Settings.frozen(value)
-    return tuple(_frozen_value(one) for one in value) if isinstance(value, (list, tuple)) else value
+def parse_settings(text: str, place: str = "--set") -> dict[str, Any]:
+    """Read "key=value, key=value"; values as in TOML, and bare words are text. Raises InputError with every finding.
+
+    Commas inside brackets or quotes do not separate; a name inside a key may stand in quotes. Keys and values are
+    judged where they are applied.
+    """
+    settings: dict[str, Any] = {}
+    findings: list[Finding] = []
+    pieces = list(_pieces(text))
+    if len(pieces) > 1 and not "".join(pieces[-1]).strip():
+        pieces.pop()  # a comma at the end
+    for piece in pieces:
+        key, equals, value = (part.strip() for part in piece)
+        whole = shown("".join(piece).strip())
+        if _QUOTED.fullmatch(key):
+            key = unquoted(key)
+        if not key and not equals:
+            findings.append(Finding(place, "nothing is given" if len(pieces) == 1 else "an empty setting", KEY_VALUE))
+        elif not equals:
+            hint = "a comma separates settings; 1000, not 1,000" if key.isdecimal() else ""
+            findings.append(Finding(place, f"{whole} has no value", KEY_VALUE, hint))
+        elif not key:
+            findings.append(Finding(place, f"{whole} has no key", KEY_VALUE))
+        elif not value:
+            findings.append(Finding(place, f"{key} has no value", KEY_VALUE))
+        elif key in settings:
+            findings.append(Finding(place, f"{key} is given twice", "once"))
+        else:
+            try:
+                settings[key] = _parse_value(value)
+            except ValueError:
+                allowed = "a number, true, false, text in quotes, { … } or [ … ]"
+                findings.append(Finding(place, f"{key} = {value}", allowed, "are all quotes and brackets closed?"))
+    if findings:
+        raise InputError(*findings)
+    return settings
 
 
-def _thawed(value: Any) -> Any:
-    if isinstance(value, Settings):
-        return value.plain()
-    return [_thawed(one) for one in value] if isinstance(value, tuple) else value
+def _parse_value(text: str) -> Any:
+    """A value as TOML has it; words that are none are text. Raises ValueError for broken quotes or brackets."""
+    if _NUMBER.fullmatch(text) and not re.fullmatch(r"[+-]?(0|[1-9]\d*)", text):
+        return float(text)  # .5 and 5. and 007 are numbers to everybody but TOML
+    try:
+        tables = tomllib.loads(f"values = [{text}]")
+    except (ValueError, RecursionError):
+        if text[0] in "\"'[{":
+            raise ValueError(text) from None
+        return text
+    if len(tables) != 1 or len(tables["values"]) != 1:
+        raise ValueError(text)
+    (value,) = tables["values"]
+    return text if isinstance(value, (datetime.date, datetime.time)) else value
+
+
+def _pieces(text: str) -> Iterator[tuple[str, str, str]]:
+    """Cut text at its commas, and every piece into key, "=" and value; the last two are empty where there is none."""
+    start = 0
+    while True:
+        end = middle = _end_of_key(text, start)
+        if text[middle : middle + 1] == "=":
+            end = _end_of_value(text, middle + 1)
+            yield text[start:middle], "=", text[middle + 1 : end]
+        else:
+            yield text[start:middle], "", ""
+        if end >= len(text):
+            return
+        start = end + 1
+
+
+def _end_of_key(text: str, place: int) -> int:
+    """Where a key ends: at "=", a comma or the end; what stands in quotes at the beginning of a part is part of it."""
+    while True:
+        quoted = _QUOTED.match(text, place)
+        end = _END_OF_PART.search(text, quoted.end() if quoted else place)
+        if end is None:
+            return len(text)
+        if end[0] != ".":
+            return end.start()
+        place = end.end()
+
+
+def _end_of_value(text: str, place: int) -> int:
+    """Where a value ends: at a comma or the end; quotes and brackets hold commas where they open it or stand in it."""
+    depth, quote, opens = 0, "", True
+    while place < len(text):
+        letter = text[place]
+        if quote:
+            if letter == "\\" and quote == '"':
+                place += 1
+            elif letter == quote:
+                quote = ""
+        elif letter in "\"'" and (opens or depth):
+            quote = letter
+        elif letter in "[{" and (opens or depth):
+            depth += 1
+        elif letter in "]}" and depth:
+            depth -= 1
+        elif letter == "," and not depth:
+            return place
+        if not letter.isspace():
+            opens = letter == "=" and not quote and not depth
+        place += 1
+    return len(text)
 
 
 class Change(NamedTuple):
@@ -89,28 +162,36 @@ class Change(NamedTuple):
     asked: dict[str, str]
     problems: list[tuple[str, Problem]]
 
+    def corner_rules(self) -> tuple[bool, bool]:
+        """Whether junction deviation is given, and whether speed steps are."""
+        junction, *steps = (self.values.get(key) is not None for key in CORNER_KEYS)
+        return junction, any(steps)
 
-def resolved(settings: Mapping[str, Any], machine: Machine) -> Change:
+    def touched(self) -> set[str]:
+        """The keys that are given anew or taken out."""
+        return {*self.values, *(key.name for table in self.replaced for key in keys_of_section(table))}
+
+
+def resolved(settings: Mapping[str, Any], machine: Keys) -> Change:
     """Bring settings down to the keys of the file; short names are read as the machine's corner rule has it."""
     change = Change({}, [], {}, [])
-    for setting, value in _flattened(settings):
+    for setting, value in flattened(settings):
         _resolve_one(change, setting, setting, _plain(value), machine)
-    junction, steps = _corner_rules_given(change.values)
-    if junction and steps:
-        both = f"both {JUNCTION_KEY} and {SPEED_STEP_KEY} are given"
-        rule = "one of them: a machine has one corner rule"
-        change.problems.append((change.asked[JUNCTION_KEY], Problem(JUNCTION, both, rule)))
+    if JUNCTION_KEY in change.values and all(change.corner_rules()):
+        problem = Problem(JUNCTION, BOTH_CORNER_RULES, ONE_CORNER_RULE)
+        change.problems.append((change.asked[JUNCTION_KEY], problem))
     return change
 
 
-def _resolve_one(change: Change, setting: str, key: str, value: Any, machine: Machine) -> None:
+def _resolve_one(change: Change, setting: str, key: str, value: Any, machine: Keys) -> None:
     def wrong(found: str, allowed: str = "", hint: str = "") -> None:
         change.problems.append((setting, Problem(split_key(key), found, allowed, hint)))
 
     if key == "corner":
-        steps = _speed_steps(machine)
-        for step in steps or [JUNCTION_KEY]:
-            _resolve_one(change, setting, step, value, machine)
+        steps = machine.motion.speed_step_mm_s
+        in_force = [f"{SPEED_STEP_KEY}.{name}" for name, _ in steps.given()] if steps is not None else [JUNCTION_KEY]
+        for rule in in_force:
+            _resolve_one(change, setting, rule, value, machine)
     elif key in SHORT_NAMES:
         _resolve_one(change, setting, SHORT_NAMES[key], value, machine)
     elif is_one_value(key):
@@ -121,7 +202,7 @@ def _resolve_one(change: Change, setting: str, key: str, value: Any, machine: Ma
         change.replaced.append(key)
         for name, one in (value or {}).items():
             _resolve_one(change, setting, f"{key}.{name}", one, machine)
-    elif is_section(key):
+    elif section_named(key) is not None:
         wrong(f"{key} is a section, not a key", f"one of its keys, such as {example_key(key)}")
     elif (known := find_key(key)) is None:
         wrong(f"unknown key {key}", *help_for_setting(key))
@@ -132,70 +213,93 @@ def _resolve_one(change: Change, setting: str, key: str, value: Any, machine: Ma
         change.asked[known.name] = setting
 
 
-def resolved_keys(settings: Mapping[str, Any], machine: Machine) -> frozenset[str]:
+def resolved_keys(settings: Mapping[str, Any], machine: Keys) -> frozenset[str]:
     """The dotted keys that settings touch on a machine: short names as they are read there, tables as all their keys.
 
     A key that is taken out (None) is touched as well. What the machine does not take is left out: it is judged where
     the settings are applied.
     """
-    change = resolved(settings, machine)
-    whole = (key.name for table in change.replaced for key in keys_of_section(table))
-    return frozenset((*change.values, *whole))
+    return frozenset(resolved(settings, machine).touched())
 
 
-def with_later(earlier: Mapping[str, Any], later: Mapping[str, Any], machine: Machine) -> dict[str, Any]:
+def with_later(earlier: Mapping[str, Any], later: Mapping[str, Any], machine: Keys) -> dict[str, Any]:
     """Settings with later ones laid over them: of a key that both name, by whatever name, the later value stands."""
     touched = resolved_keys(later, machine)
-    kept = {key: value for key, value in _flattened(earlier) if not resolved_keys({key: value}, machine) & touched}
-    return kept | dict(_flattened(later))
-
-
-def _flattened(settings: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, Any]]:
-    """Settings as dotted keys, tables inside them opened: { motion.feed_override = 2 } without quotes is a table."""
-    by_name = bool(prefix) and holds_one_table_a_name(prefix[:-1])
-    for name, value in settings.items():
-        # A table inside has its name as it is, dots and all; any other name is a dotted key.
-        key = prefix + (quoted(name) if by_name and isinstance(value, Mapping) else name)
-        if isinstance(value, Mapping) and value and is_section(key) and not is_one_value(key):
-            yield from _flattened(value, key + ".")
-        else:
-            yield key, value
+    kept = {key: value for key, value in flattened(earlier) if not resolved_keys({key: value}, machine) & touched}
+    return kept | dict(flattened(later))
 
 
 def _plain(value: Any) -> Any:
     """A value as plain Python: numbers of array libraries and tuples included."""
+    if isinstance(value, (float, int, str)) and not hasattr(value, "item"):
+        return value
+    if isinstance(value, Range):
+        return value.as_dict()
     if isinstance(value, (list, tuple)):
         return [_plain(one) for one in value]
     if isinstance(value, Mapping):
         return {key: _plain(one) for key, one in value.items()}
-    if isinstance(value, Range):
-        return value.as_dict()
     return value.item() if hasattr(value, "item") and getattr(value, "ndim", 1) == 0 else value
 
 
-def _speed_steps(machine: Machine) -> list[str]:
-    """The dotted keys of the speed steps that are in force; empty where junction deviation is."""
-    return [key.name for key in keys_of_section(SPEED_STEP_KEY) if plain_value_of(machine, key) is not None]
+class Applied(NamedTuple):
+    """A machine with settings applied, only of use without problems.
+
+    `touched` the keys that were given anew or taken out, `dropped` these and the corner rule that went with them;
+    `given` those that were given, `ranges` those among them; `problems` (setting, problem) pairs.
+    """
+
+    machine: Any
+    touched: frozenset[str]
+    dropped: frozenset[str]
+    given: Mapping[str, Any]
+    ranges: Mapping[str, Range]
+    problems: list[tuple[str, Problem]]
 
 
-def _corner_rules_given(values: Mapping[str, Any]) -> tuple[bool, bool]:
-    given = [key for key, value in values.items() if value is not None]
-    return JUNCTION_KEY in given, any(key.startswith(SPEED_STEP_KEY + ".") for key in given)
+def applied(machine: Keys, settings: Mapping[str, Any], ranges: Mapping[str, Range]) -> Applied:
+    """Apply settings to a machine, of whose values some are the likely ones of ranges; nothing is raised.
+
+    Giving one corner rule takes the other out. Every value is read by itself; those of sections whose keys say
+    something about each other are judged together with the rest of these.
+    """
+    change = resolved(settings, machine)
+    new = {key: value for key, value in change.values.items() if value is not None}
+    touched = dropped = frozenset(change.touched())
+    if not touched.isdisjoint(CORNER_KEYS):
+        junction, steps = change.corner_rules()
+        dropped |= {*(CORNER_KEYS[1:] if junction else ()), *(CORNER_KEYS[:1] if steps else ())}
+        if junction and steps:
+            del new[JUNCTION_KEY]  # told already
+    reading = MachineReading()
+    together = {key for key in dropped if key.startswith(TOGETHER)}
+    if together:
+        anew = reading.machine(type(machine), _tables_together(machine, ranges, dropped, new))
+        anew = {name.strip("."): anew.get(name.strip("."), machine.ROWS[name.strip(".")].default) for name in TOGETHER}
+        machine = machine.made({**machine.__dict__, **anew})
+    for name in (*new, *(dropped - new.keys())):
+        if name not in together:
+            key = key_named(name)
+            machine = replaced(machine, key.path, reading.value(key.row, new[name], key.path) if name in new else None)
+    if not dropped.isdisjoint(CORNER_KEYS):
+        machine = machine.made({**machine.__dict__, "motion": with_one_corner_rule(machine.motion)})
+    problems = change.problems
+    if wrong := reading.problems():
+        wrong.sort(key=lambda problem: place_in_file(problem.path))
+        told = ((dotted_name(problem.path), problem) for problem in wrong)
+        problems += [(change.asked.get(key, key), problem) for key, problem in told]
+    found = {key: one for key, one in reading.ranges.items() if key in new}
+    return Applied(machine, touched, dropped, new, found, problems)
 
 
-def _apply(change: Change, given: Mapping[str, Any]) -> dict[str, Any]:
-    """The given keys after a change: giving one corner rule takes the other out."""
-    junction, steps = _corner_rules_given(change.values)
-    dropped = set(change.values)
-    for key in [SPEED_STEP_KEY] if junction else change.replaced:
-        dropped |= {one.name for one in keys_of_section(key)}
-    if steps:
-        dropped.add(JUNCTION_KEY)
-    kept = {key: value for key, value in given.items() if key not in dropped}
-    return kept | {key: value for key, value in change.values.items() if value is not None}
-
-
-def _nested(values: Mapping[str, Any]) -> dict[str, Any]:
+def _tables_together(
+    machine: Keys, ranges: Mapping[str, Range], dropped: Container[str], new: Mapping[str, Any]
+) -> dict[str, Any]:
+    """Raw tables of the sections that are judged together, settings in their places."""
+    paths = {dotted_name(path): path for path in given_keys(machine) if f"{path[0]}." in TOGETHER}
+    values = {key: plain(value_at(machine, path), given_only=True) for key, path in paths.items() if key not in dropped}
+    values |= {key: one.as_dict() for key, one in ranges.items() if key in values}
+    values |= {key: value for key, value in new.items() if key.startswith(TOGETHER)}
     tables: dict[str, Any] = {}
     for key, value in values.items():
         *section, last = key_named(key).path
@@ -204,37 +308,3 @@ def _nested(values: Mapping[str, Any]) -> dict[str, Any]:
             table = table.setdefault(name, {})
         table[last] = value
     return tables
-
-
-def _changed(machine: Machine, settings: Mapping[str, Any]) -> tuple[Machine | None, Change, list[tuple[str, Problem]]]:
-    change = resolved(settings, machine)
-    origins = machine._origins
-    given = {key.name: plain_value_of(machine, key) for key in all_keys(machine) if key.name in origins}
-    given |= {key: one.as_dict() for key, one in machine.ranges.items()}
-    laid_over = {"candidate": machine.candidates, "material": machine.materials, "upgrade": machine.upgrades}
-    tables = _nested(_apply(change, given)) | laid_over
-    built, wrong = build(tables)
-    problems = list(change.problems)
-    both_rules = any(_corner_rules_given(change.values)) and all(_corner_rules_given(change.values))
-    for problem in wrong:
-        key = dotted_name(problem.path)
-        if key == JUNCTION_KEY and both_rules and problem.found.startswith("both"):
-            continue  # said already, with the setting that asked for it
-        problems.append((change.asked.get(key, key), problem))
-    return built, change, problems
-
-
-def setting_problems(machine: Machine, settings: Mapping[str, Any]) -> list[tuple[str, Problem]]:
-    """Every problem of settings on a machine, each with the setting that has it."""
-    return _changed(machine, settings)[2]
-
-
-def machine_with_settings(machine: Machine, settings: Mapping[str, Any], origin: str) -> Machine:
-    """The machine with settings applied. Raises InputError with every finding, in the order of the settings."""
-    built, change, problems = _changed(machine, settings)
-    if problems or built is None:
-        order = {setting: position for position, (setting, _) in enumerate(_flattened(settings))}
-        problems.sort(key=lambda pair: order.get(pair[0], len(order)))
-        raise InputError(*(Finding(origin, one.found, one.allowed, one.hint) for _, one in problems))
-    origins = machine._origins | {key: origin for key, value in change.values.items() if value is not None}
-    return built._came_from(origins, machine.source)

@@ -11,12 +11,12 @@ from types import MappingProxyType
 from typing import NamedTuple
 
 from kinematics.errors import Finding, InputError, nearest
-from kinematics.machine.keys import all_keys, find_key, is_one_value, is_section
-from kinematics.machine.loading import BUILTIN_NAMES, builtin_machine, builtin_text
+from kinematics.machine.file import BUILTIN_NAMES, builtin_machine, builtin_text
 from kinematics.machine.model import Machine
-from kinematics.machine.settings import setting_problems
-from kinematics.toml.dotted import Names, split_key
-from kinematics.toml.schema import dotted_name
+from kinematics.machine.names import all_keys, find_key, is_one_value, key_named, section_named
+from kinematics.machine.rules import JUNCTION_KEY, SPEED_STEP_KEY
+from kinematics.machine.settings import applied
+from kinematics.toml.files import Names, dotted_name, split_key, text_in_toml
 
 
 class Question(NamedTuple):
@@ -48,29 +48,24 @@ _HEADER = """\
 
 """
 EXAMPLE = "middling"  # the built-in machine whose values stand where a job states none
-JUNCTION_KEY = "motion.junction_deviation_mm"
-SPEED_STEP_KEY = "motion.speed_step_mm_s"
-# What each limit means; a stated limit without a line here is written all the same.
-MEANINGS = {
-    **{f"axes.{axis}.max_speed_mm_s": f"greatest speed of {axis.upper()}" for axis in "xyz"},
-    **{f"axes.{axis}.max_acceleration_mm_s2": f"greatest acceleration of {axis.upper()}" for axis in "xyz"},
-    "axes.e.max_speed_mm_s": "greatest speed of the filament into the extruder",
-    "axes.e.max_acceleration_mm_s2": "greatest acceleration of the filament",
-    "motion.print_acceleration_mm_s2": "acceleration along the path while printing",
-    "motion.travel_acceleration_mm_s2": "acceleration along the path while travelling",
-    JUNCTION_KEY: "how sharply corners are taken: the larger, the faster through them",
-    **{f"{SPEED_STEP_KEY}.{axis}": f"sudden change of speed of {axis.upper()} that a corner may ask" for axis in "xyz"},
-    "motion.extruder_step_mm_s": "sudden change of the filament's speed that a corner may ask",
-    "motion.lookahead_moves": "how many moves the controller sees at once",
-    "motion.speed_cap_mm_s": "greatest speed along the path",
-    "hotend.max_flow_mm3_s": "the most that melts",
-    "retraction.length_mm": "filament pulled back where the controller retracts by itself",
-    "retraction.speed_mm_s": "speed of that retraction",
-    "retraction.acceleration_mm_s2": "acceleration of every move of the extruder alone",
-    "cooling.shortest_layer_s": "a layer lasts at least this long",
-}
+# The limits that are offered where a job does not state them; others that it states are written all the same.
+OFFERED = (
+    *(f"axes.{axis}.max_{limit}" for axis in "xyze" for limit in ("speed_mm_s", "acceleration_mm_s2")),
+    "motion.print_acceleration_mm_s2",
+    "motion.travel_acceleration_mm_s2",
+    JUNCTION_KEY,
+    *(f"{SPEED_STEP_KEY}.{axis}" for axis in "xyz"),
+    "motion.extruder_step_mm_s",
+    "motion.lookahead_moves",
+    "motion.speed_cap_mm_s",
+    "hotend.max_flow_mm3_s",
+    "retraction.length_mm",
+    "retraction.speed_mm_s",
+    "retraction.acceleration_mm_s2",
+    "cooling.shortest_layer_s",
+)
 # Plausible values of what the built-in machines leave out.
-_OTHER_EXAMPLES: Mapping[str, float] = {
+OTHER_EXAMPLES: Mapping[str, float] = {
     f"{SPEED_STEP_KEY}.x": 7.0,
     f"{SPEED_STEP_KEY}.y": 6.0,
     f"{SPEED_STEP_KEY}.z": 0.5,
@@ -126,7 +121,7 @@ def new_machine_text(name: str, bed_mm: Sequence[float] | str, like: str = "midd
         raise InputError(*findings)
     text = builtin_text(like)
     body = text[text.index("[machine]") :]
-    size = ", ".join(_number_in_toml(length) for length in bed)
+    size = ", ".join(number_in_toml(length) for length in bed)
     for key, value in (("name", text_in_toml(name)), ("bed_mm", f"[{size}]")):
         line = f"{key} = {value}".replace("\\", r"\\")
         body = re.sub(rf"^{key} = .*$", line, body, count=1, flags=re.MULTILINE)
@@ -152,15 +147,10 @@ def _bed(answer: Sequence[float] | str) -> list[float]:
     return lengths
 
 
-def _number_in_toml(number: float) -> str:
+def number_in_toml(number: float) -> str:
+    """A number as TOML writes it."""
     number = float(number)
     return str(int(number)) if number.is_integer() and number < 1e15 else repr(number)
-
-
-def text_in_toml(text: str) -> str:
-    """Text as a quoted TOML string on one line, control characters escaped."""
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(f"\\u{ord(one):04X}" if ord(one) < 32 or ord(one) == 127 else one for one in escaped) + '"'
 
 
 class _Line(NamedTuple):
@@ -192,7 +182,7 @@ def machine_text_from_limits(
     bed = "# bed_mm = [215, 225, 235]  # largest print: width, depth, height"
     if bed_mm is not None:
         try:
-            bed = f"bed_mm = [{', '.join(_number_in_toml(length) for length in _bed(bed_mm))}]"
+            bed = f"bed_mm = [{', '.join(number_in_toml(length) for length in _bed(bed_mm))}]"
         except (ValueError, TypeError, OverflowError):
             findings.append(Finding("bed_mm", f"{bed_mm!r} is no size", _BED_ALLOWED))
     if findings:
@@ -207,7 +197,7 @@ def machine_text_from_limits(
     for section, lines in sections.items():
         name = dotted_name(section)
         header = f"[{name}]" if section else "elsewhere"
-        if not is_section(name) or (is_one_value(name) and not any(line.holds for line in lines)):
+        if section_named(name) is None or (is_one_value(name) and not any(line.holds for line in lines)):
             header = f"# {header}"
         text += "\n".join(["", header, *(_shown(line, section) for line in lines), ""])
     return text
@@ -215,7 +205,7 @@ def machine_text_from_limits(
 
 def _shown(line: _Line, section: Names) -> str:
     key = dotted_name(line.path[len(section) :])
-    shown = f"{key} = {_number_in_toml(line.value)}  # {line.remark}"
+    shown = f"{key} = {number_in_toml(line.value)}  # {line.remark}"
     return shown if line.holds else f"# {shown}"
 
 
@@ -228,7 +218,7 @@ def _lines(limits: Mapping[str, tuple[float, int]], beside: Mapping[str, str]) -
         steps = []
     places = {key.name: place for place, key in enumerate(all_keys())}
     ends = {key.path[:-1]: place for place, key in enumerate(all_keys())}
-    names = [*(name for name in places if name in MEANINGS or name in limits), *(limits.keys() - places.keys())]
+    names = [*(name for name in places if name in OFFERED or name in limits), *(limits.keys() - places.keys())]
     names.sort(key=lambda name: (places.get(name, ends.get(split_key(name)[:-1], len(places))), name))
     example = builtin_machine(EXAMPLE)
     for name in names:
@@ -240,8 +230,8 @@ def _lines(limits: Mapping[str, tuple[float, int]], beside: Mapping[str, str]) -
             yield _Line(path, value, f"stated in the job, line {line}{also}{unused}", not unused)
         else:
             known = example.value_of(name)
-            meaning = MEANINGS[name] + _when_left_out(name, bool(steps))
-            yield _Line(path, _OTHER_EXAMPLES[name] if known is None else known, meaning, False)
+            meaning = key_named(name).meaning + _when_left_out(name, bool(steps))
+            yield _Line(path, OTHER_EXAMPLES[name] if known is None else known, meaning, False)
 
 
 def _when_left_out(name: str, has_steps: bool) -> str:
@@ -257,5 +247,5 @@ def _why_not(key: str, value: float) -> str:
     """Why a machine file does not take a stated limit; empty where it does."""
     if find_key(key) is None:
         return "the machine file has no such key"
-    problems = setting_problems(Machine(), {key: value})
+    problems = applied(Machine(), {key: value}, {}).problems
     return f"allowed is {problems[0][1].allowed}" if problems else ""

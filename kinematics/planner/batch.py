@@ -18,9 +18,8 @@ from numpy.typing import NDArray
 from kinematics.caps import columns as by
 from kinematics.compiled import CHECKED, compiled
 from kinematics.lanes import LANES, all_at_most, greatest, in_every_lane, inverse_root, lanes_at, least, put_lanes
+from kinematics.planner.ceilings import RAMP_SHARE, STEADY_SHARE, hang_on_turns
 from kinematics.planner.features import FeatureRoom, Features
-from kinematics.planner.motor_ceilings import RAMP_SHARE, STEADY_SHARE
-from kinematics.planner.plan import hang_on_turns
 
 Reals = NDArray[np.float64]
 
@@ -29,6 +28,7 @@ FAR = 1e150  # stands for infinity where a product with 0 or a difference might 
 FAST = 1e100  # stands for no limit of speed or acceleration
 TINY = 1e-300
 WORKERS = 2
+NO_MARKS = np.empty(0, np.int64)
 
 
 class BatchFeatures(NamedTuple):
@@ -63,12 +63,49 @@ class BatchFeatures(NamedTuple):
 
 class BatchTimes(NamedTuple):
     """`motion` (candidates) seconds of motion; `passed` float64[marks, candidates] those before each marked move;
-    `layers` float64[layers + 1, candidates] those of each layer (no rows where not asked for).
+    `layers` float64[layers + 1, candidates] those of each layer (no rows where not asked for). `certain` (candidates)
+    the node up to which that is timed, `square` the squared speed there (mm²/s²).
     """
 
     motion: Reals
     passed: Reals
     layers: Reals
+    certain: NDArray[np.int64]
+    square: Reals
+
+
+class Stretch(NamedTuple):
+    """What to time of the moves at hand: the first `moves` of them, in blocks of up to `size`.
+
+    `goes_on` says that the job does so behind them; `steps` whether anything hangs on how much each axis changes;
+    `window` moves that the controller sees (0: all); `by_layer` whether layers are asked for; `marks` ascending numbers
+    of the moves before which the time is.
+    """
+
+    moves: int
+    size: int
+    goes_on: bool
+    steps: bool
+    window: int
+    by_layer: bool
+    marks: NDArray[np.int64]
+
+
+class Rows(NamedTuple):
+    """Rows of LANES numbers, by address (arrays where uncompiled).
+
+    `table` classes × LIMITS; `state` the time so far and the squared speed; scratch `gains` (size), `nodes` (size + 1),
+    `speeds` (2·size), `suffix` (size); `passed` the time before each marked move; `layers` that of each layer.
+    """
+
+    table: Any
+    state: Any
+    gains: Any
+    nodes: Any
+    speeds: Any
+    suffix: Any
+    passed: Any
+    layers: Any
 
 
 @compiled
@@ -121,32 +158,15 @@ def batch_features(features: Features, layer: NDArray[np.int32], room: FeatureRo
 
 
 @compiled
-def batch_moves(
-    features: BatchFeatures,
-    table: Any,
-    steps: bool,
-    window: int,
-    by_layer: bool,
-    begin: int,
-    size: int,
-    marks: NDArray[np.int64],
-    mark: int,
-    state: Any,
-    gains: Any,
-    nodes: Any,
-    speeds: Any,
-    suffix: Any,
-    passed: Any,
-    layers: Any,
-) -> tuple[int, int]:
-    """Time the moves from `begin` on for one row of candidates; return where it stopped and the next mark.
+def batch_moves(features: BatchFeatures, stretch: Stretch, rows: Rows, begin: int, mark: int) -> tuple[int, int]:
+    """Time a stretch from the move `begin` on for one row of candidates; return where it stopped and the next mark.
 
-    Addresses (arrays where uncompiled) of rows of LANES numbers: `table` classes × LIMITS; `state` the time so far and
-    the squared speed at `begin`; scratch `gains` (size), `nodes` (size + 1), `speeds` (2·size), `suffix` (size);
-    `passed` the time before each marked move; `layers` that of each layer. Stops early where a block of `size` moves
-    has no node that could end it: it goes on with a larger one.
+    Stops early where a block has no node that could end it: it goes on with a larger one, or with more moves at hand.
     """
-    n = features.double_length.size
+    steps, window, by_layer, marks, size = stretch.steps, stretch.window, stretch.by_layer, stretch.marks, stretch.size
+    table, state, gains, nodes = rows.table, rows.state, rows.gains, rows.nodes
+    speeds, suffix, passed, layers = rows.speeds, rows.suffix, rows.passed, rows.layers
+    n = stretch.moves
     rest, classes = features.rest, features.move_class
     motors, bent = features.motor.shape[0], features.bend.shape[0] > 0
     ramp_share = RAMP_SHARE if bent else 1.0
@@ -226,7 +246,8 @@ def batch_moves(
                     ahead = ahead + lanes_at(gains, k + window - 1)
                     put_lanes(nodes, k, least(lanes_at(nodes, k), lanes_at(suffix, k) + ahead))
         # ---- where the block may end
-        if end < n:
+        last = end == n and stretch.goes_on
+        if end < n or stretch.goes_on:
             reach = zero
             m = 0
             for k in range(end - begin - 1, 0, -1):
@@ -236,10 +257,8 @@ def batch_moves(
                     m = k
                     break
                 reach = least(node, reach)  # a lane that is held here already must keep to it on the way
-            if 2 * m < size:
-                put_lanes(state, 0, total)
-                put_lanes(state, 1, square)
-                return begin, mark
+            if m == 0 or (2 * m < size and not last):
+                break
             end = begin + m
         # ---- backward, then forward with the durations
         reached = lanes_at(nodes, m)
@@ -268,9 +287,12 @@ def batch_moves(
                 put_lanes(layers, layer, lanes_at(layers, layer) + spent)
             square, speed_in = after, speed_out
         begin = end
-    while mark < marks.size:
-        put_lanes(passed, mark, total)
-        mark += 1
+        if last:
+            break
+    if begin == n:
+        while mark < marks.size:
+            put_lanes(passed, mark, total)
+            mark += 1
     put_lanes(state, 0, total)
     put_lanes(state, 1, square)
     return begin, mark
@@ -284,58 +306,52 @@ def _rows_of(limits: Sequence[Reals]) -> Reals:
     """Tables of LANES candidates (each float64[classes, LIMITS]) as rows, float64[classes · LIMITS, LANES]."""
     tables = [limits[min(lane, len(limits) - 1)] for lane in range(LANES)]
     rows = np.stack([np.ravel(table) for table in tables], axis=1)
-    # The corner's numbers may be endless: they only meet others that are above 0.
+    # Those of nodes may be endless: they only meet others that are above 0.
     shape = limits[0].shape[0]
     by_column = rows.reshape(shape, by.LIMITS, LANES)
     share = by_column[:, by.SPEED_SHARE].copy()
-    endless = (by.DEVIATION, by.X_STEP, by.Y_STEP, by.Z_STEP, by.FILAMENT_STEP, by.X_ROUNDING, by.Y_ROUNDING)
-    kept = by_column[:, endless].copy()
+    kept = by_column[:, by.NODE_SPEED_COLUMNS].copy()
     np.minimum(by_column, FAST, out=by_column)
-    by_column[:, endless] = kept
+    by_column[:, by.NODE_SPEED_COLUMNS] = kept
     # Where a commanded speed is replaced the file's own does not count.
     by_column[:, by.SPEED_SHARE] = np.where(share == 0.0, FAST, np.minimum(share, FAST))
     return rows
 
 
-def _time_row(
-    features: BatchFeatures,
-    limits: Sequence[Reals],
-    window: int,
-    layers: int,
-    marks: NDArray[np.int64],
-) -> BatchTimes:
-    """The times of up to LANES candidates."""
-    table = _rows_of(limits)
+class _Task(NamedTuple):
+    """What rows of candidates have in common."""
+
+    features: BatchFeatures
+    window: int
+    layers: int
+    marks: NDArray[np.int64]
+    begin: int
+    known: int | None
+
+
+def _time_row(task: _Task, limits: Sequence[Reals], square: Reals) -> BatchTimes:
+    """The times of up to LANES candidates, each with its squared speed at the begin."""
+    features, marks = task.features, task.marks
+    table, used = _rows_of(limits), len(limits)
     steps = any(hang_on_turns(table_of) for table_of in limits)
-    by_layer = layers > 0
-    sums = np.zeros((layers + 1 if by_layer else 1, LANES))
+    by_layer = task.layers > 0
+    sums = np.zeros((task.layers + 1 if by_layer else 1, LANES))
     passed = np.zeros((max(1, marks.size), LANES))
     state = np.zeros((2, LANES))
-    n = features.double_length.size
-    begin, mark, size = 0, 0, min(BLOCK, max(1, n))
+    state[1, :used] = square
+    state[1, used:] = square[-1]
+    n = features.double_length.size if task.known is None else task.known + 1
+    begin, mark, size = task.begin, 0, min(BLOCK, max(1, n))
     while begin < n:
-        gains, nodes, speeds, suffix = (np.empty((rows, LANES)) for rows in (size, size + 1, 2 * size, size))
-        begin, mark = batch_moves(
-            features,
-            _address(table),
-            steps,
-            min(window, n),
-            by_layer,
-            begin,
-            size,
-            marks,
-            mark,
-            _address(state),
-            _address(gains),
-            _address(nodes),
-            _address(speeds),
-            _address(suffix),
-            _address(passed),
-            _address(sums),
-        )
+        scratch = [np.empty((rows, LANES)) for rows in (size, size + 1, 2 * size, size)]
+        rows = Rows(*map(_address, (table, state, *scratch, passed, sums)))
+        stretch = Stretch(n, size, task.known is not None, steps, min(task.window, n), by_layer, marks)
+        begin, mark = batch_moves(features, stretch, rows, begin, mark)
+        if size >= n - begin:
+            break  # the whole stretch was at hand: what is left hangs on what comes behind it
         size *= 2  # where it goes on: many moves to brake in
-    used = len(limits)
-    return BatchTimes(state[0, :used], passed[: marks.size, :used], sums[:, :used] if by_layer else sums[:0, :used])
+    kept = sums[:, :used] if by_layer else sums[:0, :used]
+    return BatchTimes(state[0, :used], passed[: marks.size, :used], kept, np.full(used, begin), state[1, :used])
 
 
 def batch_times(
@@ -343,20 +359,26 @@ def batch_times(
     limits: Sequence[Reals],
     lookahead: int | None = None,
     layers: int = 0,
-    marks: NDArray[np.int64] | None = None,
+    marks: NDArray[np.int64] = NO_MARKS,
     workers: int = WORKERS,
+    begin: int = 0,
+    square: Reals | None = None,
+    known: int | None = None,
 ) -> BatchTimes:
     """Time a job under many tables of limits (each float64[classes, LIMITS], infinity for none), as `plan` would.
 
     `lookahead` moves that the controller sees (None: all); `layers` the number of layers whose times are asked for (0:
-    none); `marks` ascending numbers of moves before which the time is asked for. Rows of LANES candidates are done on
-    `workers` threads. What ties speed and acceleration together (`ties`) is not known here.
+    none); `marks` ascending numbers of moves before which the time is asked for; of moves that are not certain nothing
+    is told. Of a job in blocks: `begin` the move to begin with, `square` (candidates) the squared speeds there (None:
+    at rest), `known` as in `plan`. Rows of LANES candidates are done on `workers` threads. What ties speed and
+    acceleration together (`ties`) is not known here.
     """
-    chosen = np.empty(0, np.int64) if marks is None else marks
-    rows = [limits[first : first + LANES] for first in range(0, len(limits), LANES)]
+    task = _Task(features, lookahead or 0, layers, marks, begin, known)
+    speeds = np.zeros(len(limits)) if square is None else square
+    rows = [slice(first, first + LANES) for first in range(0, len(limits), LANES)]
 
-    def timed(row: Sequence[Reals]) -> BatchTimes:
-        return _time_row(features, row, lookahead or 0, layers, chosen)
+    def timed(row: slice) -> BatchTimes:
+        return _time_row(task, limits[row], speeds[row])
 
     if len(rows) < 2 or workers < 2:
         found = [timed(row) for row in rows]
@@ -364,9 +386,6 @@ def batch_times(
         with ThreadPoolExecutor(workers) as pool:
             found = list(pool.map(timed, rows))
     if not found:
-        return BatchTimes(np.empty(0), np.empty((chosen.size, 0)), np.empty((layers + 1 if layers else 0, 0)))
-    return BatchTimes(
-        np.concatenate([one.motion for one in found]),
-        np.concatenate([one.passed for one in found], axis=1),
-        np.concatenate([one.layers for one in found], axis=1),
-    )
+        nothing = np.empty(0), np.empty((marks.size, 0)), np.empty((layers + 1 if layers else 0, 0))
+        return BatchTimes(*nothing, np.empty(0, np.int64), np.empty(0))
+    return BatchTimes(*(np.concatenate(columns, axis=-1) for columns in zip(*found, strict=True)))

@@ -1,5 +1,8 @@
 """Ceilings of moves and corners: minima of limit over feature, and which limit was the minimum.
 
+Of tool axes, path and extruder; of motors that move several axes at once, or one of them unevenly; of what the
+controller takes in. Those that tie speed and acceleration to each other stand in `ties`.
+
 Everything is kept as an inverse (pace in s/mm, sluggishness in s²/mm): "no limit" is then 0, and a minimum of
 quotients is a maximum of products. A loop first takes all moves of a block for members of its commonest class, whose
 limits then stay in registers, so that eight moves go at a time; a second loop does the few moves of other classes
@@ -9,12 +12,15 @@ the loop would go move by move.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.caps import columns as by
-from kinematics.compiled import compiled_part
+from kinematics.compiled import compiled, compiled_part
 from kinematics.planner.features import Features
+from kinematics.planner.ties import ADVANCE, DELAY, MASS, SHARE, Ties, extruder_tie
 
 Reals = NDArray[np.float64]
 Codes = NDArray[np.uint8]
@@ -186,3 +192,238 @@ def speed_steps(features: Features, inverse: Reals, begin: int, end: int, nodes:
         pace = max(pace, max(z * inverse[row, by.Z_STEP], ratio_changes[i] * inverse[row, by.FILAMENT_STEP]))
         x, y = x * inverse[row, by.X_ROUNDING], y * inverse[row, by.Y_ROUNDING]
         nodes[i - begin] = max(nodes[i - begin], max(pace * pace, x * x + y * y))
+
+
+# ---- motors --------------------------------------------------------------------------------------------------------
+
+# Where motors that move several axes at once, or one of them unevenly, are limited, these loops take the place of those
+# above. There are up to three such motors; in place of one that there is not, another is looked at twice.
+
+Motors = tuple[float, float, float, float, float, float]  # inverse limits: three speeds, three accelerations
+
+# On a delta the acceleration of a motor is shared out: what it does at steady tool speed, and what is left for ramps.
+STEADY_SHARE = 0.2
+RAMP_SHARE = 0.8
+
+
+@compiled_part
+def motors_of_class(inverse: Reals, row: int, motors: int, ramp_share: float) -> Motors:
+    """The inverse limits of three motors in one row of the table, `ramp_share` of the acceleration."""
+    second, third = min(1, motors - 1), min(2, motors - 1)
+    return (
+        inverse[row, by.MOTOR_1_MOST],
+        inverse[row, by.MOTOR_1_MOST + second],
+        inverse[row, by.MOTOR_1_MOST + third],
+        inverse[row, by.MOTOR_1_RAMP] / ramp_share,
+        inverse[row, by.MOTOR_1_RAMP + second] / ramp_share,
+        inverse[row, by.MOTOR_1_RAMP + third] / ramp_share,
+    )
+
+
+@compiled_part
+def raised(value: float, cause: np.uint8, a: float, b: float, c: float, first: int) -> tuple[float, np.uint8]:
+    """The largest of a value and three numbers of motors, and its cause; of equal ones the first counts."""
+    cause = np.uint8(first) if a > value else cause
+    value = max(value, a)
+    cause = np.uint8(first + 1) if b > value else cause
+    value = max(value, b)
+    cause = np.uint8(first + 2) if c > value else cause
+    return max(value, c), cause
+
+
+@compiled_part
+def coupled_move_ceilings(
+    features: Features,
+    inverse: Reals,
+    begin: int,
+    end: int,
+    paces: Reals,
+    sluggish: Reals,
+    cruise_cause: Codes,
+    ramp_cause: Codes,
+) -> None:
+    """Ceilings of the moves from `begin` to `end` and what set them, as `ceilings.move_ceilings` has them.
+
+    Beside those, for every coupled motor v <= W_k/|j_k|, a <= B_k/|j_k|. Where motors accelerate at steady tool speed
+    as well, by c_k·v², B_k is shared: v² <= 0.2·B_k/c_k, a <= 0.8·B_k/|j_k|.
+    """
+    start = np.uint64(begin)
+    x, y, z, ratio = features.x, features.y, features.z, features.ratio
+    pace, classes, motor = features.pace, features.move_class, features.motor
+    motors = motor.shape[0]
+    one, two, three = np.uint64(0), np.uint64(min(1, motors - 1)), np.uint64(min(2, motors - 1))
+    ramp_share = RAMP_SHARE if features.bend.shape[0] > 0 else 1.0
+    commonest = commonest_class(classes, begin, end)
+    limits = limits_of_class(inverse, commonest)
+    most_1, most_2, most_3, ramp_1, ramp_2, ramp_3 = motors_of_class(inverse, commonest, motors, ramp_share)
+    for k in range(end - begin):
+        i = start + np.uint64(k)
+        p, q, r = motor[one, i], motor[two, i], motor[three, i]
+        slow, cause = least_pace(x[i], y[i], z[i], ratio[i], pace[i], limits)
+        paces[k], cruise_cause[i] = raised(slow, cause, p * most_1, q * most_2, r * most_3, by.MOTOR_1_SPEED)
+        slow, cause = least_sluggishness(x[i], y[i], z[i], ratio[i], limits)
+        sluggish[k], ramp_cause[i] = raised(slow, cause, p * ramp_1, q * ramp_2, r * ramp_3, by.MOTOR_1_ACCELERATION)
+    for k in range(end - begin):
+        i = start + np.uint64(k)
+        if classes[i] != commonest:
+            limits = limits_of_class(inverse, int(classes[i]))
+            most_1, most_2, most_3, ramp_1, ramp_2, ramp_3 = motors_of_class(
+                inverse, int(classes[i]), motors, ramp_share
+            )
+            p, q, r = motor[one, i], motor[two, i], motor[three, i]
+            slow, cause = least_pace(x[i], y[i], z[i], ratio[i], pace[i], limits)
+            paces[k], cruise_cause[i] = raised(slow, cause, p * most_1, q * most_2, r * most_3, by.MOTOR_1_SPEED)
+            slow, cause = least_sluggishness(x[i], y[i], z[i], ratio[i], limits)
+            sluggish[k], ramp_cause[i] = raised(
+                slow, cause, p * ramp_1, q * ramp_2, r * ramp_3, by.MOTOR_1_ACCELERATION
+            )
+    if features.bend.shape[0] > 0:
+        steady_ceilings(features, inverse, begin, end, paces, cruise_cause)
+
+
+@compiled_part
+def steady_ceilings(
+    features: Features, inverse: Reals, begin: int, end: int, paces: Reals, cruise_cause: Codes
+) -> None:
+    """Raise the paces (s/mm) of moves to what motors may accelerate by at steady tool speed: v² <= 0.2·B_k/c_k."""
+    start = np.uint64(begin)
+    bend, classes = features.bend, features.move_class
+    one, two, three = np.uint64(0), np.uint64(1), np.uint64(2)
+    commonest = commonest_class(classes, begin, end)
+    _, _, _, ramp_1, ramp_2, ramp_3 = motors_of_class(inverse, commonest, 3, STEADY_SHARE)
+    for k in range(end - begin):
+        i = start + np.uint64(k)
+        p, q, r = math.sqrt(bend[one, i] * ramp_1), math.sqrt(bend[two, i] * ramp_2), math.sqrt(bend[three, i] * ramp_3)
+        slow, cause = raised(paces[k], cruise_cause[i], p, q, r, by.MOTOR_1_STEADY)
+        paces[k] = slow if classes[i] == commonest else paces[k]
+        cruise_cause[i] = cause if classes[i] == commonest else cruise_cause[i]
+    for k in range(end - begin):
+        i = start + np.uint64(k)
+        if classes[i] != commonest:
+            _, _, _, ramp_1, ramp_2, ramp_3 = motors_of_class(inverse, int(classes[i]), 3, STEADY_SHARE)
+            p, q = math.sqrt(bend[one, i] * ramp_1), math.sqrt(bend[two, i] * ramp_2)
+            r = math.sqrt(bend[three, i] * ramp_3)
+            paces[k], cruise_cause[i] = raised(paces[k], cruise_cause[i], p, q, r, by.MOTOR_1_STEADY)
+
+
+@compiled_part
+def coupled_corner_ceilings(
+    features: Features, inverse: Reals, begin: int, end: int, paces: Reals, sluggish: Reals, nodes: Reals
+) -> None:
+    """Inverse (s²/mm²) of the squared ceiling of speed at the nodes, as `ceilings.corner_ceilings` has it.
+
+    Beside those, through a corner a <= B_k/|(J·n)_k| for every coupled motor.
+    """
+    start = np.uint64(begin)
+    x, y, z, classes = features.corner_x, features.corner_y, features.corner_z, features.move_class
+    sharpness, curvature, motor = features.sharpness, features.curvature, features.motor_corner
+    motors = motor.shape[0]
+    one, two, three = np.uint64(0), np.uint64(min(1, motors - 1)), np.uint64(min(2, motors - 1))
+    commonest = commonest_class(classes, begin, end)
+    limits = limits_of_class(inverse, commonest)
+    _, _, _, ramp_1, ramp_2, ramp_3 = motors_of_class(inverse, commonest, motors, 1.0)
+    for k in range(1, end - begin):
+        i = start + np.uint64(k)
+        slow = max(sluggish[k - 1], sluggish[k])
+        slow = max(max(slow, motor[one, i] * ramp_1), max(motor[two, i] * ramp_2, motor[three, i] * ramp_3))
+        pace = max(paces[k - 1], paces[k])
+        nodes[k] = max(pace * pace, turn_pace(x[i], y[i], z[i], sharpness[i], curvature[i], slow, limits))
+    for k in range(1, end - begin):
+        i = start + np.uint64(k)
+        if classes[i] != commonest:
+            limits = limits_of_class(inverse, int(classes[i]))
+            _, _, _, ramp_1, ramp_2, ramp_3 = motors_of_class(inverse, int(classes[i]), motors, 1.0)
+            slow = max(sluggish[k - 1], sluggish[k])
+            slow = max(max(slow, motor[one, i] * ramp_1), max(motor[two, i] * ramp_2, motor[three, i] * ramp_3))
+            pace = max(paces[k - 1], paces[k])
+            nodes[k] = max(pace * pace, turn_pace(x[i], y[i], z[i], sharpness[i], curvature[i], slow, limits))
+
+
+# ---- what the controller takes in ----------------------------------------------------------------------------------
+
+
+@compiled_part
+def rate_ceilings(
+    reach: Reals,
+    inverse: Reals,
+    column: int,
+    cause: int,
+    features: Features,
+    begin: int,
+    end: int,
+    paces: Reals,
+    cruise_cause: Codes,
+) -> None:
+    """Lower the ceilings of the moves from `begin` to `end` to v <= L̄·rate: `reach` (n) 1/L̄, the rate in a column.
+
+    Moves of the commonest class go eight at a time, as in `ceilings`.
+    """
+    start, classes = np.uint64(begin), features.move_class
+    commonest = commonest_class(classes, begin, end)
+    rate = inverse[commonest, column]
+    for k in range(end - begin):
+        i = start + np.uint64(k)
+        other = reach[i] * rate if classes[i] == commonest else 0.0
+        cruise_cause[i] = np.uint8(cause) if other > paces[k] else cruise_cause[i]
+        paces[k] = max(paces[k], other)
+    for k in range(end - begin):
+        i = start + np.uint64(k)
+        if classes[i] != commonest:
+            other = reach[i] * inverse[np.int64(classes[i]), column]
+            cruise_cause[i] = np.uint8(cause) if other > paces[k] else cruise_cause[i]
+            paces[k] = max(paces[k], other)
+
+
+# ---- of a whole job ------------------------------------------------------------------------------------------------
+
+
+def inverse_of(limits: Reals) -> Reals:
+    """A table of limits as inverses: no limit is 0, and so is the share of a commanded speed that is replaced."""
+    with np.errstate(divide="ignore"):
+        inverse = 1.0 / limits
+    inverse[:, by.SPEED_SHARE] = np.where(limits[:, by.SPEED_SHARE] > 0.0, inverse[:, by.SPEED_SHARE], 0.0)
+    return np.asarray(inverse)
+
+
+def hang_on_turns(limits: Reals) -> bool:
+    """Whether anything in a table of limits hangs on how much each axis changes at a corner."""
+    return bool(np.isfinite(limits[:, by.TURN_COLUMNS]).any())
+
+
+@compiled
+def first_unbounded(features: Features, inverse: Reals, advance: Reals, ties: Ties) -> int:
+    """The first move without a ceiling of speed or of acceleration; −1 where every move has both.
+
+    A motor that accelerates at steady speed bounds that speed, one that has some mass to move bounds acceleration, and
+    pressure advance beside a limit of the extruder bounds both.
+    """
+    by_moves, by_bytes, loads = ties.move_reach.size > 0, ties.byte_reach.size > 0, ties.loads
+    for i in range(features.length.size):
+        row = int(features.move_class[i])
+        limits = limits_of_class(inverse, row)
+        x, y, z, ratio = features.x[i], features.y[i], features.z[i], features.ratio[i]
+        pace = least_pace(x, y, z, ratio, features.pace[i], limits)[0]
+        slow = least_sluggishness(x, y, z, ratio, limits)[0]
+        for motor in range(features.motor.shape[0]):
+            share = features.motor[motor, i]
+            pace = max(pace, share * inverse[row, by.MOTOR_1_MOST + motor])
+            slow = max(slow, share * inverse[row, by.MOTOR_1_RAMP + motor])
+            if features.bend.shape[0] > 0:
+                pace = max(pace, features.bend[motor, i] * inverse[row, by.MOTOR_1_RAMP + motor])
+        if by_moves:
+            pace = max(pace, ties.move_reach[i] * inverse[row, by.MOVE_RATE])
+        if by_bytes:
+            pace = max(pace, ties.byte_reach[i] * inverse[row, by.BYTE_RATE])
+        for motor in range(loads.shape[1]):
+            slow = max(slow, loads[i, motor, MASS])
+            pace = max(pace, loads[i, motor, SHARE])
+        if extruder_tie(ratio, advance[row, ADVANCE], advance[row, DELAY]) < np.inf:
+            pace, slow = max(pace, 1.0), max(slow, 1.0)
+        if pace == 0.0 or slow == 0.0:
+            return i
+    return -1
+
+
+def is_unbounded(features: Features, limits: Reals, advance: Reals, ties: Ties) -> bool:
+    """Whether some move may run at any speed, or speed up at any rate, under limits as in `plan`."""
+    return bool(first_unbounded(features, inverse_of(limits), advance, ties) >= 0)

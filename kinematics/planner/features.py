@@ -8,10 +8,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.caps.columns import Sight, Surroundings
 from kinematics.compiled import compiled, compiled_part
 from kinematics.gcode.moves import FILAMENT, Moves
+from kinematics.machine.mechanisms import CrossedBelt, LinearDelta
 from kinematics.planner.corners import CORNER_ROWS, CORNER_X, CORNER_Z, TURN_Z, corner_features
-from kinematics.planner.motors import NO_MOTORS, Drive, motor_features
 
 Reals = NDArray[np.float64]
 
@@ -31,6 +32,10 @@ class CornerSettings(NamedTuple):
     short_run: float = 0.05
     turns: bool = True
 
+    def around(self, lookahead: int | None) -> Surroundings:
+        """What the sight of ceilings depends on, with as many moves as the controller sees."""
+        return Surroundings(max(0.0, self.curve_window), lookahead)
+
 
 class Features(NamedTuple):
     """One entry a move; node i is the start of move i, and all fields of corners belong to it.
@@ -43,7 +48,7 @@ class Features(NamedTuple):
     float64[3, n] change |w_k| of the direction on each axis (no columns where nothing hangs on it).
 
     Of the motors that move several axes at once (no rows where none of them is limited): `motor`, `motor_corner`,
-    `bend` as in `motors.MotorFeatures`. `whole` the number of the file's move that each move is a piece of, empty where
+    `bend` as in `MotorFeatures`. `whole` the number of the file's move that each move is a piece of, empty where
     no move is cut.
     """
 
@@ -67,6 +72,56 @@ class Features(NamedTuple):
     motor_corner: Reals
     bend: Reals
     whole: NDArray[np.int64]
+
+
+class Drive(NamedTuple):
+    """The mechanism whose coupled motors are limited, and where each move starts (float64[3, n], mm).
+
+    A crossed belt is the same everywhere and needs no places.
+    """
+
+    mechanism: CrossedBelt | LinearDelta
+    starts: Reals
+
+
+class MotorFeatures(NamedTuple):
+    """`motor` |j_k| of every move, `motor_corner` |(J·n)_k| of every corner (float64[motors, n]); `bend` the
+    acceleration of each motor at unit tool speed (1/mm), no row where motors are at rest then.
+    """
+
+    motor: Reals
+    motor_corner: Reals
+    bend: Reals
+
+
+NO_MOTORS = MotorFeatures(np.empty((0, 0)), np.empty((0, 0)), np.empty((0, 0)))
+
+
+def motor_features(drive: Drive, units: Reals, steps: Reals, normals: Reals) -> MotorFeatures:
+    """The part of the coupled motors in moves and corners.
+
+    `units` (3, n) directions of moves, `steps` (3, n) their displacements (mm), `normals` (3, n) the signed direction
+    in which the corner at each move's start accelerates (zero where there is none). On a crossed belt j = J·u. On a
+    delta, whose j falls all along a straight move, dj/ds = −c_k, |j_k| is largest at an end: the worse one is taken;
+    c_k = (|u_xy|² + (j_k − u_z)²)/h_k (differentiating z + √(L² − …) twice), the worse end of each factor. Where an arm
+    does not reach an end of a move, nothing is known of its carriage and all of its numbers are 0.
+    """
+    mechanism = drive.mechanism
+    if isinstance(mechanism, CrossedBelt):
+        rows = len(mechanism.coupled)
+        motor = np.abs(mechanism.motor_speeds(units, drive.starts)[:rows])
+        return MotorFeatures(motor, np.abs(mechanism.motor_speeds(normals, drive.starts)[:rows]), NO_MOTORS.bend)
+    starts = drive.starts
+    ends = starts + steps
+    first, last = mechanism.motor_speeds(units, starts), mechanism.motor_speeds(units, ends)
+    motor = np.maximum(np.abs(first), np.abs(last))
+    heights = np.minimum(mechanism.arm_heights(starts), mechanism.arm_heights(ends))
+    leaning = np.maximum((first - units[2]) ** 2, (last - units[2]) ** 2)
+    bend = (units[0] ** 2 + units[1] ** 2 + leaning) / heights
+    motor_corner = np.abs(mechanism.motor_speeds(normals, starts))
+    for found in (motor, motor_corner, bend):
+        found[np.isnan(found)] = 0.0
+    return MotorFeatures(motor, motor_corner, bend)
 
 
 NOT_CUT = np.empty(0, np.int64)
@@ -216,3 +271,27 @@ def make_features(
         *motors,
         whole,
     )
+
+
+def last_known(features: Features, sight: Sight) -> int:
+    """The last node whose ceiling does not hang on what comes behind these moves.
+
+    It sees so much path ahead and on to the end of a run. The end of the last run is not known, so the last corner may
+    have a short run behind it.
+    """
+    n = features.length.size
+    run_ends = np.flatnonzero(features.change)
+    known = n - 2
+    if run_ends.size:
+        travelled = np.concatenate([[0.0], np.cumsum(features.length)])
+        behind = travelled[run_ends[-1]] - travelled[run_ends]
+        known = int(run_ends[np.flatnonzero((behind < sight.ahead) | (behind == 0.0))[0]]) - 1
+    return known if sight.moves_ahead < 2 else max(0, min(known, n - int(min(n, sight.moves_ahead))))
+
+
+def lead_in(features: Features, node: int, sight: Sight) -> int:
+    """The first move that the ceilings of nodes behind `node` hang on: they see so much path behind and on to a run."""
+    travelled = np.concatenate([[0.0], np.cumsum(features.length[:node])])
+    run_ends = np.flatnonzero(features.change[:node])
+    leading = run_ends[travelled[run_ends] <= travelled[-1] - sight.behind]
+    return int(leading[-1]) - 1 if leading.size else 0

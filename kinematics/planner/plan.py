@@ -10,12 +10,19 @@ from numpy.typing import NDArray
 
 from kinematics.caps import columns as by
 from kinematics.compiled import compiled, compiled_part
-from kinematics.planner.ceilings import corner_ceilings, move_ceilings, speed_steps
+from kinematics.planner.ceilings import (
+    corner_ceilings,
+    coupled_corner_ceilings,
+    coupled_move_ceilings,
+    hang_on_turns,
+    inverse_of,
+    move_ceilings,
+    rate_ceilings,
+    speed_steps,
+)
 from kinematics.planner.features import Features
-from kinematics.planner.motor_ceilings import coupled_corner_ceilings, coupled_move_ceilings
-from kinematics.planner.pairs import DELAY, pair_ceilings
 from kinematics.planner.passes import backward_pass, forward_pass, last_held, look_ahead, look_ahead_in_pieces
-from kinematics.planner.ties import NO_TIES, Ties, rate_ceilings
+from kinematics.planner.ties import DELAY, NO_TIES, Ties, tie_ceilings, tie_scratch
 
 Reals = NDArray[np.float64]
 Codes = NDArray[np.uint8]
@@ -25,12 +32,24 @@ LANES = 4  # tables of seconds that are added to in turn
 BELOW_CEILING = 1.0 - 1e-12  # a peak below this share of the ceiling is held by its corners
 
 
+class Node(NamedTuple):
+    """A place on the way: the move that starts there, and the squared speed at which it does (mm²/s²)."""
+
+    move: int
+    square: float
+
+
+START = Node(0, 0.0)
+
+
 class Plan(NamedTuple):
     """A job planned under one table of limits; one entry a move unless said otherwise.
 
     `speed_in`, `speed_peak`, `speed_out` (mm/s); `acceleration` admitted along the path (mm/s²); `rising`, `cruising`,
     `falling` parts of the duration (s) and `duration` their sum; `cruise_cause`, `ramp_cause` codes of
-    `caps.columns`; `seconds` float64[classes, CAUSES] the time spent under each.
+    `caps.columns`; `seconds` float64[classes, CAUSES] the time spent under each. `certain` how far all of this holds,
+    whatever comes behind: the end of the job, or where planning is to go on. Nothing is told of moves from there on,
+    nor of those before the one from which the job was planned.
     """
 
     speed_in: Reals
@@ -44,6 +63,18 @@ class Plan(NamedTuple):
     cruise_cause: Codes
     ramp_cause: Codes
     seconds: Reals
+    certain: Node = START
+
+
+class Stretch(NamedTuple):
+    """What to plan of the moves at hand: from the node `begin` on, the first `moves` of them.
+
+    `goes_on` says that the job does so behind them; then motion is planned as far as that is of no account.
+    """
+
+    begin: Node
+    moves: int
+    goes_on: bool
 
 
 @compiled_part
@@ -124,11 +155,12 @@ def plan_moves(
     ties: Ties,
     steps: bool,
     window: int,
+    stretch: Stretch,
     speeds: Reals,
     result: Plan,
     seconds: Reals,
-) -> None:
-    """Plan a job: ceilings, backward pass, forward pass, durations, seconds by class and cause.
+) -> Node:
+    """Plan a stretch: ceilings, backward pass, forward pass, durations, seconds by class and cause; return its end.
 
     `inverse` float64[classes, LIMITS] of 1/limit; `advance` float64[classes, 2] as in `Limits`; `ties` NO_TIES where
     nothing ties speed and acceleration; `steps` whether there are steps of speed; `window` moves that the
@@ -139,18 +171,17 @@ def plan_moves(
     block is cut at the last node that its own ceiling holds; the few moves behind it are done again with the next.
     """
     length, rest, acceleration, whole = features.length, features.rest, result.acceleration, features.whole
-    n = length.size
+    n = stretch.moves
     coupled = features.motor.shape[0] > 0
     by_moves, by_bytes, drives = ties.move_reach.size > 0, ties.byte_reach.size > 0, ties.curves.shape[0]
     tied = drives > 0
     for row in range(advance.shape[0]):
         tied = tied or (advance[row, DELAY] > 0.0 and ties.run_length.size > 0)
-    lines, pieces = np.empty((drives + 2, 4)), np.empty(drives, np.int64)
     seconds[:] = 0.0
     # Numbers, not literals: every part would be compiled for the literal first and for any number after it.
-    size, begin = int(np.int64(BLOCK)), int(np.int64(0))
+    size, begin, square = int(np.int64(BLOCK)), stretch.begin.move, stretch.begin.square
     paces, sluggish, gains, nodes, suffix = scratch(size)
-    square = 0.0
+    tie_work = tie_scratch(size, drives)
     while begin < n:
         end = min(begin + size, n)
         if coupled:
@@ -166,25 +197,8 @@ def plan_moves(
             column, cause = int(np.int64(by.BYTE_RATE)), int(np.int64(by.BYTE_RATE_SPEED))
             rate_ceilings(ties.byte_reach, inverse, column, cause, features, begin, end, paces, result.cruise_cause)
         if tied:
-            pair_ceilings(
-                ties.run_length,
-                features.ratio,
-                features.move_class,
-                advance,
-                ties.curves,
-                ties.loads,
-                begin,
-                end,
-                int(np.int64(by.DRIVE_1)),
-                int(np.int64(by.ADVANCE)),
-                paces,
-                sluggish,
-                result.cruise_cause,
-                result.ramp_cause,
-                np.empty(end - begin, np.int64),
-                lines,
-                pieces,
-            )
+            causes = (result.cruise_cause, result.ramp_cause)
+            tie_ceilings(features, ties, advance, begin, end, paces, sluggish, causes, tie_work)
         if coupled:
             coupled_corner_ceilings(features, inverse, begin, end, paces, sluggish, nodes)
         else:
@@ -202,18 +216,27 @@ def plan_moves(
             look_ahead_in_pieces(gains[:m], window, whole, begin, suffix, nodes)
         elif window > 0:
             look_ahead(gains[:m], window, suffix, nodes)
-        if end < n:
+        last = end == n and stretch.goes_on
+        if end < n or stretch.goes_on:
             m = last_held(gains[:m], nodes)
-            if 2 * m < size:  # many moves to brake in: so short a block would be done again for the most part
+            if (
+                2 * m < size and not last
+            ):  # many moves to brake in: so short a block would be done again for the most part
                 size = 2 * size
                 paces, sluggish, gains, nodes, suffix = scratch(size)
+                tie_work = tie_scratch(size, drives)
                 continue
+            if m == 0:
+                break
             end = begin + m
         backward_pass(m, gains, nodes)
         square = forward_pass(m, gains, square, nodes)
         durations(length, begin, end, paces, sluggish, gains, nodes, speeds, result)
         add_seconds(features.move_class, begin, end, result, seconds)
         begin = end
+        if last:
+            break
+    return Node(begin, square)
 
 
 class Room(NamedTuple):
@@ -246,18 +269,20 @@ def make_room(moves: int, classes: int) -> Room:
     return Room(speeds, result, np.empty((LANES, classes, by.CAUSES)))
 
 
-def inverse_of(limits: Reals) -> Reals:
-    """A table of limits as inverses: no limit is 0, and so is the share of a commanded speed that is replaced."""
-    with np.errstate(divide="ignore"):
-        inverse = 1.0 / limits
-    inverse[:, by.SPEED_SHARE] = np.where(limits[:, by.SPEED_SHARE] > 0.0, inverse[:, by.SPEED_SHARE], 0.0)
-    return np.asarray(inverse)
+class PlanRoom:
+    """Memory for one plan after the other: fresh memory costs more than planning."""
 
+    def __init__(self) -> None:
+        self._room = make_room(0, 1)
 
-def hang_on_turns(limits: Reals) -> bool:
-    """Whether anything in a table of limits hangs on how much each axis changes at a corner."""
-    columns = (*range(by.X_STEP, by.FILAMENT_STEP + 1), by.X_ROUNDING, by.Y_ROUNDING)
-    return bool(np.isfinite(limits[:, columns]).any())
+    def room(self, moves: int, classes: int) -> Room:
+        """Arrays for the plan of so many moves and classes; the plan that was there is written over."""
+        if self._room.speeds.size <= moves:
+            self._room = make_room(moves if self._room.speeds.size == 1 else moves + moves // 4, 1)
+        speeds, result, _ = self._room
+        columns = [column[:moves] for column in result[: Plan._fields.index("seconds")]]
+        seconds = np.empty((classes, by.CAUSES))
+        return Room(speeds[: moves + 1], Plan._make([*columns, seconds, START]), np.empty((LANES, classes, by.CAUSES)))
 
 
 def plan(
@@ -267,8 +292,14 @@ def plan(
     room: Room | None = None,
     advance: Reals | None = None,
     ties: Ties = NO_TIES,
+    begin: Node = START,
+    known: int | None = None,
 ) -> Plan:
     """Time a job under a table of limits (float64[classes, LIMITS], infinity for none).
+
+    Of a job in blocks: the moves at hand from the node `begin` on; `known` the last node at hand that has all of the
+    path around it that its ceilings see, None where the job ends with the moves at hand. `Plan.certain` is then where
+    to begin once more moves are at hand.
 
     `advance` and `ties` where speed and acceleration hang together, as in `Limits` and `make_ties`.
     `lookahead` is the number of moves that the controller sees (None: all). The speeds are the largest that satisfy the
@@ -285,6 +316,7 @@ def plan(
         room = make_room(n, limits.shape[0])
     if advance is None:
         advance = np.zeros((limits.shape[0], 2))
-    plan_moves(features, inverse, advance, ties, steps, window, room.speeds, room.result, room.lanes)
+    stretch = Stretch(begin, n if known is None else known + 1, known is not None)
+    certain = plan_moves(features, inverse, advance, ties, steps, window, stretch, room.speeds, room.result, room.lanes)
     room.lanes.sum(axis=0, out=room.result.seconds)
-    return room.result
+    return room.result._replace(certain=certain)

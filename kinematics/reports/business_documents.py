@@ -19,6 +19,7 @@ def upgrades_document(found: Upgrades, assumed: bool) -> dict[str, Any]:
     """Upgrades as a document; `assumed` where nobody said how often some job is printed. None for what has no number:
     a payback that never comes, a value without a discount rate.
     """
+    from kinematics.studies.economics import machine_hour_cost
     from kinematics.studies.upgrades import option_row
 
     return head() | {
@@ -28,6 +29,7 @@ def upgrades_document(found: Upgrades, assumed: bool) -> dict[str, Any]:
         "prints_assumed": assumed,
         **draws_document(found.sampling),
         "cost_per_month": found.cost,
+        "machine_hour_cost": machine_hour_cost(found.machine.economy),
         "where_the_time_goes": [one._asdict() for one in found.causes],
         "rows": [
             option_row(option)
@@ -48,6 +50,7 @@ def upgrades_document(found: Upgrades, assumed: bool) -> dict[str, Any]:
                 "investment": step.investment,
                 "saving_per_month": step.saving,
                 "payback_months": step.months,
+                "within_service_life": step.pays_within(found.machine.economy.service_years),
             }
             for step in found.order
         ],
@@ -91,10 +94,23 @@ def shop_document(shop: Shop) -> dict[str, Any]:
         "parts_per_day": _interval(shop.parts_per_day),
         "finished": moments(shop.finished),
         "late_h": _interval(shop.late),
+        "rule": shop.rule,
+        "rules": [
+            {
+                "rule": one.rule,
+                "late_orders": one.late_orders,
+                "parts_per_day": one.parts_per_day,
+                "finished": iso_text(one.finished, shop.zone),
+            }
+            for one in shop.tried
+        ],
         "bottleneck": {
             "what": shop.bottleneck.what,
             "printer": shop.bottleneck.printer or None,
-            "trials": [{"trial": trial.name, "more_share": trial.more} for trial in shop.bottleneck.trials],
+            "trials": [
+                {"trial": trial.name, "more_share": trial.more, "sooner_s": trial.sooner}
+                for trial in shop.bottleneck.trials
+            ],
         },
         "printers": [
             {"machine": printer.machine.name, "class": printer.group, "materials": list(printer.materials)} | _use(use)
@@ -112,9 +128,11 @@ def shop_document(shop: Shop) -> dict[str, Any]:
         "effects": [
             {
                 "change": effect.name,
+                "rule": effect.rule,
                 "prints_shorter_share": effect.shorter,
                 "parts_per_day": _interval(effect.parts_per_day),
                 "more_share": _interval(effect.more),
+                "sooner_s": effect.sooner,
                 "could_bring_share": effect.could_bring,
                 "late_h": _interval(effect.late),
                 "printers": [_use(use) for use in effect.use],

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from kinematics.studies.compare import Comparison
     from kinematics.studies.estimate import Estimate, JobEstimate
     from kinematics.studies.intervals import Interval, Sampling
+    from kinematics.studies.knees import Knee
     from kinematics.studies.sweep import Sweep
     from kinematics.studies.target import Target
 
@@ -143,7 +144,7 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
     """A comparison as a document."""
     return head() | {
         "machine": comparison.machine.as_dict(),
-        "candidates": [{"name": one.name, "set": one.model_dump(mode="json")["set"]} for one in comparison.candidates],
+        "candidates": [{"name": one.name, "set": one.as_dict()["set"]} for one in comparison.candidates],
         "rows": [
             {
                 "candidate": row.candidate,
@@ -230,24 +231,33 @@ def sweep_document(sweep: Sweep) -> dict[str, Any]:
         "machine": sweep.machine.as_dict(),
         "knobs": [{"knob": knob.name, "values": list(knob.values)} for knob in sweep.knobs],
         "rows": [row_dict(sweep.knobs, row) for row in sweep.rows],
+        "present_total_s": sweep.present_total,
         **draws_document(sweep.sampling),
         "best_trade_offs": [{**row_dict(sweep.knobs, one.row), **one.costs} for one in trade_offs],
         "recommended": None if gentle is None else row_dict(sweep.knobs, gentle),
-        "knee": {
-            knee.knob: {
-                "from": knee.low,
-                "from_total_s": knee.base,
-                "floor_s": knee.floor,
-                "floor_cause": knee.floor_cause,
-                "present": knee.present,
-                "knees": [{"share": share, "value": value} for share, value in knee.knees],
-                "one_percent_buys": [{"value": value, "seconds": seconds} for value, seconds in knee.curve],
-                "turning": None
-                if knee.turning is None
-                else {"value": knee.turning.value, "total_s": knee.turning.total, "reason": knee.turning.reason},
-            }
-            for knee in sweep.knees
-        },
+        "knee": {knee.knob: _knee(knee) for knee in sweep.knees},
+    }
+
+
+def _knee(knee: Knee) -> dict[str, Any]:
+    """Where one knob stops paying, from the easy end of the sweep and from what the machine has now."""
+    swept, now, turning = knee.swept, knee.now, knee.turning
+    return {
+        "turned": "down" if knee.down else "up",
+        "from": swept.start,
+        "from_total_s": swept.total,
+        "saves_s": swept.saves,
+        "floor_s": knee.floor,
+        "floor_cause": knee.floor_cause,
+        "present": None if now is None else now.start,
+        "knees": [one._asdict() for one in swept.shares],
+        "from_present": None
+        if now is None
+        else {"total_s": now.total, "saves_s": now.saves, "knees": [one._asdict() for one in now.shares]},
+        "one_percent_buys": [{"value": value, "seconds": seconds} for value, seconds in knee.curve],
+        "turning": None
+        if turning is None
+        else {"value": turning.value, "total_s": turning.total, "reason": turning.reason},
     }
 
 
@@ -259,10 +269,23 @@ def target_document(target: Target, machine: Machine) -> dict[str, Any]:
         "within_s": target.within,
         "total_s": target.total,
         "set": dict(target.settings),
+        "turned": [
+            {
+                "knob": one.knob,
+                "turned": "down" if one.down else "up",
+                "from": one.before,
+                "to": one.after,
+                "held_by": one.held_by,
+            }
+            for one in target.turned
+        ],
         "factor": target.factor,
         "gentler_total_s": target.gentler_total,
         "present_total_s": target.present_total,
+        "without_stated_limits_s": target.overridden_total,
+        "floor_s": target.floor,
         "stopped_by": target.stopped_by,
+        "others": [{"knob": one.knob, "total_s": one.total, "meets": one.meets} for one in target.others],
     }
 
 

@@ -6,12 +6,14 @@ from pathlib import Path
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
-from kinematics.studies.shop_floor import FAILED, HANDS, PRINTING, SPOOL, WAITING
+from kinematics.reports.shop import counted
+from kinematics.studies.shop_floor import FAILED, HANDS, PRINTING, SPOOL, SPOOL_WAITING, WAITING
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from kinematics.studies.shop import Shop
+    from kinematics.studies.staffed import Staff
 
 # Fill, hatch and words of each kind of bar: told apart by hatches and greys as well as by place.
 LOOKS = {
@@ -20,6 +22,7 @@ LOOKS = {
     WAITING: ("#f2f2f2", "....", "finished, waiting for people"),
     HANDS: ("#333333", "", "taken off, next one started"),
     SPOOL: ("#ffffff", "////", "spool change"),
+    SPOOL_WAITING: ("#f2f2f2", "oo", "waiting for a spool change"),
 }
 AWAY = "#e4e4e4"
 ROW = 0.8  # of the height of a printer's line
@@ -40,12 +43,7 @@ def gantt_figure(shop: Shop) -> Figure:
     axes = figure.add_subplot()
     end = max(bar.ends for bar in shop.first_run.bars)
     inches_per_day = (WIDTH - MARGIN) / ((end - shop.start) / 86400.0)
-    for line, station in enumerate(stations):
-        last = shop.start
-        for opens, closes in station.staff.spans_between(shop.start, end):
-            _shade(axes, line, _days(last), _days(opens))
-            last = closes
-        _shade(axes, line, _days(last), _days(end))
+    away = [_shade_away(axes, line, station.staff, shop.start, end) for line, station in enumerate(stations)]
     for bar in shop.first_run.bars:
         fill, hatch, _ = LOOKS[bar.what]
         begins, width = _days(bar.begins), _days(bar.ends) - _days(bar.begins)
@@ -74,10 +72,12 @@ def gantt_figure(shop: Shop) -> Figure:
         for what, (fill, hatch, words) in LOOKS.items()
         if what in seen
     ]
-    keys.append(Patch(facecolor=AWAY, label="nobody there"))
+    if any(away):
+        keys.append(Patch(facecolor=AWAY, label="nobody there"))
     figure.legend(handles=keys, loc="outside lower center", ncols=len(keys), fontsize=8, frameon=False)
     names = ", ".join(f"{order + 1} {shop.orders[order].name}" for order in sorted(numbered))
-    title = f"{shop.parts} parts on {len(stations)} printers, first run"
+    parts, printers = counted(shop.parts, "part"), counted(len(stations), "printer")
+    title = f"{parts} on {printers}, first run; {shop.rule}"
     axes.set_title("\n".join([title, *wrap(names, LETTERS_PER_LINE)]), fontsize=9)
     return figure
 
@@ -97,9 +97,14 @@ def _stretches(shop: Shop) -> list[tuple[int, int, float, float]]:
     return found
 
 
-def _shade(axes: Any, line: int, begins: float, ends: float) -> None:
-    if ends > begins:
-        axes.barh(line, ends - begins, left=begins, height=1.0, color=AWAY, linewidth=0, zorder=0)
+def _shade_away(axes: Any, line: int, staff: Staff, begins: float, ends: float) -> bool:
+    """Shade a printer's line where nobody is there; whether anything is shaded."""
+    spans = staff.spans_between(begins, ends)
+    edges = [begins, *(edge for span in spans for edge in span), ends]
+    gaps = [(left, right) for left, right in zip(edges[::2], edges[1::2], strict=True) if right > left]
+    for left, right in gaps:
+        axes.barh(line, _days(right - left), left=_days(left), height=1.0, color=AWAY, linewidth=0, zorder=0)
+    return bool(gaps)
 
 
 def _days(moment: float) -> float:

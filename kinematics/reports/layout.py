@@ -129,7 +129,8 @@ def table_lines(heads: Heads, rows: Sequence[Sequence[str]], width: int) -> list
             for line in zip(*columns, strict=True)
         ]
         if max((len(cell) for line in broken[1:] for cell in line), default=1) <= TALLEST_ROW:
-            return [*_drawn(broken, [right for _, right in shown], widths)]
+            needed = [max(width_of(part) for cell in column for part in cell) for column in zip(*broken, strict=True)]
+            return [*_drawn(broken, [right for _, right in shown], needed)]
     return [*_records([head for head, _ in shown], cells, width)]
 
 

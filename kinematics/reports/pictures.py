@@ -69,12 +69,13 @@ def _draw_curve(axes: Any, sweep: Sweep) -> None:
     axes.plot(values, minutes, color="black", marker="o", markersize=3, linewidth=1.2, label="time")
     _shade_beyond(axes, rows)
     axes.axhline(knee.floor / MINUTE, color="0.3", linestyle=":", label=f"floor: {knee.floor_cause}")
-    for share, value in knee.knees:
-        if values[0] <= value <= values[-1]:
-            axes.axvline(value, color="0.5", linewidth=0.8, linestyle="--")
-            axes.annotate(f"{share:.0%}", (value, 1.0), xycoords=("data", "axes fraction"), rotation=90, va="top")
-    if knee.present is not None and values[0] <= knee.present <= values[-1]:
-        axes.axvline(knee.present, color="black", linewidth=1.0, label=f"now: {quantity_text(knee.present)}")
+    for one in knee.swept.shares:
+        if not one.beyond:
+            axes.axvline(one.value, color="0.5", linewidth=0.8, linestyle="--")
+            place = (one.value, 1.0)
+            axes.annotate(f"{one.share:.0%}", place, xycoords=("data", "axes fraction"), rotation=90, va="top")
+    if knee.now is not None and values[0] <= knee.now.start <= values[-1]:
+        axes.axvline(knee.now.start, color="black", linewidth=1.0, label=f"now: {quantity_text(knee.now.start)}")
     axes.set_xlabel(_axis_name(sweep, 0))
     axes.set_ylabel("time (min)")
     axes.set_title(f"{PurePath(rows[0].job).name} on {PurePath(sweep.machine.name).name}")
@@ -93,12 +94,10 @@ def _shade_beyond(axes: Any, rows: Sequence[SweepRow]) -> None:
 
 
 def _axis_name(sweep: Sweep, place: int) -> str:
-    from kinematics.machine.keys import find_key, unit_of
-    from kinematics.machine.settings import resolved_keys
+    from kinematics.studies.knobs import unit_of_knob
 
     knob = sweep.knobs[place]
-    key = find_key(sorted(resolved_keys({knob.name: knob.values[0]}, sweep.machine))[0])
-    unit = unit_of(key) if key is not None else ""
+    unit = unit_of_knob(sweep.machine, knob.name)
     return f"{knob.name} ({unit})" if unit else knob.name
 
 
@@ -120,7 +119,7 @@ def _draw_map(axes: Any, sweep: Sweep) -> None:
         axes.contourf(xs, ys, inside, levels=[0.5, 1.5], colors="none", hatches=[hatch])
         label = f"beyond: {', '.join(reason)}"
         axes.add_patch(Rectangle((xs[0], ys[0]), 0.0, 0.0, fill=False, hatch=hatch, label=label))
-    _mark(axes, [knee.present for knee in sweep.knees], "x", "now")
+    _mark(axes, [None if knee.now is None else knee.now.start for knee in sweep.knees], "x", "now")
     if (gentle := recommended(sweep)) is not None:
         _mark(axes, gentle.point, "s", "recommended")
     axes.set_xlabel(_axis_name(sweep, 0))

@@ -115,11 +115,14 @@ def assumed_text(assumed: Iterable[tuple[str, float]]) -> str:
 
 def _change(change: Change, total: float) -> str:
     space = "" if change.unit == "×" else " "
-    before = "" if change.before is None else f" {quantity_text(change.before)}{'' if space else change.unit}"
-    after = f" to {quantity_text(change.after)}{space}{change.unit}:"
+    turn, before = "set", ""
+    if change.before is not None:
+        turn = "raise" if change.after > change.before else "lower"
+        before = f" from {quantity_text(change.before)}{'' if space else change.unit}"
+    after = f" to {quantity_text(change.after)}{space}{change.unit}"
     between = "" if change.interval is None else f", {between_text(change.interval)}"
     saved = f"saves {duration_text(change.saved)} ({share_text(change.saved / total)}{between})"
-    return f"{change.what},{before}{after} {saved}"
+    return f"{turn} {change.what}{before}{after}: {saved}"
 
 
 def _silencing(change: Change) -> list[str]:
@@ -261,7 +264,7 @@ def closing_lines(estimate: Estimate, machine_option: str, options: Sequence[str
     lines: list[str] = []
     if estimate.changes:
         for i, change in enumerate(estimate.changes[:3]):
-            lines.append(f"{'  or' if i else 'if you change one thing:'} {_change(change, estimate.total)}")
+            lines.append(f"{'  or' if i else 'if you change one thing,'} {_change(change, estimate.total)}")
             lines += _silencing(change)
     lines += _assumed(estimate)
     if not estimate.span:

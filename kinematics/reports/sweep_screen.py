@@ -7,16 +7,29 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from kinematics.reports.screens import CAUTION, between_text, draws_line
-from kinematics.studies.trade_offs import ACCELERATION, RINGING, ROUNDING, WORTH_HAVING, recommended, trade_offs_of
+from kinematics.studies.knobs import unit_of_knob
+from kinematics.studies.trade_offs import (
+    ACCELERATION,
+    RINGING,
+    ROUNDING,
+    WORTH_HAVING,
+    recommended,
+    rows_of_all_jobs,
+    trade_offs_of,
+)
 from kinematics.wording import duration_text, quantity_text, share_text
 
 if TYPE_CHECKING:
     from kinematics.machine import Machine
+    from kinematics.studies.knees import Gain, Knee
     from kinematics.studies.knobs import Knob
-    from kinematics.studies.sweep import Knee, Sweep, SweepRow
-    from kinematics.studies.target import Target
+    from kinematics.studies.sweep import Sweep, SweepRow
+    from kinematics.studies.target import Target, Turned
 
 SHOWN_TRADE_OFFS = 5
+SHOWN_OTHERS = 2
+TIMES_FROM, SHOWN_WHOLE_FROM = 2.0, 10.0  # a change by this factor or more is told as a factor; as a whole number
+NOTHING = duration_text(0.0)
 WORDS = {ACCELERATION: "acceleration", ROUNDING: "rounding", RINGING: "ringing left"}
 UNITS = {ACCELERATION: "mm/s²", ROUNDING: "mm", RINGING: "mm"}
 JUDGED = {True: "yes", False: "no", None: "not known"}
@@ -49,20 +62,49 @@ def sweep_cells(rows: Sequence[SweepRow], short: bool) -> list[tuple[str, ...]]:
     ]
 
 
-def _knee(knee: Knee) -> list[str]:
-    parts = ", ".join(f"{share:.0%} from {quantity_text(value)} on" for share, value in knee.knees)
-    gain = knee.base - knee.floor
-    lines = [f"{knee.knob}: from {quantity_text(knee.low)} it can bring {duration_text(gain)} at most; of that {parts}"]
-    lines.append(f"  the floor is {duration_text(knee.floor)}, set by {knee.floor_cause}")
-    if knee.turning is not None:
-        turning = knee.turning
-        lines.append(
-            f"  beyond {quantity_text(turning.value)} ({duration_text(turning.total)}) more makes it longer: "
-            f"{turning.reason}"
-        )
+def _amount(value: float) -> str:
+    return f"{value:,.6g}"
+
+
+def _shares(gain: Gain) -> str:
+    """From where on a knob brings which share of what it can: `80% by about 800, 90% by about 1,100`.
+
+    Of shares that come by the same value the largest is told.
+    """
+    last = {one.about: one for one in gain.shares}.values()
+    inside, past = (
+        ", ".join(f"{one.share:.0%} by about {quantity_text(one.about)}" for one in last if one.beyond is beyond)
+        for beyond in (False, True)
+    )
+    return "; ".join([*([inside] if inside else []), *([f"past this sweep: {past}"] if past else [])])
+
+
+def _gain(gain: Gain, what: str) -> list[str]:
+    """What turning a knob further than a value brings; `what` says which way and from where."""
+    saves = duration_text(gain.saves)
+    if saves == NOTHING:
+        return [f"  {what} saves nothing"]
+    return [f"  {what} saves at most {saves}:", f"    {_shares(gain)}"]
+
+
+def _knee(knee: Knee, unit: str) -> list[str]:
+    turn, more, past = ("lowering", "less", "below") if knee.down else ("raising", "more", "above")
+    now, of = knee.now, f" {unit}" if unit else ""
+    lines = [f"{knee.knob}: {'not given now' if now is None else f'{_amount(now.start)}{of} now'}"]
+    if now is not None:
+        lines += _gain(now, f"{turn} it from {_amount(now.start)} (now)")
+    if now is None or now.start != knee.swept.start:
+        lines += _gain(knee.swept, f"{turn} it from {_amount(knee.swept.start)}")
+    if knee.turning is None:
+        lines.append(f"  it takes {duration_text(knee.floor)} at least, held by {knee.floor_cause}")
+    else:
+        turning, longer = knee.turning, duration_text(knee.floor - knee.turning.total)
+        lines.append(f"  it takes {duration_text(turning.total)} at least, with about {quantity_text(turning.value)}")
+        if longer != NOTHING:
+            lines.append(f"  {past} that up to {longer} longer, held by {turning.reason}")
     best = max(knee.curve, key=lambda one: one[1])
-    now = "" if knee.present is None else f"; the machine has {quantity_text(knee.present)} now"
-    lines.append(f"  1 % more buys most at {quantity_text(best[0])}: {duration_text(best[1])}{now}")
+    if duration_text(best[1]) != NOTHING and best[1] > 0.0:
+        lines.append(f"  1% {more} saves most at {_amount(best[0])}: {duration_text(best[1])}")
     return lines
 
 
@@ -72,20 +114,31 @@ def _trade_offs(sweep: Sweep) -> list[str]:
         return []
     found = trade_offs_of(sweep)
     step = max(1, -(-len(found) // SHOWN_TRADE_OFFS))
-    lines = [f"best trade-offs, {len(found)} in all:"]
-    for one in found[::step]:
+    shown = found[::step]
+    lines = [f"best trade-offs ({len(shown)} of {len(found)}):" if len(shown) < len(found) else "best trade-offs:"]
+    for one in shown:
         told = _point(sweep, one.row)
         costs = ", ".join(f"{WORDS[name]} {quantity_text(cost)} {UNITS[name]}" for name, cost in one.costs.items())
-        lines.append(f"  {duration_text(one.row.total)} with {told}: {costs}")
+        lines += [f"  {duration_text(one.row.total)} with {told}", f"    {costs}"]
+    return [*lines, *_recommended(sweep)]
+
+
+def _recommended(sweep: Sweep) -> list[str]:
     gentle = recommended(sweep)
-    if gentle is None:
-        return [*lines, "recommended: none of these, the known caps refuse them all"]
-    held = "within the caps" if gentle.within_caps else "that no known cap refuses, though not all are known,"
-    lines.append(
-        f"recommended: {_point(sweep, gentle)}, {duration_text(gentle.total)}: the gentlest {held} "
-        f"with {WORTH_HAVING:.0%} of what such settings bring"
-    )
-    return lines
+    if gentle is not None:
+        which = "within the caps" if gentle.within_caps else "that no known cap forbids"
+        return [
+            f"recommended: {_point(sweep, gentle)}, which takes {duration_text(gentle.total)}",
+            f"  the gentlest {which} with {WORTH_HAVING:.0%} of what such settings can save",
+            *([] if gentle.within_caps else ["  not all caps are known: kinematics caps says which are not"]),
+        ]
+    if all(row.within_caps is False for row in rows_of_all_jobs(sweep)):
+        return ["recommended: none of these; every one asks for more than a cap allows"]
+    assert sweep.present_total is not None  # or there would be one
+    return [
+        "recommended: none of these; nothing within the caps is faster than what the",
+        f"  machine has now ({duration_text(sweep.present_total)})",
+    ]
 
 
 def _point(sweep: Sweep, row: SweepRow) -> str:
@@ -94,25 +147,86 @@ def _point(sweep: Sweep, row: SweepRow) -> str:
 
 def knee_lines(sweep: Sweep) -> list[str]:
     """Where each knob stops paying, the best trade-offs of several, and the caution."""
+    knees = [line for knee in sweep.knees for line in _knee(knee, unit_of_knob(sweep.machine, knee.knob))]
     drawn = [] if sweep.sampling is None else [draws_line(sweep.sampling)]
-    return [*(line for knee in sweep.knees for line in _knee(knee)), *_trade_offs(sweep), *drawn, CAUTION]
+    return [*knees, *_trade_offs(sweep), *drawn, CAUTION]
 
 
-def target_lines(target: Target, machine: Machine) -> list[str]:
-    """The gentlest limits, what they bring, and what a gentler setting would."""
-    told = ", ".join(f"{key}={value:g}" for key, value in target.settings.items())
-    lines = [f"on {machine.name}, which takes {duration_text(target.present_total)} now"]
-    if not target.met:
-        lines.append(f"{duration_text(target.within)} cannot be met with these knobs: {target.stopped_by}")
-        lines.append(f"the least is {duration_text(target.total)}, with {told}")
-        return [*lines, "another knob may do: --turn speed, --turn flow, or several of them"]
-    lines.append(f"{duration_text(target.within)} is met from {told} on: {duration_text(target.total)}")
-    if target.gentler_total is None:
-        lines.append("even the gentlest setting that was tried meets it")
+def _by_how_much(before: float, after: float) -> str:
+    """A change in words: `32% more`, `4.9 times as much`, `59% less`."""
+    ratio = after / before
+    if ratio >= TIMES_FROM:
+        return f"{ratio:.1f} times as much" if ratio < SHOWN_WHOLE_FROM else f"{ratio:,.0f} times as much"
+    return f"{share_text(abs(ratio - 1.0))} {'more' if ratio > 1.0 else 'less'}"
+
+
+def _turned(one: Turned, unit: str) -> str:
+    of = f" {unit}" if unit else ""
+    if one.before == one.after:
+        return f"stays at {_amount(one.after)}{of}"
+    return f"from {_amount(one.before)} to {_amount(one.after)}{of}, {_by_how_much(one.before, one.after)}"
+
+
+def target_lines(target: Target, machine: Machine, machine_line: str) -> list[str]:
+    """The gentlest limits, a line a knob, what they bring, and what a gentler setting would.
+
+    `machine_line` says which machine.
+    """
+    now, deadline, total = (duration_text(time) for time in (target.present_total, target.within, target.total))
+    with_what = target.turned[0].knob + " alone" if len(target.turned) == 1 else "these alone"
+    lines = [f"{machine_line}: {now} now"]
+    if target.present_total <= target.within:
+        lines.append(f"{deadline} is met as it is; this would still do:")
+    elif target.met:
+        lines.append(f"for {deadline}:")
     else:
-        over = target.gentler_total - target.within
-        lines.append(f"a setting 1 % gentler takes {duration_text(target.gentler_total)}, {over:.3g} s too long")
-    share = target.factor - 1.0
-    lines.append(f"that is {share_text(abs(share))} {'above' if share > 0.0 else 'below'} what the machine has now")
-    lines.append("kinematics caps tells whether the machine takes it")
-    return [*lines, CAUTION]
+        lines += [f"{deadline} can't be met with {with_what}", "this is as far as it is worth going:"]
+    width = max(len(one.knob) for one in target.turned)
+    for one in target.turned:
+        lines.append(f"  {one.knob:<{width}}  {_turned(one, unit_of_knob(machine, one.knob))}")
+        if one.held_by is not None and target.met:
+            further = "less" if one.down else "more"
+            lines.append(f"    {further} saves next to nothing; held by {one.held_by}")
+    if not target.met:
+        return [*lines, *_out_of_reach(target)]
+    if target.gentler_total is None:
+        lines.append(f"that takes {total}; nothing gentler than a tenth of what it has now was tried")
+    else:
+        late = _late(target.gentler_total - target.within)
+        lines.append(f"that takes {total}; 1% gentler takes {duration_text(target.gentler_total)}, {late}")
+    lines += _overridden(target)
+    if told := " ".join(f"--set {one.knob}={one.after:g}" for one in target.turned if one.after > one.before):
+        lines += [f"does the machine take it? kinematics caps JOB {told}", CAUTION]
+    return lines
+
+
+def _late(seconds: float) -> str:
+    return "just too long" if duration_text(seconds) == NOTHING else f"{duration_text(seconds)} too long"
+
+
+def _overridden(target: Target) -> list[str]:
+    """How far limits that the job states itself matter, which a knob that is turned overrides."""
+    saved = target.present_total - target.overridden_total
+    if duration_text(abs(saved)) == NOTHING:
+        return []
+    without = duration_text(target.overridden_total)
+    return [f"the job's own commands for these limits are left out; that alone makes it {without}"]
+
+
+def _out_of_reach(target: Target) -> list[str]:
+    """What the furthest settings bring, what holds the jobs then, and what else would help."""
+    late = _late(target.total - target.within)
+    lines = [f"that takes {duration_text(target.total)}, {late}", f"held by {target.stopped_by}"]
+    left = duration_text(target.total - target.floor)
+    if left != NOTHING:
+        lines.append(f"going further would save {left} at most")
+    lines += _overridden(target)
+    enough = [other for other in target.others if other.meets][:SHOWN_OTHERS]
+    if enough:
+        lines.append(f"{' or '.join(f'--turn {other.knob}' for other in enough)} as well would do it")
+    elif target.others:
+        best = target.others[0]
+        lines.append(f"--turn {best.knob} as well could bring {duration_text(best.total)}, which is still too long")
+    else:
+        lines.append("no other limit helps either")
+    return lines

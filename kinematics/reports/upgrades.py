@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from math import ceil
 from string import ascii_uppercase
 from typing import TYPE_CHECKING
 
 from kinematics.reports.screens import CAUTION, notice_lines
+from kinematics.studies.economics import machine_hour_cost, not_counted
 from kinematics.wording import duration_text, money_text, months_text, quantity_text, share_text
 
 if TYPE_CHECKING:
-    from kinematics.studies.upgrades import Option, Upgrades
+    from kinematics.studies.upgrades import Option, Step, Upgrades
 
 NOTHING_SAVED = 0.0005  # share of the time below which an upgrade saves nothing to speak of
 SHOWN_CAUSES = 2
+UNKNOWN = "unknown"
+A_DAY = 0.05  # months: less is told in days
 
 
 def upgrade_heads(found: Upgrades, detail: bool) -> list[tuple[str, bool]]:
@@ -58,8 +62,8 @@ def upgrade_rows(found: Upgrades, detail: bool) -> list[tuple[str, ...]]:
             f"{option.fitting_hours:g}",
             duration_text(option.saved_per_month) if abs(saved) >= NOTHING_SAVED else "nothing",
             share_text(saved) if abs(saved) >= NOTHING_SAVED else "",
-            money_text(option.saving, None),
-            pays_text(option),
+            money_text(option.saving, None) if is_counted(option, found) else UNKNOWN,
+            pays_text(option) if is_counted(option, found) else UNKNOWN,
         )
         if detail:
             npv, irr = option.payback.npv, option.payback.irr
@@ -68,8 +72,20 @@ def upgrade_rows(found: Upgrades, detail: bool) -> list[tuple[str, ...]]:
     return rows
 
 
+def is_counted(option: Option, found: Upgrades) -> bool:
+    """Whether an upgrade's saving is a number at all: not where it saves time of which nobody said what it costs."""
+    return option.saving != 0.0 or option.saved_per_month == 0.0 or hour_is_known(found)
+
+
+def hour_is_known(found: Upgrades) -> bool:
+    """Whether anything is known of what an hour of the machine costs."""
+    return not {"machine", "energy"} <= not_counted(found.machine).keys()
+
+
 def pays_text(option: Option) -> str:
     """When an upgrade pays; with the interval of its payback where there is one."""
+    if option.investment == 0.0 == option.saving:
+        return ""  # nothing to pay back, and nothing to pay it back with
     likely = months_text(option.payback.months)
     if option.known is None:
         return likely
@@ -78,12 +94,32 @@ def pays_text(option: Option) -> str:
 
 
 def upgrade_head(found: Upgrades, assumed: bool) -> list[str]:
-    """What stands above the table: the month's prints, and whether their number is assumed."""
+    """What stands above the table: the month's prints, and what an hour of the machine counts as."""
     prints = ", ".join(f"{quantity_text(count)} of {job}" for job, count in found.prints)
     lines = [f"prints a month: {prints}"]
     if assumed:
         lines.append("  one of each a day is assumed; --per-month tells how many it really is")
-    return lines
+    return [*lines, *hour_lines(found)]
+
+
+def hour_lines(found: Upgrades) -> list[str]:
+    """What a saved hour counts as, what is left out of that, and whether prints that fail are in it."""
+    economy, missing = found.machine.economy, not_counted(found.machine)
+    if hour_is_known(found):
+        hour = f"  a saved hour of the machine counts as {money_text(machine_hour_cost(economy), economy.currency)}"
+        for part, words in (("machine", "wear"), ("energy", "energy")):
+            if part in missing:
+                hour += f", {words} left out ({', '.join(missing[part])} not given)"
+    else:
+        hour = "  what a saved hour of the machine is worth is unknown: give economy.machine_cost_per_hour"
+    if economy.failed_share is None:
+        return [hour, "  prints that fail are left out (economy.failed_share not given)"]
+    if economy.failed_share == 0.0:
+        return [hour]
+    return [
+        hour,
+        f"  {share_text(economy.failed_share)} of prints fail and are printed again: hours and money include it",
+    ]
 
 
 def upgrade_notes(found: Upgrades, detail: bool) -> list[str]:
@@ -94,86 +130,106 @@ def upgrade_notes(found: Upgrades, detail: bool) -> list[str]:
     if detail:
         lines += _detail_lines(found)
     for one, other in found.not_combined:
-        lines.append(f"{one} and {other} set the same thing differently: never combined")
+        lines.append(f"{one} and {other} set the same key differently, so they are never combined")
     if found.sizes < len(found.alone) and not found.not_combined:
-        lines.append(f"many upgrades: sets of more than {found.sizes} were not tried")
+        lines.append(f"there are many upgrades: more than {found.sizes} together were not tried")
     for name, count in found.held.items():
+        commands = "1 command in the jobs sets" if count == 1 else f"{count:,} commands in the jobs set"
         lines.append(
-            f"{name}: {count:,} commands in the jobs state a limit that it changes, and they hold "
-            "(--file-limits ignore leaves them out)"
+            f"{name}: {commands} a limit that it changes, and the jobs win (--file-limits ignore lets the machine win)"
         )
     if found.sampling is not None:
         lines.append(
-            f"in brackets: 95 % of {found.sampling.draws} draws from the ranges of the machine lie between; "
-            "order and verdicts hold for the likely values"
+            f"in brackets: where 95 % of {found.sampling.draws:,} draws from the machine's ranges lie; "
+            "the order and what pays back go by the likely values"
         )
-    if found.costs_not_given:
-        lines.append(f"not given, so counted as nothing: {', '.join(found.costs_not_given)}")
     for file, notices in found.notices.items():
         if notices:
             lines += [f"{file}: {line}" if i == 0 else line for i, line in enumerate(notice_lines(notices))]
     lines.append(
-        "A saved hour counts as what an hour of the machine costs. It is worth that only where the printer has "
-        "something else to print: kinematics shop tells."
+        "A saved hour is worth its money only where the printer has something else to print: kinematics shop tells."
     )
     return [*lines, CAUTION]
 
 
 def _order_lines(found: Upgrades) -> list[str]:
     if not found.order:
+        if not hour_is_known(found) and any(not is_counted(option, found) for option in found.alone):
+            return ["best order: unknown, as long as nobody says what an hour of the machine costs"]
         return ["best order: none of them, nothing here saves money on these jobs"]
-    currency, years = found.machine.economy.currency, found.machine.economy.service_years
-    letters = letters_of(found)
-    lines = ["best order, each on top of the ones before:"]
+    years = found.machine.economy.service_years
+    worth = [step for step in found.order if step.pays_within(years)]
+    lines = [f"worth doing within the {years}-year service life, each on top of the ones before:"] if worth else []
     for number, step in enumerate(found.order, 1):
-        saving = money_text(step.saving, currency)
-        late = "" if step.months <= 12.0 * years else f": longer than the {years} years that it is counted on"
-        lines.append(
-            f"  {number}. {together_text(step.upgrades, letters)}: {money_text(step.investment, currency)} in all, "
-            f"saves {saving} a month more, pays in {months_text(step.months)}{late}"
-        )
+        if number == len(worth) + 1:
+            lines.append(f"not worth it within the {years}-year service life:")
+        lines.append(f"  {number}. {_step_text(step, found)}")
     return lines
+
+
+def _step_text(step: Step, found: Upgrades) -> str:
+    economy = found.machine.economy
+    hours = sum(option.fitting_hours for option in found.alone if option.name in step.upgrades)
+    price = money_text(step.investment, economy.currency)
+    if hours > 0.0 and economy.labour_cost_per_hour is None:
+        price += f" and {hours:g} h of work left out (economy.labour_cost_per_hour not given)"
+    else:
+        price += " in all"
+    saving, names = money_text(step.saving, economy.currency), together_text(step.upgrades, letters_of(found))
+    return f"{names}: {price}, saves {saving} a month more, {_back_text(step.months)}"
+
+
+def _back_text(months: float) -> str:
+    if months == 0.0:
+        return "pays back at once"
+    return f"pays back {'within' if months < A_DAY else 'in'} {months_text(months)}"
 
 
 def verdict_lines(option: Option, found: Upgrades) -> list[str]:
     """When an upgrade does not pay, and why: what holds the jobs, or how often they would have to be printed."""
-    years = found.machine.economy.service_years
+    economy = found.machine.economy
     held = " and ".join(f"{cause.cause} ({share_text(cause.share)})" for cause in found.causes[:SHOWN_CAUSES])
     if option.saved_share_per_month < NOTHING_SAVED and option.saving <= NOTHING_SAVED * found.cost:
-        does = (
-            "does nothing for these jobs"
-            if option.saved_share_per_month > -NOTHING_SAVED
-            else "makes these jobs slower"
-        )
+        slower = option.saved_share_per_month <= -NOTHING_SAVED
+        does = "makes these jobs slower" if slower else "does nothing for these jobs"
         partners = [one.name for one in found.together if option.upgrades[0] in one.upgrades]
-        more = f"; it brings something only together: {partners[0]}" if partners else ""
-        return [f"{option.name} {does}: what holds them is {held}{more}"]
-    now = sum(count for _, count in found.prints)
+        more = f"; it helps only together: {partners[0]}" if partners else ""
+        return [f"{option.name} {does}: they are held back by {held}{more}"]
+    if not is_counted(option, found):
+        return [
+            f"{option.name} saves {duration_text(option.saved_per_month)} a month; whether that pays back is unknown"
+        ]
+    life = f"its {economy.service_years}-year service life"
     if option.pays_from == float("inf"):
-        return [f"{option.name} never pays: the time that it saves costs nothing, or it costs more to run"]
-    least = quantity_text(option.pays_from)
-    if option.pays_within(years):
-        return [f"{option.name} pays within {years} years from {least} prints a month on ({quantity_text(now)} now)"]
+        return [f"{option.name} never pays back: it costs more to run than it saves"]
+    now, least = quantity_text(sum(count for _, count in found.prints)), f"{ceil(option.pays_from):,}"
+    if option.pays_within(economy.service_years):
+        return [f"{option.name} pays back within {life} from {least} prints a month on ({now} now)"]
     return [
-        f"{option.name} does not pay within {years} years: that takes {least} prints a month "
-        f"({quantity_text(now)} now); what holds the jobs is {held}"
+        f"{option.name} does not pay back within {life}: that takes {least} prints a month ({now} now); "
+        f"these jobs are held back by {held}"
     ]
 
 
 def _detail_lines(found: Upgrades) -> list[str]:
     economy, currency = found.machine.economy, found.machine.economy.currency
-    rate = (
-        "no discount_rate given, so no npv" if economy.discount_rate is None else f"{economy.discount_rate:.1%} a year"
-    )
-    lines = [
-        f"npv and irr over {economy.service_years} years (economy.service_years), discounted at {rate}; "
-        f"a month's prints cost {money_text(found.cost, currency)} as it is"
-    ]
+    missing = not_counted(found.machine)
+    life = f"over the {economy.service_years}-year service life (economy.service_years)"
+    lines = [f"npv and irr {life}: a year's saving counts at the end of that year"]
+    if economy.discount_rate is None:
+        lines.append("  npv needs a discount rate: economy.discount_rate is not given")
+    else:
+        lines.append(f"  npv at {economy.discount_rate:.1%} a year (economy.discount_rate)")
+    left_out = f", without {', '.join(missing)} ({', '.join(found.costs_not_given)} not given)" if missing else ""
+    lines.append(f"as it is, a month's prints cost {money_text(found.cost, currency)}{left_out}")
+    if found.by_budget:
+        lines.append("most saved for each budget:")
     lines += [
-        f"  for {money_text(option.investment, currency)}: {option.name} saves "
+        f"  {money_text(option.investment, currency)}: {option.name} saves "
         f"{money_text(option.saving, currency)} a month"
         for option in found.by_budget
     ]
+    lines.append("one print of each job, from and to:")
     for option in (*found.alone, *found.together):
         lines += [
             f"  {option.name}, {job.job}: {duration_text(job.before)} to {duration_text(job.after)}"

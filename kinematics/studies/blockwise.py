@@ -9,12 +9,16 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
-from itertools import islice
 from pathlib import Path
 from typing import TypeVar
 
+import numpy as np
+from numpy.typing import NDArray
+
 from kinematics.caps.class_limits import HONOUR, IGNORE
+from kinematics.caps.combine import EVERY_KIND, limits_of
 from kinematics.caps.flow import hangs_on_temperature
+from kinematics.errors import InputError
 from kinematics.gcode.chunks import CHUNK, GZIP, JobFile
 from kinematics.gcode.dialects import EXTRUSION, Dialect
 from kinematics.gcode.findings import nothing_moves
@@ -22,11 +26,10 @@ from kinematics.gcode.labels import Pairs, count_keys, most_frequent_key
 from kinematics.gcode.layers import Layering
 from kinematics.gcode.portions import Portions, Wanted, made_ahead
 from kinematics.machine import Machine
-from kinematics.machine.mechanisms import LinearDelta, has_coupled_limits, mechanism_of
-from kinematics.studies.block_course import IN_WORK, Course
-from kinematics.studies.block_sums import DeviationError, TiesError
+from kinematics.machine.mechanisms import LinearDelta, mechanism_of
+from kinematics.studies.blocks import IN_WORK, Course, DeviationError, EveryMoveError
 from kinematics.studies.prepared import PreparedJob, ReaderSettings, reader_settings
-from kinematics.studies.timing import Ask, Then, Timing, time_job
+from kinematics.studies.timing import Ask, Then, TimedJob, Timing
 
 LARGE = 100_000_000  # bytes; planned whole, a job takes some 16 times its size in memory
 OVERLAPPED = 10_000_000  # bytes from which on it pays that one thread reads while another plans
@@ -39,15 +42,15 @@ Result = TypeVar("Result")
 def needs_every_move(machine: Machine) -> bool:
     """Whether a machine can only be planned with all moves at hand.
 
-    So it is with motors that move several axes at once, where speed and acceleration hang together, and with what hangs
-    on the nozzle's temperature.
+    So it is with what hangs on the nozzle's temperature, with what an arm may not reach, and with ceilings that hang on
+    more than is known of a move as it comes.
     """
-    controller = machine.controller
-    tied = machine.filament.pressure_advance_s or controller.moves_per_s or controller.bytes_per_s
-    driven = any(motor.torque_nm for motor in machine.motors.values())
-    if tied or driven or hangs_on_temperature(machine):
+    if hangs_on_temperature(machine) or isinstance(mechanism_of(machine), LinearDelta):
         return True
-    return has_coupled_limits(machine) or isinstance(mechanism_of(machine), LinearDelta)
+    try:
+        return limits_of(machine, EVERY_KIND).need_every_move
+    except InputError:  # which is told once the job is planned
+        return False
 
 
 class _MarksError(Exception):
@@ -98,6 +101,11 @@ class BlockwiseJob:
         """Whether limits stated in the job have a say."""
         return self._file_limits != IGNORE
 
+    @property
+    def keeps_moves(self) -> bool:
+        """Whether its moves stay at hand."""
+        return False
+
     def foresee(self, asks: Sequence[Ask], then: Then | None = None) -> None:
         """Tell what will be asked: see `timing.foresee`."""
         self._foreseen = list(asks)
@@ -109,12 +117,18 @@ class BlockwiseJob:
         Raises InputError where the job cannot be used.
         """
         if self._tied or needs_every_move(ask.machine):
-            return time_job(self._in_one_piece(), *ask)
+            return self._in_one_piece().timed(ask)
         try:
             return self._timed_in_blocks(ask)
-        except TiesError:
+        except EveryMoveError:
             self._tied = True
-            return time_job(self._in_one_piece(), *ask)
+            return self._in_one_piece().timed(ask)
+
+    def totals(self, asks: Sequence[Ask]) -> NDArray[np.float64]:
+        """The total time under each of many machines (s), all in one pass."""
+        alone = [ask._replace(passing=True, total_only=True) for ask in asks]
+        self.foresee(alone)
+        return np.array([self.timed(ask).total for ask in alone])
 
     def _timed_in_blocks(self, ask: Ask) -> Timing:
         with self._lock:
@@ -194,9 +208,9 @@ class BlockwiseJob:
         key = self._label_key() if labelled else b""
         wanted = Wanted(self.heeds_file_limits, labelled, key, self._marked_layers, self._layering)
         portions = self._portions(self._settings(asks[0]), wanted)
-        with ThreadPoolExecutor(PLANNERS) as pool, closing(made_ahead(portions.read())) as found:
+        with ThreadPoolExecutor(PLANNERS) as pool, closing(made_ahead(portions.read(chunks))) as found:
             course = Course(asks, self._file_limits, self.heeds_file_limits, self._deviating, pool)
-            for portion in islice(found, chunks):
+            for portion in found:
                 course.add(portion)
             if chunks is None and portions.moves == 0:
                 raise nothing_moves(self._file.name, portions.notices)
@@ -207,27 +221,26 @@ class BlockwiseJob:
             return course.timings(portions.facts()) if portions.moves else []
 
 
-def prepared_job(
+def job_to_time(
     source: str,
     dialect: Dialect = EXTRUSION,
     file_limits: str = HONOUR,
     block_delete: bool = False,
-    whole: bool = False,
     asked_once: bool = False,
-) -> PreparedJob | BlockwiseJob:
-    """A job to be planned, in blocks where it is large and not every move is wanted (`whole`).
+) -> TimedJob:
+    """A job to be timed, in blocks where it is large; who wants its moves takes a `PreparedJob`.
 
     One of which everything that will be asked is foreseen (`asked_once`) is read in blocks from OVERLAPPED bytes on:
     every further question would take another pass over the file. `source` a path, or `-` for standard input, which is
     then read at once.
     """
     large = min(LARGE, OVERLAPPED) if asked_once else LARGE
-    if source == "-" and not whole:
+    if source == "-":
         begun = sys.stdin.buffer.read(large + 1)
         if _unpacked_size(begun[:2], begun[-4:], len(begun)) <= large:
             return PreparedJob(memoryview(begun), dialect, "-", file_limits, block_delete)
         return BlockwiseJob(JobFile("-", begun=begun), dialect, file_limits, block_delete)
-    if not whole and _size_of_file(source) > large:
+    if _size_of_file(source) > large:
         return BlockwiseJob(JobFile(source), dialect, file_limits, block_delete)
     return PreparedJob(source, dialect, None, file_limits, block_delete)
 

@@ -15,9 +15,9 @@ from kinematics.machine import Machine
 from kinematics.studies.causes import key_of
 from kinematics.studies.cooling import CoolingRule, cooling_rule
 from kinematics.studies.known_caps import AXES, Known, MachineCaps
-from kinematics.studies.prepared import Planned, PreparedJob
+from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.ringing import Ringing, ringing_of_timing
-from kinematics.studies.timing import Timing, time_job
+from kinematics.studies.timing import Planned, Timing, time_job
 
 if TYPE_CHECKING:
     import pandas

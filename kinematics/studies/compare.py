@@ -11,13 +11,11 @@ from kinematics.errors import Finding, InputError, Notice
 from kinematics.machine import Candidate, Machine, resolved_keys
 from kinematics.studies.causes import main_cause
 from kinematics.studies.intervals import USUAL, Interval, SampledTimes, Sampling, interval_of
-from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.timing import Ask, foresee, time_job
+from kinematics.studies.timing import Ask, TimedJob, foresee, time_job
 
 if TYPE_CHECKING:
     import pandas
 
-    from kinematics.studies.blockwise import BlockwiseJob
 
 ALL_JOBS = "all jobs"
 AS_IT_IS = "as it is"
@@ -89,7 +87,7 @@ class Comparison:
 
 
 def compare_prepared(
-    prepared: Sequence[PreparedJob | BlockwiseJob],
+    prepared: Sequence[TimedJob],
     machine: Machine,
     candidates: Sequence[Candidate],
     tell: Callable[[str], None] = lambda _: None,

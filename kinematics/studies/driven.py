@@ -18,8 +18,7 @@ from kinematics.gcode.job import Job
 from kinematics.gcode.moves import FILAMENT, PRINT
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import Cartesian, LinearDelta, has_coupled_limits, mechanism_of
-from kinematics.planner.features import NOT_CUT, Features
-from kinematics.planner.motors import Drive
+from kinematics.planner.features import NOT_CUT, Drive, Features
 from kinematics.planner.ties import Ties, make_ties
 
 MOST_PIECES = 50_000_000  # some 10 GB of arrays

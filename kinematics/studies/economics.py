@@ -5,6 +5,7 @@ currency.
 from __future__ import annotations
 
 import math
+from itertools import chain
 from typing import NamedTuple
 
 from kinematics.machine import Economy, Machine
@@ -13,17 +14,14 @@ MONTHS_A_YEAR = 12.0
 MINUTES_AN_HOUR = 60.0
 SECONDS_AN_HOUR = 3600.0
 WATTS_A_KILOWATT = 1000.0
-# The keys without which a cost is told without that part of it.
-COST_KEYS = (
-    "economy.machine_cost_per_hour",
-    "economy.labour_cost_per_hour",
-    "economy.turnaround_min",
-    "economy.power_w",
-    "economy.price_per_kwh",
-    "economy.failed_share",
-    "filament.price_per_kg",
-    "filament.density_g_cm3",
-)
+# The parts of a cost, and the keys without which each is counted as nothing.
+COST_PARTS = {
+    "machine": ("economy.machine_cost_per_hour",),
+    "labour": ("economy.labour_cost_per_hour", "economy.turnaround_min"),
+    "energy": ("economy.power_w", "economy.price_per_kwh"),
+    "failed prints": ("economy.failed_share",),
+    "filament": ("filament.price_per_kg", "filament.density_g_cm3"),
+}
 
 
 class PartCost(NamedTuple):
@@ -75,15 +73,21 @@ def machine_hour_cost(economy: Economy) -> float:
     return (wear_per_hour(economy) or 0.0) + energy_per_hour(economy)
 
 
+def prints_per_part(economy: Economy) -> float:
+    """How many prints a good part takes where a share f of them fails: 1/(1 − f), mean of the geometric distribution;
+    1 where the share is not given.
+    """
+    return 1.0 / (1.0 - (economy.failed_share or 0.0))
+
+
 def part_cost(machine: Machine, seconds: float, mass: float | None) -> PartCost:
     """What a good part costs that prints for `seconds` and takes `mass` (g) of filament (None: not known).
 
-    A share f of prints fails and is printed again in full, so a good part takes 1/(1 − f) prints (mean of the geometric
-    distribution). What is not given counts as nothing; `costs_not_given` names it. Not modelled: a failed print that is
-    stopped early, and rent, design and packing.
+    What fails is printed again in full (`prints_per_part`). What is not given counts as nothing; `not_counted` names
+    it. Not modelled: a failed print that is stopped early, and rent, design and packing.
     """
     economy = machine.economy
-    prints = 1.0 / (1.0 - (economy.failed_share or 0.0))
+    prints = prints_per_part(economy)
     hours = prints * seconds / SECONDS_AN_HOUR
     price = (machine.filament.price_per_kg or 0.0) / 1000.0
     hands = prints * (economy.turnaround_min or 0.0) / MINUTES_AN_HOUR
@@ -95,14 +99,20 @@ def part_cost(machine: Machine, seconds: float, mass: float | None) -> PartCost:
     )
 
 
+def not_counted(machine: Machine) -> dict[str, tuple[str, ...]]:
+    """The parts of a cost that are counted as nothing, each with the dotted keys that are not given."""
+    known = wear_per_hour(machine.economy) is not None
+    found = {
+        part: tuple(key for key in keys if machine.value_of(key) is None)
+        for part, keys in COST_PARTS.items()
+        if not (known and part == "machine")
+    }
+    return {part: keys for part, keys in found.items() if keys}
+
+
 def costs_not_given(machine: Machine) -> list[str]:
     """The dotted keys of costs that are not given and count as nothing."""
-    known = wear_per_hour(machine.economy) is not None
-    return [
-        key
-        for key in COST_KEYS
-        if machine.value_of(key) is None and not (known and key == "economy.machine_cost_per_hour")
-    ]
+    return list(chain.from_iterable(not_counted(machine).values()))
 
 
 def payback(investment: float, saving_per_month: float, years: int, rate: float | None) -> Payback:

@@ -16,15 +16,13 @@ from kinematics.machine.model import DEFAULT
 from kinematics.studies.causes import Cause
 from kinematics.studies.intervals import USUAL, Interval, SampledTimes, Sampling, interval_of
 from kinematics.studies.one_change import Change, changes_asked, changes_that_save
-from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.stops import UnknownStop
-from kinematics.studies.timing import Ask, Timing, foresee, path_sums, time_job
+from kinematics.studies.timing import Ask, TimedJob, Timing, foresee, path_sums, time_job
 from kinematics.studies.worth import Worth, worth_of_limits
 
 if TYPE_CHECKING:
     import pandas
 
-    from kinematics.studies.blockwise import BlockwiseJob
 
 STAND_IN = "middling"  # the built-in machine that stands in where none is given
 
@@ -228,7 +226,7 @@ def _labels(timing: Timing, machine: Machine) -> LabelsOfJob | None:
     return LabelsOfJob(*labels, unknown)
 
 
-def _span_of_each(prepared: Sequence[PreparedJob | BlockwiseJob], name: str, machine: Machine, worth: bool) -> Span:
+def _span_of_each(prepared: Sequence[TimedJob], name: str, machine: Machine, worth: bool) -> Span:
     """The total under a built-in machine with the estimate of each job."""
     jobs = []
     for job in prepared:
@@ -238,7 +236,7 @@ def _span_of_each(prepared: Sequence[PreparedJob | BlockwiseJob], name: str, mac
 
 
 def estimate_prepared(
-    prepared: Sequence[PreparedJob | BlockwiseJob],
+    prepared: Sequence[TimedJob],
     machine: Machine | None,
     changes: bool = True,
     tell: Tell = lambda _: None,

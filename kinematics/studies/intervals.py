@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.caps.class_limits import NOTHING_VARIED
 from kinematics.machine import Machine, Range
-from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.timing import Ask, foresee, time_job
-
-if TYPE_CHECKING:
-    from kinematics.studies.blockwise import BlockwiseJob
+from kinematics.studies.timing import Ask, TimedJob
 
 Reals = NDArray[np.float64]
 INSIDE = 0.95  # share of what may be that an interval holds
@@ -95,11 +91,9 @@ class SampledTimes:
     `as_it_is` the times under draws from the machine that others are set against (float64[jobs, draws], s).
     """
 
-    def __init__(self, prepared: Sequence[PreparedJob | BlockwiseJob], machine: Machine, sampling: Sampling) -> None:
-        from kinematics.studies.many import ManyTimes  # batches take time to load, and most machines have no ranges
-
+    def __init__(self, prepared: Sequence[TimedJob], machine: Machine, sampling: Sampling) -> None:
         self.sampling = sampling
-        self._jobs = [(job, ManyTimes(job) if isinstance(job, PreparedJob) else None) for job in prepared]
+        self._jobs = prepared
         self.as_it_is = self.totals(machine)
 
     def totals(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> Reals:
@@ -107,15 +101,6 @@ class SampledTimes:
 
         `varied` names the keys that a study varies. Raises InputError as `drawn_machines` does.
         """
-        from kinematics.studies.many import Variant
-
-        machines = drawn_machines(machine, self.sampling)
-        rows = []
-        for job, many in self._jobs:
-            if many is not None:
-                rows.append(many.totals([Variant(one, varied) for one in machines]))
-                continue
-            asks = [Ask(one, varied, passing=True, total_only=True) for one in machines]
-            foresee([job], asks)
-            rows.append(np.array([time_job(job, *ask).total for ask in asks]))
+        asks = [Ask(one, varied) for one in drawn_machines(machine, self.sampling)]
+        rows = [job.totals(asks) for job in self._jobs]
         return np.broadcast_to(np.stack(rows), (len(rows), self.sampling.draws))

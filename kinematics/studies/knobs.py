@@ -5,15 +5,18 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterator, Sequence
+from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 from typing import NamedTuple
 
 import numpy as np
 
 from kinematics.errors import InputError
 from kinematics.machine import Machine, resolved_keys
+from kinematics.machine.names import find_key
 from kinematics.studies.many import Variant
 
 LARGEST = 1e9  # what a machine file takes
+LEAST = 1e-9  # of limits, which are above 0
 MOST_VALUES = 100_000  # of one knob
 MOST_CANDIDATES = 10_000_000
 ALLOWED = "KNOB=LOW:HIGH:COUNT, KNOB=LOW:HIGH:COUNTlog or KNOB=VALUE,VALUE,…"
@@ -38,7 +41,7 @@ def knob_from(text: str) -> Knob:
         return InputError.at("--vary", found, ALLOWED, "such as acceleration=500:5000:20")
 
     if not equals or not name or not told:
-        raise wrong(f"{text!r} is no knob with its values")
+        raise wrong(f"can't read {text!r} as a knob and its values")
     parts = told.split(":")
     try:
         if len(parts) == 3:
@@ -48,9 +51,9 @@ def knob_from(text: str) -> Knob:
         else:
             raise ValueError
     except (ValueError, OverflowError):
-        raise wrong(f"{told!r} says no values for {name}") from None
+        raise wrong(f"can't read {told!r} as values of {name}") from None
     if not all(math.isfinite(value) for value in values):
-        raise wrong(f"{told!r} holds a value that is no number")
+        raise wrong(f"not every value in {told!r} is a number")
     return Knob(name, tuple(sorted(dict.fromkeys(values))))
 
 
@@ -122,25 +125,26 @@ def settings_of(knobs: Sequence[Knob], point: Sequence[float]) -> dict[str, floa
 
 def variant_of(machine: Machine, settings: dict[str, float], origin: str = "--vary") -> Variant:
     """A machine with settings, and the keys that they touch, which win over limits stated in a job."""
-    return Variant(machine.with_settings(settings, origin), resolved_keys(settings, machine))
+    return Variant(*machine.changed(settings, origin))
 
 
 class Range(NamedTuple):
-    """What a machine takes for a knob: the most that was found (mostly LARGEST), and whether whole numbers only."""
+    """What a machine takes for a knob: the least and the most that were found, and whether whole numbers only."""
 
+    least: float
     most: float
     whole: bool
 
     def taken(self, value: float) -> float:
         """The value nearest to one that is asked for."""
-        value = min(value, self.most)
+        value = max(self.least, min(value, self.most))
         return float(max(1, round(value))) if self.whole else value
 
 
 def range_of(machine: Machine, name: str, known: float) -> Range:
     """What a machine takes for a knob, of which it is known to take one value.
 
-    Keys of the machine file end at LARGEST or, shares of a whole, at 1.
+    Keys of the machine file end at LARGEST or, shares of a whole, at 1; they begin at 0, at LEAST or below 0.
     """
 
     def takes(value: float) -> bool:
@@ -151,7 +155,10 @@ def range_of(machine: Machine, name: str, known: float) -> Range:
         return True
 
     most = next((value for value in (LARGEST, 1.0) if value >= known and takes(value)), known)
-    return Range(most, float(known).is_integer() and not takes(known - 0.25 if known > 1.0 else 0.75))
+    whole = float(known).is_integer() and not takes(known - 0.25 if known > 1.0 else 0.75)
+    lows = (1.0,) if whole else (-LARGEST, 0.0, LEAST)
+    least = next((value for value in lows if value <= known and takes(value)), known)
+    return Range(least, most, whole)
 
 
 def present_value(machine: Machine, name: str) -> float | None:
@@ -161,3 +168,45 @@ def present_value(machine: Machine, name: str) -> float | None:
     if value is None and keys[0].endswith("feed_override"):
         return float(machine.motion.feed_override)
     return float(value) if isinstance(value, (int, float)) else None
+
+
+def unit_of_knob(machine: Machine, name: str) -> str:
+    """The unit of a knob as people write it, told by the end of its key or, for an axis's step, of its section.
+
+    Empty where it has none, as a factor on speed.
+    """
+    key = find_key(sorted(resolved_keys({name: 1.0}, machine))[0])
+    return key.unit if key is not None else ""
+
+
+def outwards(value: float, digits: int, up: bool) -> float:
+    """The next value up or down that has no more than so many digits."""
+    if value == 0.0 or not math.isfinite(value):
+        return value
+    nearest = float(f"{value:.{digits - 1}e}")
+    if math.isclose(nearest, value, rel_tol=1e-12):  # one of them already
+        return nearest
+    exponent = math.floor(math.log10(abs(value))) - digits + 1
+    count = Decimal(value).scaleb(-exponent).to_integral_value(ROUND_CEILING if up else ROUND_FLOOR)
+    return float(count.scaleb(exponent))
+
+
+# Of ten: up to where a person counts in steps of so much.
+TYPED_STEPS = ((2.0, 0.1), (5.0, 0.2), (10.0, 0.5))
+
+
+def typed(value: float, up: bool) -> float:
+    """The next value up or down that a person would type: 1, 1.1, … 2, 2.2, … 5, 5.5, … 10, or ten times these.
+
+    Never more than a tenth away. 0 and negative values stay as they are.
+    """
+    if not 0.0 < value < math.inf:
+        return value
+    exponent = math.floor(math.log10(value))
+    figure = value / 10.0**exponent
+    step = next(step for end, step in TYPED_STEPS if figure <= end * (1.0 + 1e-12))
+    count = figure / step
+    whole = round(count)
+    if not math.isclose(count, whole, rel_tol=1e-9):  # none of them already
+        whole = math.ceil(count) if up else math.floor(count)
+    return float(f"{whole * round(10 * step)}e{exponent - 1}")

@@ -18,8 +18,8 @@ from kinematics.caps.motor_drives import jacobians, motor_drives, torque_key
 from kinematics.caps.vibration import RINGING_KEY, ROUNDING_KEY, axis_quality, filter_of_axis
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import EXTRUDER, LinearDelta, mechanism_of
-from kinematics.planner.motor_ceilings import RAMP_SHARE
-from kinematics.planner.motor_loads import FRICTION, MASS, SHARE, motor_loads
+from kinematics.planner.ceilings import RAMP_SHARE
+from kinematics.planner.ties import FRICTION, MASS, SHARE, motor_loads
 
 Reals = NDArray[np.float64]
 AXES = ("x", "y", "z")

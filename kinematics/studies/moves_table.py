@@ -11,7 +11,7 @@ from kinematics.caps import columns as by
 from kinematics.caps.flow import filament_area
 from kinematics.gcode.moves import KIND_NAMES, PRINT
 from kinematics.studies.causes import cause_name
-from kinematics.studies.prepared import Planned
+from kinematics.studies.timing import Planned
 
 if TYPE_CHECKING:
     import pandas

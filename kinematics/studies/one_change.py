@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from kinematics.caps import columns as by
 from kinematics.caps.flow import FLOW_KEY, filament_area
-from kinematics.gcode.moves import PRINT, TRAVEL
+from kinematics.gcode.moves import FILAMENT, KIND_NAMES, PRINT, TRAVEL
 from kinematics.machine import Machine, resolved_keys
 from kinematics.studies.intervals import Interval, SampledTimes, interval_of
-from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.timing import Ask, Timing, foresee, time_job
-
-if TYPE_CHECKING:
-    from kinematics.studies.blockwise import BlockwiseJob
+from kinematics.studies.timing import Ask, TimedJob, Timing, foresee
 
 RAISE = 1.5  # one step that a maker would try
 WORTH_A_TRY = 0.002  # share of the time that a limit must hold before it is tried
@@ -103,88 +99,72 @@ def _flow_raised(machine: Machine, timing: Timing) -> _Trial | None:
     return _Trial(FLOW_KEY, "hotend flow", held, _half_more(held), "mm³/s", {FLOW_KEY: raised})
 
 
-class _Kind(NamedTuple):
-    """One kind of limit that axes and motors both have: last part of its key, word, unit."""
-
-    name: str
-    word: str
-    unit: str
-
-
-SPEED = _Kind("max_speed_mm_s", "speed", "mm/s")
-ACCELERATION = _Kind("max_acceleration_mm_s2", "acceleration", "mm/s²")
-
-
-def _axis_raised(machine: Machine, timing: Timing, axis: str, code: int, column: int, kind: _Kind) -> _Trial | None:
-    """An axis's limit raised, or that of its motor where this is the lower one."""
-    row = int(timing.seconds[:, code].argmax())
-    key = timing.limits.origins[row, column]
-    if key.endswith(kind.name) and key.startswith("motors."):
-        return _raised(machine, key, f"motor {axis} {kind.word}", kind.unit)
-    held = _held(timing, code, column)
-    return _raised(machine, f"axes.{axis}.{kind.name}", f"{axis} axis {kind.word}", kind.unit, held)
+def _key_raised(machine: Machine, timing: Timing, row: by.Raise, ceiling: by.Ceiling) -> _Trial | None:
+    """One key raised; of a tool axis that of its motor, where this is the lower one."""
+    if not row.motor or ceiling.column is None:
+        return _raised(machine, row.key, row.what, row.unit)
+    slowest = int(timing.seconds[:, ceiling.cause].argmax())
+    if timing.limits.origins[slowest, ceiling.column] == row.motor:
+        axis = row.key.split(".")[1]
+        return _raised(machine, row.motor, row.what.replace(f"{axis} axis", f"motor {axis}"), row.unit)
+    return _raised(machine, row.key, row.what, row.unit, _held(timing, ceiling.cause, ceiling.column))
 
 
-def _motors_raised(machine: Machine, motors: Sequence[str], kind: _Kind) -> _Trial | None:
+def _kind_raised(machine: Machine, timing: Timing, row: by.Raise, kind: int) -> _Trial | None:
+    """The override, or the acceleration, of prints or travels raised, where it is told most particularly."""
+    name = KIND_NAMES[kind]
+    motion, own = machine.motion, getattr(machine.motion.by_kind, name)
+    key, what = row.key.format(kind=name), row.what.format(kind=name)
+    if key.endswith(".feed_override"):
+        before = own.feed_override or motion.feed_override
+        after = before * RAISE
+        return _Trial(key, what, before, after, row.unit, {key: after})
+    last = key.removeprefix("motion.")
+    if getattr(own, last) is not None:
+        key = f"motion.by_kind.{name}.{last}"
+    return _raised(machine, key, what, row.unit, _held(timing, by.PATH_ACCELERATION, by.PATH_RAMP, kind))
+
+
+def _motors_raised(machine: Machine, motors: Sequence[str], row: by.Raise) -> _Trial | None:
     """The limits of all motors that move the tool together raised alike: one alone is soon held by the others.
 
     None where no such limit is given, as where the ends of torque curves hold.
     """
-    values = {name: machine.value_of(f"motors.{name}.{kind.name}") for name in motors}
+    values = {name: machine.value_of(row.key.format(motor=name)) for name in motors}
     given = {name: value for name, value in values.items() if value is not None}
     if not given:
         return None
-    settings = {f"motors.{name}.{kind.name}": float(f"{value * RAISE:.3g}") for name, value in given.items()}
+    settings = {row.key.format(motor=name): _half_more(value) for name, value in given.items()}
     first, after = next(iter(given.values())), next(iter(settings.values()))
-    what = f"{kind.word} of motor{'s' if len(given) > 1 else ''} {', '.join(given)}"
-    return _Trial(", ".join(settings), what, first, after, kind.unit, settings)
+    what = f"{row.what}{'s' if len(given) > 1 else ''} {', '.join(given)}"
+    return _Trial(", ".join(settings), what, first, after, row.unit, settings)
+
+
+def _against_ceilings(machine: Machine, timing: Timing, least: float) -> Iterator[_Trial | None]:
+    """What the table of ceilings says may be raised against those that hold more than some seconds."""
+    against: dict[by.Raise, list[by.Ceiling]] = {}
+    for ceiling in by.OF_CAUSE.values():
+        for row in ceiling.raised_by:
+            against.setdefault(row, []).append(ceiling)
+    for row, ceilings in against.items():
+        if "{kind}" in row.key:
+            for kind in (PRINT, TRAVEL):
+                if _by_class(timing, kind, ceilings[0].cause) > least:
+                    yield _kind_raised(machine, timing, row, kind)
+        elif sum(timing.seconds[:, one.cause].sum() for one in ceilings) > least:
+            if "{motor}" in row.key:
+                yield _motors_raised(machine, timing.limits.motors, row)
+            elif row.key == FLOW_KEY:
+                yield _flow_raised(machine, timing)
+            else:
+                yield _key_raised(machine, timing, row, ceilings[0])
 
 
 def _trials(machine: Machine, timing: Timing) -> list[_Trial]:
     """The changes that may pay: each raises a limit under which the job spends time."""
     least = WORTH_A_TRY * timing.total
     motion = machine.motion
-    trials: list[_Trial | None] = []
-    for kind, name in ((PRINT, "print"), (TRAVEL, "travel")):
-        own = getattr(motion.by_kind, name)
-        if _by_class(timing, kind, by.COMMANDED_SPEED) > least:
-            key = f"motion.by_kind.{name}.feed_override"
-            before = own.feed_override or motion.feed_override
-            after = before * RAISE
-            trials.append(_Trial(key, f"{name} speeds in the file", before, after, "×", {key: after}))
-        if _by_class(timing, kind, by.PATH_ACCELERATION) > least:
-            key = f"motion.{name}_acceleration_mm_s2"
-            if getattr(own, f"{name}_acceleration_mm_s2") is not None:
-                key = f"motion.by_kind.{name}.{name}_acceleration_mm_s2"
-            trials.append(
-                _raised(
-                    machine,
-                    key,
-                    f"{name} acceleration",
-                    "mm/s²",
-                    _held(timing, by.PATH_ACCELERATION, by.PATH_RAMP, kind),
-                )
-            )
-    seconds = timing.seconds.sum(axis=0)
-    if seconds[by.SPEED_CAP] > least:
-        trials.append(_raised(machine, "motion.speed_cap_mm_s", "speed cap", "mm/s"))
-    for i, axis in enumerate("xyz"):
-        if seconds[by.X_SPEED + i] > least:
-            trials.append(_axis_raised(machine, timing, axis, by.X_SPEED + i, by.X_MOST + i, SPEED))
-        if seconds[by.X_ACCELERATION + i] > least:
-            trials.append(_axis_raised(machine, timing, axis, by.X_ACCELERATION + i, by.X_RAMP + i, ACCELERATION))
-    if seconds[by.MOTOR_1_SPEED : by.MOTOR_3_SPEED + 1].sum() > least:
-        trials.append(_motors_raised(machine, timing.limits.motors, SPEED))
-    by_motors = (slice(by.MOTOR_1_STEADY, by.MOTOR_3_STEADY + 1), slice(by.MOTOR_1_ACCELERATION, by.CAUSES))
-    if sum(seconds[codes].sum() for codes in by_motors) > least:
-        trials.append(_motors_raised(machine, timing.limits.motors, ACCELERATION))
-    if seconds[by.FILAMENT_SPEED] > least:
-        trials.append(_flow_raised(machine, timing))
-        trials.append(_raised(machine, "axes.e.max_speed_mm_s", "extruder speed", "mm/s"))
-        trials.append(_raised(machine, "motors.e.max_speed_mm_s", "motor e speed", "mm/s"))
-    if seconds[by.FILAMENT_ACCELERATION] > least:
-        trials.append(_raised(machine, "axes.e.max_acceleration_mm_s2", "extruder acceleration", "mm/s²"))
-        trials.append(_raised(machine, "motors.e.max_acceleration_mm_s2", "motor e acceleration", "mm/s²"))
+    trials = list(_against_ceilings(machine, timing, least))
     by_deviation = bool(np.isfinite(timing.limits.values[:, by.DEVIATION]).all())
     if motion.junction_deviation_mm is not None and by_deviation:
         trials.append(_raised(machine, "motion.junction_deviation_mm", "junction deviation", "mm"))
@@ -201,7 +181,7 @@ def _trials(machine: Machine, timing: Timing) -> list[_Trial]:
                 {"motion.speed_step_mm_s": steps},
             )
         )
-    if _by_class(timing, 2, by.COMMANDED_SPEED) + _by_class(timing, 2, by.PATH_ACCELERATION) > least:
+    if _by_class(timing, FILAMENT, by.COMMANDED_SPEED) + _by_class(timing, FILAMENT, by.PATH_ACCELERATION) > least:
         trials.append(_raised(machine, "retraction.acceleration_mm_s2", "retraction acceleration", "mm/s²"))
     shortest = machine.cooling.shortest_layer_s
     if shortest is not None and timing.cooling > least:
@@ -238,7 +218,7 @@ def changes_asked(machine: Machine, timing: Timing) -> list[Ask]:
 
 
 def changes_that_save(
-    prepared: Sequence[PreparedJob | BlockwiseJob],
+    prepared: Sequence[TimedJob],
     machine: Machine,
     timings: Sequence[Timing],
     sampled: SampledTimes | None = None,
@@ -263,7 +243,7 @@ def changes_that_save(
     foresee(prepared, [*asks, *(ask for ask in quiet if ask is not None)])
 
     def saved_by(ask: Ask | None) -> float:
-        return 0.0 if ask is None else total - sum(time_job(job, *ask).total for job in prepared)
+        return 0.0 if ask is None else total - sum(job.timed(ask).total for job in prepared)
 
     def tried(trial: _Trial, ask: Ask, count: int, without: Ask | None) -> Change:
         change = Change(trial.key, trial.what, trial.before, trial.after, trial.unit, saved_by(ask), trial.assignments)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,10 +12,7 @@ from kinematics.caps.flow import filament_mass
 from kinematics.machine import Machine
 from kinematics.studies.economics import part_cost
 from kinematics.studies.intervals import Interval, SampledTimes, Sampling, drawn_machines, interval_of
-from kinematics.studies.prepared import PreparedJob
-
-if TYPE_CHECKING:
-    from kinematics.studies.blockwise import BlockwiseJob
+from kinematics.studies.timing import TimedJob
 
 Reals = NDArray[np.float64]
 
@@ -36,7 +33,7 @@ class PaybackDraws:
 
     def __init__(
         self,
-        prepared: Sequence[PreparedJob | BlockwiseJob],
+        prepared: Sequence[TimedJob],
         machine: Machine,
         prints: Sequence[float],
         filament: Sequence[float],

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Mapping
-from typing import NamedTuple
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from kinematics.caps import columns as by
 from kinematics.caps.class_limits import HONOUR, IGNORE, NOTHING_VARIED, UNSCALED
 from kinematics.caps.classes import Classes, classify
-from kinematics.caps.combine import Limits, limits_of
+from kinematics.caps.combine import Limits, LimitTable
 from kinematics.caps.flow import filament_area, hangs_on_temperature
 from kinematics.gcode.chunks import JobFile
 from kinematics.gcode.dialects import EXTRUSION, Dialect
@@ -23,10 +23,15 @@ from kinematics.gcode.reader import job_file, read_job
 from kinematics.gcode.state import ReaderOptions
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import has_coupled_limits, mechanism_of
-from kinematics.planner.features import NOT_CUT, RULE_OFF, CornerSettings, Features, make_features
-from kinematics.planner.plan import Plan, Room, hang_on_turns, make_room, plan
+from kinematics.planner.ceilings import hang_on_turns
+from kinematics.planner.features import RULE_OFF, CornerSettings, Features, make_features
+from kinematics.planner.plan import PlanRoom, plan
 from kinematics.planner.ties import NO_TIES, Ties
 from kinematics.studies.driven import Driven, driven_by, noting_held_flow, ties_of
+from kinematics.studies.timing import Ask, Planned, Then, Timing, timing_of_plan
+
+if TYPE_CHECKING:
+    from kinematics.studies.many import ManyTimes
 
 NOT_KNOWN = math.nan  # one object, so that settings that hold it compare equal
 
@@ -42,33 +47,6 @@ class ReaderSettings(NamedTuple):
     def options(self, block_delete: bool) -> ReaderOptions:
         """All that reading depends on beside the file."""
         return ReaderOptions(self.home, self.arc_tolerance, *self.retraction, self.filament_area, block_delete)
-
-
-class Planned(NamedTuple):
-    """A job planned under one machine; `varied` the keys that a study varied.
-
-    `whole` the number of the file's move that each move of `job` is a piece of, empty where none is cut.
-    """
-
-    machine: Machine
-    job: Job
-    classes: Classes
-    features: Features
-    limits: Limits
-    plan: Plan
-    varied: frozenset[str]
-    whole: NDArray[np.int64] = NOT_CUT
-    ties: Ties = NO_TIES
-
-    @property
-    def moves_of_file(self) -> int:
-        """How many moves the file has."""
-        return int(self.whole[-1]) + 1 if self.whole.size else len(self.job)
-
-    @property
-    def first_pieces(self) -> NDArray[np.int64] | slice:
-        """Where the first piece of every move of the file stands: every move where none is cut."""
-        return np.flatnonzero(np.diff(self.whole, prepend=-1)) if self.whole.size else slice(None)
 
 
 class LaidOut(NamedTuple):
@@ -114,6 +92,13 @@ def _cutting(machine: Machine) -> tuple[object, ...]:
     return mechanism_of(machine), has_coupled_limits(machine), machine.motion.delta_piece_mm
 
 
+class _Rooms(threading.local):
+    """Arrays of passing plans, one set a thread."""
+
+    def __init__(self) -> None:
+        self.of_plans = PlanRoom()
+
+
 class PreparedJob:
     """A job file that is read when first planned, and read again only where a machine changes how it is read.
 
@@ -138,9 +123,26 @@ class PreparedJob:
         # Each beside what it was made from: as long as that is kept, nothing else is found at its address. Threads may
         # put another one in its place at any time.
         self._classes: tuple[object, Classes] | None = None
+        self._limits: LimitTable | None = None
         self._features: tuple[object, Classes, Features] | None = None
         self._ties: tuple[object, Features, Ties] | None = None
-        self._rooms = threading.local()  # of passing plans, one a thread
+        self._rooms = _Rooms()
+        self._many: ManyTimes | None = None
+
+    def foresee(self, asks: Sequence[Ask], then: Then | None = None) -> None:
+        """Nothing needs to be known before it is asked: the moves are kept."""
+
+    def timed(self, ask: Ask) -> Timing:
+        """The timing under a machine, as `timing.TimedJob` has it."""
+        return timing_of_plan(self.planned(ask.machine, ask.varied, ask.passing, dict(ask.scaled)), ask)
+
+    def totals(self, asks: Sequence[Ask]) -> NDArray[np.float64]:
+        """The total time under each of many machines (s)."""
+        from kinematics.studies.many import ManyTimes, Variant  # batches take time to load
+
+        if self._many is None:
+            self._many = ManyTimes(self)
+        return self._many.totals([Variant(ask.machine, ask.varied) for ask in asks])
 
     def anew(self) -> PreparedJob:
         """The same job with nothing kept of it yet."""
@@ -150,6 +152,11 @@ class PreparedJob:
     def heeds_file_limits(self) -> bool:
         """Whether limits stated in the job have a say."""
         return self._file_limits != IGNORE
+
+    @property
+    def keeps_moves(self) -> bool:
+        """Whether its moves stay at hand."""
+        return True
 
     def read(self, machine: Machine) -> Job:
         """The job as this machine reads it. Raises InputError where it cannot be used."""
@@ -229,7 +236,10 @@ class PreparedJob:
         driven = self._driven_by(machine, self.read(machine))
         job, whole, _ = driven
         classes = self._classified(job, machine)
-        limits = limits_of(machine, classes.table, self._file_limits, varied, scaled)
+        kept = self._limits
+        if kept is None or kept.table is not classes.table:
+            kept = self._limits = LimitTable(classes.table, self._file_limits)
+        limits = kept.of(machine, varied, scaled)
         features = self._featured(driven, machine, classes, limits.values)
         return LaidOut(job, classes, features, limits, whole, self._tied(job, machine, limits, features, scaled))
 
@@ -245,12 +255,7 @@ class PreparedJob:
         The arrays of a `passing` plan are written over by the next passing one of the same thread.
         """
         job, classes, features, limits, whole, ties = self.laid_out(machine, varied, scaled)
-        room: Room | None = None
-        if passing:
-            moves, rows = len(job), len(classes.table)
-            room = getattr(self._rooms, "room", None)
-            if room is None or room.result.seconds.shape[0] != rows or room.speeds.size != moves + 1:
-                room = self._rooms.room = make_room(moves, rows)
+        room = self._rooms.of_plans.room(len(job), len(classes.table)) if passing else None
         found = plan(features, limits.values, limits.lookahead, room, limits.advance, ties)
         if not passing:
             job = noting_held_flow(job, machine, classes, whole)

@@ -10,7 +10,7 @@ from kinematics.errors import InputError
 from kinematics.gcode.dialects import EXTRUSION, Dialect, dialect_named
 from kinematics.gcode.job import Job
 from kinematics.machine import Candidate, Machine, load_machine, parse_settings
-from kinematics.studies.blockwise import BlockwiseJob, prepared_job
+from kinematics.studies.blockwise import job_to_time
 from kinematics.studies.compare import Comparison, compare_prepared
 from kinematics.studies.estimate import Estimate, estimate_prepared
 from kinematics.studies.intervals import USUAL, Sampling
@@ -19,19 +19,18 @@ from kinematics.studies.ringing import Ringing, ringing_of
 from kinematics.studies.shop import Shop, Variant, shop_of
 from kinematics.studies.shop_files import MOMENT_ALLOWED, moment_of, read_orders, read_printers
 from kinematics.studies.shop_plan import Clock
+from kinematics.studies.timing import TimedJob
 from kinematics.studies.upgrades import PRINTS_PER_MONTH, Upgrades, upgrades_prepared
 
 JobLike = str | os.PathLike[str] | Job
 MachineLike = str | os.PathLike[str] | Machine
 
 
-def _prepared(jobs: JobLike | Iterable[JobLike], dialect: str | Dialect) -> list[PreparedJob | BlockwiseJob]:
+def _prepared(jobs: JobLike | Iterable[JobLike], dialect: str | Dialect) -> list[TimedJob]:
     if isinstance(dialect, str):
         dialect = dialect_named(dialect)
     many = [jobs] if isinstance(jobs, str | os.PathLike | Job) else list(jobs)
-    return [
-        PreparedJob(job, dialect) if isinstance(job, Job) else prepared_job(os.fspath(job), dialect) for job in many
-    ]
+    return [PreparedJob(job, dialect) if isinstance(job, Job) else job_to_time(os.fspath(job), dialect) for job in many]
 
 
 def _machine(machine: MachineLike) -> Machine:

@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 from kinematics.caps.vibration import AXES, filter_of_axis
 from kinematics.errors import InputError
 from kinematics.machine import Machine
-from kinematics.machine.vibration_keys import AxisVibration
-from kinematics.studies.prepared import Planned, PreparedJob
+from kinematics.machine.keys import AxisVibration
+from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.stops import pauses_before
-from kinematics.studies.timing import Timing, event_clock, time_job
+from kinematics.studies.timing import Planned, Timing, event_clock, time_job
 from kinematics.vibration.exposure import (
     SEGMENTS_A_MOVE,
     AxisMotion,

@@ -14,18 +14,17 @@ from kinematics.caps.class_limits import NOTHING_VARIED
 from kinematics.errors import Finding, InputError
 from kinematics.machine import Machine, resolved_keys
 from kinematics.studies.shop_files import Order, Printer
-from kinematics.studies.shop_floor import Run, Station, simulate
+from kinematics.studies.shop_floor import Run
 from kinematics.studies.shop_plan import Clock, Plan, plan_of
+from kinematics.studies.shop_rules import Given, RuleSums, Served, under_best_rule, under_rule
 from kinematics.studies.shop_sums import (
     Interval,
     Moments,
     OrderSums,
-    RunSums,
     Use,
     interval_of,
     moments_of,
     order_sums,
-    sums_of,
     uses_of,
 )
 from kinematics.studies.staffed import Staff
@@ -34,9 +33,11 @@ if TYPE_CHECKING:
     import pandas
 
 AS_IT_IS = "as it is"
-THIRD_SHORTER, PEOPLE_ALWAYS, SECOND = "all prints a third shorter", "people at all hours", "a second {}"
-SHORTER = 2.0 / 3.0  # of a print's time: half as fast again, one step that a maker would try
-PRINTING_HOLDS, HANDS_HOLD, ONE_MACHINE_HOLDS, NOTHING_HOLDS = "printing", "hands", "machine", "nothing"
+SHORTER = 2.0 / 3.0  # of the time of a print, of a spool change: one step that a maker would try, alike for all
+PRINTS, SPOOLS, TURNAROUNDS = "prints a third shorter", "spool changes a third quicker", "parts off a third quicker"
+PEOPLE_ALWAYS, SECOND = "people at all hours", "a second {}"
+PRINTING_HOLDS, PEOPLE_HOLD, ONE_PRINTER_HOLDS, NOTHING_HOLDS = "printing", "people", "printer", "nothing"
+SPOOLS_HOLD, TURNAROUNDS_HOLD = "spool changes", "taking parts off"
 WORTH_SAYING = 0.01  # share of parts a day below which a trial brings nothing
 NEARLY_ALL = 0.9  # of what faster printing everywhere brings, from one more of a printer: that one is the bottleneck
 
@@ -52,14 +53,19 @@ class Variant(NamedTuple):
 
 
 class Trial(NamedTuple):
-    """A shop with one limit lifted: its name, and how many more parts a day (share)."""
+    """A shop with one limit lifted: its name, how many more parts a day (share), and by how much sooner everything is
+    done (s), mean over the runs.
+    """
 
     name: str
     more: float
+    sooner: float
 
 
 class Bottleneck(NamedTuple):
-    """What holds the shop back (printing, hands, machine, nothing), which printer where it is one, and the trials."""
+    """What holds the shop back (printing, people, spool changes, taking parts off, printer, nothing), which printer
+    where it is one, and the trials, all under the rule of the shop as it is.
+    """
 
     what: str
     printer: str
@@ -67,14 +73,17 @@ class Bottleneck(NamedTuple):
 
 
 class Effect(NamedTuple):
-    """What a change brings: `shorter` the time that it takes off a print (share, over all pieces), `parts_per_day`,
-    `more` parts a day (share, run by run), `late` hours of all orders together, `use` of the printers.
+    """What a change brings, under the rule that then is best (`rule`): `shorter` the time that it takes off a print
+    (share, over all pieces), `parts_per_day`, `more` parts a day (share, run by run), `sooner` everything is done (s,
+    mean), `late` hours of all orders together, `use` of the printers.
     """
 
     name: str
+    rule: str
     shorter: float
     parts_per_day: Interval
     more: Interval
+    sooner: float
     late: Interval
     use: tuple[Use, ...]
 
@@ -88,8 +97,9 @@ class Effect(NamedTuple):
 class Shop:
     """A shop's orders, simulated: moments in s since 1970, shares of the time from `start` until the last part is done.
 
-    `runs` how many runs (one where nothing is left to chance); `first_run` the first of them; intervals hold the middle
-    nine tenths of the runs. `cannot` what was left out, with its place; `doubtful` what was planned and is odd.
+    `rule` who prints what (`shop_floor.RULES`), the best of the rules that were `tried`. `runs` how many runs (one
+    where nothing is left to chance); `first_run` the first of them; intervals hold the middle nine tenths of the runs.
+    `cannot` what was left out, with its place; `doubtful` what was planned and is odd.
     """
 
     printers: tuple[Printer, ...]
@@ -99,6 +109,8 @@ class Shop:
     people: int
     seed: int
     runs: int
+    rule: str
+    tried: tuple[RuleSums, ...]
     parts: int
     parts_per_day: Interval
     finished: Moments
@@ -128,32 +140,20 @@ class Shop:
         return html_of_frame(repr(self), self.to_frame())
 
 
-class _Settings(NamedTuple):
-    """What every simulation of a shop shares."""
-
-    people: int
-    start: float
-    seed: int
-    runs: int
+def _rates(served: Served) -> np.ndarray:
+    return np.array([one.parts_per_day for one in served.sums])
 
 
-def _simulated(plan: Plan, given: _Settings, people: int | None = None) -> list[Run]:
-    chance = any(station.failed_share > 0.0 for station in plan.stations)
-    hands = given.people if people is None else people
-    return [
-        simulate(plan.stations, plan.wanted, hands, given.start, (given.seed, number))
-        for number in range(given.runs if chance else 1)
-    ]
-
-
-def _rates(sums: Sequence[RunSums]) -> np.ndarray:
-    return np.array([one.parts_per_day for one in sums])
-
-
-def _more(before: Sequence[RunSums], after: Sequence[RunSums]) -> Interval:
+def _more(before: Served, after: Served) -> Interval:
     """How many more parts a day, run by run: the same draws of failures are in both."""
-    count = max(len(before), len(after))
+    count = max(len(before.sums), len(after.sums))
     return interval_of(np.resize(_rates(after), count) / np.resize(_rates(before), count) - 1.0)
+
+
+def _sooner(before: Served, after: Served) -> float:
+    """By how much sooner everything is done (s), mean over the runs."""
+    ends = [float(np.mean([one.finished for one in served.sums])) for served in (before, after)]
+    return ends[0] - ends[1]
 
 
 def shop_of(
@@ -172,8 +172,9 @@ def shop_of(
     """Simulate orders on printers from `start` (s) on, and what changes would bring; `left_out` rows of the tables that
     could not be read.
 
-    See `shop_floor.Floor` for the rules. Chance is in failures alone: the times are estimates, and how far they are off
-    is not in the intervals. Raises InputError where nothing can be planned, or a variant cannot be.
+    Each rule of `shop_floor.RULES` is tried, on the shop as it is and on each change of it. Chance is in failures
+    alone: the times are estimates, and how far they are off is not in the intervals. Raises InputError where nothing
+    can be planned, or a variant cannot be.
     """
     machines = [printer.machine for printer in printers]
     nothing = [NOTHING_VARIED] * len(printers)
@@ -181,15 +182,15 @@ def shop_of(
     plan = plan_of(orders, printers, machines, clock, start, nothing)
     cannot = tuple(sorted([*left_out, *plan.cannot], key=_by_line))
     if not plan.orders:
-        raise InputError(*(cannot or [Finding("orders", "there is nothing to print", "a row an order")]))
-    given = _Settings(people, start, seed, runs)
+        raise InputError(*(cannot or [Finding("orders", "there is nothing to print", "a row for each order")]))
+    given = Given(people, start, seed, runs)
     tell("simulating the shop")
-    first = _simulated(plan, given)
-    sums = [sums_of(run, plan, start) for run in first]
+    served = under_best_rule(plan, given)
+    sums = served.sums
     effects = []
     for variant in variants:
         tell(f"simulating {variant.name}")
-        effects.append(_effect(variant, plan, printers, clock, given, sums))
+        effects.append(_effect(variant, plan, printers, clock, given, served))
     tell("looking for the bottleneck")
     return Shop(
         printers=tuple(printers),
@@ -198,19 +199,21 @@ def shop_of(
         zone=zone,
         people=people,
         seed=seed,
-        runs=len(first),
+        runs=len(sums),
+        rule=served.rule,
+        tried=served.tried,
         parts=sum(order.quantity for order in plan.orders),
-        parts_per_day=interval_of(_rates(sums)),
+        parts_per_day=interval_of(_rates(served)),
         finished=moments_of(np.array([one.finished for one in sums])),
         late=interval_of(np.array([one.late for one in sums])),
         use=uses_of(sums, plan),
         of_orders=order_sums(sums, plan),
-        bottleneck=_bottleneck(plan, given, sums),
+        bottleneck=_bottleneck(plan, given, served),
         effects=tuple(effects),
         cannot=cannot,
         doubtful=tuple(_due_before(plan.orders, start)),
         plan=plan,
-        first_run=first[0],
+        first_run=served.first,
     )
 
 
@@ -233,8 +236,8 @@ def _effect(
     plan: Plan,
     printers: Sequence[Printer],
     clock: Clock,
-    given: _Settings,
-    before: Sequence[RunSums],
+    given: Given,
+    before: Served,
 ) -> Effect:
     machines: list[Machine] = []
     varied: list[frozenset[str]] = []
@@ -254,14 +257,16 @@ def _effect(
         raise InputError(
             *(Finding(f"{variant.name}, {one.place}", one.found, one.allowed, one.hint) for one in changed.cannot)
         )
-    after = [sums_of(run, changed, given.start) for run in _simulated(changed, given)]
+    after = under_best_rule(changed, given)
     return Effect(
         name=variant.name,
+        rule=after.rule,
         shorter=1.0 - _print_time(changed) / _print_time(plan),
         parts_per_day=interval_of(_rates(after)),
         more=_more(before, after),
-        late=interval_of(np.array([one.late for one in after])),
-        use=uses_of(after, changed),
+        sooner=_sooner(before, after),
+        late=interval_of(np.array([one.late for one in after.sums])),
+        use=uses_of(after.sums, changed),
     )
 
 
@@ -274,32 +279,45 @@ def _print_time(plan: Plan) -> float:
     return total
 
 
-def _bottleneck(plan: Plan, given: _Settings, before: Sequence[RunSums]) -> Bottleneck:
+def _bottleneck(plan: Plan, given: Given, before: Served) -> Bottleneck:
     """Lift one limit after the other, and see which brings most parts a day."""
 
-    def brings(changed: Plan, people: int | None = None) -> float:
-        return _more(before, [sums_of(run, changed, given.start) for run in _simulated(changed, given, people)]).mean
+    def trial(name: str, changed: Plan, people: int = given.people) -> Trial:
+        after = under_rule(changed, given._replace(people=people), before.rule)
+        return Trial(name, _more(before, after).mean, _sooner(before, after))
 
-    shorter = [one._replace(seconds=tuple(SHORTER * seconds for seconds in one.seconds)) for one in plan.wanted]
-    present = [station._replace(staff=Staff(None), unattended=True) for station in plan.stations]
-    faster = Trial(THIRD_SHORTER, brings(plan._replace(wanted=tuple(shorter))))
-    hands = Trial(PEOPLE_ALWAYS, brings(plan._replace(stations=tuple(present)), len(present)))
-    seconds_of: list[tuple[Trial, Station]] = []
-    if len(plan.stations) > 1:
-        for i, station in enumerate(plan.stations):
-            doubled = brings(_with_a_second(plan, i))
-            seconds_of.append((Trial(SECOND.format(station.name), doubled), station))
-    trials = (faster, hands, *(trial for trial, _ in seconds_of))
-    best = max(seconds_of, key=lambda pair: pair[0].more, default=None)
-    if max(trial.more for trial in trials) < WORTH_SAYING:
+    stations, wanted = plan.stations, plan.wanted
+    shorter = plan._replace(wanted=tuple(one._replace(seconds=_a_third_off(one.seconds)) for one in wanted))
+    steps = [(PRINTING_HOLDS, trial(PRINTS, shorter))]
+    if any(station.spool_change > 0.0 for station in stations):
+        quicker = tuple(one._replace(spool_change=SHORTER * one.spool_change) for one in stations)
+        steps.append((SPOOLS_HOLD, trial(SPOOLS, plan._replace(stations=quicker))))
+    if any(station.turnaround > 0.0 for station in stations):
+        quicker = tuple(one._replace(turnaround=SHORTER * one.turnaround) for one in stations)
+        steps.append((TURNAROUNDS_HOLD, trial(TURNAROUNDS, plan._replace(stations=quicker))))
+    present = tuple(station._replace(staff=Staff(None), unattended=True) for station in stations)
+    people = trial(PEOPLE_ALWAYS, plan._replace(stations=present), max(len(stations), given.people))
+    seconds = [
+        (station, trial(SECOND.format(station.name), _with_a_second(plan, number)))
+        for number, station in enumerate(stations)
+        if len(stations) > 1
+    ]
+    trials = (*(one for _, one in steps), people, *(one for _, one in seconds))
+    longest, step = max(steps, key=lambda pair: pair[1].more)
+    if max(one.more for one in trials) < WORTH_SAYING:
         return Bottleneck(NOTHING_HOLDS, "", trials)
-    if hands.more > faster.more and (best is None or hands.more > best[0].more):
-        return Bottleneck(HANDS_HOLD, "", trials)
-    if best is not None:
-        others = max((trial.more for trial, _ in seconds_of if trial is not best[0]), default=0.0)
-        if best[0].more >= NEARLY_ALL * faster.more and best[0].more >= 2.0 * others:
-            return Bottleneck(ONE_MACHINE_HOLDS, best[1].name, trials)
-    return Bottleneck(PRINTING_HOLDS, "", trials)
+    station, best = max(seconds, key=lambda pair: pair[1].more, default=(None, None))
+    if people.more > max(step.more, 0.0 if best is None else best.more):
+        return Bottleneck(PEOPLE_HOLD, "", trials)
+    if station is not None and best is not None:
+        others = max((one.more for _, one in seconds if one is not best), default=0.0)
+        if best.more >= NEARLY_ALL * step.more and best.more >= 2.0 * others:
+            return Bottleneck(ONE_PRINTER_HOLDS, station.name, trials)
+    return Bottleneck(longest, "", trials)
+
+
+def _a_third_off(seconds: Sequence[float]) -> tuple[float, ...]:
+    return tuple(SHORTER * one for one in seconds)
 
 
 def _with_a_second(plan: Plan, number: int) -> Plan:

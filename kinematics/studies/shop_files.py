@@ -4,20 +4,34 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import date, datetime, time, timedelta, tzinfo
 from pathlib import Path
-from typing import NamedTuple, TypeVar
+from typing import NamedTuple
 
 from kinematics.errors import Finding, InputError, nearest
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
 
 PRINTER_COLUMNS = ("name", "machine", "class", "materials", "free_from")
+# Other names that people give the columns, beside those that are nearly spelt like ours.
+OTHER_NAMES = {
+    "qty": "quantity", "pieces": "quantity", "pcs": "quantity", "count": "quantity", "parts": "quantity",
+    "number": "quantity", "amount": "quantity", "copies": "quantity", "file": "job", "gcode": "job", "g-code": "job",
+    "time": "hours", "print hours": "hours", "deadline": "due", "due date": "due", "by": "due", "colour": "material",
+    "color": "material", "filament": "material", "grams": "filament_g", "weight": "filament_g", "printer": "name",
+    "available": "free_from", "group": "class",
+}  # fmt: skip
 ORDER_COLUMNS = ("order", "job", "hours", "quantity", "due", "class", "material", "arrives", "filament_g")
 LARGEST_TABLE = 4_000_000  # bytes
+MOST_FINDINGS = 10  # about the head of a table
 MOST_PIECES = 100_000
 MOMENT_ALLOWED = 'a date or a date and time, such as 2026-03-06 or "2026-03-06 14:00"'
-Row = TypeVar("Row")
+A_ZIP_FILE = b"PK\x03\x04"  # which spreadsheets are
+LINES_LOOKED_AT = 30
+A_GCODE_LINE = re.compile(r"\s*(?:[;(%]|[GMTN]\d)", re.IGNORECASE)
+A_TABLE_OF_TOML = re.compile(r"\s*\[+[\w. ]+\]+\s*(?:#.*)?$")
 
 
 class Printer(NamedTuple):
@@ -137,7 +151,9 @@ def read_printers(path: str, settings: Sequence[str] = ()) -> tuple[list[Printer
         try:
             machine = load_machine(_machine_source(cells.text("machine"), path), settings)
         except InputError as error:
-            cells.findings += [Finding(cells.place, str(finding)) for finding in error.findings]
+            # Beside a machine file's own line; the option of other commands is none of this table.
+            told = [one if one.place != "--machine" else replace(one, place="") for one in error.findings]
+            cells.findings += [Finding(cells.place, str(one)) for one in told]
         else:
             if not cells.findings:
                 names[name] = cells.place
@@ -160,7 +176,7 @@ def read_printers(path: str, settings: Sequence[str] = ()) -> tuple[list[Printer
             name = cells.text("name")
             printers.append(Printer(name, machine, cells.text("class"), materials, free, cells.place))
     if not printers:
-        raise InputError(*(findings or [Finding(path, "there are no printers in it", "a row a printer")]))
+        raise InputError(*(findings or [Finding(path, "there are no printers in it", "a row for each printer")]))
     return printers, findings, zone
 
 
@@ -232,30 +248,64 @@ def _table_of(path: str, columns: Sequence[str], needed: Sequence[str]) -> _Tabl
             if not any(cell.strip() for cell in cells):
                 continue
             if not names:
-                names = [cell.strip().lower() for cell in cells]
-                findings += _head_findings(names, columns, needed, f"{path}:{line}")
+                names = [cell.strip().lower() for cell in cells]  # spreadsheets write empty columns at the end
+                _check_head(names, columns, needed, f"{path}:{line}", text)
             elif len(cells) > len(names):
                 findings.append(Finding(f"{path}:{line}", f"{len(cells)} cells under {len(names)} columns"))
             else:
                 rows.append((line, dict(zip(names, cells, strict=False))))
     except csv.Error as error:
-        raise InputError.at(f"{path}:{reader.line_num}", f"this is no table: {error}") from None
+        raise InputError.at(f"{path}:{reader.line_num}", f"this cannot be read as a table: {error}") from None
     if not names:
-        raise InputError.at(path, "the table is empty", f"a head with {', '.join(columns)}, and a row each")
-    if findings and not set(needed) <= set(names):
-        raise InputError(*findings)
+        raise InputError.at(path, "the table is empty", f"a first line with {', '.join(columns)}, then a row for each")
     return _Table(rows, separator, findings)
 
 
-def _head_findings(names: Sequence[str], columns: Sequence[str], needed: Sequence[str], place: str) -> list[Finding]:
-    unknown = [name for name in names if name not in columns]
-    found = [
-        Finding(place, f"no column is called {name!r}", ", ".join(columns), nearest(name, columns)) for name in unknown
+def _check_head(names: Sequence[str], columns: Sequence[str], needed: Sequence[str], place: str, text: str) -> None:
+    """Raise InputError where a head is not one of this kind of table: a column that is not understood may hold what
+    the plan hangs on, such as how many.
+    """
+    file = place.rpartition(":")[0]
+    what, other = ("orders", PRINTER_COLUMNS) if columns is ORDER_COLUMNS else ("printers", ORDER_COLUMNS)
+    if {*names} - {*columns} and {*names} <= {*other, ""}:
+        found = f"these are the columns of {'printers' if what == 'orders' else 'orders'}, not of {what}"
+        raise InputError.at(place, found, ", ".join(columns), "were the two tables swapped?")
+    if not set(names) & {*columns, *OTHER_NAMES}:
+        found = f"no column of the first line is known: {_looks_like(text, names)}"
+        raise InputError.at(place, found, f"a first line with {', '.join(columns)}", f"is {file} the right file?")
+    known = [name for name in columns if name not in names]
+    findings = [
+        Finding(place, f"no column is called {name!r}", ", ".join(columns), _hint(name, known))
+        for name in dict.fromkeys(names)
+        if name and name not in columns
     ]
-    found += [
+    findings += [
         Finding(place, f"the column {name!r} is missing", ", ".join(columns)) for name in needed if name not in names
     ]
-    return found + [Finding(place, f"two columns {name!r}", "one") for name in set(names) if names.count(name) > 1]
+    findings += [
+        Finding(place, f"two columns {name!r}", "one")
+        for name in dict.fromkeys(names)
+        if name and names.count(name) > 1
+    ]
+    if findings:
+        raise InputError(*findings[:MOST_FINDINGS])
+
+
+def _hint(name: str, columns: Sequence[str]) -> str:
+    other = OTHER_NAMES.get(name)
+    return f"did you mean {other!r}?" if other in columns else nearest(name, columns)
+
+
+def _looks_like(text: str, names: Sequence[str]) -> str:
+    """What a file that is no table of ours seems to be."""
+    lines = [line for line in text.splitlines()[:LINES_LOOKED_AT] if line.strip()]
+    if sum(bool(A_GCODE_LINE.match(line)) for line in lines) > len(lines) / 2:
+        return "this looks like G-code"
+    if any(A_TABLE_OF_TOML.match(line) for line in lines):
+        return "this looks like a TOML file"
+    if text.lstrip()[:1] in ("{", "["):
+        return "this looks like JSON"
+    return ", ".join(names[:MOST_FINDINGS])
 
 
 def _text_of(path: str) -> str:
@@ -271,5 +321,9 @@ def _text_of(path: str) -> str:
     try:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
+        if content.startswith(A_ZIP_FILE):
+            raise InputError.at(
+                path, "this looks like a spreadsheet", "a CSV file", "save it as CSV in UTF-8"
+            ) from None
         line = content.count(b"\n", 0, error.start) + 1
-        raise InputError.at(f"{path}:{line}", "this is no text in UTF-8", "a CSV file in UTF-8") from None
+        raise InputError.at(f"{path}:{line}", "this is not UTF-8 text", "a CSV file in UTF-8") from None

@@ -4,22 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from kinematics.caps.class_limits import NOTHING_VARIED
 from kinematics.caps.flow import filament_mass
 from kinematics.errors import Finding, InputError, nearest
 from kinematics.gcode.job import Extent
 from kinematics.machine import Machine
-from kinematics.machine.loading import with_material
+from kinematics.machine.file import with_material
 from kinematics.studies.shop_files import Order, Printer
 from kinematics.studies.shop_floor import Station, Wanted
 from kinematics.studies.staffed import staff_of
-from kinematics.studies.timing import time_job
-
-if TYPE_CHECKING:
-    from kinematics.studies.blockwise import BlockwiseJob
-    from kinematics.studies.prepared import PreparedJob
+from kinematics.studies.timing import TimedJob, time_job
 
 SLACK = 0.01  # mm by which a job may seem to stick out of a bed
 
@@ -38,7 +34,7 @@ class Clock:
     `jobs` prepared jobs by path.
     """
 
-    def __init__(self, jobs: Mapping[str, PreparedJob | BlockwiseJob]) -> None:
+    def __init__(self, jobs: Mapping[str, TimedJob]) -> None:
         self._jobs = jobs
         self._known: dict[tuple[str, Machine, frozenset[str]], Print] = {}
 
@@ -109,7 +105,7 @@ def plan_of(
     running, that can finish it in one staffed span; where none is left it is named with the reason.
     """
     stations = [station_of(printer, machine, start) for printer, machine in zip(printers, machines, strict=True)]
-    longest = [station.staff.longest_span(start) for station in stations]
+    longest = [station.staff.longest_span for station in stations]
     kept: list[tuple[Order, Wanted, tuple[Machine, ...]]] = []
     cannot: list[Finding] = []
     for order in orders:
@@ -193,7 +189,7 @@ def _that_finish(
         hours, most = min(needs(i) for i in able) / 3600.0, max(longest[i] for i in able) / 3600.0
         raise InputError.at(
             "",
-            f"a print takes {hours:.1f} h with its turnaround, longer than people are there at a stretch",
+            f"a print takes {hours:.1f} h with its turnaround, longer than anybody is there at a stretch",
             f"{most:.1f} h, or economy.unattended = true where that is safe and permitted",
         )
     return found

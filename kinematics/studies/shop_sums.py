@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.studies.economics import WATTS_A_KILOWATT, energy_per_hour, wear_per_hour
-from kinematics.studies.shop_floor import FAILED, HANDS, PRINTING, SPOOL, WAITING, Run
+from kinematics.studies.economics import COST_PARTS, WATTS_A_KILOWATT, energy_per_hour, not_counted, wear_per_hour
+from kinematics.studies.shop_floor import FAILED, HANDS, PRINTING, SPOOL, SPOOL_WAITING, WAITING, Run
+from kinematics.studies.staffed import SAME_MOMENT
 
 if TYPE_CHECKING:
     from kinematics.studies.shop_files import Order
@@ -40,8 +41,8 @@ class Moments(NamedTuple):
 
 
 class Use(NamedTuple):
-    """What a printer's time was spent on, as shares: printing (failed prints too), a finished print waiting while
-    nobody is there, or while hands are busy, hands at work on it, and nothing that it may print.
+    """What a printer's time was spent on, as shares: printing (failed prints too), waiting for people while nobody is
+    there (or not for long enough), or while hands are busy, hands at work on it, and nothing that it may print.
     """
 
     name: str
@@ -54,8 +55,8 @@ class Use(NamedTuple):
 
 class RunSums(NamedTuple):
     """Sums of one run: `finished` when the last part is done (s), `parts_per_day`, `use` float64[stations, 4] shares as
-    in `Use`, `done` when each order is (s), `late` hours that orders are late together, `spent` float64[orders, 5] kWh
-    and costs.
+    in `Use`, `done` when each order is (s), `late` hours that orders are late together, `late_orders` how many are,
+    `spent` float64[orders, 5] kWh and costs.
     """
 
     finished: float
@@ -63,12 +64,14 @@ class RunSums(NamedTuple):
     use: NDArray[np.float64]
     done: NDArray[np.float64]
     late: float
+    late_orders: int
     spent: NDArray[np.float64]
 
 
 class OrderSums(NamedTuple):
     """What an order comes to: when it is done (s), hours late, in which share of the runs it is late, and for a part
-    energy (kWh) and its cost, filament, machine and labour, prints that fail and spool changes included.
+    energy (kWh) and its cost, filament, machine and labour, prints that fail and spool changes included; `not_counted`
+    the parts of the cost that are nothing only because a key or filament_g is not given.
     """
 
     done: Moments
@@ -79,6 +82,7 @@ class OrderSums(NamedTuple):
     filament_cost: float
     machine_cost: float
     labour_cost: float
+    not_counted: tuple[str, ...]
 
     @property
     def part_cost(self) -> float:
@@ -103,6 +107,7 @@ class OrderSums(NamedTuple):
             "machine_cost_per_part": self.machine_cost,
             "labour_cost_per_part": self.labour_cost,
             "cost_per_part": self.part_cost,
+            "not_counted": list(self.not_counted),
         }
 
 
@@ -124,7 +129,7 @@ def sums_of(run: Run, plan: Plan, start: float) -> RunSums:
     finished = float(done.max())
     parts = sum(len(moments) for moments in run.done)
     use = np.zeros((len(plan.stations), 4))
-    spent = np.zeros((len(plan.orders), 5))
+    spent = np.zeros((len(plan.wanted), 5))
     for bar in run.bars:
         seconds = bar.ends - bar.begins
         station = plan.stations[bar.station]
@@ -141,17 +146,23 @@ def sums_of(run: Run, plan: Plan, start: float) -> RunSums:
                 hours * (wear_per_hour(economy) or 0.0),
                 0.0,
             )
-        elif bar.what == WAITING:
-            staffed = station.staff.staffed_between(bar.begins, bar.ends)
-            use[bar.station, 1:3] += (seconds - staffed, staffed)
+        elif bar.what in (WAITING, SPOOL_WAITING):
+            work = station.turnaround if bar.what == WAITING else station.spool_change
+            busy = station.staff.staffed_between(bar.begins, bar.ends, work)
+            use[bar.station, 1:3] += (seconds - busy, busy)
         elif bar.what in (HANDS, SPOOL):
             use[bar.station, 3] += seconds
-            staffed = station.staff.staffed_between(bar.begins, bar.ends)
-            spent[bar.order, LABOUR] += staffed / SECONDS_AN_HOUR * (economy.labour_cost_per_hour or 0.0)
+            spent[bar.order, LABOUR] += hours * (economy.labour_cost_per_hour or 0.0)
     horizon = max(finished - start, 1e-9)
     due = np.array([one.due for one in plan.wanted])
-    late = float(np.maximum(done - due, 0.0).sum()) / SECONDS_AN_HOUR
-    return RunSums(finished, parts / horizon * SECONDS_A_DAY, use / horizon, done, late, spent)
+    late = _hours_late(done, due)
+    rate = parts / horizon * SECONDS_A_DAY
+    return RunSums(finished, rate, use / horizon, done, float(late.sum()), int((late > 0.0).sum()), spent)
+
+
+def _hours_late(done: NDArray[np.float64], due: float | NDArray[np.float64]) -> NDArray[np.float64]:
+    """Hours by which moments are later than they should be; none for what is done as it is due."""
+    return np.where(done > due + SAME_MOMENT, done - due, 0.0) / SECONDS_AN_HOUR
 
 
 def uses_of(sums: Sequence[RunSums], plan: Plan) -> tuple[Use, ...]:
@@ -169,7 +180,7 @@ def order_sums(sums: Sequence[RunSums], plan: Plan) -> tuple[OrderSums, ...]:
     spent = np.mean([one.spent for one in sums], axis=0)
     for number, wanted in enumerate(plan.wanted):
         done = np.array([one.done[number] for one in sums])
-        late = np.maximum(done - wanted.due, 0.0) / SECONDS_AN_HOUR
+        late = _hours_late(done, wanted.due)
         of_part = spent[number] / wanted.quantity
         found.append(
             OrderSums(
@@ -181,6 +192,21 @@ def order_sums(sums: Sequence[RunSums], plan: Plan) -> tuple[OrderSums, ...]:
                 filament_cost=float(of_part[FILAMENT]),
                 machine_cost=float(of_part[MACHINE]),
                 labour_cost=float(of_part[LABOUR]),
+                not_counted=_not_counted(plan, number),
             )
         )
     return tuple(found)
+
+
+def _not_counted(plan: Plan, number: int) -> tuple[str, ...]:
+    """The parts of an order's cost that some printer of it counts as nothing because they are not given."""
+    order, missing = plan.orders[number], set[str]()
+    for machine, seconds in zip(plan.machines[number], plan.wanted[number].seconds, strict=True):
+        if seconds < math.inf:
+            told = not_counted(machine)
+            if order.grams is not None and machine.filament.price_per_kg is not None:
+                told.pop("filament", None)  # told by the gram, so that no density is needed
+            missing |= told.keys()
+    if order.job is None and order.grams is None:
+        missing.add("filament")
+    return tuple(part for part in COST_PARTS if part in missing)

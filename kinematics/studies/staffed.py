@@ -3,25 +3,27 @@
 from __future__ import annotations
 
 import math
-from bisect import bisect_right
+from bisect import bisect_left
 from collections.abc import Sequence
 from datetime import date, datetime, time, timedelta, timezone, tzinfo
+from functools import cached_property
 
 from kinematics.machine import Economy
-from kinematics.machine.staffed_text import MINUTES_A_DAY, Shift, shift_of
+from kinematics.machine.kinds import MINUTES_A_DAY, Shift, shift_of
 
 NO_ZONE = timezone.utc  # noqa: UP017 a clock that is never put forward or back: its wall time is what people mean
 A_DAY = timedelta(days=1)
 DAYS_AT_A_TIME = 28
-DAYS_LOOKED_AT = 56  # for the longest span
+LOOKED_AT = 28 * 86400.0  # s, for the longest span
+SAME_MOMENT = 1e-3  # s: sums of seconds since 1970 are off by less than a thousandth of that
 
 
 class Staff:
     """Spans of staffed time, as seconds of the POSIX clock (s since 1970, no jumps).
 
     `shifts` hold on the wall clock of `zone`: a shift over the night in which clocks are put forward is an hour
-    shorter, one over the night in which they are put back an hour longer. No shifts: at all hours. Holidays are not
-    modelled.
+    shorter, one over the night in which they are put back an hour longer. No shifts: at all hours. The moment of
+    closing belongs to a span: a print that ends then is taken off. Holidays are not modelled.
     """
 
     def __init__(self, shifts: Sequence[Shift] | None, zone: tzinfo = NO_ZONE, since: float = 0.0) -> None:
@@ -60,13 +62,17 @@ class Staff:
                     self._ends.append(end)
             self._day += A_DAY
 
+    def _reach(self, number: int) -> None:
+        """Know the spans up to a number, and one more: what follows could still touch the last one."""
+        while number >= len(self._ends) - 1 and not self.always:
+            self._extend()
+
     def _span_at(self, moment: float) -> int:
-        """The number of the span that holds a moment, or of the next one; the last second of a span is not in it."""
+        """The number of the span that holds a moment, or of the next one; the moment of closing is in the span."""
         while not self.always and (len(self._ends) < 2 or self._ends[-1] <= moment):
             self._extend()
-        number = bisect_right(self._ends, moment)
-        while number >= len(self._ends) - 1 and not self.always:
-            self._extend()  # what follows could still touch the last one
+        number = bisect_left(self._ends, moment - SAME_MOMENT)
+        self._reach(number)
         return number
 
     def next_open(self, moment: float) -> float:
@@ -74,12 +80,29 @@ class Staff:
         return max(moment, self._starts[self._span_at(moment)])
 
     def is_open(self, moment: float) -> bool:
-        """Whether somebody is there."""
+        """Whether somebody is there; at closing they still are."""
         return self._starts[self._span_at(moment)] <= moment
 
     def open_until(self, moment: float) -> float:
         """When the staffed span ends that holds a moment or comes next."""
         return self._ends[self._span_at(moment)]
+
+    def opening_after(self, moment: float) -> float:
+        """When the span begins that follows the one that holds a moment or comes next; infinity at all hours."""
+        if self.always:
+            return math.inf
+        return self._starts[self._span_at(moment) + 1]
+
+    def work_begins(self, moment: float, seconds: float) -> float:
+        """The first moment from this one on at which work of so many seconds may begin: closing time does not cut into
+        it. Work longer than every span begins as soon as somebody is there.
+        """
+        number = self._span_at(moment)
+        needed = seconds if seconds <= self.longest_span else 2.0 * SAME_MOMENT
+        while max(moment, self._starts[number]) + needed > self._ends[number] + SAME_MOMENT:
+            number += 1
+            self._reach(number)
+        return max(moment, self._starts[number])
 
     def after_work(self, moment: float, seconds: float) -> float:
         """When work is done that takes so many seconds (s) of staffed time, begun as soon as somebody is there; what
@@ -87,36 +110,47 @@ class Staff:
         """
         number = self._span_at(moment)
         now = max(moment, self._starts[number])
-        while self._ends[number] - now < seconds:
+        while self._ends[number] - now < seconds - SAME_MOMENT:
             seconds -= self._ends[number] - now
-            now = self._starts[self._span_at(self._ends[number])]
             number += 1
+            self._reach(number)
+            now = self._starts[number]
         return now + seconds
-
-    def staffed_between(self, begins: float, ends: float) -> float:
-        """Seconds between two moments in which somebody is there."""
-        total, moment = 0.0, begins
-        while moment < ends:
-            number = self._span_at(moment)
-            start, end = max(moment, self._starts[number]), min(ends, self._ends[number])
-            total += max(end - start, 0.0)
-            moment = max(end, self._ends[number])
-        return total
 
     def spans_between(self, begins: float, ends: float) -> list[tuple[float, float]]:
         """The staffed spans between two moments, cut off at them."""
-        found, moment = [], begins
-        while (start := self.next_open(moment)) < ends:
-            moment = self.open_until(start)
-            found.append((start, min(moment, ends)))
+        if self.always:
+            return [(begins, ends)] if begins < ends else []
+        found, number = [], self._span_at(begins)
+        while self._starts[number] < ends:
+            start, end = max(begins, self._starts[number]), min(ends, self._ends[number])
+            if start < end:
+                found.append((start, end))
+            number += 1
+            self._reach(number)
         return found
 
-    def longest_span(self, since: float) -> float:
-        """The longest staffed time at a stretch (s) of the coming weeks; infinity at all hours."""
-        if self.always:
+    def staffed_between(self, begins: float, ends: float, work: float = 0.0) -> float:
+        """Seconds between two moments in which somebody is there; with `work` (s) those alone in which it could still
+        begin (see `work_begins`).
+        """
+        total, moment = 0.0, begins
+        while moment < ends:
+            opens = self.work_begins(moment, work)
+            closes = self.open_until(opens) - (work if work <= self.longest_span else 0.0)
+            total += max(min(ends, closes) - opens, 0.0)
+            moment = self.opening_after(opens)
+        return total
+
+    @cached_property
+    def longest_span(self) -> float:
+        """The longest staffed time at a stretch (s) of an ordinary week; infinity at all hours. A night that is longer
+        once a year, as clocks are put back, is none to wait for.
+        """
+        if self._shifts is None:
             return math.inf
-        spans = self.spans_between(since - 86400.0, since + DAYS_LOOKED_AT * 86400.0)
-        return max(end - start for start, end in spans[1:-1] or spans)
+        spans = Staff(self._shifts).spans_between(0.0, LOOKED_AT)
+        return max(end - start for start, end in spans[1:-1])
 
 
 def _cover_the_week(shifts: Sequence[Shift]) -> bool:

@@ -4,28 +4,54 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.caps.class_limits import NOTHING_VARIED
-from kinematics.caps.classes import MoveClass
+from kinematics.caps.classes import Classes, MoveClass
 from kinematics.caps.combine import Limits
 from kinematics.errors import InputError
-from kinematics.gcode.job import JobFacts
+from kinematics.gcode.job import Job, JobFacts
 from kinematics.gcode.moves import FILAMENT, PRINT, WAITS, Events
 from kinematics.machine import Machine
-from kinematics.planner.layers import LayerTimes, layer_times
-from kinematics.planner.unbounded import is_unbounded
+from kinematics.planner.ceilings import is_unbounded
+from kinematics.planner.features import NOT_CUT, Features
+from kinematics.planner.plan import Plan
+from kinematics.planner.sums import LayerTimes, layer_times
+from kinematics.planner.ties import NO_TIES, Ties
 from kinematics.studies import causes
-from kinematics.studies.prepared import Planned, PreparedJob
 from kinematics.studies.stops import Stops, stops_of
 
-if TYPE_CHECKING:
-    from kinematics.studies.blockwise import BlockwiseJob
-
 Then = Callable[["Timing"], "Sequence[Ask]"]
+
+
+class Planned(NamedTuple):
+    """A job planned under one machine; `varied` the keys that a study varied.
+
+    `whole` the number of the file's move that each move of `job` is a piece of, empty where none is cut.
+    """
+
+    machine: Machine
+    job: Job
+    classes: Classes
+    features: Features
+    limits: Limits
+    plan: Plan
+    varied: frozenset[str]
+    whole: NDArray[np.int64] = NOT_CUT
+    ties: Ties = NO_TIES
+
+    @property
+    def moves_of_file(self) -> int:
+        """How many moves the file has."""
+        return int(self.whole[-1]) + 1 if self.whole.size else len(self.job)
+
+    @property
+    def first_pieces(self) -> NDArray[np.int64] | slice:
+        """Where the first piece of every move of the file stands: every move where none is cut."""
+        return np.flatnonzero(np.diff(self.whole, prepend=-1)) if self.whole.size else slice(None)
 
 
 class Ask(NamedTuple):
@@ -156,18 +182,40 @@ def timing_from(
     return Timing(facts, table, limits, seconds, layers, stops, motion, cooling, by_cause, planned, path)
 
 
-def foresee(prepared: Sequence[PreparedJob | BlockwiseJob], asks: Sequence[Ask], then: Then | None = None) -> None:
-    """Tell what jobs will be timed under, and what will be asked once the first of `asks` is timed.
+class TimedJob(Protocol):
+    """A job that can be timed under one machine after the other, however it is read and kept."""
 
-    A job in blocks is then read once for all of it.
-    """
-    for job in prepared:
-        if not isinstance(job, PreparedJob):
-            job.foresee(asks, then)
+    @property
+    def heeds_file_limits(self) -> bool:
+        """Whether limits stated in the job have a say."""
+        ...
+
+    @property
+    def keeps_moves(self) -> bool:
+        """Whether its moves stay at hand, so that another question takes no reading."""
+        ...
+
+    def foresee(self, asks: Sequence[Ask], then: Then | None = None) -> None:
+        """Take note of what will be asked, and of what will be once the first of `asks` is timed."""
+        ...
+
+    def timed(self, ask: Ask) -> Timing:
+        """The timing under a machine. Raises InputError where the job cannot be read."""
+        ...
+
+    def totals(self, asks: Sequence[Ask]) -> NDArray[np.float64]:
+        """The total time under each of many machines (s). Raises InputError where the job cannot be read."""
+        ...
+
+
+def foresee(jobs: Sequence[TimedJob], asks: Sequence[Ask], then: Then | None = None) -> None:
+    """Tell jobs what they will be timed under: one that does not keep its moves is then read once for all of it."""
+    for job in jobs:
+        job.foresee(asks, then)
 
 
 def time_job(
-    prepared: PreparedJob | BlockwiseJob,
+    job: TimedJob,
     machine: Machine,
     varied: frozenset[str] = NOTHING_VARIED,
     passing: bool = False,
@@ -179,11 +227,13 @@ def time_job(
     The plan of a `passing` timing is written over by the next passing one; its sums stay. Raises InputError where the
     job cannot be read.
     """
-    if not isinstance(prepared, PreparedJob):
-        return prepared.timed(Ask(machine, varied, passing, scaled, total_only))
-    planned = prepared.planned(machine, varied, passing, dict(scaled))
-    job, found, limits = planned.job, planned.plan, planned.limits
-    lifted = any(factor == math.inf for _, factor in scaled)
+    return job.timed(Ask(machine, varied, passing, scaled, total_only))
+
+
+def timing_of_plan(planned: Planned, ask: Ask) -> Timing:
+    """The timing of a plan of all moves."""
+    job, found, limits, machine = planned.job, planned.plan, planned.limits, planned.machine
+    lifted = any(factor == math.inf for _, factor in ask.scaled)
     unbounded = lifted and is_unbounded(planned.features, limits.values, limits.advance, planned.ties)
     shortest = machine.cooling.shortest_layer_s or 0.0
     layers = layer_times(job.moves.layer, found.duration, job.layers, shortest)
@@ -192,7 +242,7 @@ def time_job(
         machine,
         planned.classes.table,
         limits,
-        found.seconds.copy() if passing else found.seconds,
+        found.seconds,
         layers,
         job.events,
         event_clock(planned, layers),

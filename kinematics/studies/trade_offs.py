@@ -10,6 +10,7 @@ import numpy as np
 
 from kinematics.caps.vibration import AXES, filter_of_axis
 from kinematics.machine import Machine
+from kinematics.studies.knees import FALLS
 from kinematics.studies.knobs import settings_of, variant_of
 
 if TYPE_CHECKING:
@@ -79,17 +80,22 @@ def rows_of_all_jobs(sweep: Sweep) -> list[SweepRow]:
 
 
 def recommended(sweep: Sweep) -> SweepRow | None:
-    """The gentlest row that no known cap refuses and that brings 90 % of what such rows bring.
+    """The gentlest row that no known cap refuses, that is no slower than the machine as it is, and that brings 90 % of
+    what such rows bring.
 
-    What they bring is the time between the slowest and the quickest of them; gentlest is the least acceleration of
-    printing moves, then the least values of the knobs in their order.
-    None where every row is refused.
+    What they bring is the time between the slowest and the quickest row that no cap refuses; gentlest is the least
+    acceleration of printing moves, then the least values of the knobs in their order. None where every row is refused
+    or slower than the machine is now.
     """
     rows = [row for row in rows_of_all_jobs(sweep) if row.within_caps is not False]
     if not rows:
         return None
     slowest, quickest = max(row.total for row in rows), min(row.total for row in rows)
     most = slowest - WORTH_HAVING * (slowest - quickest)
+    if sweep.present_total is not None:
+        most = min(most, sweep.present_total * (1.0 + FALLS))
+        if quickest > most:
+            return None
 
     def harshness(row: SweepRow) -> tuple[float, ...]:
         machine = variant_of(sweep.machine, settings_of(sweep.knobs, row.point)).machine

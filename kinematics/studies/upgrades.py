@@ -12,18 +12,13 @@ from kinematics.caps.flow import filament_mass
 from kinematics.errors import Finding, InputError, Notice
 from kinematics.machine import Machine, Upgrade, resolved_keys
 from kinematics.studies.causes import Cause
-from kinematics.studies.economics import Payback, costs_not_given, part_cost, payback
+from kinematics.studies.economics import Payback, costs_not_given, part_cost, payback, prints_per_part
 from kinematics.studies.intervals import USUAL, Sampling
 from kinematics.studies.payback_draws import Known, PaybackDraws
-from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.timing import Ask, Timing, foresee, time_job
+from kinematics.studies.timing import Ask, TimedJob, Timing, foresee, time_job
 
 if TYPE_CHECKING:
     import pandas
-
-    from kinematics.studies.blockwise import BlockwiseJob
-
-    Prepared = PreparedJob | BlockwiseJob
 
 MOST_SETS = 256  # sets of upgrades that are timed; beyond, the largest sets are left out
 WORTH_ADDING = 0.001  # share of a set's saving that each member of a useful combination must bring
@@ -46,7 +41,8 @@ class JobTimes(NamedTuple):
 class Option:
     """One upgrade or several together, on all jobs.
 
-    `saved` over one print of each job (s) and its share; `saved_per_month` over a month's prints (s) and its share;
+    `saved` over one print of each job (s) and its share; `saved_per_month` over a month's prints (s) and its share,
+    prints that fail included as they are in `saving`;
     `price`, `fitting_hours`, `investment` the price and the labour of fitting; `saving` a month, in money; `causes`
     what the month's time is spent under with the upgrade, longest first; `useful` whether each member of a
     combination brings something; `pays_from` good prints a month, of the same mix, from which the saving returns the
@@ -84,12 +80,19 @@ class Option:
 
 
 class Step(NamedTuple):
-    """One step of the best order: what is added, what that costs, what it saves more a month, months until it pays."""
+    """One step of the best order: what is added, what that costs, what it saves more a month, months until it pays.
+
+    Steps pay later and later: what paid sooner on top of another would have been taken together with it.
+    """
 
     upgrades: tuple[str, ...]
     investment: float
     saving: float
     months: float
+
+    def pays_within(self, years: float) -> bool:
+        """Whether the money is back within some years."""
+        return self.months <= 12.0 * years
 
 
 @dataclass(frozen=True, repr=False)
@@ -155,9 +158,12 @@ def option_row(option: Option) -> dict[str, str | float | None]:
 
 
 class _Month(NamedTuple):
-    """A month's prints on one machine: seconds of each job, seconds by cause, and what they cost."""
+    """A month's prints on one machine: seconds of a print of each job, `total` seconds of all prints of the month, also
+    by cause, those that fail included, and what they cost.
+    """
 
     seconds: tuple[float, ...]
+    total: float
     by_cause: dict[str, float]
     cost: float
 
@@ -171,12 +177,14 @@ class _Month(NamedTuple):
 def _month(timings: Sequence[Timing], machine: Machine, prints: Sequence[float]) -> _Month:
     by_cause: dict[str, float] = {}
     costs = []
+    made = prints_per_part(machine.economy)
     for timing, count in zip(timings, prints, strict=True):
         for cause, seconds in timing.by_cause.items():
-            by_cause[cause] = by_cause.get(cause, 0.0) + count * seconds
+            by_cause[cause] = by_cause.get(cause, 0.0) + made * count * seconds
         mass = filament_mass(machine, timing.facts.filament)
         costs.append(count * part_cost(machine, timing.total, mass).total)
-    return _Month(tuple(timing.total for timing in timings), by_cause, math.fsum(costs))
+    total = made * math.fsum(count * timing.total for timing, count in zip(timings, prints, strict=True))
+    return _Month(tuple(timing.total for timing in timings), total, by_cause, math.fsum(costs))
 
 
 def _machines(machine: Machine, upgrades: Sequence[Upgrade]) -> list[Machine]:
@@ -219,7 +227,7 @@ def _sets(count: int, clashes: set[frozenset[int]]) -> list[frozenset[int]]:
 
 
 def upgrades_prepared(
-    prepared: Sequence[Prepared],
+    prepared: Sequence[TimedJob],
     machine: Machine,
     prints: Sequence[float],
     tell: Callable[[str], None] = lambda _: None,
@@ -237,7 +245,7 @@ def upgrades_prepared(
         allowed = "[[upgrade]] blocks with name, price, fitting_hours and set"
         raise InputError.at(machine.source or "upgrades", "the machine has no upgrades", allowed)
     if not math.fsum(prints) > 0.0:
-        raise InputError.at("--per-month", "nothing is printed", "a number above 0 for one job at least")
+        raise InputError.at("--per-month", "nothing is printed", "a number above 0 for at least one job")
     alone = _machines(machine, upgrades)
     clashes = _clashes(alone, upgrades)
     sets = _sets(len(upgrades), clashes)
@@ -295,7 +303,7 @@ def upgrades_prepared(
     )
 
 
-def _statements_held(prepared: Sequence[Prepared], timings: Sequence[Timing], keys: frozenset[str]) -> int:
+def _statements_held(prepared: Sequence[TimedJob], timings: Sequence[Timing], keys: frozenset[str]) -> int:
     pairs = zip(prepared, timings, strict=True)
     return sum(timing.facts.silenced_by(keys) for job, timing in pairs if job.heeds_file_limits)
 
@@ -318,8 +326,7 @@ def _option(
     jobs = tuple(JobTimes(*row) for row in zip(names, prints, before.seconds, after.seconds, strict=True))
     once = math.fsum(job.before for job in jobs)
     saved = math.fsum(job.before - job.after for job in jobs)
-    month = math.fsum(job.per_month * job.before for job in jobs)
-    saved_month = math.fsum(job.per_month * (job.before - job.after) for job in jobs)
+    saved_month = before.total - after.total
     least_added = min(months[chosen - {i}].cost - after.cost for i in chosen)
     to_return = 12.0 * economy.service_years * saving
     return Option(
@@ -328,7 +335,7 @@ def _option(
         saved=saved,
         saved_share=saved / once if once > 0.0 else 0.0,
         saved_per_month=saved_month,
-        saved_share_per_month=saved_month / month if month > 0.0 else 0.0,
+        saved_share_per_month=saved_month / before.total if before.total > 0.0 else 0.0,
         price=price,
         fitting_hours=hours,
         investment=investment,

@@ -4,16 +4,12 @@ from __future__ import annotations
 
 import math
 from concurrent.futures import ThreadPoolExecutor
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from kinematics.caps.class_limits import IN_THE_JOB, NOTHING_VARIED
 from kinematics.caps.combine import ADVANCE_KEY, COMMANDED
 from kinematics.machine import Machine
-from kinematics.studies.timing import Ask, Timing, foresee, time_job
-
-if TYPE_CHECKING:
-    from kinematics.studies.blockwise import BlockwiseJob
-    from kinematics.studies.prepared import PreparedJob
+from kinematics.studies.timing import Ask, TimedJob, Timing, foresee
 
 ONE_PERCENT = 1.01
 SAME_TIME = 1e-12  # share of the time below which two plans took as long as each other
@@ -70,7 +66,7 @@ def scaled_ask(machine: Machine, key: str, factor: float, varied: frozenset[str]
 
 
 def worth_of_limits(
-    prepared: PreparedJob | BlockwiseJob,
+    prepared: TimedJob,
     machine: Machine,
     timing: Timing,
     varied: frozenset[str] = NOTHING_VARIED,
@@ -85,7 +81,7 @@ def worth_of_limits(
     foresee([prepared], asks)
 
     def total(ask: Ask) -> float | None:
-        found = time_job(prepared, *ask)
+        found = prepared.timed(ask)
         return None if found.unbounded else found.total
 
     # Planning lets other threads run, so that both cores are of use.

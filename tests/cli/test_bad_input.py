@@ -43,7 +43,7 @@ JOBS: list[tuple[str, bytes, tuple[str, ...], tuple[str, ...]]] = [
     ("blank", b" \n\t\r\n", (), ("bad.gcode: a file of blanks", "allowed: ")),
     ("noise", bytes(range(256)) * 40, (), ("bad.gcode: not a text file", "allowed: G-code as text")),
     ("still", b"G28\nM104 S200\n", (), ("bad.gcode: no motion", "allowed: at least one G0 to G3 move")),
-    ("prose", b"dear diary\n", (), ("bad.gcode: no motion", "line 1: line that is no G-code")),
+    ("prose", b"dear diary\n", (), ("bad.gcode: no motion", "line 1: dear: no G-code command")),
     (
         "arc",
         b"F60\nG2 X20 Y0 R1\n",
@@ -288,7 +288,7 @@ def test_places_where_no_table_of_moves_can_go(run: Run, folder: Path) -> None:
 
 def test_a_table_that_cannot_be_written_is_refused_before_the_job_is_read(run: Run, folder: Path) -> None:
     (folder / "there.csv").write_text("kept")
-    assert_findings(run("estimate", "missing.gcode", *MACHINE, "--moves", "there.csv"), "there.csv: the file is there")
+    assert_findings(run("estimate", "missing.gcode", *MACHINE, "--moves", "there.csv"), "there.csv: the file exists")
 
 
 def test_no_moves_are_written_where_the_job_is_bad(run: Run, folder: Path) -> None:

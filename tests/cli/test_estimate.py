@@ -71,7 +71,7 @@ def test_the_first_screen_has_its_eight_parts(run: Run, folder: Path) -> None:
         assert cause["cause"] in line
         assert "%" in line
     # (4) one change, (5) the peak flow with its line, (6) limits not given, (7) warnings, (8) what to try next
-    assert any(line.startswith("if you change one thing: ") and " saves " in line for line in lines)
+    assert any(line.startswith("if you change one thing, ") and " saves " in line for line in lines)
     assert any(line.startswith(f"peak flow {job['peak_flow_mm3_s']:.1f} mm³/s (line 15)") for line in lines)
     assert any(
         line.startswith("not in the machine file, so taken as no limit: axes.x.max_speed_mm_s") for line in lines

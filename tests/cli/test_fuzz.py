@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from kinematics.machine.loading import builtin_text
+from kinematics.machine.file import builtin_text
 from tests.cli.conftest import HOOK, ROOT, Run
 
 SAMPLES = ROOT / "sample_gcode"

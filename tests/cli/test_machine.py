@@ -129,3 +129,44 @@ def test_new_overwrites_when_told(run: Run, folder: Path) -> None:
     (folder / "mine.toml").write_text("old")
     assert run("machine", "new", "mine.toml", "--force", "--name", "New").status == 0
     assert load_machine("mine.toml").name == "New"
+
+
+def test_new_asks_again_after_a_wrong_answer(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    import sys
+
+    typed = io.TextIOWrapper(io.BytesIO(b"  \nCorner bench\nlarge\n220 by 220\n220 x 210 x 240\nquik\nquick\n"))
+    monkeypatch.setattr(typed, "isatty", lambda: True, raising=False)
+    monkeypatch.setattr(sys, "stdin", typed)
+    ran = run("machine", "new", "mine.toml")
+    assert ran.status == 0, ran.err
+    assert ran.err.count("How large may a print be") == 3
+    assert ran.err.count("Which is it most like") == 2
+    assert "did you mean 'quick'?" in ran.err
+    assert load_machine("mine.toml").value_of("machine.bed_mm") == [220.0, 210.0, 240.0]
+
+
+def test_a_bed_of_22_mm_is_doubted(run: Run, folder: Path) -> None:
+    ran = run("machine", "new", "mine.toml", "--bed", "22 22 24", "--name", "Bench")
+    assert ran.status == 0
+    assert "doubtful: machine.bed_mm = 22 is below 60: is it in mm, not cm?" in ran.out
+    checked = run("machine", "check", "mine.toml")
+    assert checked.status == 1
+    assert checked.out.count("machine.bed_mm = 22 ") == 1  # told once of two sides alike
+    assert "machine.bed_mm = 24 is below 60" in checked.out
+    assert run("machine", "check", "mine.toml", "--set", "machine.bed_mm=[220, 220, 240]").status == 0
+
+
+def test_the_quick_machine_has_a_crossed_belt() -> None:
+    """Along a diagonal one motor of the two moves the head alone, at √2 times its speed."""
+    import math
+
+    import numpy as np
+
+    from kinematics.machine.mechanisms import mechanism_of
+
+    quick = load_machine("quick")
+    assert quick.value_of("machine.mechanism") == "crossed-belt"
+    diagonal = np.array([[math.sqrt(0.5)], [math.sqrt(0.5)], [0.0]])
+    a, b, _ = mechanism_of(quick).motor_speeds(diagonal, np.zeros((3, 1)))[:, 0]
+    assert (a, b) == pytest.approx((math.sqrt(2.0), 0.0))
+    assert {name: motor.max_speed_mm_s for name, motor in quick.motors.items()} == {"a": 650.0, "b": 650.0}

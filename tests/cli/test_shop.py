@@ -51,7 +51,7 @@ def test_the_document(run: Run, shop: Path) -> None:
     assert document["effects"][0]["prints_shorter_share"] == 0.0
     assert document["effects"][1]["prints_shorter_share"] > 0.0
     assert {trial["trial"] for trial in document["bottleneck"]["trials"]} == {
-        "all prints a third shorter", "people at all hours", "a second one", "a second two",
+        "prints a third shorter", "parts off a third quicker", "people at all hours", "a second one", "a second two",
     }  # fmt: skip
     assert document["not_planned"] == []
     again = run(*BASE, "--upgrade", "brisk", "--candidate", "people: economy.turnaround_min=1", "--json", "--runs", "4")
@@ -98,7 +98,7 @@ def test_a_picture_is_not_overwritten_unasked(run: Run, shop: Path) -> None:
 
 def test_it_cautions_about_unattended_running(run: Run, shop: Path) -> None:
     (shop / "orders.csv").write_text("order,hours\na,1\n")
-    assert "only as their makers' instructions and local codes allow" in run(*BASE).out
+    assert "only as the manufacturer's instructions and local codes allow" in run(*BASE).out
     assert "unattended" not in run(*BASE, "--set", "economy.unattended=false").out
 
 

@@ -47,10 +47,74 @@ def test_the_screen_tells_what_the_json_does(run: Run) -> None:
         for row in rows
     ]
     for name, knee in document["knee"].items():
-        for one in knee["knees"]:
-            assert f"{one['share']:.0%} from {quantity_text(one['value'])} on" in screen.out
-        assert f"{name}: from {quantity_text(knee['from'])} it can bring" in screen.out
-        assert f"the floor is {duration_text(knee['floor_s'])}, set by {knee['floor_cause']}" in screen.out
+        last = {one["about"]: one for gain in (knee, knee["from_present"]) for one in gain["knees"]}
+        for one in last.values():
+            assert f"{one['share']:.0%} by about {quantity_text(one['about'])}" in screen.out
+        assert f"{name}: {knee['present']:,.6g}" in screen.out
+        saves, more = duration_text(knee["saves_s"]), duration_text(knee["from_present"]["saves_s"])
+        assert f"raising it from {knee['from']:,.6g} saves at most {saves}:" in screen.out
+        assert f"raising it from {knee['present']:,.6g} (now) saves at most {more}:" in screen.out
+        assert f"it takes {duration_text(knee['floor_s'])} at least, held by {knee['floor_cause']}" in screen.out
+
+
+def knee_of(run: Run, knob: str, *more: str) -> tuple[dict[str, Any], list[str]]:
+    """What a sweep of one knob says of it, as JSON and as lines."""
+    arguments = ("sweep", "bracket.gcode", "--machine", "middling", *more, "--vary", knob)
+    document, screen = json.loads(run(*arguments, "--json").out), run(*arguments)
+    assert screen.status == 0, screen.err
+    return document["knee"][knob.partition("=")[0]], screen.out.splitlines()
+
+
+@pytest.mark.parametrize(
+    "knob",
+    [
+        "cooling.shortest_layer_s=1:20:3",
+        "filament.pressure_advance_s=0:0.2:3",
+        "axes.z.max_speed_mm_s=1,5",
+        "motion.lookahead_moves=1,5,50",
+        "corner=0.001,5",
+        "stops.homing_s=0,30",
+        "acceleration=1e6,1e8",
+    ],
+)
+def test_no_saving_is_ever_negative_and_no_line_too_long(run: Run, knob: str) -> None:
+    knee, lines = knee_of(run, knob)
+    savings = [knee["saves_s"], *([] if knee["from_present"] is None else [knee["from_present"]["saves_s"]])]
+    assert min(savings) >= 0.0
+    assert not [line for line in lines if " -" in line or "−" in line]
+    assert all(len(line) <= 80 for line in lines if "hot parts" not in line)
+    assert (knee["turned"] == "down") == any("lowering it" in line for line in lines)
+    for gain, saves in zip((knee["from_present"], knee), savings[::-1], strict=False):
+        assert gain is None or saves >= 0.0
+
+
+def test_what_lies_beyond_the_sweep_is_said_to(run: Run) -> None:
+    knee, lines = knee_of(run, "acceleration=300,400", "--set", "cooling.shortest_layer_s=0")
+    assert all(one["beyond"] for one in knee["knees"][1:])
+    assert any(line.strip().startswith("past this sweep: ") for line in lines)
+    inside, wide = knee_of(run, "acceleration=300,1e6", "--set", "cooling.shortest_layer_s=0")
+    assert not any(one["beyond"] for one in inside["knees"])
+    assert not any("past this sweep" in line for line in wide)
+
+
+def test_what_saves_nothing_is_said_to(run: Run) -> None:
+    knee, lines = knee_of(run, "motors.e.max_speed_mm_s=1e4,1e5")
+    assert (knee["saves_s"], knee["knees"], knee["from_present"]) == (0.0, [], None)
+    assert "motors.e.max_speed_mm_s: not given now" in lines
+    assert "  raising it from 10,000 saves nothing" in lines
+
+
+def test_nothing_slower_than_now_is_recommended(run: Run) -> None:
+    common = ("sweep", "bracket.gcode", *MIDDLING, "--set", "flow=100")
+    arguments = (*common, "--vary", "acceleration=300,600", "--vary", "speed=0.5,1")
+    document, screen = json.loads(run(*arguments, "--json").out), run(*arguments)
+    assert document["recommended"] is None
+    assert min(row["total_s"] for row in document["rows"]) > document["present_total_s"]
+    assert "recommended: none of these; nothing within the caps is faster than what the" in screen.out
+    assert f"machine has now ({duration_text(document['present_total_s'])})" in screen.out
+    faster = (*common, "--vary", "acceleration=300,3000", "--vary", "speed=0.5,2")
+    found = json.loads(run(*faster, "--json").out)
+    assert found["recommended"]["total_s"] <= found["present_total_s"] == document["present_total_s"]
 
 
 def test_rows_are_those_of_estimates(run: Run) -> None:
@@ -117,7 +181,7 @@ def test_a_killed_sweep_goes_on_to_the_same_bytes(run: Run, folder: Path) -> Non
         file.write(b"9000,0.0")  # a line that was not finished
     resumed = run(*arguments, "killed.csv")
     assert resumed.status == 0
-    assert f"{left - 1:,} of 12,000 candidates are done already; going on" in resumed.err
+    assert f"{left - 1:,} of 12,000 candidates are done already; carrying on" in resumed.err
     assert run(*arguments, "whole.csv").status == 0
     assert (folder / "killed.csv").read_bytes() == (folder / "whole.csv").read_bytes()
     assert not [path for path in folder.iterdir() if "partial" in path.name]
@@ -151,7 +215,7 @@ def test_interrupted_what_is_done_is_kept(run: Run, folder: Path, monkeypatch: p
         interrupt_after(patched, 1)
         ran = run(*arguments)
     assert ran.status == 130
-    assert "kept in rows.csv.partial; the same command goes on from there" in ran.err
+    assert "kept in rows.csv.partial; the same command picks up from there" in ran.err
     # A last candidate that is not whole is done again.
     partial = folder / "rows.csv.partial"
     lines = partial.read_bytes().splitlines(keepends=True)
@@ -245,16 +309,16 @@ def test_without_a_machine_a_built_in_one_is_named(run: Run) -> None:
 @pytest.mark.parametrize(
     ("more", "found"),
     [
-        (("--vary", "acceleration"), "'acceleration' is no knob with its values"),
-        (("--vary", "=1,2"), "'=1,2' is no knob with its values"),
-        (("--vary", "acceleration=1:2"), "'1:2' says no values for acceleration"),
-        (("--vary", "acceleration=5:1:3"), "'5:1:3' says no values"),
-        (("--vary", "acceleration=0:1:3log"), "'0:1:3log' says no values"),
-        (("--vary", "acceleration=1:2:0"), "'1:2:0' says no values"),
-        (("--vary", "acceleration=1:2:9999999"), "says no values"),
-        (("--vary", "acceleration=1,two"), "'1,two' says no values"),
-        (("--vary", "acceleration=1,nan"), "a value that is no number"),
-        (("--vary", "acceleration=1:inf:3"), "a value that is no number"),
+        (("--vary", "acceleration"), "can't read 'acceleration' as a knob and its values"),
+        (("--vary", "=1,2"), "can't read '=1,2' as a knob and its values"),
+        (("--vary", "acceleration=1:2"), "can't read '1:2' as values of acceleration"),
+        (("--vary", "acceleration=5:1:3"), "can't read '5:1:3' as values"),
+        (("--vary", "acceleration=0:1:3log"), "can't read '0:1:3log' as values"),
+        (("--vary", "acceleration=1:2:0"), "can't read '1:2:0' as values"),
+        (("--vary", "acceleration=1:2:9999999"), "can't read '1:2:9999999' as values"),
+        (("--vary", "acceleration=1,two"), "can't read '1,two' as values"),
+        (("--vary", "acceleration=1,nan"), "is a number"),
+        (("--vary", "acceleration=1:inf:3"), "is a number"),
         (("--vary", "acceleration=0,100"), "acceleration"),
         (("--vary", "accelaration=1,2"), "unknown key accelaration"),
         (("--vary", "machine.name=1,2"), "machine.name"),
@@ -265,7 +329,7 @@ def test_without_a_machine_a_built_in_one_is_named(run: Run) -> None:
             "turn the same key, motion.print_acceleration_mm_s2",
         ),
         (("--vary", "acceleration=1:9:99999", "--vary", "speed=1:9:999"), "99,899,001 candidates"),
-        ((*RISING, "--prints", "bracket.gcode=0"), "is not a number of prints"),
+        ((*RISING, "--prints", "bracket.gcode=0"), "can't read 'bracket.gcode=0' as a job and a number of prints"),
         ((*RISING, "--prints", "braket.gcode=2"), "did you mean 'bracket.gcode'"),
         ((*RISING, "--picture", "one.gif"), "can't draw a picture that ends in '.gif'"),
         ((*TWO, "--vary", "corner=0.1,0.2", "--picture", "one.svg"), "3 knobs"),

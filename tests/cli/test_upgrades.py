@@ -71,7 +71,7 @@ def test_how_often_each_job_is_printed(run: Run, own: Path) -> None:
         (("often",), "'often' is not a number of prints; allowed: a number, 0 or more"),
         (("-3",), "'-3' is not a number"),
         (("nan",), "'nan' is not a number"),
-        (("hok.gcode=3",), "'hok.gcode' is no job of this command; allowed: bracket.gcode, hook.gcode (did you mean"),
+        (("hok.gcode=3",), "'hok.gcode' is not one of the jobs; allowed: bracket.gcode, hook.gcode (did you mean"),
         (("3", "4"), "every other job is given twice"),
     ],
 )
@@ -90,7 +90,7 @@ def test_in_a_pipe_there_are_tabs_and_all_of_it_is_the_answer(run: Run, own: Pat
     ]  # fmt: skip
     assert [row[0] for row in rows] == ["A brisk", "B melt zone"]
     assert "one of each a day is assumed; --per-month tells" in ran.out
-    assert "melt zone does nothing for these jobs: what holds them is" in ran.out
+    assert "melt zone does nothing for these jobs: they are held back by" in ran.out
     assert "npv" not in run(*BASE).out
 
 

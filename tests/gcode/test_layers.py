@@ -78,6 +78,11 @@ def test_turning_to_and_fro_while_climbing_is_no_full_turn() -> None:
     assert set(layers("Z0.2\n" + lines)[1:]) == {1}
 
 
+def test_doubling_back_while_climbing_turns_neither_way() -> None:
+    lines = "\n".join(f"X{9 * (i % 2)} Z{0.2 + 0.01 * i} E1" for i in range(1, 60))
+    assert set(layers("Z0.2\n" + lines)[1:]) == {1}
+
+
 def test_turns_count_from_the_start_of_the_climb() -> None:
     """A first climbing move straight up has no direction to turn from."""
     square = "".join(f"X{x} Y{y} Z{1 + 0.1 * i} E1\n" for i, (x, y) in enumerate([(9, 0), (9, 9), (0, 9), (0, 0)]))

@@ -23,7 +23,7 @@ COMPILER = {"numba", "llvmlite"}
 SOURCES = sorted(PACKAGE.rglob("*.py"))
 TESTS = sorted((ROOT / "tests").rglob("*.py"))
 NAMES = [str(path.relative_to(ROOT)) for path in SOURCES]
-HEAVY = ("numpy", "numba", "pandas", "pydantic", "rich", "matplotlib", "scipy", "jinja2", "simpy", "numpy_financial")
+HEAVY = ("numpy", "numba", "pandas", "pydantic", "rich", "matplotlib", "scipy", "jinja2", "numpy_financial")
 Definition = ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef
 
 
@@ -153,7 +153,7 @@ def test_an_estimate_loads_no_tables_and_no_pictures() -> None:
     for more in ((), ("--json",)):
         loaded = after_command("estimate", "sample_gcode/bracket.gcode", "--machine", "quick", *more)
         assert "numpy" in loaded
-        assert not loaded & {"pandas", "matplotlib", "jinja2", "rich", "IPython", "simpy", "numpy_financial"}
+        assert not loaded & {"pandas", "matplotlib", "jinja2", "rich", "IPython", "numpy_financial"}
 
 
 def test_a_comparison_loads_no_tables_and_no_pictures() -> None:

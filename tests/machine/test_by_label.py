@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from kinematics.errors import InputError
 from kinematics.machine import Candidate, Machine, load_machine, parse_settings, resolved_keys
-from kinematics.machine.model import LabelMoves
-from kinematics.toml.dotted import quoted
+from kinematics.machine.keys import LabelMoves
+from kinematics.toml.files import quoted
 
 KEYS = (
     "print_acceleration_mm_s2",
@@ -90,7 +90,7 @@ def test_a_machine_with_labels_survives_copying_pickling_hashing_and_json() -> N
     tables = json.loads(json.dumps(machine.as_dict(), allow_nan=False))
     assert tables["motion"]["by_label"]["outer"]["print_acceleration_mm_s2"] == 600.0
     assert tables["motion"]["by_label"]["outer wall, 2.0"]["feed_override"] is None
-    again = Machine.model_validate(tables | {"candidate": machine.candidates})
+    again = Machine(**tables | {"candidate": machine.candidates})
     assert again == machine
     assert Machine().as_dict()["motion"]["by_label"] == {}
     with pytest.raises(TypeError):

@@ -6,7 +6,7 @@ import pytest
 
 from kinematics.errors import InputError
 from kinematics.machine import Machine, Upgrade
-from kinematics.machine.staffed_text import Shift, shift_of
+from kinematics.machine.kinds import Shift, shift_of
 
 TEXT = """\
 [economy]

@@ -14,7 +14,7 @@ from kinematics.cli.machine import command
 from kinematics.errors import InputError
 from kinematics.gcode.job import Job, JobFacts, StatedLimit, facts_of
 from kinematics.machine import Machine, load_machine, machine_text_from_limits
-from kinematics.machine.keys import all_keys, find_key
+from kinematics.machine.names import all_keys, find_key
 
 STEP = "motion.speed_step_mm_s"
 JUNCTION = "motion.junction_deviation_mm"

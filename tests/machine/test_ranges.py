@@ -119,9 +119,7 @@ def test_settings_and_candidates_may_give_ranges() -> None:
     stepping = Machine().with_settings({"motion.speed_step_mm_s": {"x": Range(6.0, 8.0, 9.0), "y": 8.0}})
     assert stepping.ranges == {"motion.speed_step_mm_s.x": Range(6.0, 8.0, 9.0)}
     candidate = Candidate("brisk", {"acceleration": Range(3000.0, 4000.0, 4500.0)})
-    assert candidate.model_dump(mode="json")["set"] == {
-        "acceleration": {"low": 3000.0, "likely": 4000.0, "high": 4500.0}
-    }
+    assert candidate.as_dict()["set"] == {"acceleration": {"low": 3000.0, "likely": 4000.0, "high": 4500.0}}
     brisk = bench().with_settings(candidate.set)
     assert brisk.ranges["motion.print_acceleration_mm_s2"] == Range(3000.0, 4000.0, 4500.0)
 

@@ -7,11 +7,10 @@ import pickle
 from typing import Any
 
 import pytest
-from pydantic import TypeAdapter, ValidationError
 
 from kinematics.errors import InputError
 from kinematics.machine import Machine, load_machine
-from kinematics.machine.value_kinds import ShareOfOne, TorqueCurve
+from kinematics.machine.kinds import SHARE_OF_ONE, TORQUE
 from kinematics.reports.documents import machine_document
 
 ROWS = [[200.0, 9.0], [220.0, 12.0]]
@@ -69,25 +68,21 @@ def test_every_doubtful_row_is_told() -> None:
     ]
 
 
-TORQUE: TypeAdapter[Any] = TypeAdapter(TorqueCurve)
-SHARE: TypeAdapter[float] = TypeAdapter(ShareOfOne)
-
-
-@pytest.mark.parametrize("rows", [[[0, 0.4], [600, 0.34], [1500, 0]], [[600, 0.3]], None])
+@pytest.mark.parametrize("rows", [[[0, 0.4], [600, 0.34], [1500, 0]], [[600, 0.3]]])
 def test_torque_curves_rise_in_speed(rows: Any) -> None:
-    assert TORQUE.validate_python(rows) == (rows and tuple((float(n), float(t)) for n, t in rows))
+    assert TORQUE.read(rows) == tuple((float(n), float(t)) for n, t in rows)
 
 
 @pytest.mark.parametrize(
     "rows", [[], [[0, 0.4]], [[600, 0.4], [600, 0.3]], [[600, 0.4], [0, 0.3]], [[-1, 0.4], [9, 0.3]], [[9, -0.1]], 0.4]
 )
 def test_other_torque_curves_are_refused(rows: Any) -> None:
-    with pytest.raises(ValidationError):
-        TORQUE.validate_python(rows)
+    with pytest.raises((ValueError, TypeError)):
+        TORQUE.read(rows)
 
 
 def test_a_share_is_above_zero_and_one_at_most() -> None:
-    assert SHARE.validate_python(1) == 1.0
+    assert SHARE_OF_ONE.read(1) == 1.0
     for wrong in (0.0, 1.01, True, "0.5", float("nan")):
-        with pytest.raises(ValidationError):
-            SHARE.validate_python(wrong)
+        with pytest.raises((ValueError, TypeError)):
+            SHARE_OF_ONE.read(wrong)

@@ -11,7 +11,7 @@ from math import dist, inf, pi, tau
 from typing import NamedTuple, Protocol
 
 PRINT = 0
-SAME_HEIGHT = 1e-6  # mm: printing moves this near in height lie in one layer
+SAME_HEIGHT = 1.5e-6  # mm: printing moves this near in height lie in one layer
 SAME_TURN = 1e-6  # rad
 
 
@@ -54,7 +54,8 @@ class Climb:
     def follow(self, place: int, move: Step) -> None:
         heading = complex(move.dx, move.dy)
         if heading and self.heading and place == self.last + 1:
-            self.wound += phase(heading / self.heading)
+            turn = phase(heading / self.heading)
+            self.wound += turn if abs(turn) < pi - SAME_TURN else 0.0  # one that doubles back turns neither way
         self.heading = heading or self.heading
         self.last = place
         self.end = move.start[2] + move.dz

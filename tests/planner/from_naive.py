@@ -18,8 +18,7 @@ from kinematics.caps.motor_drives import jacobians
 from kinematics.gcode.moves import Moves, NozzleTargets
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import Cartesian, LinearDelta, has_coupled_limits, mechanism_of
-from kinematics.planner.features import RULE_OFF, CornerSettings, Features, make_features
-from kinematics.planner.motors import Drive
+from kinematics.planner.features import RULE_OFF, CornerSettings, Drive, Features, make_features
 from kinematics.planner.plan import Plan, plan
 from kinematics.planner.ties import NO_TIES, Ties, make_ties
 from tests.naive.planner_motors import NO_PLACE, places_of

@@ -7,11 +7,18 @@ import random
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
+from kinematics.caps import columns as by
 from kinematics.caps.drive import ForceCurve, curve_table
 from kinematics.compiled import compiled
-from kinematics.planner.pairs import pair_ceilings
+from kinematics.machine import Machine
+from kinematics.planner.features import Features
+from kinematics.planner.ties import NO_TIES, tie_ceilings, tie_scratch
 from tests.naive.pairs_twin import NaiveDrive, NaiveTie
+from tests.naive.planner_records import NaiveMove
+from tests.naive.random_paths import to_moves
+from tests.planner.from_naive import features_of
 
 OWN = 255  # stands for a ceiling of the move's own
 
@@ -25,54 +32,25 @@ class Pair(NamedTuple):
     holds_acceleration: int
 
 
-@compiled
-def _ceilings(length, curves, loads, advance, pace, sluggish, causes, tied, lines, pieces):  # type: ignore[no-untyped-def]
-    ratio, classes = np.ones(1), np.zeros(1, np.uint16)
-    pair_ceilings(
-        length,
-        ratio,
-        classes,
-        advance,
-        curves,
-        loads,
-        0,
-        1,
-        0,
-        curves.shape[0],
-        pace,
-        sluggish,
-        causes[0],
-        causes[1],
-        tied,
-        lines,
-        pieces,
-    )
+Reals = NDArray[np.float64]
+ONE_MOVE = features_of(to_moves([NaiveMove(dx=1.0)]), Machine())
 
 
 @compiled
-def lower_block(  # type: ignore[no-untyped-def]
-    run_length, ratio, classes, curves, loads, advance, begin, end, paces, sluggish, causes, tied, lines, pieces
-):
-    """`pair_ceilings` for Python; `causes` uint8[2, n] of cruising and ramping, drives from 20 on, the extruder 30."""
-    pair_ceilings(
-        run_length,
-        ratio,
-        classes,
-        advance,
-        curves,
-        loads,
-        begin,
-        end,
-        20,
-        30,
-        paces,
-        sluggish,
-        causes[0],
-        causes[1],
-        tied,
-        lines,
-        pieces,
-    )
+def lower_block(features, ties, advance, begin, end, paces, sluggish, causes):  # type: ignore[no-untyped-def]
+    """`tie_ceilings` for Python; `causes` uint8[2, n] of cruising and ramping."""
+    scratch = tie_scratch(end - begin, ties.curves.shape[0])
+    tie_ceilings(features, ties, advance, begin, end, paces, sluggish, (causes[0], causes[1]), scratch)
+
+
+def tied_features(ratio: Reals, classes: NDArray[np.uint16]) -> Features:
+    """Features of which only these are read; one entry a move."""
+    return ONE_MOVE._replace(ratio=ratio, move_class=classes)
+
+
+def holder(code: int, drives: int) -> int:
+    """What a cause stands for: OWN ceiling, a drive's place, or the number of drives for the extruder."""
+    return OWN if code == OWN else drives if code == by.ADVANCE else code - by.DRIVE_1
 
 
 def pair_of(tie: NaiveTie) -> Pair:
@@ -82,11 +60,11 @@ def pair_of(tie: NaiveTie) -> Pair:
     loads = np.array([[[one.mass, one.friction, one.share] for one in tie.drives]]).reshape(1, drives, 3)
     pace, sluggish = np.array([1.0 / tie.fastest]), np.array([1.0 / tie.steepest])
     causes = np.full((2, 1), OWN, np.uint8)
-    scratch = np.empty(1, np.int64), np.empty((drives + 2, 4)), np.empty(drives, np.int64)
-    advance = np.array([[tie.advance, tie.delay]])
-    _ceilings(np.array([tie.length]), curves, loads, advance, pace, sluggish, causes, *scratch)
+    ties = NO_TIES._replace(run_length=np.array([tie.length]), loads=loads, curves=curves)
+    features = tied_features(np.ones(1), np.zeros(1, np.uint16))
+    lower_block(features, ties, np.array([[tie.advance, tie.delay]]), 0, 1, pace, sluggish, causes)
     speed = math.inf if pace[0] == 0.0 else float(1.0 / pace[0])
-    return Pair(speed, float(1.0 / sluggish[0]), int(causes[0, 0]), int(causes[1, 0]))
+    return Pair(speed, float(1.0 / sluggish[0]), *(holder(int(code), drives) for code in causes[:, 0]))
 
 
 def random_drive(draw: random.Random) -> NaiveDrive:

@@ -20,8 +20,9 @@ from kinematics.caps.combine import limits_of
 from kinematics.lanes import LANES
 from kinematics.machine import Machine, load_machine
 from kinematics.planner.batch import BLOCK, batch_features, batch_times
+from kinematics.planner.ceilings import hang_on_turns
 from kinematics.planner.features import Features
-from kinematics.planner.plan import hang_on_turns, plan
+from kinematics.planner.plan import plan
 from kinematics.studies.prepared import PreparedJob
 from tests.naive.planner_records import NaiveMove
 from tests.naive.random_motors import MECHANISMS, with_motors
@@ -223,7 +224,7 @@ def test_marks_and_layers_where_nothing_is_timed() -> None:
     features = straight_job(3)
     batch = batch_features(features, np.array([0, 1, 3], np.int32))
     nothing = batch_times(batch, [], None, 3, np.array([0, 3]))
-    assert [field.shape for field in nothing] == [(0,), (2, 0), (4, 0)]
+    assert [field.shape for field in nothing] == [(0,), (2, 0), (4, 0), (0,), (0,)]
     some = batch_times(batch, ramp_tables([10.0] * 9), None, 3, np.array([0, 0, 1, 3, 3]))
     assert some.passed.shape == (5, 9)
     assert (some.passed[:2] == 0.0).all()

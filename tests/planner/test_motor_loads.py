@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from kinematics.caps.drive import AxisKeys, Drives, MotorKeys, drives_of
-from kinematics.planner.motor_loads import FRICTION, MASS, SHARE, motor_loads, stuck_moves, worse_end
+from kinematics.planner.ties import FRICTION, MASS, SHARE, motor_loads, worse_end
 
 Reals = NDArray[np.float64]
 
@@ -148,11 +148,3 @@ def test_one_matrix_a_move_is_as_good_as_one_for_all() -> None:
 def test_the_worse_end_is_the_worse_in_every_respect() -> None:
     one, other = np.array([[[1.0, 5.0, 0.2]]]), np.array([[[2.0, 4.0, 0.3]]])
     assert worse_end(one, other).tolist() == [[[2.0, 5.0, 0.3]]]
-
-
-def test_moves_that_friction_holds_are_found() -> None:
-    drives = drives_under(CARTESIAN[0], (1.0,) * 4, (4.0, 6.0, 0.0, 0.0))
-    loads = motor_loads(drives, directions(0.0, 90.0, 30.0), CARTESIAN)
-    assert stuck_moves(drives, loads).size == 0
-    loads[1, 1, FRICTION] = 2.0 * math.pi * 0.4 / 0.04  # N, all that the motor pulls at rest
-    assert stuck_moves(drives, loads).tolist() == [1]

@@ -10,9 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from kinematics.caps import columns as by
 from kinematics.caps.drive import ForceCurve, curve_table
 from kinematics.planner.features import CornerSettings, make_features
-from kinematics.planner.pairs import run_lengths
+from kinematics.planner.ties import NO_TIES, run_lengths
 from tests.naive.pairs_twin import (
     NO_END,
     NaiveDrive,
@@ -22,7 +23,7 @@ from tests.naive.pairs_twin import (
     times_from_stop_to_stop,
 )
 from tests.naive.random_paths import random_job, to_moves
-from tests.planner.pair_cases import OWN, Pair, lower_block, pair_of, random_tie
+from tests.planner.pair_cases import OWN, Pair, lower_block, pair_of, random_tie, tied_features
 
 ROUNDING = 1e-9  # relative: what the model promises
 HAIR = 1e-12  # relative: a speed just below the end of a curve
@@ -217,9 +218,9 @@ def test_a_block_is_lowered_move_by_move() -> None:
     speed, steepest = draw.uniform(5.0, 400.0, end - begin), draw.uniform(500.0, 20000.0, end - begin)
     paces, sluggish, causes = 1.0 / speed, 1.0 / steepest, np.full((2, n), OWN, np.uint8)
     curves = curve_table([ForceCurve(np.array(one.speeds), np.array(one.forces)) for one in drives])
-    scratch = np.empty(n, np.int64), np.empty((4, 4)), np.empty(2, np.int64)
-    lower_block(run_length, ratio, classes, curves, loads, advance, begin, end, paces, sluggish, causes, *scratch)
-    named = {0: 20, 1: 21, 2: 30, OWN: OWN}
+    ties = NO_TIES._replace(run_length=run_length, loads=loads, curves=curves)
+    lower_block(tied_features(ratio, classes), ties, advance, begin, end, paces, sluggish, causes)
+    named = {0: by.DRIVE_1, 1: by.DRIVE_2, 2: by.ADVANCE, OWN: OWN}
     for i in range(n):
         if not begin <= i < end:
             assert (causes[:, i] == OWN).all()

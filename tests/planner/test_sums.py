@@ -8,8 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
-from kinematics.planner.layers import lengthened, sums_by_layer
-from kinematics.planner.path_sums import PATH_SUMS, add_path
+from kinematics.planner.sums import PATH_SUMS, add_path, lengthened, sums_by_layer
 
 NUMBERS = st.floats(0.0, 500.0)
 MOVES = st.lists(st.tuples(st.sampled_from([PRINT, TRAVEL, FILAMENT]), NUMBERS, NUMBERS, NUMBERS), min_size=1)

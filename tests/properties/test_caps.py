@@ -17,8 +17,8 @@ from kinematics.caps import columns as by
 from kinematics.caps.combine import ADVANCE_KEY, COMMANDED
 from kinematics.errors import InputError
 from kinematics.machine import Machine
+from kinematics.planner.ceilings import is_unbounded
 from kinematics.planner.plan import Plan
-from kinematics.planner.unbounded import is_unbounded
 from tests.naive.planner_caps import drives_of_move, tie_of
 from tests.naive.planner_ceilings import ceilings_of, length_of
 from tests.naive.planner_motors import places_of

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -15,8 +15,8 @@ from kinematics.gcode.chunks import Chunk, JobFile
 from kinematics.gcode.dialects import EXTRUSION, Dialect
 from kinematics.machine import Machine, load_machine
 from kinematics.reports.documents import estimate_document
-from kinematics.studies import block_course
-from kinematics.studies.block_plan import Cut
+from kinematics.studies import blocks
+from kinematics.studies.blocks import AtHand, Planned, Task
 from kinematics.studies.blockwise import BlockwiseJob
 from kinematics.studies.estimate import estimate_prepared
 from kinematics.studies.prepared import PreparedJob
@@ -72,9 +72,9 @@ def differences(
 ) -> list[str]:
     """What an estimate in blocks of `chunk` bytes tells otherwise than one of the whole job."""
     whole = answer(PreparedJob(str(path), dialect, None, file_limits, block_delete), machine, changes)
-    blocks = answer(BlockwiseJob(JobFile(str(path)), dialect, file_limits, block_delete, chunk), machine, changes)
+    by_blocks = answer(BlockwiseJob(JobFile(str(path)), dialect, file_limits, block_delete, chunk), machine, changes)
     longest = max((one["total_s"] for one in whole.get("jobs", ())), default=0.0)
-    return list(apart(whole, blocks, OF_THE_TOTAL * longest))
+    return list(apart(whole, by_blocks, OF_THE_TOTAL * longest))
 
 
 def restless_path(random: Random) -> str:
@@ -137,14 +137,15 @@ class Counts:
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.passes = 0
         self.begun_anew: list[type[Exception]] = []
-        self.cuts: list[Cut | None] = []
-        chunks, cut, again = JobFile.chunks, block_course.plan_to_cut, BlockwiseJob._again
+        self.advances: list[int] = []  # how far the slowest lane came where motion went on, and from where on
+        self.lead_ins: list[int] = []
+        chunks, plan, again = JobFile.chunks, blocks.plan_tasks, BlockwiseJob._again
 
         def chunks_and_count(file: JobFile, size: int, room: int = 0) -> Iterator[Chunk]:
             self.passes += room == 0  # a job that is kept asks for room
             return chunks(file, size, room)
 
-        def again_and_tell(blocks: BlockwiseJob, work: Callable[[], object]) -> object:
+        def again_and_tell(job: BlockwiseJob, work: Callable[[], object]) -> object:
             def tell() -> object:
                 try:
                     return work()
@@ -152,12 +153,16 @@ class Counts:
                     self.begun_anew.append(type(error))
                     raise
 
-            return again(blocks, tell)
+            return again(job, tell)
 
-        def cut_and_tell(*arguments: object) -> Cut | None:
-            self.cuts.append(cut(*arguments))  # type: ignore[arg-type]
-            return self.cuts[-1]
+        def plan_and_tell(block: AtHand, tasks: Sequence[Task], asked: Any, goes_on: bool) -> Planned:
+            planned = plan(block, tasks, asked, goes_on)
+            if goes_on:
+                certain = min(one.certain.move for one in planned.sums)
+                self.advances.append(certain - min(task.begin.move for task in tasks))
+                self.lead_ins.append(certain - planned.needed)
+            return planned
 
         monkeypatch.setattr(JobFile, "chunks", chunks_and_count)
         monkeypatch.setattr(BlockwiseJob, "_again", again_and_tell)
-        monkeypatch.setattr(block_course, "plan_to_cut", cut_and_tell)
+        monkeypatch.setattr(blocks, "plan_tasks", plan_and_tell)

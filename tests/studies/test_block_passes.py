@@ -15,9 +15,10 @@ from kinematics.errors import InputError
 from kinematics.gcode.chunks import JobFile
 from kinematics.gcode.dialects import EXTRUSION
 from kinematics.machine import Candidate, load_machine
-from kinematics.studies import block_course, blockwise
-from kinematics.studies.block_plan import Block, BlockSums, Terms
-from kinematics.studies.blockwise import BlockwiseJob, prepared_job
+from kinematics.studies import blocks as by_blocks
+from kinematics.studies import blockwise
+from kinematics.studies.blocks import AtHand, Planned, Task
+from kinematics.studies.blockwise import BlockwiseJob, job_to_time
 from kinematics.studies.compare import compare_prepared
 from kinematics.studies.estimate import estimate_prepared
 from kinematics.studies.prepared import PreparedJob
@@ -89,13 +90,13 @@ def test_candidates_are_compared_in_one_pass(counts: Counts) -> None:
 
 def test_machines_that_differ_in_no_limit_of_motion_share_their_plans(monkeypatch: pytest.MonkeyPatch) -> None:
     planned: list[int] = []
-    plan = block_course.plan_to_rest
+    plan = by_blocks.plan_tasks
 
-    def plan_and_tell(block: Block, terms: list[Terms], *arguments: Any) -> list[BlockSums]:
-        planned.append(len(terms))
-        return plan(block, terms, *arguments)
+    def plan_and_tell(block: AtHand, tasks: list[Task], *arguments: Any) -> Planned:
+        planned.append(len(tasks))
+        return plan(block, tasks, *arguments)
 
-    monkeypatch.setattr(block_course, "plan_to_rest", plan_and_tell)
+    monkeypatch.setattr(by_blocks, "plan_tasks", plan_and_tell)
     path = str(SAMPLES[0])
     cool = MIDDLING.with_settings({"cooling.shortest_layer_s": 20}, "test")
     quick = MIDDLING.with_settings({"axes.x.max_speed_mm_s": 900}, "test")
@@ -182,13 +183,12 @@ def test_which_jobs_are_planned_in_blocks(job: Callable[[bytes], Path], monkeypa
         for content in (text, gzip.compress(text)):
             path = str(job(content))
             monkeypatch.setattr(blockwise, name, len(text) - 1)
-            assert isinstance(prepared_job(path, asked_once=asked_once), BlockwiseJob)
-            assert isinstance(prepared_job(path, asked_once=asked_once, whole=True), PreparedJob)
+            assert isinstance(job_to_time(path, asked_once=asked_once), BlockwiseJob)
             monkeypatch.setattr(blockwise, name, len(text))
-            assert isinstance(prepared_job(path, asked_once=asked_once), PreparedJob)
+            assert isinstance(job_to_time(path, asked_once=asked_once), PreparedJob)
     monkeypatch.setattr(blockwise, "LARGE", 0)
     for unusable in ("no/such.gcode", str(job(b"").parent), str(job(b""))):
-        prepared = prepared_job(unusable)
+        prepared = job_to_time(unusable)
         assert isinstance(prepared, PreparedJob)
         with pytest.raises(InputError):
             time_job(prepared, QUICK)

@@ -6,6 +6,7 @@ import cmath
 import gzip
 from collections.abc import Callable
 from dataclasses import replace
+from itertools import accumulate
 from pathlib import Path
 from random import Random
 
@@ -17,7 +18,7 @@ from kinematics.errors import InputError
 from kinematics.gcode.chunks import JobFile
 from kinematics.gcode.dialects import EXTRUSION, RS274, Dialect, LimitWord, TextCommand
 from kinematics.machine import load_machine
-from kinematics.studies.block_sums import DeviationError
+from kinematics.studies.blocks import DeviationError
 from kinematics.studies.blockwise import BlockwiseJob
 from kinematics.studies.estimate import estimate_prepared
 from kinematics.studies.prepared import PreparedJob
@@ -111,9 +112,9 @@ def test_short_runs_of_several_moves_are_cut(job: Callable[[str], Path]) -> None
 def test_a_path_without_a_stop_is_cut_often(counts: Counts, job: Callable[[str], Path]) -> None:
     text = "G1 X50 Y50 Z1 F3000\n" + "".join(f"G1 X{50 + i % 7} Y{i % 61} E{i}\n" for i in range(2000))
     assert not differences(job(text), QUICK, TINY)
-    found = [cut for cut in counts.cuts if cut is not None]
-    assert len(found) > 50
-    assert all(cut.begin > 0 for cut in found[1:])
+    assert len(counts.advances) > 50
+    assert min(counts.advances) > 0
+    assert max(counts.lead_ins) < 10  # moves kept before those to come: a straight is seven of them
 
 
 def test_a_block_grows_until_it_can_be_cut(counts: Counts, job: Callable[[str], Path]) -> None:
@@ -123,14 +124,16 @@ def test_a_block_grows_until_it_can_be_cut(counts: Counts, job: Callable[[str], 
     )
     text = "F1800\n" + "".join(f"G1 X{50 + i / 2:.1f} Y{i % 2 / 2000:.4f} E{i / 50}\n" for i in range(1000))
     assert not differences(job(text), slow, TINY)
-    assert None in counts.cuts
-    assert any(counts.cuts)
+    assert 0 in counts.advances
+    assert any(counts.advances)
 
 
-def test_a_straight_without_an_end_stays_one_block(counts: Counts, job: Callable[[str], Path]) -> None:
+def test_all_of_a_straight_without_an_end_is_kept(counts: Counts, job: Callable[[str], Path]) -> None:
+    """It is planned on and on, but the curve rule of the corner at its end may see its start."""
     text = "F1800\n" + "".join(f"G1 X{i / 2:.1f} E{i}\n" for i in range(300))
     assert not differences(job(text), QUICK, TINY)
-    assert counts.cuts
+    assert len(counts.advances) > 2
+    assert counts.lead_ins == list(accumulate(counts.advances))
 
 
 @pytest.mark.parametrize("line_end", ["\n", "\r\n", "\r"], ids=["LF", "CRLF", "CR"])

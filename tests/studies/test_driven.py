@@ -11,7 +11,7 @@ import pytest
 from kinematics.errors import InputError
 from kinematics.gcode.reader import read_gcode
 from kinematics.machine import Machine, load_machine
-from kinematics.machine.keys import keys_of_section
+from kinematics.machine.names import keys_of_section
 from kinematics.studies import driven
 from kinematics.studies.driven import OUT_OF_REACH, driven_by
 from kinematics.studies.estimate import Estimate, estimate_prepared

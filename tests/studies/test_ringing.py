@@ -226,7 +226,7 @@ def test_what_cannot_be_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
     path = tmp_path / "job.gcode"
     path.write_text(text)
     with pytest.raises(InputError, match="read in blocks"):
-        ringing_of_timing(time_job(blockwise.prepared_job(str(path)), swinging()))
+        ringing_of_timing(time_job(blockwise.job_to_time(str(path)), swinging()))
 
 
 # ---- sample jobs ------------------------------------------------------------------------------------------------

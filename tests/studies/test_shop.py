@@ -11,7 +11,16 @@ import pytest
 
 from kinematics.errors import InputError
 from kinematics.reports.gantt import LOOKS, gantt_figure, write_gantt
-from kinematics.reports.shop import bottleneck_text, effect_text, shop_head, shop_notes
+from kinematics.reports.shop import (
+    cost_rows,
+    cost_table,
+    effect_rows,
+    effect_text,
+    order_table,
+    rule_text,
+    shop_head,
+    shop_notes,
+)
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.shop import Shop, Variant, shop_of
 from kinematics.studies.shop_files import moment_of, read_orders, read_printers
@@ -111,20 +120,22 @@ def test_hands_are_the_bottleneck_and_faster_prints_bring_nothing(folder: Path) 
     fast = Variant("brisk", ({"motion.feed_override": 1.5},), True)
     # Fourteen hours on the printer, or nine: the next morning either way.
     (folder / "night.gcode").write_text("G1 X100 E5 F60\n" + "G1 X0 E10\nG1 X100 E5\n" * 252)
-    shop = shop_from("one,bench.toml,,,\n", "a,night.gcode,,5,,,,\n", fast)
+    shop = shop_from("one,bench.toml,,,\n", "a,night.gcode,,12,,,,\n", fast)
     (effect,) = shop.effects
     assert effect.shorter == pytest.approx(1 / 3, abs=1e-3)
     assert effect.could_bring == pytest.approx(0.5, abs=2e-3)
     assert effect.more.mean == pytest.approx(0.0, abs=1e-9)
-    assert "brings no more parts a day: people are the bottleneck" in effect_text(effect)
-    assert shop.bottleneck.what == "hands"
-    assert bottleneck_text(shop).startswith("bottleneck: hands, finished prints wait for people")
+    assert effect_text(shop, effect).startswith(
+        "brisk makes prints 33% shorter, but no more parts a day: finished prints wait while nobody is there ("
+    )
+    assert shop.bottleneck.what == "people"
+    assert "bottleneck: people, finished prints wait for them" in shop_head(shop)
     around = shop_from(
-        "one,bench.toml,,,\n", "a,night.gcode,,5,,,,\n", fast, settings=("economy.staffed=Mon-Sun 00:00-24:00",)
+        "one,bench.toml,,,\n", "a,night.gcode,,12,,,,\n", fast, settings=("economy.staffed=Mon-Sun 00:00-24:00",)
     )
     assert around.effects[0].more.mean == pytest.approx(0.5, abs=0.02)
     assert around.bottleneck.what == "printing"
-    assert "all that prints 33% shorter can bring" in effect_text(around.effects[0])
+    assert "all that prints 33% shorter can bring" in effect_text(around, around.effects[0])
 
 
 def test_one_machine_may_be_the_bottleneck(folder: Path) -> None:
@@ -133,8 +144,80 @@ def test_one_machine_may_be_the_bottleneck(folder: Path) -> None:
         "a,,3,20,,,black,\nb,,1,2,,,white,\n",
         people=2, settings=("economy.staffed=Mon-Sun 00:00-24:00",),
     )  # fmt: skip
-    assert (shop.bottleneck.what, shop.bottleneck.printer) == ("machine", "one")
-    assert "one machine, one" in bottleneck_text(shop)
+    assert (shop.bottleneck.what, shop.bottleneck.printer) == ("printer", "one")
+    assert "bottleneck: one printer, one" in shop_head(shop)
+
+
+def test_spool_changes_may_be_the_bottleneck(folder: Path) -> None:
+    # A print of an hour and a change of two, each time: changes take two thirds of the time.
+    settings = ("economy.spool_change_min=120", "economy.spool_g=100", "economy.staffed=Mon-Sun 00:00-24:00")
+    shop = shop_from("one,bench.toml,,,\n", "a,,1,12,,,,80\n", settings=(*settings, "economy.turnaround_min=0"))
+    assert shop.bottleneck.what == "spool changes"
+    # 12 h of prints and 11 changes: a third off either is 4 h, or 7 h 20 min.
+    sooner = {trial.name: trial.sooner / 3600 for trial in shop.bottleneck.trials}
+    assert sooner == pytest.approx(
+        {"prints a third shorter": 4.0, "spool changes a third quicker": 22 / 3, "people at all hours": 0.0}, abs=1e-6
+    )
+    assert shop_head(shop)[3:5] == ["bottleneck: spool changes", "  spool changes a third quicker: 7 h 20 min sooner"]
+
+
+def test_taking_parts_off_may_be_the_bottleneck(folder: Path) -> None:
+    settings = ("economy.turnaround_min=60", "economy.staffed=Mon-Sun 00:00-24:00")
+    shop = shop_from("one,bench.toml,,,\n", "a,,0.5,12,,,,\n", settings=settings)
+    assert shop.bottleneck.what == "taking parts off"
+    assert "bottleneck: taking parts off and starting the next print" in shop_head(shop)
+
+
+def test_one_order_is_told_by_when_and_not_by_parts_a_day(folder: Path) -> None:
+    # Friday's eight and a half hours wait for Monday; seven hours and a half do not.
+    friday = ("economy.staffed=Fri 08:00-16:00",)
+    brisk = Variant("brisk", ({"motion.feed_override": 1.2},), True)
+    (folder / "day.gcode").write_text("G1 X100 E5 F60\n" + "G1 X0 E10\nG1 X100 E5\n" * 153)
+    shop = shop_from("one,bench.toml,,,\n", "a,day.gcode,,1,,,,\n", brisk, settings=friday)
+    assert shop_head(shop)[0] == "1 part done by Fri 13 Mar 08:06"
+    assert shop_head(shop)[1] == (
+        "from Mon 02 Mar 08:00, 1 printer, 1 person, one run, as no print fails (economy.failed_share is not given)"
+    )
+    (effect,) = shop.effects
+    assert effect_text(shop, effect).startswith("brisk makes prints 17% shorter; everything is done 6 d 17 h sooner")
+    assert effect_rows(shop)[1][2].startswith("6 d 17 h")
+    told = "\n".join([*shop_head(shop), *shop_notes(shop), *map("\t".join, effect_rows(shop))])
+    assert "parts a day" not in told
+
+
+def test_the_best_rule_is_taken_and_said(folder: Path) -> None:
+    # Ten hours kept for closing and five of an hour and a half, as in the hand case of the rules; twelve pieces.
+    shop = shop_from("one,bench.toml,,,\n", "long,,10,2,,,,\nshort,,1.4,10,,,,\n")
+    assert shop.rule == "long prints at closing"
+    # Monday and Tuesday five of 1.4 h and 6 min, and at 15:30 a long one: taken off on Wednesday at 8:06.
+    assert shop.finished.middle == at("2026-03-04 08:06")
+    head = shop_head(shop)
+    assert head[2] == "who prints what: long prints at closing, the best of four rules"
+    assert "  long prints at closing: no order late, 5.99 parts a day" in head
+    told = [rule_text(shop, shop.tried[0]._replace(late_orders=late)) for late in (0.0, 0.05, 1.0, 2.0, 380.0)]
+    assert [text.partition(",")[0] for text in told] == [
+        "no order late", "0.05 orders late", "1 order late", "2 orders late", "380 orders late",
+    ]  # fmt: skip
+    alike = shop_from("one,bench.toml,,,\n", "a,,1,1,,,,\n")
+    assert shop_head(alike)[2] == "who prints what: due date first (the other rules do no better)"
+
+
+def test_what_is_not_counted_stands_beside_the_cost(folder: Path) -> None:
+    shop = shop_from("one,bench.toml,,,\n", "a,,7,1,,,,\n", settings=("economy.power_w=100",))
+    # Half an hour's worth: 3.50 of machine, .21 of energy, 2.00 of labour; the filament is not told.
+    assert cost_rows(shop) == [("a", "not given", "0.21", "3.50", "2.00", "over 5.71")]
+    assert shop.of_orders[0].not_counted == ("failed prints", "filament")
+    euros = shop_from("one,bench.toml,,,\n", "a,,7,1,,,,50\n", settings=("economy.currency=EUR",))
+    heads, rows = cost_table(euros)
+    assert [head for head, _ in heads] == ["cost of a part, EUR", "filament", "energy", "machine", "labour", "in all"]
+    assert rows == [("a", "1.00", "0.21", "3.50", "2.00", "6.71")]
+    Path("printers.csv").write_text(PRINTERS + "one,quick,,,\n")
+    Path("orders.csv").write_text(ORDERS + "a,,7,1,,,,50\n")
+    printers, _, zone = read_printers("printers.csv")
+    orders, _ = read_orders("orders.csv", zone)
+    bare = shop_of(orders, printers, Clock({}), at(MONDAY), zone)
+    assert cost_rows(bare) == [("a", "not given", "not given", "not given", "not given", "not given")]
+    assert any("no staffed hours are given" in line for line in shop_notes(bare))
 
 
 def test_a_shop_that_waits_for_orders_has_no_bottleneck(folder: Path) -> None:
@@ -190,7 +273,7 @@ def test_without_unattended_running_a_print_must_end_by_closing(folder: Path) ->
     attended = ("economy.unattended=false",)
     shop = shop_from("one,bench.toml,,,\n", "day,,7,2,,,,\nnight,,8,1,,,,\n", settings=attended)
     assert shop.finished.middle == at("2026-03-03 15:06")
-    assert "night: a print takes 8.1 h with its turnaround, longer than people are there" in str(shop.cannot[0])
+    assert "night: a print takes 8.1 h with its turnaround, longer than anybody is there" in str(shop.cannot[0])
     assert not any("unattended" in line for line in shop_notes(shop))
     with pytest.raises(InputError, match=r"orders\.csv:2: night: a print takes"):
         shop_from("one,bench.toml,,,\n", "night,,8,1,,,,\n", settings=attended)
@@ -247,8 +330,8 @@ def test_tables_that_cannot_be_used(folder: Path) -> None:
     for name, content, words in (
         ("empty.csv", b"", "the table is empty"),
         ("head.csv", b"name,machin\n", "no column is called 'machin'"),
-        ("bytes.csv", b"name,machine\n\xff,bench.toml\n", "bytes.csv:2: this is no text in UTF-8"),
-        ("quote.csv", b'name,machine\n"a,b\n', "this is no table"),
+        ("bytes.csv", b"name,machine\n\xff,bench.toml\n", "bytes.csv:2: this is not UTF-8 text"),
+        ("quote.csv", b'name,machine\n"a,b\n', "this cannot be read as a table"),
     ):
         Path(name).write_bytes(content)
         with pytest.raises(InputError, match=words):
@@ -259,6 +342,59 @@ def test_tables_that_cannot_be_used(folder: Path) -> None:
     Path("two.csv").write_text(PRINTERS + "one,bench.toml,,,\ntwo,far.toml,,,\n")
     with pytest.raises(InputError, match="time zones Europe/Vienna and Asia/Tokyo"):
         read_printers("two.csv")
+
+
+def test_a_head_that_is_not_understood_is_an_error_and_no_plan(folder: Path) -> None:
+    for head, words in (
+        ("order,hours,qty", r"orders\.csv:1: no column is called 'qty'; allowed: .* \(did you mean 'quantity'\?\)"),
+        ("order,hours,Pieces", r"'pieces'; .*did you mean 'quantity'"),
+        ("order,hours,quantiy", r"'quantiy'; .*did you mean 'quantity'"),
+        ("order,hours,customer", r"no column is called 'customer'; allowed: order, job, hours"),
+        ("order,hours,hours", "two columns 'hours'"),
+        ("name,machine,class", r"orders\.csv:1: these are the columns of printers, not of orders; .*swapped"),
+        ("one,two", "no column of the first line is known: one, two; .*is orders.csv the right file"),
+    ):
+        Path("orders.csv").write_text(f"{head}\na,1,2\n")
+        with pytest.raises(InputError, match=words):
+            read_orders("orders.csv", VIENNA)
+    Path("orders.csv").write_text("order,hours,class\na,1,2\n")
+    with pytest.raises(InputError, match="columns of orders, not of printers"):
+        read_printers("orders.csv")
+    Path("orders.csv").write_text("order,hours,quantity,,\na,1,2,,\n")  # as spreadsheets write it
+    (one,), findings = read_orders("orders.csv", VIENNA)
+    assert (one.quantity, findings) == (2, [])
+
+
+@pytest.mark.parametrize(
+    ("content", "looks"),
+    [
+        ("; first\n" + "G1 X1 Y2 E3 F600\n" * 5000, "this looks like G-code"),
+        ("G21\nG90\nM104 S200\n" + "G1 X1,5\n" * 50, "this looks like G-code"),
+        (BENCH, "this looks like a TOML file"),
+        ('{"orders": [1, 2]}\n', "this looks like JSON"),
+        ("Auftrag;Stunden\na;1\n", "known: auftrag, stunden"),
+    ],
+)
+def test_a_file_that_is_no_table_is_told_in_a_few_words(folder: Path, content: str, looks: str) -> None:
+    Path("orders.csv").write_text(content)
+    with pytest.raises(InputError, match=looks) as wrong:
+        read_orders("orders.csv", VIENNA)
+    assert len(wrong.value.findings) <= 10
+    Path("book.csv").write_bytes(b"PK\x03\x04\x14\x00\xff\xfe")
+    with pytest.raises(InputError, match="looks like a spreadsheet"):
+        read_orders("book.csv", VIENNA)
+
+
+def test_how_often_an_order_is_late_is_told_where_one_is(folder: Path) -> None:
+    late = shop_from("one,bench.toml,,,\n", "a,,7,3,2026-03-02,,,\nb,,1,1,,,,\n")
+    heads, rows = order_table(late)
+    assert [head for head, _ in heads][-2:] == ["hours late", "runs late"]
+    assert rows == [
+        ("a", "3", "Tue 03 Mar 15:12", "Mon 02 Mar", "15.2", "100%"), ("b", "1", "Wed 04 Mar 08:06", "", "", ""),
+    ]  # fmt: skip
+    on_time = order_table(shop_from("one,bench.toml,,,\n", "a,,7,3,2027-01-02,,,\n"))
+    assert [head for head, _ in on_time[0]] == ["order", "parts", "done", "due", "hours late"]
+    assert on_time[1] == [("a", "3", "Tue 03 Mar 15:12", "Sat 02 Jan 2027", "on time")]
 
 
 def test_moments() -> None:
@@ -295,6 +431,25 @@ def test_the_picture_has_a_bar_for_everything_that_was_done(folder: Path) -> Non
     assert len(greys) == len(LOOKS)
     write_gantt(shop, folder / "g.png")
     assert (folder / "g.png").read_bytes()[:4] == b"\x89PNG"
+
+
+@pytest.mark.parametrize("machine", ["gentle", "middling", "quick"])
+def test_a_picture_of_printers_that_somebody_is_always_with(folder: Path, machine: str) -> None:
+    shop = shop_from(f"one,{machine},,,\n", "lamp,,7,5,,,,\n")
+    figure = gantt_figure(shop)
+    assert "nobody there" not in [text.get_text() for text in figure.legends[0].get_texts()]
+    write_gantt(shop, folder / "g.png")
+    assert (folder / "g.png").read_bytes()[:4] == b"\x89PNG"
+
+
+def test_the_picture_shades_what_the_week_leaves_out(folder: Path) -> None:
+    # From Monday eight until Tuesday 15:12: the night alone.
+    shop = shop_from("one,bench.toml,,,\n", "stays,,7,3,,,,\n")
+    figure = gantt_figure(shop)
+    (night,) = [patch for patch in figure.axes[0].patches if patch.get_linewidth() == 0]
+    begins, ends = (86400 * edge for edge in (night.get_x(), night.get_x() + night.get_width()))
+    assert (begins, ends) == pytest.approx((at("2026-03-02 16:00"), at("2026-03-03 08:00")), abs=1e-3)
+    assert "nobody there" in [text.get_text() for text in figure.legends[0].get_texts()]
 
 
 def test_the_same_shop_from_python(folder: Path) -> None:

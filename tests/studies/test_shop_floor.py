@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from kinematics.machine.staffed_text import shift_of
+from kinematics.machine.kinds import shift_of
 from kinematics.studies.shop_floor import FAILED, HANDS, PRINTING, SPOOL, WAITING, Bar, Run, Station, Wanted, simulate
 from kinematics.studies.staffed import Staff
 

@@ -1,9 +1,8 @@
-"""Sweeps: rows against single timings, time that never grows, knees against fine grids, trade-offs by comparison."""
+"""Sweeps: rows against single timings, time that never grows, trade-offs by comparison."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -13,14 +12,13 @@ import pytest
 
 from kinematics.machine import Machine, load_machine
 from kinematics.studies.caps_table import caps_of
-from kinematics.studies.causes import main_cause
 from kinematics.studies.knobs import Knob, grid, is_logarithmic, knob_from, sample, variant_of
-from kinematics.studies.many import Variant
 from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.sweep import ALL_JOBS, SHARES, Sweep, SweepRow, WeightedJobs, knee_of, sweep_rows
-from kinematics.studies.timing import time_job
+from kinematics.studies.sweep import ALL_JOBS, Sweep, SweepRow, present_total_of, sweep_rows
 from kinematics.studies.trade_offs import ACCELERATION, RINGING, best_trade_offs, costs_of, recommended, trade_offs_of
-from tests.studies.conftest import bench, job_of, straight
+from kinematics.studies.weighted_jobs import WeightedJobs
+from tests.studies.conftest import bench, straight
+from tests.studies.weighted import ZIGZAG, alone, jobs_of
 
 ROUNDING = 1e-9  # relative
 GROWS = 1e-12  # relative: less is the last digit of a sum
@@ -46,21 +44,6 @@ CONSTANT = (
     "motors.a.max_speed_mm_s",
     "motors.b.max_acceleration_mm_s2",
 )
-ZIGZAG = "M83\n" + "".join(f"G1 X{(i % 2) * 8} Y{i} E0.4 F6000\n" for i in range(60))
-FINE = 1.004  # ratio of a fine grid
-
-
-def jobs_of(*texts: str, weights: Sequence[float] = ()) -> WeightedJobs:
-    """Jobs of texts, named a, b, c."""
-    return WeightedJobs(
-        [PreparedJob(job_of(text)) for text in texts], "abc"[: len(texts)], list(weights) or [1.0] * len(texts)
-    )
-
-
-def alone(jobs: WeightedJobs, machine: Machine, settings: dict[str, float], place: int = 0) -> float:
-    """One job's time under a machine with settings, planned by itself."""
-    variant = variant_of(machine, settings)
-    return time_job(jobs.prepared[place], variant.machine, variant.varied, passing=True).total
 
 
 @pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
@@ -137,89 +120,6 @@ def test_speed_is_judged_by_what_the_hotend_melts() -> None:
     assert {(row.within_caps, row.stopped_by) for row in rows} == {(None, ())}
 
 
-@pytest.mark.parametrize(
-    ("name", "low", "high"),
-    [
-        ("acceleration", 20.0, 3000.0),
-        ("speed", 0.05, 2.0),
-        ("corner", 0.001, 0.3),
-        ("axes.y.max_speed_mm_s", 2.0, 100.0),
-    ],
-)
-def test_knees_and_floor_against_a_fine_grid(name: str, low: float, high: float) -> None:
-    """The least value of a grid of 0.4 % steps, each planned by itself, that brings the share."""
-    jobs, machine = jobs_of(ZIGZAG), bench(filament__diameter_mm=1.75)
-    knee = knee_of(jobs, machine, Knob(name, tuple(np.geomspace(low, high, 7).tolist())))
-    floor, base = (alone(jobs, machine, {name: value}) for value in (high * 1e5, low))
-    assert (knee.floor, knee.base) == pytest.approx((floor, base), rel=1e-6)
-    assert knee.turning is None
-    steps = math.ceil(math.log(high * 2000.0 / low) / math.log(FINE))
-    fine = [low * FINE**k for k in range(steps)]
-    times = [alone(jobs, machine, {name: value}) for value in fine]
-    for share, value in knee.knees:
-        least = next(v for v, time in zip(fine, times, strict=True) if time <= base - share * (base - floor))
-        assert least / FINE**2 <= value <= least * FINE
-    assert [share for share, _ in knee.knees] == list(SHARES)
-    for value, seconds in knee.curve:
-        bought = alone(jobs, machine, {name: value}) - alone(jobs, machine, {name: value * 1.01})
-        assert seconds == pytest.approx(bought, abs=1e-8)
-
-
-class Curve(WeightedJobs):
-    """One job whose time under a knob of its own is any function of print acceleration."""
-
-    def __init__(self, function: Callable[[float], float]) -> None:
-        super().__init__([PreparedJob(job_of("G1 X10 E1 F6000\n"))], ["job"], [1.0])
-        self._function = function
-
-    def weighted(self, variants: Sequence[Variant]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-        return np.array([self._function(one.machine.motion.print_acceleration_mm_s2) for one in variants])
-
-
-@pytest.mark.parametrize("best", [150.0, 900.0, 7000.0])
-def test_where_more_makes_it_longer_is_told(best: float) -> None:
-    """t = a/b + b/a has its least, 2, at a = b; the shares are of what lies between the start and there."""
-    knob = Knob("acceleration", (100.0, 1000.0, 10000.0))
-    knee = knee_of(Curve(lambda a: a / best + best / a), bench(), knob)
-    assert knee.turning is not None
-    assert knee.turning.value == pytest.approx(best, rel=0.1)
-    assert knee.turning.total == pytest.approx(2.0, rel=0.005)
-    assert knee.turning.reason
-    for share, value in knee.knees:
-        base = 100.0 / best + best / 100.0
-        time = base - share * (base - knee.turning.total)
-        least = best * (time - math.sqrt(time * time - 4.0)) / 2.0 if time > 2.0 else best
-        assert value == pytest.approx(least, rel=0.002)
-
-
-def test_pressure_advance_turns_at_once() -> None:
-    """More of it only ever costs: the best is where the sweep begins, and the extruder holds the rest."""
-    machine, jobs = bench(axes__e__max_speed_mm_s=6.0), jobs_of(ZIGZAG)
-    knee = knee_of(jobs, machine, knob_from("filament.pressure_advance_s=0.02:2:9log"))
-    assert knee.turning is not None
-    assert knee.turning.value == 0.02
-    assert knee.turning.total == pytest.approx(alone(jobs, machine, {"filament.pressure_advance_s": 0.02}))
-    variant = variant_of(machine, {"filament.pressure_advance_s": 2e4})
-    timing = time_job(jobs.prepared[0], variant.machine, variant.varied)
-    assert knee.turning.reason == main_cause(timing.by_cause, timing.total)
-    assert "pressure advance" in knee.turning.reason
-
-
-def test_whole_numbers_and_shares_have_knees() -> None:
-    jobs = jobs_of("M83\n" + "".join(f"G1 X{i / 10:.1f} E0.1 F9000\n" for i in range(900)))
-    knee = knee_of(jobs, bench(motion__lookahead_moves=16), knob_from("motion.lookahead_moves=1,4,100"))
-    assert all(value.is_integer() for _, value in knee.knees)
-    for share, value in knee.knees:
-        goal = knee.base - share * (knee.base - knee.floor)
-        settings = [{"motion.lookahead_moves": count} for count in (value, value - 1.0)]
-        met, missed = (alone(jobs, bench(), one) for one in settings)
-        assert met <= goal * (1.0 + ROUNDING) < missed
-    drive = load_machine(BENCH_A)
-    share_knee = knee_of(jobs, drive, knob_from("motors.x.usable_torque_share=0.1,0.4,1"))
-    assert share_knee.base >= share_knee.floor
-    assert all(0.1 <= value <= 1.0 for _, value in share_knee.knees)
-
-
 def test_trade_offs_against_comparing_all() -> None:
     """A row stays if no other is as good in everything and better in something."""
     random = Random(1)
@@ -293,11 +193,11 @@ def test_trade_offs_of_a_sweep_rise_in_time_and_fall_in_acceleration() -> None:
     assert [one.costs[ACCELERATION] for one in found] == [2000.0, 1000.0, 500.0]
 
 
-def swept(totals: dict[tuple[float, float], tuple[float, bool | None]]) -> Sweep:
-    """A sweep of acceleration and speed with given times, and whether the caps take them."""
+def swept(totals: dict[tuple[float, float], tuple[float, bool | None]], present: float | None = None) -> Sweep:
+    """A sweep of acceleration and speed with given times, whether the caps take them, and the time as it is now."""
     knobs = tuple(Knob(name, tuple(sorted({p[i] for p in totals}))) for i, name in enumerate(("acceleration", "speed")))
     rows = tuple(SweepRow(point, "job", total, within, ()) for point, (total, within) in totals.items())
-    return Sweep(load_machine("middling"), knobs, rows, ())
+    return Sweep(load_machine("middling"), knobs, rows, (), None, present)
 
 
 def test_the_recommended_setting_is_the_gentlest_within_the_caps_that_brings_nine_tenths() -> None:
@@ -322,3 +222,34 @@ def test_what_is_refused_is_never_recommended() -> None:
     found = recommended(swept({(500.0, 1.0): (200.0, None), (1000.0, 1.0): (150.0, False)}))
     assert found is not None
     assert found.point == (500.0, 1.0)
+
+
+@pytest.mark.parametrize(
+    ("present", "point"),
+    [
+        (None, (1000.0, 1.0)),
+        (300.0, (1000.0, 1.0)),  # it brings nine tenths, and is faster than now
+        (111.0, (1000.0, 1.0)),  # as fast as now is no slower
+        (110.0, (2000.0, 1.0)),  # nine tenths would be slower than now
+        (100.0, (4000.0, 1.0)),
+        (99.0, None),  # nothing within the caps is as fast as now, though something beyond them is
+    ],
+)
+def test_nothing_slower_than_now_is_recommended(present: float | None, point: tuple[float, float] | None) -> None:
+    """Within the caps times go from 220 to 100 s, so nine tenths are 112 s and less."""
+    totals: dict[tuple[float, float], tuple[float, bool | None]] = {
+        (500.0, 1.0): (220.0, True),
+        (1000.0, 1.0): (111.0, None),
+        (2000.0, 1.0): (105.0, True),
+        (4000.0, 1.0): (100.0, True),
+        (8000.0, 1.0): (50.0, False),
+    }
+    found = recommended(swept(totals, present))
+    assert (None if found is None else found.point) == point
+
+
+def test_the_time_as_it_is_now_is_that_of_the_last_row_of_a_candidate() -> None:
+    one = jobs_of("G1 X100 E1 F6000\n", weights=[3.0])
+    assert present_total_of(one, bench()) == pytest.approx(straight(100, 100))
+    both = jobs_of("G1 X100 E1 F6000\n", "G1 X10 E1 F6000\n", weights=[3.0, 0.5])
+    assert present_total_of(both, bench()) == pytest.approx(3.0 * straight(100, 100) + 0.5 * straight(10, 100))

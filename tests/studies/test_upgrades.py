@@ -12,7 +12,7 @@ import pytest
 from kinematics.errors import InputError
 from kinematics.machine import Machine, Upgrade
 from kinematics.reports.business_documents import upgrades_document
-from kinematics.reports.upgrades import upgrade_notes, upgrade_rows, verdict_lines
+from kinematics.reports.upgrades import upgrade_head, upgrade_notes, upgrade_rows, verdict_lines
 from kinematics.studies.estimate import estimate_prepared
 from kinematics.studies.intervals import Sampling
 from kinematics.studies.prepared import PreparedJob
@@ -32,7 +32,7 @@ def machine_with(upgrades: list[Upgrade], **settings: object) -> Machine:
     """A machine with upgrades; two underscores stand for the dot of a key."""
     tables = {"upgrade": [{"name": one.name, "set": one.set, "price": one.price, "fitting_hours": one.fitting_hours}
                           for one in upgrades]}  # fmt: skip
-    plain = Machine.model_validate(tables)
+    plain = Machine(**tables)
     return plain.with_settings({key.replace("__", "."): value for key, value in settings.items()})
 
 
@@ -58,6 +58,88 @@ def test_four_minutes_of_three_hundred_jobs() -> None:
     assert found.payback.months == pytest.approx(27.7778, abs=1e-3)
     # 36 months return 500 at 500/36 a month: 231.5 prints.
     assert found.pays_from == pytest.approx(300 * 500.0 / (36 * 18.0), abs=0.01)
+
+
+def test_hours_and_money_both_hold_the_prints_that_fail() -> None:
+    # Every fifth print fails: 375 prints for 300 good ones. 20 -> 16 min, .90 an hour: 25 h and 22.50 a month.
+    machine = machine_with(
+        [Upgrade("faster", {"motion.feed_override": 1.25}, price=500.0)],
+        motion__print_acceleration_mm_s2=1e6, economy__machine_cost_per_hour=0.9, economy__failed_share=0.2,
+    )  # fmt: skip
+    found = weighed(LONG_LINE, machine)
+    (option,) = found.alone
+    assert option.saved_per_month == pytest.approx(375 * 240.0, abs=0.1)
+    assert option.saved_share_per_month == pytest.approx(0.2, abs=1e-5)
+    assert option.saving == pytest.approx(22.5, abs=1e-4)
+    assert option.saving == pytest.approx(option.saved_per_month / 3600.0 * 0.9)
+    assert option.jobs[0].per_month == 300.0
+    assert math.fsum(cause.seconds for cause in found.causes) == pytest.approx(375 * 1200.0, abs=30.0)
+    assert upgrade_head(found, False)[1:] == [
+        "  a saved hour of the machine counts as 0.90, "
+        "energy left out (economy.power_w, economy.price_per_kwh not given)",
+        "  20% of prints fail and are printed again: hours and money include it",
+    ]
+
+
+def test_fewer_failures_save_hours_too() -> None:
+    # From every fifth to every tenth: 375 - 333.3 prints of twenty minutes.
+    machine = machine_with(
+        [Upgrade("warm box", {"economy.failed_share": 0.1}, price=100.0)],
+        motion__print_acceleration_mm_s2=1e6, economy__machine_cost_per_hour=0.9, economy__failed_share=0.2,
+    )  # fmt: skip
+    (option,) = weighed(LONG_LINE, machine).alone
+    assert option.saved == 0.0
+    assert option.saved_per_month == pytest.approx((300 / 0.8 - 300 / 0.9) * 1200.0, rel=1e-4)
+    assert option.saving == pytest.approx(option.saved_per_month / 3600.0 * 0.9)
+
+
+def test_the_order_tells_what_is_worth_doing_from_what_is_not() -> None:
+    # 18 a month for 500 (27.8 months), and 14.40 more on top for 1000: 69 months, of 36.
+    machine = machine_with(
+        [
+            Upgrade("faster", {"motion.feed_override": 1.25}, price=500.0),
+            Upgrade("cheap hours", {"economy.machine_cost_per_hour": 0.72}, price=1000.0),
+        ],
+        motion__print_acceleration_mm_s2=1e6, economy__machine_cost_per_hour=0.9,
+    )  # fmt: skip
+    found = weighed(LONG_LINE, machine)
+    lines = upgrade_notes(found, False)
+    assert lines[:4] == [
+        "worth doing within the 3-year service life, each on top of the ones before:",
+        "  1. A faster: 500.00 in all, saves 18.00 a month more, pays back in 2.3 years",
+        "not worth it within the 3-year service life:",
+        "  2. B cheap hours: 1,000.00 in all, saves 14.40 a month more, pays back in 5.8 years",
+    ]
+    assert [step["within_service_life"] for step in upgrades_document(found, False)["best_order"]] == [True, False]
+    longer = machine.with_settings({"economy.service_years": 6})
+    assert not any("not worth it" in line for line in upgrade_notes(weighed(LONG_LINE, longer), False))
+    # The other way round: nothing is worth doing, and the list says so from the first line on.
+    assert upgrade_notes(weighed(LONG_LINE, machine, 3.0), False)[0] == "not worth it within the 3-year service life:"
+
+
+def test_what_is_not_given_stands_beside_the_number_that_it_spoils() -> None:
+    upgrades = [Upgrade("faster", {"speed": 2.0}, price=10.0, fitting_hours=2.0)]
+    found = weighed(SAMPLE, machine_with(upgrades))
+    assert upgrade_rows(found, False)[0][-2:] == ("unknown", "unknown")
+    head, notes = upgrade_head(found, True), upgrade_notes(found, True)
+    assert "  what a saved hour of the machine is worth is unknown: give economy.machine_cost_per_hour" in head
+    assert "  prints that fail are left out (economy.failed_share not given)" in head
+    assert notes[0] == "best order: unknown, as long as nobody says what an hour of the machine costs"
+    assert not any("never" in line for line in notes)
+    energy = weighed(SAMPLE, machine_with(upgrades, economy__power_w=1e5, economy__price_per_kwh=1.0))
+    assert any("counts as 100.00, wear left out (economy.machine_cost" in line for line in upgrade_head(energy, True))
+    assert "10.00 and 2 h of work left out (economy.labour_cost_per_hour not given)" in upgrade_notes(energy, True)[1]
+    (cost,) = [line for line in upgrade_notes(energy, True) if line.startswith("as it is, a month's prints cost")]
+    assert "without machine, labour, failed prints, filament (economy.machine_cost_per_hour, " in cost
+
+
+def test_the_value_says_when_savings_count_and_what_it_needs() -> None:
+    machine = machine_with([Upgrade("faster", {"speed": 2.0}, price=10.0)], economy__machine_cost_per_hour=1)
+    told = "\n".join(upgrade_notes(weighed(SAMPLE, machine), True))
+    assert "service life (economy.service_years): a year's saving counts at the end of that year" in told
+    assert "\n  npv needs a discount rate: economy.discount_rate is not given\n" in told
+    rated = machine.with_settings({"economy.discount_rate": 0.05})
+    assert "\n  npv at 5.0% a year (economy.discount_rate)\n" in "\n".join(upgrade_notes(weighed(SAMPLE, rated), True))
 
 
 def test_fitting_is_labour_and_labour_saved_is_money() -> None:
@@ -106,7 +188,7 @@ def test_a_melt_zone_does_nothing_for_a_job_that_corners_hold() -> None:
     assert found.causes[0].cause in ("corners", "short lines: acceleration")
     (line,) = verdict_lines(option, found)
     assert line.startswith(
-        f"larger melt zone does nothing for these jobs: what holds them is {found.causes[0].cause} ("
+        f"larger melt zone does nothing for these jobs: they are held back by {found.causes[0].cause} ("
     )
     assert found.order == ()
     assert found.by_budget == ()
@@ -124,7 +206,7 @@ def test_two_that_only_bring_something_together_are_one_step() -> None:
     assert [step.upgrades for step in found.order] == [("melt", "prepared faster")]
     assert found.order[0].investment == pytest.approx(80.0)
     assert found.order[0].saving == pytest.approx(300 * 10 / 60, abs=A_CENT)
-    assert "only together: melt + prepared faster" in verdict_lines(found.alone[0], found)[0]
+    assert "helps only together: melt + prepared faster" in verdict_lines(found.alone[0], found)[0]
 
 
 def test_what_sets_the_same_thing_is_not_combined() -> None:
@@ -207,7 +289,7 @@ def test_a_range_of_the_hours_cost_becomes_one_of_the_payback() -> None:
     assert known.saving == pytest.approx((20.0 * low, 20.0 * high), rel=1e-3)
     assert known.months == pytest.approx((25.0 / high, 25.0 / low), rel=1e-3)
     assert known.months.low < found.alone[0].payback.months < known.months.high
-    assert any("95 % of 4000 draws" in line for line in upgrade_notes(found, detail=False))
+    assert any("95 % of 4,000 draws" in line for line in upgrade_notes(found, detail=False))
     assert " to " in upgrade_rows(found, detail=False)[0][-1]
 
 

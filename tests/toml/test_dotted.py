@@ -9,8 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kinematics.toml.dotted import quoted, split_key
-from kinematics.toml.schema import dotted_name
+from kinematics.toml.files import dotted_name, quoted, split_key
 
 parts = st.text(st.characters(exclude_categories=["Cs"]))
 

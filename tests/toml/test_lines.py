@@ -8,7 +8,7 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kinematics.toml.lines import toml_lines
+from kinematics.toml.files import toml_lines
 
 WINDING = '''# [not.a.table]
 top = 1

@@ -1,4 +1,4 @@
-"""TOML -> machine: a file, text or a built-in name, with every finding at once and the line of each."""
+"""A machine file, text or built-in name -> machine, with every finding at once and the line of each."""
 
 from __future__ import annotations
 
@@ -7,20 +7,27 @@ from pathlib import Path
 from typing import Any
 
 from kinematics.errors import Finding, InputError, nearest
-from kinematics.machine.keys import all_keys
+from kinematics.machine.kinds import Range
 from kinematics.machine.model import Machine
-from kinematics.machine.setting_text import parse_settings
-from kinematics.machine.settings import machine_with_settings, setting_problems, with_later
-from kinematics.machine.validation import build
-from kinematics.toml.dotted import split_key
-from kinematics.toml.files import FileKind, is_builtin, tables_of, text_of_file
-from kinematics.toml.lines import Path as KeyPath
-from kinematics.toml.lines import TomlLines, toml_lines
-from kinematics.toml.problems import Problem, failure_at_lines
+from kinematics.machine.names import LAID_OVER, given_keys
+from kinematics.machine.rules import MachineReading
+from kinematics.machine.settings import applied, parse_settings, with_later
+from kinematics.toml.files import (
+    FileKind,
+    Problem,
+    TomlLines,
+    dotted_name,
+    failure_at_lines,
+    is_builtin,
+    split_key,
+    tables_of,
+    text_of_file,
+    toml_lines,
+)
+from kinematics.toml.files import Path as KeyPath
 
 BUILTIN_NAMES = ("gentle", "middling", "quick")
 BUILTIN_FOLDER = Path(__file__).parent / "builtin"
-LAID_OVER = ("material", "candidate", "upgrade")
 MACHINE_FILE = FileKind("machine", "--machine", BUILTIN_NAMES)
 
 
@@ -34,7 +41,7 @@ def load_machine(source: str | Path, settings: Sequence[str] = (), material: str
     findings: list[Finding] = []
     machine = Machine()
     try:
-        machine = _from_source(source)
+        machine = builtin_machine(str(source)) if is_builtin(source, MACHINE_FILE) else machine_from_file(source)
         if material is not None:
             machine = with_material(machine, material)
     except InputError as failure:
@@ -49,7 +56,7 @@ def load_machine(source: str | Path, settings: Sequence[str] = (), material: str
         values = with_later(values, parsed, machine)
     if values:
         try:
-            machine = machine_with_settings(machine, values, "--set")
+            machine = machine.with_settings(values)
         except InputError as failure:
             findings += failure.findings
     if findings:
@@ -61,14 +68,10 @@ def with_material(machine: Machine, name: str) -> Machine:
     """The machine with the settings of one of its materials. Raises InputError where it has none of that name."""
     for material in machine.materials:
         if material.name.strip() == name.strip():
-            return machine_with_settings(machine, material.set, f"material {material.name}")
+            return machine.with_settings(material.set, f"material {material.name}")
     names = [material.name for material in machine.materials]
     allowed = ", ".join(names) or f"a [[material]] block in {machine.source or 'the machine file'} first"
     raise InputError.at("--material", f"no material {name!r}", allowed, nearest(name, names))
-
-
-def _from_source(source: str | Path) -> Machine:
-    return builtin_machine(str(source)) if is_builtin(source, MACHINE_FILE) else machine_from_file(source)
 
 
 def builtin_text(name: str) -> str:
@@ -80,7 +83,8 @@ def builtin_machine(name: str) -> Machine:
     """One of the built-in machines."""
     source = f"built-in {name}"
     machine = machine_from_text(builtin_text(name), source)
-    return machine._came_from(dict.fromkeys(machine._origins, source), source)
+    origins = {dotted_name(path): source for path in given_keys(machine)}
+    return machine.noted(origins, machine.ranges, source)
 
 
 def machine_from_file(path: str | Path) -> Machine:
@@ -92,19 +96,24 @@ def machine_from_text(text: str, place: str, short_place: str = "") -> Machine:
     """Read a machine from TOML text; messages say `place:line`, origins `short_place:line`. Raises InputError."""
     tables = tables_of(text, place, MACHINE_FILE)
     lines = toml_lines(text)
-    machine, problems = build(tables)
+    reading = MachineReading()
+    values = reading.machine(Machine, tables)
+    problems = reading.problems()
+    machine, ranges = (Machine(), {}) if problems else (Machine.made(values), reading.ranges)
     for kind in LAID_OVER:
         if kind in tables:
-            problems += _problems_of(kind, tables, machine or Machine(), lines)
-    if problems or machine is None:
+            problems += _problems_of(kind, tables, machine, ranges, lines)
+    if problems:
         raise failure_at_lines(problems, lines, place)
     file = short_place or place
-    origins = {key.name: f"{file}:{lines.line_of(key.path)}" for key in all_keys(machine)}
-    return machine._came_from(origins, place)
+    origins = {dotted_name(path): f"{file}:{lines.line_of(path)}" for path in given_keys(machine)}
+    return machine.noted(origins, ranges, place)
 
 
-def _problems_of(kind: str, tables: Mapping[str, Any], machine: Machine, lines: TomlLines) -> list[Problem]:
-    """What the models cannot see of candidates, materials or upgrades: names twice, settings not taken."""
+def _problems_of(
+    kind: str, tables: Mapping[str, Any], machine: Machine, ranges: Mapping[str, Range], lines: TomlLines
+) -> list[Problem]:
+    """What the rows cannot see of candidates, materials or upgrades: names twice, settings not taken."""
     problems: list[Problem] = []
     first_with: dict[str, int] = {}
     blocks = tables[kind]
@@ -122,7 +131,7 @@ def _problems_of(kind: str, tables: Mapping[str, Any], machine: Machine, lines: 
         settings = block.get("set")
         if isinstance(settings, dict):
             called = f"{kind} {name!r}" if isinstance(name, str) else kind
-            for setting, problem in setting_problems(machine, settings):
+            for setting, problem in applied(machine, settings, ranges).problems:
                 path: KeyPath = (*here, "set", setting)
                 if path not in lines.lines:
                     path = (*here, "set", *split_key(setting))

@@ -1,0 +1,152 @@
+"""Raw tables -> sections and ranges, or every problem: ranges, and what keys say together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from itertools import combinations, pairwise
+from typing import Any, TypeGuard
+
+from kinematics.errors import nearest
+from kinematics.machine.keys import Motion
+from kinematics.machine.kinds import Range
+from kinematics.machine.mechanisms import EXTRUDER, KINDS, LinearDelta
+from kinematics.machine.names import nearest_name
+from kinematics.toml.files import Path, Problem, dotted_name
+from kinematics.toml.sections import Reading, Row, Section, hint_for, is_number, listed, shown
+
+PARTS = Range._fields
+RANGE_ALLOWED = "{ low = …, likely = …, high = … }, three numbers"
+RISING = "low no more than likely, and likely no more than high"
+JUNCTION = ("motion", "junction_deviation_mm")
+SPEED_STEP = ("motion", "speed_step_mm_s")
+JUNCTION_KEY, SPEED_STEP_KEY = dotted_name(JUNCTION), dotted_name(SPEED_STEP)
+CORNER_KEYS = (JUNCTION_KEY, *(f"{SPEED_STEP_KEY}.{axis}" for axis in "xyz"))
+ONE_CORNER_RULE = "one of them: a machine has one corner rule"
+BOTH_CORNER_RULES = f"both {JUNCTION_KEY} and {SPEED_STEP_KEY} are given"
+MECHANISM = ("machine", "mechanism")
+DELTA = ("machine", "delta")
+SAME_ANGLE = 1e-6  # °
+
+
+class MachineReading(Reading):
+    """Raw tables of a machine file that become sections; of a range the likely value, the rest stands in `ranges`."""
+
+    def __init__(self) -> None:
+        super().__init__(nearest_name)
+        self.ranges: dict[str, Range] = {}
+
+    def value(self, row: Row, raw: Any, path: Path) -> Any:
+        """The value of a key, the likely one of a range, or the sections of a table; None where it is wrong.
+
+        A range needs all three: a likely value that nobody gave would be one that nobody can look up. Each is judged as
+        a number of its own would be.
+        """
+        # A label may be called "low"; and what stands in a block is no key of the machine.
+        if not row.is_key or not _looks_like_range(raw) or any(isinstance(part, int) for part in path):
+            return super().value(row, raw, path)
+        name = dotted_name(path)
+        if (problem := _range_problem(row, name, raw, path)) is not None:
+            return self.note(problem)
+        assert row.kind is not None
+        for part in ("likely", "low", "high"):
+            if not row.kind.holds(raw[part]):
+                found = f"{name}.{part} = {shown(raw[part])}"
+                return self.note(Problem(path, found, row.words, hint_for(row, raw[part])))
+        self.ranges[name] = Range(*(float(raw[part]) for part in PARTS))
+        return self.ranges[name].likely
+
+    def machine(self, section: type[Section], raw: Mapping[str, Any]) -> dict[str, Any]:
+        """The sections of a machine file, or of a part of one, judged also by what they say together."""
+        motion = raw.get("motion")
+        if isinstance(motion, Mapping) and all(motion.get(path[-1]) is not None for path in (JUNCTION, SPEED_STEP)):
+            self.note(Problem(JUNCTION, BOTH_CORNER_RULES, ONE_CORNER_RULE))
+            raw = {**raw, "motion": {name: value for name, value in motion.items() if name != JUNCTION[-1]}}
+        for problem in mechanism_problems(raw):
+            self.note(problem)
+        values = self.table(section, raw)
+        if "motion" in values:
+            values["motion"] = with_one_corner_rule(values["motion"])
+        return values
+
+
+def with_one_corner_rule(motion: Motion) -> Motion:
+    """Motion of which the corner rule that is not in force is None."""
+    values = {name: value for name, value in motion.__dict__.items() if value is not None}
+    return motion.made(values if motion.speed_step_mm_s is None else {**values, JUNCTION[1]: None})
+
+
+def _looks_like_range(raw: Any) -> TypeGuard[Mapping[str, Any]]:
+    return isinstance(raw, Mapping) and not raw.keys().isdisjoint(PARTS)
+
+
+def _range_problem(row: Row, name: str, raw: Mapping[str, Any], path: Path) -> Problem | None:
+    if row.kind is None or not row.kind.any_number:
+        hint = "only where any number may stand can a range stand as well"
+        return Problem(path, f"{name} = {shown(raw)}", row.words, hint)
+    unknown = [part for part in raw if part not in PARTS]
+    missing = [part for part in PARTS if part not in raw]
+    if unknown or missing:
+        found = f"{name} is a range {'with' if unknown else 'without'} {listed(unknown or missing)}"
+        return Problem(path, found, RANGE_ALLOWED, nearest(unknown[0], PARTS) if unknown else "")
+    for part in PARTS:
+        if not is_number(raw[part]):
+            hint = "write it without quotes" if isinstance(raw[part], str) else ""
+            return Problem(path, f"{name}.{part} = {shown(raw[part])}", "a number", hint)
+    for lower, upper in pairwise(PARTS):
+        if not raw[lower] <= raw[upper]:
+            return Problem(
+                path, f"{name} has {lower} = {shown(raw[lower])} above {upper} = {shown(raw[upper])}", RISING
+            )
+    return None
+
+
+def mechanism_problems(tables: Mapping[str, Any]) -> list[Problem]:
+    """What is wrong between the mechanism, its measures and its motors in raw tables; values by themselves are not
+    judged here, and what hangs on a value that is none is left alone.
+    """
+    identity = tables.get("machine", {})
+    named = identity.get("mechanism", "cartesian") if isinstance(identity, Mapping) else None
+    kind = KINDS.get(named) if isinstance(named, str) else None
+    if kind is None:
+        return []
+    problems = []
+    delta = identity.get("delta")
+    if kind is LinearDelta and delta is None:
+        found = f"{dotted_name(MECHANISM)} = {shown(named)} without [{dotted_name(DELTA)}]"
+        problems.append(Problem(MECHANISM, found, f"beside [{dotted_name(DELTA)}] with arm_mm and tower_radius_mm"))
+    elif kind is not LinearDelta and delta is not None:
+        found = f"[{dotted_name(DELTA)}] is given for {kind.words}"
+        problems.append(Problem(DELTA, found, f'only beside {dotted_name(MECHANISM)} = "linear-delta"'))
+    elif isinstance(delta, Mapping):
+        problems += _measures(delta)
+    motors = tables.get("motors", {})
+    allowed = (*kind.motors, EXTRUDER)
+    for name in motors if isinstance(motors, Mapping) else ():
+        if name not in allowed:
+            path = ("motors", name)
+            problems.append(Problem(path, f"{dotted_name(path)} is no motor of {kind.words}", ", ".join(allowed)))
+    return problems
+
+
+def _measures(delta: Mapping[str, Any]) -> list[Problem]:
+    problems = []
+    for part in ("likely", "low", "high"):
+        arm, radius = (_at_part(delta.get(name), part) for name in ("arm_mm", "tower_radius_mm"))
+        if is_number(arm) and is_number(radius) and 0 < arm <= radius:
+            path = (*DELTA, "arm_mm")
+            name = f"{dotted_name(path)}.{part}" if _looks_like_range(delta["arm_mm"]) else dotted_name(path)
+            found = f"{name} = {shown(arm)} does not reach the middle, {shown(radius)} mm from every tower"
+            problems.append(Problem(path, found, f"more than {dotted_name((*DELTA, 'tower_radius_mm'))}"))
+            break
+    angles = delta.get("tower_angles_deg")
+    if isinstance(angles, (list, tuple)) and all(is_number(angle) for angle in angles):
+        gaps = [abs((one - other + 180.0) % 360.0 - 180.0) for one, other in combinations(angles, 2)]
+        if min(gaps, default=360.0) < SAME_ANGLE:
+            path = (*DELTA, "tower_angles_deg")
+            found = f"{dotted_name(path)} = {shown(angles)} puts two towers at one place"
+            problems.append(Problem(path, found, "three different angles"))
+    return problems
+
+
+def _at_part(raw: Any, part: str) -> Any:
+    return raw.get(part) if _looks_like_range(raw) else raw
