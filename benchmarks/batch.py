@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 from plan import MACHINE, cases
 from process import run, write_job
 
-from kinematics.caps import columns as by
 from kinematics.lanes import LANES
+from kinematics.limits import columns as by
 from kinematics.planner.batch import BLOCK, BatchFeatures, _rows_of, batch_features, batch_times
 from kinematics.planner.features import Features
 from kinematics.planner.plan import make_room, plan

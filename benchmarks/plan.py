@@ -21,11 +21,11 @@ from plan_in_python import plan_in_python
 from plan_in_quick_python import plan_in_quick_python
 from plan_under_caps import under_caps
 
-from kinematics.caps import columns as by
-from kinematics.caps.classes import classify
-from kinematics.caps.combine import limits_of
 from kinematics.gcode.moves import Moves
 from kinematics.gcode.reader import read_gcode
+from kinematics.limits import columns as by
+from kinematics.limits.classes import classify
+from kinematics.limits.combine import limits_of
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import CrossedBelt, LinearDelta
 from kinematics.planner.features import CornerSettings, Drive, Features, make_features

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from math import sqrt
 from typing import Any
 
-from kinematics.caps import columns as by
+from kinematics.limits import columns as by
 
 BELOW_CEILING = 1.0 - 1e-12
 

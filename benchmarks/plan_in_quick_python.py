@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from math import sqrt
 from typing import Any
 
-from kinematics.caps import columns as by
+from kinematics.limits import columns as by
 
 CORNER, PATH_ACCELERATION, CAUSES = by.CORNER, by.PATH_ACCELERATION, by.CAUSES
 X_ACCELERATION, Y_ACCELERATION, Z_ACCELERATION = by.X_ACCELERATION, by.Y_ACCELERATION, by.Z_ACCELERATION

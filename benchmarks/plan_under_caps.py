@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 from contest import Verdicts, in_turn, nanoseconds, table
 
-from kinematics.caps import columns as by
-from kinematics.caps.classes import classify
-from kinematics.caps.combine import Limits, limits_of
-from kinematics.caps.motor_drives import jacobians
 from kinematics.gcode.moves import Moves
+from kinematics.limits import columns as by
+from kinematics.limits.classes import classify
+from kinematics.limits.combine import Limits, limits_of
+from kinematics.limits.motor_drives import jacobians
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import mechanism_of
 from kinematics.planner.ceilings import hang_on_turns

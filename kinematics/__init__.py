@@ -16,11 +16,11 @@ _HOMES = {
     "Machine": "kinematics.machine",
     "Candidate": "kinematics.machine",
     "load_machine": "kinematics.machine",
-    "estimate": "kinematics.studies.questions",
-    "compare": "kinematics.studies.questions",
-    "ringing": "kinematics.studies.questions",
-    "upgrades": "kinematics.studies.questions",
-    "shop": "kinematics.studies.questions",
+    "estimate": "kinematics.api",
+    "compare": "kinematics.api",
+    "ringing": "kinematics.api",
+    "upgrades": "kinematics.api",
+    "shop": "kinematics.api",
     "InputError": "kinematics.errors",
 }
 
@@ -39,10 +39,10 @@ __all__ = [
 ]
 
 if TYPE_CHECKING:
+    from kinematics.api import compare, estimate, ringing, shop, upgrades
     from kinematics.errors import InputError
     from kinematics.gcode.reader import read_gcode
     from kinematics.machine import Candidate, Machine, load_machine
-    from kinematics.studies.questions import compare, estimate, ringing, shop, upgrades
 
 
 def __getattr__(name: str) -> Any:

@@ -28,7 +28,7 @@ Kernel = TypeVar("Kernel", bound=Callable[..., Any])
 
 KEPT_CACHES = 4
 # Where kernels live, and what they import: nothing above these rooms reaches into machine code.
-KERNEL_ROOMS = ("caps", "gcode", "machine", "planner", "vibration")
+KERNEL_ROOMS = ("gcode", "limits", "machine", "planner", "vibration")
 
 # The bounds-checked and the uncompiled runs read through array indices, which both of them check.
 CHECKED = bool(numba.config.DISABLE_JIT) or bool(numba.config.BOUNDSCHECK)

@@ -43,7 +43,7 @@ def command(
     prepared: list[PreparedJob] = []
     if jobs:
         prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
-    from kinematics.studies.caps_table import caps_of
+    from kinematics.studies.caps import caps_of
 
     with console.progress(1, is_long(jobs, PLANS_EACH)) as tell:
         tell("planning")

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import click
 
+PAGE = 80  # columns of a guide that is not read on a terminal
+
 
 @click.command("guide", context_settings={"help_option_names": ["-h", "--help"]})
 @click.argument("topic")
@@ -15,4 +17,9 @@ def command(topic: str) -> None:
 
     if topic not in GUIDES:
         raise InputError.at("TOPIC", f"no guide to {topic!r}", ", ".join(GUIDES), nearest(topic.lower(), GUIDES))
-    console.say(GUIDES[topic]())
+    lines = GUIDES[topic]()
+    if not console.is_terminal():  # whatever reads it may break lines inside words
+        from kinematics.reports.layout import wrapped
+
+        lines = [part for line in lines for part in wrapped(line, PAGE)]
+    console.say(lines)

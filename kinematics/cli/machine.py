@@ -150,9 +150,9 @@ def _from_job(job: str, dialect: str, name: str | None, bed_mm: str | None) -> t
     from kinematics.machine import NEW_MACHINE_QUESTIONS, Machine, machine_text_from_limits
 
     console.remark_first_run()
-    from kinematics.caps.flow import filament_area
     from kinematics.gcode.dialect_file import load_dialect
     from kinematics.gcode.reader import read_gcode
+    from kinematics.limits.flow import filament_area
 
     read = read_gcode(job, load_dialect(dialect), filament_area=filament_area(Machine()))
     from kinematics.reports.screens import assumed_text, held_text

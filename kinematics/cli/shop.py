@@ -14,8 +14,8 @@ from kinematics.errors import EXIT_ANSWER_IS_NO
 if TYPE_CHECKING:
     from datetime import tzinfo
 
-    from kinematics.studies.shop import Shop, Variant
-    from kinematics.studies.shop_files import Printer
+    from kinematics.business.runs import Shop, Variant
+    from kinematics.business.tables import Printer
 
 PICTURES = (".png", ".svg", ".pdf")
 MOST_TOLD = 10  # rows that were left out
@@ -71,9 +71,9 @@ def command(
     free_from. Who prints what is told by the best of four rules, and the answer says which. Status 1 where some rows
     could not be planned.
     """
+    from kinematics.business.tables import read_orders, read_printers
     from kinematics.cli import console
     from kinematics.errors import InputError
-    from kinematics.studies.shop_files import read_orders, read_printers
 
     if picture is not None:
         if picture.suffix not in PICTURES:
@@ -87,8 +87,8 @@ def command(
     variants = variants_of(candidate_texts, upgrades, printers)
     paths = list(dict.fromkeys(order.job for order in orders if order.job is not None))
     jobs = dict(zip(paths, jobs_to_time(paths, dialect, file_limits, False), strict=True)) if paths else {}
-    from kinematics.studies.shop import shop_of
-    from kinematics.studies.shop_plan import Clock
+    from kinematics.business.plan import Clock
+    from kinematics.business.runs import shop_of
 
     with console.progress(3 + len(variants), True) as tell:
         shop = shop_of(orders, printers, Clock(jobs), begins, zone, variants, people, seed, runs, left_out, tell)
@@ -130,9 +130,9 @@ def _start(text: str | None, zone: tzinfo) -> float:
     """The moment at which the shop starts (s since 1970): what is told, or now by the wall clock."""
     from datetime import datetime
 
+    from kinematics.business.staffed import NO_ZONE
+    from kinematics.business.tables import MOMENT_ALLOWED, moment_of
     from kinematics.errors import InputError
-    from kinematics.studies.shop_files import MOMENT_ALLOWED, moment_of
-    from kinematics.studies.staffed import NO_ZONE
 
     if text is None:
         now = datetime.now(None if zone is NO_ZONE else zone).replace(second=0, microsecond=0)
@@ -147,9 +147,9 @@ def variants_of(
     candidate_texts: Sequence[str], upgrade_names: Sequence[str], printers: Sequence[Printer]
 ) -> list[Variant]:
     """What is to be tried: candidates on every machine, upgrades on those whose files hold them. Raises InputError."""
+    from kinematics.business.runs import Variant
     from kinematics.cli.compare import candidate_from
     from kinematics.errors import InputError, nearest
-    from kinematics.studies.shop import Variant
 
     variants = []
     for text in candidate_texts:

@@ -53,8 +53,8 @@ def command(
     prints = prints_a_month(jobs, counts, machine.economy.prints_per_month)
     prepared = jobs_to_time(jobs, dialect, file_limits, block_delete)
     from kinematics import compiled
+    from kinematics.business.upgrades import PRINTS_PER_MONTH, upgrades_prepared
     from kinematics.studies.intervals import Sampling
-    from kinematics.studies.upgrades import PRINTS_PER_MONTH, upgrades_prepared
 
     times = 2 ** len(machine.upgrades)
     with console.progress(times, is_long(jobs, times)) as tell:

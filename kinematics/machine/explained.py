@@ -158,21 +158,18 @@ def full_machine_text(name: str, bed_mm: Sequence[float] | str, like: str) -> st
 
 
 def guide_to_machine() -> list[str]:
-    """The lines of `guide machine`: every table and key of the file, no wider than 80 columns."""
-    lines = wrapped(
+    """The lines of `guide machine`, one a table or key of the file, however long."""
+    lines = [
         "A machine file is TOML. Every key is optional, but for those that a table cannot do without, and carries its"
         " unit in its name."
         " A number that you do not know exactly may be a range,"
         " { low = 0.02, likely = 0.05, high = 0.10 }. NAME stands for a name of yours: of a motor (x, y, z, e; a, b of"
         " a crossed belt; t1, t2, t3 of a delta), or of a label in the job.",
-        "",
-        "",
-    )
+    ]
     lines += ["", "Short names in settings: " + ", ".join(SHORT_NAMES) + "."]
     for page in pages():
-        lines += ["", *wrapped(f"{page.header}  {page.about}", "", "    ")]
-        for key in page.keys:
-            lines += wrapped(f"{key.path[-1]}: {explained(key)}", "  ", "      ")
+        lines += ["", f"{page.header}  {page.about}"]
+        lines += [f"  {key.path[-1]}: {explained(key)}" for key in page.keys]
     return lines
 
 

@@ -15,9 +15,9 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.caps import columns as by
 from kinematics.compiled import CHECKED, compiled
 from kinematics.lanes import LANES, all_at_most, greatest, in_every_lane, inverse_root, lanes_at, least, put_lanes
+from kinematics.limits import columns as by
 from kinematics.planner.ceilings import RAMP_SHARE, STEADY_SHARE, hang_on_turns
 from kinematics.planner.features import FeatureRoom, Features
 

@@ -17,8 +17,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.caps import columns as by
 from kinematics.compiled import compiled, compiled_part
+from kinematics.limits import columns as by
 from kinematics.planner.features import Features
 from kinematics.planner.ties import ADVANCE, DELAY, MASS, SHARE, Ties, extruder_tie
 

@@ -8,9 +8,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.caps.columns import Sight, Surroundings
 from kinematics.compiled import compiled, compiled_part
 from kinematics.gcode.moves import FILAMENT, Moves
+from kinematics.limits.columns import Sight, Surroundings
 from kinematics.machine.mechanisms import CrossedBelt, LinearDelta
 from kinematics.planner.corners import CORNER_ROWS, CORNER_X, CORNER_Z, TURN_Z, corner_features
 
@@ -223,7 +223,7 @@ def make_features(
     whole: NDArray[np.int64] = NOT_CUT,
     room: FeatureRoom | None = None,
 ) -> Features:
-    """The features of a job. `move_class` (n) comes from `caps.classes`; the others as in their classes.
+    """The features of a job. `move_class` (n) comes from `limits.classes`; the others as in their classes.
 
     `drive` is left out where no motor that moves several axes at once is limited. What is made in a `room` holds until
     the next features are made there.

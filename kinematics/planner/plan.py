@@ -8,8 +8,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.caps import columns as by
 from kinematics.compiled import compiled, compiled_part
+from kinematics.limits import columns as by
 from kinematics.planner.ceilings import (
     corner_ceilings,
     coupled_corner_ceilings,
@@ -47,7 +47,7 @@ class Plan(NamedTuple):
 
     `speed_in`, `speed_peak`, `speed_out` (mm/s); `acceleration` admitted along the path (mm/s²); `rising`, `cruising`,
     `falling` parts of the duration (s) and `duration` their sum; `cruise_cause`, `ramp_cause` codes of
-    `caps.columns`; `seconds` float64[classes, CAUSES] the time spent under each. `certain` how far all of this holds,
+    `limits.columns`; `seconds` float64[classes, CAUSES] the time spent under each. `certain` how far all of this holds,
     whatever comes behind: the end of the job, or where planning is to go on. Nothing is told of moves from there on,
     nor of those before the one from which the job was planned.
     """

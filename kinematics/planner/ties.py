@@ -12,12 +12,12 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.caps import columns as by
-from kinematics.caps.command_rate import Reach, reach
-from kinematics.caps.drive import END, FASTEST, FORCE, PATH_MOTORS, SLOPE, Drives, curve_table
 from kinematics.compiled import compiled, compiled_part
 from kinematics.errors import InputError
 from kinematics.gcode.moves import Moves
+from kinematics.limits import columns as by
+from kinematics.limits.command_rate import Reach, reach
+from kinematics.limits.drive import END, FASTEST, FORCE, PATH_MOTORS, SLOPE, Drives, curve_table
 from kinematics.planner.features import Features
 
 Reals = NDArray[np.float64]

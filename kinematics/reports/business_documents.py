@@ -9,18 +9,17 @@ from kinematics.errors import Finding
 from kinematics.reports.documents import draws_document, head, notice_rows
 
 if TYPE_CHECKING:
-    from kinematics.studies.payback_draws import Known
-    from kinematics.studies.shop import Shop
-    from kinematics.studies.shop_sums import Interval, Moments, Use
-    from kinematics.studies.upgrades import Upgrades
+    from kinematics.business.runs import Shop
+    from kinematics.business.sums import Interval, Moments, Use
+    from kinematics.business.upgrades import Known, Upgrades
 
 
 def upgrades_document(found: Upgrades, assumed: bool) -> dict[str, Any]:
     """Upgrades as a document; `assumed` where nobody said how often some job is printed. None for what has no number:
     a payback that never comes, a value without a discount rate.
     """
-    from kinematics.studies.economics import machine_hour_cost
-    from kinematics.studies.upgrades import option_row
+    from kinematics.business.economics import machine_hour_cost
+    from kinematics.business.upgrades import option_row
 
     return head() | {
         "machine": found.machine.as_dict(),

@@ -10,8 +10,7 @@ from kinematics.wording import duration_text, quantity_text, share_text
 MORE_DATA = "not in the machine file, so these limits cannot be checked in full:"
 
 if TYPE_CHECKING:
-    from kinematics.studies.caps_table import CapRow, Caps
-    from kinematics.studies.cooling import CoolingRule
+    from kinematics.studies.caps import CapRow, Caps, CoolingRule
 
 
 def _quantity(value: float | None, unit: str) -> str:

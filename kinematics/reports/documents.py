@@ -11,7 +11,7 @@ from kinematics.errors import Notice
 
 if TYPE_CHECKING:
     from kinematics.machine import Machine
-    from kinematics.studies.caps_table import Caps
+    from kinematics.studies.caps import Caps
     from kinematics.studies.compare import Comparison
     from kinematics.studies.estimate import Estimate, JobEstimate
     from kinematics.studies.intervals import Interval, Sampling

@@ -6,14 +6,14 @@ from pathlib import Path
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
+from kinematics.business.floor import FAILED, HANDS, PRINTING, SPOOL, SPOOL_WAITING, WAITING
 from kinematics.reports.shop import counted
-from kinematics.studies.shop_floor import FAILED, HANDS, PRINTING, SPOOL, SPOOL_WAITING, WAITING
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from kinematics.studies.shop import Shop
-    from kinematics.studies.staffed import Staff
+    from kinematics.business.runs import Shop
+    from kinematics.business.staffed import Staff
 
 # Fill, hatch and words of each kind of bar: told apart by hatches and greys as well as by place.
 LOOKS = {

@@ -56,6 +56,7 @@ def pieces_of(text: str) -> list[str]:
             or (word[:1].isdigit() and _LEADS.fullmatch(last) is not None)
             or (last in ("motor", "motors") and _MOTOR.fullmatch(word) is not None)
             or last == "kinematics"
+            or (last.startswith("--") and "=" in word)
             or words[max(0, i - 2) : i] == ["kinematics", "machine"]
             or (last in tuple("xyze") and word.startswith("axis"))
         )

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from kinematics.studies.compare import Comparison, Row
     from kinematics.studies.estimate import Estimate, JobEstimate
     from kinematics.studies.intervals import Interval, Sampling
-    from kinematics.studies.one_change import Change
+    from kinematics.studies.worth import Change
 
 CAUTION = (
     "Before you raise a limit: hot parts and fast machines injure people. Keep to the manufacturer's limits and to "

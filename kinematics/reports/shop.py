@@ -6,16 +6,16 @@ from collections.abc import Sequence
 from datetime import datetime, tzinfo
 from typing import TYPE_CHECKING
 
-from kinematics.studies.economics import not_counted
-from kinematics.studies.shop import NOTHING_HOLDS, ONE_PRINTER_HOLDS, PEOPLE_HOLD, SPOOLS_HOLD, TURNAROUNDS_HOLD
-from kinematics.studies.shop_floor import RULES
-from kinematics.studies.staffed import NO_ZONE
+from kinematics.business.economics import not_counted
+from kinematics.business.floor import RULES
+from kinematics.business.runs import NOTHING_HOLDS, ONE_PRINTER_HOLDS, PEOPLE_HOLD, SPOOLS_HOLD, TURNAROUNDS_HOLD
+from kinematics.business.staffed import NO_ZONE
 from kinematics.wording import duration_text, money_text, quantity_text, share_text
 
 if TYPE_CHECKING:
-    from kinematics.studies.shop import Effect, Shop
-    from kinematics.studies.shop_rules import RuleSums
-    from kinematics.studies.shop_sums import Interval, OrderSums, Use
+    from kinematics.business.rules import RuleSums
+    from kinematics.business.runs import Effect, Shop
+    from kinematics.business.sums import Interval, OrderSums, Use
 
 ORDER_HEADS = (
     ("order", False),

@@ -167,14 +167,14 @@ def _turned(one: Turned, unit: str) -> str:
     return f"from {_amount(one.before)} to {_amount(one.after)}{of}, {_by_how_much(one.before, one.after)}"
 
 
-def target_lines(target: Target, machine: Machine, machine_line: str) -> list[str]:
+def target_lines(target: Target, machine: Machine, machine_words: str) -> list[str]:
     """The gentlest limits, a line a knob, what they bring, and what a gentler setting would.
 
-    `machine_line` says which machine.
+    `machine_words` says which machine.
     """
     now, deadline, total = (duration_text(time) for time in (target.present_total, target.within, target.total))
     with_what = target.turned[0].knob + " alone" if len(target.turned) == 1 else "these alone"
-    lines = [f"{machine_line}: {now} now"]
+    lines = [f"on {machine_words}: {now} now"]
     if target.present_total <= target.within:
         lines.append(f"{deadline} is met as it is; this would still do:")
     elif target.met:

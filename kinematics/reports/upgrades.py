@@ -7,12 +7,12 @@ from math import ceil
 from string import ascii_uppercase
 from typing import TYPE_CHECKING
 
+from kinematics.business.economics import machine_hour_cost, not_counted
 from kinematics.reports.screens import CAUTION, notice_lines
-from kinematics.studies.economics import machine_hour_cost, not_counted
 from kinematics.wording import duration_text, money_text, months_text, quantity_text, share_text
 
 if TYPE_CHECKING:
-    from kinematics.studies.upgrades import Option, Step, Upgrades
+    from kinematics.business.upgrades import Option, Step, Upgrades
 
 NOTHING_SAVED = 0.0005  # share of the time below which an upgrade saves nothing to speak of
 SHOWN_CAUSES = 2

@@ -15,9 +15,6 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.caps.class_limits import HONOUR, IGNORE
-from kinematics.caps.combine import EVERY_KIND, limits_of
-from kinematics.caps.flow import hangs_on_temperature
 from kinematics.errors import InputError
 from kinematics.gcode.chunks import CHUNK, GZIP, JobFile
 from kinematics.gcode.dialects import EXTRUSION, Dialect
@@ -25,6 +22,9 @@ from kinematics.gcode.findings import nothing_moves
 from kinematics.gcode.labels import Pairs, count_keys, most_frequent_key
 from kinematics.gcode.layers import Layering
 from kinematics.gcode.portions import Portions, Wanted, made_ahead
+from kinematics.limits.class_limits import HONOUR, IGNORE
+from kinematics.limits.combine import EVERY_KIND, limits_of
+from kinematics.limits.flow import hangs_on_temperature
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import LinearDelta, mechanism_of
 from kinematics.studies.blocks import IN_WORK, Course, DeviationError, EveryMoveError

@@ -6,8 +6,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple
 
-from kinematics.caps.class_limits import NOTHING_VARIED
 from kinematics.errors import Finding, InputError, Notice
+from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Candidate, Machine, resolved_keys
 from kinematics.studies.causes import main_cause
 from kinematics.studies.intervals import USUAL, Interval, SampledTimes, Sampling, interval_of

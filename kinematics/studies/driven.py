@@ -8,14 +8,14 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.caps.classes import Classes
-from kinematics.caps.combine import Limits
-from kinematics.caps.flow import flow_at, hangs_on_temperature
-from kinematics.caps.motor_drives import jacobians
 from kinematics.errors import MAY_COST, InputError, Notice, by_weight
 from kinematics.gcode.cutting import bytes_of_moves, cut_job, pieces_of, start_places
 from kinematics.gcode.job import Job
 from kinematics.gcode.moves import FILAMENT, PRINT
+from kinematics.limits.classes import Classes
+from kinematics.limits.combine import Limits
+from kinematics.limits.flow import flow_at, hangs_on_temperature
+from kinematics.limits.motor_drives import jacobians
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import Cartesian, LinearDelta, has_coupled_limits, mechanism_of
 from kinematics.planner.features import NOT_CUT, Drive, Features

@@ -7,22 +7,24 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, NamedTuple
 
-from kinematics.caps import columns as by
-from kinematics.caps.flow import filament_area, filament_mass
+import numpy as np
+from numpy.typing import NDArray
+
 from kinematics.errors import Notice
 from kinematics.gcode.job import Extent, StatedLimit
+from kinematics.gcode.moves import KIND_NAMES, PRINT
+from kinematics.limits import columns as by
+from kinematics.limits.flow import filament_area, filament_mass
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
 from kinematics.machine.model import DEFAULT
-from kinematics.studies.causes import Cause
+from kinematics.studies.causes import Cause, cause_name
 from kinematics.studies.intervals import USUAL, Interval, SampledTimes, Sampling, interval_of
-from kinematics.studies.one_change import Change, changes_asked, changes_that_save
 from kinematics.studies.stops import UnknownStop
-from kinematics.studies.timing import Ask, TimedJob, Timing, foresee, path_sums, time_job
-from kinematics.studies.worth import Worth, worth_of_limits
+from kinematics.studies.timing import Ask, Planned, TimedJob, Timing, foresee, path_sums, time_job
+from kinematics.studies.worth import Change, Worth, changes_asked, changes_that_save, worth_of_limits
 
 if TYPE_CHECKING:
     import pandas
-
 
 STAND_IN = "middling"  # the built-in machine that stands in where none is given
 
@@ -90,7 +92,7 @@ class JobEstimate:
 
     def moves_frame(self) -> pandas.DataFrame:
         """One row a move: speeds, acceleration, flow, time and causes."""
-        from kinematics.studies.moves_table import moves_frame
+        from kinematics.studies.estimate import moves_frame
 
         return moves_frame(self.timing.whole_plan())
 
@@ -288,3 +290,57 @@ def estimate_prepared(
     totals = sampled.as_it_is
     known = tuple(replace(job, interval=interval_of(row)) for job, row in zip(jobs, totals, strict=True))
     return replace(estimate, jobs=known, interval=interval_of(totals.sum(axis=0)), sampling=sampling)
+
+
+def moves_frame(planned: Planned) -> pandas.DataFrame:
+    """One row a move of the file, in its order; the flow is that at the move's peak speed.
+
+    Of a move that is planned in pieces: first and last speed, greatest speed and flow, least acceleration, and the
+    causes of the pieces that cruise and ramp longest.
+    """
+    import pandas
+
+    moves, features, plan = planned.job.moves, planned.features, planned.plan
+    flow = np.where(moves.kind == PRINT, features.ratio * plan.speed_peak * filament_area(planned.machine), 0.0)
+    classes, limits = planned.classes, planned.limits
+    names = [
+        cause_name(classes.table, limits, row, code) for row in range(len(classes.table)) for code in range(by.CAUSES)
+    ]
+    categories = list(dict.fromkeys(names))
+    codes = np.array([categories.index(name) for name in names])
+    row = classes.of_move.astype(np.int64) * by.CAUSES
+    frame = pandas.DataFrame(
+        {
+            "line": moves.line,
+            "kind": pandas.Categorical.from_codes(moves.kind, list(KIND_NAMES)),
+            "layer": moves.layer,
+            "label": pandas.Categorical.from_codes(planned.job.labels.of_move, list(planned.job.labels.names)),
+            "length_mm": features.length,
+            "v_in_mm_s": plan.speed_in,
+            "v_peak_mm_s": plan.speed_peak,
+            "v_out_mm_s": plan.speed_out,
+            "a_mm_s2": plan.acceleration,
+            "flow_mm3_s": flow,
+            "t_s": plan.duration,
+            "cruise_cause": pandas.Categorical.from_codes(codes[row + plan.cruise_cause], categories),
+            "ramp_cause": pandas.Categorical.from_codes(codes[row + plan.ramp_cause], categories),
+        }
+    )
+    first = planned.first_pieces
+    return frame if isinstance(first, slice) else _joined(frame, first, planned)
+
+
+def _joined(pieces: pandas.DataFrame, first: NDArray[np.int64], planned: Planned) -> pandas.DataFrame:
+    """The rows of pieces as one row a move; `first` (m) the first piece of each."""
+    frame = pieces.iloc[first].reset_index(drop=True)
+    for column in ("length_mm", "t_s"):
+        frame[column] = np.add.reduceat(pieces[column].to_numpy(), first)
+    for column in ("v_peak_mm_s", "flow_mm3_s"):
+        frame[column] = np.maximum.reduceat(pieces[column].to_numpy(), first)
+    frame["a_mm_s2"] = np.minimum.reduceat(pieces["a_mm_s2"].to_numpy(), first)
+    frame["v_out_mm_s"] = pieces["v_out_mm_s"].to_numpy()[np.append(first[1:], len(pieces)) - 1]
+    plan = planned.plan
+    for column, seconds in (("cruise_cause", plan.cruising), ("ramp_cause", plan.rising + plan.falling)):
+        order = np.lexsort((-seconds, planned.whole))  # the longest of each move comes first
+        frame[column] = pieces[column].iloc[order[first]].reset_index(drop=True)
+    return frame

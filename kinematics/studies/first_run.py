@@ -14,9 +14,9 @@ TINY_JOB = b"G1 X1 Y1 F600\nG1 X9 E1\nG1 Y9 E1\n"
 
 def compile_planner() -> None:
     """Plan two moves, so that the planner's kernels are compiled and kept."""
-    from kinematics.caps.classes import classify
-    from kinematics.caps.combine import limits_of
     from kinematics.gcode.moves import Moves
+    from kinematics.limits.classes import classify
+    from kinematics.limits.combine import limits_of
     from kinematics.machine import Machine
     from kinematics.planner.features import CornerSettings, make_features
     from kinematics.planner.plan import plan

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.caps.class_limits import NOTHING_VARIED
+from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Machine, Range
 from kinematics.studies.timing import Ask, TimedJob
 

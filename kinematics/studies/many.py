@@ -9,9 +9,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.caps.combine import Limits
 from kinematics.gcode.job import Job
 from kinematics.gcode.moves import WAITS
+from kinematics.limits.combine import Limits
 from kinematics.machine import Machine
 from kinematics.planner.batch import WORKERS, BatchFeatures, batch_features, batch_times
 from kinematics.planner.features import Features

@@ -10,17 +10,17 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.caps import columns as by
-from kinematics.caps.class_limits import HONOUR, IGNORE, NOTHING_VARIED, UNSCALED
-from kinematics.caps.classes import Classes, classify
-from kinematics.caps.combine import Limits, LimitTable
-from kinematics.caps.flow import filament_area, hangs_on_temperature
 from kinematics.gcode.chunks import JobFile
 from kinematics.gcode.dialects import EXTRUSION, Dialect
 from kinematics.gcode.job import Job
 from kinematics.gcode.moves import nozzle_targets
 from kinematics.gcode.reader import job_file, read_job
 from kinematics.gcode.state import ReaderOptions
+from kinematics.limits import columns as by
+from kinematics.limits.class_limits import HONOUR, IGNORE, NOTHING_VARIED, UNSCALED
+from kinematics.limits.classes import Classes, classify
+from kinematics.limits.combine import Limits, LimitTable
+from kinematics.limits.flow import filament_area, hangs_on_temperature
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import has_coupled_limits, mechanism_of
 from kinematics.planner.ceilings import hang_on_turns

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.caps.vibration import AXES, filter_of_axis
 from kinematics.errors import InputError
+from kinematics.limits.vibration import AXES, filter_of_axis
 from kinematics.machine import Machine
 from kinematics.machine.keys import AxisVibration
 from kinematics.studies.prepared import PreparedJob

@@ -6,10 +6,10 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
-from kinematics.caps.class_limits import NOTHING_VARIED
-from kinematics.caps.flow import FLOW_KEY
+from kinematics.limits.class_limits import NOTHING_VARIED
+from kinematics.limits.flow import FLOW_KEY
 from kinematics.machine import Machine, resolved_keys
-from kinematics.studies.caps_table import caps_of
+from kinematics.studies.caps import caps_of
 from kinematics.studies.intervals import USUAL, Interval, Sampling, drawn_machines, interval_of
 from kinematics.studies.knees import FALLS, Knee
 from kinematics.studies.knobs import Knob, settings_of, variant_of

@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from kinematics.caps.class_limits import NOTHING_VARIED
 from kinematics.errors import InputError
+from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Machine, resolved_keys
 from kinematics.studies.knobs import Range, outwards, present_value, range_of, typed, variant_of
 from kinematics.studies.many import Variant

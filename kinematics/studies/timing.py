@@ -9,12 +9,12 @@ from typing import NamedTuple, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.caps.class_limits import NOTHING_VARIED
-from kinematics.caps.classes import Classes, MoveClass
-from kinematics.caps.combine import Limits
 from kinematics.errors import InputError
 from kinematics.gcode.job import Job, JobFacts
 from kinematics.gcode.moves import FILAMENT, PRINT, WAITS, Events
+from kinematics.limits.class_limits import NOTHING_VARIED
+from kinematics.limits.classes import Classes, MoveClass
+from kinematics.limits.combine import Limits
 from kinematics.machine import Machine
 from kinematics.planner.ceilings import is_unbounded
 from kinematics.planner.features import NOT_CUT, Features

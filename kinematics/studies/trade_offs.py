@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from kinematics.caps.vibration import AXES, filter_of_axis
+from kinematics.limits.vibration import AXES, filter_of_axis
 from kinematics.machine import Machine
 from kinematics.studies.knees import FALLS
 from kinematics.studies.knobs import settings_of, variant_of

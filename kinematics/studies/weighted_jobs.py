@@ -7,10 +7,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from kinematics.caps import columns as by
-from kinematics.caps.flow import filament_area, flow_at
 from kinematics.errors import InputError
 from kinematics.gcode.moves import PRINT
+from kinematics.limits import columns as by
+from kinematics.limits.flow import filament_area, flow_at
 from kinematics.planner.features import Features
 from kinematics.studies.causes import main_cause
 from kinematics.studies.many import ManyTimes, Variant

@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
-from kinematics.caps.class_limits import IN_THE_JOB, NOTHING_VARIED
-from kinematics.caps.combine import ADVANCE_KEY, COMMANDED
-from kinematics.machine import Machine
+import numpy as np
+
+from kinematics.gcode.moves import FILAMENT, KIND_NAMES, PRINT, TRAVEL
+from kinematics.limits import columns as by
+from kinematics.limits.class_limits import IN_THE_JOB, NOTHING_VARIED
+from kinematics.limits.combine import ADVANCE_KEY, COMMANDED
+from kinematics.limits.flow import FLOW_KEY, filament_area
+from kinematics.machine import Machine, resolved_keys
+from kinematics.studies.intervals import Interval, SampledTimes, interval_of
 from kinematics.studies.timing import Ask, TimedJob, Timing, foresee
 
 ONE_PERCENT = 1.01
@@ -94,3 +101,251 @@ def worth_of_limits(
         saved = 0.0 if abs(saved) <= SAME_TIME * timing.total else saved
         found.append(Worth(key, words_of(key), saved, lifted))
     return tuple(sorted(found, key=lambda worth: (-worth.one_percent, worth.key)))
+
+
+RAISE = 1.5  # one step that a maker would try
+WORTH_A_TRY = 0.002  # share of the time that a limit must hold before it is tried
+WORTH_SAYING = 0.005  # share of the time that a change must save before it is shown
+
+
+class Change(NamedTuple):
+    """One limit changed: `key` of the machine file, its words, from, to, unit, what it saves (s), the settings.
+
+    `interval` of what it saves where the machine has ranges (None where it has none). `silenced` is how many commands
+    of the jobs that state this limit the change silences, and `by_silencing` what that alone saves, the limit left at
+    what held for most of the time (s); the rest comes of the raise.
+    """
+
+    key: str
+    what: str
+    before: float | None
+    after: float
+    unit: str
+    saved: float
+    settings: tuple[tuple[str, Any], ...]
+    interval: Interval | None = None
+    silenced: int = 0
+    by_silencing: float = 0.0
+
+
+class _Trial(NamedTuple):
+    key: str
+    what: str
+    before: float | None
+    after: float
+    unit: str
+    settings: Mapping[str, Any]
+
+    @property
+    def assignments(self) -> tuple[tuple[str, Any], ...]:
+        """The settings as dotted keys and values; a section is opened."""
+        return tuple(
+            (f"{key}.{axis}", step) if isinstance(value, Mapping) else (key, value)
+            for key, value in self.settings.items()
+            for axis, step in (value.items() if isinstance(value, Mapping) else [("", value)])
+        )
+
+
+def _by_class(timing: Timing, kind: int, code: int) -> float:
+    """Seconds that moves of a kind spend under a cause."""
+    rows = [i for i, member in enumerate(timing.table) if member.kind == kind]
+    return float(timing.seconds[rows, code].sum())
+
+
+def _held(timing: Timing, code: int, column: int, kind: int | None = None) -> float | None:
+    """The limit under which moves (of a kind) spend most seconds of a cause; None where nothing holds them."""
+    rows = [i for i, member in enumerate(timing.table) if kind is None or member.kind == kind]
+    row = max(rows, key=lambda i: timing.seconds[i, code])
+    value = float(timing.limits.values[row, column])
+    return value if value < math.inf else None
+
+
+def _raised(machine: Machine, key: str, what: str, unit: str, held: float | None = None) -> _Trial | None:
+    value = machine.value_of(key) if held is None else held
+    if value is None:
+        return None
+    after = _half_more(value)
+    return _Trial(key, what, value, after, unit, {key: after})
+
+
+def _half_more(value: float) -> float:
+    return float(f"{value * RAISE:.3g}")
+
+
+def _flow_raised(machine: Machine, timing: Timing) -> _Trial | None:
+    """The hotend's flow raised; of a table all of it, told by the flow under which the job spends most seconds."""
+    given = machine.hotend.max_flow_mm3_s
+    if not isinstance(given, tuple):
+        return _raised(machine, FLOW_KEY, "hotend flow", "mm³/s")
+    rows = [i for i in range(len(timing.table)) if timing.limits.origins[i, by.FILAMENT_MOST] == FLOW_KEY]
+    if not rows:
+        return None
+    row = max(rows, key=lambda i: timing.seconds[i, by.FILAMENT_SPEED])
+    held = float(timing.limits.values[row, by.FILAMENT_MOST]) * filament_area(machine)
+    raised = tuple((temperature, _half_more(flow)) for temperature, flow in given)
+    return _Trial(FLOW_KEY, "hotend flow", held, _half_more(held), "mm³/s", {FLOW_KEY: raised})
+
+
+def _key_raised(machine: Machine, timing: Timing, row: by.Raise, ceiling: by.Ceiling) -> _Trial | None:
+    """One key raised; of a tool axis that of its motor, where this is the lower one."""
+    if not row.motor or ceiling.column is None:
+        return _raised(machine, row.key, row.what, row.unit)
+    slowest = int(timing.seconds[:, ceiling.cause].argmax())
+    if timing.limits.origins[slowest, ceiling.column] == row.motor:
+        axis = row.key.split(".")[1]
+        return _raised(machine, row.motor, row.what.replace(f"{axis} axis", f"motor {axis}"), row.unit)
+    return _raised(machine, row.key, row.what, row.unit, _held(timing, ceiling.cause, ceiling.column))
+
+
+def _kind_raised(machine: Machine, timing: Timing, row: by.Raise, kind: int) -> _Trial | None:
+    """The override, or the acceleration, of prints or travels raised, where it is told most particularly."""
+    name = KIND_NAMES[kind]
+    motion, own = machine.motion, getattr(machine.motion.by_kind, name)
+    key, what = row.key.format(kind=name), row.what.format(kind=name)
+    if key.endswith(".feed_override"):
+        before = own.feed_override or motion.feed_override
+        after = before * RAISE
+        return _Trial(key, what, before, after, row.unit, {key: after})
+    last = key.removeprefix("motion.")
+    if getattr(own, last) is not None:
+        key = f"motion.by_kind.{name}.{last}"
+    return _raised(machine, key, what, row.unit, _held(timing, by.PATH_ACCELERATION, by.PATH_RAMP, kind))
+
+
+def _motors_raised(machine: Machine, motors: Sequence[str], row: by.Raise) -> _Trial | None:
+    """The limits of all motors that move the tool together raised alike: one alone is soon held by the others.
+
+    None where no such limit is given, as where the ends of torque curves hold.
+    """
+    values = {name: machine.value_of(row.key.format(motor=name)) for name in motors}
+    given = {name: value for name, value in values.items() if value is not None}
+    if not given:
+        return None
+    settings = {row.key.format(motor=name): _half_more(value) for name, value in given.items()}
+    first, after = next(iter(given.values())), next(iter(settings.values()))
+    what = f"{row.what}{'s' if len(given) > 1 else ''} {', '.join(given)}"
+    return _Trial(", ".join(settings), what, first, after, row.unit, settings)
+
+
+def _against_ceilings(machine: Machine, timing: Timing, least: float) -> Iterator[_Trial | None]:
+    """What the table of ceilings says may be raised against those that hold more than some seconds."""
+    against: dict[by.Raise, list[by.Ceiling]] = {}
+    for ceiling in by.OF_CAUSE.values():
+        for row in ceiling.raised_by:
+            against.setdefault(row, []).append(ceiling)
+    for row, ceilings in against.items():
+        if "{kind}" in row.key:
+            for kind in (PRINT, TRAVEL):
+                if _by_class(timing, kind, ceilings[0].cause) > least:
+                    yield _kind_raised(machine, timing, row, kind)
+        elif sum(timing.seconds[:, one.cause].sum() for one in ceilings) > least:
+            if "{motor}" in row.key:
+                yield _motors_raised(machine, timing.limits.motors, row)
+            elif row.key == FLOW_KEY:
+                yield _flow_raised(machine, timing)
+            else:
+                yield _key_raised(machine, timing, row, ceilings[0])
+
+
+def _trials(machine: Machine, timing: Timing) -> list[_Trial]:
+    """The changes that may pay: each raises a limit under which the job spends time."""
+    least = WORTH_A_TRY * timing.total
+    motion = machine.motion
+    trials = list(_against_ceilings(machine, timing, least))
+    by_deviation = bool(np.isfinite(timing.limits.values[:, by.DEVIATION]).all())
+    if motion.junction_deviation_mm is not None and by_deviation:
+        trials.append(_raised(machine, "motion.junction_deviation_mm", "junction deviation", "mm"))
+    elif motion.speed_step_mm_s is not None:
+        steps = {name: step * RAISE for name in "xyz" if (step := getattr(motion.speed_step_mm_s, name)) is not None}
+        first = next(iter(steps))
+        trials.append(
+            _Trial(
+                "motion.speed_step_mm_s",
+                "speed step at corners",
+                steps[first] / RAISE,
+                steps[first],
+                "mm/s",
+                {"motion.speed_step_mm_s": steps},
+            )
+        )
+    if _by_class(timing, FILAMENT, by.COMMANDED_SPEED) + _by_class(timing, FILAMENT, by.PATH_ACCELERATION) > least:
+        trials.append(_raised(machine, "retraction.acceleration_mm_s2", "retraction acceleration", "mm/s²"))
+    shortest = machine.cooling.shortest_layer_s
+    if shortest is not None and timing.cooling > least:
+        key = "cooling.shortest_layer_s"
+        after = float(f"{shortest / RAISE:.3g}")
+        trials.append(_Trial(key, "shortest layer time", shortest, after, "s", {key: after}))
+    return [trial for trial in trials if trial is not None]
+
+
+def _ask(machine: Machine, trial: _Trial) -> Ask:
+    """A trial as a machine of its own."""
+    other = machine.with_settings(trial.settings, "one change")
+    return Ask(other, resolved_keys(trial.settings, machine), passing=True, total_only=True)
+
+
+def _ask_silenced(machine: Machine, trial: _Trial) -> Ask:
+    """The limit of a trial left at what holds now, but said by the machine: the job's own commands are silenced."""
+    held = {
+        key: {axis: step / RAISE for axis, step in value.items()} if isinstance(value, Mapping) else trial.before
+        for key, value in trial.settings.items()
+    }
+    other = machine.with_settings(held, "one change")
+    return Ask(other, resolved_keys(trial.settings, machine), passing=True, total_only=True)
+
+
+def changes_asked(machine: Machine, timing: Timing) -> list[Ask]:
+    """The machines that will be asked for once a job has been timed."""
+    asks = []
+    for trial in _trials(machine, timing):
+        asks.append(_ask(machine, trial))
+        if timing.facts.silenced_by(asks[-1].varied):
+            asks.append(_ask_silenced(machine, trial))
+    return asks
+
+
+def changes_that_save(
+    prepared: Sequence[TimedJob],
+    machine: Machine,
+    timings: Sequence[Timing],
+    sampled: SampledTimes | None = None,
+) -> list[Change]:
+    """What raising one limit by half would save over all jobs (s), best first; what saves next to nothing is left out.
+
+    `sampled` times the jobs under draws from the machine's ranges: both sides of a saving are then timed on the same
+    draws. Every answer is a plan of its own, no derivative: totals have kinks where ceilings tie.
+    """
+    total = sum(timing.total for timing in timings)
+    trials = list({trial.key: trial for timing in timings for trial in _trials(machine, timing)}.values())
+    asks = [_ask(machine, trial) for trial in trials]
+    silenced = [
+        sum(
+            timing.facts.silenced_by(ask.varied)
+            for job, timing in zip(prepared, timings, strict=True)
+            if job.heeds_file_limits
+        )
+        for ask in asks
+    ]
+    quiet = [_ask_silenced(machine, trial) if count else None for trial, count in zip(trials, silenced, strict=True)]
+    foresee(prepared, [*asks, *(ask for ask in quiet if ask is not None)])
+
+    def saved_by(ask: Ask | None) -> float:
+        return 0.0 if ask is None else total - sum(job.timed(ask).total for job in prepared)
+
+    def tried(trial: _Trial, ask: Ask, count: int, without: Ask | None) -> Change:
+        change = Change(trial.key, trial.what, trial.before, trial.after, trial.unit, saved_by(ask), trial.assignments)
+        return change._replace(silenced=count, by_silencing=saved_by(without))
+
+    # Planning lets other threads run, so that both cores are of use.
+    with ThreadPoolExecutor(2) as pool:
+        changes = list(zip(pool.map(tried, trials, asks, silenced, quiet), asks, strict=True))
+    kept = [(change, ask) for change, ask in changes if change.saved > WORTH_SAYING * total]
+    found = [change for change, _ in kept]
+    if sampled is not None and kept:
+        before = sampled.as_it_is
+        found = [
+            change._replace(interval=interval_of((before - sampled.totals(ask.machine, ask.varied)).sum(axis=0)))
+            for change, ask in kept
+        ]
+    # Savings that differ by rounding alone are equal.
+    return sorted(found, key=lambda change: (-round(change.saved / total, 9), change.key))

@@ -7,8 +7,10 @@ from kinematics.machine.explained import GUIDES
 from tests.cli.conftest import Run
 
 
-def test_the_guide_is_said_line_by_line(run: Run) -> None:
-    assert run("guide", "machine").out == "\n".join(GUIDES["machine"]()) + "\n"
+def test_the_guide_is_a_page_of_eighty_columns(run: Run) -> None:
+    out = run("guide", "machine").out
+    assert out.split() == " ".join(GUIDES["machine"]()).split()
+    assert max(map(len, out.splitlines())) <= 80
 
 
 def test_an_unknown_topic_is_told_the_known_ones(run: Run) -> None:

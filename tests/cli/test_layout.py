@@ -19,6 +19,7 @@ from kinematics.reports.layout import pieces_of, table_lines, wrapped
         ("done Tue 10 Mar 08:12", ["done", "Tue 10 Mar", "08:12"]),
         ("1 d 3 h, 2 h 04 min", ["1 d 3 h,", "2 h 04 min"]),
         ("24.00 EUR or 3 parts", ["24.00 EUR", "or", "3 parts"]),
+        ("try caps JOB --set speed=2", ["try", "caps", "JOB", "--set speed=2"]),
         ("see kinematics machine new", ["see", "kinematics machine new"]),
         ("in 4 s 5 ways", ["in", "4 s", "5", "ways"]),  # no time goes on in ways
     ],

@@ -22,7 +22,7 @@ def test_the_screen_tells_what_the_json_does(run: Run) -> None:
     (one,) = document["turned"]
     assert (one["from"], one["to"], one["turned"]) == (300.0, document["set"]["acceleration"], "up")
     lines = screen.out.splitlines()
-    changed = ", with cooling.shortest_layer_s=0, acceleration=300"
+    changed = " with cooling.shortest_layer_s=0, acceleration=300"
     assert lines[0] == f"on Middling{changed}: {duration_text(document['present_total_s'])} now"
     assert lines[1] == "for 5.0 s:"
     assert lines[2].startswith(f"  acceleration  from 300 to {one['to']:,.6g} mm/s², ")

@@ -114,6 +114,7 @@ COMMANDS: dict[str, tuple[str, ...]] = {
         *("--candidate", "prepared faster: speed=1.6, flow=22", "--upgrade", "accelerometer evening"),
     ),
     "machine show": ("machine", "show", "bench.toml"),
+    "guide": ("guide", "machine"),
     "machine check": ("machine", "check", "bench.toml"),
 }
 ENCODINGS = ("utf-8", "cp1252", "ascii")
@@ -214,7 +215,7 @@ def test_nothing_is_cut(show: Show, command: str, encoding: str) -> None:
     whole = ESCAPES.sub("", show(arguments, VERY_WIDE, encoding).out)
     heads = heads_of(whole)
     words, quantities = words_of(whole), quantities_of(whole)
-    assert quantities or command in ("layers", "machine show", "machine check")
+    assert quantities or command in ("layers", "machine show", "machine check", "guide")
     for width in WIDTHS:
         plain = show(arguments, width, encoding)
         assert plain.status in (0, 1), plain.err

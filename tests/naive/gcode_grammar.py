@@ -139,7 +139,10 @@ class Grammar:
         return text if self.random.random() < 0.5 else ""
 
     def arc(self) -> list[str]:
-        """A good arc, in any plane, centre or radius form, whole or part, flat or climbing."""
+        """A good arc, in any plane, centre or radius form, whole or part, flat or climbing.
+
+        Five decimals: with six, heights would now and then differ by what just counts as the same height.
+        """
         random = self.random
         plane, first, second, offset_first, offset_second, normal = random.choice(
             (("G17", "X", "Y", "I", "J", "Z"),) * 4
@@ -157,13 +160,13 @@ class Grammar:
         if way < 0.15:
             words = f"{first}0 {offset_first}{offset[0]:.4f} {offset_second}{offset[1]:.4f}"
         elif way < 0.6:
-            words = f"{first}{step[0]:.6f} {second}{step[1]:.6f} "
-            words += f"{offset_first}{offset[0]:.6f} {offset_second}{offset[1]:.6f}"
+            words = f"{first}{step[0]:.5f} {second}{step[1]:.5f} "
+            words += f"{offset_first}{offset[0]:.5f} {offset_second}{offset[1]:.5f}"
         elif way < 0.7:
-            words = f"{first}{2 * radius:.6f} {offset_first}{radius:.6f}"
+            words = f"{first}{2 * radius:.5f} {offset_first}{radius:.5f}"
         else:
             sign = random.choice(("", "-"))
-            words = f"{first}{step[0]:.6f} {second}{step[1]:.6f} R{sign}{radius * random.uniform(1.01, 1.5):.6f}"
+            words = f"{first}{step[0]:.5f} {second}{step[1]:.5f} R{sign}{radius * random.uniform(1.01, 1.5):.5f}"
         rest += random.choice((" P1", " P2", " P3", " P1.4", " P0")) if random.random() < 0.15 else ""
         return [f"{plane} G91", f"{code} {words}{rest}", "G17 G90"]
 

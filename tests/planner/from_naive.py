@@ -9,13 +9,13 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from kinematics.caps import columns as by
-from kinematics.caps.class_limits import UNSCALED
-from kinematics.caps.classes import Classes, classify
-from kinematics.caps.combine import Limits, limits_of
-from kinematics.caps.flow import hangs_on_temperature
-from kinematics.caps.motor_drives import jacobians
 from kinematics.gcode.moves import Moves, NozzleTargets
+from kinematics.limits import columns as by
+from kinematics.limits.class_limits import UNSCALED
+from kinematics.limits.classes import Classes, classify
+from kinematics.limits.combine import Limits, limits_of
+from kinematics.limits.flow import hangs_on_temperature
+from kinematics.limits.motor_drives import jacobians
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import Cartesian, LinearDelta, has_coupled_limits, mechanism_of
 from kinematics.planner.features import RULE_OFF, CornerSettings, Drive, Features, make_features

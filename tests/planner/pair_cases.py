@@ -9,9 +9,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.caps import columns as by
-from kinematics.caps.drive import ForceCurve, curve_table
 from kinematics.compiled import compiled
+from kinematics.limits import columns as by
+from kinematics.limits.drive import ForceCurve, curve_table
 from kinematics.machine import Machine
 from kinematics.planner.features import Features
 from kinematics.planner.ties import NO_TIES, tie_ceilings, tie_scratch

@@ -12,11 +12,11 @@ import numba
 import numpy as np
 import pytest
 
-from kinematics.caps import columns as by
-from kinematics.caps.classes import classify
-from kinematics.caps.combine import Limits, limits_of
 from kinematics.gcode.moves import Moves
 from kinematics.gcode.reader import read_gcode
+from kinematics.limits import columns as by
+from kinematics.limits.classes import classify
+from kinematics.limits.combine import Limits, limits_of
 from kinematics.planner.features import make_features
 from kinematics.planner.plan import BLOCK, Plan, plan
 from tests.naive.planner_twin import NaiveLimits, NaiveMove, NaivePlanned, plan_naively, total_s

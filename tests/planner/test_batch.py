@@ -14,10 +14,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from kinematics.caps import columns as by
-from kinematics.caps.classes import classify
-from kinematics.caps.combine import limits_of
 from kinematics.lanes import LANES
+from kinematics.limits import columns as by
+from kinematics.limits.classes import classify
+from kinematics.limits.combine import limits_of
 from kinematics.machine import Machine, load_machine
 from kinematics.planner.batch import BLOCK, batch_features, batch_times
 from kinematics.planner.ceilings import hang_on_turns

@@ -11,8 +11,8 @@ import numba
 import numpy as np
 import pytest
 
-from kinematics.caps import columns as by
 from kinematics.errors import InputError
+from kinematics.limits import columns as by
 from kinematics.planner.plan import Plan
 from tests.naive.pairs_twin import admitted_acceleration
 from tests.naive.planner_caps import tie_of

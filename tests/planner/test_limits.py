@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from kinematics.caps import columns as by
-from kinematics.caps.classes import KINDS, MoveClass, classify, is_path
-from kinematics.caps.combine import COMMANDED, Limits, limits_of
-from kinematics.caps.flow import filament_area, filament_speed_by_flow
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
+from kinematics.limits import columns as by
+from kinematics.limits.classes import KINDS, MoveClass, classify, is_path
+from kinematics.limits.combine import COMMANDED, Limits, limits_of
+from kinematics.limits.flow import filament_area, filament_speed_by_flow
 from kinematics.machine import Machine
 from tests.naive.planner_twin import NaiveMove
 from tests.naive.random_paths import to_moves

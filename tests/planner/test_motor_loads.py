@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from kinematics.caps.drive import AxisKeys, Drives, MotorKeys, drives_of
+from kinematics.limits.drive import AxisKeys, Drives, MotorKeys, drives_of
 from kinematics.planner.ties import FRICTION, MASS, SHARE, motor_loads, worse_end
 
 Reals = NDArray[np.float64]

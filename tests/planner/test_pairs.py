@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kinematics.caps import columns as by
-from kinematics.caps.drive import ForceCurve, curve_table
+from kinematics.limits import columns as by
+from kinematics.limits.drive import ForceCurve, curve_table
 from kinematics.planner.features import CornerSettings, make_features
 from kinematics.planner.ties import NO_TIES, run_lengths
 from tests.naive.pairs_twin import (

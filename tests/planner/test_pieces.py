@@ -8,9 +8,9 @@ import numba
 import numpy as np
 import pytest
 
-from kinematics.caps.classes import classify
-from kinematics.caps.combine import limits_of
 from kinematics.gcode.cutting import cut_moves, pieces_of
+from kinematics.limits.classes import classify
+from kinematics.limits.combine import limits_of
 from kinematics.planner.features import make_features
 from kinematics.planner.plan import BLOCK, plan
 from tests.naive.random_paths import is_delicate, random_job, random_limits, to_moves

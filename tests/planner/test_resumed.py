@@ -12,10 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from kinematics.caps.classes import classify
-from kinematics.caps.combine import limits_of
 from kinematics.gcode.moves import Moves
 from kinematics.lanes import LANES
+from kinematics.limits.classes import classify
+from kinematics.limits.combine import limits_of
 from kinematics.machine import Machine
 from kinematics.planner.batch import batch_features, batch_times
 from kinematics.planner.features import Features, last_known, lead_in, make_features

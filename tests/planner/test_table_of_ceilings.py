@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from kinematics.caps import columns as by
-from kinematics.caps.columns import CEILINGS, NODE_RAMP, NODE_SPEED, RAMP, SPEED, Ceiling
-from kinematics.caps.combine import EVERY_KIND, limits_of
-from kinematics.caps.lowering import CAPS
 from kinematics.gcode.moves import PRINT, Moves
+from kinematics.limits import columns as by
+from kinematics.limits.columns import CEILINGS, NODE_RAMP, NODE_SPEED, RAMP, SPEED, Ceiling
+from kinematics.limits.combine import EVERY_KIND, limits_of
+from kinematics.limits.lowering import CAPS
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import LinearDelta
 from kinematics.planner.batch import batch_features, batch_times
@@ -189,5 +189,5 @@ def test_what_is_in_force_says_what_must_be_at_hand() -> None:
     assert limits_of(Machine().with_settings(pressed, "test"), EVERY_KIND).sight(around).ahead == math.inf
     belts = {"machine.mechanism": "crossed-belt", "motors.a.max_speed_mm_s": 100.0}
     coupled = limits_of(Machine().with_settings(belts, "test"), EVERY_KIND)
-    assert coupled.need_every_move
+    assert not coupled.need_every_move
     assert not coupled.ties

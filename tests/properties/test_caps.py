@@ -13,9 +13,9 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from kinematics.caps import columns as by
-from kinematics.caps.combine import ADVANCE_KEY, COMMANDED
 from kinematics.errors import InputError
+from kinematics.limits import columns as by
+from kinematics.limits.combine import ADVANCE_KEY, COMMANDED
 from kinematics.machine import Machine
 from kinematics.planner.ceilings import is_unbounded
 from kinematics.planner.plan import Plan

@@ -19,10 +19,10 @@ import pytest
 from hypothesis import event, given, settings
 from hypothesis import strategies as st
 
-from kinematics.caps import columns as by
-from kinematics.caps.classes import classify
 from kinematics.gcode.moves import FILAMENT, Moves
 from kinematics.gcode.reader import read_gcode
+from kinematics.limits import columns as by
+from kinematics.limits.classes import classify
 from kinematics.machine import Machine
 from tests.naive.planner_records import UNLIMITED, NaiveLimits, NaiveMove
 from tests.naive.planner_twin import THRESHOLDS, plan_naively, total_s

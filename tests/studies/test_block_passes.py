@@ -24,6 +24,7 @@ from kinematics.studies.estimate import estimate_prepared
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.timing import Ask, foresee, path_sums, time_job
 from tests.studies.in_blocks import (
+    QUICK,
     Counts,
     apart,
     differences,
@@ -33,7 +34,6 @@ from tests.studies.in_blocks import (
 SAMPLES = sorted((Path(__file__).resolve().parents[2] / "sample_gcode").glob("*.gcode"))
 TINY = 300  # bytes a block: some ten moves, so that hardly a stop falls into most of them
 SMALL = 10_000
-QUICK = load_machine("quick")
 MIDDLING = load_machine("middling")
 SEEDS = st.integers(0, 1 << 30)
 MARKED = replace(EXTRUSION, layers=(r"layer (?P<layer>\d+)",), labels=(r"part (?P<label>\w*)",))

@@ -25,6 +25,7 @@ from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.timing import Ask, foresee, time_job
 from tests.naive import gcode_grammar
 from tests.studies.in_blocks import (
+    QUICK,
     Counts,
     answer,
     apart,
@@ -38,7 +39,6 @@ from tests.studies.in_blocks import (
 SAMPLES = sorted((Path(__file__).resolve().parents[2] / "sample_gcode").glob("*.gcode"))
 TINY = 300  # bytes a block: some ten moves, so that hardly a stop falls into most of them
 SMALL = 10_000
-QUICK = load_machine("quick")
 MIDDLING = load_machine("middling")
 SEEDS = st.integers(0, 1 << 30)
 CORNERS = replace(EXTRUSION, limits=(LimitWord("M880", "D", "junction deviation", "mm"),))

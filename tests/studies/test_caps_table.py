@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from kinematics.machine import Machine
-from kinematics.studies.caps_table import CapRow, Caps, caps_of
+from kinematics.studies.caps import CapRow, Caps, caps_of
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.timing import time_job
 

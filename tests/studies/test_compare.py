@@ -59,7 +59,7 @@ def test_rows_are_the_planners_own_times() -> None:
 def test_the_cause_is_what_most_time_is_spent_under() -> None:
     rows = compare_prepared(jobs(), bench(), [SLOWER]).rows
     assert rows[1].cause == f"dwell ({5 / (5 + straight(10, 100)):.0%})"
-    assert "commanded speed" in rows[2].cause
+    assert "print speeds in the file" in rows[2].cause
 
 
 def test_one_job_is_read_once_for_all_candidates(monkeypatch: pytest.MonkeyPatch) -> None:

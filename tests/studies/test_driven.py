@@ -186,7 +186,7 @@ def test_causes_of_a_joined_move_are_those_of_its_longest_pieces() -> None:
     """Along x through the middle: quick there, held by the far carriages at the ends."""
     machine = machine_with(dict.fromkeys(CARRIAGES, 60.0), {"motion.travel_acceleration_mm_s2": 1e6})
     planned = time_of("G1 X-90 F60000\nG4 S1\nG1 X90 F6000", machine).planned
-    from kinematics.studies.moves_table import moves_frame
+    from kinematics.studies.estimate import moves_frame
 
     row = moves_frame(planned).iloc[1]
     pieces = planned.whole == 1

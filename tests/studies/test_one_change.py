@@ -10,8 +10,8 @@ import pytest
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
 from kinematics.reports.screens import closing_lines
 from kinematics.studies.estimate import estimate_prepared
-from kinematics.studies.one_change import RAISE, WORTH_SAYING
 from kinematics.studies.prepared import PreparedJob
+from kinematics.studies.worth import RAISE, WORTH_SAYING
 from tests.studies.conftest import bench, job_of
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_gcode"

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from kinematics.machine import Machine, load_machine
-from kinematics.studies.caps_table import caps_of
+from kinematics.studies.caps import caps_of
 from kinematics.studies.knobs import Knob, grid, is_logarithmic, knob_from, sample, variant_of
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.sweep import ALL_JOBS, Sweep, SweepRow, present_total_of, sweep_rows

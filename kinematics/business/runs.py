@@ -1,0 +1,333 @@
+"""How many parts a day, and by when? Orders on a list of printers, simulated again and again."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+
+from kinematics.business.floor import Run
+from kinematics.business.plan import Clock, Plan, plan_of
+from kinematics.business.rules import Given, RuleSums, Served, under_best_rule, under_rule
+from kinematics.business.staffed import Staff
+from kinematics.business.sums import (
+    Interval,
+    Moments,
+    OrderSums,
+    Use,
+    interval_of,
+    moments_of,
+    order_sums,
+    uses_of,
+)
+from kinematics.business.tables import Order, Printer
+from kinematics.errors import Finding, InputError
+from kinematics.limits.class_limits import NOTHING_VARIED
+from kinematics.machine import Machine, resolved_keys
+
+if TYPE_CHECKING:
+    import pandas
+
+AS_IT_IS = "as it is"
+SHORTER = 2.0 / 3.0  # of the time of a print, of a spool change: one step that a maker would try, alike for all
+PRINTS, SPOOLS, TURNAROUNDS = "prints a third shorter", "spool changes a third quicker", "parts off a third quicker"
+PEOPLE_ALWAYS, SECOND = "people at all hours", "a second {}"
+PRINTING_HOLDS, PEOPLE_HOLD, ONE_PRINTER_HOLDS, NOTHING_HOLDS = "printing", "people", "printer", "nothing"
+SPOOLS_HOLD, TURNAROUNDS_HOLD = "spool changes", "taking parts off"
+WORTH_SAYING = 0.01  # share of parts a day below which a trial brings nothing
+NEARLY_ALL = 0.9  # of what faster printing everywhere brings, from one more of a printer: that one is the bottleneck
+
+
+class Variant(NamedTuple):
+    """A change to try in the shop: its name, the settings of each printer's machine (none: as it is), and whether its
+    keys win over limits stated in jobs.
+    """
+
+    name: str
+    settings: tuple[Mapping[str, Any], ...]
+    wins: bool
+
+
+class Trial(NamedTuple):
+    """A shop with one limit lifted: its name, how many more parts a day (share), and by how much sooner everything is
+    done (s), mean over the runs.
+    """
+
+    name: str
+    more: float
+    sooner: float
+
+
+class Bottleneck(NamedTuple):
+    """What holds the shop back (printing, people, spool changes, taking parts off, printer, nothing), which printer
+    where it is one, and the trials, all under the rule of the shop as it is.
+    """
+
+    what: str
+    printer: str
+    trials: tuple[Trial, ...]
+
+
+class Effect(NamedTuple):
+    """What a change brings, under the rule that then is best (`rule`): `shorter` the time that it takes off a print
+    (share, over all pieces), `parts_per_day`, `more` parts a day (share, run by run), `sooner` everything is done (s,
+    mean), `late` hours of all orders together, `use` of the printers.
+    """
+
+    name: str
+    rule: str
+    shorter: float
+    parts_per_day: Interval
+    more: Interval
+    sooner: float
+    late: Interval
+    use: tuple[Use, ...]
+
+    @property
+    def could_bring(self) -> float:
+        """How many more parts a day shorter prints would bring if printing were all that takes time (share)."""
+        return 1.0 / (1.0 - self.shorter) - 1.0 if self.shorter < 1.0 else math.inf
+
+
+@dataclass(frozen=True, repr=False)
+class Shop:
+    """A shop's orders, simulated: moments in s since 1970, shares of the time from `start` until the last part is done.
+
+    `rule` who prints what (`shop_floor.RULES`), the best of the rules that were `tried`. `runs` how many runs (one
+    where nothing is left to chance); `first_run` the first of them; intervals hold the middle nine tenths of the runs.
+    `cannot` what was left out, with its place; `doubtful` what was planned and is odd.
+    """
+
+    printers: tuple[Printer, ...]
+    orders: tuple[Order, ...]
+    start: float
+    zone: tzinfo
+    people: int
+    seed: int
+    runs: int
+    rule: str
+    tried: tuple[RuleSums, ...]
+    parts: int
+    parts_per_day: Interval
+    finished: Moments
+    late: Interval
+    use: tuple[Use, ...]
+    of_orders: tuple[OrderSums, ...]
+    bottleneck: Bottleneck
+    effects: tuple[Effect, ...]
+    cannot: tuple[Finding, ...]
+    doubtful: tuple[Finding, ...]
+    plan: Plan
+    first_run: Run
+
+    def to_frame(self) -> pandas.DataFrame:
+        """One row an order: pieces, when it is done, lateness, and what a part costs."""
+        import pandas
+
+        return pandas.DataFrame([one.row(order) for order, one in zip(self.orders, self.of_orders, strict=True)])
+
+    def __repr__(self) -> str:
+        held = self.bottleneck.printer or self.bottleneck.what
+        return f"<Shop: {self.parts} parts, {self.parts_per_day.mean:.1f} a day, held back by {held}>"
+
+    def _repr_html_(self) -> str:
+        from kinematics.notebook import html_of_frame
+
+        return html_of_frame(repr(self), self.to_frame())
+
+
+def _rates(served: Served) -> np.ndarray:
+    return np.array([one.parts_per_day for one in served.sums])
+
+
+def _more(before: Served, after: Served) -> Interval:
+    """How many more parts a day, run by run: the same draws of failures are in both."""
+    count = max(len(before.sums), len(after.sums))
+    return interval_of(np.resize(_rates(after), count) / np.resize(_rates(before), count) - 1.0)
+
+
+def _sooner(before: Served, after: Served) -> float:
+    """By how much sooner everything is done (s), mean over the runs."""
+    ends = [float(np.mean([one.finished for one in served.sums])) for served in (before, after)]
+    return ends[0] - ends[1]
+
+
+def shop_of(
+    orders: Sequence[Order],
+    printers: Sequence[Printer],
+    clock: Clock,
+    start: float,
+    zone: tzinfo,
+    variants: Sequence[Variant] = (),
+    people: int = 1,
+    seed: int = 0,
+    runs: int = 20,
+    left_out: Sequence[Finding] = (),
+    tell: Callable[[str], None] = lambda _: None,
+) -> Shop:
+    """Simulate orders on printers from `start` (s) on, and what changes would bring; `left_out` rows of the tables that
+    could not be read.
+
+    Each rule of `shop_floor.RULES` is tried, on the shop as it is and on each change of it. Chance is in failures
+    alone: the times are estimates, and how far they are off is not in the intervals. Raises InputError where nothing
+    can be planned, or a variant cannot be.
+    """
+    machines = [printer.machine for printer in printers]
+    nothing = [NOTHING_VARIED] * len(printers)
+    tell("timing the jobs")
+    plan = plan_of(orders, printers, machines, clock, start, nothing)
+    cannot = tuple(sorted([*left_out, *plan.cannot], key=_by_line))
+    if not plan.orders:
+        raise InputError(*(cannot or [Finding("orders", "there is nothing to print", "a row for each order")]))
+    given = Given(people, start, seed, runs)
+    tell("simulating the shop")
+    served = under_best_rule(plan, given)
+    sums = served.sums
+    effects = []
+    for variant in variants:
+        tell(f"simulating {variant.name}")
+        effects.append(_effect(variant, plan, printers, clock, given, served))
+    tell("looking for the bottleneck")
+    return Shop(
+        printers=tuple(printers),
+        orders=plan.orders,
+        start=start,
+        zone=zone,
+        people=people,
+        seed=seed,
+        runs=len(sums),
+        rule=served.rule,
+        tried=served.tried,
+        parts=sum(order.quantity for order in plan.orders),
+        parts_per_day=interval_of(_rates(served)),
+        finished=moments_of(np.array([one.finished for one in sums])),
+        late=interval_of(np.array([one.late for one in sums])),
+        use=uses_of(sums, plan),
+        of_orders=order_sums(sums, plan),
+        bottleneck=_bottleneck(plan, given, served),
+        effects=tuple(effects),
+        cannot=cannot,
+        doubtful=tuple(_due_before(plan.orders, start)),
+        plan=plan,
+        first_run=served.first,
+    )
+
+
+def _by_line(finding: Finding) -> tuple[str, int]:
+    """Where a finding stands, for sorting."""
+    file, _, line = finding.place.rpartition(":")
+    return file, int(line) if line.isdecimal() else 0
+
+
+def _due_before(orders: Sequence[Order], start: float) -> list[Finding]:
+    return [
+        Finding(order.place, f"{order.name} was due before the shop starts: planned all the same, and late")
+        for order in orders
+        if order.due is not None and order.due < start
+    ]
+
+
+def _effect(
+    variant: Variant,
+    plan: Plan,
+    printers: Sequence[Printer],
+    clock: Clock,
+    given: Given,
+    before: Served,
+) -> Effect:
+    machines: list[Machine] = []
+    varied: list[frozenset[str]] = []
+    for printer, settings in zip(printers, variant.settings, strict=True):
+        try:
+            machines.append(printer.machine.with_settings(settings, variant.name))
+        except InputError as error:
+            raise InputError(
+                *(
+                    Finding(f"{variant.name}, {printer.name}", one.found, one.allowed, one.hint)
+                    for one in error.findings
+                )
+            ) from None
+        varied.append(resolved_keys(settings, printer.machine) if variant.wins else NOTHING_VARIED)
+    changed = plan_of(plan.orders, printers, machines, clock, given.start, varied)
+    if changed.cannot:
+        raise InputError(
+            *(Finding(f"{variant.name}, {one.place}", one.found, one.allowed, one.hint) for one in changed.cannot)
+        )
+    after = under_best_rule(changed, given)
+    return Effect(
+        name=variant.name,
+        rule=after.rule,
+        shorter=1.0 - _print_time(changed) / _print_time(plan),
+        parts_per_day=interval_of(_rates(after)),
+        more=_more(before, after),
+        sooner=_sooner(before, after),
+        late=interval_of(np.array([one.late for one in after.sums])),
+        use=uses_of(after.sums, changed),
+    )
+
+
+def _print_time(plan: Plan) -> float:
+    """Time of printing every piece once (s), on the average of the printers that can."""
+    total = 0.0
+    for wanted in plan.wanted:
+        able = [seconds for seconds in wanted.seconds if seconds < math.inf]
+        total += wanted.quantity * math.fsum(able) / len(able)
+    return total
+
+
+def _bottleneck(plan: Plan, given: Given, before: Served) -> Bottleneck:
+    """Lift one limit after the other, and see which brings most parts a day."""
+
+    def trial(name: str, changed: Plan, people: int = given.people) -> Trial:
+        after = under_rule(changed, given._replace(people=people), before.rule)
+        return Trial(name, _more(before, after).mean, _sooner(before, after))
+
+    stations, wanted = plan.stations, plan.wanted
+    shorter = plan._replace(wanted=tuple(one._replace(seconds=_a_third_off(one.seconds)) for one in wanted))
+    steps = [(PRINTING_HOLDS, trial(PRINTS, shorter))]
+    if any(station.spool_change > 0.0 for station in stations):
+        quicker = tuple(one._replace(spool_change=SHORTER * one.spool_change) for one in stations)
+        steps.append((SPOOLS_HOLD, trial(SPOOLS, plan._replace(stations=quicker))))
+    if any(station.turnaround > 0.0 for station in stations):
+        quicker = tuple(one._replace(turnaround=SHORTER * one.turnaround) for one in stations)
+        steps.append((TURNAROUNDS_HOLD, trial(TURNAROUNDS, plan._replace(stations=quicker))))
+    present = tuple(station._replace(staff=Staff(None), unattended=True) for station in stations)
+    people = trial(PEOPLE_ALWAYS, plan._replace(stations=present), max(len(stations), given.people))
+    seconds = [
+        (station, trial(SECOND.format(station.name), _with_a_second(plan, number)))
+        for number, station in enumerate(stations)
+        if len(stations) > 1
+    ]
+    trials = (*(one for _, one in steps), people, *(one for _, one in seconds))
+    longest, step = max(steps, key=lambda pair: pair[1].more)
+    if max(one.more for one in trials) < WORTH_SAYING:
+        return Bottleneck(NOTHING_HOLDS, "", trials)
+    station, best = max(seconds, key=lambda pair: pair[1].more, default=(None, None))
+    if people.more > max(step.more, 0.0 if best is None else best.more):
+        return Bottleneck(PEOPLE_HOLD, "", trials)
+    if station is not None and best is not None:
+        others = max((one.more for _, one in seconds if one is not best), default=0.0)
+        if best.more >= NEARLY_ALL * step.more and best.more >= 2.0 * others:
+            return Bottleneck(ONE_PRINTER_HOLDS, station.name, trials)
+    return Bottleneck(longest, "", trials)
+
+
+def _a_third_off(seconds: Sequence[float]) -> tuple[float, ...]:
+    return tuple(SHORTER * one for one in seconds)
+
+
+def _with_a_second(plan: Plan, number: int) -> Plan:
+    """The plan with one more printer like one of its own."""
+    station = plan.stations[number]
+    return plan._replace(
+        stations=(*plan.stations, station._replace(name=SECOND.format(station.name))),
+        wanted=tuple(
+            one._replace(seconds=(*one.seconds, one.seconds[number]), grams=(*one.grams, one.grams[number]))
+            for one in plan.wanted
+        ),
+        machines=tuple((*own, own[number]) for own in plan.machines),
+    )

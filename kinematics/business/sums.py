@@ -1,0 +1,212 @@
+"""What a simulated run comes to: parts a day, use of printers, lateness, and what parts cost; and intervals of runs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.business.economics import COST_PARTS, WATTS_A_KILOWATT, energy_per_hour, not_counted, wear_per_hour
+from kinematics.business.floor import FAILED, HANDS, PRINTING, SPOOL, SPOOL_WAITING, WAITING, Run
+from kinematics.business.staffed import SAME_MOMENT
+
+if TYPE_CHECKING:
+    from kinematics.business.plan import Plan
+    from kinematics.business.tables import Order
+
+SECONDS_A_DAY = 86400.0
+SECONDS_AN_HOUR = 3600.0
+MIDDLE = (5.0, 95.0)  # per cent of the runs that an interval spans
+# Columns of what was spent on an order.
+ENERGY, ENERGY_COST, FILAMENT, MACHINE, LABOUR = range(5)
+
+
+class Interval(NamedTuple):
+    """Mean over the runs, and between what the middle nine tenths of them lie."""
+
+    mean: float
+    low: float
+    high: float
+
+
+class Moments(NamedTuple):
+    """A moment (s) in the middle one of the runs, and between what the middle nine tenths of them lie."""
+
+    middle: float
+    low: float
+    high: float
+
+
+class Use(NamedTuple):
+    """What a printer's time was spent on, as shares: printing (failed prints too), waiting for people while nobody is
+    there (or not for long enough), or while hands are busy, hands at work on it, and nothing that it may print.
+    """
+
+    name: str
+    printing: float
+    nobody_there: float
+    hands_busy: float
+    hands: float
+    idle: float
+
+
+class RunSums(NamedTuple):
+    """Sums of one run: `finished` when the last part is done (s), `parts_per_day`, `use` float64[stations, 4] shares as
+    in `Use`, `done` when each order is (s), `late` hours that orders are late together, `late_orders` how many are,
+    `spent` float64[orders, 5] kWh and costs.
+    """
+
+    finished: float
+    parts_per_day: float
+    use: NDArray[np.float64]
+    done: NDArray[np.float64]
+    late: float
+    late_orders: int
+    spent: NDArray[np.float64]
+
+
+class OrderSums(NamedTuple):
+    """What an order comes to: when it is done (s), hours late, in which share of the runs it is late, and for a part
+    energy (kWh) and its cost, filament, machine and labour, prints that fail and spool changes included; `not_counted`
+    the parts of the cost that are nothing only because a key or filament_g is not given.
+    """
+
+    done: Moments
+    late: Interval
+    late_share: float
+    energy: float
+    energy_cost: float
+    filament_cost: float
+    machine_cost: float
+    labour_cost: float
+    not_counted: tuple[str, ...]
+
+    @property
+    def part_cost(self) -> float:
+        """What a part costs."""
+        return math.fsum((self.energy_cost, self.filament_cost, self.machine_cost, self.labour_cost))
+
+    def row(self, order: Order) -> dict[str, Any]:
+        """The same as plain data, with units in the names; moments in s since 1970; no lateness without a date."""
+        no_date = order.due is None
+        return {
+            "order": order.name,
+            "job": order.job,
+            "quantity": order.quantity,
+            "done_s": self.done.middle,
+            "late_h": None if no_date else self.late.mean,
+            "late_low_h": None if no_date else self.late.low,
+            "late_high_h": None if no_date else self.late.high,
+            "late_share": None if no_date else self.late_share,
+            "energy_kwh_per_part": self.energy,
+            "energy_cost_per_part": self.energy_cost,
+            "filament_cost_per_part": self.filament_cost,
+            "machine_cost_per_part": self.machine_cost,
+            "labour_cost_per_part": self.labour_cost,
+            "cost_per_part": self.part_cost,
+            "not_counted": list(self.not_counted),
+        }
+
+
+def interval_of(values: NDArray[np.float64]) -> Interval:
+    """Mean and the middle nine tenths of values, one a run."""
+    low, high = np.percentile(values, MIDDLE)
+    return Interval(float(values.mean()), float(low), float(high))
+
+
+def moments_of(values: NDArray[np.float64]) -> Moments:
+    """Middle and bounds of moments, one a run: each a moment of some run, for a mean may lie where nobody is there."""
+    low, middle, high = np.percentile(values, (MIDDLE[0], 50.0, MIDDLE[1]), method="nearest")
+    return Moments(float(middle), float(low), float(high))
+
+
+def sums_of(run: Run, plan: Plan, start: float) -> RunSums:
+    """The sums of a run that began at `start` (s)."""
+    done = np.array([moments[-1] for moments in run.done])
+    finished = float(done.max())
+    parts = sum(len(moments) for moments in run.done)
+    use = np.zeros((len(plan.stations), 4))
+    spent = np.zeros((len(plan.wanted), 5))
+    for bar in run.bars:
+        seconds = bar.ends - bar.begins
+        station = plan.stations[bar.station]
+        machine = plan.machines[bar.order][bar.station]
+        economy = machine.economy
+        hours = seconds / SECONDS_AN_HOUR
+        if bar.what in (PRINTING, FAILED):
+            use[bar.station, 0] += seconds
+            grams = plan.wanted[bar.order].grams[bar.station]
+            spent[bar.order] += (
+                hours * (economy.power_w or 0.0) / WATTS_A_KILOWATT,
+                hours * energy_per_hour(economy),
+                grams / 1000.0 * (machine.filament.price_per_kg or 0.0),
+                hours * (wear_per_hour(economy) or 0.0),
+                0.0,
+            )
+        elif bar.what in (WAITING, SPOOL_WAITING):
+            work = station.turnaround if bar.what == WAITING else station.spool_change
+            busy = station.staff.staffed_between(bar.begins, bar.ends, work)
+            use[bar.station, 1:3] += (seconds - busy, busy)
+        elif bar.what in (HANDS, SPOOL):
+            use[bar.station, 3] += seconds
+            spent[bar.order, LABOUR] += hours * (economy.labour_cost_per_hour or 0.0)
+    horizon = max(finished - start, 1e-9)
+    due = np.array([one.due for one in plan.wanted])
+    late = _hours_late(done, due)
+    rate = parts / horizon * SECONDS_A_DAY
+    return RunSums(finished, rate, use / horizon, done, float(late.sum()), int((late > 0.0).sum()), spent)
+
+
+def _hours_late(done: NDArray[np.float64], due: float | NDArray[np.float64]) -> NDArray[np.float64]:
+    """Hours by which moments are later than they should be; none for what is done as it is due."""
+    return np.where(done > due + SAME_MOMENT, done - due, 0.0) / SECONDS_AN_HOUR
+
+
+def uses_of(sums: Sequence[RunSums], plan: Plan) -> tuple[Use, ...]:
+    """The use of every printer, mean over the runs."""
+    mean = np.mean([one.use for one in sums], axis=0)
+    return tuple(
+        Use(station.name, float(row[0]), float(row[1]), float(row[2]), float(row[3]), max(1.0 - float(row.sum()), 0.0))
+        for station, row in zip(plan.stations, mean, strict=True)
+    )
+
+
+def order_sums(sums: Sequence[RunSums], plan: Plan) -> tuple[OrderSums, ...]:
+    """What every order comes to, over the runs."""
+    found = []
+    spent = np.mean([one.spent for one in sums], axis=0)
+    for number, wanted in enumerate(plan.wanted):
+        done = np.array([one.done[number] for one in sums])
+        late = _hours_late(done, wanted.due)
+        of_part = spent[number] / wanted.quantity
+        found.append(
+            OrderSums(
+                done=moments_of(done),
+                late=interval_of(late),
+                late_share=float((late > 0.0).mean()),
+                energy=float(of_part[ENERGY]),
+                energy_cost=float(of_part[ENERGY_COST]),
+                filament_cost=float(of_part[FILAMENT]),
+                machine_cost=float(of_part[MACHINE]),
+                labour_cost=float(of_part[LABOUR]),
+                not_counted=_not_counted(plan, number),
+            )
+        )
+    return tuple(found)
+
+
+def _not_counted(plan: Plan, number: int) -> tuple[str, ...]:
+    """The parts of an order's cost that some printer of it counts as nothing because they are not given."""
+    order, missing = plan.orders[number], set[str]()
+    for machine, seconds in zip(plan.machines[number], plan.wanted[number].seconds, strict=True):
+        if seconds < math.inf:
+            told = not_counted(machine)
+            if order.grams is not None and machine.filament.price_per_kg is not None:
+                told.pop("filament", None)  # told by the gram, so that no density is needed
+            missing |= told.keys()
+    if order.job is None and order.grams is None:
+        missing.add("filament")
+    return tuple(part for part in COST_PARTS if part in missing)

@@ -1,0 +1,249 @@
+"""The table of ceilings: what can bound a move or a node, one row each, and the small numbers of causes and limits.
+
+Kernels need the numbers as names, so they stand above the table. What the table tells of a ceiling is told nowhere
+else: causes and their words, what may be raised against it, what batches and jobs in blocks can do, how far it sees.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable
+from typing import NamedTuple
+
+# Causes of cruising (Plan.cruise_cause) and of ramping (Plan.ramp_cause); both index the columns of Plan.seconds.
+(
+    COMMANDED_SPEED,
+    SPEED_CAP,
+    X_SPEED,
+    Y_SPEED,
+    Z_SPEED,
+    FILAMENT_SPEED,
+    MOTOR_1_SPEED,  # of the motors that move several axes at once: names in Limits.motors
+    MOTOR_2_SPEED,
+    MOTOR_3_SPEED,
+    MOTOR_1_STEADY,  # such a motor's acceleration at steady tool speed
+    MOTOR_2_STEADY,
+    MOTOR_3_STEADY,
+    MOVE_RATE_SPEED,  # moves, bytes that the controller takes in
+    BYTE_RATE_SPEED,
+    DRIVE_1,  # what a motor pulls at its speed, of cruising and of ramps: names in Limits.drives
+    DRIVE_2,
+    DRIVE_3,
+    DRIVE_4,
+    ADVANCE,  # pressure advance, of cruising and of ramps
+    CORNER,
+    PATH_ACCELERATION,
+    X_ACCELERATION,
+    Y_ACCELERATION,
+    Z_ACCELERATION,
+    FILAMENT_ACCELERATION,
+    MOTOR_1_ACCELERATION,
+    MOTOR_2_ACCELERATION,
+    MOTOR_3_ACCELERATION,
+    CAUSES,
+) = range(29)
+
+# Columns of a table of limits (float64[classes, LIMITS]); infinity where there is no limit.
+(
+    SPEED_SHARE,  # factor on the commanded speed; 0 where the commanded speed is replaced
+    SPEED_REPLACED,  # what stands in its stead (mm/s); infinity where it is not replaced
+    CAP,  # speed of any move with a path (mm/s)
+    X_MOST,  # speed of a tool axis (mm/s)
+    Y_MOST,
+    Z_MOST,
+    FILAMENT_MOST,  # speed of the filament, from the extruder or from the hotend's flow (mm/s)
+    PATH_RAMP,  # acceleration along the path (mm/s²)
+    X_RAMP,  # acceleration of a tool axis (mm/s²)
+    Y_RAMP,
+    Z_RAMP,
+    FILAMENT_RAMP,
+    DEVIATION,  # junction deviation (mm); infinity where axis steps rule instead
+    X_STEP,  # permitted sudden change of speed of an axis (mm/s)
+    Y_STEP,
+    Z_STEP,
+    FILAMENT_STEP,
+    MOTOR_1_MOST,  # speed of a motor that moves several axes at once (mm/s)
+    MOTOR_2_MOST,
+    MOTOR_3_MOST,
+    MOTOR_1_RAMP,  # acceleration of such a motor (mm/s²)
+    MOTOR_2_RAMP,
+    MOTOR_3_RAMP,
+    X_ROUNDING,  # change of speed of an axis at a corner whose rounding uses up the budget (mm/s)
+    Y_ROUNDING,
+    MOVE_RATE,  # moves a second
+    BYTE_RATE,  # bytes a second
+    LIMITS,
+) = range(28)
+
+
+class Sight(NamedTuple):
+    """How far a ceiling sees from where it holds: path (mm), on to the end of the run that lies there, and moves.
+
+    Infinite where it sees as far as the next rest.
+    """
+
+    behind: float = 0.0
+    ahead: float = 0.0
+    moves_ahead: float = 0.0
+
+
+class Surroundings(NamedTuple):
+    """What sight depends on: the window of the curve rule (mm), and the moves that the controller sees (None: all)."""
+
+    curve_window: float
+    lookahead: int | None
+
+
+def its_own(_: Surroundings) -> Sight:
+    """Nothing but the move, or the two moves at a node."""
+    return Sight()
+
+
+def nearby_runs(_: Surroundings) -> Sight:
+    """The runs before and behind the corner: short ones take their neighbours' turn."""
+    return Sight(0.0, 0.0)
+
+
+def curve_window(around: Surroundings) -> Sight:
+    """The window of the curve rule on either side."""
+    return Sight(around.curve_window, around.curve_window)
+
+
+def commands_ahead(around: Surroundings) -> Sight:
+    """The moves that the controller sees; this one alone where it sees all."""
+    return Sight(moves_ahead=around.lookahead or 1)
+
+
+def whole_run(_: Surroundings) -> Sight:
+    """All of the run that the move belongs to."""
+    return Sight(math.inf, math.inf)
+
+
+# What a ceiling bounds: the speed of a move, its acceleration; at a node the acceleration, or the speed.
+SPEED, RAMP, NODE_RAMP, NODE_SPEED = "speed", "ramp", "acceleration at a node", "speed at a node"
+
+# What a ceiling hangs on beside its limit: the moves and nodes alone; how much each axis changes at a node; what the
+# motors of the mechanism do; the file's commands, as the controller takes them in; the speed of its own move.
+MOVES, TURNS, MOTORS, COMMANDS, OWN_SPEED = "moves", "turns", "motors", "commands", "its own speed"
+IN_BLOCKS = (MOVES, TURNS, MOTORS)  # what is known of every move as it comes, where motors do everywhere the same
+
+
+class Raise(NamedTuple):
+    """What may be raised against a ceiling: a key of the machine file, its words and unit.
+
+    `{kind}` stands for print and travel. `motor` is the key of a motor that moves the same and nothing else.
+    """
+
+    key: str
+    what: str
+    unit: str
+    motor: str = ""
+
+
+class Ceiling(NamedTuple):
+    """One row of the table.
+
+    `bounds` what; `cause` whose seconds are its; `feature` the field of the planner's features, or ties, by which the
+    limit is divided ("" for the limit itself); `column` of the table of limits (None where the numbers stand
+    elsewhere); `words` what a maker calls its seconds ("" where its column's other ceiling tells), `{motor}` the name
+    of a motor; `travel_words` of moves that print nothing, where they differ; `hangs_on`; `sees` how far; `raised_by`
+    what may be raised against it; `motor` the place of its motor among those that have causes of their own.
+    """
+
+    bounds: str
+    cause: int
+    feature: str
+    column: int | None
+    words: str
+    hangs_on: str = MOVES
+    sees: Callable[[Surroundings], Sight] = its_own
+    raised_by: tuple[Raise, ...] = ()
+    travel_words: str = ""
+    motor: int = 0
+
+
+def _of_axis(axis: str, limit: str, what: str, unit: str) -> tuple[Raise]:
+    return (Raise(f"axes.{axis}.{limit}", f"{axis} axis {what}", unit, f"motors.{axis}.{limit}"),)
+
+
+def _speed(axis: str, cause: int, column: int) -> Ceiling:
+    raised_by = _of_axis(axis, "max_speed_mm_s", "speed", "mm/s")
+    return Ceiling(SPEED, cause, axis, column, f"{axis} axis speed", raised_by=raised_by)
+
+
+def _ramp(axis: str, cause: int, column: int) -> Ceiling:
+    raised_by = _of_axis(axis, "max_acceleration_mm_s2", "acceleration", "mm/s²")
+    return Ceiling(RAMP, cause, axis, column, f"short lines: {axis} axis acceleration", raised_by=raised_by)
+
+
+MOTORS_SPEED = Raise("motors.{motor}.max_speed_mm_s", "speed of motor", "mm/s")
+MOTORS_RAMP = Raise("motors.{motor}.max_acceleration_mm_s2", "acceleration of motor", "mm/s²")
+STEADY_WORDS = "motor {motor} acceleration at steady speed"
+RAMP_WORDS = "short lines: motor {motor} acceleration"
+
+# fmt: off
+CEILINGS: tuple[Ceiling, ...] = (
+    Ceiling(SPEED, COMMANDED_SPEED, "pace", SPEED_SHARE, "print speeds in the file",
+            travel_words="travel speeds in the file",
+            raised_by=(Raise("motion.by_kind.{kind}.feed_override", "{kind} speeds in the file", "×"),)),
+    Ceiling(SPEED, COMMANDED_SPEED, "", SPEED_REPLACED, ""),
+    Ceiling(SPEED, SPEED_CAP, "", CAP, "speed cap",
+            raised_by=(Raise("motion.speed_cap_mm_s", "speed cap", "mm/s"),)),
+    _speed("x", X_SPEED, X_MOST),
+    _speed("y", Y_SPEED, Y_MOST),
+    _speed("z", Z_SPEED, Z_MOST),
+    Ceiling(SPEED, FILAMENT_SPEED, "ratio", FILAMENT_MOST, "extruder speed",
+            raised_by=(Raise("hotend.max_flow_mm3_s", "hotend flow", "mm³/s"),
+                       Raise("axes.e.max_speed_mm_s", "extruder speed", "mm/s"),
+                       Raise("motors.e.max_speed_mm_s", "motor e speed", "mm/s"))),
+    *(Ceiling(SPEED, MOTOR_1_SPEED + i, "motor", MOTOR_1_MOST + i, "motor {motor} speed", MOTORS,
+              raised_by=(MOTORS_SPEED,), motor=i) for i in range(3)),
+    *(Ceiling(SPEED, MOTOR_1_STEADY + i, "bend", MOTOR_1_RAMP + i, STEADY_WORDS, MOTORS,
+              raised_by=(MOTORS_RAMP,), motor=i) for i in range(3)),
+    Ceiling(SPEED, MOVE_RATE_SPEED, "move_reach", MOVE_RATE, "command rate: moves", COMMANDS, commands_ahead),
+    Ceiling(SPEED, BYTE_RATE_SPEED, "byte_reach", BYTE_RATE, "command rate: bytes", COMMANDS, commands_ahead),
+    *(Ceiling(SPEED, DRIVE_1 + i, "loads", None, "drive of motor {motor}", OWN_SPEED, whole_run, motor=i)
+      for i in range(4)),
+    Ceiling(SPEED, ADVANCE, "ratio", None, "pressure advance", OWN_SPEED, whole_run),
+    Ceiling(RAMP, PATH_ACCELERATION, "", PATH_RAMP, "short lines: acceleration",
+            travel_words="short travels: acceleration",
+            raised_by=(Raise("motion.{kind}_acceleration_mm_s2", "{kind} acceleration", "mm/s²"),)),
+    _ramp("x", X_ACCELERATION, X_RAMP),
+    _ramp("y", Y_ACCELERATION, Y_RAMP),
+    _ramp("z", Z_ACCELERATION, Z_RAMP),
+    Ceiling(RAMP, FILAMENT_ACCELERATION, "ratio", FILAMENT_RAMP, "short lines: extruder acceleration",
+            raised_by=(Raise("axes.e.max_acceleration_mm_s2", "extruder acceleration", "mm/s²"),
+                       Raise("motors.e.max_acceleration_mm_s2", "motor e acceleration", "mm/s²"))),
+    *(Ceiling(RAMP, MOTOR_1_ACCELERATION + i, "motor", MOTOR_1_RAMP + i, RAMP_WORDS, MOTORS,
+              raised_by=(MOTORS_RAMP,), motor=i) for i in range(3)),
+    *(Ceiling(RAMP, DRIVE_1 + i, "loads", None, "drive of motor {motor}", OWN_SPEED, whole_run, motor=i)
+      for i in range(4)),
+    Ceiling(RAMP, ADVANCE, "ratio", None, "pressure advance", OWN_SPEED, whole_run),
+    Ceiling(NODE_RAMP, CORNER, "corner_x", X_RAMP, "", MOVES, nearby_runs),
+    Ceiling(NODE_RAMP, CORNER, "corner_y", Y_RAMP, "", MOVES, nearby_runs),
+    Ceiling(NODE_RAMP, CORNER, "corner_z", Z_RAMP, "", MOVES, nearby_runs),
+    *(Ceiling(NODE_RAMP, CORNER, "motor_corner", MOTOR_1_RAMP + i, "", MOTORS, nearby_runs, motor=i) for i in range(3)),
+    Ceiling(NODE_SPEED, CORNER, "sharpness", DEVIATION, "corners", MOVES, nearby_runs),
+    Ceiling(NODE_SPEED, CORNER, "curvature", None, "", MOVES, curve_window),
+    *(Ceiling(NODE_SPEED, CORNER, "turn", X_STEP + i, "", TURNS) for i in range(3)),
+    Ceiling(NODE_SPEED, CORNER, "ratio_change", FILAMENT_STEP, "", TURNS),
+    *(Ceiling(NODE_SPEED, CORNER, "turn", X_ROUNDING + i, "", TURNS) for i in range(2)),
+)
+# fmt: on
+
+
+def _columns(of: Callable[[Ceiling], bool]) -> tuple[int, ...]:
+    """The columns of some ceilings, each once."""
+    return tuple(dict.fromkeys(one.column for one in CEILINGS if one.column is not None and of(one)))
+
+
+TURN_COLUMNS = _columns(lambda one: one.hangs_on == TURNS)
+COMMAND_COLUMNS = _columns(lambda one: one.hangs_on == COMMANDS)
+NODE_SPEED_COLUMNS = _columns(lambda one: one.bounds == NODE_SPEED)
+# The ceiling that tells what a cause is called and which number it comes from: the first of each.
+OF_CAUSE: dict[int, Ceiling] = {one.cause: one for one in reversed(CEILINGS) if one.words}
+
+
+def furthest(sights: Iterable[Sight]) -> Sight:
+    """As far as any of several ceilings sees."""
+    return Sight(*map(max, zip(Sight(), *sights, strict=True)))

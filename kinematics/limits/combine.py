@@ -1,0 +1,302 @@
+"""Machine to limits: a table, class × limit, every number with the key that it came from.
+
+Of what is told about one limit the most particular holds: the machine's, above it the file's own, a kind of moves, a
+label, and above all what a study varies. Caps lower what is so told.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
+from kinematics.limits import columns as by
+from kinematics.limits.class_limits import CAP, HONOUR, IN_THE_JOB, NOTHING_VARIED, UNSCALED, Terms
+from kinematics.limits.classes import MoveClass
+from kinematics.limits.drive import Drives
+from kinematics.limits.lowering import CAPS
+from kinematics.limits.motor_drives import motor_drives, torque_key
+from kinematics.machine import Machine
+from kinematics.machine.keys import ALL, CORNERS, PATH, RATES
+from kinematics.machine.keys import AXES as TOOL_AXES
+from kinematics.machine.keys import COMMANDED as COMMANDED_SPEED
+from kinematics.machine.keys import EXTRUDER as THE_EXTRUDER
+from kinematics.machine.mechanisms import EXTRUDER, mechanism_of
+from kinematics.machine.names import lifted_between
+
+COMMANDED = "the job"  # origin of a commanded speed
+ADVANCE_KEY = "filament.pressure_advance_s"
+MOTORS, DRIVES = "motors", "drives"  # parts that no key lifts by itself
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What a machine allows each class of moves.
+
+    `values` float64[classes, LIMITS] (columns of `limits.columns`, infinity for none); `rows` what stands behind them;
+    `lookahead` moves that the controller sees (None: all); `motors` the names of the motors that have columns of their
+    own; `advance` float64[classes, 2] speed of the extruder (mm/s) and pressure advance (s) that tie speed and
+    acceleration together, `drives` the motors that do, `torques` their keys.
+    """
+
+    values: NDArray[np.float64]
+    rows: tuple[Terms, ...]
+    lookahead: int | None
+    motors: tuple[str, ...]
+    advance: NDArray[np.float64]
+    drives: Drives | None
+    torques: frozenset[str]
+
+    @cached_property
+    def origins(self) -> Mapping[tuple[int, int], str]:
+        """The dotted key that stands behind each number, by (class, column)."""
+        return {(i, column): key for i, row in enumerate(self.rows) for column, key in row.origins.items()}
+
+    @cached_property
+    def keys(self) -> frozenset[str]:
+        """Every key that had a say."""
+        return self.torques.union(*(keys for row in self.rows for keys in row.keys_of.values()))
+
+    def in_force(self) -> Iterator[by.Ceiling]:
+        """The ceilings that hold any class of moves."""
+        given = np.asarray(np.isfinite(self.values).any(axis=0))
+        by_speed = {by.ADVANCE: bool(self.advance[:, 1].any())}
+        by_speed |= {by.DRIVE_1 + i: True for i in range(len(self.drives.names) if self.drives is not None else 0)}
+        for one in by.CEILINGS:
+            if given[one.column] if one.column is not None else by_speed.get(one.cause, one.hangs_on == by.MOVES):
+                yield one
+
+    @property
+    def need_every_move(self) -> bool:
+        """Whether a job can only be planned under these limits with all of its moves at hand."""
+        return any(one.hangs_on not in by.IN_BLOCKS for one in self.in_force())
+
+    def sight(self, around: by.Surroundings) -> by.Sight:
+        """How far the ceilings in force see."""
+        return by.furthest(one.sees(around) for one in self.in_force())
+
+    @property
+    def ties(self) -> bool:
+        """Whether any class's acceleration hangs on its speed, or the controller takes in so many moves a second."""
+        rates = self.values[:, by.COMMAND_COLUMNS]
+        return bool(self.drives is not None or self.advance[:, 1].any() or np.isfinite(rates).any())
+
+
+def _commanded(row: Terms) -> None:
+    """Commanded speed: the file's or what replaces it, times the override; first layers may keep the file's own."""
+    motion = row.machine.motion
+    if row.member.first_layers and motion.first_layers.keep_commanded_speed:
+        row.put(by.SPEED_SHARE, (COMMANDED, 1.0))
+        return
+    share_key, share = row.chosen(("motion.feed_override", motion.feed_override), *row.particular("feed_override"))
+    assert share is not None  # it has a default
+    key, replaced = row.chosen(("", None), *row.particular("commanded_speed_mm_s"))
+    if replaced is None:
+        row.put(by.SPEED_SHARE, (COMMANDED if share == 1.0 else share_key, share))
+        return
+    row.values[by.SPEED_SHARE], row.origins[by.SPEED_SHARE] = 0.0, key
+    row.put(by.SPEED_REPLACED, (key, replaced * row.scaled_value(share_key, share)))
+    if share != 1.0:
+        row.keys.add(share_key)
+
+
+def _path(row: Terms) -> None:
+    """Speed cap and acceleration along the path."""
+    motion, kind = row.machine.motion, row.member.kind
+    if kind == PRINT or kind == TRAVEL:
+        row.put(by.CAP, row.chosen(("motion.speed_cap_mm_s", motion.speed_cap_mm_s), *row.particular("speed_cap_mm_s")))
+        name = "print_acceleration_mm_s2" if kind == PRINT else "travel_acceleration_mm_s2"
+        row.put(by.PATH_RAMP, row.chosen((f"motion.{name}", getattr(motion, name)), *row.particular(name)))
+    else:
+        key = "retraction.acceleration_mm_s2"
+        row.put(by.PATH_RAMP, row.chosen((key, row.machine.retraction.acceleration_mm_s2)))
+
+
+def _axis(row: Terms, name: str, most: int, ramp: int) -> None:
+    """Speed and acceleration of a tool axis or of the extruder, and of a motor that moves nothing else."""
+    axis, motors = getattr(row.machine.axes, name), row.machine.motors
+    row.put(most, row.chosen((f"axes.{name}.max_speed_mm_s", axis.max_speed_mm_s)))
+    row.put(ramp, row.chosen((f"axes.{name}.max_acceleration_mm_s2", axis.max_acceleration_mm_s2)))
+    if name in motors:  # on other mechanisms there is none of this name
+        row.lower(most, (f"motors.{name}.max_speed_mm_s", motors[name].max_speed_mm_s))
+        row.lower(ramp, (f"motors.{name}.max_acceleration_mm_s2", motors[name].max_acceleration_mm_s2))
+
+
+def _axes(row: Terms) -> None:
+    """What each tool axis may."""
+    _axis(row, "x", by.X_MOST, by.X_RAMP)
+    _axis(row, "y", by.Y_MOST, by.Y_RAMP)
+    _axis(row, "z", by.Z_MOST, by.Z_RAMP)
+
+
+def _extruder(row: Terms) -> None:
+    """What the extruder may, and what ties its speed and acceleration to each other."""
+    _axis(row, "e", by.FILAMENT_MOST, by.FILAMENT_RAMP)
+    row.advance = _advance(row)
+
+
+def _motors(row: Terms) -> None:
+    """Speed and acceleration of each motor that moves several axes at once, or one of them unevenly."""
+    for i, name in enumerate(mechanism_of(row.machine).coupled):
+        motor = row.machine.motors.get(name)
+        if motor is not None:
+            row.put(by.MOTOR_1_MOST + i, (f"motors.{name}.max_speed_mm_s", motor.max_speed_mm_s))
+            row.put(by.MOTOR_1_RAMP + i, (f"motors.{name}.max_acceleration_mm_s2", motor.max_acceleration_mm_s2))
+
+
+def _corners(row: Terms) -> None:
+    """Junction deviation, or steps of axes; the step of the extruder.
+
+    A file that states the other corner rule than the machine's switches the rule, unless a study varies the machine's.
+    """
+    motion = row.machine.motion
+    deviation = row.chosen(("motion.junction_deviation_mm", motion.junction_deviation_mm))
+    step = motion.speed_step_mm_s
+    steps = [row.chosen((f"motion.speed_step_mm_s.{name}", getattr(step, name) if step else None)) for name in "xyz"]
+    if row.mode != CAP and deviation[1] is not None and any(value is not None for _, value in steps):
+        steps_vary = any(key in row.varied for key, _ in steps)
+        if deviation[0] in row.varied or (deviation[0].endswith(IN_THE_JOB) and not steps_vary):
+            steps = [(key, None) for key, _ in steps]
+        else:
+            deviation = (deviation[0], None)
+    row.put(by.DEVIATION, deviation)
+    for column, told in zip((by.X_STEP, by.Y_STEP, by.Z_STEP), steps, strict=True):
+        row.put(column, told)
+    row.put(by.FILAMENT_STEP, row.chosen(("motion.extruder_step_mm_s", motion.extruder_step_mm_s)))
+
+
+def _drives(row: Terms, drives: Drives, coupled: tuple[str, ...]) -> None:
+    """No motor runs faster than its torque curve tells."""
+    places = {"x": by.X_MOST, "y": by.Y_MOST, "z": by.Z_MOST, EXTRUDER: by.FILAMENT_MOST}
+    places |= {name: by.MOTOR_1_MOST + i for i, name in enumerate(coupled)}
+    for name, fastest in drives.fastest.items():
+        row.lower_to(places[name], torque_key(name), fastest)  # more torque is no more speed
+
+
+def _rates(_: Terms) -> None:
+    """The machine tells no command rate but as a cap."""
+
+
+def _advance(row: Terms) -> tuple[float, float]:
+    """Speed of the extruder (mm/s; infinity for none) and pressure advance (s; 0 where nothing is tied)."""
+    speeds = [row.chosen(("axes.e.max_speed_mm_s", row.machine.axes.e.max_speed_mm_s))]
+    if EXTRUDER in row.machine.motors:
+        speeds.append((f"motors.{EXTRUDER}.max_speed_mm_s", row.machine.motors[EXTRUDER].max_speed_mm_s))
+    most = min((row.scaled_value(key, value) for key, value in speeds if value is not None), default=math.inf)
+    key, delay = row.chosen((ADVANCE_KEY, row.machine.filament.pressure_advance_s))
+    if row.member.kind != PRINT or not delay or most == math.inf:
+        return most, 0.0
+    row.keys.add(key)
+    # More of it holds back: one per cent "more" of this limit is one per cent less of p, and lifted it is none.
+    return most, delay / row.scaled.get(key, 1.0)
+
+
+EVERY_KIND = tuple(MoveClass(kind, False) for kind in (PRINT, TRAVEL, FILAMENT))
+
+
+class Part(NamedTuple):
+    """A part of the limits of a class, by the word that its keys lift: how it is told, and its columns.
+
+    Caps of the table lower these columns then.
+    """
+
+    make: Callable[[Terms], None]
+    columns: tuple[int, ...]
+
+
+PARTS: Mapping[str, Part] = {
+    COMMANDED_SPEED: Part(_commanded, (by.SPEED_SHARE, by.SPEED_REPLACED)),
+    PATH: Part(_path, (by.CAP, by.PATH_RAMP)),
+    TOOL_AXES: Part(_axes, (by.X_MOST, by.Y_MOST, by.Z_MOST, by.X_RAMP, by.Y_RAMP, by.Z_RAMP)),
+    THE_EXTRUDER: Part(_extruder, (by.FILAMENT_MOST, by.FILAMENT_RAMP)),
+    MOTORS: Part(_motors, (*range(by.MOTOR_1_MOST, by.MOTOR_1_MOST + 3), *range(by.MOTOR_1_RAMP, by.MOTOR_1_RAMP + 3))),
+    CORNERS: Part(
+        _corners,
+        (by.DEVIATION, by.X_STEP, by.Y_STEP, by.Z_STEP, by.FILAMENT_STEP, by.X_ROUNDING, by.Y_ROUNDING),
+    ),
+    RATES: Part(_rates, (by.MOVE_RATE, by.BYTE_RATE)),
+}
+
+
+CAPS_OF = {part: tuple(cap for cap in CAPS if cap.column in PARTS[part].columns) for part in PARTS}
+
+
+class LimitTable:
+    """The limits of one machine after another for the same classes of moves: a candidate changes columns of them.
+
+    `mode` says what limits stated in the job do (honour, ignore, cap).
+    """
+
+    def __init__(self, table: Sequence[MoveClass], mode: str = HONOUR) -> None:
+        self.table = table
+        self._mode = mode
+        # Of the machine before: threads may put another one in its place at any time.
+        self._before: tuple[Machine, frozenset[str], Mapping[str, float], tuple[Terms, ...]] | None = None
+
+    def of(
+        self,
+        machine: Machine,
+        varied: frozenset[str] = NOTHING_VARIED,
+        scaled: Mapping[str, float] = UNSCALED,
+    ) -> Limits:
+        """The limits of a machine; arguments and failures as in `limits_of`."""
+        coupled = mechanism_of(machine).coupled
+        drives = motor_drives(machine, scaled)
+        rows, lifted = self._rows(machine, varied, scaled)
+        for part in lifted:
+            caps = [(cap, None if cap.by_class else cap.value(machine, EVERY_KIND[0])) for cap in CAPS_OF[part]]
+            for row in rows:
+                row.begin(part, PARTS[part].columns)
+                PARTS[part].make(row)
+                for cap, value in caps:
+                    row.lower(cap.column, (cap.key, cap.value(machine, row.member) if cap.by_class else value))
+        if drives is None:
+            self._before = machine, varied, scaled, rows
+        else:
+            for row in rows:
+                row.begin(DRIVES, ())
+                _drives(row, drives, coupled)
+        return Limits(
+            np.stack([row.values for row in rows]),
+            rows,
+            machine.motion.lookahead_moves,
+            coupled,
+            np.array([row.advance for row in rows]),
+            drives if drives is not None and drives.names else None,
+            frozenset(torque_key(name) for name in drives.names) if drives is not None else frozenset(),
+        )
+
+    def _rows(
+        self, machine: Machine, varied: frozenset[str], scaled: Mapping[str, float]
+    ) -> tuple[tuple[Terms, ...], Iterable[str]]:
+        """The rows to be filled in, and which of their parts are to be made."""
+        if self._before is not None:
+            before, its_varied, its_scaled, rows = self._before
+            if varied == its_varied and scaled is its_scaled:
+                lifted = lifted_between(before, machine)
+                if ALL not in lifted:
+                    return tuple(row.again(machine) for row in rows), lifted
+        return tuple(Terms(machine, member, self._mode, varied, scaled) for member in self.table), PARTS
+
+
+def limits_of(
+    machine: Machine,
+    table: Sequence[MoveClass],
+    mode: str = HONOUR,
+    varied: frozenset[str] = NOTHING_VARIED,
+    scaled: Mapping[str, float] = UNSCALED,
+) -> Limits:
+    """The limits of a machine for every class of moves.
+
+    v <= min(F·override, cap, V_k/|u_k|, W_k/|j_k|, V_e/r, Q_max/(A·r) while printing, command rate); a <= min(a_path,
+    A_k/|u_k|, B_k/|j_k|, A_e/r), A_k lowered to what rounding and ringing allow. `mode` says what limits stated in the
+    job do (honour, ignore, cap), `varied` names the dotted keys that a study varies, `scaled` holds factors on limits
+    by key, infinity for one that is lifted. Raises InputError where a filter cannot be made or a motor moves nothing.
+    """
+    return LimitTable(table, mode).of(machine, varied, scaled)

@@ -1,0 +1,530 @@
+"""How far may each limit go, and what stops it?"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.gcode.moves import PRINT, TRAVEL
+from kinematics.limits.drive import END, FORCE, SLOPE, Drives
+from kinematics.limits.flow import FLOW_KEY, filament_area, flow_at, hangs_on_temperature
+from kinematics.limits.motor_drives import jacobians, motor_drives, torque_key
+from kinematics.limits.vibration import RINGING_KEY, ROUNDING_KEY, axis_quality, filter_of_axis
+from kinematics.machine import Machine
+from kinematics.machine.mechanisms import EXTRUDER, LinearDelta, mechanism_of
+from kinematics.planner.ceilings import RAMP_SHARE
+from kinematics.planner.ties import FRICTION, MASS, SHARE, motor_loads
+from kinematics.studies.causes import key_of
+from kinematics.studies.prepared import PreparedJob
+from kinematics.studies.ringing import Ringing, ringing_of_timing
+from kinematics.studies.timing import Planned, Timing, time_job
+
+if TYPE_CHECKING:
+    import pandas
+
+ALONG = {"x": (1.0, 0.0, 0.0), "y": (0.0, 1.0, 0.0), "z": (0.0, 0.0, 1.0)}
+AS_MUCH = 1.0 + 1e-9  # of a cap: what a limit may ask for
+STEPS_OF_DIRECTION = 90  # to a right angle: how finely the directions of a job are told apart
+RIGHT_ANGLE = math.sqrt(0.5) / (1.0 - math.sqrt(0.5))  # s/(1 − s) of a turn by 90°
+
+
+class CapRow(NamedTuple):
+    """One limit: its dotted key, words and unit; what the machine file asks for (None: nothing); no further than (along
+    the axis, or in the job's least favourable direction; None where no cap is known); what stops it and its key; keys
+    without which other caps are not known; the formulas of the caps that are; the share of a job's time that the cap
+    holds.
+    """
+
+    limit: str
+    what: str
+    unit: str
+    asked: float | None
+    no_further_than: float | None
+    in_the_job: float | None
+    stopped_by: str
+    cap_key: str
+    not_known: tuple[str, ...]
+    formulas: tuple[str, ...]
+    share_of_time: float | None
+
+    @property
+    def within_caps(self) -> bool | None:
+        """Whether what is asked for is within all caps; None where that is not known, or nothing is asked for."""
+        bounds = [bound for bound in (self.no_further_than, self.in_the_job) if bound is not None]
+        if self.asked is None or not bounds:
+            return None
+        if self.asked > min(bounds) * AS_MUCH:
+            return False
+        return None if self.not_known else True
+
+
+@dataclass(frozen=True, repr=False)
+class Caps:
+    """The limits of a machine against its caps; with jobs, what each cap holds of their time, when cooling
+    rules, and how far they swing the axes."""
+
+    machine: Machine
+    rows: tuple[CapRow, ...]
+    total: float | None
+    cooling: CoolingRule | None
+    ringing: tuple[Ringing, ...] = ()
+
+    @property
+    def asks_too_much(self) -> tuple[CapRow, ...]:
+        """The limits that ask for more than a known cap takes."""
+        return tuple(row for row in self.rows if row.within_caps is False)
+
+    def to_frame(self) -> pandas.DataFrame:
+        """One row a limit."""
+        import pandas
+
+        return pandas.DataFrame([{**row._asdict(), "within_caps": row.within_caps} for row in self.rows])
+
+    def __repr__(self) -> str:
+        told = f"{len(self.asks_too_much)} of {len(self.rows)} limits ask for more than their caps take"
+        return f"<Caps of {self.machine.name}: {told}>"
+
+
+class _Job(NamedTuple):
+    """What the table takes from jobs: seconds in all and by key, directions and fastest speeds by kind of move, the
+    fastest flow commanded (mm³/s), the least temperature of the nozzle asked for while printing (°C).
+    """
+
+    total: float
+    by_key: dict[str, float]
+    directions: dict[int, np.ndarray[tuple[int, int], np.dtype[np.float64]]]
+    speeds: dict[int, float]
+    flow: float
+    nozzle: float | None
+
+
+def _directions(planned: Planned, kind: int) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
+    """The directions of moves of a kind, told apart to a degree (float64[m, 3])."""
+    moves = planned.job.moves
+    chosen = moves.kind == kind
+    steps = np.stack([moves.dx, moves.dy, moves.dz])[:, chosen] / planned.features.length[chosen]
+    coarse = np.unique(np.round(steps * STEPS_OF_DIRECTION).astype(np.int64), axis=1).T / STEPS_OF_DIRECTION
+    lengths = np.sqrt((coarse**2).sum(axis=1, keepdims=True))
+    return np.asarray(coarse / np.where(lengths > 0.0, lengths, 1.0))
+
+
+def _commanded_flow(planned: Planned, area: float) -> float:
+    """The fastest flow that the commanded speeds of printing moves ask for (mm³/s)."""
+    features, moves = planned.features, planned.job.moves
+    share = planned.limits.values[features.move_class, 0]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        flow = np.where((moves.kind == PRINT) & (features.pace > 0.0), features.ratio * share / features.pace, 0.0)
+    return float(flow.max(initial=0.0)) * area
+
+
+def _of_jobs(timings: Sequence[Timing], area: float) -> _Job:
+    by_key: dict[str, float] = {}
+    for timing in timings:
+        for row, code in np.argwhere(timing.seconds > 0.0):
+            key = key_of(timing.limits, int(row), int(code))
+            by_key[key] = by_key.get(key, 0.0) + float(timing.seconds[row, code])
+    plans = [timing.whole_plan() for timing in timings]
+    directions = {
+        kind: np.unique(np.concatenate([_directions(planned, kind) for planned in plans]), axis=0)
+        for kind in (PRINT, TRAVEL)
+    }
+    speeds = {
+        kind: max(float(one.plan.speed_peak[one.job.moves.kind == kind].max(initial=0.0)) for one in plans)
+        for kind in (PRINT, TRAVEL)
+    }
+    told = [
+        member.nozzle
+        for timing in timings
+        for member in timing.table
+        if member.kind == PRINT and member.nozzle is not None
+    ]
+    flow = max(_commanded_flow(planned, area) for planned in plans)
+    return _Job(sum(timing.total for timing in timings), by_key, directions, speeds, flow, min(told, default=None))
+
+
+class _Table:
+    """The rows under construction."""
+
+    def __init__(self, machine: Machine, job: _Job | None) -> None:
+        self.machine = machine
+        self.job = job
+        self.caps = MachineCaps(machine)
+
+    def rows(self) -> Iterator[CapRow]:
+        """One row for each limit of which something is asked or known."""
+        motion, axes = self.machine.motion, self.machine.axes
+        for kind, name in ((PRINT, "print"), (TRAVEL, "travel")):
+            key = f"motion.{name}_acceleration_mm_s2"
+            asked = getattr(motion, f"{name}_acceleration_mm_s2")
+            speed = self.job.speeds[kind] if self.job is not None else 0.0
+            along = [self.caps.acceleration(ALONG[axis], speed) for axis in "xy"]
+            least = self._least_favourable(kind, speed)
+            yield self._row(key, f"{name} acceleration", "mm/s²", asked, _both(along), least)
+        for axis in AXES:
+            limits = getattr(axes, axis)
+            speed = limits.max_speed_mm_s or 0.0
+            known = self.caps.acceleration(ALONG[axis], speed)
+            key = f"axes.{axis}.max_acceleration_mm_s2"
+            yield self._row(key, f"{axis} axis acceleration", "mm/s²", limits.max_acceleration_mm_s2, known)
+            known = self.caps.speed(ALONG[axis])
+            yield self._row(f"axes.{axis}.max_speed_mm_s", f"{axis} axis speed", "mm/s", limits.max_speed_mm_s, known)
+        speed = axes.e.max_speed_mm_s or 0.0
+        known = self.caps.extruder_acceleration(speed)
+        key = "axes.e.max_acceleration_mm_s2"
+        yield self._row(key, "extruder acceleration", "mm/s²", axes.e.max_acceleration_mm_s2, known)
+        known = self.caps.extruder_speed()
+        yield self._row("axes.e.max_speed_mm_s", "extruder speed", "mm/s", axes.e.max_speed_mm_s, known)
+        yield self._corner()
+        if self.job is not None and self.job.flow > 0.0:
+            what = "flow the file asks for"
+            yield self._row(FLOW_KEY, what, "mm³/s", self.job.flow, self.caps.flow(self.job.nozzle))
+
+    def _least_favourable(self, kind: int, speed: float) -> float | None:
+        """The lowest cap of acceleration over the directions of a kind of moves in the jobs."""
+        if self.job is None:
+            return None
+        lowest = [
+            cap.value
+            for direction in self.job.directions[kind].tolist()
+            if (cap := self.caps.acceleration(direction, speed).lowest) is not None
+        ]
+        return min(lowest, default=None)
+
+    def _corner(self) -> CapRow:
+        """Junction deviation, or the speed step, against what a right angle from x into y may be taken at."""
+        motion = self.machine.motion
+        known = self.caps.corner_speed("x", "y")
+        if motion.speed_step_mm_s is not None:
+            steps = [step for step in (motion.speed_step_mm_s.x, motion.speed_step_mm_s.y) if step is not None]
+            what, unit = "speed step at 90°", "mm/s"
+            return self._row("motion.speed_step_mm_s", what, unit, max(steps, default=None), known)
+        acceleration = motion.print_acceleration_mm_s2
+        caps = []
+        for cap in known.caps:
+            value = cap.value**2 / (RIGHT_ANGLE * acceleration)
+            formula = f"{cap.formula}; δ = v²/(a·s/(1 − s)) = {cap.value:.4g}²/({acceleration:.4g}·{RIGHT_ANGLE:.4g})"
+            caps.append(cap._replace(value=value, formula=f"{formula} = {value:.4g} mm at a right angle"))
+        known = Known(tuple(caps), known.missing)
+        key, asked = "motion.junction_deviation_mm", motion.junction_deviation_mm
+        return self._row(key, "junction deviation at 90°", "mm", asked, known)
+
+    def _row(
+        self, key: str, what: str, unit: str, asked: float | None, known: Known, in_the_job: float | None = None
+    ) -> CapRow:
+        lowest = known.lowest
+        share = None
+        if self.job is not None and lowest is not None:
+            share = self.job.by_key.get(lowest.key, 0.0) / self.job.total if self.job.total > 0.0 else 0.0
+        return CapRow(
+            key,
+            what,
+            unit,
+            asked,
+            None if lowest is None else lowest.value,
+            in_the_job,
+            "" if lowest is None else lowest.what,
+            "" if lowest is None else lowest.key,
+            known.missing,
+            tuple(f"{cap.what}: {cap.formula}" for cap in sorted(known.caps, key=lambda cap: cap.value)),
+            share,
+        )
+
+
+def _both(known: Sequence[Known]) -> Known:
+    """The caps of several directions as one."""
+    caps = tuple(cap for one in known for cap in one.caps)
+    return Known(caps, tuple(dict.fromkeys(key for one in known for key in one.missing)))
+
+
+def caps_of(machine: Machine, prepared: Sequence[PreparedJob] = ()) -> Caps:
+    """How far each limit of a machine may go; with jobs, against their own directions, speeds and times.
+
+    Raises InputError where a job cannot be read, a filter cannot be made, or a motor cannot move what hangs on it.
+    """
+    timings = [time_job(job, machine) for job in prepared]
+    job = _of_jobs(timings, filament_area(machine)) if timings else None
+    rows = tuple(row for row in _Table(machine, job).rows() if row.asked is not None or row.formulas)
+    cooling = cooling_rule(prepared, machine, timings) if timings else None
+    swinging = machine.vibration.x.modes or machine.vibration.y.modes
+    ringing = tuple(ringing_of_timing(timing) for timing in timings) if swinging else ()
+    return Caps(machine, rows, None if job is None else job.total, cooling, ringing)
+
+
+Reals = NDArray[np.float64]
+AXES = ("x", "y", "z")
+LEAST = 1e-12  # shares of a direction, masses: less stands for none
+
+
+class Cap(NamedTuple):
+    """One cap of a limit: its number in the limit's unit, the key that it hangs on, its words, and its formula."""
+
+    value: float
+    key: str
+    what: str
+    formula: str
+
+
+class Known(NamedTuple):
+    """The caps of a limit that are known, and the keys without which others are not."""
+
+    caps: tuple[Cap, ...]
+    missing: tuple[str, ...]
+
+    @property
+    def lowest(self) -> Cap | None:
+        """The cap that stops the limit first; None where none is known."""
+        return min(self.caps, key=lambda cap: cap.value, default=None)
+
+
+def _number(value: float) -> str:
+    return f"{value:.4g}"
+
+
+class MachineCaps:
+    """The caps of one machine; its drives are made once. Raises InputError where they, or a filter, cannot be made."""
+
+    def __init__(self, machine: Machine) -> None:
+        self.machine = machine
+        self.mechanism = mechanism_of(machine)
+        self.drives: Drives | None = motor_drives(machine)
+        self._jacobian = jacobians(self.mechanism, np.zeros((3, 1)))
+
+    def acceleration(self, direction: Sequence[float], speed: float) -> Known:
+        """Caps of the acceleration along a unit direction (x, y, z) at a speed (mm/s) of the tool, in mm/s²."""
+        caps: list[Cap] = []
+        missing: list[str] = []
+        for axis, share in zip(AXES, direction, strict=True):
+            if abs(share) > LEAST and axis != "z":
+                self._quality(axis, abs(share), caps, missing)
+        self._motors(np.array([*direction, 0.0]), speed, caps, missing)
+        return Known(tuple(caps), tuple(dict.fromkeys(missing)))
+
+    def extruder_acceleration(self, speed: float) -> Known:
+        """Caps of the acceleration of the filament at its speed (mm/s), in mm/s²."""
+        caps: list[Cap] = []
+        missing: list[str] = []
+        self._motors(np.array([0.0, 0.0, 0.0, 1.0]), speed, caps, missing)
+        return Known(tuple(caps), tuple(missing))
+
+    def speed(self, direction: Sequence[float]) -> Known:
+        """Caps of the speed along a unit direction (x, y, z), in mm/s."""
+        return self._speeds(np.array([*direction, 0.0]))
+
+    def extruder_speed(self) -> Known:
+        """Caps of the speed of the filament, printing or not, in mm/s."""
+        return self._speeds(np.array([0.0, 0.0, 0.0, 1.0]))
+
+    def flow(self, nozzle: float | None) -> Known:
+        """Caps of what is printed each second at a temperature of the nozzle (°C), in mm³/s."""
+        most = flow_at(self.machine.hotend.max_flow_mm3_s, nozzle).most
+        if most == math.inf:
+            return Known((), (FLOW_KEY,))
+        at = "" if nozzle is None or not hangs_on_temperature(self.machine) else f" at {nozzle:g} °C"
+        return Known((Cap(most, FLOW_KEY, "hotend flow", f"Q{at} = {_number(most)} mm³/s"),), ())
+
+    def corner_speed(self, first: str, second: str) -> Known:
+        """Caps of the speed through a right angle from one axis into another, in mm/s."""
+        quality = self.machine.quality
+        caps: list[Cap] = []
+        missing: list[str] = []
+        squares = 0.0
+        parts = []
+        for axis in (first, second):
+            vibration = getattr(self.machine.vibration, axis)
+            found = axis_quality(self.machine, axis)
+            if vibration.filter is None:
+                missing.append(f"vibration.{axis}.filter")
+            elif quality.rounding_budget_mm is None:
+                missing.append(ROUNDING_KEY)
+            elif found.corner_rounding < math.inf:
+                spread = (1.0 - quality.rounding_split) * quality.rounding_budget_mm / found.corner_rounding
+                squares += spread * spread
+                parts.append(f"({_number(1e3 * spread)} ms)²")
+            if not vibration.modes:
+                missing.append(f"vibration.{axis}.modes")
+            elif quality.ringing_budget_mm is None:
+                missing.append(RINGING_KEY)
+            elif found.step_ringing < math.inf:
+                worst = quality.ringing_budget_mm / found.step_ringing
+                formula = f"ρ/max(V/ω) = {_number(quality.ringing_budget_mm)} mm / {_number(1e3 * worst)} ms"
+                formula += f" = {_number(found.step_ringing)} mm/s on {axis}"
+                caps.append(Cap(found.step_ringing, RINGING_KEY, f"ringing, {axis} axis", formula))
+        if parts and quality.rounding_budget_mm is not None:
+            value = (1.0 - quality.rounding_split) * quality.rounding_budget_mm / math.sqrt(squares)
+            share = f"(1 − {quality.rounding_split:g})·{_number(quality.rounding_budget_mm)} mm"
+            formula = f"(1 − q)ε/√Σ(M/2)² = {share} / √({' + '.join(parts)}) = {_number(value)} mm/s"
+            caps.append(Cap(value, ROUNDING_KEY, "rounding", formula))
+        return Known(tuple(caps), tuple(dict.fromkeys(missing)))
+
+    # ---- parts
+
+    def _quality(self, axis: str, share: float, caps: list[Cap], missing: list[str]) -> None:
+        """Rounding and ringing of one axis, of which the direction has a share."""
+        quality, vibration = self.machine.quality, getattr(self.machine.vibration, axis)
+        found = axis_quality(self.machine, axis)
+        per_share = "" if share == 1.0 else f" / {_number(share)}"
+        if vibration.filter is None:
+            missing.append(f"vibration.{axis}.filter")
+        elif quality.rounding_budget_mm is None:
+            missing.append(ROUNDING_KEY)
+        elif found.ramp_rounding < math.inf:
+            name, frequency, damping = filter_of_axis(vibration, axis)
+            variance = 2.0 * quality.rounding_split * quality.rounding_budget_mm / found.ramp_rounding
+            value = found.ramp_rounding / share
+            formula = (
+                f"2qε/σ² = 2·{quality.rounding_split:g}·{_number(quality.rounding_budget_mm)} mm / "
+                f"{_number(1e6 * variance)}e-6 s²{per_share} = {_number(value)} mm/s²"
+                f" ({name} at {_number(frequency)} Hz, damping {damping:g})"
+            )
+            caps.append(Cap(value, ROUNDING_KEY, f"rounding, {axis} axis", formula))
+        if not vibration.modes:
+            missing.append(f"vibration.{axis}.modes")
+        elif quality.ringing_budget_mm is None:
+            missing.append(RINGING_KEY)
+        elif found.ramp_ringing < math.inf:
+            worst = quality.ringing_budget_mm / (2.0 * found.ramp_ringing)
+            value = found.ramp_ringing / share
+            formula = (
+                f"ρ/(2·max(V/ω²)) = {_number(quality.ringing_budget_mm)} mm / (2·{_number(1e6 * worst)}e-6 s²)"
+                f"{per_share} = {_number(value)} mm/s²"
+            )
+            caps.append(Cap(value, RINGING_KEY, f"ringing, {axis} axis", formula))
+
+    def _turning(self, direction: Reals) -> list[tuple[str, float]]:
+        """The motors that turn for a direction (x, y, z, filament), with their speed at unit tool speed."""
+        speeds = np.abs(self._jacobian[0] @ direction[:3])
+        named = [*zip(self.mechanism.motors, speeds.tolist(), strict=True), (EXTRUDER, abs(float(direction[3])))]
+        return [(name, share) for name, share in named if share > LEAST]
+
+    def _motors(self, direction: Reals, speed: float, caps: list[Cap], missing: list[str]) -> None:
+        """What the motors admit: their limits of acceleration, and their drives at a speed of the tool."""
+        drives = self.drives
+        loads = None if drives is None else motor_loads(drives, direction[:, None], self._jacobian)[0]
+        for name, share in self._turning(direction):
+            motor = self.machine.motors.get(name)
+            if motor is not None and motor.max_acceleration_mm_s2 is not None:
+                key = f"motors.{name}.max_acceleration_mm_s2"
+                part = RAMP_SHARE if isinstance(self.mechanism, LinearDelta) else 1.0  # the rest is for steady speed
+                value = part * motor.max_acceleration_mm_s2 / share
+                factor = "" if part == 1.0 else f"{part:g}·"
+                formula = f"{factor}B/|j| = {factor}{_number(motor.max_acceleration_mm_s2)} mm/s² / {_number(share)}"
+                caps.append(Cap(value, key, f"motor {name}", f"{formula} = {_number(value)} mm/s²"))
+            if drives is None or name not in drives.names or loads is None:
+                missing += self._missing_of(name)
+                continue
+            k = drives.names.index(name)
+            mass, friction, at = loads[k, MASS], loads[k, FRICTION], loads[k, SHARE] * speed
+            piece = int(np.argmax(at <= drives.curves[k, :, END]))
+            force = float(drives.curves[k, piece, FORCE] - drives.curves[k, piece, SLOPE] * at)
+            value = max(0.0, (force - friction) / max(mass, LEAST))
+            formula = (
+                f"(F − friction)/mass = ({_number(force)} N at {_number(at)} mm/s − {_number(friction)} N)"
+                f" / {_number(1e3 * mass)} kg = {_number(value)} mm/s²"
+            )
+            caps.append(Cap(value, torque_key(name), f"drive of motor {name}", formula))
+
+    def _missing_of(self, name: str) -> list[str]:
+        """The keys without which a motor's drive is not known."""
+        motor = self.machine.motors.get(name)
+        if motor is None or motor.torque_nm is None:
+            return [torque_key(name)]
+        return list(self.drives.missing) if self.drives is not None else []
+
+    def _speeds(self, direction: Reals) -> Known:
+        caps: list[Cap] = []
+        missing: list[str] = []
+        for name, share in self._turning(direction):
+            motor = self.machine.motors.get(name)
+            if motor is not None and motor.max_speed_mm_s is not None:
+                value = motor.max_speed_mm_s / share
+                formula = f"W/|j| = {_number(motor.max_speed_mm_s)} mm/s / {_number(share)} = {_number(value)} mm/s"
+                caps.append(Cap(value, f"motors.{name}.max_speed_mm_s", f"motor {name}", formula))
+            fastest = None if self.drives is None else self.drives.fastest.get(name)
+            if fastest is None:
+                missing.append(torque_key(name))
+                continue
+            formula = f"last row of the torque curve, {_number(fastest)} mm/s / {_number(share)}"
+            caps.append(
+                Cap(
+                    fastest / share,
+                    torque_key(name),
+                    f"top speed of motor {name}",
+                    f"{formula} = {_number(fastest / share)} mm/s",
+                )
+            )
+        return Known(tuple(caps), tuple(missing))
+
+
+RULED = 0.5  # share of the motion in layers that wait, from which a job counts as ruled by cooling
+LARGEST_FACTOR = 64.0  # beyond it nobody looks
+CLOSE = 1.005  # ratio at which the search for the factor ends
+ACCELERATIONS = ("motion.print_acceleration_mm_s2", "motion.travel_acceleration_mm_s2")
+SPEED = "the job"
+
+
+class CoolingRule(NamedTuple):
+    """What the shortest layer time does to jobs.
+
+    `shortest` (s) as the machine file has it; `added` seconds; `layers` that are lengthened, of `all_layers`; the share
+    `ruled` of the motion in layers that wait; the factors on all accelerations, and on the commanded speeds, from which
+    more than half of the motion is in such layers (None: never).
+    """
+
+    shortest: float
+    added: float
+    layers: int
+    all_layers: int
+    ruled: float
+    by_acceleration: float | None
+    by_speed: float | None
+
+
+def _ruled(timings: Sequence[Timing]) -> float:
+    """The share of the motion that lies in layers which wait to cool."""
+    waiting = sum(float(timing.layers.motion[timing.layers.cooling > 0.0].sum()) for timing in timings)
+    motion = sum(float(timing.layers.motion.sum()) for timing in timings)
+    return waiting / motion if motion > 0.0 else 0.0
+
+
+def _factor(prepared: Sequence[PreparedJob], machine: Machine, keys: Sequence[str], now: float) -> float | None:
+    """The least factor on some limits from which cooling rules; the share of waiting layers only grows with it."""
+
+    def rules(factor: float) -> bool:
+        scaled = tuple((key, factor) for key in keys)
+        return _ruled([time_job(job, machine, passing=True, scaled=scaled) for job in prepared]) > RULED
+
+    if now > RULED:
+        return 1.0
+    if not rules(LARGEST_FACTOR):
+        return None
+    low, high = 1.0, LARGEST_FACTOR
+    while high / low > CLOSE:
+        middle = math.sqrt(low * high)
+        low, high = (low, middle) if rules(middle) else (middle, high)
+    return high
+
+
+def cooling_rule(prepared: Sequence[PreparedJob], machine: Machine, timings: Sequence[Timing]) -> CoolingRule | None:
+    """What the shortest layer time does to jobs, and the limits at which they become ruled by it.
+
+    None where the machine file gives no shortest layer time.
+    """
+    shortest = machine.cooling.shortest_layer_s
+    if not shortest:
+        return None
+    cooling = np.concatenate([timing.layers.cooling[1:] for timing in timings])
+    now = _ruled(timings)
+    return CoolingRule(
+        shortest,
+        float(cooling.sum()),
+        int((cooling > 0.0).sum()),
+        int(cooling.size),
+        now,
+        _factor(prepared, machine, ACCELERATIONS, now),
+        _factor(prepared, machine, (SPEED,), now),
+    )

@@ -1,0 +1,90 @@
+"""Limits of one machine after another, changed column by column, against limits made from nothing."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
+from kinematics.limits.class_limits import CAP, FILE_LIMIT_MODES, HONOUR
+from kinematics.limits.classes import MoveClass
+from kinematics.limits.combine import Limits, LimitTable, limits_of
+from kinematics.machine import Machine
+from kinematics.machine.names import all_keys
+from tests.machine.test_machine import VALUES
+
+STATED = {"motion.print_acceleration_mm_s2": 700.0, "motion.speed_step_mm_s.x": 9.0, "axes.x.max_speed_mm_s": 50.0}
+TABLE = tuple(
+    MoveClass(kind, first, label, stated, nozzle)
+    for kind in (PRINT, TRAVEL, FILAMENT)
+    for first, label, stated, nozzle in ((False, "outer", {}, None), (True, "", STATED, 210.0))
+)
+OTHERS: dict[str, Any] = {
+    "motion.by_label.outer.feed_override": 1.4,
+    "motion.by_label.outer.speed_cap_mm_s": 40.0,
+    "motion.by_label.outer.print_acceleration_mm_s2": 90.0,
+    "motors.e.max_speed_mm_s": 20.0,
+    "motors.x.max_acceleration_mm_s2": 800.0,
+    "hotend.max_flow_mm3_s": [[200, 4.0], [220, 9.0]],
+}
+CHANGES = [
+    # A filter without a frequency cannot be made.
+    {key: value} | ({f"{key}_frequency_hz": 48.0} if key.endswith(".filter") else {})
+    for key, value in (*VALUES.items(), *OTHERS.items())
+    if not key.startswith(("machine.delta", "machine.mechanism"))
+]
+
+
+def assert_same(found: Limits, expected: Limits) -> None:
+    """Two sets of limits say the same, and for the same reasons."""
+    np.testing.assert_array_equal(found.values, expected.values)
+    np.testing.assert_array_equal(found.advance, expected.advance)
+    assert found.origins == expected.origins
+    assert found.keys == expected.keys
+    assert (found.lookahead, found.motors, found.ties) == (expected.lookahead, expected.motors, expected.ties)
+
+
+@pytest.mark.parametrize("change", CHANGES, ids=lambda change: next(iter(change)))
+@pytest.mark.parametrize("mode", FILE_LIMIT_MODES)
+def test_every_key_changes_what_the_table_says_that_it_lifts(change: dict[str, Any], mode: str) -> None:
+    table = LimitTable(TABLE, mode)
+    machine = Machine()
+    table.of(machine)
+    changed = machine.with_settings(change)
+    assert_same(table.of(changed), limits_of(changed, TABLE, mode))
+    assert_same(table.of(machine), limits_of(machine, TABLE, mode))  # and back again
+
+
+@settings(deadline=None)
+@given(st.lists(st.tuples(st.sampled_from(CHANGES), st.booleans()), max_size=8), st.sampled_from([HONOUR, CAP]))
+def test_any_machines_one_after_another(changes: list[tuple[dict[str, Any], bool]], mode: str) -> None:
+    table = LimitTable(TABLE, mode)
+    machine = Machine()
+    for change, taken_out in changes:
+        machine = machine.with_settings(dict.fromkeys(change) if taken_out else change)
+        varied = frozenset(change)
+        assert_same(table.of(machine), limits_of(machine, TABLE, mode))
+        assert_same(table.of(machine, varied), limits_of(machine, TABLE, mode, varied))
+
+
+def test_a_candidate_makes_only_its_own_part_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    table = LimitTable(TABLE)
+    first = table.of(Machine())
+    monkeypatch.setattr("kinematics.limits.combine.PARTS", {})
+    assert_same(table.of(Machine().with_settings({"machine.name": "other"})), first)
+    with pytest.raises(KeyError, match="path"):
+        table.of(Machine().with_settings({"acceleration": 900.0}))
+
+
+def test_every_key_of_the_machine_is_tried() -> None:
+    tried = {key for change in CHANGES for key in change}
+    assert {key.name for key in all_keys()} - tried == {
+        "machine.mechanism",
+        "machine.delta.arm_mm",
+        "machine.delta.tower_radius_mm",
+        "machine.delta.tower_angles_deg",
+    }
