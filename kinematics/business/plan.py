@@ -10,7 +10,7 @@ from kinematics.business.floor import Station, Wanted
 from kinematics.business.staffed import staff_of
 from kinematics.business.tables import Order, Printer
 from kinematics.errors import Finding, InputError, nearest
-from kinematics.gcode.facts import Extent
+from kinematics.gcode.job import Extent
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.limits.flow import filament_mass
 from kinematics.machine import Machine

@@ -12,7 +12,7 @@ from kinematics.errors import Notice
 from kinematics.wording import duration_text, quantity_text, share_text, value_text
 
 if TYPE_CHECKING:
-    from kinematics.gcode.facts import StatedLimit
+    from kinematics.gcode.job import StatedLimit
     from kinematics.machine import Machine
     from kinematics.studies.compare import Comparison, ComparisonRow
     from kinematics.studies.estimate import Estimate, JobEstimate

@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import InputError
-from kinematics.gcode.facts import JobFacts
-from kinematics.gcode.job import Job
+from kinematics.gcode.job import Job, JobFacts
 from kinematics.gcode.moves import FILAMENT, PRINT, WAITS, Events
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.limits.classes import Classes, MoveClass

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from kinematics.gcode.job_file import JobFile
+from kinematics.gcode.chunks import JobFile
 from kinematics.machine import Candidate, Machine, Range
 from kinematics.studies import prepared
 from kinematics.studies.blockwise import BlockwiseJob
@@ -213,7 +213,7 @@ def test_ranges_that_change_how_a_job_is_read_leave_nothing_behind(monkeypatch: 
     assert SampledTimes([job], machine, sampling).as_it_is[0] == pytest.approx(expected, rel=RELATIVE)
     assert len(set(expected)) == 20
     read = []
-    monkeypatch.setattr(prepared, "read_gcode", lambda *_, **__: read.append(1))
+    monkeypatch.setattr(prepared, "read_job", lambda *_, **__: read.append(1))
     job.read(drawn_machines(machine, sampling)[0])
     assert not read  # that of the first draw is kept
     job.read(drawn_machines(machine, sampling)[1])
