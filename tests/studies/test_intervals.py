@@ -182,7 +182,7 @@ def test_without_ranges_there_is_nothing() -> None:
     assert (estimate.interval, estimate.sampling, estimate.jobs[0].interval) == (None, None, None)
     comparison = compare_prepared([JOB], bench(), [Candidate("brisk", {ACCELERATION: 4000.0})])
     assert comparison.sampling is None
-    assert comparison.rows[1][6:] == (None, None)
+    assert (comparison.rows[1].interval, comparison.rows[1].saved_interval) == (None, None)
     assert list(comparison.to_frame().columns) == ["candidate", "job", "total_s", "saved_s", "saved_share", "cause"]
 
 
