@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
-from kinematics.business.floor import Station, Wanted
+from kinematics.business.floor import FloorOrder, Station
 from kinematics.business.staffed import staff_of
 from kinematics.business.tables import Order, Printer
 from kinematics.errors import Finding, InputError, nearest
@@ -61,7 +61,7 @@ class ShopPlan(NamedTuple):
 
     stations: tuple[Station, ...]
     orders: tuple[Order, ...]
-    wanted: tuple[Wanted, ...]
+    wanted: tuple[FloorOrder, ...]
     machines: tuple[tuple[Machine, ...], ...]
     cannot: tuple[Finding, ...]
 
@@ -106,7 +106,7 @@ def plan_of(
     """
     stations = [station_of(printer, machine, start) for printer, machine in zip(printers, machines, strict=True)]
     longest = [station.staff.longest_span for station in stations]
-    kept: list[tuple[Order, Wanted, tuple[Machine, ...]]] = []
+    kept: list[tuple[Order, FloorOrder, tuple[Machine, ...]]] = []
     cannot: list[Finding] = []
     for order in orders:
         try:
@@ -126,7 +126,7 @@ def plan_of(
         grams = tuple((prints[i].grams or 0.0) if i in able else 0.0 for i in range(len(printers)))
         due = math.inf if order.due is None else order.due
         arrives = start if order.arrives is None else max(order.arrives, start)
-        kept.append((order, Wanted(arrives, due, order.quantity, order.material.casefold(), seconds, grams), own))
+        kept.append((order, FloorOrder(arrives, due, order.quantity, order.material.casefold(), seconds, grams), own))
     return ShopPlan(
         tuple(stations),
         tuple(order for order, _, _ in kept),
