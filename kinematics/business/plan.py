@@ -6,11 +6,11 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
-from kinematics.business.floor import Station, Wanted
+from kinematics.business.floor import FloorOrder, Station
 from kinematics.business.staffed import staff_of
 from kinematics.business.tables import Order, Printer
 from kinematics.errors import Finding, InputError, nearest
-from kinematics.gcode.facts import Extent
+from kinematics.gcode.job import Extent
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.limits.flow import filament_mass
 from kinematics.machine import Machine
@@ -53,7 +53,7 @@ class Clock:
         return found if order.grams is None else found._replace(grams=order.grams)
 
 
-class Plan(NamedTuple):
+class ShopPlan(NamedTuple):
     """What is simulated: stations, orders with what the simulation takes of each, the machine of each print.
 
     `machines` by order the machine of each station with the order's material on it; `cannot` what was left out, why.
@@ -61,7 +61,7 @@ class Plan(NamedTuple):
 
     stations: tuple[Station, ...]
     orders: tuple[Order, ...]
-    wanted: tuple[Wanted, ...]
+    wanted: tuple[FloorOrder, ...]
     machines: tuple[tuple[Machine, ...], ...]
     cannot: tuple[Finding, ...]
 
@@ -98,7 +98,7 @@ def plan_of(
     clock: Clock,
     start: float,
     varied: Sequence[frozenset[str]],
-) -> Plan:
+) -> ShopPlan:
     """Bring orders and printers together; `machines` and `varied` keys (see `time_job`) printer by printer.
 
     An order goes to the printers of its class that have its material, on whose bed it fits and, without unattended
@@ -106,7 +106,7 @@ def plan_of(
     """
     stations = [station_of(printer, machine, start) for printer, machine in zip(printers, machines, strict=True)]
     longest = [station.staff.longest_span for station in stations]
-    kept: list[tuple[Order, Wanted, tuple[Machine, ...]]] = []
+    kept: list[tuple[Order, FloorOrder, tuple[Machine, ...]]] = []
     cannot: list[Finding] = []
     for order in orders:
         try:
@@ -126,8 +126,8 @@ def plan_of(
         grams = tuple((prints[i].grams or 0.0) if i in able else 0.0 for i in range(len(printers)))
         due = math.inf if order.due is None else order.due
         arrives = start if order.arrives is None else max(order.arrives, start)
-        kept.append((order, Wanted(arrives, due, order.quantity, order.material.casefold(), seconds, grams), own))
-    return Plan(
+        kept.append((order, FloorOrder(arrives, due, order.quantity, order.material.casefold(), seconds, grams), own))
+    return ShopPlan(
         tuple(stations),
         tuple(order for order, _, _ in kept),
         tuple(wanted for _, wanted, _ in kept),

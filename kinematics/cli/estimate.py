@@ -81,7 +81,8 @@ def command(
         _check_picture(picture, limits, len(jobs), force, inputs)
     machine = chosen_machine(machine_name, settings, material)
     given = jobs, dialect, file_limits, block_delete
-    prepared: Sequence[TimedJob] = jobs_to_time(*given) if moves_file is None else jobs_with_moves(*given)
+    asked_once = not (limits or as_json or (machine is not None and machine.ranges))
+    prepared: Sequence[TimedJob] = jobs_to_time(*given, asked_once) if moves_file is None else jobs_with_moves(*given)
     from kinematics import compiled
     from kinematics.studies.estimate import STAND_IN, estimate_prepared
     from kinematics.studies.intervals import USUAL, Sampling

@@ -15,7 +15,7 @@ from kinematics.outputs import refuse_to_overwrite, write_whole
 if TYPE_CHECKING:
     from datetime import tzinfo
 
-    from kinematics.business.runs import Shop, Variant
+    from kinematics.business.runs import Shop, ShopVariant
     from kinematics.business.tables import Printer
 
 PICTURES = (".png", ".svg", ".pdf")
@@ -149,21 +149,21 @@ def _start(text: str | None, zone: tzinfo) -> float:
 
 def variants_of(
     candidate_texts: Sequence[str], upgrade_names: Sequence[str], printers: Sequence[Printer]
-) -> list[Variant]:
+) -> list[ShopVariant]:
     """What is to be tried: candidates on every machine, upgrades on those whose files hold them. Raises InputError."""
-    from kinematics.business.runs import Variant
-    from kinematics.cli.compare import candidate_from
+    from kinematics.business.runs import ShopVariant
     from kinematics.errors import InputError, nearest
+    from kinematics.machine import candidate_from
 
     variants = []
     for text in candidate_texts:
         candidate = candidate_from(text)
-        variants.append(Variant(candidate.name, (candidate.set,) * len(printers), True))
+        variants.append(ShopVariant(candidate.name, (candidate.set,) * len(printers), True))
     known = list(dict.fromkeys(one.name for printer in printers for one in printer.machine.upgrades))
     for name in upgrade_names:
         if name not in known:
             allowed = ", ".join(known) or "an [[upgrade]] of one of the machine files"
             raise InputError.at("--upgrade", f"no machine has an upgrade {name!r}", allowed, nearest(name, known))
         found = [{one.name: one.set for one in printer.machine.upgrades}.get(name, {}) for printer in printers]
-        variants.append(Variant(name, tuple(found), False))
+        variants.append(ShopVariant(name, tuple(found), False))
     return variants
