@@ -192,7 +192,7 @@ def ramp_path(pieces: Reals, own: float, slow: float, fast: float) -> float:
 
 @compiled_part
 def peak_between(pieces: Reals, own: float, first: float, last: float, length: float, top: float) -> float:
-    """The peak speed (mm/s) of a move that begins at `first` and ends at `last`: where its ramps meet, at most `top`."""
+    """The peak speed (mm/s) of a move from `first` to `last` (mm/s): where its ramps meet, at most `top`."""
     low = max(first, last)
     left = length - ramp_path(pieces, own, min(first, last), low)
     if left <= 0.0 or low >= top:
