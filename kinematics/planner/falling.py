@@ -243,8 +243,8 @@ def end_of_speed(pieces: Reals, chain: int) -> float:
         if beta > 0.0 or gamma > 0.0:
             root = 2.0 * over / (beta + math.sqrt(beta * beta + 4.0 * gamma * over))
             if root <= pieces[chain, at, END]:
-                return root
-        begin = pieces[chain, at, END]
+                return float(root)
+        begin = float(pieces[chain, at, END])
         if begin == math.inf:
             return math.inf
         at += 1

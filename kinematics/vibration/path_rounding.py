@@ -79,7 +79,17 @@ def speed_by_rounding(
 
 
 @compiled
-def _speed_by_rounding(places, directions, rests, tap_axis, tap_lag, tap_share, allowed, fastest, speed):  # type: ignore[no-untyped-def]
+def _speed_by_rounding(
+    places: Reals,
+    directions: Reals,
+    rests: NDArray[np.bool_],
+    tap_axis: NDArray[np.int64],
+    tap_lag: Reals,
+    tap_share: Reals,
+    allowed: float,
+    fastest: float,
+    speed: Reals,
+) -> None:
     """Fill `speed`; while no tap changes its move the deviation is a line in v, so the first crossing is exact."""
     moves, axes, taps = places.size - 1, directions.shape[0], tap_lag.size
     under = np.empty(taps, np.int64)  # the move that a tap shows, -1 at an end of the path
@@ -206,7 +216,7 @@ def rounding_along(motion: PlannedMotion, filters: Sequence[Filter | None], chos
 
 
 @compiled
-def _way(ramps, move, time):  # type: ignore[no-untyped-def]
+def _way(ramps: Reals, move: int, time: float) -> float:
     """Path (mm) covered `time` s after the beginning of a move, held at both its ends."""
     first, peak, last = ramps[move, 0], ramps[move, 1], ramps[move, 2]
     rising, cruising, falling = ramps[move, 3], ramps[move, 4], ramps[move, 5]
@@ -218,11 +228,22 @@ def _way(ramps, move, time):  # type: ignore[no-untyped-def]
     way += peak * t
     t = min(max(time - rising - cruising, 0.0), falling)
     way += peak * t - (0.5 * (peak - last) / falling * t * t if falling > 0.0 else 0.0)
-    return way
+    return float(way)
 
 
 @compiled
-def _rounding_along(starts, ramps, origin, directions, counts, tap_axis, tap_lag, tap_share, off, weight):  # type: ignore[no-untyped-def]
+def _rounding_along(
+    starts: Reals,
+    ramps: Reals,
+    origin: Reals,
+    directions: Reals,
+    counts: NDArray[np.int64],
+    tap_axis: NDArray[np.int64],
+    tap_lag: Reals,
+    tap_share: Reals,
+    off: Reals,
+    weight: Reals,
+) -> None:
     """Fill `off` (mm) and `weight` (mm of path) of every sample; each tap walks along with the time."""
     moves, taps, axes = starts.size, tap_lag.size, directions.shape[0]
     under = np.zeros(taps, np.int64)
