@@ -122,10 +122,10 @@ def whole_run(_: Surroundings) -> Sight:
 # What a ceiling bounds: the speed of a move, its acceleration; at a node the acceleration, or the speed.
 SPEED, RAMP, NODE_RAMP, NODE_SPEED = "speed", "ramp", "acceleration at a node", "speed at a node"
 
-# What a ceiling hangs on beside its limit: the moves and nodes alone; how much each axis changes at a node; the file's
-# commands, as the controller takes them in; the places on the bed; the speed of its own move.
-MOVES, TURNS, COMMANDS, PLACES, OWN_SPEED = "moves", "turns", "commands", "places", "its own speed"
-IN_BLOCKS = (MOVES, TURNS)  # what is known of every move as it comes
+# What a ceiling hangs on beside its limit: the moves and nodes alone; how much each axis changes at a node; what the
+# motors of the mechanism do; the file's commands, as the controller takes them in; the speed of its own move.
+MOVES, TURNS, MOTORS, COMMANDS, OWN_SPEED = "moves", "turns", "motors", "commands", "its own speed"
+IN_BLOCKS = (MOVES, TURNS, MOTORS)  # what is known of every move as it comes, where motors do everywhere the same
 
 
 class Raise(NamedTuple):
@@ -196,9 +196,9 @@ CEILINGS: tuple[Ceiling, ...] = (
             raised_by=(Raise("hotend.max_flow_mm3_s", "hotend flow", "mm³/s"),
                        Raise("axes.e.max_speed_mm_s", "extruder speed", "mm/s"),
                        Raise("motors.e.max_speed_mm_s", "motor e speed", "mm/s"))),
-    *(Ceiling(SPEED, MOTOR_1_SPEED + i, "motor", MOTOR_1_MOST + i, "motor {motor} speed", PLACES,
+    *(Ceiling(SPEED, MOTOR_1_SPEED + i, "motor", MOTOR_1_MOST + i, "motor {motor} speed", MOTORS,
               raised_by=(MOTORS_SPEED,), motor=i) for i in range(3)),
-    *(Ceiling(SPEED, MOTOR_1_STEADY + i, "bend", MOTOR_1_RAMP + i, STEADY_WORDS, PLACES,
+    *(Ceiling(SPEED, MOTOR_1_STEADY + i, "bend", MOTOR_1_RAMP + i, STEADY_WORDS, MOTORS,
               raised_by=(MOTORS_RAMP,), motor=i) for i in range(3)),
     Ceiling(SPEED, MOVE_RATE_SPEED, "move_reach", MOVE_RATE, "command rate: moves", COMMANDS, commands_ahead),
     Ceiling(SPEED, BYTE_RATE_SPEED, "byte_reach", BYTE_RATE, "command rate: bytes", COMMANDS, commands_ahead),
@@ -214,7 +214,7 @@ CEILINGS: tuple[Ceiling, ...] = (
     Ceiling(RAMP, FILAMENT_ACCELERATION, "ratio", FILAMENT_RAMP, "short lines: extruder acceleration",
             raised_by=(Raise("axes.e.max_acceleration_mm_s2", "extruder acceleration", "mm/s²"),
                        Raise("motors.e.max_acceleration_mm_s2", "motor e acceleration", "mm/s²"))),
-    *(Ceiling(RAMP, MOTOR_1_ACCELERATION + i, "motor", MOTOR_1_RAMP + i, RAMP_WORDS, PLACES,
+    *(Ceiling(RAMP, MOTOR_1_ACCELERATION + i, "motor", MOTOR_1_RAMP + i, RAMP_WORDS, MOTORS,
               raised_by=(MOTORS_RAMP,), motor=i) for i in range(3)),
     *(Ceiling(RAMP, DRIVE_1 + i, "loads", None, "drive of motor {motor}", OWN_SPEED, whole_run, motor=i)
       for i in range(4)),
@@ -222,7 +222,7 @@ CEILINGS: tuple[Ceiling, ...] = (
     Ceiling(NODE_RAMP, CORNER, "corner_x", X_RAMP, "", MOVES, nearby_runs),
     Ceiling(NODE_RAMP, CORNER, "corner_y", Y_RAMP, "", MOVES, nearby_runs),
     Ceiling(NODE_RAMP, CORNER, "corner_z", Z_RAMP, "", MOVES, nearby_runs),
-    *(Ceiling(NODE_RAMP, CORNER, "motor_corner", MOTOR_1_RAMP + i, "", PLACES, nearby_runs, motor=i) for i in range(3)),
+    *(Ceiling(NODE_RAMP, CORNER, "motor_corner", MOTOR_1_RAMP + i, "", MOTORS, nearby_runs, motor=i) for i in range(3)),
     Ceiling(NODE_SPEED, CORNER, "sharpness", DEVIATION, "corners", MOVES, nearby_runs),
     Ceiling(NODE_SPEED, CORNER, "curvature", None, "", MOVES, curve_window),
     *(Ceiling(NODE_SPEED, CORNER, "turn", X_STEP + i, "", TURNS) for i in range(3)),

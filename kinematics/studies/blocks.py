@@ -25,8 +25,9 @@ from kinematics.gcode.portions import Portion
 from kinematics.limits import columns as by
 from kinematics.limits.classes import Classing, Way
 from kinematics.limits.combine import Limits, limits_of
+from kinematics.machine.mechanisms import CrossedBelt, has_coupled_limits, mechanism_of
 from kinematics.planner.ceilings import hang_on_turns, is_unbounded
-from kinematics.planner.features import CornerSettings, FeatureRoom, Features, last_known, lead_in, make_features
+from kinematics.planner.features import CornerSettings, Drive, FeatureRoom, Features, last_known, lead_in, make_features
 from kinematics.planner.plan import START, Node, Plan, PlanRoom, plan
 from kinematics.planner.sums import FILAMENT_SPEED, PATH, PATH_SUMS, PRINTED, SPEED, add_path, lengthened, sums_by_layer
 from kinematics.planner.ties import NO_TIES
@@ -38,6 +39,7 @@ Places = NDArray[np.int64]
 
 IN_WORK = 4  # blocks at a time that are planned or wait for that
 HEATER_EVENTS = (NOZZLE_TARGET, BED_TARGET, *WAITS)  # the only ones whose length hangs on the clock
+NO_PLACES = np.empty((3, 0))  # crossed belts turn alike everywhere
 TAIL = 1024  # moves at the end of what is at hand that are looked through before those before them
 
 
@@ -90,13 +92,15 @@ def last_rest(moves: Moves, begin: int) -> int:
 class Terms(NamedTuple):
     """Under what moves are planned: which of their ways of classing, the limits of those classes, and so on.
 
-    `limits` float64[classes, LIMITS]; `sight` how far their ceilings see; `sums_path` whether lengths and peaks are
-    asked for; `total_only` whether nobody asks for causes; `in_place` the limits that hold where none is lifted (None:
-    none is), under which moves are planned that the others leave unbounded.
+    `mechanism` whose coupled motors are limited; `limits` float64[classes, LIMITS]; `sight` how far their ceilings see;
+    `sums_path` whether lengths and peaks are asked for; `total_only` whether nobody asks for causes; `in_place` the
+    limits that hold where none is lifted (None: none is), under which moves are planned that the others leave
+    unbounded.
     """
 
     way: int
     corners: CornerSettings
+    mechanism: CrossedBelt | None
     limits: Reals
     sight: by.Sight
     lookahead: int | None
@@ -104,9 +108,14 @@ class Terms(NamedTuple):
     total_only: bool
     in_place: Reals | None = None
 
+    @property
+    def kind(self) -> tuple[Any, ...]:
+        """All but the limits; batches take terms of one kind."""
+        return self.way, self.corners, self.mechanism, self.lookahead
+
     def plans_as(self, other: Terms) -> bool:
         """Whether plans under both are the same, and what they leave without a ceiling."""
-        same = (self.way, self.corners, self.lookahead) == (other.way, other.corners, other.lookahead)
+        same = self.kind == other.kind
         if not same or not np.array_equal(self.limits, other.limits):
             return False
         if self.in_place is None or other.in_place is None:
@@ -194,14 +203,15 @@ def _features(block: AtHand, terms: Sequence[Terms]) -> list[Features]:
 
     They hold until this thread makes the next.
     """
-    made: dict[CornerSettings, Features] = {}
+    made: dict[object, Features] = {}
     found = []
     for one in terms:
-        move_class = block.classes[one.way]
-        if one.corners not in made:
+        move_class, kind = block.classes[one.way], (one.corners, one.mechanism)
+        if kind not in made:
             room = _ROOMS.feature_room(len(made))
-            made[one.corners] = make_features(block.moves, move_class, one.corners, room=room)
-        found.append(made[one.corners]._replace(move_class=move_class))
+            drive = None if one.mechanism is None else Drive(one.mechanism, NO_PLACES)
+            made[kind] = make_features(block.moves, move_class, one.corners, drive, room=room)
+        found.append(made[kind]._replace(move_class=move_class))
     return found
 
 
@@ -243,7 +253,7 @@ def _batches(tasks: Sequence[Task]) -> list[list[int]]:
     alike: dict[tuple[Any, ...], list[int]] = {}
     for number, (terms, begin) in enumerate(tasks):
         if terms.total_only and not terms.sums_path and terms.in_place is None:
-            alike.setdefault((terms.way, terms.corners, terms.lookahead, begin.move), []).append(number)
+            alike.setdefault((terms.kind, begin.move), []).append(number)
     return [group for group in alike.values() if len(group) > 1]
 
 
@@ -364,9 +374,10 @@ class Lane:
         corners = corner_settings(machine, self._by_deviation, turns)
         lookahead, sums_path = machine.motion.lookahead_moves, not self._ask.passing
         self._sight = by.furthest([self._sight, *(limits.sight(corners.around(lookahead)) for limits in found)])
-        self._terms = Terms(
-            self._way, corners, self._limits, self._sight, lookahead, sums_path, self._ask.total_only, self._in_place
-        )
+        mechanism = mechanism_of(machine)
+        belts = mechanism if isinstance(mechanism, CrossedBelt) and has_coupled_limits(machine) else None
+        how = self._way, corners, belts, self._limits, self._sight, lookahead
+        self._terms = Terms(*how, sums_path, self._ask.total_only, self._in_place)
         return self._terms
 
     def add(self, sums: BlockSums) -> None:

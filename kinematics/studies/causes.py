@@ -38,8 +38,8 @@ def cause_name(table: Sequence[MoveClass], limits: Limits, row: int, code: int) 
     ceiling = by.OF_CAUSE[code]
     words = ceiling.words if kind == PRINT else ceiling.travel_words or ceiling.words
     key = "" if ceiling.column is None else limits.origins.get((row, ceiling.column), "")
-    if ceiling.hangs_on in (by.PLACES, by.OWN_SPEED):
-        names = limits.motors if ceiling.hangs_on == by.PLACES else limits.drives.names if limits.drives else ()
+    if ceiling.hangs_on in (by.MOTORS, by.OWN_SPEED):
+        names = limits.motors if ceiling.hangs_on == by.MOTORS else limits.drives.names if limits.drives else ()
         name = dict(enumerate(names)).get(ceiling.motor, str(ceiling.motor + 1))
         fastest = ceiling.feature == "motor" and ceiling.bounds == by.SPEED and key.endswith(TORQUE)
         return f"top speed of motor {name}" if fastest else words.format(motor=name)

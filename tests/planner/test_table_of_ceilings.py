@@ -189,5 +189,5 @@ def test_what_is_in_force_says_what_must_be_at_hand() -> None:
     assert limits_of(Machine().with_settings(pressed, "test"), EVERY_KIND).sight(around).ahead == math.inf
     belts = {"machine.mechanism": "crossed-belt", "motors.a.max_speed_mm_s": 100.0}
     coupled = limits_of(Machine().with_settings(belts, "test"), EVERY_KIND)
-    assert coupled.need_every_move
+    assert not coupled.need_every_move
     assert not coupled.ties
