@@ -7,6 +7,7 @@ becomes a :class:`Notice`, collected on the result and shown alike on the termin
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
@@ -42,6 +43,9 @@ def by_weight(notices: Iterable[Notice]) -> tuple[Notice, ...]:
     return tuple(sorted(notices, key=lambda one: (one.weight, -one.count, one.line or 0, one.text)))
 
 
+_ENDLESS = re.compile(r"\S{201,}")  # a word of more letters than anybody reads
+
+
 @dataclass(frozen=True)
 class Finding:
     """One thing wrong with an input.
@@ -61,7 +65,8 @@ class Finding:
             text += f"; allowed: {self.allowed}"
         if self.hint:
             text += f" ({self.hint})"
-        # One finding is one line, whatever stands in the input.
+        # One finding is one line, whatever stands in the input, and no longer than can be read.
+        text = _ENDLESS.sub(lambda found: f"{found[0][:80]}…{found[0][-40:]}", text)
         return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 

@@ -28,7 +28,7 @@ def refuse_to_overwrite(path: Path, force: bool, inputs: Iterable[str | os.PathL
     except FileNotFoundError:
         pass
     except (OSError, ValueError) as error:
-        raise InputError.at(_short(name), f"cannot be written: {_reason(error)}") from None
+        raise InputError.at(name, f"cannot be written: {_reason(error)}") from None
     if path.is_dir():
         raise InputError.at(name, "this is a directory", "a file to write")
     if path.exists():
@@ -67,7 +67,7 @@ def write_whole(
                 os.unlink(name)
             raise
     except OSError as error:
-        raise InputError.at(_short(str(path)), f"cannot be written: {_reason(error)}") from None
+        raise InputError.at(str(path), f"cannot be written: {_reason(error)}") from None
 
 
 def put_in_place(written: Path, target: Path) -> None:
@@ -110,8 +110,3 @@ def _mode_of(target: Path) -> int:
 
 def _reason(error: Exception) -> str:
     return getattr(error, "strerror", None) or str(error)
-
-
-def _short(name: str) -> str:
-    """A name as a sentence can hold it."""
-    return name if len(name) <= 200 else f"{name[:80]}…{name[-80:]}"

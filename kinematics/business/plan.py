@@ -87,6 +87,10 @@ def laid_with(machine: Machine, material: str) -> Machine:
     return with_material(machine, named[0]) if named else machine
 
 
+A_YEAR = 365.25 * 86_400.0  # s
+LONGEST_PLAN = 40.0 * A_YEAR  # of printing on one printer: beyond it the calendar may end, staffed a few hours a week
+
+
 def _alike(one: str, other: str) -> bool:
     return one.strip().casefold() == other.strip().casefold()
 
@@ -108,6 +112,7 @@ def plan_of(
     longest = [station.staff.longest_span for station in stations]
     kept: list[tuple[Order, FloorOrder, tuple[Machine, ...]]] = []
     cannot: list[Finding] = []
+    total = 0.0
     for order in orders:
         try:
             able = _with_class_and_material(order, printers)
@@ -115,6 +120,10 @@ def plan_of(
             prints = {i: clock.print_of(order, own[i], varied[i]) for i in able}
             if min(one.seconds for one in prints.values()) <= 0.0:
                 raise InputError.at("", f"{order.job} takes no time", "a job that prints something")
+            shortest = order.quantity * min(one.seconds for one in prints.values())
+            if total + shortest > LONGEST_PLAN:
+                found = f"with it the orders take more than {LONGEST_PLAN / A_YEAR:.0f} years of printing"
+                raise InputError.at("", found, "fewer prints, or shorter ones")
             able = _that_fit(order, prints, own)
             able = _that_finish(order, able, prints, stations, longest)
         except InputError as error:
@@ -123,6 +132,7 @@ def plan_of(
                 cannot.append(Finding(order.place, found, one.allowed, one.hint))
             continue
         seconds = tuple(prints[i].seconds if i in able else math.inf for i in range(len(printers)))
+        total += shortest
         grams = tuple((prints[i].grams or 0.0) if i in able else 0.0 for i in range(len(printers)))
         due = math.inf if order.due is None else order.due
         arrives = start if order.arrives is None else max(order.arrives, start)

@@ -10,8 +10,9 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from kinematics.cli.encodings import encodable, harmless, harmless_json
+from kinematics.cli.encodings import encodable, harmless_json
 from kinematics.errors import InputError
+from kinematics.wording import harmless
 
 if TYPE_CHECKING:
     from kinematics.reports.layout import Heads, Line

@@ -7,16 +7,12 @@ from __future__ import annotations
 import codecs
 import io
 import json
-import re
 import sys
 import unicodedata
 
+from kinematics.wording import ACTING
+
 HANDLER = "kinematics-plain"
-# Control characters, breaks of lines, and marks without a look of their own (Unicode's classes Cc, Cf, Zl and Zp).
-ACTING = re.compile(
-    "[\x00-\x1f\x7f-\x9f\xad\u0600-\u0605\u061c\u06dd\u070f\u08e2\u180e\u200b-\u200f\u2028-\u202e\u2060-\u206f"
-    "\ufeff\ufff9-\ufffb\U000110bd\U000110cd\U0001bca0-\U0001bca3\U0001d173-\U0001d17a\U000e0001\U000e0020-\U000e007f]"
-)
 # Plain spellings, none of them longer than it must be; what is not listed loses its accents, or is a question mark.
 SPELLINGS = {
     "²": "^2",
@@ -67,11 +63,6 @@ def spelling(letter: str) -> str:
     if "\ud800" <= letter <= "\udfff":  # a byte of a file name that is no text
         return f"\\x{ord(letter) & 0xFF:02x}"
     return "".join(one for one in unicodedata.normalize("NFKD", letter) if one.isascii()) or "?"
-
-
-def harmless(text: str) -> str:
-    """A line or a cell of a table with what acts on a terminal shown as it is written in Python: `\\x1b`."""
-    return text if text.isprintable() else ACTING.sub(lambda found: found[0].encode("unicode_escape").decode(), text)
 
 
 def harmless_json(text: str) -> str:

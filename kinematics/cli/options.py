@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -164,5 +164,5 @@ def jobs_with_moves(jobs: Sequence[str], dialect_name: str, file_limits: str, bl
 
 def is_long(jobs: Sequence[str], times: int) -> bool:
     """Whether planning these jobs so many times takes long enough to show progress."""
-    sizes = (Path(job).stat().st_size if Path(job).is_file() else 0 for job in jobs)
+    sizes = (os.path.getsize(job) if os.path.isfile(job) else 0 for job in jobs)
     return sum(sizes) * times > LONG_JOB

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from kinematics.studies.weighted_jobs import WeightedJobs
 
 SHOWN_ROWS = 40  # on a screen without --output
+MOST_SAMPLED = 1_000_000  # points: as many rows
 LONG_SWEEP = 200  # candidates from which progress is shown
 
 
@@ -42,7 +43,11 @@ LONG_SWEEP = 200  # candidates from which progress is shown
     help="A key of the machine file, or acceleration, speed, corner, flow, and the values to try; or KNOB=1,2,5.",
 )
 @click.option(
-    "--sample", "sample_size", type=click.IntRange(1), metavar="N", help="Try N points instead of the whole grid."
+    "--sample",
+    "sample_size",
+    type=click.IntRange(1, MOST_SAMPLED),
+    metavar="N",
+    help="Try N points instead of the whole grid.",
 )
 @click.option("--prints", "print_texts", multiple=True, metavar="JOB=N", help="How many times a job is printed.")
 @click.option(

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import gzip
+import hashlib
 import io
 import os
-import shutil
+import stat
 import sys
 import tempfile
 import zlib
@@ -41,6 +42,39 @@ class Chunk(NamedTuple):
         return self.buffer.data[: self.end]
 
 
+BLOCK = 1 << 20  # bytes of a stream that are taken at a time
+LARGEST_STREAM = 4 << 30  # bytes that are kept on the disk of what may never end
+LARGEST_IN_MEMORY = 1 << 30
+
+
+def is_stream(source: str | os.PathLike[str]) -> bool:
+    """Whether a source can be read only once: standard input, a pipe, a device."""
+    if os.fspath(source) == "-":
+        return True
+    try:
+        kind = os.stat(source).st_mode
+    except (OSError, ValueError):
+        return False
+    return not stat.S_ISREG(kind) and not stat.S_ISDIR(kind)
+
+
+def stream_blocks(stream: IO[bytes], name: str, most: int, begun: bytes = b"") -> Iterator[bytes]:
+    """What a stream brings, `begun` before it, a block at a time. Raises InputError where that is no text, told by its
+    start before any more is read, or does not end within so many bytes.
+    """
+    block = begun or stream.read(SEEN_AS_TEXT)
+    if block and not block.startswith(GZIP):
+        refuse_what_is_no_text(block[:SEEN_AS_TEXT], False, name)
+    taken = 0
+    while block:
+        taken += len(block)
+        if taken > most:
+            found = f"does not end within {most >> 30} GB"
+            raise InputError.at(name, found, "a job that ends", "a larger one can be read from a file")
+        yield block
+        block = stream.read(BLOCK)
+
+
 class JobFile:
     """A job file on a disk or in memory, plain or gzip."""
 
@@ -60,10 +94,12 @@ class JobFile:
             return
         self.name = name or os.fspath(source)
         self._path = Path(source)
+        if "\0" in self.name:
+            raise InputError.at(self.name, "no such file")
         if os.fspath(source) == "-":
             self._kept = tempfile.TemporaryFile()  # noqa: SIM115 (lives as long as this object)
-            self._kept.write(begun)
-            shutil.copyfileobj(sys.stdin.buffer, self._kept)
+            for block in stream_blocks(sys.stdin.buffer, self.name, LARGEST_STREAM, begun):
+                self._kept.write(block)
 
     @property
     def size(self) -> int:
@@ -73,6 +109,14 @@ class JobFile:
         with suppress(OSError):
             return os.fstat(self._kept.fileno()).st_size if self._kept is not None else self._path.stat().st_size
         return 0
+
+    def digest(self) -> str:
+        """A hash of the file's bytes as they lie there; empty where they cannot be read, which reading will tell."""
+        try:
+            with self._unpacked() as file:
+                return hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]
+        except OSError:
+            return ""
 
     @contextmanager
     def _opened(self) -> Iterator[IO[bytes]]:

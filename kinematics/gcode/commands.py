@@ -19,6 +19,9 @@ from kinematics.gcode.scanning import AXES, MOTION_WORDS, NO_LETTERS, OTHER_AXES
 EVERY_AXIS = AXES | OTHER_AXES | (1 << E)
 TOO_LARGE = 1e9  # no machine goes there, and numbers of this size are slips
 SLOWEST_FEED = 1.0  # mm/min: nothing that prints is fed more slowly
+STANDING_FEED = 0.01  # mm/min: below it nothing moves that anybody would wait for, and F counts as F0
+STANDING_FREQUENCY = 1e-4  # commands a minute under G93: a week each
+LEAST_PERCENT, MOST_PERCENT = 0.01, 1e6  # overrides beyond these are slips
 TOO_LARGE_BIT = 1 << 26  # beside the 26 letters
 CODE_TOLERANCE = 0.0001 + 1e-9  # of a number where a code is needed (NISTIR 6556, 3.3.2.1)
 NO_OWNER = -1
@@ -111,9 +114,11 @@ def note_text(state: codes.State, events: NDArray[np.float64], notes: NDArray[np
 @compiled_part
 def set_feed(state: codes.State, notes: NDArray[np.int64], value: float) -> None:
     """Take an F word: file units a minute, moves a minute under G93; under G95 it is passed over."""
-    if value > 0.0:
+    least = STANDING_FEED if state.feed_mode == codes.PER_MINUTE else STANDING_FREQUENCY
+    amount = value * state.scale if state.feed_mode == codes.PER_MINUTE else value
+    if amount >= least:
         if state.feed_mode == codes.PER_MINUTE:
-            state.feed = value * state.scale
+            state.feed = amount
             if not state.feed >= SLOWEST_FEED and not state.strict:
                 note(notes, codes.NOTE_FEED_TINY, state)
         elif state.feed_mode == codes.INVERSE_TIME:
@@ -298,7 +303,7 @@ def act(
     elif meaning == words.RENAME:
         rename(state, mask, slots)
     elif meaning == words.FEED_OVERRIDE or meaning == words.FLOW_OVERRIDE:
-        if mask & (1 << S) and slots[S] > 0.0:
+        if mask & (1 << S) and slots[S] >= LEAST_PERCENT and slots[S] <= MOST_PERCENT:
             if meaning == words.FEED_OVERRIDE:
                 state.feed_share = slots[S] / 100.0
             else:

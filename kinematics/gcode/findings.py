@@ -13,6 +13,14 @@ from kinematics.gcode.file_limits import Unused
 Notes = dict[int, tuple[int, int, int]]  # of what was doubtful, by row of `state` or key: lines, the first, its offset
 
 SHOWN_TEXT = 40
+# What else is often given for a job: where its mark stands, the mark, what to call it (the formats' own descriptions).
+PACKED = (
+    (0, b"PK\x03\x04", "a zip archive"),
+    (4, b"1AY&SY", "a bzip2 file"),
+    (0, b"\xfd7zXZ\x00", "an xz file"),
+    (0, b"\x28\xb5\x2f\xfd", "a zstd file"),
+    (257, b"ustar", "a tar archive"),
+)
 SEEN_AS_TEXT = 65_536  # bytes at the start of a file that must look like text
 
 
@@ -140,6 +148,9 @@ def refuse_what_is_no_text(head: bytes, is_blank: bool, name: str) -> None:
     """
     if not head or is_blank:
         raise InputError.at(name, "an empty file" if not head else "a file of blanks", "a file with G-code moves")
+    for begin, mark, what in PACKED:
+        if head.startswith(mark, begin):
+            raise InputError.at(name, f"this is {what}", "G-code as text, or gzip of it", "unpack it first")
     control = sum(head.count(bytes([code])) for code in (*range(9), *range(14, 27), *range(28, 32), 127))
     if control > 0.02 * len(head) + 1:
         found = f"not a text file ({control} control bytes among the first {len(head)})"

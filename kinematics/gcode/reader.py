@@ -9,7 +9,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from kinematics.gcode.chunks import CHUNK, Chunk, JobFile
+from kinematics.errors import InputError
+from kinematics.gcode.chunks import CHUNK, LARGEST_IN_MEMORY, Chunk, JobFile, is_stream, stream_blocks
 from kinematics.gcode.dialects import EXTRUSION, Dialect, dialect_named
 from kinematics.gcode.file_limits import FileLimit
 from kinematics.gcode.findings import nothing_moves
@@ -50,10 +51,17 @@ def read_gcode(
 
 
 def job_file(source: str | os.PathLike[str] | bytes | memoryview, name: str | None = None) -> JobFile:
-    """A job file that may be read again; what comes from standard input (`-`) is kept in memory."""
-    if not isinstance(source, bytes | memoryview) and os.fspath(source) == "-":
-        return JobFile(sys.stdin.buffer.read(), name or "-")
-    return JobFile(source, name)
+    """A job file that may be read again; what comes from standard input (`-`) or a pipe is kept in memory."""
+    if isinstance(source, bytes | memoryview) or not is_stream(source):
+        return JobFile(source, name)
+    shown = name or os.fspath(source)
+    if shown == "-":
+        return JobFile(b"".join(stream_blocks(sys.stdin.buffer, shown, LARGEST_IN_MEMORY)), shown)
+    try:
+        with open(source, "rb") as stream:
+            return JobFile(b"".join(stream_blocks(stream, shown, LARGEST_IN_MEMORY)), shown)
+    except OSError as error:
+        raise InputError.at(shown, f"cannot be read: {error.strerror}") from None
 
 
 def read_job(file: JobFile, dialect: Dialect, options: ReaderOptions, chunk: int = CHUNK) -> Job:

@@ -101,7 +101,7 @@ NOTE_TEXTS = {
     NOTE_TEXT: "no G-code command, not used",
     NOTE_DAMAGED: "damaged line (a number that is none, or a letter without one): not used, nothing moved",
     NOTE_REPEATED_WORD: "word given twice in one command: the last one counts",
-    NOTE_FEED_NOT_POSITIVE: "F of 0 or less: the last F still holds",
+    NOTE_FEED_NOT_POSITIVE: "F of 0 or less, or under 0.01 mm a minute: the last F still holds",
     NOTE_NO_FEED: "move before the first F: no commanded speed, the machine's limits alone hold",
     NOTE_CHECKSUM: "checksum that does not fit its line: the line is used as it stands",
     NOTE_ARC_RADII: "arc whose end lies off its circle: cut on the start radius, the last chord goes to the end point",
@@ -109,7 +109,7 @@ NOTE_TEXTS = {
     NOTE_ARC_OVERDETERMINED: "arc with R beside I, J or K: the centre counts",
     NOTE_EMPTY_DWELL: "dwell without a length: counted as 0 s",
     NOTE_AFTER_END: "move after the end of the program, counted all the same",
-    NOTE_OVERRIDE: "speed or flow override without a positive S: not used",
+    NOTE_OVERRIDE: "speed or flow override without an S from 0.01 to 1,000,000 percent: not used",
     NOTE_FEED_PER_TURN: "F in a turn of the spindle (G95): not guessed, the machine's limits alone hold",
     NOTE_FEED_MISSING: "inverse time (G93) without an F of its own: no commanded speed",
     NOTE_FEED_TINY: "F of under 1 mm a minute, used as it stands: is it meant for each turn of a spindle (G95)?",
@@ -153,7 +153,7 @@ NOTE_TEXTS = {
 ERROR_TEXTS = {
     ERROR_TEXT: ("not a line of G-code words", "letters each with a number, and comments in ( )"),
     ERROR_REPEATED_WORD: ("a word given twice", "each letter but G and M once a line (NISTIR 6556, 3.3.5)"),
-    ERROR_FEED_NOT_POSITIVE: ("F of 0 or less", "a positive feed rate"),
+    ERROR_FEED_NOT_POSITIVE: ("F of 0 or less, or under 0.01 mm a minute", "a positive feed rate"),
     ERROR_ARC_RADII: (
         "arc whose start and end lie at different distances from its centre",
         "a difference of 0.002 mm at most (NISTIR 6556, 3.5.3.2)",

@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
+import gzip
+import io
 import os
 import sys
 import threading
+import zlib
 from collections import Counter
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
-from pathlib import Path
-from typing import TypeVar
+from typing import IO, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import InputError
-from kinematics.gcode.chunks import CHUNK, GZIP, JobFile
+from kinematics.gcode.chunks import CHUNK, GZIP, JobFile, is_stream
 from kinematics.gcode.dialects import EXTRUSION, Dialect
 from kinematics.gcode.findings import nothing_moves
 from kinematics.gcode.labels import Pairs, count_keys, most_frequent_key
@@ -35,6 +37,7 @@ LARGE = 100_000_000  # bytes; planned whole, a job takes some 16 times its size 
 OVERLAPPED = 10_000_000  # bytes from which on it pays that one thread reads while another plans
 TRIAL_CHUNKS = 16  # chunks at the start of a job that tell what will probably be asked once all of it is timed
 PLANNERS = min(IN_WORK, max(2, os.cpu_count() or 2))  # threads
+MOST_PACKED = 1032  # to one: no deflated bytes hold more (zlib's technical notes, from memory)
 
 Result = TypeVar("Result")
 
@@ -237,28 +240,40 @@ def job_to_time(
     large = min(LARGE, OVERLAPPED) if asked_once else LARGE
     if source == "-":
         begun = sys.stdin.buffer.read(large + 1)
-        if _unpacked_size(begun[:2], begun[-4:], len(begun)) <= large:
+        if max(len(begun), _unpacked_size(io.BytesIO(begun), large)) <= large:
             return PreparedJob(memoryview(begun), dialect, "-", file_limits, block_delete)
         return BlockwiseJob(JobFile("-", begun=begun), dialect, file_limits, block_delete)
-    if _size_of_file(source) > large:
+    if _size_of_file(source, large) > large:
         return BlockwiseJob(JobFile(source), dialect, file_limits, block_delete)
     return PreparedJob(source, dialect, None, file_limits, block_delete)
 
 
-def _size_of_file(path: str) -> int:
-    """Bytes of a file, unpacked; 0 where it is no file or cannot be read, which reading will tell."""
+def _size_of_file(path: str, large: int) -> int:
+    """Bytes of a file, unpacked as far as more than `large` of them; 0 where it is no file or cannot be read, which
+    reading will tell.
+    """
     try:
-        if not Path(path).is_file():
+        if is_stream(path):
             return 0
-        with Path(path).open("rb") as file:
-            head = file.read(2)
-            size = file.seek(0, os.SEEK_END)
-            file.seek(-min(4, size), os.SEEK_END)
-            return _unpacked_size(head, file.read(), size)
-    except OSError:
+        with open(path, "rb") as file:
+            return max(os.fstat(file.fileno()).st_size, _unpacked_size(file, large))
+    except (OSError, ValueError):
         return 0
 
 
-def _unpacked_size(head: bytes, tail: bytes, size: int) -> int:
-    """Bytes that a file of `size` bytes unpacks to; a gzip file says so at its end, modulo 2³² (RFC 1952, 2.3.1)."""
-    return max(size, int.from_bytes(tail, "little")) if head == GZIP else size
+def _unpacked_size(file: IO[bytes], large: int) -> int:
+    """Bytes that a gzip file unpacks to, counted until they are more than `large`; 0 for any other file.
+
+    Its end tells the size of the last member alone, modulo 2³² (RFC 1952, 2.3.1), so that only unpacking tells.
+    """
+    if file.read(2) != GZIP or file.seek(0, os.SEEK_END) * MOST_PACKED <= large:
+        return 0
+    file.seek(0)
+    size = 0
+    try:
+        with gzip.GzipFile(fileobj=file) as unpacked:
+            while size <= large and (block := unpacked.read(CHUNK)):
+                size += len(block)
+    except (OSError, EOFError, zlib.error):
+        pass  # damaged further on, which reading will tell
+    return size

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import math
 import threading
 from collections.abc import Mapping, Sequence
@@ -172,17 +171,11 @@ class PreparedJob:
 
     def digest(self) -> str:
         """A hash of the job's bytes, as they lie on the disk or came; empty where they cannot be read."""
-        if self._source == "-":
-            self._source, self._name = content_of("-"), "-"
-        if isinstance(self._source, memoryview):
-            return hashlib.sha256(self._source).hexdigest()
         if isinstance(self._source, Job):
             return ""
-        try:
-            with open(self._source, "rb") as file:
-                return hashlib.file_digest(file, "sha256").hexdigest()
-        except (OSError, ValueError):
-            return ""
+        if not isinstance(self._source, JobFile):
+            self._source = job_file(self._source, self._name)
+        return self._source.digest()
 
     def reading_of(self, machine: Machine) -> object:
         """What reading and cutting the job depends on of the machine; equal for machines that do both alike."""

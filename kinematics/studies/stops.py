@@ -57,6 +57,10 @@ class StopTimes(NamedTuple):
         return math.fsum(self.seconds.values())
 
 
+LONGEST = 7 * 86_400.0  # s: no printer stands still for longer and prints on
+TOO_LONG = "more than seven days, which no print takes: its length counts as not known"
+
+
 class _Heater:
     """One heater, warming steadily towards its target from the moment it is told.
 
@@ -117,6 +121,9 @@ def _each_stop(events: Events, machine: Machine, clock_at: Reals) -> Iterator[_S
     for i in range(events.kind.size):
         kind, value = int(events.kind[i]), float(events.value[i])
         clock = float(clock_at[i]) + stopped
+        if kind == tool_path.DWELL and value > LONGEST:
+            yield _Stop(i, "", math.nan, f"a dwell of {TOO_LONG}")
+            continue
         if kind == tool_path.DWELL:
             stopped += value
             yield _Stop(i, "", value)
@@ -153,6 +160,9 @@ def _each_stop(events: Events, machine: Machine, clock_at: Reals) -> Iterator[_S
                 what = f"cooling the {name} down to {value:g} °C: nobody gives how fast"
                 yield _Stop(i, group, math.nan, what)
                 continue
+        if length > LONGEST:
+            yield _Stop(i, group, math.nan, f"{group} of {TOO_LONG}")
+            continue
         stopped += length
         yield _Stop(i, group, length)
 
@@ -162,7 +172,7 @@ def stops_of(events: Events, machine: Machine, clock_at: Reals) -> StopTimes:
     seconds: dict[str, float] = {}
     unknown: list[UnknownStop] = []
     dwell = 0.0
-    if events.kind.size and not np.any(events.kind != tool_path.DWELL):
+    if events.kind.size and not np.any((events.kind != tool_path.DWELL) | (events.value > LONGEST)):
         return StopTimes(float(events.value.sum()), {}, ())
     for stop in _each_stop(events, machine, clock_at):
         if stop.unknown:
