@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import NamedTuple
 
-from .planner_caps import quality_accelerations, quality_corner_speed
+from .planner_caps import quality_accelerations, quality_corner_speed, rounded_corner_speed
 from .planner_ceilings import NO_LENGTH, Ceilings, ceilings_of, length_of, tied_ceilings
 from .planner_motors import motor_shares, places_of
 from .planner_records import NaiveLimits, NaiveMove
@@ -186,6 +186,11 @@ def corner_squares(
             else:
                 turn = turn_between(moves[node - 1].displacement, moves[node].displacement)
             acceleration = min(ceilings[node - 1].a, ceilings[node].a)
+            if limits.caps.filters and limits.caps.rounding_budget < math.inf:
+                fastest = min(ceilings[node - 1].v, ceilings[node].v)
+                behind = [moves[i].displacement for i in reversed(stretch) if i < node]
+                ahead = [moves[i].displacement for i in stretch if i >= node]
+                lower(node, rounded_corner_speed(behind, ahead, limits.caps, fastest) ** 2)
             own_turn = turn_between(moves[node - 1].displacement, moves[node].displacement)
             lower(node, quality_corner_speed(own_turn.change, limits.caps) ** 2)
             for most, share in zip(limits.axis_acceleration, turn.normal, strict=True):
