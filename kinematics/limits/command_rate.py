@@ -11,6 +11,8 @@ from kinematics.compiled import compiled
 
 Reals = NDArray[np.float64]
 
+SHORTEST_WAIT = 1e-9  # s: less is rounding
+
 
 class Reach(NamedTuple):
     """One entry a move: how much path the controller covers with what it takes in (`a_move` in mm, `a_byte` in mm)."""
@@ -69,3 +71,48 @@ def reach(length: Reals, rest: NDArray[np.uint8], lookahead: int | None, bytes_o
         with np.errstate(divide="ignore"):
             sums[1] = sums[0] / sums[1]
     return Reach(sums[0] / counts, sums[1])
+
+
+class Lateness(NamedTuple):
+    """How commands kept up with a planned job: `late` of `commands` had to be waited for, `longest` and `total` the
+    waits (s), `worst` the command that was waited for longest (its place, 0 where none was).
+    """
+
+    commands: int
+    late: int
+    longest: float
+    total: float
+    worst: int
+
+
+def lateness(duration: Reals, cost: Reals, lookahead: int | None) -> Lateness:
+    """Send a planned job through the controller's buffer.
+
+    `duration` (n; s) planned for each command, stops among them; `cost` (n; s) that taking one in takes, 1/m for m
+    commands a second or its bytes by bytes a second, whichever is longer; `lookahead` commands that the buffer holds,
+    the one under way counted (None: all). A command is taken in once the one before it is and the buffer has room, and
+    begins once it is in and the one before has ended; motion that has to wait is told as planned, not planned again.
+    """
+    waits = np.empty(duration.size)
+    window = min(lookahead, duration.size) if lookahead else duration.size
+    _waits(duration, cost, max(window, 1), waits)
+    # The first command has to come before anything moves, and whoever waits for it does not see the job stutter.
+    waits[:1] = 0.0
+    late = int(np.count_nonzero(waits > SHORTEST_WAIT))
+    worst = int(waits.argmax()) if late else 0
+    return Lateness(duration.size, late, float(waits.max(initial=0.0)), float(waits.sum()), worst)
+
+
+@compiled
+def _waits(duration: Reals, cost: Reals, window: int, waits: Reals) -> None:
+    """Fill how long (s) each command is waited for after the one before it has ended."""
+    n = duration.size
+    ends = np.empty(n)
+    taken = free = 0.0
+    for k in range(n):
+        if k >= window:
+            taken = max(taken, ends[k - window])
+        taken += cost[k]
+        waits[k] = max(taken - free, 0.0)
+        free = max(taken, free) + duration[k]
+        ends[k] = free

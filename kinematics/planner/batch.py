@@ -19,7 +19,7 @@ from kinematics.compiled import CHECKED, compiled
 from kinematics.lanes import LANES, all_at_most, greatest, in_every_lane, inverse_root, lanes_at, least, put_lanes
 from kinematics.limits import columns as by
 from kinematics.planner.ceilings import RAMP_SHARE, STEADY_SHARE, hang_on_turns
-from kinematics.planner.features import FeatureRoom, Features
+from kinematics.planner.features import NOT_ROUNDED, FeatureRoom, Features
 
 Reals = NDArray[np.float64]
 
@@ -36,8 +36,9 @@ class BatchFeatures(NamedTuple):
 
     `double_length` 2 L (mm); `speed` commanded (mm/s); `x, y, z, ratio` 1/share on each axis and of the filament;
     `sharpness` s/(1 − s), `radius` 1/κ (mm), `corner_x, corner_y, corner_z`;
-    `motor`, `motor_corner` float64[motors, n], `bend` likewise (mm); `layer` int32[n]; `turn`, `ratio_change`,
-    `move_class` and `rest` as they are.
+    `motor`, `motor_corner` float64[motors, n], `bend` likewise (mm); `lead` 1/s², `rounded` squared speeds (mm²/s²),
+    both empty where no budget holds what filters round; `layer` int32[n]; `turn`, `ratio_change`, `move_class` and
+    `rest` as they are.
     """
 
     double_length: Reals
@@ -58,6 +59,8 @@ class BatchFeatures(NamedTuple):
     motor: Reals
     motor_corner: Reals
     bend: Reals
+    lead: Reals
+    rounded: Reals
     layer: NDArray[np.int32]
 
 
@@ -126,14 +129,18 @@ def batch_features(features: Features, layer: NDArray[np.int32], room: FeatureRo
     """A job's features for batches; `layer` (n) of every move. What is made in a `room` is written over by the next."""
     f = features
     columns = (f.pace, f.x, f.y, f.z, f.ratio, f.sharpness, f.curvature, f.corner_x, f.corner_y, f.corner_z)
-    counts = (1, len(columns), f.motor.shape[0], f.motor_corner.shape[0], f.bend.shape[0])
+    filters = 2 if f.lead.size else 0
+    counts = (1, len(columns), f.motor.shape[0], f.motor_corner.shape[0], f.bend.shape[0], filters)
     room = FeatureRoom() if room is None else room
-    (lengths, inverses, motor, motor_corner, bend), _ = room.rows(*counts, n=f.length.size)
+    (lengths, inverses, motor, motor_corner, bend, rounding), _ = room.rows(*counts, n=f.length.size)
     np.multiply(f.length, 2.0, out=lengths[0])
     speed, x, y, z, ratio, sharpness, radius, corner_x, corner_y, corner_z = _inverses(columns, inverses)
     _inverses(f.motor, motor)
     _inverses(f.motor_corner, motor_corner)
     _inverses(f.bend, bend)
+    lead, rounded = NOT_ROUNDED, NOT_ROUNDED
+    if filters:
+        lead, rounded = _inverses((f.lead, f.rounded * f.rounded), rounding)
     return BatchFeatures(
         lengths[0],
         speed,
@@ -153,6 +160,8 @@ def batch_features(features: Features, layer: NDArray[np.int32], room: FeatureRo
         motor,
         motor_corner,
         bend,
+        lead,
+        rounded,
         layer,
     )
 
@@ -168,7 +177,7 @@ def batch_moves(features: BatchFeatures, stretch: Stretch, rows: Rows, begin: in
     speeds, suffix, passed, layers = rows.speeds, rows.suffix, rows.passed, rows.layers
     n = stretch.moves
     rest, classes = features.rest, features.move_class
-    motors, bent = features.motor.shape[0], features.bend.shape[0] > 0
+    motors, bent, rounds = features.motor.shape[0], features.bend.shape[0] > 0, features.lead.size > 0
     ramp_share = RAMP_SHARE if bent else 1.0
     total, square = lanes_at(state, 0), lanes_at(state, 1)
     zero, one_tiny = in_every_lane(0.0), in_every_lane(TINY)
@@ -199,6 +208,8 @@ def batch_moves(features: BatchFeatures, stretch: Stretch, rows: Rows, begin: in
                 share = features.motor[motor, i]
                 v = least(v, lanes_at(table, row + by.MOTOR_1_MOST + motor) * share)
                 a = least(a, lanes_at(table, row + by.MOTOR_1_RAMP + motor) * (share * ramp_share))
+            if rounds:
+                a = least(a, lanes_at(table, row + by.ROUNDING_RAMP) * features.lead[i])
             v = v * v
             if bent:
                 for motor in range(motors):
@@ -223,9 +234,10 @@ def batch_moves(features: BatchFeatures, stretch: Stretch, rows: Rows, begin: in
                     pace = greatest(x / lanes_at(table, row + by.X_STEP), y / lanes_at(table, row + by.Y_STEP))
                     pace = greatest(pace, z / lanes_at(table, row + by.Z_STEP))
                     pace = greatest(pace, features.ratio_change[i] / lanes_at(table, row + by.FILAMENT_STEP))
-                    p, q = x / lanes_at(table, row + by.X_ROUNDING), y / lanes_at(table, row + by.Y_ROUNDING)
-                    slow = greatest(greatest(pace * pace, p * p + q * q), one_tiny)
+                    slow = greatest(pace * pace, one_tiny)
                     node = least(node, 1.0 / slow)
+                if rounds:
+                    node = least(node, in_every_lane(features.rounded[i]))
             put_lanes(nodes, k, node)
             put_lanes(gains, k, a * features.double_length[i])
             put_lanes(speeds, 2 * k, a)

@@ -181,8 +181,7 @@ def corner_ceilings(
 def speed_steps(features: Features, inverse: Reals, begin: int, end: int, nodes: Reals) -> None:
     """Raise the inverse squared ceilings (s²/mm²) of `nodes` by what hangs on how much each axis changes.
 
-    v <= ΔV_k/|w_k| of every axis, v <= ΔV_e/|r' − r|, and v·√(Σ (w_k/R_k)²) <= 1 with R_k the change of speed of axis k
-    alone whose rounding uses up the budget.
+    v <= ΔV_k/|w_k| of every axis, v <= ΔV_e/|r' − r|.
     """
     turn, classes, ratio_changes = features.turn, features.move_class, features.ratio_change
     for i in range(begin + 1, end):
@@ -190,8 +189,32 @@ def speed_steps(features: Features, inverse: Reals, begin: int, end: int, nodes:
         x, y, z = turn[0, i], turn[1, i], turn[2, i]
         pace = max(x * inverse[row, by.X_STEP], y * inverse[row, by.Y_STEP])
         pace = max(pace, max(z * inverse[row, by.Z_STEP], ratio_changes[i] * inverse[row, by.FILAMENT_STEP]))
-        x, y = x * inverse[row, by.X_ROUNDING], y * inverse[row, by.Y_ROUNDING]
-        nodes[i - begin] = max(nodes[i - begin], max(pace * pace, x * x + y * y))
+        nodes[i - begin] = max(nodes[i - begin], pace * pace)
+
+
+# ---- rounding ------------------------------------------------------------------------------------------------------
+
+
+@compiled_part
+def rounding_ramps(
+    features: Features, inverse: Reals, begin: int, end: int, sluggish: Reals, ramp_cause: Codes
+) -> None:
+    """Raise the sluggishness (s²/mm) of moves to that within the rounding budget: a <= 2qε/√(Σ (u_k·σ_k²)²)."""
+    start, lead, classes = np.uint64(begin), features.lead, features.move_class
+    for k in range(end - begin):
+        i = start + np.uint64(k)
+        other = lead[i] * inverse[np.int64(classes[i]), by.ROUNDING_RAMP]
+        ramp_cause[i] = np.uint8(by.ROUNDING_ACCELERATION) if other > sluggish[k] else ramp_cause[i]
+        sluggish[k] = max(sluggish[k], other)
+
+
+@compiled_part
+def rounding_nodes(features: Features, begin: int, end: int, nodes: Reals) -> None:
+    """Raise the inverse squared ceilings (s²/mm²) of `nodes` to those within the rounding budget."""
+    start, rounded = np.uint64(begin), features.rounded
+    for k in range(1, end - begin):
+        i = start + np.uint64(k)
+        nodes[k] = max(nodes[k], rounded[i] * rounded[i])
 
 
 # ---- motors --------------------------------------------------------------------------------------------------------
@@ -404,6 +427,8 @@ def first_unbounded(features: Features, inverse: Reals, advance: Reals, ties: Ti
         x, y, z, ratio = features.x[i], features.y[i], features.z[i], features.ratio[i]
         pace = least_pace(x, y, z, ratio, features.pace[i], limits)[0]
         slow = least_sluggishness(x, y, z, ratio, limits)[0]
+        if features.lead.size > 0:
+            slow = max(slow, features.lead[i] * inverse[row, by.ROUNDING_RAMP])
         for motor in range(features.motor.shape[0]):
             share = features.motor[motor, i]
             pace = max(pace, share * inverse[row, by.MOTOR_1_MOST + motor])

@@ -25,6 +25,7 @@ from kinematics.machine import Machine
 from kinematics.machine.mechanisms import has_coupled_limits, mechanism_of
 from kinematics.planner.ceilings import hang_on_turns
 from kinematics.planner.features import RULE_OFF, CornerSettings, Features, make_features
+from kinematics.planner.filtered import Filtered, filtered_by, with_rounding
 from kinematics.planner.plan import PlanRoom, plan
 from kinematics.planner.ties import NO_TIES, Ties
 from kinematics.studies.driven import Driven, driven_by, noting_held_flow, ties_of
@@ -33,6 +34,7 @@ from kinematics.studies.timing import Ask, Planned, Then, Timing, timing_of_plan
 if TYPE_CHECKING:
     from kinematics.studies.many import ManyTimes
 
+KEPT_ROUNDINGS = 3  # filters and budgets whose numbers are kept of a job: each takes 16 bytes a move
 NOT_KNOWN = math.nan  # one object, so that settings that hold it compare equal
 
 
@@ -125,6 +127,7 @@ class PreparedJob:
         self._classes: tuple[object, Classes] | None = None
         self._limits: LimitTable | None = None
         self._features: tuple[object, Classes, Features] | None = None
+        self._rounded: list[tuple[Features, Filtered, Features]] = []
         self._ties: tuple[object, Features, Ties] | None = None
         self._rooms = _Rooms()
         self._many: ManyTimes | None = None
@@ -211,6 +214,17 @@ class PreparedJob:
             kept = self._features = (key, classes, made)
         return kept[2]
 
+    def _rounding(self, job: Job, features: Features, filtered: Filtered | None) -> Features:
+        """The features with what filters round off, of the last few filters and budgets as they are kept."""
+        if filtered is None:
+            return features
+        for plain, filters, found in self._rounded:
+            if plain is features and filters == filtered:
+                return found
+        made = with_rounding(features, job.moves, filtered)
+        self._rounded = [*self._rounded[1 - KEPT_ROUNDINGS :], (features, filtered, made)]
+        return made
+
     def _tied(
         self, job: Job, machine: Machine, limits: Limits, features: Features, scaled: Mapping[str, float]
     ) -> Ties:
@@ -248,7 +262,8 @@ class PreparedJob:
         if kept is None or kept.table is not classes.table:
             kept = self._limits = LimitTable(classes.table, self._file_limits)
         limits = kept.of(machine, varied, scaled)
-        features = self._featured(driven, machine, classes, limits.values)
+        plain = self._featured(driven, machine, classes, limits.values)
+        features = self._rounding(job, plain, filtered_by(machine, limits.values))
         return LaidOut(job, classes, features, limits, whole, self._tied(job, machine, limits, features, scaled))
 
     def planned(

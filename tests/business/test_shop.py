@@ -465,7 +465,7 @@ def test_the_same_shop_from_python(folder: Path) -> None:
     frame = shop.to_frame()
     assert list(frame["cost_per_part"]) == [one.part_cost for one in shop.of_orders]
     assert repr(shop).startswith("<Shop: 3 parts, ")
-    with pytest.raises(InputError, match="start: 'soon' is not a date"):
+    with pytest.raises(InputError, match="start=: 'soon' is not a date"):
         kinematics.shop("orders.csv", "printers.csv", "soon")
     Path("orders.csv").write_text("order,hours\n")
     with pytest.raises(InputError, match="there is nothing to print"):

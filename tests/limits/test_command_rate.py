@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import math
 from fractions import Fraction
+from typing import Any
 
 import numpy as np
 import pytest
+import simpy
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from kinematics.limits.command_rate import reach
+from kinematics.limits.command_rate import lateness, reach
 
 ROUNDING = 1e-12  # relative
 LENGTHS = st.one_of(st.floats(1e-3, 1e3), st.sampled_from([1e-9, 1e9, 1.0]))
@@ -77,3 +79,51 @@ def test_equal_moves_are_taken_in_at_one_speed() -> None:
     rest = rest_of([False] * 100)
     for lookahead in (None, 1, 8, 32, 1000):
         assert reach(length, rest, lookahead).a_move * 1500.0 == pytest.approx(np.full(100, 150.0), rel=ROUNDING)
+
+
+def sent_one_by_one(duration: list[float], cost: list[float], room: int) -> list[float]:
+    """Waits by an event simulation: a sender, a store with so many places, and a machine that empties it."""
+    environment = simpy.Environment()
+    places = simpy.Container(environment, capacity=room, init=room)
+    store = simpy.Store(environment)
+    waits = []
+
+    def sender() -> Any:
+        for k, seconds in enumerate(cost):
+            yield places.get(1)
+            yield environment.timeout(seconds)
+            yield store.put(k)
+
+    def machine() -> Any:
+        for seconds in duration:
+            before = environment.now
+            yield store.get()
+            waits.append(environment.now - before)
+            yield environment.timeout(seconds)
+            yield places.put(1)
+
+    environment.process(sender())
+    environment.run(environment.process(machine()))
+    return waits
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_late_commands_are_those_of_an_event_simulation(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    duration = rng.exponential(0.01, 200) * rng.choice([0.1, 1.0, 20.0], 200)
+    cost = rng.exponential(0.008, 200)
+    room = int(rng.integers(1, 30))
+    waits = sent_one_by_one(duration.tolist(), cost.tolist(), room)[1:]
+    found = lateness(duration, cost, room)
+    assert found.late == sum(wait > 1e-9 for wait in waits)
+    assert found.longest == pytest.approx(max(waits), rel=1e-9)
+    assert found.total == pytest.approx(sum(waits), rel=1e-9)
+    assert found.longest == 0.0 or waits[found.worst - 1] == max(waits)
+
+
+def test_a_buffer_that_keeps_up_waits_for_nothing() -> None:
+    found = lateness(np.full(50, 0.01), np.full(50, 0.002), 8)
+    assert (found.commands, found.late, found.longest) == (50, 0, 0.0)
+    slow = lateness(np.full(50, 0.01), np.full(50, 0.012), None)
+    assert slow.late == 49
+    assert slow.longest == pytest.approx(0.002)

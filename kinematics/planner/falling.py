@@ -1,0 +1,250 @@
+"""Acceleration that falls with speed: how far a ramp takes, how long it lasts, and what a corner then allows.
+
+A motor pulls less the faster it turns, pressure advance takes speed of the extruder for acceleration, and on a curve
+the pull towards its middle comes out of the same force. Each of these is a chain of pieces a <= α − β·v − γ·v², falling
+with v; a move's constant ceiling is one more. a(v) is the least of them. A ramp follows v·dv/ds = a(v), rising and
+falling alike: no pair of speed and acceleration is chosen, so that a stretch cut into chords is driven as the whole is.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.compiled import compiled_part
+
+Reals = NDArray[np.float64]
+
+ALPHA, BETA, GAMMA, END = range(4)  # of a piece: a <= ALPHA − BETA·v − GAMMA·v² up to the speed END
+OWN = -1  # the move's constant ceiling, beside the chains 0, 1, …
+LEFT_AT_END = 0.1  # of its acceleration at rest: with less left a drive's speed ends
+# Gauss-Legendre with eight places is exact to 1e-12 where a falls to half its value at most: then the integrand's pole
+# lies as far beyond the interval as the interval is long.
+HALF = 0.5
+PLACES, WEIGHTS = np.polynomial.legendre.leggauss(8)
+NOTHING_LEFT = 1e-12  # share of the acceleration at the ramp's slow end below which no speed is gained
+TIED = 1e-12  # relative: two that admit the same but for rounding; the one that falls faster holds
+CLOSE = 1e-15  # relative step at which Newton's method is done
+
+
+@compiled_part
+def held_by(pieces: Reals, own: float, speed: float) -> tuple[int, float, float, float, float]:
+    """The chain that admits least just above a speed (OWN for the move's own ceiling), its α, β, γ, and until when.
+
+    `pieces` float64[chains, pieces, 4], each chain's in the order of rising speed, the last without an end. Until the
+    last of the five, a speed, no other piece admits less.
+    """
+    chain, alpha, beta, gamma, until = OWN, own, 0.0, 0.0, math.inf
+    least, fall = own, 0.0
+    for k in range(pieces.shape[0]):
+        at = 0
+        while speed >= pieces[k, at, END]:
+            at += 1
+        until = min(until, pieces[k, at, END])
+        a, b, c = pieces[k, at, ALPHA], pieces[k, at, BETA], pieces[k, at, GAMMA]
+        here, falls = a - (b + c * speed) * speed, b + 2.0 * c * speed
+        near = TIED * abs(least) if least < math.inf else 0.0
+        if here < least - near or (here <= least + near and falls > fall):
+            chain, alpha, beta, gamma, least, fall = k, a, b, c, here, falls
+    for k in range(-1, pieces.shape[0]):
+        if k == chain:
+            continue
+        if k == OWN:
+            a, b, c = own, 0.0, 0.0
+        else:
+            at = 0
+            while speed >= pieces[k, at, END]:
+                at += 1
+            a, b, c = pieces[k, at, ALPHA], pieces[k, at, BETA], pieces[k, at, GAMMA]
+        if a == math.inf:
+            continue
+        # Where (a − α) − (b − β)v − (c − γ)v² first falls below 0 beyond `speed`; shifted there, so no digits are lost.
+        gap = max((a - alpha) - ((b - beta) + (c - gamma) * speed) * speed, 0.0)
+        slope, bend = (b - beta) + 2.0 * (c - gamma) * speed, c - gamma
+        # gap − slope·d − bend·d² = 0
+        under = slope * slope + 4.0 * bend * gap
+        if under < 0.0:
+            continue
+        root = math.sqrt(under)
+        step = 0.0
+        if slope > 0.0:
+            step = 2.0 * gap / (slope + root)
+        elif bend > 0.0:
+            step = (root - slope) / (2.0 * bend)
+        if step > 0.0:
+            until = min(until, speed + step)
+    return chain, alpha, beta, gamma, until
+
+
+@compiled_part
+def acceleration_at(pieces: Reals, own: float, speed: float) -> float:
+    """The least that anything admits at a speed (mm/s²)."""
+    _, alpha, beta, gamma, _ = held_by(pieces, own, speed)
+    return alpha - (beta + gamma * speed) * speed
+
+
+@compiled_part
+def halved_at(alpha: float, beta: float, gamma: float, speed: float) -> float:
+    """The speed at which a piece admits half of what it does at `speed`; infinite where it is level."""
+    here = alpha - (beta + gamma * speed) * speed
+    slope = beta + 2.0 * gamma * speed
+    if slope <= 0.0 and gamma <= 0.0:
+        return math.inf
+    # here/2 = slope·d + γ·d²
+    half = HALF * here
+    return speed + 2.0 * half / (slope + math.sqrt(slope * slope + 4.0 * gamma * half))
+
+
+@compiled_part
+def path_and_time(alpha: float, beta: float, gamma: float, slow: float, fast: float) -> tuple[float, float]:
+    """Path ∫v/a dv (mm) and time ∫dv/a (s) of a ramp between two speeds on one piece."""
+    if beta == 0.0 and gamma == 0.0:
+        return 0.5 * (fast - slow) * (fast + slow) / alpha, (fast - slow) / alpha
+    middle, half = 0.5 * (slow + fast), 0.5 * (fast - slow)
+    path = time = 0.0
+    for k in range(8):
+        v = middle + half * PLACES[k]
+        weight = WEIGHTS[k] / (alpha - (beta + gamma * v) * v)
+        path += weight * v
+        time += weight
+    return half * path, half * time
+
+
+@compiled_part
+def speed_after(pieces: Reals, own: float, slow: float, length: float, top: float) -> float:
+    """The speed (mm/s) at the fast end of a ramp of `length` (mm) whose slow end has the speed `slow`; at most `top`.
+
+    The exact inverse of s = ∫v dv/a(v), piece by piece.
+    """
+    v, left = slow, length
+    start = -1.0
+    while v < top:
+        _, alpha, beta, gamma, until = held_by(pieces, own, v)
+        here = alpha - (beta + gamma * v) * v
+        if start < 0.0:
+            start = here
+        if here <= NOTHING_LEFT * start:
+            return v
+        end = min(min(until, top), halved_at(alpha, beta, gamma, v))
+        if v * v + 2.0 * here * left > end * end:  # else the end is certainly not reached
+            path, _ = path_and_time(alpha, beta, gamma, v, end)
+            if path <= left:
+                left -= path
+                v = end
+                continue
+        # From above: the path is convex in the speed, so Newton's steps come down to it and never pass.
+        fast = min(math.sqrt(v * v + 2.0 * here * left), end)
+        if beta == 0.0 and gamma == 0.0:
+            return fast
+        for _ in range(60):
+            path, _ = path_and_time(alpha, beta, gamma, v, fast)
+            step = (path - left) * (alpha - (beta + gamma * fast) * fast) / fast
+            fast -= step
+            if abs(step) <= CLOSE * fast:
+                break
+        return max(fast, v)
+    return top
+
+
+@compiled_part
+def ramp_time(pieces: Reals, own: float, slow: float, fast: float, seconds: Reals) -> float:
+    """Time (s) of a ramp between two speeds, rising or falling.
+
+    Adds each chain's share of it to `seconds` (float64[chains + 1], the move's own ceiling last).
+    """
+    v, total, start = slow, 0.0, -1.0
+    while v < fast:
+        chain, alpha, beta, gamma, until = held_by(pieces, own, v)
+        here = alpha - (beta + gamma * v) * v
+        if start < 0.0:
+            start = here
+        end = min(min(until, fast), halved_at(alpha, beta, gamma, v))
+        if here <= NOTHING_LEFT * start:  # a speed that rounding alone has brought
+            end = fast
+            time = (fast - v) / (NOTHING_LEFT * start)
+        else:
+            _, time = path_and_time(alpha, beta, gamma, v, end)
+        seconds[chain if chain >= 0 else pieces.shape[0]] += time
+        total += time
+        v = end
+    return total
+
+
+@compiled_part
+def ramp_path(pieces: Reals, own: float, slow: float, fast: float) -> float:
+    """Path (mm) of a ramp between two speeds."""
+    v, total, start = slow, 0.0, -1.0
+    while v < fast:
+        _, alpha, beta, gamma, until = held_by(pieces, own, v)
+        here = alpha - (beta + gamma * v) * v
+        if start < 0.0:
+            start = here
+        if here <= NOTHING_LEFT * start:
+            return total
+        end = min(min(until, fast), halved_at(alpha, beta, gamma, v))
+        path, _ = path_and_time(alpha, beta, gamma, v, end)
+        total += path
+        v = end
+    return total
+
+
+@compiled_part
+def peak_between(pieces: Reals, own: float, first: float, last: float, length: float, top: float) -> float:
+    """The peak speed (mm/s) of a move from `first` to `last` (mm/s): where its ramps meet, at most `top`."""
+    low = max(first, last)
+    left = length - ramp_path(pieces, own, min(first, last), low)
+    if left <= 0.0 or low >= top:
+        return low
+    # Both ramps go on from the faster end together: half of what is left to each.
+    return speed_after(pieces, own, low, 0.5 * left, top)
+
+
+@compiled_part
+def speed_on_circle(pieces: Reals, own: float, radius: float, top: float) -> float:
+    """The largest speed (mm/s) with v² <= a(v)·R, at most `top`; each piece's own root is exact."""
+    speed = min(top, math.sqrt(own * radius))
+    for k in range(pieces.shape[0]):
+        at, begin = 0, 0.0
+        while True:
+            end = pieces[k, at, END]
+            alpha, beta, gamma = (
+                pieces[k, at, ALPHA] * radius,
+                pieces[k, at, BETA] * radius,
+                pieces[k, at, GAMMA] * radius,
+            )
+            if alpha <= 0.0:
+                speed = min(speed, begin)
+                break
+            if alpha == math.inf:
+                break
+            root = 2.0 * alpha / (beta + math.sqrt(beta * beta + 4.0 * (1.0 + gamma) * alpha))
+            if root <= end:
+                speed = min(speed, max(root, begin))
+                break
+            begin = end
+            at += 1
+    return speed
+
+
+@compiled_part
+def end_of_speed(pieces: Reals, chain: int) -> float:
+    """The speed (mm/s) at which a tenth of a chain's acceleration at rest is left, or where its curve ends."""
+    least = LEFT_AT_END * pieces[chain, 0, ALPHA]
+    at, begin = 0, 0.0
+    while True:
+        alpha, beta, gamma = pieces[chain, at, ALPHA], pieces[chain, at, BETA], pieces[chain, at, GAMMA]
+        over = alpha - least
+        if alpha == math.inf:
+            return math.inf
+        if over <= (beta + gamma * begin) * begin:
+            return begin
+        if beta > 0.0 or gamma > 0.0:
+            root = 2.0 * over / (beta + math.sqrt(beta * beta + 4.0 * gamma * over))
+            if root <= pieces[chain, at, END]:
+                return float(root)
+        begin = float(pieces[chain, at, END])
+        if begin == math.inf:
+            return math.inf
+        at += 1

@@ -1,0 +1,190 @@
+"""Ramps under an acceleration that falls with speed, against scipy: quadrature, root finding, integration in time."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.integrate import quad, solve_ivp
+from scipy.optimize import brentq
+
+from kinematics.compiled import compiled
+from kinematics.planner import falling
+
+Reals = NDArray[np.float64]
+CLOSE = 1e-9
+
+
+@compiled
+def after(pieces: Reals, own: float, slow: float, length: float, top: float) -> float:
+    return falling.speed_after(pieces, own, slow, length, top)
+
+
+@compiled
+def lasting(pieces: Reals, own: float, slow: float, fast: float, seconds: Reals) -> float:
+    return falling.ramp_time(pieces, own, slow, fast, seconds)
+
+
+@compiled
+def covered(pieces: Reals, own: float, slow: float, fast: float) -> float:
+    return falling.ramp_path(pieces, own, slow, fast)
+
+
+@compiled
+def peak(pieces: Reals, own: float, first: float, last: float, length: float, top: float) -> float:
+    return falling.peak_between(pieces, own, first, last, length, top)
+
+
+@compiled
+def round_a_circle(pieces: Reals, own: float, radius: float, top: float) -> float:
+    return falling.speed_on_circle(pieces, own, radius, top)
+
+
+@compiled
+def ends(pieces: Reals, chain: int) -> float:
+    return falling.end_of_speed(pieces, chain)
+
+
+def random_chains(rng: np.random.Generator) -> tuple[Reals, float, float]:
+    """Chains of falling pieces, the move's own ceiling, and a speed that all of them admit."""
+    chains = int(rng.integers(1, 4))
+    pieces = np.zeros((chains, 4, 4))
+    pieces[:, :, falling.END] = math.inf
+    for k in range(chains):
+        knots = np.sort(rng.uniform(30, 300, 3))
+        heights = np.sort(rng.uniform(300, 12000, 4))[::-1]
+        gamma = rng.choice([0.0, 0.0, rng.uniform(0, 0.02)])
+        points = np.concatenate([[0.0], knots])
+        for p in range(3):
+            slope = (heights[p] - heights[p + 1]) / (points[p + 1] - points[p])
+            pieces[k, p] = (heights[p] + slope * points[p], slope, gamma, points[p + 1])
+        pieces[k, 3] = (-math.inf, 0.0, 0.0, math.inf)
+    own = float(rng.uniform(500, 9000))
+    top = min(float(ends(pieces, k)) for k in range(chains))
+    return pieces, own, top
+
+
+def admitted(pieces: Reals, own: float, v: float) -> float:
+    """The least of all pieces at a speed, by looking each one up."""
+    least = own
+    for chain in pieces:
+        alpha, beta, gamma, _ = next(piece for piece in chain if v < piece[falling.END])
+        least = min(least, alpha - beta * v - gamma * v * v)
+    return least
+
+
+def kinks(pieces: Reals, own: float, top: float) -> list[float]:
+    """Where the least changes hands or pieces, found by scanning and bisection."""
+
+    def hold(v: float) -> tuple[int, int]:
+        values = [(own, -1, 0)]
+        for k, chain in enumerate(pieces):
+            p = next(i for i, piece in enumerate(chain) if v < piece[falling.END])
+            alpha, beta, gamma, _ = chain[p]
+            values.append((alpha - beta * v - gamma * v * v, k, p))
+        return min(values)[1:]
+
+    grid = np.linspace(0.0, top, 4001)
+    found = []
+    for a, b in pairwise(grid):
+        low, high = float(a), float(b)
+        if hold(low) != hold(high):
+            for _ in range(60):
+                middle = 0.5 * (low + high)
+                low, high = (middle, high) if hold(middle) == hold(low) else (low, middle)
+            found.append(high)
+    return found
+
+
+def integral(function: Any, low: float, high: float, points: list[float]) -> float:
+    cuts = [low, *[p for p in points if low < p < high], high]
+    return math.fsum(quad(function, a, b, epsabs=0, epsrel=1e-12)[0] for a, b in pairwise(cuts))
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_path_time_and_speed_of_ramps_are_the_integrals(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    pieces, own, top = random_chains(rng)
+    slow, fast = sorted(rng.uniform(0.0, top, 2))
+    bends = kinks(pieces, own, top)
+    path = integral(lambda v: v / admitted(pieces, own, v), slow, fast, bends)
+    time = integral(lambda v: 1.0 / admitted(pieces, own, v), slow, fast, bends)
+    assert covered(pieces, own, slow, fast) == pytest.approx(path, rel=CLOSE)
+    seconds = np.zeros(len(pieces) + 1)
+    assert lasting(pieces, own, slow, fast, seconds) == pytest.approx(time, rel=CLOSE)
+    assert seconds.sum() == pytest.approx(time, rel=CLOSE)
+    assert after(pieces, own, slow, path, top) == pytest.approx(fast, rel=CLOSE)
+    assert after(pieces, own, slow, 1e9, top) == top
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_a_ramp_in_time_arrives_at_the_same_speed(seed: int) -> None:
+    rng = np.random.default_rng(100 + seed)
+    pieces, own, top = random_chains(rng)
+    found = solve_ivp(
+        lambda _, state: [state[1], admitted(pieces, own, state[1])], (0.0, 0.02), [0.0, 5.0], rtol=1e-10, atol=1e-12,
+        events=[],
+    )  # fmt: skip
+    way, speed = found.y[:, -1]
+    if speed < top:
+        assert after(pieces, own, 5.0, way, top) == pytest.approx(speed, rel=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_a_stretch_cut_into_chords_is_driven_as_the_whole_is(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    pieces, own, top = random_chains(rng)
+    cuts = np.diff(np.concatenate([[0.0], np.sort(rng.uniform(0, 8.0, 200)), [8.0]]))
+    speed = slow = float(rng.uniform(0.0, 0.3 * top))
+    for cut in cuts:
+        speed = after(pieces, own, speed, cut, top)
+    assert speed == pytest.approx(after(pieces, own, slow, 8.0, top), rel=1e-10)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_the_peak_is_where_both_ramps_meet(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    pieces, own, top = random_chains(rng)
+    first, last = rng.uniform(0.0, 0.6 * top, 2)
+    length = covered(pieces, own, min(first, last), max(first, last)) + rng.uniform(0.0, 5.0)
+    found = peak(pieces, own, first, last, length, top)
+    way = covered(pieces, own, first, found) + covered(pieces, own, last, found)
+    if found < top:
+        assert way == pytest.approx(length, rel=1e-9)
+    else:
+        assert way <= length * (1 + 1e-9)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_round_a_circle_the_pull_is_what_is_admitted(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    pieces, own, top = random_chains(rng)
+    radius = float(rng.uniform(0.05, 60.0))
+    found = round_a_circle(pieces, own, radius, top)
+    root = brentq(lambda v: admitted(pieces, own, v) * radius - v * v, 0.0, top * (1 - 1e-12)) if (
+        admitted(pieces, own, top * (1 - 1e-12)) * radius < top * top
+    ) else top  # fmt: skip
+    assert found == pytest.approx(root, rel=1e-9)
+
+
+def test_pressure_advance_by_hand() -> None:
+    """a = (X − v)/K: s = −K·v − K·X·ln(1 − v/X) from rest, t = −K·ln(1 − v/X)."""
+    limit, delay = 120.0, 0.05
+    pieces = np.array([[[limit / delay, 1.0 / delay, 0.0, math.inf]]])
+    speed = 90.0
+    way = -delay * speed - delay * limit * math.log(1 - speed / limit)
+    assert after(pieces, math.inf, 0.0, way, limit) == pytest.approx(speed, rel=1e-12)
+    assert lasting(pieces, math.inf, 0.0, speed, np.zeros(2)) == pytest.approx(-delay * math.log(0.25), rel=1e-12)
+    near = after(pieces, math.inf, 0.0, 1000.0, limit)
+    assert near == pytest.approx(limit, rel=1e-9)
+    assert after(pieces, 800.0, 0.0, 1.0, limit) == pytest.approx(math.sqrt(2 * 800.0), rel=1e-12)
+
+
+def test_a_drive_ends_where_a_tenth_of_its_acceleration_is_left() -> None:
+    pieces = np.array([[[1000.0, 5.0, 0.0, 100.0], [700.0, 2.0, 0.01, 400.0], [-math.inf, 0.0, 0.0, math.inf]]])
+    assert ends(pieces, 0) == pytest.approx(brentq(lambda v: 700 - 2 * v - 0.01 * v * v - 100, 100, 400), rel=1e-12)
+    assert ends(np.array([[[1000.0, 0.0, 0.0, 300.0], [-math.inf, 0.0, 0.0, math.inf]]]), 0) == 300.0
