@@ -7,6 +7,7 @@ folder; the same seed and number make the same run again.
 
 from __future__ import annotations
 
+import gc
 import io
 import json
 import math
@@ -42,6 +43,7 @@ from tests.malformed.jobs import JOBS
 
 LONGEST = 2.0  # s of processor time
 MOST_MEMORY = 300_000_000  # bytes beyond those of the first runs; inputs are a few thousand bytes
+COLLECTED = 50  # runs
 PIECE = 600  # bytes of a sample
 QUICK = ("--machine", "quick")
 CSV_LETTERS = b",;\t\"'\n\r=+-@ 0123456789.:\x00\xff\xef\xbb\xbfabcnameorderhoursjob"
@@ -284,6 +286,8 @@ def problems(runs: int, seed: int, tell: Callable[[str], None] = lambda _: None)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     found = []
     for number in range(runs):
+        if number % COLLECTED == 0:
+            gc.collect()  # which a program for one run does without
         if problem := one_run(seed, number):
             found.append(problem)
             tell(problem)
@@ -304,6 +308,7 @@ def run() -> None:
     os.chdir(tempfile.mkdtemp(prefix="fuzz-"))
     begun = time.process_time()
     found = problems(runs, seed, lambda text: print(text, flush=True))
+    print("".join(f"{text[:2000]}\n" for text in found[-1:]), end="")
     print(f"{runs:,} runs, {len(found)} problems, {time.process_time() - begun:.0f} s; in {os.getcwd()}")
     sys.exit(1 if found else 0)
 
