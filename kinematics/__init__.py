@@ -1,7 +1,7 @@
 """Print time and throughput of extrusion printers under motion limits.
 
 The public names are attached on first use, so that importing the package costs nothing:
-`read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `ringing`, `upgrades`, `shop`, `InputError`.
+`read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `ringing`, `rounding`, `upgrades`, `shop`, `InputError`.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ _HOMES = {
     "estimate": "kinematics.api",
     "compare": "kinematics.api",
     "ringing": "kinematics.api",
+    "rounding": "kinematics.api",
     "upgrades": "kinematics.api",
     "shop": "kinematics.api",
     "InputError": "kinematics.errors",
@@ -34,12 +35,13 @@ __all__ = [
     "load_machine",
     "read_gcode",
     "ringing",
+    "rounding",
     "shop",
     "upgrades",
 ]
 
 if TYPE_CHECKING:
-    from kinematics.api import compare, estimate, ringing, shop, upgrades
+    from kinematics.api import compare, estimate, ringing, rounding, shop, upgrades
     from kinematics.errors import InputError
     from kinematics.gcode.reader import read_gcode
     from kinematics.machine import Candidate, Machine, load_machine

@@ -20,6 +20,7 @@ from kinematics.studies.estimate import Estimate, estimate_prepared
 from kinematics.studies.intervals import USUAL, Sampling
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.ringing import Ringing, ringing_of
+from kinematics.studies.rounding import Rounding, rounding_of
 from kinematics.studies.timing import TimedJob
 
 JobLike = str | os.PathLike[str] | Job
@@ -88,6 +89,16 @@ def ringing(job: JobLike, machine: MachineLike, dialect: str | Dialect = EXTRUSI
     if isinstance(dialect, str):
         dialect = dialect_named(dialect)
     return ringing_of(PreparedJob(job if isinstance(job, Job) else os.fspath(job), dialect), _machine(machine))
+
+
+def rounding(job: JobLike, machine: MachineLike, dialect: str | Dialect = EXTRUSION) -> Rounding:
+    """How far do the vibration filters of a machine take what a job prints off its drawn path?
+
+    The whole job is held in memory, however large it is. Raises InputError, also where no axis has a filter.
+    """
+    if isinstance(dialect, str):
+        dialect = dialect_named(dialect)
+    return rounding_of(PreparedJob(job if isinstance(job, Job) else os.fspath(job), dialect), _machine(machine))
 
 
 def upgrades(

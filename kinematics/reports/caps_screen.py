@@ -104,6 +104,18 @@ def _ringing(caps: Caps) -> list[str]:
     return lines
 
 
+def _rounding(caps: Caps) -> list[str]:
+    """How far filters take what each job prints off its path: the worst place, half of the path, nearly all."""
+    lines = []
+    for one in caps.rounding:
+        budget = "" if one.budget is None else f" (budget {quantity_text(one.budget)} mm)"
+        lines.append(
+            f"rounding: {quantity_text(one.worst)} mm at worst{budget}, line {one.line} of {one.job}; half of the "
+            f"printed path is under {quantity_text(one.median)} mm, 95 % under {quantity_text(one.most)} mm"
+        )
+    return lines
+
+
 def cap_notes(caps: Caps, formulas: bool) -> list[str]:
     """What stands under the table: what asks too much, cooling, the next command, the caution."""
     lines = _missing(caps)
@@ -116,6 +128,7 @@ def cap_notes(caps: Caps, formulas: bool) -> list[str]:
         )
     if caps.cooling is not None:
         lines += _cooling(caps.cooling)
+    lines += _rounding(caps)
     lines += _ringing(caps)
     if not formulas:
         lines.append("--formulas shows how each number is worked out")
