@@ -401,7 +401,8 @@ class MachineCaps:
 
     def _rounding(self, direction: Sequence[float], caps: list[Cap]) -> None:
         """Rounding of x and y together, where a direction has a share of both: the budget is a distance."""
-        shares = [abs(share) / axis_quality(self.machine, axis).ramp_rounding for axis, share in zip("xy", direction, strict=False)]
+        most = [axis_quality(self.machine, axis).ramp_rounding for axis in "xy"]
+        shares = [abs(share) / one for share, one in zip(direction, most, strict=False)]
         if min(shares) > 0.0:
             value = 1.0 / math.hypot(*shares)
             formula = f"2qε/√Σ(u·σ²)² = 1/√Σ(u/a)² = {_number(value)} mm/s², a as along each axis"

@@ -1,11 +1,7 @@
-"""What is told of a whole job's rounding, against direct convolution; on the screen, in JSON and in Python."""
+"""What is told of a whole job's rounding, against direct convolution."""
 
 from __future__ import annotations
 
-import json
-from pathlib import Path
-
-import numpy as np
 import pytest
 
 import kinematics
@@ -14,7 +10,6 @@ from kinematics.machine import Machine
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.timing import time_job
 from kinematics.vibration.filters import filter_named
-from tests.cli.running import run
 from tests.vibration.filtered_jobs import rounding_by_convolution
 
 TOLD = {
@@ -46,20 +41,3 @@ def test_the_worst_place_is_that_of_a_direct_convolution(budget: float | None) -
 def test_a_machine_without_filters_rounds_nothing() -> None:
     with pytest.raises(InputError, match="no filter of any axis"):
         kinematics.rounding(PreparedJob(memoryview(ZIGZAG.encode())).read(Machine()), Machine())
-
-
-def test_the_screen_and_the_document_tell_it(tmp_path: Path) -> None:
-    job, machine = tmp_path / "zigzag.gcode", tmp_path / "bench.toml"
-    job.write_text(ZIGZAG)
-    machine.write_text(
-        "[motion]\nprint_acceleration_mm_s2 = 5000\n[quality]\nrounding_budget_mm = 0.05\n"
-        '[vibration.x]\nfilter = "ZVD"\nfilter_frequency_hz = 45.0\n[vibration.y]\nfilter = "ZV"\nfilter_frequency_hz = 35.0\n'
-    )
-    screen = run("caps", str(job), "--machine", str(machine))
-    told = " ".join(screen.split())
-    assert "rounding: 0.0" in told
-    assert "half of the printed path is under" in told
-    (found,) = json.loads(run("caps", str(job), "--machine", str(machine), "--json"))["rounding"]
-    assert found["job"].endswith("zigzag.gcode")
-    assert found["within"] is True
-    assert np.isclose(found["budget_mm"], 0.05)
