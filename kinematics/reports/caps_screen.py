@@ -99,8 +99,8 @@ def _ringing(caps: Caps) -> list[str]:
             worst = max((mode.left for mode in axis.modes), key=lambda left: left.swing)
             budget = "" if axis.budget is None else f" (budget {quantity_text(axis.budget)} mm)"
             one = f"one kick leaves at most {quantity_text(axis.by_one_kick)} mm{budget}"
-            together = f"together they reach {quantity_text(worst.swing)} mm at line {worst.line} of {ringing.job}"
-            lines.append(f"ringing on {axis.axis}: {one}; {together}")
+            together = f"one after the other they reach {quantity_text(worst.swing)} mm at line {worst.line} of"
+            lines.append(f"ringing on {axis.axis}: {one}; {together} {ringing.job}, which no budget holds")
     return lines
 
 
