@@ -1,7 +1,8 @@
 """Print time and throughput of extrusion printers under motion limits.
 
 The public names are attached on first use, so that importing the package costs nothing:
-`read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `ringing`, `rounding`, `upgrades`, `shop`, `InputError`.
+`read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `sweep`, `target`, `caps`, `ringing`, `rounding`,
+`upgrades`, `shop`, `InputError`.
 """
 
 from __future__ import annotations
@@ -18,6 +19,9 @@ _HOMES = {
     "load_machine": "kinematics.machine",
     "estimate": "kinematics.api",
     "compare": "kinematics.api",
+    "sweep": "kinematics.api",
+    "target": "kinematics.api",
+    "caps": "kinematics.api",
     "ringing": "kinematics.api",
     "rounding": "kinematics.api",
     "upgrades": "kinematics.api",
@@ -30,6 +34,7 @@ __all__ = [
     "InputError",
     "Machine",
     "__version__",
+    "caps",
     "compare",
     "estimate",
     "load_machine",
@@ -37,11 +42,13 @@ __all__ = [
     "ringing",
     "rounding",
     "shop",
+    "sweep",
+    "target",
     "upgrades",
 ]
 
 if TYPE_CHECKING:
-    from kinematics.api import compare, estimate, ringing, rounding, shop, upgrades
+    from kinematics.api import caps, compare, estimate, ringing, rounding, shop, sweep, target, upgrades
     from kinematics.errors import InputError
     from kinematics.gcode.reader import read_gcode
     from kinematics.machine import Candidate, Machine, load_machine

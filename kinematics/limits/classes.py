@@ -13,8 +13,7 @@ from kinematics.compiled import compiled
 from kinematics.errors import InputError
 from kinematics.gcode.file_limits import Conditions
 from kinematics.gcode.labels import Labels
-from kinematics.gcode.moves import FILAMENT, KIND_NAMES, Moves
-from kinematics.gcode.nozzle import NozzleTargets
+from kinematics.gcode.moves import FILAMENT, KIND_NAMES, Moves, NozzleTargets
 
 KINDS = len(KIND_NAMES)
 MOST_CLASSES = 65_535

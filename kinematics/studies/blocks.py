@@ -19,7 +19,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.gcode.facts import JobFacts
+from kinematics.gcode.job import JobFacts
 from kinematics.gcode.moves import BED_TARGET, FILAMENT, NOZZLE_TARGET, WAITS, Events, Moves
 from kinematics.gcode.portions import Portion
 from kinematics.limits import columns as by

@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.gcode.chunks import JobFile
 from kinematics.gcode.dialects import EXTRUSION, Dialect
 from kinematics.gcode.job import Job
-from kinematics.gcode.nozzle import nozzle_targets
-from kinematics.gcode.reader import content_of, read_gcode
+from kinematics.gcode.moves import nozzle_targets
+from kinematics.gcode.reader import job_file, read_job
+from kinematics.gcode.state import ReaderOptions
 from kinematics.limits import columns as by
 from kinematics.limits.class_limits import HONOUR, IGNORE, NOTHING_VARIED, UNSCALED
 from kinematics.limits.classes import Classes, classify
@@ -43,6 +45,10 @@ class ReaderSettings(NamedTuple):
     arc_tolerance: float
     retraction: tuple[float, float]
     filament_area: float
+
+    def options(self, block_delete: bool) -> ReaderOptions:
+        """All that reading depends on beside the file."""
+        return ReaderOptions(self.home, self.arc_tolerance, *self.retraction, self.filament_area, block_delete)
 
 
 class LaidOut(NamedTuple):
@@ -103,7 +109,7 @@ class PreparedJob:
 
     def __init__(
         self,
-        source: str | memoryview | Job,
+        source: str | memoryview | JobFile | Job,
         dialect: Dialect = EXTRUSION,
         name: str | None = None,
         file_limits: str = HONOUR,
@@ -161,20 +167,18 @@ class PreparedJob:
             return self._source
         settings = reader_settings(machine, self._dialect)
         if settings not in self._jobs:
-            if self._source == "-":  # standard input can be read only once
-                self._source, self._name = content_of("-"), "-"
-            source = self._source
-            self._jobs[settings] = read_gcode(
-                bytes(source) if isinstance(source, memoryview) else source,
-                self._dialect,
-                name=self._name,
-                home=settings.home,
-                arc_tolerance=settings.arc_tolerance,
-                retraction=settings.retraction,
-                filament_area=settings.filament_area,
-                block_delete=self._block_delete,
-            )
+            if not isinstance(self._source, JobFile):
+                self._source = job_file(self._source, self._name)  # standard input can be read only once
+            self._jobs[settings] = read_job(self._source, self._dialect, settings.options(self._block_delete))
         return self._jobs[settings]
+
+    def digest(self) -> str:
+        """A hash of the job's bytes, as they lie on the disk or came; empty where they cannot be read."""
+        if isinstance(self._source, Job):
+            return ""
+        if not isinstance(self._source, JobFile):
+            self._source = job_file(self._source, self._name)
+        return self._source.digest()
 
     def reading_of(self, machine: Machine) -> object:
         """What reading and cutting the job depends on of the machine; equal for machines that do both alike."""

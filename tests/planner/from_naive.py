@@ -9,8 +9,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from kinematics.gcode.moves import Moves
-from kinematics.gcode.nozzle import NozzleTargets
+from kinematics.gcode.moves import Moves, NozzleTargets
 from kinematics.limits import columns as by
 from kinematics.limits.class_limits import UNSCALED
 from kinematics.limits.classes import Classes, classify
