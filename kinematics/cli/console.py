@@ -132,11 +132,16 @@ def _remark_lines(text: str) -> list[str]:
         return [text]
     from kinematics.reports.layout import wrapped
 
-    try:
-        width = os.get_terminal_size(sys.stderr.fileno()).columns
-    except (OSError, ValueError):
-        width = shutil.get_terminal_size().columns
-    return wrapped(encodable(text, sys.stderr.encoding or "utf-8"), width)
+    return wrapped(encodable(text, sys.stderr.encoding or "utf-8"), _width_of_errors())
+
+
+def _width_of_errors() -> int:
+    """How wide the terminal of the error stream is: as told by COLUMNS, else as it says itself, unless it says 0."""
+    if not os.environ.get("COLUMNS"):
+        with contextlib.suppress(OSError, ValueError):
+            if width := os.get_terminal_size(sys.stderr.fileno()).columns:
+                return width
+    return shutil.get_terminal_size().columns
 
 
 def remark_first_run() -> None:

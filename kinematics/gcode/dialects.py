@@ -194,6 +194,10 @@ class Dialect:
     layers: tuple[str, ...] = ()
     writes: tuple[WriteCommand, ...] = ()
 
+    def __getstate__(self) -> dict[str, object]:
+        """What is kept of it in a file: words that cannot be changed could not be, either."""
+        return {**vars(self), "words": dict(self.words)}
+
     def _table(self, letter: str) -> NDArray[np.int64]:
         table = np.full(CODES, UNKNOWN, dtype=np.int64)
         for word, meaning in self.words.items():

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from types import MappingProxyType
 from typing import NamedTuple
 
 import numpy as np
@@ -17,7 +16,7 @@ from kinematics.gcode.moves import FILAMENT, KIND_NAMES, Moves, NozzleTargets
 
 KINDS = len(KIND_NAMES)
 MOST_CLASSES = 65_535
-NOTHING_STATED: Mapping[str, float] = MappingProxyType({})
+NOTHING_STATED: Mapping[str, float] = {}  # plain, so that results can be pickled; nobody writes to a Mapping
 
 
 class MoveClass(NamedTuple):
