@@ -1,8 +1,8 @@
 """Print time and throughput of extrusion printers under motion limits.
 
 The public names are attached on first use, so that importing the package costs nothing:
-`read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `sweep`, `target`, `caps`, `ringing`, `upgrades`,
-`shop`, `InputError`.
+`read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `sweep`, `target`, `caps`, `ringing`, `rounding`,
+`upgrades`, `shop`, `InputError`.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ _HOMES = {
     "target": "kinematics.api",
     "caps": "kinematics.api",
     "ringing": "kinematics.api",
+    "rounding": "kinematics.api",
     "upgrades": "kinematics.api",
     "shop": "kinematics.api",
     "InputError": "kinematics.errors",
@@ -39,6 +40,7 @@ __all__ = [
     "load_machine",
     "read_gcode",
     "ringing",
+    "rounding",
     "shop",
     "sweep",
     "target",
@@ -46,7 +48,7 @@ __all__ = [
 ]
 
 if TYPE_CHECKING:
-    from kinematics.api import caps, compare, estimate, ringing, shop, sweep, target, upgrades
+    from kinematics.api import caps, compare, estimate, ringing, rounding, shop, sweep, target, upgrades
     from kinematics.errors import InputError
     from kinematics.gcode.reader import read_gcode
     from kinematics.machine import Candidate, Machine, load_machine

@@ -29,6 +29,7 @@ from kinematics.studies.knees import knee_of
 from kinematics.studies.knobs import Knob, check_knobs, grid, knob_from, sample
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.ringing import Ringing, ringing_of
+from kinematics.studies.rounding import Rounding, rounding_of
 from kinematics.studies.sweep import Sweep, present_total_of, ranges_left, sweep_rows
 from kinematics.studies.target import Target, target_of
 from kinematics.studies.timing import TimedJob
@@ -395,6 +396,32 @@ def ringing(job: JobLike, machine: MachineLike, dialect: str | Dialect = DEFAULT
     1
     """
     return ringing_of(_prepared_with_moves(job, _dialect(dialect)), _machine(machine))
+
+
+def rounding(job: JobLike, machine: MachineLike, dialect: str | Dialect = DEFAULT_DIALECT) -> Rounding:
+    """How far do the vibration filters of a machine take what a job prints off its drawn path?
+
+    Parameters
+    ----------
+    job, machine, dialect
+        As for `estimate`, one job; its moves are kept in memory.
+
+    Returns
+    -------
+    Rounding
+        `.worst`, `.line`, `.median`, `.most` (95 % of the printed length stay below it), `.budget` (mm); `.to_frame()`
+        has one row.
+
+    Raises InputError, also where no axis has a filter.
+
+    Examples
+    --------
+    >>> import kinematics
+    >>> filtered = {"vibration": {"x": {"filter": "ZV", "filter_frequency_hz": 40.0}}}
+    >>> round(kinematics.rounding("G1 X100 E3 F6000\\nG1 X0 E5\\n", filtered).worst, 3) > 0.0
+    True
+    """
+    return rounding_of(_prepared_with_moves(job, _dialect(dialect)), _machine(machine))
 
 
 def upgrades(

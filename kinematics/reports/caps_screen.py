@@ -99,8 +99,20 @@ def _ringing(caps: Caps) -> list[str]:
             worst = max((mode.left for mode in axis.modes), key=lambda left: left.swing)
             budget = "" if axis.budget is None else f" (budget {quantity_text(axis.budget)} mm)"
             one = f"one kick leaves at most {quantity_text(axis.by_one_kick)} mm{budget}"
-            together = f"together they reach {quantity_text(worst.swing)} mm at line {worst.line} of {ringing.job}"
-            lines.append(f"ringing on {axis.axis}: {one}; {together}")
+            together = f"one after the other they reach {quantity_text(worst.swing)} mm at line {worst.line} of"
+            lines.append(f"ringing on {axis.axis}: {one}; {together} {ringing.job}, which no budget holds")
+    return lines
+
+
+def _rounding(caps: Caps) -> list[str]:
+    """How far filters take what each job prints off its path: the worst place, half of the path, nearly all."""
+    lines = []
+    for one in caps.rounding:
+        budget = "" if one.budget is None else f" (budget {quantity_text(one.budget)} mm)"
+        lines.append(
+            f"rounding: {quantity_text(one.worst)} mm at worst{budget}, line {one.line} of {one.job}; half of the "
+            f"printed path is under {quantity_text(one.median)} mm, 95 % under {quantity_text(one.most)} mm"
+        )
     return lines
 
 
@@ -116,6 +128,7 @@ def cap_notes(caps: Caps, formulas: bool) -> list[str]:
         )
     if caps.cooling is not None:
         lines += _cooling(caps.cooling)
+    lines += _rounding(caps)
     lines += _ringing(caps)
     if not formulas:
         lines.append("--formulas shows how each number is worked out")

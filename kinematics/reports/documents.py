@@ -205,6 +205,10 @@ def caps_document(caps: Caps) -> dict[str, Any]:
         from kinematics.studies.ringing import ringing_rows
 
         document["ringing"] = [{"job": one.job, "rows": ringing_rows(one)} for one in caps.ringing]
+    if caps.rounding:
+        from kinematics.studies.rounding import rounding_row
+
+        document["rounding"] = [{"job": one.job, **rounding_row(one)} for one in caps.rounding]
     if caps.cooling is not None:
         rule = caps.cooling
         document["cooling"] = {

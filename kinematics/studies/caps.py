@@ -14,7 +14,7 @@ from kinematics.gcode.moves import PRINT, TRAVEL
 from kinematics.limits.drive import END, FORCE, SLOPE, Drives
 from kinematics.limits.flow import FLOW_KEY, filament_area, flow_at, hangs_on_temperature
 from kinematics.limits.motor_drives import jacobians, motor_drives, torque_key
-from kinematics.limits.vibration import RINGING_KEY, ROUNDING_KEY, axis_quality, filter_of_axis
+from kinematics.limits.vibration import RINGING_KEY, ROUNDING_KEY, axis_quality, filter_of_axis, rounds
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import EXTRUDER, LinearDelta, mechanism_of
 from kinematics.planner.ceilings import RAMP_SHARE
@@ -22,6 +22,7 @@ from kinematics.planner.ties import FRICTION, MASS, SHARE, motor_loads
 from kinematics.studies.causes import key_of
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.ringing import Ringing, ringing_of_timing
+from kinematics.studies.rounding import Rounding, rounding_of_timing
 from kinematics.studies.timing import Planned, Timing, time_job
 
 if TYPE_CHECKING:
@@ -66,13 +67,14 @@ class CapRow(NamedTuple):
 @dataclass(frozen=True, repr=False)
 class Caps:
     """The limits of a machine against its caps; with jobs, what each cap holds of their time, when cooling
-    rules, and how far they swing the axes."""
+    rules, how far they swing the axes, and how far filters round them."""
 
     machine: Machine
     rows: tuple[CapRow, ...]
     total: float | None
     cooling: CoolingRule | None
     ringing: tuple[Ringing, ...] = ()
+    rounding: tuple[Rounding, ...] = ()
 
     @property
     def asks_too_much(self) -> tuple[CapRow, ...]:
@@ -252,7 +254,8 @@ def caps_of(machine: Machine, prepared: Sequence[PreparedJob] = ()) -> Caps:
     cooling = cooling_rule(prepared, machine, timings) if timings else None
     swinging = machine.vibration.x.modes or machine.vibration.y.modes
     ringing = tuple(ringing_of_timing(timing) for timing in timings) if swinging else ()
-    return Caps(machine, rows, None if job is None else job.total, cooling, ringing)
+    rounding = tuple(rounding_of_timing(timing) for timing in timings) if rounds(machine) else ()
+    return Caps(machine, rows, None if job is None else job.total, cooling, ringing, rounding)
 
 
 Reals = NDArray[np.float64]
@@ -301,6 +304,7 @@ class MachineCaps:
         for axis, share in zip(AXES, direction, strict=True):
             if abs(share) > LEAST and axis != "z":
                 self._quality(axis, abs(share), caps, missing)
+        self._rounding(direction, caps)
         self._motors(np.array([*direction, 0.0]), speed, caps, missing)
         return CapsOfLimit(tuple(caps), tuple(dict.fromkeys(missing)))
 
@@ -394,6 +398,15 @@ class MachineCaps:
                 f"{per_share} = {_number(value)} mm/s²"
             )
             caps.append(KnownCap(value, RINGING_KEY, f"ringing, {axis} axis", formula))
+
+    def _rounding(self, direction: Sequence[float], caps: list[KnownCap]) -> None:
+        """Rounding of x and y together, where a direction has a share of both: the budget is a distance."""
+        most = [axis_quality(self.machine, axis).ramp_rounding for axis in "xy"]
+        shares = [abs(share) / one for share, one in zip(direction, most, strict=False)]
+        if min(shares) > 0.0:
+            value = 1.0 / math.hypot(*shares)
+            formula = f"2qε/√Σ(u·σ²)² = 1/√Σ(u/a)² = {_number(value)} mm/s², a as along each axis"
+            caps.append(KnownCap(value, ROUNDING_KEY, "rounding", formula))
 
     def _turning(self, direction: Reals) -> list[tuple[str, float]]:
         """The motors that turn for a direction (x, y, z, filament), with their speed at unit tool speed."""

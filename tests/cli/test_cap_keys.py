@@ -74,3 +74,16 @@ def test_without_a_job_and_without_a_machine(run: Run) -> None:
     assert done.status == 0
     assert "no machine given" in done.err
     assert "motors.x.torque_nm" in done.out
+
+
+def test_the_rounding_of_a_whole_job_is_told(run: Run, folder: Path) -> None:
+    """Its worst place, half of the path and nearly all of it, beside the budget."""
+    (folder / "bench.toml").write_text(MACHINE)
+    done = run("caps", JOB, "--machine", str(folder / "bench.toml"))
+    (line,) = [row for row in done.out.splitlines() if row.startswith("rounding: ")]
+    assert "mm at worst (budget 0.1 mm), line " in line
+    assert "half of the printed path is under " in line
+    document = json.loads(run("caps", JOB, "--machine", str(folder / "bench.toml"), "--json").out)
+    (found,) = document["rounding"]
+    assert found["within"] is True
+    assert 0.0 < found["median_mm"] <= found["most_mm"] <= found["worst_mm"] <= found["budget_mm"] == 0.1

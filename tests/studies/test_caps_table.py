@@ -96,7 +96,7 @@ def test_a_job_tells_what_it_asks_of_the_hotend_and_what_each_cap_holds() -> Non
     assert flow.asked == pytest.approx(100.0 * 3.74 / 100.0 * math.pi * 1.75**2 / 4)
     assert (flow.no_further_than, flow.within_caps) == (10.0, True)
     timing = time_job(PreparedJob(memoryview(JOB)), machine)
-    held = timing.by_cause["short lines: rounding, x axis"]
+    held = timing.by_cause["short lines: rounding"]
     x = row(caps, "axes.x.max_acceleration_mm_s2")
     assert held > 0.0
     assert x.share_of_time == pytest.approx(held / timing.total)

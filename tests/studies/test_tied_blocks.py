@@ -99,7 +99,7 @@ def test_budgets_are_kept_in_blocks(path: Callable[[str], Path], pieces: Pieces)
     file = path(PATH)
     assert not differences(file, machine, TINY, changes=True)
     assert not pieces.jobs
-    assert {"short lines: ringing, x axis", "short lines: rounding, y axis"} & set(
+    assert {"short lines: ringing, x axis", "short lines: rounding"} & set(
         answer(PreparedJob(str(file)), machine)["jobs"][0]["where_the_time_goes"]
     )
 

@@ -155,7 +155,8 @@ def keeps_the_budget(seeds: int) -> bool:
     nearly_all = float(np.quantile(shares, NEARLY_ALL))
     print(f"{seeds} jobs: {shares.max():.3f} at worst (job {shares.argmax()}), {nearly_all:.3f} in {NEARLY_ALL:.1%}")
     few = np.count_nonzero(shares > MOST) <= max(1.0, ALL_BUT * seeds)
-    return bool(few and shares.max() <= FARTHEST and nearly_all <= NEARLY_MOST)
+    nearly = np.count_nonzero(shares > NEARLY_MOST) <= max(1.0, (1.0 - NEARLY_ALL) * seeds)
+    return bool(few and nearly and shares.max() <= FARTHEST)
 
 
 if __name__ == "__main__":

@@ -22,7 +22,7 @@ def test_planned_and_filtered_jobs_keep_their_budget() -> None:
     assert keeps_the_budget(60)
 
 
-@pytest.mark.parametrize("seed", [1, 3, 6, 8])
+@pytest.mark.parametrize("seed", [3, 5, 6, 8])
 def test_without_the_budget_such_jobs_are_rounded_further(seed: int) -> None:
     """Else the test above would find nothing out."""
     case = drawn_case(seed)
