@@ -203,23 +203,22 @@ def peak_between(pieces: Reals, own: float, first: float, last: float, length: f
 
 @compiled_part
 def speed_on_circle(pieces: Reals, own: float, radius: float, top: float) -> float:
-    """The largest speed (mm/s) with v² <= a(v)·R, at most `top`; each piece's own root is exact."""
+    """The largest speed (mm/s) with v² <= a(v)·R, at most `top`; each piece's own root is exact.
+
+    What a curve takes of a(v), γ·v², is this very pull, and does not count twice.
+    """
     speed = min(top, math.sqrt(own * radius))
     for k in range(pieces.shape[0]):
         at, begin = 0, 0.0
         while True:
             end = pieces[k, at, END]
-            alpha, beta, gamma = (
-                pieces[k, at, ALPHA] * radius,
-                pieces[k, at, BETA] * radius,
-                pieces[k, at, GAMMA] * radius,
-            )
+            alpha, beta = pieces[k, at, ALPHA] * radius, pieces[k, at, BETA] * radius
             if alpha <= 0.0:
                 speed = min(speed, begin)
                 break
             if alpha == math.inf:
                 break
-            root = 2.0 * alpha / (beta + math.sqrt(beta * beta + 4.0 * (1.0 + gamma) * alpha))
+            root = 2.0 * alpha / (beta + math.sqrt(beta * beta + 4.0 * alpha))
             if root <= end:
                 speed = min(speed, max(root, begin))
                 break
