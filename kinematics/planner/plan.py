@@ -237,9 +237,6 @@ def plan_moves(
         if by_bytes:
             column, cause = int(np.int64(by.BYTE_RATE)), int(np.int64(by.BYTE_RATE_SPEED))
             rate_ceilings(ties.byte_reach, inverse, column, cause, features, begin, end, paces, result.cruise_cause)
-        if tied:
-            work = counting(work, find_tied(features, ties, advance, begin, end, paces, sluggish, work))
-            tie_moves(features, ties, advance, begin, paces, sluggish, result.cruise_cause, work)
         if coupled:
             coupled_corner_ceilings(features, inverse, begin, end, paces, sluggish, nodes)
         else:
@@ -257,9 +254,15 @@ def plan_moves(
             arrival_ceilings(features, rest_paces, begin, end, paces, nodes, arrivals)
         elif tied:
             arrivals[: m + 1] = 0.0
+        if tied:
+            count = find_tied(
+                features, ties, advance, begin, end, paces, sluggish, square, gains, nodes, arrivals, work
+            )
+            work = counting(work, count)
+            tie_moves(features, ties, advance, begin, paces, sluggish, result.cruise_cause, nodes, arrivals, work)
         climbing = stepped or work.tied > 0
         if climbing:
-            tie_corners(features, inverse, begin, m, square, work, nodes)
+            tie_corners(features, inverse, begin, m, square, work, nodes, arrivals)
             if window > 0:
                 look_ahead_up(features, begin, gains[:m], window, work, nodes)
         elif window > 0 and whole.size > 0:

@@ -24,10 +24,11 @@ from kinematics.planner.falling import (
     END,
     GAMMA,
     LEFT_AT_END,
+    OWN,
     acceleration_at,
     end_of_speed,
-    ramp_path,
-    ramp_time,
+    held_by,
+    ramp,
     speed_after,
     speed_on_circle,
 )
@@ -49,7 +50,8 @@ class Falling(NamedTuple):
     """The tied moves of a block: how many, and `moves` which (0 for the block's first); `place` of every move.
 
     `pieces` float64[tied, chains, pieces, 4] as in `falling`, `chains` how many of them a move has, `causes` theirs;
-    `own` (of every move) its constant ceiling (mm/s²); `sure` 2·a·L (mm²/s²) with the least a at its two nodes.
+    `own` (of every move) its constant ceiling (mm/s²); `sure` 2·a·L (mm²/s²) with the least a at its two nodes; `level`
+    the squared speed up to which the constant ceiling holds.
     """
 
     tied: int
@@ -60,6 +62,7 @@ class Falling(NamedTuple):
     causes: Codes
     own: Reals
     sure: Reals
+    level: Reals
 
 
 @compiled_part
@@ -74,6 +77,7 @@ def room_for(size: int, count: int, chains: int, pieces: int) -> Falling:
         np.empty((count, chains), np.uint8),
         np.empty(size),
         np.empty(size),
+        np.empty(size),
     )
 
 
@@ -85,7 +89,7 @@ def counting(work: Falling, count: int) -> Falling:
         size = min(2 * count, work.moves.size)
         pieces = np.empty((size, pieces.shape[1], pieces.shape[2], 4))
         chains, causes = np.empty(size, np.int64), np.empty((size, causes.shape[1]), np.uint8)
-    return Falling(count, work.moves, work.place, pieces, chains, causes, work.own, work.sure)
+    return Falling(count, work.moves, work.place, pieces, chains, causes, work.own, work.sure, work.level)
 
 
 @compiled_part
@@ -95,37 +99,67 @@ def extruder_tie(ratio: float, advance: float, delay: float) -> float:
 
 
 @compiled_part
-def gives(curves: Reals, motor: int, load: Reals, pull: float, speed: float, acceleration: float) -> bool:
+def gives(
+    curves: Reals,
+    motor: int,
+    mass: float,
+    friction: float,
+    share: float,
+    pull: float,
+    speed: float,
+    acceleration: float,
+) -> bool:
     """Whether a drive admits an acceleration up to a tool speed, with a tenth of what it gives at rest to spare there.
 
-    `load` float64[3] of MASS, FRICTION, SHARE; `pull` as in `Ties`.
+    `mass`, `friction`, `share` and `pull` of the move as in `Ties`.
     """
-    at = speed * load[SHARE]
+    at = speed * share
     piece = 0
     while at > curves[motor, piece, END_OF_CURVE]:
         piece += 1
-    at_rest = LEFT_AT_END * (curves[motor, 0, FORCE] - load[FRICTION])
-    asked = max(acceleration * max(load[MASS], LEAST_MASS), at_rest) + load[FRICTION] + pull * speed * speed
+    at_rest = LEFT_AT_END * (curves[motor, 0, FORCE] - friction)
+    asked = max(acceleration * max(mass, LEAST_MASS), at_rest) + friction + pull * speed * speed
     return bool(asked <= curves[motor, piece, FORCE] - curves[motor, piece, SLOPE] * at)
 
 
 @compiled_part
 def find_tied(
-    features: Features, ties: Ties, advance: Reals, begin: int, end: int, paces: Reals, sluggish: Reals, work: Falling
+    features: Features,
+    ties: Ties,
+    advance: Reals,
+    begin: int,
+    end: int,
+    paces: Reals,
+    sluggish: Reals,
+    square: float,
+    gains: Reals,
+    nodes: Reals,
+    arrivals: Reals,
+    work: Falling,
 ) -> int:
-    """Write which moves from `begin` to `end` are tied to `work`, and return how many; arguments as in `tie_moves`."""
+    """Write which moves from `begin` to `end` are tied to `work`, and return how many; arguments as in `tie_moves`.
+
+    A move that cannot come to a speed at which less than its constant ceiling is admitted is not: at most it comes to
+    v² = a·L + (v_0² + v_1²)/2 between the ceilings of its nodes. `gains` 2·a·L, `square` the first node's (mm²/s²).
+    """
+    rest = features.rest
     ratio, move_class, curves, loads, pulls = features.ratio, features.move_class, ties.curves, ties.loads, ties.pulls
     tied, place, own = work.moves, work.place, work.own
     count = 0
     for k in range(end - begin):
         i = begin + k
-        speed, acceleration = min(1.0 / paces[k], FASTEST), 1.0 / sluggish[k]
+        acceleration = 1.0 / sluggish[k]
         own[k] = acceleration
+        ends = square if k == 0 and not rest[i] else nodes[k]
+        ends = 0.5 * (gains[k] + ends + (arrivals[k + 1] if rest[i + 1] else nodes[k + 1]))
+        speed = min(1.0 / paces[k], FASTEST)
+        speed = min(speed, math.sqrt(ends))
         row = np.int64(move_class[i])
         delay = advance[row, DELAY]
         admitted = speed + delay * acceleration <= extruder_tie(ratio[i], advance[row, ADVANCE], delay)
         for motor in range(curves.shape[0]):
-            admitted = admitted and gives(curves, motor, loads[i, motor], pulls[i, motor], speed, acceleration)
+            mass, friction, share = loads[i, motor, MASS], loads[i, motor, FRICTION], loads[i, motor, SHARE]
+            admitted = admitted and gives(curves, motor, mass, friction, share, pulls[i, motor], speed, acceleration)
         place[k] = FREE
         if not admitted:
             place[k] = count
@@ -143,30 +177,35 @@ def tie_moves(
     paces: Reals,
     sluggish: Reals,
     cruise_cause: Codes,
+    nodes: Reals,
+    arrivals: Reals,
     work: Falling,
 ) -> None:
     """Write the tables of the moves that `find_tied` found, and lower their ceilings of speed to where speed ends.
 
     `advance` float64[classes, 2] of ADVANCE (mm/s of filament; infinity for no limit) and DELAY p (s; 0 where none). Of
-    the block, index 0 for `begin`: `paces` 1/v, lowered, and `sluggish` 1/a. No move may be stuck (`make_ties`).
+    the block, index 0 for `begin`: `paces` 1/v, lowered, and `sluggish` 1/a; squared speeds `nodes` and `arrivals`,
+    lowered likewise. No move may be stuck (`make_ties`).
     """
     ratio, move_class, curves, loads, pulls = features.ratio, features.move_class, ties.curves, ties.loads, ties.pulls
     pieces, chains, causes = work.pieces, work.chains, work.causes
+    moves = work.moves
     for slot in range(work.tied):
-        k = work.moves[slot]
+        k = moves[slot]
         i = begin + k
         speed, acceleration = min(1.0 / paces[k], FASTEST), 1.0 / sluggish[k]
         top, used = speed, 0
         for motor in range(curves.shape[0]):
-            if gives(curves, motor, loads[i, motor], pulls[i, motor], speed, acceleration):
+            mass, friction, share = loads[i, motor, MASS], loads[i, motor, FRICTION], loads[i, motor, SHARE]
+            if gives(curves, motor, mass, friction, share, pulls[i, motor], speed, acceleration):
                 continue
-            inverse, share = 1.0 / max(loads[i, motor, MASS], LEAST_MASS), loads[i, motor, SHARE]
+            inverse = 1.0 / max(mass, LEAST_MASS)
             for piece in range(curves.shape[1]):
-                row = pieces[slot, used, piece]
-                row[ALPHA] = (curves[motor, piece, FORCE] - loads[i, motor, FRICTION]) * inverse
-                row[BETA] = curves[motor, piece, SLOPE] * share * inverse
-                row[GAMMA] = pulls[i, motor] * inverse
-                row[END] = curves[motor, piece, END_OF_CURVE] / share if share > 0.0 else math.inf
+                pieces[slot, used, piece, ALPHA] = (curves[motor, piece, FORCE] - friction) * inverse
+                pieces[slot, used, piece, BETA] = curves[motor, piece, SLOPE] * share * inverse
+                pieces[slot, used, piece, GAMMA] = pulls[i, motor] * inverse
+                end = curves[motor, piece, END_OF_CURVE]
+                pieces[slot, used, piece, END] = end / share if share > 0.0 else math.inf
             causes[slot, used] = by.DRIVE_1 + motor
             most = end_of_speed(pieces[slot], used)
             if most < top:
@@ -178,8 +217,8 @@ def tie_moves(
         extruder = extruder_tie(ratio[i], advance[row_of_class, ADVANCE], delay)
         if not speed + delay * acceleration <= extruder:
             for piece in range(curves.shape[1]):
-                row = pieces[slot, used, piece]
-                row[ALPHA], row[BETA], row[GAMMA], row[END] = extruder / delay, 1.0 / delay, 0.0, math.inf
+                pieces[slot, used, piece, ALPHA], pieces[slot, used, piece, BETA] = extruder / delay, 1.0 / delay
+                pieces[slot, used, piece, GAMMA], pieces[slot, used, piece, END] = 0.0, math.inf
             causes[slot, used] = by.ADVANCE
             if extruder < top:
                 top = extruder
@@ -188,55 +227,70 @@ def tie_moves(
         chains[slot] = used
         if top < speed:
             paces[k] = 1.0 / top
+            nodes[k] = min(nodes[k], top * top)
+            ends = arrivals if features.rest[i + 1] else nodes
+            ends[k + 1] = min(ends[k + 1], top * top)
 
 
 @compiled_part
 def tie_corners(
-    features: Features, inverse: Reals, begin: int, moves: int, square: float, work: Falling, nodes: Reals
+    features: Features,
+    inverse: Reals,
+    begin: int,
+    moves: int,
+    square: float,
+    work: Falling,
+    nodes: Reals,
+    arrivals: Reals,
 ) -> None:
     """Lower the squared ceilings of nodes to v² <= a(v)·R of the tied moves beside them, and write `work.sure`.
 
     R is the smaller of the circle's that junction deviation draws and of the curve rule's. `inverse` of limits as in
-    `ceilings`, `square` the squared speed at the first node.
+    `ceilings`, `square` the squared speed at the first node, `arrivals` where rest is reached.
     """
     sharpness, curvature, rest, classes = features.sharpness, features.curvature, features.rest, features.move_class
-    length = features.length
+    length, deviation = features.length, by.DEVIATION
+    tables, chains, moves_tied, own, sure = work.pieces, work.chains, work.moves, work.own, work.sure
+    level = work.level
     for slot in range(work.tied):
-        k = work.moves[slot]
-        pieces = work.pieces[slot, : work.chains[slot]]
+        k = moves_tied[slot]
+        pieces = tables[slot, : chains[slot]]
+        chain, _, _, _, until = held_by(pieces, own[k], 0.0)
+        level[k] = until * until if chain == OWN else 0.0
         for node in range(k, k + 2):
             i = begin + node
-            if node == 0 or node >= moves or rest[i]:
+            if node == 0 or node >= moves or rest[i] or nodes[node] <= level[k]:
                 continue
-            bend = max(sharpness[i] * inverse[np.int64(classes[i]), by.DEVIATION], curvature[i])
+            bend = max(sharpness[i] * inverse[np.int64(classes[i]), deviation], curvature[i])
             if bend > 0.0:
                 top = math.sqrt(nodes[node])
-                speed = speed_on_circle(pieces, work.own[k], 1.0 / bend, top)
+                speed = speed_on_circle(pieces, own[k], 1.0 / bend, top)
                 if speed < top:
                     nodes[node] = speed * speed
     for slot in range(work.tied):
-        k = work.moves[slot]
-        before = square if k == 0 and not rest[begin] else nodes[k]
-        fastest = math.sqrt(max(before, nodes[k + 1])) * JUST_BELOW
-        least = acceleration_at(work.pieces[slot, : work.chains[slot]], work.own[k], fastest)
-        work.sure[k] = 2.0 * max(least, 0.0) * length[begin + k]
+        k = moves_tied[slot]
+        i = begin + k
+        before = square if k == 0 and not rest[i] else nodes[k]
+        fastest = max(before, arrivals[k + 1] if rest[i + 1] else nodes[k + 1])
+        least = own[k]
+        if fastest > level[k]:
+            least = max(0.0, acceleration_at(tables[slot, : chains[slot]], own[k], math.sqrt(fastest) * JUST_BELOW))
+        sure[k] = 2.0 * least * length[i]
 
 
 @compiled_part
-def reached(work: Falling, k: int, length: float, gain: float, square: float, ceiling: float) -> float:
-    """The squared speed at the fast end of a move whose slow end has the speed `square`, at most `ceiling`; mm²/s².
+def reached(
+    pieces: Reals, chains: Places, slot: int, own: float, sure: float, length: float, square: float, ceiling: float
+) -> float:
+    """The squared speed at the fast end of a tied move whose slow end has the speed `square`, at most `ceiling`.
 
-    v² + 2aL where that is certain: of a move that is not tied, or with the least a that holds in it.
+    All in mm²/s²; v² + 2aL with the least a that holds in the move where that is certain to be enough. Arrays come one
+    by one: each that is taken out of a tuple costs two atomic counts.
     """
-    if square >= ceiling:
-        return ceiling
-    slot = work.place[k]
-    if slot == FREE:
-        return min(square + gain, ceiling)
-    if square + work.sure[k] >= ceiling:
+    if square + sure >= ceiling:
         return ceiling
     top = math.sqrt(ceiling)
-    speed = speed_after(work.pieces[slot, : work.chains[slot]], work.own[k], math.sqrt(square), length, top)
+    speed = speed_after(pieces[slot, : chains[slot]], own, math.sqrt(square), length, top)
     return ceiling if speed >= top else speed * speed
 
 
@@ -249,6 +303,8 @@ def look_ahead_up(features: Features, begin: int, gains: Reals, window: int, wor
     reached with its step. Where moves are cut the controller sees whole ones, and only their starts are lowered.
     """
     whole, rest, length = features.whole, features.rest, features.length
+    place, own, sure, pieces, chains = work.place, work.own, work.sure, work.pieces, work.chains
+    level = work.level
     n = gains.size
     cut = whole.size > 0
     node = stop = 0
@@ -267,7 +323,11 @@ def look_ahead_up(features: Features, begin: int, gains: Reals, window: int, wor
             met = stop - 1
         else:
             for k in range(stop - 1, node - 1, -1):
-                square = reached(work, k, length[begin + k], gains[k], square, nodes[k])
+                slot, most = place[k], nodes[k]
+                if slot == FREE or square >= most or square + gains[k] <= level[k]:
+                    square = min(square + gains[k], most)
+                else:
+                    square = reached(pieces, chains, slot, own[k], sure[k], length[begin + k], square, most)
                 if square >= nodes[k] * BELOW_CEILING:
                     met = k
                 elif k > node and rest[begin + k]:
@@ -289,9 +349,15 @@ def last_met(features: Features, begin: int, gains: Reals, work: Falling, nodes:
     As `passes.last_held`: how motion goes on behind the block is then of no account.
     """
     rest, length = features.rest, features.length
+    place, own, sure, pieces, chains = work.place, work.own, work.sure, work.pieces, work.chains
+    level = work.level
     square = 0.0
     for k in range(gains.size - 1, 0, -1):
-        square = reached(work, k, length[begin + k], gains[k], square, nodes[k])
+        slot, most = place[k], nodes[k]
+        if slot == FREE or square >= most or square + gains[k] <= level[k]:
+            square = min(square + gains[k], most)
+        else:
+            square = reached(pieces, chains, slot, own[k], sure[k], length[begin + k], square, most)
         if square >= nodes[k] * BELOW_CEILING:
             return k
         if rest[begin + k]:
@@ -305,9 +371,15 @@ def pass_backward(
 ) -> None:
     """Lower the squared ceilings of the nodes to those from which each move can brake, the first node's as well."""
     rest, length = features.rest, features.length
+    place, own, sure, pieces, chains = work.place, work.own, work.sure, work.pieces, work.chains
+    level = work.level
     square = arrivals[n] if rest[begin + n] else nodes[n]
     for k in range(n - 1, -1, -1):
-        square = reached(work, k, length[begin + k], gains[k], square, nodes[k])
+        slot, most = place[k], nodes[k]
+        if slot == FREE or square >= most or square + gains[k] <= level[k]:
+            square = min(square + gains[k], most)
+        else:
+            square = reached(pieces, chains, slot, own[k], sure[k], length[begin + k], square, most)
         nodes[k] = square
         if rest[begin + k]:
             square = arrivals[k]
@@ -319,17 +391,23 @@ def pass_forward(
 ) -> float:
     """Lower the squared ceilings to what can be reached, beginning with `square`, or from rest; return the last one."""
     rest, length = features.rest, features.length
+    place, own, sure, pieces, chains = work.place, work.own, work.sure, work.pieces, work.chains
+    level = work.level
     if rest[begin]:
         square = nodes[0]
     nodes[0] = square
     for k in range(n):
-        if rest[begin + k + 1]:
-            arrivals[k + 1] = reached(work, k, length[begin + k], gains[k], square, arrivals[k + 1])
+        ends_at_rest = rest[begin + k + 1]
+        slot, most = place[k], arrivals[k + 1] if ends_at_rest else nodes[k + 1]
+        if slot == FREE or square >= most or square + gains[k] <= level[k]:
+            square = min(square + gains[k], most)
+        else:
+            square = reached(pieces, chains, slot, own[k], sure[k], length[begin + k], square, most)
+        arrivals[k + 1] = square
+        if ends_at_rest:
             square = nodes[k + 1]
         else:
-            square = reached(work, k, length[begin + k], gains[k], square, nodes[k + 1])
             nodes[k + 1] = square
-            arrivals[k + 1] = square
     return square
 
 
@@ -358,15 +436,14 @@ def ramps_of_tied(
     for chain in range(shares.size):
         shares[chain] = 0.0
     low, high = min(first, last), max(first, last)
-    left = length - (ramp_path(pieces, own, low, high) if high > low else 0.0)
+    path, between = ramp(pieces, own, low, high, shares) if high > low else (0.0, 0.0)
+    left = length - path
     peak, beyond = high, 0.0
     if high < top and left > NO_PATH * length:
         peak = max(high, speed_after(pieces, own, high, 0.5 * left, top))
-        beyond = ramp_time(pieces, own, high, peak, shares)
-        left -= 2.0 * ramp_path(pieces, own, high, peak)
-        for chain in range(shares.size):
-            shares[chain] *= 2.0
-    between = ramp_time(pieces, own, low, high, shares) if high > low else 0.0
+        for _ in range(2):
+            path, beyond = ramp(pieces, own, high, peak, shares)
+            left -= path
     cruise = max(0.0, left) / peak
     if first < last:
         return peak, between + beyond, cruise, beyond
@@ -394,28 +471,35 @@ def tied_durations(
     length, move_class, ramp_cause = features.length, features.move_class, parts.ramp_cause
     shares = np.empty(work.pieces.shape[1] + 1)
     lanes = seconds.shape[0]
+    moves, tables, owns, causes, numbers = work.moves, work.pieces, work.own, work.causes, work.chains
+    levels = work.level
+    peak, rising, cruising, falling = parts.peak, parts.rising, parts.cruising, parts.falling
+    acceleration, duration, cruise_cause = parts.acceleration, parts.duration, parts.cruise_cause
     for slot in range(work.tied):
-        k = work.moves[slot]
+        k = moves[slot]
         if begin + k >= end:
             return
-        i, lane, chains = begin + k, k % lanes, work.chains[slot]
-        pieces, own = work.pieces[slot, :chains], work.own[k]
+        i, lane, chains = begin + k, k % lanes, numbers[slot]
+        if peak[i] * peak[i] <= levels[k]:  # what the constant ceiling makes of it holds
+            seconds[lane, np.int64(move_class[i]), np.int64(ramp_cause[i])] += rising[i] + falling[i]
+            continue
+        pieces, own = tables[slot, :chains], owns[k]
         v0, v1 = math.sqrt(nodes[k]), math.sqrt(arrivals[k + 1])
         top = max(1.0 / paces[k], max(v0, v1))
         speed, rise, cruise, fall = ramps_of_tied(pieces, own, length[i], v0, v1, top, shares)
         if speed < top * BELOW_CEILING:
-            parts.cruise_cause[i] = np.uint8(by.CORNER)
-        parts.acceleration[i] = max(0.0, acceleration_at(pieces, own, speed * JUST_BELOW))
+            cruise_cause[i] = np.uint8(by.CORNER)
+        acceleration[i] = max(0.0, acceleration_at(pieces, own, speed * JUST_BELOW))
         row, most = np.int64(move_class[i]), shares[chains]
         seconds[lane, row, np.int64(ramp_cause[i])] += shares[chains]
         for chain in range(chains):
-            cause = work.causes[slot, chain]
+            cause = causes[slot, chain]
             seconds[lane, row, np.int64(cause)] += shares[chain]
             if shares[chain] > most:
                 most = shares[chain]
                 ramp_cause[i] = cause
-        parts.peak[i], parts.rising[i], parts.cruising[i], parts.falling[i] = speed, rise, cruise, fall
-        parts.duration[i] = rise + cruise + fall
+        peak[i], rising[i], cruising[i], falling[i] = speed, rise, cruise, fall
+        duration[i] = rise + cruise + fall
 
 
 @compiled_part
@@ -425,10 +509,10 @@ def add_untied_seconds(
     """Add the seconds of moves as `plan.add_seconds` does, all but those of the ramps of tied moves."""
     lanes = seconds.shape[0]
     rising, cruising, falling = parts.rising, parts.cruising, parts.falling
-    cruise_cause, ramp_cause = parts.cruise_cause, parts.ramp_cause
+    cruise_cause, ramp_cause, place = parts.cruise_cause, parts.ramp_cause, work.place
     for k in range(end - begin):
         i = begin + k
         row = np.int64(move_class[i])
         seconds[k % lanes, row, np.int64(cruise_cause[i])] += cruising[i]
-        if work.place[k] == FREE:
+        if place[k] == FREE:
             seconds[k % lanes, row, np.int64(ramp_cause[i])] += rising[i] + falling[i]
