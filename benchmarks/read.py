@@ -1,9 +1,10 @@
 """Reading: a job file to moves, beside two fast CSV readers on the same numbers, one thread each, and plain Python.
 
 The job is all samples, one after the other, again and again up to 64 MB, with their comments, arcs and M words. The CSV
-files hold the numbers of its X, Y and E moves and nothing else, so every peer has less to decide. The unit is number
-fields a second, from a file that the system holds in memory; each turn is a process of its own. Peers that are not
-installed are left out.
+files hold the numbers of its X, Y and E moves and nothing else, so every peer has less to decide. Portions that are let
+go again are held against what the CSV readers give batch by batch, moves that are joined and kept against what they
+read at once. The unit is number fields a second, from a file that the system holds in memory; each turn is a process of
+its own. Peers that are not installed are left out.
 Run from anywhere: python benchmarks/read.py
 """
 
@@ -16,52 +17,63 @@ import re
 import statistics
 import tempfile
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from multiprocessing.managers import BarrierProxy
 from pathlib import Path
 
 os.environ["POLARS_MAX_THREADS"] = "1"
 
 from contest import SAMPLES, Times, Verdicts, table
 
+from kinematics.gcode.chunks import JobFile
+from kinematics.gcode.dialects import EXTRUSION
+from kinematics.gcode.portions import Portions, Wanted
 from kinematics.gcode.reader import read_gcode
+from kinematics.gcode.state import ReaderOptions
 
-ONE_THREAD, TWO_THREADS = "kinematics, one thread", "kinematics, two threads"
-CSV_READERS, SPLIT = ("pyarrow.csv", "polars.read_csv"), "plain Python split"
+PORTIONS, JOINED = "kinematics, portions", "kinematics, joined moves"
+IN_BATCHES = ("pyarrow.csv.open_csv", "polars.scan_csv, batches")
+AT_ONCE = ("pyarrow.csv.read_csv", "polars.read_csv")
+SPLIT = "plain Python split"
 SIZE = 64 << 20  # bytes
 COLUMNS = ("x", "y", "e")
 LINE = re.compile(rb"^G[0-3](?: [A-Z][-+.0-9]+)+", re.MULTILINE)
 XYE = re.compile(rb"^G1 X([-.0-9]+) Y([-.0-9]+) E([-.0-9]+)$", re.MULTILINE)
-TIMES_CSV = 1.25
+TIMES_IN_BATCHES, TIMES_AT_ONCE = 1.25, 1.0
 TIMES_PYTHON = 20.0
-TIMES_ONE_THREAD = 1.5
-TIMES_ALONE = 1.8  # what two processes that have nothing to do with each other must bring, or the machine is busy
-ROUNDS_ALONE = 5
 ROUNDS, RUNS, TURN = 5, 5, 2.0  # turns of each; runs in a turn, fewer once so many seconds are over
 
 
-def with_pyarrow(path: Path) -> Callable[[], object] | None:
-    """Read the CSV file with pyarrow on one thread; None where it is missing."""
-    if importlib.util.find_spec("pyarrow") is None:
-        print("pyarrow is not installed: left out")
-        return None
+def used_up(batches: Iterable[object]) -> None:
+    """Take every batch and let it go again."""
+    for _ in batches:
+        pass
+
+
+def with_portions(path: Path) -> None:
+    """Read the job into portions."""
+    used_up(Portions(JobFile(path), EXTRUSION, ReaderOptions(), Wanted()).read())
+
+
+def with_pyarrow(path: Path, in_batches: bool) -> Callable[[], object]:
+    """Read the CSV file with pyarrow on one thread."""
     import pyarrow as arrow
     from pyarrow import csv
 
     reading = csv.ReadOptions(use_threads=False, column_names=COLUMNS)
     types = csv.ConvertOptions(column_types=dict.fromkeys(COLUMNS, arrow.float64()))
+    if in_batches:
+        return lambda: used_up(csv.open_csv(path, read_options=reading, convert_options=types))
     return lambda: csv.read_csv(path, read_options=reading, convert_options=types)
 
 
-def with_polars(path: Path) -> Callable[[], object] | None:
-    """Read the CSV file with polars, held to one thread above; None where it is missing."""
-    if importlib.util.find_spec("polars") is None:
-        print("polars is not installed: left out")
-        return None
+def with_polars(path: Path, in_batches: bool) -> Callable[[], object]:
+    """Read the CSV file with polars, held to one thread above."""
     import polars
 
     columns = dict.fromkeys(COLUMNS, polars.Float64)
+    if in_batches:
+        return lambda: used_up(polars.scan_csv(path, has_header=False, schema=columns).collect_batches())
     return lambda: polars.read_csv(path, has_header=False, schema=columns)
 
 
@@ -75,37 +87,18 @@ def with_split(path: Path) -> list[list[float]]:
         ]
 
 
-def read_alone(path: Path, gate: BarrierProxy) -> float:
-    """Seconds of some readings on one thread, begun when everybody has come to the gate."""
-    read_gcode(path, threads=1)
-    gate.wait()
-    begin = time.perf_counter()
-    for _ in range(ROUNDS_ALONE):
-        read_gcode(path, threads=1)
-    return time.perf_counter() - begin
-
-
-def two_alone(path: Path) -> float:
-    """How much two processes that have nothing to do with each other read in the time in which one reads alone."""
-    seconds = []
-    with multiprocessing.Manager() as manager:
-        for processes in (1, 2):
-            with multiprocessing.Pool(processes) as pool:
-                gate = manager.Barrier(processes)
-                seconds.append(max(pool.starmap(read_alone, [(path, gate)] * processes)))
-    return 2.0 * seconds[0] / seconds[1]
-
-
 def reader(name: str, job: Path, numbers: Path) -> Callable[[], object] | None:
     """What a contestant does; None where it is not installed."""
-    if name == "pyarrow.csv":
-        return with_pyarrow(numbers)
-    if name == "polars.read_csv":
-        return with_polars(numbers)
     if name == SPLIT:
         return lambda: with_split(job)
-    threads = 1 if name == ONE_THREAD else 2
-    return lambda: read_gcode(job, threads=threads)
+    if name in (PORTIONS, JOINED):
+        return (lambda: with_portions(job)) if name == PORTIONS else (lambda: read_gcode(job))
+    package = name.split(".")[0]
+    if importlib.util.find_spec(package) is None:
+        print(f"{package} is not installed: left out")
+        return None
+    read = with_pyarrow if package == "pyarrow" else with_polars
+    return read(numbers, name in IN_BATCHES)
 
 
 def seconds_of(name: str, job: Path, numbers: Path) -> list[float]:
@@ -144,11 +137,9 @@ def main() -> None:
         job, numbers = Path(folder) / "job.gcode", Path(folder) / "numbers.csv"
         job.write_bytes(content * copies)
         numbers.write_bytes(b"".join(b",".join(row) + b"\n" for row in rows) * copies)
-        times = in_processes((ONE_THREAD, TWO_THREADS, *CSV_READERS, SPLIT), job, numbers)
-        alone = two_alone(job)
-    readers = list(times)
-    csv_readers = [name for name in CSV_READERS if name in times]
-    fields = {name: in_csv if name in csv_readers else in_job for name in readers}
+        times = in_processes((PORTIONS, *IN_BATCHES, JOINED, *AT_ONCE, SPLIT), job, numbers)
+    csv_readers = [name for name in (*IN_BATCHES, *AT_ONCE) if name in times]
+    fields = {name: in_csv if name in csv_readers else in_job for name in times}
     rate = {name: fields[name] / each.least for name, each in times.items()}
     table(
         ["file to numbers", "fields", "seconds", "median", "million fields a second"],
@@ -157,21 +148,15 @@ def main() -> None:
             for name, each in times.items()
         ],
     )
-    for name in csv_readers:
-        ratio = rate[ONE_THREAD] / rate[name]
-        verdicts.judge(f"at least {TIMES_CSV:g} times the fields of {name}", f"{ratio:.2f} times", ratio >= TIMES_CSV)
-    ratio = rate[ONE_THREAD] / rate[SPLIT]
-    target = f"at least {TIMES_PYTHON:g} times the fields of plain Python"
+    for ours, peers, least in ((PORTIONS, IN_BATCHES, TIMES_IN_BATCHES), (JOINED, AT_ONCE, TIMES_AT_ONCE)):
+        for name in peers:
+            if name in times:
+                ratio = rate[ours] / rate[name]
+                target = f"{ours}: at least {least:g} times the fields of {name}"
+                verdicts.judge(target, f"{ratio:.2f} times", ratio >= least)
+    ratio = rate[JOINED] / rate[SPLIT]
+    target = f"{JOINED}: at least {TIMES_PYTHON:g} times the fields of plain Python"
     verdicts.judge(target, f"{ratio:.1f} times", ratio >= TIMES_PYTHON)
-    ratio = rate[TWO_THREADS] / rate[ONE_THREAD]
-    if ratio < TIMES_ONE_THREAD and alone < TIMES_ALONE:
-        print(
-            f"machine busy: two processes alone bring {alone:.2f} times one; two threads {ratio:.2f} times, not judged"
-        )
-    else:
-        target = f"two threads at least {TIMES_ONE_THREAD:g} times one"
-        found = f"{ratio:.2f} times; two processes alone {alone:.2f} times"
-        verdicts.judge(target, found, ratio >= TIMES_ONE_THREAD)
     verdicts.exit()
 
 

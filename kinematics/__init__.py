@@ -1,7 +1,8 @@
 """Print time and throughput of extrusion printers under motion limits.
 
 The public names are attached on first use, so that importing the package costs nothing:
-`read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `ringing`, `upgrades`, `shop`, `InputError`.
+`read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `sweep`, `target`, `caps`, `ringing`, `upgrades`,
+`shop`, `InputError`.
 """
 
 from __future__ import annotations
@@ -18,6 +19,9 @@ _HOMES = {
     "load_machine": "kinematics.machine",
     "estimate": "kinematics.api",
     "compare": "kinematics.api",
+    "sweep": "kinematics.api",
+    "target": "kinematics.api",
+    "caps": "kinematics.api",
     "ringing": "kinematics.api",
     "upgrades": "kinematics.api",
     "shop": "kinematics.api",
@@ -29,17 +33,20 @@ __all__ = [
     "InputError",
     "Machine",
     "__version__",
+    "caps",
     "compare",
     "estimate",
     "load_machine",
     "read_gcode",
     "ringing",
     "shop",
+    "sweep",
+    "target",
     "upgrades",
 ]
 
 if TYPE_CHECKING:
-    from kinematics.api import compare, estimate, ringing, shop, upgrades
+    from kinematics.api import caps, compare, estimate, ringing, shop, sweep, target, upgrades
     from kinematics.errors import InputError
     from kinematics.gcode.reader import read_gcode
     from kinematics.machine import Candidate, Machine, load_machine

@@ -10,8 +10,11 @@ from __future__ import annotations
 import hashlib
 import importlib
 import os
+import pickle
 import shutil
+import stat
 import sys
+import zlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -22,11 +25,14 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numba
 import numpy
 from numba import types
+from numba.core.caching import FunctionCache, IndexDataCacheFile
 from numba.extending import intrinsic, overload
 
 Kernel = TypeVar("Kernel", bound=Callable[..., Any])
 
 KEPT_CACHES = 4
+OTHERS_WRITE = stat.S_IWGRP | stat.S_IWOTH
+SEAL = 4  # bytes of a checksum
 # Where kernels live, and what they import: nothing above these rooms reaches into machine code.
 KERNEL_ROOMS = ("gcode", "limits", "machine", "planner", "vibration")
 
@@ -46,19 +52,28 @@ def _source_key() -> str:
     return digest.hexdigest()[:20]
 
 
-def _cache_root() -> Path:
+def _cache_root() -> Path | None:
+    """Where caches are kept; None where the user has no home, and a relative name of one is none."""
     if os.environ.get("KINEMATICS_CACHE_DIR"):
-        return Path(os.environ["KINEMATICS_CACHE_DIR"])
-    base = os.environ.get("XDG_CACHE_HOME") or os.path.join(os.path.expanduser("~"), ".cache")
-    return Path(base) / "kinematics-compiled"
+        return Path(os.environ["KINEMATICS_CACHE_DIR"]).absolute()
+    base = os.environ.get("XDG_CACHE_HOME", "")
+    if not os.path.isabs(base):  # which the standard for such folders says to pass over (XDG Base Directory, 0.8)
+        base = os.path.join(os.path.expanduser("~"), ".cache")
+    return Path(base) / "kinematics-compiled" if os.path.isabs(base) else None
 
 
 def _prepare_cache() -> tuple[Path | None, bool]:
-    """The cache folder (None where nothing can be written) and whether it was already there."""
-    folder = _cache_root() / _source_key()
-    warm = (folder / "warm").exists()
+    """The cache folder (None where nothing can be kept, or nothing trusted) and whether it was already there."""
+    root = _cache_root()
+    if root is None:
+        return None, False
+    folder = root / _source_key()
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        root.mkdir(mode=0o700, parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, exist_ok=True)
+        if not _is_ours_alone(root, folder):
+            return None, False
+        warm = (folder / "warm").exists()
         if not warm:
             probe = folder / f"probe-{os.getpid()}"
             probe.write_bytes(b"")
@@ -66,9 +81,16 @@ def _prepare_cache() -> tuple[Path | None, bool]:
             _prune(folder)
     except OSError:
         return None, False
-    if not warm and not os.access(folder, os.W_OK):
-        return None, False
     return folder, warm
+
+
+def _is_ours_alone(root: Path, folder: Path) -> bool:
+    """Whether nobody else can have put machine code into a folder, or can put another one in its place."""
+    if not hasattr(os, "geteuid"):
+        return True
+    about, above = os.lstat(folder), os.stat(root)
+    ours = stat.S_ISDIR(about.st_mode) and about.st_uid == os.geteuid() and not about.st_mode & OTHERS_WRITE
+    return ours and (not above.st_mode & OTHERS_WRITE or bool(above.st_mode & stat.S_ISVTX))
 
 
 def _prune(current: Path) -> None:
@@ -101,11 +123,96 @@ def leave_linear_algebra_out() -> None:
 
 def mark_warm() -> None:
     """Note that a whole run has gone through, so that the next one need not announce compiling."""
-    if CACHE_FOLDER is not None and not CACHE_WAS_WARM:
+    if CACHE_FOLDER is not None and not CACHE_WAS_WARM and not _faults:
         try:
             (CACHE_FOLDER / "warm").write_bytes(b"")
         except OSError:
             pass
+
+
+_faults: list[str] = []  # what was wrong with the cache
+_listeners: list[Callable[[str], None]] = []
+
+
+def hear_of_faults(tell: Callable[[str], None]) -> None:
+    """Have somebody told, once, that the cache is damaged or full."""
+    _listeners[:] = [tell]
+
+
+def _note_fault(text: str) -> None:
+    if not _faults:
+        for tell in _listeners:
+            tell(text)
+    _faults.append(text)
+
+
+class _KeptFile(IndexDataCacheFile):  # type: ignore[misc]
+    """Machine code in files with a checksum, and with what it was made for: a damaged one would end the process, and of
+    two processes that write at once one may leave the other's code under its own name.
+    """
+
+    def _dump(self, obj: object) -> bytes:
+        content: bytes = super()._dump(obj)
+        return content + zlib.crc32(content).to_bytes(SEAL, "little")
+
+    def _load_index(self) -> Any:
+        try:
+            with open(self._index_path, "rb") as file:
+                pickle.load(file)
+                _unsealed(file.read())
+        except FileNotFoundError:
+            return {}
+        return super()._load_index()
+
+    def _load_data(self, name: str) -> Any:
+        return pickle.loads(_unsealed(Path(self._data_path(name)).read_bytes()))
+
+    def save(self, key: Any, data: Any) -> None:
+        """Keep code under its key, and the key with it."""
+        super().save(key, (key, data))
+
+    def load(self, key: Any) -> Any:
+        """The code of a key; None where there is none, or that of another one."""
+        made_for, data = super().load(key) or (None, None)
+        return data if made_for == key else None
+
+
+def _unsealed(content: bytes) -> bytes:
+    if len(content) <= SEAL or zlib.crc32(content[:-SEAL]).to_bytes(SEAL, "little") != content[-SEAL:]:
+        raise ValueError("damaged")
+    return content[:-SEAL]
+
+
+class _Kept(FunctionCache):  # type: ignore[misc]
+    """The cache of a kernel; every answer is the same without it, so whatever fails in it is compiled anew."""
+
+    def __init__(self, kernel: Callable[..., Any]) -> None:
+        super().__init__(kernel)
+        impl = self._impl
+        stamp = impl.locator.get_source_stamp()
+        self._cache_file: Any = _KeptFile(self._cache_path, impl.filename_base, stamp)
+
+    def load_overload(self, sig: Any, target_context: Any) -> Any:
+        """Machine code that is kept; None where there is none, or it is damaged."""
+        try:
+            return super().load_overload(sig, target_context)
+        except Exception:
+            _note_fault(f"what was compiled before is damaged (in {CACHE_FOLDER}): compiling anew")
+            try:
+                os.unlink(self._cache_file._index_path)
+            except OSError:
+                pass
+            return None
+
+    def save_overload(self, sig: Any, data: Any) -> None:
+        """Keep machine code, if that can be done."""
+        try:
+            super().save_overload(sig, data)
+        except Exception as error:
+            reason = getattr(error, "strerror", None) or type(error).__name__
+            _note_fault(
+                f"what is compiled now cannot be kept (in {CACHE_FOLDER}: {reason}): the next run compiles again"
+            )
 
 
 def compiled(kernel: Kernel) -> Kernel:
@@ -113,7 +220,10 @@ def compiled(kernel: Kernel) -> Kernel:
 
     Infinities mean "no limit" here, so the compiler must not assume that there are none.
     """
-    return numba.njit(cache=CACHE_FOLDER is not None, nogil=True, error_model="numpy")(kernel)
+    made = numba.njit(nogil=True, error_model="numpy")(kernel)
+    if CACHE_FOLDER is not None and made is not kernel:
+        made._cache = _Kept(made.py_func)
+    return made
 
 
 def compiled_part(part: Kernel) -> Kernel:

@@ -7,12 +7,14 @@ becomes a :class:`Notice`, collected on the result and shown alike on the termin
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 EXIT_DONE = 0
 EXIT_ANSWER_IS_NO = 1
 EXIT_BAD_INPUT = 2
+EXIT_UNFORESEEN = 3
 EXIT_INTERRUPTED = 130
 EXIT_READER_GONE = 141  # 128 + 13, as a shell tells of any program whose reader has gone
 
@@ -41,6 +43,9 @@ def by_weight(notices: Iterable[Notice]) -> tuple[Notice, ...]:
     return tuple(sorted(notices, key=lambda one: (one.weight, -one.count, one.line or 0, one.text)))
 
 
+_ENDLESS = re.compile(r"\S{201,}")  # a word of more letters than anybody reads
+
+
 @dataclass(frozen=True)
 class Finding:
     """One thing wrong with an input.
@@ -60,7 +65,8 @@ class Finding:
             text += f"; allowed: {self.allowed}"
         if self.hint:
             text += f" ({self.hint})"
-        # One finding is one line, whatever stands in the input.
+        # One finding is one line, whatever stands in the input, and no longer than can be read.
+        text = _ENDLESS.sub(lambda found: f"{found[0][:80]}…{found[0][-40:]}", text)
         return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 

@@ -1,9 +1,15 @@
-"""Durations and other quantities as text: the one place where seconds become words."""
+"""Durations, quantities and foreign words as text: the one place where seconds become words."""
 
 from __future__ import annotations
 
 import re
 from typing import Any
+
+# Control characters, breaks of lines, and marks without a look of their own (Unicode's classes Cc, Cf, Zl and Zp).
+ACTING = re.compile(
+    "[\x00-\x1f\x7f-\x9f\xad\u0600-\u0605\u061c\u06dd\u070f\u08e2\u180e\u200b-\u200f\u2028-\u202e\u2060-\u206f"
+    "\ufeff\ufff9-\ufffb\U000110bd\U000110cd\U0001bca0-\U0001bca3\U0001d173-\U0001d17a\U000e0001\U000e0020-\U000e007f]"
+)
 
 
 def duration_text(seconds: float) -> str:
@@ -101,3 +107,13 @@ def months_text(months: float) -> str:
     if months < 23.95:
         return f"{months:.1f} months" if months >= 0.05 else "days"
     return f"{months / 12.0:,.1f} years" if months < 1200.0 else "more than 100 years"
+
+
+def harmless(text: str) -> str:
+    """A line or a cell of a table with what acts on a terminal shown as it is written in Python: `\\x1b`."""
+    return text if text.isprintable() else ACTING.sub(lambda found: found[0].encode("unicode_escape").decode(), text)
+
+
+def drawn(text: str) -> str:
+    """Foreign words as a picture takes them: dollar signs begin no formula, and what is no text is spelled out."""
+    return harmless(text.encode("utf-8", "backslashreplace").decode()).replace("$", r"\$")

@@ -46,7 +46,7 @@ class Station(NamedTuple):
     free_from: float = 0.0
 
 
-class Wanted(NamedTuple):
+class FloorOrder(NamedTuple):
     """One order: when it is there and due (s; infinity for no date), pieces, material, and for each printer the time of
     a print (s; infinity where it cannot be printed) and its filament (g).
     """
@@ -113,7 +113,7 @@ class Floor:
     def __init__(
         self,
         stations: Sequence[Station],
-        orders: Sequence[Wanted],
+        orders: Sequence[FloorOrder],
         people: int,
         start: float,
         seed: Sequence[int],
@@ -344,7 +344,7 @@ class Floor:
 
 def simulate(
     stations: Sequence[Station],
-    orders: Sequence[Wanted],
+    orders: Sequence[FloorOrder],
     people: int,
     start: float,
     seed: Sequence[int] = (0,),

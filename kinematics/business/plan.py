@@ -6,11 +6,11 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
-from kinematics.business.floor import Station, Wanted
+from kinematics.business.floor import FloorOrder, Station
 from kinematics.business.staffed import staff_of
 from kinematics.business.tables import Order, Printer
 from kinematics.errors import Finding, InputError, nearest
-from kinematics.gcode.facts import Extent
+from kinematics.gcode.job import Extent
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.limits.flow import filament_mass
 from kinematics.machine import Machine
@@ -53,7 +53,7 @@ class Clock:
         return found if order.grams is None else found._replace(grams=order.grams)
 
 
-class Plan(NamedTuple):
+class ShopPlan(NamedTuple):
     """What is simulated: stations, orders with what the simulation takes of each, the machine of each print.
 
     `machines` by order the machine of each station with the order's material on it; `cannot` what was left out, why.
@@ -61,7 +61,7 @@ class Plan(NamedTuple):
 
     stations: tuple[Station, ...]
     orders: tuple[Order, ...]
-    wanted: tuple[Wanted, ...]
+    wanted: tuple[FloorOrder, ...]
     machines: tuple[tuple[Machine, ...], ...]
     cannot: tuple[Finding, ...]
 
@@ -87,6 +87,10 @@ def laid_with(machine: Machine, material: str) -> Machine:
     return with_material(machine, named[0]) if named else machine
 
 
+A_YEAR = 365.25 * 86_400.0  # s
+LONGEST_PLAN = 40.0 * A_YEAR  # of printing on one printer: beyond it the calendar may end, staffed a few hours a week
+
+
 def _alike(one: str, other: str) -> bool:
     return one.strip().casefold() == other.strip().casefold()
 
@@ -98,7 +102,7 @@ def plan_of(
     clock: Clock,
     start: float,
     varied: Sequence[frozenset[str]],
-) -> Plan:
+) -> ShopPlan:
     """Bring orders and printers together; `machines` and `varied` keys (see `time_job`) printer by printer.
 
     An order goes to the printers of its class that have its material, on whose bed it fits and, without unattended
@@ -106,8 +110,9 @@ def plan_of(
     """
     stations = [station_of(printer, machine, start) for printer, machine in zip(printers, machines, strict=True)]
     longest = [station.staff.longest_span for station in stations]
-    kept: list[tuple[Order, Wanted, tuple[Machine, ...]]] = []
+    kept: list[tuple[Order, FloorOrder, tuple[Machine, ...]]] = []
     cannot: list[Finding] = []
+    total = 0.0
     for order in orders:
         try:
             able = _with_class_and_material(order, printers)
@@ -115,6 +120,10 @@ def plan_of(
             prints = {i: clock.print_of(order, own[i], varied[i]) for i in able}
             if min(one.seconds for one in prints.values()) <= 0.0:
                 raise InputError.at("", f"{order.job} takes no time", "a job that prints something")
+            shortest = order.quantity * min(one.seconds for one in prints.values())
+            if total + shortest > LONGEST_PLAN:
+                found = f"with it the orders take more than {LONGEST_PLAN / A_YEAR:.0f} years of printing"
+                raise InputError.at("", found, "fewer prints, or shorter ones")
             able = _that_fit(order, prints, own)
             able = _that_finish(order, able, prints, stations, longest)
         except InputError as error:
@@ -123,11 +132,12 @@ def plan_of(
                 cannot.append(Finding(order.place, found, one.allowed, one.hint))
             continue
         seconds = tuple(prints[i].seconds if i in able else math.inf for i in range(len(printers)))
+        total += shortest
         grams = tuple((prints[i].grams or 0.0) if i in able else 0.0 for i in range(len(printers)))
         due = math.inf if order.due is None else order.due
         arrives = start if order.arrives is None else max(order.arrives, start)
-        kept.append((order, Wanted(arrives, due, order.quantity, order.material.casefold(), seconds, grams), own))
-    return Plan(
+        kept.append((order, FloorOrder(arrives, due, order.quantity, order.material.casefold(), seconds, grams), own))
+    return ShopPlan(
         tuple(stations),
         tuple(order for order, _, _ in kept),
         tuple(wanted for _, wanted, _ in kept),

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from kinematics.business.floor import RULES, Run, simulate
-from kinematics.business.plan import Plan
+from kinematics.business.plan import ShopPlan
 from kinematics.business.sums import RunSums, moments_of, sums_of
 
 SAME_RATE = 1e-9  # share of parts a day below which two rules are alike: the one that stands first in RULES is taken
@@ -43,7 +43,7 @@ class Served(NamedTuple):
     tried: tuple[RuleSums, ...]
 
 
-def under_rule(plan: Plan, given: Given, rule: str) -> Served:
+def under_rule(plan: ShopPlan, given: Given, rule: str) -> Served:
     """Simulate a plan under one rule; a single run where nothing is left to chance."""
     chance = any(station.failed_share > 0.0 for station in plan.stations)
 
@@ -62,7 +62,7 @@ def _told(rule: str, sums: Sequence[RunSums]) -> RuleSums:
     return RuleSums(rule, late, rate, moments_of(np.array([one.finished for one in sums])).middle)
 
 
-def under_best_rule(plan: Plan, given: Given) -> Served:
+def under_best_rule(plan: ShopPlan, given: Given) -> Served:
     """Simulate a plan under every rule, with the same draws of failures, and keep the best."""
     best, *others = [under_rule(plan, given, rule) for rule in RULES]
     tried = [best.tried[0], *(other.tried[0] for other in others)]

@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from kinematics.business.floor import Run
-from kinematics.business.plan import Clock, Plan, plan_of
+from kinematics.business.plan import Clock, ShopPlan, plan_of
 from kinematics.business.rules import Given, RuleSums, Served, under_best_rule, under_rule
 from kinematics.business.staffed import Staff
 from kinematics.business.sums import (
-    Interval,
     Moments,
     OrderSums,
+    RunsInterval,
     Use,
     interval_of,
     moments_of,
@@ -42,7 +42,7 @@ WORTH_SAYING = 0.01  # share of parts a day below which a trial brings nothing
 NEARLY_ALL = 0.9  # of what faster printing everywhere brings, from one more of a printer: that one is the bottleneck
 
 
-class Variant(NamedTuple):
+class ShopVariant(NamedTuple):
     """A change to try in the shop: its name, the settings of each printer's machine (none: as it is), and whether its
     keys win over limits stated in jobs.
     """
@@ -81,10 +81,10 @@ class Effect(NamedTuple):
     name: str
     rule: str
     shorter: float
-    parts_per_day: Interval
-    more: Interval
+    parts_per_day: RunsInterval
+    more: RunsInterval
     sooner: float
-    late: Interval
+    late: RunsInterval
     use: tuple[Use, ...]
 
     @property
@@ -112,16 +112,16 @@ class Shop:
     rule: str
     tried: tuple[RuleSums, ...]
     parts: int
-    parts_per_day: Interval
+    parts_per_day: RunsInterval
     finished: Moments
-    late: Interval
+    late: RunsInterval
     use: tuple[Use, ...]
     of_orders: tuple[OrderSums, ...]
     bottleneck: Bottleneck
     effects: tuple[Effect, ...]
     cannot: tuple[Finding, ...]
     doubtful: tuple[Finding, ...]
-    plan: Plan
+    plan: ShopPlan
     first_run: Run
 
     def to_frame(self) -> pandas.DataFrame:
@@ -144,7 +144,7 @@ def _rates(served: Served) -> np.ndarray:
     return np.array([one.parts_per_day for one in served.sums])
 
 
-def _more(before: Served, after: Served) -> Interval:
+def _more(before: Served, after: Served) -> RunsInterval:
     """How many more parts a day, run by run: the same draws of failures are in both."""
     count = max(len(before.sums), len(after.sums))
     return interval_of(np.resize(_rates(after), count) / np.resize(_rates(before), count) - 1.0)
@@ -162,7 +162,7 @@ def shop_of(
     clock: Clock,
     start: float,
     zone: tzinfo,
-    variants: Sequence[Variant] = (),
+    variants: Sequence[ShopVariant] = (),
     people: int = 1,
     seed: int = 0,
     runs: int = 20,
@@ -232,8 +232,8 @@ def _due_before(orders: Sequence[Order], start: float) -> list[Finding]:
 
 
 def _effect(
-    variant: Variant,
-    plan: Plan,
+    variant: ShopVariant,
+    plan: ShopPlan,
     printers: Sequence[Printer],
     clock: Clock,
     given: Given,
@@ -270,7 +270,7 @@ def _effect(
     )
 
 
-def _print_time(plan: Plan) -> float:
+def _print_time(plan: ShopPlan) -> float:
     """Time of printing every piece once (s), on the average of the printers that can."""
     total = 0.0
     for wanted in plan.wanted:
@@ -279,10 +279,10 @@ def _print_time(plan: Plan) -> float:
     return total
 
 
-def _bottleneck(plan: Plan, given: Given, before: Served) -> Bottleneck:
+def _bottleneck(plan: ShopPlan, given: Given, before: Served) -> Bottleneck:
     """Lift one limit after the other, and see which brings most parts a day."""
 
-    def trial(name: str, changed: Plan, people: int = given.people) -> Trial:
+    def trial(name: str, changed: ShopPlan, people: int = given.people) -> Trial:
         after = under_rule(changed, given._replace(people=people), before.rule)
         return Trial(name, _more(before, after).mean, _sooner(before, after))
 
@@ -320,7 +320,7 @@ def _a_third_off(seconds: Sequence[float]) -> tuple[float, ...]:
     return tuple(SHORTER * one for one in seconds)
 
 
-def _with_a_second(plan: Plan, number: int) -> Plan:
+def _with_a_second(plan: ShopPlan, number: int) -> ShopPlan:
     """The plan with one more printer like one of its own."""
     station = plan.stations[number]
     return plan._replace(

@@ -14,7 +14,7 @@ from kinematics.business.floor import FAILED, HANDS, PRINTING, SPOOL, SPOOL_WAIT
 from kinematics.business.staffed import SAME_MOMENT
 
 if TYPE_CHECKING:
-    from kinematics.business.plan import Plan
+    from kinematics.business.plan import ShopPlan
     from kinematics.business.tables import Order
 
 SECONDS_A_DAY = 86400.0
@@ -24,7 +24,7 @@ MIDDLE = (5.0, 95.0)  # per cent of the runs that an interval spans
 ENERGY, ENERGY_COST, FILAMENT, MACHINE, LABOUR = range(5)
 
 
-class Interval(NamedTuple):
+class RunsInterval(NamedTuple):
     """Mean over the runs, and between what the middle nine tenths of them lie."""
 
     mean: float
@@ -75,7 +75,7 @@ class OrderSums(NamedTuple):
     """
 
     done: Moments
-    late: Interval
+    late: RunsInterval
     late_share: float
     energy: float
     energy_cost: float
@@ -111,10 +111,10 @@ class OrderSums(NamedTuple):
         }
 
 
-def interval_of(values: NDArray[np.float64]) -> Interval:
+def interval_of(values: NDArray[np.float64]) -> RunsInterval:
     """Mean and the middle nine tenths of values, one a run."""
     low, high = np.percentile(values, MIDDLE)
-    return Interval(float(values.mean()), float(low), float(high))
+    return RunsInterval(float(values.mean()), float(low), float(high))
 
 
 def moments_of(values: NDArray[np.float64]) -> Moments:
@@ -123,7 +123,7 @@ def moments_of(values: NDArray[np.float64]) -> Moments:
     return Moments(float(middle), float(low), float(high))
 
 
-def sums_of(run: Run, plan: Plan, start: float) -> RunSums:
+def sums_of(run: Run, plan: ShopPlan, start: float) -> RunSums:
     """The sums of a run that began at `start` (s)."""
     done = np.array([moments[-1] for moments in run.done])
     finished = float(done.max())
@@ -165,7 +165,7 @@ def _hours_late(done: NDArray[np.float64], due: float | NDArray[np.float64]) -> 
     return np.where(done > due + SAME_MOMENT, done - due, 0.0) / SECONDS_AN_HOUR
 
 
-def uses_of(sums: Sequence[RunSums], plan: Plan) -> tuple[Use, ...]:
+def uses_of(sums: Sequence[RunSums], plan: ShopPlan) -> tuple[Use, ...]:
     """The use of every printer, mean over the runs."""
     mean = np.mean([one.use for one in sums], axis=0)
     return tuple(
@@ -174,7 +174,7 @@ def uses_of(sums: Sequence[RunSums], plan: Plan) -> tuple[Use, ...]:
     )
 
 
-def order_sums(sums: Sequence[RunSums], plan: Plan) -> tuple[OrderSums, ...]:
+def order_sums(sums: Sequence[RunSums], plan: ShopPlan) -> tuple[OrderSums, ...]:
     """What every order comes to, over the runs."""
     found = []
     spent = np.mean([one.spent for one in sums], axis=0)
@@ -198,7 +198,7 @@ def order_sums(sums: Sequence[RunSums], plan: Plan) -> tuple[OrderSums, ...]:
     return tuple(found)
 
 
-def _not_counted(plan: Plan, number: int) -> tuple[str, ...]:
+def _not_counted(plan: ShopPlan, number: int) -> tuple[str, ...]:
     """The parts of an order's cost that some printer of it counts as nothing because they are not given."""
     order, missing = plan.orders[number], set[str]()
     for machine, seconds in zip(plan.machines[number], plan.wanted[number].seconds, strict=True):

@@ -27,7 +27,8 @@ ORDER_COLUMNS = ("order", "job", "hours", "quantity", "due", "class", "material"
 LARGEST_TABLE = 4_000_000  # bytes
 MOST_FINDINGS = 10  # about the head of a table
 MOST_PIECES = 100_000
-MOMENT_ALLOWED = 'a date or a date and time, such as 2026-03-06 or "2026-03-06 14:00"'
+MOMENT_ALLOWED = 'a date or a date and time from 1971 to 2999, such as 2026-03-06 or "2026-03-06 14:00"'
+YEARS = (1971, 2999)  # first and last of a date; what is planned from there on ends within the calendar
 A_ZIP_FILE = b"PK\x03\x04"  # which spreadsheets are
 LINES_LOOKED_AT = 30
 A_GCODE_LINE = re.compile(r"\s*(?:[;(%]|[GMTN]\d)", re.IGNORECASE)
@@ -117,16 +118,23 @@ class _Cells:
 
 def moment_of(text: str, zone: tzinfo, end_of_day: bool = False) -> float:
     """The moment (s since 1970) of a date or date and time by the wall clock of a zone; a date alone is its beginning,
-    or its end. Raises ValueError for anything else.
+    or its end. Raises ValueError for anything else, and for years that no shop sees.
     """
     try:
         day = date.fromisoformat(text)
     except ValueError:
         told = datetime.fromisoformat(text)
+        _check_year(told.year)
         return (told if told.tzinfo is not None else told.replace(tzinfo=zone)).timestamp()
+    _check_year(day.year)
     if end_of_day:
         day += timedelta(days=1)
     return datetime.combine(day, time()).replace(tzinfo=zone).timestamp()
+
+
+def _check_year(year: int) -> None:
+    if not YEARS[0] <= year <= YEARS[1]:
+        raise ValueError(year)
 
 
 def read_printers(path: str, settings: Sequence[str] = ()) -> tuple[list[Printer], list[Finding], tzinfo]:

@@ -66,7 +66,7 @@ class Option:
     causes: tuple[Cause, ...]
     useful: bool
     pays_from: float
-    known: Known | None = None
+    known: KnownSaving | None = None
 
     @property
     def name(self) -> str:
@@ -388,7 +388,7 @@ def _by_budget(options: Sequence[Option], least: float) -> tuple[Option, ...]:
 Reals = NDArray[np.float64]
 
 
-class Known(NamedTuple):
+class KnownSaving(NamedTuple):
     """What 95 % of the draws say of an upgrade: its saving a month, and the months until it pays (infinity: never)."""
 
     saving: Interval
@@ -425,7 +425,7 @@ class PaybackDraws:
                 costs[i] += count * part_cost(one, seconds, filament_mass(one, filament)).total
         return costs
 
-    def of(self, upgraded: Machine, price: float, fitting_hours: float) -> Known | None:
+    def of(self, upgraded: Machine, price: float, fitting_hours: float) -> KnownSaving | None:
         """What the draws say of an upgraded machine; None where neither machine has ranges.
 
         Raises InputError where values drawn together make no machine.
@@ -443,4 +443,4 @@ class PaybackDraws:
         if not investment.any():
             quick, slow = (np.inf if quick > 0.0 else quick), (np.inf if slow > 0.0 else slow)
         months = Interval(*(1.0 / rate if rate > 0.0 else np.inf for rate in (quick, slow)))
-        return Known(interval_of(saving), months)
+        return KnownSaving(interval_of(saving), months)

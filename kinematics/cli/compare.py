@@ -9,7 +9,7 @@ import click
 from kinematics.cli.options import draw_options, is_long, job_options, jobs_to_time, machine_or_stand_in, machine_words
 
 if TYPE_CHECKING:
-    from kinematics.machine import Candidate
+    pass
 
 
 @click.command("compare")
@@ -41,6 +41,7 @@ def command(
     """
     from kinematics.cli import console
     from kinematics.errors import InputError
+    from kinematics.machine import candidate_from
 
     machine = machine_or_stand_in(machine_name, settings, material, as_json)
     candidates = [*machine.candidates, *(candidate_from(text) for text in candidate_texts)]
@@ -70,16 +71,3 @@ def command(
     rows = comparison.rows if len(jobs) == 1 else (*comparison.rows, *comparison.totals)
     table = console.Table(comparison_heads(comparison), comparison_rows(rows, console.is_terminal()))
     console.say_answer([f"on {machine_words(machine, material, settings)}"], table, comparison_notes(comparison))
-
-
-def candidate_from(text: str) -> Candidate:
-    """The candidate of `name: key=value, …`, or of settings that are its name as well. Raises InputError."""
-    from kinematics.errors import InputError
-    from kinematics.machine import Candidate, parse_settings
-
-    name, colon, settings = text.partition(":")
-    if "=" in name:  # no name: a colon after it belongs to a value
-        name, settings = text, text
-    elif not colon or not name.strip() or not settings.strip():
-        raise InputError.at("--candidate", f"can't read {text!r}", '"KEY=VALUE, …" or "NAME: KEY=VALUE, …"')
-    return Candidate(name.strip(), parse_settings(settings, place=f"--candidate {name.strip()}"))

@@ -1,4 +1,4 @@
-"""The console: what goes to which stream, colour, progress, and files written whole or not at all."""
+"""The console: what goes to which stream, colour, progress."""
 
 from __future__ import annotations
 
@@ -7,13 +7,12 @@ import json
 import os
 import shutil
 import sys
-import tempfile
 from collections.abc import Callable, Iterator, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from kinematics.cli.encodings import encodable
+from kinematics.cli.encodings import encodable, harmless_json
 from kinematics.errors import InputError
+from kinematics.wording import harmless
 
 if TYPE_CHECKING:
     from kinematics.reports.layout import Heads, Line
@@ -37,8 +36,28 @@ def _encodable(text: str) -> str:
     return encodable(text, sys.stdout.encoding or "utf-8")
 
 
+@contextlib.contextmanager
+def answering() -> Iterator[None]:
+    """Write to standard output; a disk that takes no more is an InputError."""
+    try:
+        yield
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        raise InputError.at("standard output", f"cannot be written: {error.strerror}") from None
+
+
+def flush_answer() -> None:
+    """Have all of the answer written. Raises InputError where it cannot be, BrokenPipeError where nobody reads on."""
+    with answering():
+        if sys.stdout is not None:
+            sys.stdout.flush()
+
+
+@answering()
 def say(lines: Sequence[str]) -> None:
     """Print an answer, line by line, to standard output; broken between words where a terminal is narrow."""
+    lines = [harmless(line) for line in lines]
     if not is_terminal():
         print("\n".join(lines))
         return
@@ -48,16 +67,17 @@ def say(lines: Sequence[str]) -> None:
     _print([Line(part) for line in lines for part in wrapped(_encodable(line), width)])
 
 
+@answering()
 def say_table(heads: Heads, rows: Sequence[Sequence[str]]) -> None:
     """Print a table: laid out for the terminal's width, tab-separated in a pipe."""
     if not is_terminal():
         for cells in ([head for head, _ in heads], *rows):
-            print("\t".join(cells))
+            print("\t".join(map(harmless, cells)))
         return
     from kinematics.reports.layout import table_lines
 
-    plain_heads = [(_encodable(head), right) for head, right in heads]
-    plain_rows = [[_encodable(cell) for cell in cells] for cells in rows]
+    plain_heads = [(_encodable(harmless(head)), right) for head, right in heads]
+    plain_rows = [[_encodable(harmless(cell)) for cell in cells] for cells in rows]
     _print(table_lines(plain_heads, plain_rows, shutil.get_terminal_size().columns))
 
 
@@ -90,39 +110,51 @@ def _print(lines: Sequence[Line]) -> None:
         console.print(text, soft_wrap=True)
 
 
+@answering()
 def say_json(document: dict[str, Any]) -> None:
     """Print one JSON document and nothing else; in ASCII where the stream is not one of Unicode."""
     unicode = (sys.stdout.encoding or "utf-8").lower().startswith("utf")
     text = json.dumps(document, indent=1, ensure_ascii=not unicode, allow_nan=False)
     if unicode and any("\ud800" <= letter <= "\udfff" for letter in text):  # a file name that is no text
         text = json.dumps(document, indent=1, allow_nan=False)
-    print(text)
+    print(harmless_json(text))
 
 
 def remark(text: str) -> None:
     """Tell something beside the answer, on the error stream; broken between words on a terminal."""
+    with contextlib.suppress(OSError, ValueError):  # where that cannot be written, nobody can be told
+        for line in _remark_lines(harmless(text)):
+            print(line, file=sys.stderr)
+
+
+def _remark_lines(text: str) -> list[str]:
     if not sys.stderr.isatty():
-        print(text, file=sys.stderr)
-        return
+        return [text]
     from kinematics.reports.layout import wrapped
 
-    try:
-        width = os.get_terminal_size(sys.stderr.fileno()).columns
-    except (OSError, ValueError):
-        width = shutil.get_terminal_size().columns
-    for line in encodable(text, sys.stderr.encoding or "utf-8").splitlines():
-        print("\n".join(wrapped(line, width)), file=sys.stderr)
+    return wrapped(encodable(text, sys.stderr.encoding or "utf-8"), _width_of_errors())
+
+
+def _width_of_errors() -> int:
+    """How wide the terminal of the error stream is: as told by COLUMNS, else as it says itself, unless it says 0."""
+    if not os.environ.get("COLUMNS"):
+        with contextlib.suppress(OSError, ValueError):
+            if width := os.get_terminal_size(sys.stderr.fileno()).columns:
+                return width
+    return shutil.get_terminal_size().columns
 
 
 def remark_first_run() -> None:
     """Say once that kernels are compiled now, which makes this run the slowest ever."""
     from kinematics import compiled
 
+    compiled.hear_of_faults(remark)
     if compiled.CACHE_WAS_WARM:
         return
     if compiled.CACHE_FOLDER is None:
         remark(
-            "compiling for this machine; no folder to keep the result in, so every run does it (KINEMATICS_CACHE_DIR)"
+            "compiling for this machine; there is no folder to keep the result in that is yours alone, so every run "
+            "does it (KINEMATICS_CACHE_DIR names one)"
         )
     else:
         remark("first run: compiling for this machine, about ten seconds, once")
@@ -137,14 +169,14 @@ def progress(steps: int, long: bool) -> Iterator[Tell]:
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeRemainingColumn())
     with Progress(*columns, console=Console(stderr=True), transient=True) as shown:
         task = shown.add_task("reading", total=steps)
         begun = False
 
         def tell(step: str) -> None:
             nonlocal begun
-            shown.update(task, description=step, advance=1 if begun else 0)
+            shown.update(task, description=harmless(step), advance=1 if begun else 0)
             begun = True
 
         yield tell
@@ -163,33 +195,3 @@ def counted_progress(total: int, long: bool) -> Iterator[Callable[[int], None]]:
     with Progress(*columns, console=Console(stderr=True), transient=True) as shown:
         task = shown.add_task("", total=total)
         yield lambda done: shown.update(task, completed=done)
-
-
-def refuse_to_overwrite(path: Path, force: bool) -> None:
-    """Raise InputError where a file is in the way, or its folder is missing."""
-    if path.is_dir():
-        raise InputError.at(str(path), "this is a directory", "a file to write")
-    if path.exists() and not force:
-        raise InputError.at(str(path), "the file exists already", "a new name, or --force to overwrite it")
-    if not path.parent.is_dir():
-        raise InputError.at(str(path), f"the folder {str(path.parent)!r} does not exist", "a folder that does")
-
-
-def write_whole(path: Path, write: Callable[[Path], None], force: bool) -> None:
-    """Let `write` fill a temporary file beside `path` and rename it: the output is there whole, or not at all."""
-    refuse_to_overwrite(path, force)
-    try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=path.suffix)
-        os.close(handle)
-        try:
-            write(Path(name))
-            mask = os.umask(0)
-            os.umask(mask)
-            os.chmod(name, 0o666 & ~mask)
-            os.replace(name, path)
-        except BaseException:
-            with contextlib.suppress(OSError):
-                os.unlink(name)
-            raise
-    except OSError as error:
-        raise InputError.at(str(path), f"cannot be written: {error.strerror}") from None

@@ -1,11 +1,16 @@
-"""What a stream's encoding cannot hold, told in characters that it can: no answer fails on a narrow encoding."""
+"""Text as a stream and a terminal can take it: what an encoding cannot hold is told in characters that it can, and what
+would act on a terminal (escapes, control characters, marks that turn the direction of writing) is shown, not sent.
+"""
 
 from __future__ import annotations
 
 import codecs
 import io
+import json
 import sys
 import unicodedata
+
+from kinematics.wording import ACTING
 
 HANDLER = "kinematics-plain"
 # Plain spellings, none of them longer than it must be; what is not listed loses its accents, or is a question mark.
@@ -58,6 +63,11 @@ def spelling(letter: str) -> str:
     if "\ud800" <= letter <= "\udfff":  # a byte of a file name that is no text
         return f"\\x{ord(letter) & 0xFF:02x}"
     return "".join(one for one in unicodedata.normalize("NFKD", letter) if one.isascii()) or "?"
+
+
+def harmless_json(text: str) -> str:
+    """A document with the same characters inside its strings written as JSON writes them: `\\u001b`."""
+    return ACTING.sub(lambda found: found[0] if found[0] == "\n" else json.dumps(found[0])[1:-1], text)
 
 
 def _spelled(error: UnicodeError) -> tuple[str, int]:

@@ -16,7 +16,9 @@ from kinematics.cli.options import (
     jobs_to_time,
     jobs_with_moves,
     machine_words,
+    named_files,
 )
+from kinematics.outputs import refuse_to_overwrite, spreadsheet_text, write_whole
 
 if TYPE_CHECKING:
     import pandas
@@ -72,13 +74,15 @@ def command(
     """
     from kinematics.cli import console
 
+    inputs = named_files(jobs, machine_name, dialect)
     if moves_file is not None:
-        _check_moves_file(moves_file, len(jobs), force)
+        _check_moves_file(moves_file, len(jobs), force, inputs)
     if picture is not None:
-        _check_picture(picture, limits, len(jobs), force)
+        _check_picture(picture, limits, len(jobs), force, inputs)
     machine = chosen_machine(machine_name, settings, material)
     given = jobs, dialect, file_limits, block_delete
-    prepared: Sequence[TimedJob] = jobs_to_time(*given) if moves_file is None else jobs_with_moves(*given)
+    asked_once = not (limits or as_json or (machine is not None and machine.ranges))
+    prepared: Sequence[TimedJob] = jobs_to_time(*given, asked_once) if moves_file is None else jobs_with_moves(*given)
     from kinematics import compiled
     from kinematics.studies.estimate import STAND_IN, estimate_prepared
     from kinematics.studies.intervals import USUAL, Sampling
@@ -100,13 +104,13 @@ def command(
     compiled.mark_warm()
     if moves_file is not None:
         frame = estimate.jobs[0].moves_frame()
-        console.write_whole(moves_file, lambda path: _write_moves(frame, path), force)
+        write_whole(moves_file, lambda path: _write_moves(frame, path), force, inputs)
         console.remark(f"{len(frame):,} moves written to {moves_file}")
     if picture is not None:
         from kinematics.reports.pictures import draw_worth
 
         (job,) = estimate.jobs
-        console.write_whole(picture, lambda path: draw_worth(job.worth, job.total, path), force)
+        write_whole(picture, lambda path: draw_worth(job.worth, job.total, path), force, inputs)
         console.remark(f"picture written to {picture}")
     if as_json:
         from kinematics.reports.documents import estimate_document
@@ -165,23 +169,21 @@ def _layer_cells(estimate: Estimate) -> list[tuple[str, ...]]:
     ]
 
 
-def _check_picture(path: Path, limits: bool, jobs: int, force: bool) -> None:
+def _check_picture(path: Path, limits: bool, jobs: int, force: bool, inputs: Sequence[str]) -> None:
     """Refuse what cannot be drawn before any work is done."""
-    from kinematics.cli.console import refuse_to_overwrite
     from kinematics.errors import InputError
     from kinematics.reports.pictures import check_picture
 
     check_picture(path, ())
     if not limits or jobs > 1:
         raise InputError.at("--picture", "nothing to draw" if not limits else f"{jobs} jobs", "one job with --limits")
-    refuse_to_overwrite(path, force)
+    refuse_to_overwrite(path, force, inputs)
 
 
-def _check_moves_file(path: Path, jobs: int, force: bool) -> None:
+def _check_moves_file(path: Path, jobs: int, force: bool, inputs: Sequence[str]) -> None:
     """Refuse what cannot be written before any work is done."""
     from importlib.util import find_spec
 
-    from kinematics.cli.console import refuse_to_overwrite
     from kinematics.errors import InputError
 
     if path.suffix not in (".csv", ".parquet"):
@@ -190,11 +192,17 @@ def _check_moves_file(path: Path, jobs: int, force: bool) -> None:
         raise InputError.at("--moves", f"{jobs} jobs for one table", "one job with --moves")
     if path.suffix == ".parquet" and find_spec("pyarrow") is None:
         raise InputError.at("--moves", "the package pyarrow, which writes Parquet, is not installed", "FILE.csv")
-    refuse_to_overwrite(path, force)
+    refuse_to_overwrite(path, force, inputs)
 
 
 def _write_moves(frame: pandas.DataFrame, path: Path) -> None:
     if path.suffix == ".csv":
-        frame.to_csv(path, index=False)
+        texts = frame.select_dtypes(exclude="number").columns
+        frame.assign(**{name: _spreadsheet_texts(frame[name]) for name in texts}).to_csv(path, index=False)
     else:
         frame.to_parquet(path, index=False)
+
+
+def _spreadsheet_texts(column: pandas.Series) -> pandas.Series:
+    """A column of texts as a CSV file has it; few of them differ."""
+    return column.map({text: spreadsheet_text(text) if isinstance(text, str) else text for text in column.unique()})

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from kinematics.errors import EXIT_ANSWER_IS_NO
+from kinematics.outputs import refuse_to_overwrite, write_whole
 
 if TYPE_CHECKING:
     from kinematics.machine import Question
@@ -115,12 +116,13 @@ def new(
         raise InputError.at("--full", "given together with --from", "one of them")
     if dialect is not None and job is None:
         raise InputError.at("--dialect", "no job to read", "--dialect together with --from JOB")
-    console.refuse_to_overwrite(file, force)
+    inputs = [name for name in (job, dialect) if name is not None]
+    refuse_to_overwrite(file, force, inputs)
     if job is not None:
         text, source = _from_job(job, dialect or "extrusion", name, bed_mm)
     else:
         text, source = _from_questions(name, bed_mm, like, full)
-    console.write_whole(file, lambda path: _write(path, text), force)
+    write_whole(file, lambda path: _write(path, text), force, inputs)
     example = "JOB" if job is None or job == "-" else job
     from kinematics.machine import Machine
 

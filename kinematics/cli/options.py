@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -81,6 +81,11 @@ def draw_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
+def named_files(jobs: Sequence[str], machine: str | None, dialect: str | None) -> tuple[str, ...]:
+    """What a command reads: no output may take its place."""
+    return (*jobs, *(name for name in (machine, dialect) if name is not None))
+
+
 def chosen_machine(name: str | None, settings: Sequence[str], material: str | None = None) -> Machine | None:
     """The machine that the options name; None where they name none and change nothing."""
     from kinematics.machine import load_machine
@@ -139,12 +144,14 @@ def _dialect_ready(dialect_name: str) -> Dialect:
     return dialect
 
 
-def jobs_to_time(jobs: Sequence[str], dialect_name: str, file_limits: str, block_delete: bool) -> list[TimedJob]:
-    """The jobs; files are read with the first machine, large ones in blocks."""
+def jobs_to_time(
+    jobs: Sequence[str], dialect_name: str, file_limits: str, block_delete: bool, asked_once: bool = False
+) -> list[TimedJob]:
+    """The jobs; files are read with the first machine, large ones in blocks: `asked_once` as in `job_to_time`."""
     dialect = _dialect_ready(dialect_name)
     from kinematics.studies.blockwise import job_to_time
 
-    return [job_to_time(job, dialect, file_limits, block_delete) for job in jobs]
+    return [job_to_time(job, dialect, file_limits, block_delete, asked_once) for job in jobs]
 
 
 def jobs_with_moves(jobs: Sequence[str], dialect_name: str, file_limits: str, block_delete: bool) -> list[PreparedJob]:
@@ -157,5 +164,5 @@ def jobs_with_moves(jobs: Sequence[str], dialect_name: str, file_limits: str, bl
 
 def is_long(jobs: Sequence[str], times: int) -> bool:
     """Whether planning these jobs so many times takes long enough to show progress."""
-    sizes = (Path(job).stat().st_size if Path(job).is_file() else 0 for job in jobs)
+    sizes = (os.path.getsize(job) if os.path.isfile(job) else 0 for job in jobs)
     return sum(sizes) * times > LONG_JOB

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import os
 import shlex
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from importlib import import_module
 from types import MappingProxyType
 from typing import Any
@@ -15,7 +16,7 @@ import click
 
 from kinematics import __version__
 from kinematics.cli.encodings import encodable, let_no_encoding_fail
-from kinematics.errors import EXIT_BAD_INPUT, EXIT_INTERRUPTED, EXIT_READER_GONE, InputError
+from kinematics.errors import EXIT_BAD_INPUT, EXIT_INTERRUPTED, EXIT_READER_GONE, EXIT_UNFORESEEN, InputError
 
 # command -> (module, one line for the list)
 COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
@@ -31,6 +32,8 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "guide": ("kinematics.cli.guide", "What does each key of a machine file mean?"),
     }
 )
+LONGEST_REASON = 200  # letters of what an unforeseen failure says of itself
+TRACEBACK = "--traceback"  # understood anywhere among the words, so that it can be put behind a command that failed
 
 
 class _Stand(click.Command):
@@ -40,8 +43,22 @@ class _Stand(click.Command):
         super().__init__(name, short_help=COMMANDS[name][1], help=COMMANDS[name][1])
 
 
-class _ReaderGoneError(Exception):
-    """Whoever read the output has gone; click itself would make it status 1."""
+class _FaultError(Exception):
+    """A failure that click itself would take for another one: a reader that has gone for status 1, an early end of a
+    file for an interruption.
+    """
+
+    def __init__(self, fault: Exception) -> None:
+        super().__init__(str(fault))
+        self.fault = fault
+
+
+@contextlib.contextmanager
+def _told_apart() -> Iterator[None]:
+    try:
+        yield
+    except (OSError, EOFError) as fault:
+        raise _FaultError(fault) from fault
 
 
 class _PlainHelp(click.HelpFormatter):
@@ -65,12 +82,17 @@ class LazyGroup(click.Group):
             )
         return super().resolve_command(ctx, args)
 
+    def make_context(self, *arguments: Any, **more: Any) -> click.Context:
+        """Read the words of the command line; help is an answer."""
+        from kinematics.cli.console import answering
+
+        with _told_apart(), answering():
+            return super().make_context(*arguments, **more)
+
     def invoke(self, ctx: click.Context) -> Any:
-        """Run a command; a reader that has gone is told apart from every other failure."""
-        try:
+        """Run a command."""
+        with _told_apart():
             return super().invoke(ctx)
-        except BrokenPipeError:
-            raise _ReaderGoneError from None
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """The command itself where it runs, a stand-in where it is only listed."""
@@ -94,6 +116,7 @@ def _is_job(word: str) -> bool:
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="kinematics")
+@click.option(TRACEBACK, is_flag=True, expose_value=False, help="Where something unforeseen happens, show all of it.")
 def program() -> None:
     """Print time of a job on your printer: now, and under other motion limits.
 
@@ -106,33 +129,77 @@ for _name in COMMANDS:
 
 
 def main(arguments: list[str] | None = None) -> None:
-    """Run the program; exits with 0 done, 1 the answer is no, 2 bad input, 130 interrupted."""
+    """Run the program; exits with 0 done, 1 the answer is no, 2 bad input, 3 unforeseen, 130 interrupted, 141 nobody
+    reads on.
+
+    Nothing that goes wrong on the way is more than a sentence, unless --traceback asks for it.
+    """
     let_no_encoding_fail()
     click.Context.formatter_class = _PlainHelp
     gc.disable()  # a short life: looking for garbage while importing takes a tenth of it and finds next to nothing
-    from kinematics.cli.console import remark
+    from kinematics.cli import console
 
+    words, shows_all = _without_traceback(sys.argv[1:] if arguments is None else arguments)
     try:
-        status: Any = program.main(args=arguments, prog_name="kinematics", standalone_mode=False)
-    except InputError as error:
-        for finding in error.findings:
-            remark(f"kinematics: {finding}")
-        status = EXIT_BAD_INPUT
+        status: Any = program.main(args=words, prog_name="kinematics", standalone_mode=False)
+        console.flush_answer()
     except click.exceptions.Exit as error:
         status = error.exit_code
-    except (click.Abort, KeyboardInterrupt):
+    except SystemExit as error:
+        status = error.code
+    except (Exception, KeyboardInterrupt) as error:
+        status = told(error, shows_all)
+    sys.exit(status if isinstance(status, int) else 0)
+
+
+def told(error: BaseException, shows_all: bool = False) -> int:
+    """Say in a sentence what went wrong, in full where it is unforeseen and all is to be shown; return the status."""
+    from kinematics.cli.console import remark
+
+    if isinstance(error, _FaultError):
+        error = error.fault
+    if isinstance(error, BrokenPipeError):
+        sys.stdout = None  # nothing more to say, and nothing to complain of at exit
+        return EXIT_READER_GONE
+    if isinstance(error, click.Abort | KeyboardInterrupt):
         remark("kinematics: interrupted")
-        status = EXIT_INTERRUPTED
-    except click.exceptions.NoArgsIsHelpError as error:
+        return EXIT_INTERRUPTED
+    if isinstance(error, InputError):
+        for finding in error.findings:
+            remark(f"kinematics: {finding}")
+        return EXIT_BAD_INPUT
+    if isinstance(error, click.exceptions.NoArgsIsHelpError):
         print(error.format_message())
-        status = EXIT_BAD_INPUT
-    except click.ClickException as error:
+        return EXIT_BAD_INPUT
+    if isinstance(error, click.ClickException):
         where = getattr(error, "ctx", None)
         asks = f" ({where.command_path} --help)" if where is not None else ""
         remark(f"kinematics: {error.format_message()}{asks}")
-        status = EXIT_BAD_INPUT
-    except _ReaderGoneError:
-        # Nothing more to say, and nothing to complain of at exit.
-        sys.stdout = None
-        status = EXIT_READER_GONE
-    sys.exit(status if isinstance(status, int) else 0)
+        return EXIT_BAD_INPUT
+    if shows_all:
+        import traceback
+
+        for part in traceback.format_exception(error):
+            for line in part.splitlines():
+                remark(line)
+    remark(f"kinematics: {unforeseen(error)}" + ("" if shows_all else f" ({TRACEBACK} shows the rest)"))
+    return EXIT_UNFORESEEN
+
+
+def unforeseen(error: BaseException) -> str:
+    """What nobody has thought of, in one sentence; what the machine lacks is told in its own words."""
+    if isinstance(error, MemoryError):
+        return "not enough memory for this; smaller jobs, fewer at a time, or fewer values to try need less"
+    if isinstance(error, OSError) and error.strerror:
+        named = f"{error.filename}: " if error.filename else ""
+        return f"{named}{error.strerror[0].lower()}{error.strerror[1:]}"
+    first = (str(error).splitlines() or [""])[0][:LONGEST_REASON]
+    what = type(error).__name__ + (f": {first}" if first else "")
+    return f"this should not have happened: {what}; please report it, with the input, where you have kinematics from"
+
+
+def _without_traceback(words: Sequence[str]) -> tuple[list[str], bool]:
+    """The words of the command line without --traceback, and whether it was among them."""
+    end = words.index("--") if "--" in words else len(words)
+    kept = [word for word in words[:end] if word != TRACEBACK]
+    return [*kept, *words[end:]], len(kept) < end

@@ -10,11 +10,12 @@ import click
 
 from kinematics.cli.options import jobs_to_time
 from kinematics.errors import EXIT_ANSWER_IS_NO
+from kinematics.outputs import refuse_to_overwrite, write_whole
 
 if TYPE_CHECKING:
     from datetime import tzinfo
 
-    from kinematics.business.runs import Shop, Variant
+    from kinematics.business.runs import Shop, ShopVariant
     from kinematics.business.tables import Printer
 
 PICTURES = (".png", ".svg", ".pdf")
@@ -79,13 +80,16 @@ def command(
         if picture.suffix not in PICTURES:
             found = f"can't draw a picture that ends in {picture.suffix!r}"
             raise InputError.at("--gantt", found, ", ".join(f"FILE{ending}" for ending in PICTURES))
-        console.refuse_to_overwrite(picture, force)
+        refuse_to_overwrite(picture, force, (orders_file, printers_file))
     printers, left_out, zone = read_printers(printers_file, settings)
     orders, findings = read_orders(orders_file, zone)
     left_out += findings
     begins = _start(start, zone)
     variants = variants_of(candidate_texts, upgrades, printers)
     paths = list(dict.fromkeys(order.job for order in orders if order.job is not None))
+    inputs = [orders_file, printers_file, dialect, *paths, *(one.machine.source for one in printers)]
+    if picture is not None:
+        refuse_to_overwrite(picture, force, inputs)
     jobs = dict(zip(paths, jobs_to_time(paths, dialect, file_limits, False), strict=True)) if paths else {}
     from kinematics.business.plan import Clock
     from kinematics.business.runs import shop_of
@@ -99,7 +103,7 @@ def command(
     if picture is not None:
         from kinematics.reports.gantt import write_gantt
 
-        console.write_whole(picture, lambda path: write_gantt(shop, path), force)
+        write_whole(picture, lambda path: write_gantt(shop, path), force, inputs)
         console.remark(f"the first run is drawn in {picture}")
     if as_json:
         from kinematics.reports.business_documents import shop_document
@@ -145,21 +149,21 @@ def _start(text: str | None, zone: tzinfo) -> float:
 
 def variants_of(
     candidate_texts: Sequence[str], upgrade_names: Sequence[str], printers: Sequence[Printer]
-) -> list[Variant]:
+) -> list[ShopVariant]:
     """What is to be tried: candidates on every machine, upgrades on those whose files hold them. Raises InputError."""
-    from kinematics.business.runs import Variant
-    from kinematics.cli.compare import candidate_from
+    from kinematics.business.runs import ShopVariant
     from kinematics.errors import InputError, nearest
+    from kinematics.machine import candidate_from
 
     variants = []
     for text in candidate_texts:
         candidate = candidate_from(text)
-        variants.append(Variant(candidate.name, (candidate.set,) * len(printers), True))
+        variants.append(ShopVariant(candidate.name, (candidate.set,) * len(printers), True))
     known = list(dict.fromkeys(one.name for printer in printers for one in printer.machine.upgrades))
     for name in upgrade_names:
         if name not in known:
             allowed = ", ".join(known) or "an [[upgrade]] of one of the machine files"
             raise InputError.at("--upgrade", f"no machine has an upgrade {name!r}", allowed, nearest(name, known))
         found = [{one.name: one.set for one in printer.machine.upgrades}.get(name, {}) for printer in printers]
-        variants.append(Variant(name, tuple(found), False))
+        variants.append(ShopVariant(name, tuple(found), False))
     return variants

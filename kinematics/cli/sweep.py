@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import draw_options, job_options, jobs_with_moves, machine_or_stand_in, machine_words
+from kinematics.cli.options import (
+    draw_options,
+    job_options,
+    jobs_with_moves,
+    machine_or_stand_in,
+    machine_words,
+    named_files,
+)
+from kinematics.outputs import refuse_to_overwrite, write_whole
 
 if TYPE_CHECKING:
     from kinematics.machine import Machine
@@ -20,6 +27,7 @@ if TYPE_CHECKING:
     from kinematics.studies.weighted_jobs import WeightedJobs
 
 SHOWN_ROWS = 40  # on a screen without --output
+MOST_SAMPLED = 1_000_000  # points: as many rows
 LONG_SWEEP = 200  # candidates from which progress is shown
 
 
@@ -35,7 +43,11 @@ LONG_SWEEP = 200  # candidates from which progress is shown
     help="A key of the machine file, or acceleration, speed, corner, flow, and the values to try; or KNOB=1,2,5.",
 )
 @click.option(
-    "--sample", "sample_size", type=click.IntRange(1), metavar="N", help="Try N points instead of the whole grid."
+    "--sample",
+    "sample_size",
+    type=click.IntRange(1, MOST_SAMPLED),
+    metavar="N",
+    help="Try N points instead of the whole grid.",
 )
 @click.option("--prints", "print_texts", multiple=True, metavar="JOB=N", help="How many times a job is printed.")
 @click.option(
@@ -82,9 +94,14 @@ def command(
     knobs = [knob_from(text) for text in knob_texts]
     machine = machine_or_stand_in(machine_name, settings, material, as_json)
     check_knobs(knobs, machine)
+    inputs = named_files(jobs, machine_name, dialect)
+    if output is not None:
+        from kinematics.studies.sweep_file import check_sweep_file
+
+        check_sweep_file(output, force, inputs)
     if picture is not None:
         check_picture(picture, knobs)
-        console.refuse_to_overwrite(picture, force)
+        refuse_to_overwrite(picture, force, inputs)
     weights = weights_of(jobs, print_texts)
     points = list(grid(knobs)) if sample_size is None else sample(knobs, sample_size, seed)
     prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
@@ -96,7 +113,8 @@ def command(
 
     weighted = WeightedJobs(prepared, jobs, weights)
     sampling = Sampling(draws, seed) if ranges_left(machine, knobs) else None
-    rows = _rows(weighted, machine, knobs, points, output, force, (dialect, file_limits, block_delete), sampling)
+    reading = file_limits, block_delete
+    rows = _rows(weighted, machine, knobs, points, output, force, reading, dialect, inputs, sampling)
     knees = tuple(knee_of(weighted, machine, knob) for knob in knobs)
     present = present_total_of(weighted, machine)
     compiled.mark_warm()
@@ -104,7 +122,7 @@ def command(
     if picture is not None:
         from kinematics.reports.pictures import draw_sweep
 
-        console.write_whole(picture, lambda path: draw_sweep(sweep, path), force)
+        write_whole(picture, lambda path: draw_sweep(sweep, path), force, inputs)
         console.remark(f"picture written to {picture}")
     if as_json:
         from kinematics.reports.documents import sweep_document
@@ -153,20 +171,23 @@ def _rows(
     output: Path | None,
     force: bool,
     reading: Sequence[object],
+    dialect: str,
+    inputs: Sequence[str],
     sampling: Sampling | None,
 ) -> list[SweepRow]:
     """All rows, written as they are done; interrupted, what is done is kept and told."""
     from kinematics.cli import console
     from kinematics.studies.intervals import USUAL
     from kinematics.studies.sweep import sweep_rows
-    from kinematics.studies.sweep_file import SweepFile, fingerprint
+    from kinematics.studies.sweep_file import SweepFile, fingerprint, row_names
 
     file: SweepFile | None = None
     if output is not None:
-        rows_each = len(jobs.names) + (1 if len(jobs.names) > 1 else 0)
-        weighted = list(zip(jobs.names, jobs.weights.tolist(), strict=True))
-        mark = fingerprint(machine, knobs, points, weighted, reading, sampling)
-        file = SweepFile(output, knobs, rows_each, mark, force, sampling is not None)
+        timed = list(zip(jobs.names, jobs.weights.tolist(), jobs.prepared, strict=True))
+        mark = fingerprint(machine, knobs, points, timed, reading, dialect, sampling)
+        names = row_names(jobs.names)
+        intervals = sampling is not None
+        file = SweepFile(output, knobs, points, names, mark, force, intervals, inputs, console.remark)
         if file.done:
             console.remark(f"{file.done:,} of {len(points):,} candidates are done already; carrying on")
     rows: list[SweepRow] = []
@@ -174,23 +195,24 @@ def _rows(
     with console.counted_progress(len(points), len(points) >= LONG_SWEEP) as advance:
         try:
             if file is not None and done:
-                rows += file.earlier_rows(knobs)
+                rows += file.earlier
                 advance(done)
             left = points[done:]
             for chunk in sweep_rows(jobs, machine, knobs, left, lambda count: advance(done + count), sampling or USUAL):
                 rows += chunk
                 if file is not None:
                     file.write(chunk)
+            if file is not None:
+                file.finish()
         except KeyboardInterrupt:
             if file is not None:
-                file.close()
                 console.remark(f"kept in {output}.partial; the same command picks up from there")
             else:
                 from kinematics.reports.sweep_screen import sweep_cells, sweep_heads
 
                 console.say_table(sweep_heads(knobs, sampling is not None), sweep_cells(rows, console.is_terminal()))
             raise
-    if file is not None:
-        file.finish()
-    sys.stdout.flush()
+        finally:
+            if file is not None:
+                file.close()
     return rows

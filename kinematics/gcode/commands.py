@@ -1,4 +1,7 @@
-"""What each command does to the state, apart from motion (which `interpreter` does inline, since it is nearly all)."""
+"""Which commands stand on a line, which words are whose, and what each does to the state.
+
+Motion apart, which `interpreter` does inline, since it is nearly all.
+"""
 
 from __future__ import annotations
 
@@ -10,125 +13,132 @@ from numpy.typing import NDArray
 from kinematics.compiled import compiled_part
 from kinematics.gcode import dialects as words
 from kinematics.gcode import moves as tool_path
-from kinematics.gcode import state as at
-from kinematics.gcode.letters import AXES, OTHER_AXES, E, P, R, S, T, X
+from kinematics.gcode import state as codes
+from kinematics.gcode.scanning import AXES, MOTION_WORDS, NO_LETTERS, OTHER_AXES, E, F, G, M, P, R, S, T, W, X
 
 EVERY_AXIS = AXES | OTHER_AXES | (1 << E)
 TOO_LARGE = 1e9  # no machine goes there, and numbers of this size are slips
 SLOWEST_FEED = 1.0  # mm/min: nothing that prints is fed more slowly
+STANDING_FEED = 0.01  # mm/min: below it nothing moves that anybody would wait for, and F counts as F0
+STANDING_FREQUENCY = 1e-4  # commands a minute under G93: a week each
+LEAST_PERCENT, MOST_PERCENT = 0.01, 1e6  # overrides beyond these are slips
+TOO_LARGE_BIT = 1 << 26  # beside the 26 letters
+CODE_TOLERANCE = 0.0001 + 1e-9  # of a number where a code is needed (NISTIR 6556, 3.3.2.1)
+NO_OWNER = -1
+DAMAGED = -1
 
 
 @compiled_part
-def note(notes: NDArray[np.int64], row: int, whole: NDArray[np.int64]) -> None:
+def note(notes: NDArray[np.int64], row: int, state: codes.State) -> None:
     """Count the present line as one more of a kind of doubtful input; once, however often it stands there."""
-    line = whole[at.LINE_NUMBER]
-    if notes[row, at.NOTE_LAST] == line:
+    line = state.line
+    if notes[row, codes.NOTE_LAST] == line:
         return
-    if notes[row, at.NOTE_COUNT] == 0:
-        notes[row, at.NOTE_LINE] = line
-        notes[row, at.NOTE_OFFSET] = whole[at.OFFSET]
-    notes[row, at.NOTE_COUNT] += 1
-    notes[row, at.NOTE_LAST] = line
-    whole[at.NOTED] += 1
+    if notes[row, codes.NOTE_COUNT] == 0:
+        notes[row, codes.NOTE_LINE] = line
+        notes[row, codes.NOTE_OFFSET] = state.offset
+    notes[row, codes.NOTE_COUNT] += 1
+    notes[row, codes.NOTE_LAST] = line
+    state.noted += 1
 
 
 @compiled_part
-def note_named(notes: NDArray[np.int64], key: int, other: int, whole: NDArray[np.int64]) -> None:
+def note_named(notes: NDArray[np.int64], key: int, other: int, state: codes.State) -> None:
     """Count the present line under a key; under the row `other` where there are too many keys already."""
-    row = at.NOTE_NAMED + key % at.NAMES
-    for _ in range(at.NAMES):
-        if notes[row, at.NOTE_KEY] == key or notes[row, at.NOTE_COUNT] == 0:
-            notes[row, at.NOTE_KEY] = key
-            note(notes, row, whole)
+    row = codes.NOTE_NAMED + key % codes.NAMES
+    for _ in range(codes.NAMES):
+        if notes[row, codes.NOTE_KEY] == key or notes[row, codes.NOTE_COUNT] == 0:
+            notes[row, codes.NOTE_KEY] = key
+            note(notes, row, state)
             return
-        row = row + 1 if row + 1 < at.NOTE_ROWS else at.NOTE_NAMED
-    note(notes, other, whole)
+        row = row + 1 if row + 1 < codes.NOTE_ROWS else codes.NOTE_NAMED
+    note(notes, other, state)
 
 
 @compiled_part
-def note_code(notes: NDArray[np.int64], value: float, is_m: bool, whole: NDArray[np.int64]) -> None:
+def note_code(notes: NDArray[np.int64], value: float, is_m: bool, state: codes.State) -> None:
     """Count a G or M word that is not understood."""
-    tenfold = round(value * 10) if abs(value) < TOO_LARGE else (at.BEYOND_NAMING if value > 0.0 else -at.BEYOND_NAMING)
+    tenfold = (
+        round(value * 10) if abs(value) < TOO_LARGE else (codes.BEYOND_NAMING if value > 0.0 else -codes.BEYOND_NAMING)
+    )
     if tenfold >= 0 and tenfold < words.CODES:
-        note(notes, tenfold + (at.NOTE_M if is_m else at.NOTE_G), whole)
+        note(notes, tenfold + (codes.NOTE_M if is_m else codes.NOTE_G), state)
     else:
-        key = at.CODE_KEY + (at.M_KEY if is_m else 0) + at.CODE_MIDDLE + tenfold
-        note_named(notes, key, at.NOTE_TEXT, whole)
+        key = codes.CODE_KEY + (codes.M_KEY if is_m else 0) + codes.CODE_MIDDLE + tenfold
+        note_named(notes, key, codes.NOTE_TEXT, state)
 
 
 @compiled_part
-def note_letters(notes: NDArray[np.int64], mask: int, whole: NDArray[np.int64]) -> None:
+def note_letters(notes: NDArray[np.int64], mask: int, state: codes.State) -> None:
     """Count a move with letters of axes that are not read, by the letters that the file has."""
     for letter in range(26):
         if mask & (1 << letter):
-            note(notes, at.NOTE_LETTER + (E if letter == whole[at.EXTRUDER] else letter), whole)
+            note(notes, codes.NOTE_LETTER + (E if letter == state.extruder else letter), state)
 
 
 @compiled_part
-def fail(whole: NDArray[np.int64], error: int) -> None:
+def fail(state: codes.State, error: int) -> None:
     """Stop reading at this line."""
-    whole[at.STATUS] = at.STATUS_ERROR
-    whole[at.ERROR] = error
-    whole[at.ERROR_LINE] = whole[at.LINE_NUMBER]
-    whole[at.ERROR_OFFSET] = whole[at.OFFSET]
+    state.status = codes.STATUS_ERROR
+    state.error = error
+    state.error_line = state.line
+    state.error_offset = state.offset
 
 
 @compiled_part
-def add_event(whole: NDArray[np.int64], events: NDArray[np.float64], kind: int, value: float, tool: int) -> None:
+def add_event(state: codes.State, events: NDArray[np.float64], kind: int, value: float, tool: int) -> None:
     """Append an event at the present place; all but heater targets bring motion to rest."""
-    i = whole[at.EVENTS]
-    events[i, at.EVENT_MOVE] = whole[at.MOVES]
-    events[i, at.EVENT_KIND] = kind
-    events[i, at.EVENT_VALUE] = value
-    events[i, at.EVENT_TOOL] = tool
-    events[i, at.EVENT_LINE] = whole[at.LINE_NUMBER]
-    whole[at.EVENTS] = i + 1
+    i = state.events
+    events[i, codes.EVENT_MOVE] = state.moves
+    events[i, codes.EVENT_KIND] = kind
+    events[i, codes.EVENT_VALUE] = value
+    events[i, codes.EVENT_TOOL] = tool
+    events[i, codes.EVENT_LINE] = state.line
+    state.events = i + 1
     if kind != tool_path.NOZZLE_TARGET and kind != tool_path.BED_TARGET and kind < tool_path.LIMIT:
-        whole[at.STOP_PENDING] = 1
-        whole[at.PROBED] = 0
+        state.stop_pending = True
+        state.probed = 0
 
 
 @compiled_part
-def note_text(
-    whole: NDArray[np.int64], events: NDArray[np.float64], notes: NDArray[np.int64], kind: int, key: int
-) -> None:
+def note_text(state: codes.State, events: NDArray[np.float64], notes: NDArray[np.int64], kind: int, key: int) -> None:
     """Count a line that is no G-code, text under its key, and keep it for the dialect's patterns where it has any."""
-    if kind == at.NOTE_TEXT:
-        note_named(notes, key, kind, whole)
+    if kind == codes.NOTE_TEXT:
+        note_named(notes, key, kind, state)
     else:
-        note(notes, kind, whole)
-    if whole[at.KEEPS_TEXT]:
-        add_event(whole, events, tool_path.TEXT, float(whole[at.OFFSET]), key if kind == at.NOTE_TEXT else kind)
+        note(notes, kind, state)
+    if state.keeps_text:
+        add_event(state, events, tool_path.TEXT, float(state.offset), key if kind == codes.NOTE_TEXT else kind)
 
 
 @compiled_part
-def set_feed(real: NDArray[np.float64], whole: NDArray[np.int64], notes: NDArray[np.int64], value: float) -> None:
+def set_feed(state: codes.State, notes: NDArray[np.int64], value: float) -> None:
     """Take an F word: file units a minute, moves a minute under G93; under G95 it is passed over."""
-    if value > 0.0:
-        if whole[at.FEED_MODE] == at.PER_MINUTE:
-            real[at.FEED] = value * real[at.SCALE]
-            if not real[at.FEED] >= SLOWEST_FEED and not whole[at.STRICT]:
-                note(notes, at.NOTE_FEED_TINY, whole)
-            if whole[at.FIRST_FEED] < 0:
-                whole[at.FIRST_FEED] = whole[at.MOVES]
-        elif whole[at.FEED_MODE] == at.INVERSE_TIME:
-            real[at.FREQUENCY] = value
-    elif whole[at.STRICT]:
-        fail(whole, at.ERROR_FEED_NOT_POSITIVE)
+    least = STANDING_FEED if state.feed_mode == codes.PER_MINUTE else STANDING_FREQUENCY
+    amount = value * state.scale if state.feed_mode == codes.PER_MINUTE else value
+    if amount >= least:
+        if state.feed_mode == codes.PER_MINUTE:
+            state.feed = amount
+            if not state.feed >= SLOWEST_FEED and not state.strict:
+                note(notes, codes.NOTE_FEED_TINY, state)
+        elif state.feed_mode == codes.INVERSE_TIME:
+            state.frequency = value
+    elif state.strict:
+        fail(state, codes.ERROR_FEED_NOT_POSITIVE)
     else:
-        note(notes, at.NOTE_FEED_NOT_POSITIVE, whole)
+        note(notes, codes.NOTE_FEED_NOT_POSITIVE, state)
 
 
 @compiled_part
-def use_tool(whole: NDArray[np.int64], events: NDArray[np.float64], tool: int) -> None:
+def use_tool(state: codes.State, events: NDArray[np.float64], tool: int) -> None:
     """Take a tool into use; the first one named and the one in use already are no stop."""
-    if whole[at.TOOL_IN_USE] >= 0 and whole[at.TOOL_IN_USE] != tool:
-        add_event(whole, events, tool_path.TOOL_CHANGE, float(tool), 0)
-    whole[at.TOOL_IN_USE] = tool
+    if state.tool >= 0 and state.tool != tool:
+        add_event(state, events, tool_path.TOOL_CHANGE, float(tool), 0)
+    state.tool = tool
 
 
 @compiled_part
-def home(real: NDArray[np.float64], whole: NDArray[np.int64], mask: int) -> int:
+def home(state: codes.State, mask: int) -> int:
     """Put the named axes at their home places and drop their shifts; x, y and z where no axis at all is named.
 
     Returns a bit for each of them, 1 for x.
@@ -137,67 +147,53 @@ def home(real: NDArray[np.float64], whole: NDArray[np.int64], mask: int) -> int:
     homed = 0
     for k in range(3):
         if every or mask & (1 << (X + k)):
-            real[at.PLACE_X + k] = real[at.HOME_X + k]
-            real[at.SHIFT_X + k] = 0.0
-            whole[at.UNSET] &= ~(1 << (X + k))
+            state.place[k] = state.home[k]
+            state.shift[k] = 0.0
             homed |= 1 << k
     return homed
 
 
 @compiled_part
-def rename(real: NDArray[np.float64], whole: NDArray[np.int64], mask: int, slots: NDArray[np.float64]) -> None:
+def rename(state: codes.State, mask: int, slots: NDArray[np.float64]) -> None:
     """G92: the present place reads as told; with no word every axis reads 0 (strict: an error)."""
     every = mask & EVERY_AXIS == 0
-    if whole[at.UNSET] & AXES & (AXES if every else mask):
-        whole[at.INEXACT] = 1
-    if every or mask & (1 << E):
-        whole[at.UNSET] &= ~(1 << E)
-        whole[at.E_DIRTY] = 0
-    if every and whole[at.STRICT]:
-        fail(whole, at.ERROR_RENAME_NOTHING)
+    if every and state.strict:
+        fail(state, codes.ERROR_RENAME_NOTHING)
         return
     for k in range(3):
         if every:
-            real[at.SHIFT_X + k] = real[at.PLACE_X + k]
+            state.shift[k] = state.place[k]
         elif mask & (1 << (X + k)):
-            real[at.SHIFT_X + k] = real[at.PLACE_X + k] - slots[X + k] * real[at.SCALE]
+            state.shift[k] = state.place[k] - slots[X + k] * state.scale
     if every:
-        real[at.E_READING] = 0.0
+        state.reading = 0.0
     elif mask & (1 << E):
-        real[at.E_READING] = slots[E] * real[at.FILAMENT_SCALE]
+        state.reading = slots[E] * state.filament_scale
 
 
 @compiled_part
-def set_units(real: NDArray[np.float64], whole: NDArray[np.int64], scale: float) -> None:
+def set_units(state: codes.State, scale: float) -> None:
     """G20 and G21; an E that is a volume keeps its unit."""
-    if not whole[at.E_IS_VOLUME]:
-        real[at.FILAMENT_SCALE] = scale
-    real[at.SCALE] = scale
+    if not state.e_is_volume:
+        state.filament_scale = scale
+    state.scale = scale
 
 
 @compiled_part
 def state_limits(
-    whole: NDArray[np.int64], code: int, mask: int, slots: NDArray[np.float64], events: NDArray[np.float64]
+    state: codes.State, code: int, mask: int, slots: NDArray[np.float64], events: NDArray[np.float64]
 ) -> None:
     """Note every word of a command that states limits; `code` as in `moves.LIMIT`."""
     first = tool_path.FIRST_OF_COMMAND
     for letter in range(26):
         if mask & (1 << letter):
-            add_event(whole, events, tool_path.LIMIT, slots[letter], letter + 32 * code + first)
+            add_event(state, events, tool_path.LIMIT, slots[letter], letter + 32 * code + first)
             first = 0
 
 
 @compiled_part
-def doubt_reading(whole: NDArray[np.int64]) -> None:
-    """E is absolute again: where its reading is not exact, the next E word must not be read against it."""
-    if whole[at.E_DIRTY] and not whole[at.IS_RELATIVE] and not whole[at.IS_E_RELATIVE]:
-        whole[at.UNSET] |= 1 << E
-
-
-@compiled_part
 def dwell(
-    real: NDArray[np.float64],
-    whole: NDArray[np.int64],
+    state: codes.State,
     mask: int,
     slots: NDArray[np.float64],
     events: NDArray[np.float64],
@@ -206,22 +202,20 @@ def dwell(
     """G4: P in the dialect's unit, S in seconds, S wins; strict: P in seconds, needed, not negative."""
     seconds = math.nan
     if mask & (1 << P):
-        seconds = slots[P] * real[at.DWELL_UNIT]
-    if mask & (1 << S) and not whole[at.STRICT]:
+        seconds = slots[P] * state.dwell_unit
+    if mask & (1 << S) and not state.strict:
         seconds = slots[S]
     if not seconds >= 0.0:
-        if whole[at.STRICT]:
-            fail(whole, at.ERROR_DWELL)
+        if state.strict:
+            fail(state, codes.ERROR_DWELL)
             return
-        note(notes, at.NOTE_EMPTY_DWELL, whole)
+        note(notes, codes.NOTE_EMPTY_DWELL, state)
         seconds = 0.0
-    add_event(whole, events, tool_path.DWELL, seconds, 0)
+    add_event(state, events, tool_path.DWELL, seconds, 0)
 
 
 @compiled_part
-def heat(
-    whole: NDArray[np.int64], meaning: int, mask: int, slots: NDArray[np.float64], events: NDArray[np.float64]
-) -> None:
+def heat(state: codes.State, meaning: int, mask: int, slots: NDArray[np.float64], events: NDArray[np.float64]) -> None:
     """Heater targets and waits; a wait with R waits for cooling down as well, one for 0 degrees or less for nothing."""
     tool = 0
     if mask & (1 << T):
@@ -230,36 +224,34 @@ def heat(
     target = tool_path.BED_TARGET if bed else tool_path.NOZZLE_TARGET
     if meaning == words.SET_NOZZLE or meaning == words.SET_BED:
         if mask & (1 << S):
-            add_event(whole, events, target, slots[S], tool)
+            add_event(state, events, target, slots[S], tool)
     elif mask & ((1 << S) | (1 << R)) and not slots[S if mask & (1 << S) else R] > 0.0:
-        add_event(whole, events, target, 0.0, tool)
+        add_event(state, events, target, 0.0, tool)
     elif mask & (1 << S):
-        add_event(whole, events, tool_path.BED_WAIT if bed else tool_path.NOZZLE_WAIT, slots[S], tool)
+        add_event(state, events, tool_path.BED_WAIT if bed else tool_path.NOZZLE_WAIT, slots[S], tool)
     elif mask & (1 << R):
         kind = tool_path.BED_WAIT_BOTH_WAYS if bed else tool_path.NOZZLE_WAIT_BOTH_WAYS
-        add_event(whole, events, kind, slots[R], tool)
+        add_event(state, events, kind, slots[R], tool)
     else:
-        add_event(whole, events, tool_path.BED_WAIT if bed else tool_path.NOZZLE_WAIT, math.nan, tool)
+        add_event(state, events, tool_path.BED_WAIT if bed else tool_path.NOZZLE_WAIT, math.nan, tool)
 
 
 @compiled_part
-def probe(whole: NDArray[np.int64], code: int, events: NDArray[np.float64], notes: NDArray[np.int64]) -> None:
+def probe(state: codes.State, code: int, events: NDArray[np.float64], notes: NDArray[np.int64]) -> None:
     """Feel the bed: one stop, in however many lines of the same word it is told before anything else happens.
 
     Such lines begin, store and switch on what is felt once (common practice, no source).
     """
-    whole[at.INEXACT] = 1
-    if whole[at.PROBED] == code and whole[at.STOP_PENDING]:
-        note(notes, at.NOTE_PROBED_ALREADY, whole)
+    if state.probed == code and state.stop_pending:
+        note(notes, codes.NOTE_PROBED_ALREADY, state)
         return
-    add_event(whole, events, tool_path.PROBING, 0.0, 0)
-    whole[at.PROBED] = code
+    add_event(state, events, tool_path.PROBING, 0.0, 0)
+    state.probed = code
 
 
 @compiled_part
 def act(
-    real: NDArray[np.float64],
-    whole: NDArray[np.int64],
+    state: codes.State,
     meaning: int,
     value: float,
     mask: int,
@@ -267,64 +259,311 @@ def act(
     events: NDArray[np.float64],
     notes: NDArray[np.int64],
 ) -> None:
-    """Carry out one command that makes no move; in a guessed state note where the guess can no longer be mended.
+    """Carry out one command that makes no move.
 
     `value` is the number after the command's letter; `mask` has a bit a word letter (bare ones included), `slots` the
     words' numbers. May set STATUS to STATUS_ERROR.
     """
     if meaning == words.PLANE_XY or meaning == words.PLANE_ZX or meaning == words.PLANE_YZ:
-        whole[at.PLANE] = meaning - words.PLANE_XY
+        state.plane = meaning - words.PLANE_XY
     elif meaning == words.INCH:
-        set_units(real, whole, 25.4)
+        set_units(state, 25.4)
     elif meaning == words.MILLIMETRE:
-        set_units(real, whole, 1.0)
+        set_units(state, 1.0)
     elif meaning == words.ABSOLUTE:
-        whole[at.IS_RELATIVE] = 0
-        doubt_reading(whole)
+        state.is_relative = False
     elif meaning == words.RELATIVE:
-        whole[at.IS_RELATIVE] = 1
+        state.is_relative = True
     elif meaning == words.E_ABSOLUTE:
-        whole[at.IS_E_RELATIVE] = 0
-        doubt_reading(whole)
+        state.is_e_relative = False
     elif meaning == words.E_RELATIVE:
-        whole[at.IS_E_RELATIVE] = 1
+        state.is_e_relative = True
     elif meaning == words.FEED_PER_MINUTE or meaning == words.FEED_INVERSE or meaning == words.FEED_PER_TURN:
-        mode = meaning - words.FEED_PER_MINUTE
-        if mode != whole[at.FEED_MODE]:
-            whole[at.FEED_MODE] = mode
-            whole[at.INEXACT] = 1
+        state.feed_mode = meaning - words.FEED_PER_MINUTE
     elif meaning == words.PROBE:
-        probe(whole, round(value * 10), events, notes)
+        probe(state, round(value * 10), events, notes)
     elif meaning == words.FINISH:
-        add_event(whole, events, tool_path.FINISH, 0.0, 0)
+        add_event(state, events, tool_path.FINISH, 0.0, 0)
     elif meaning == words.NO_MOTION:
-        if whole[at.STRICT]:
-            whole[at.MOTION] = words.NO_MOTION
+        if state.strict:
+            state.motion = words.NO_MOTION
     elif meaning == words.PROGRAM_END:
-        whole[at.ENDED] = 1
+        state.ended = True
     elif meaning == words.TOOL:
-        use_tool(whole, events, round(value))
+        use_tool(state, events, round(value))
     elif meaning == words.TOOL_CHANGE:
         if mask & (1 << T):
-            use_tool(whole, events, round(slots[T]))
+            use_tool(state, events, round(slots[T]))
     elif meaning == words.DWELL:
-        dwell(real, whole, mask, slots, events, notes)
+        dwell(state, mask, slots, events, notes)
     elif meaning == words.HOME:
-        homed = home(real, whole, mask)
-        whole[at.LAST_KIND] = -1  # what is printed next begins somewhere else
-        add_event(whole, events, tool_path.HOMING, 0.0, homed)
+        homed = home(state, mask)
+        state.last_kind = -1  # what is printed next begins somewhere else
+        add_event(state, events, tool_path.HOMING, 0.0, homed)
     elif meaning == words.RENAME:
-        rename(real, whole, mask, slots)
+        rename(state, mask, slots)
     elif meaning == words.FEED_OVERRIDE or meaning == words.FLOW_OVERRIDE:
-        if mask & (1 << S) and slots[S] > 0.0:
-            if meaning == words.FEED_OVERRIDE and whole[at.FIRST_FEED] < 0:
-                whole[at.INEXACT] = 1
-            if meaning == words.FLOW_OVERRIDE and whole[at.UNSET] & (1 << E):
-                whole[at.INEXACT] = 1
-            real[at.FEED_SHARE if meaning == words.FEED_OVERRIDE else at.FLOW_SHARE] = slots[S] / 100.0
+        if mask & (1 << S) and slots[S] >= LEAST_PERCENT and slots[S] <= MOST_PERCENT:
+            if meaning == words.FEED_OVERRIDE:
+                state.feed_share = slots[S] / 100.0
+            else:
+                state.flow_share = slots[S] / 100.0
         else:
-            note(notes, at.NOTE_OVERRIDE, whole)
+            note(notes, codes.NOTE_OVERRIDE, state)
     elif meaning == words.PAUSE:
-        add_event(whole, events, tool_path.PAUSE, 0.0, 0)
+        add_event(state, events, tool_path.PAUSE, 0.0, 0)
     elif meaning >= words.SET_NOZZLE and meaning <= words.WAIT_BED:
-        heat(whole, meaning, mask, slots, events)
+        heat(state, meaning, mask, slots, events)
+
+
+@compiled_part
+def takes_words(meaning: int) -> bool:
+    """Whether words after a command of this meaning are its own."""
+    return meaning < words.PLAIN or meaning >= words.TAKES_WORDS
+
+
+@compiled_part
+def needs_numbers(meaning: int) -> bool:
+    """Whether a command that makes no move takes numbers that tell a time, a place, a limit or a tool."""
+    return (
+        meaning == words.RENAME
+        or meaning == words.DWELL
+        or meaning == words.LIMIT
+        or meaning == words.TOOL
+        or meaning == words.TOOL_CHANGE
+        or (meaning >= words.FEED_OVERRIDE and meaning <= words.WAIT_BED and meaning != words.PAUSE)
+    )
+
+
+@compiled_part
+def meaning_of(value: float, meanings: NDArray[np.int64]) -> int:
+    """The meaning of a code; numbers are matched to the tenth, and none leads out of the table."""
+    if not abs(value) < 1000.0:
+        return words.UNKNOWN
+    code = round(value * 10)
+    if code < 0 or code >= words.CODES:
+        return words.UNKNOWN
+    return int(meanings[code])
+
+
+@compiled_part
+def commands_of_line(
+    letters: NDArray[np.int64],
+    values: NDArray[np.float64],
+    count: int,
+    owners: NDArray[np.int64],
+    meant: NDArray[np.int64],
+    heads: NDArray[np.int64],
+    g_meanings: NDArray[np.int64],
+    m_meanings: NDArray[np.int64],
+    motion: int,
+) -> int:
+    """Give every word of a line to a command; return the number of commands, 0 for no command, −1 for a damaged line.
+
+    `letters` holds 0 to 25, or −1 − letter for a bare one. A word belongs to the last command before it that takes
+    words, else to the motion in force, which then acts where its first word stands. A T after a command that takes
+    words, a motion apart, is a word of it.
+    """
+    commands = 0
+    taker = NO_OWNER
+    for k in range(count):
+        letter = letters[k]
+        owners[k] = NO_OWNER
+        meaning = NO_OWNER
+        if letter == G:
+            meaning = meaning_of(values[k], g_meanings)
+        elif letter == M:
+            meaning = meaning_of(values[k], m_meanings)
+        elif letter == T and (taker == NO_OWNER or meant[taker] < words.PLAIN):
+            meaning = words.TOOL
+        if meaning != NO_OWNER:
+            meant[commands] = meaning
+            heads[commands] = k
+            if takes_words(meaning):
+                taker = commands
+            commands += 1
+            continue
+        if taker == NO_OWNER:
+            taker = commands
+            meant[commands] = motion
+            heads[commands] = k
+            commands += 1
+        owners[k] = taker
+    # A motion may hold no bare letter; a line without command or usable word is text.
+    told = False
+    usable = False
+    has_bare = False
+    for k in range(count):
+        letter = letters[k]
+        owner = owners[k]
+        if owner == NO_OWNER:
+            told = True
+        elif meant[owner] < words.PLAIN:
+            if letter < 0:
+                has_bare = True
+            elif (MOTION_WORDS | OTHER_AXES) & (1 << letter):
+                usable = True
+    if not told and not usable:
+        return 0
+    return DAMAGED if has_bare else commands
+
+
+@compiled_part
+def words_of_command(
+    letters: NDArray[np.int64],
+    values: NDArray[np.float64],
+    count: int,
+    owners: NDArray[np.int64],
+    command: int,
+    takes_bare: bool,
+    slots: NDArray[np.float64],
+    notes: NDArray[np.int64],
+    state: codes.State,
+) -> int:
+    """Fill the slots with one command's words; return a bit a letter, and TOO_LARGE_BIT where a number is too large.
+
+    Bare letters count as 0 where `takes_bare`, else not at all; a bare W never: it is a setting of homing, no axis
+    (common practice, no source). Of a word given twice the last counts, and is noted.
+    """
+    mask = int(np.int64(0))
+    for k in range(count):
+        if owners[k] != command:
+            continue
+        letter = letters[k]
+        value = values[k]
+        if letter < 0:
+            if not takes_bare:
+                continue
+            letter = -1 - letter
+            value = 0.0
+            if letter == W and state.extruder != W:
+                continue
+        if mask & (1 << letter):
+            note(notes, codes.NOTE_REPEATED_WORD, state)
+        mask |= 1 << letter
+        slots[letter] = value
+        if abs(value) >= TOO_LARGE:
+            mask |= TOO_LARGE_BIT
+    return mask
+
+
+@compiled_part
+def rank(meaning: int) -> int:
+    """Place of a meaning in the order of execution of NISTIR 6556, Table 8."""
+    if meaning >= words.FEED_PER_MINUTE and meaning <= words.FEED_PER_TURN:
+        return -1
+    if meaning == words.FEED:
+        return 0
+    if meaning == words.TOOL:
+        return 1
+    if meaning == words.TOOL_CHANGE:
+        return 2
+    if meaning == words.NO_EFFECT_MODE or meaning == words.NO_EFFECT:
+        return 3
+    if meaning == words.DWELL:
+        return 4
+    if meaning == words.PLANE_XY or meaning == words.PLANE_ZX or meaning == words.PLANE_YZ:
+        return 5
+    if meaning == words.INCH or meaning == words.MILLIMETRE:
+        return 6
+    if meaning == words.ABSOLUTE or meaning == words.RELATIVE:
+        return 7
+    if meaning == words.HOME or meaning == words.RENAME:
+        return 8
+    if meaning < words.PLAIN or meaning == words.NO_MOTION:
+        return 9
+    return 10  # pause, end of program
+
+
+@compiled_part
+def strict_commands(
+    letters: NDArray[np.int64],
+    values: NDArray[np.float64],
+    count: int,
+    owners: NDArray[np.int64],
+    meant: NDArray[np.int64],
+    heads: NDArray[np.int64],
+    g_meanings: NDArray[np.int64],
+    m_meanings: NDArray[np.int64],
+    groups: NDArray[np.int64],
+    motion: int,
+) -> int:
+    """The commands of a line in the order of NISTIR 6556, Table 8, and its words with them.
+
+    `groups` (int64[2, 10000]) holds a bit for the modal group of every G and M code. Returns the number of commands, or
+    minus an error code. Axis words go to G28 or G92 where one stands on the line,
+    else to the motion named or in force; P to the dwell; F acts first. Words that no command uses are dropped.
+    """
+    seen = 0
+    used = 0
+    m_words = 0
+    commands = 0
+    motions = 0
+    claimers = 0
+    cancelled = False
+    for k in range(count):
+        letter = letters[k]
+        if letter < 0:
+            return -codes.ERROR_TEXT
+        meaning = NO_OWNER
+        if letter == G or letter == M:
+            tenfold = 10.0 * values[k]
+            if abs(tenfold - round(tenfold)) > 10.0 * CODE_TOLERANCE:
+                return -codes.ERROR_NOT_WHOLE
+            meaning = meaning_of(values[k], g_meanings if letter == G else m_meanings)
+            if meaning == words.UNKNOWN:
+                return -codes.ERROR_UNKNOWN
+            group = groups[0 if letter == G else 1, round(tenfold)]
+            if used & group:
+                return -codes.ERROR_TWO_MOTIONS
+            used |= group
+            m_words += letter == M
+            if m_words > 4:
+                return -codes.ERROR_TOO_MANY_M
+            if meaning < words.PLAIN:
+                motions += 1
+            cancelled |= meaning == words.NO_MOTION
+            if meaning == words.HOME or meaning == words.RENAME:
+                claimers += 1
+        else:
+            if seen & (1 << letter):
+                return -codes.ERROR_REPEATED_WORD
+            if NO_LETTERS & (1 << letter):
+                return -codes.ERROR_TEXT
+            seen |= 1 << letter
+            if letter == T:
+                meaning = words.TOOL
+            elif letter == F:
+                meaning = words.FEED
+        if meaning != NO_OWNER:
+            meant[commands] = meaning
+            heads[commands] = k
+            commands += 1
+    moving_words = seen & (AXES | (1 << E))
+    if motions + claimers > 1 and moving_words:
+        return -codes.ERROR_AXES_CLAIMED_TWICE
+    if motions == 0 and claimers == 0 and moving_words:
+        if motion == words.NO_MOTION or cancelled:
+            return -codes.ERROR_NO_MOTION
+        meant[commands] = motion
+        heads[commands] = 0
+        commands += 1
+    for i in range(1, commands):
+        meaning, word = meant[i], heads[i]
+        j = i
+        while j > 0 and rank(meant[j - 1]) > rank(meaning):
+            meant[j], heads[j] = meant[j - 1], heads[j - 1]
+            j -= 1
+        meant[j], heads[j] = meaning, word
+    for k in range(count):
+        letter = letters[k]
+        owners[k] = NO_OWNER
+        for command in range(commands):
+            meaning = meant[command]
+            if letter == P or letter == S:
+                if meaning == words.DWELL:
+                    owners[k] = command
+            elif letter != F and letter != G and letter != M and letter != T:
+                if meaning == words.HOME or meaning == words.RENAME or (meaning < words.PLAIN and claimers == 0):
+                    owners[k] = command
+    return commands

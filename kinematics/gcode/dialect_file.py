@@ -2,32 +2,64 @@
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-from kinematics.gcode.dialect_checks import (
-    canonical_word,
-    problems_in_patterns,
-    problems_in_rows,
-    problems_in_words_table,
-    problems_in_writes,
+from kinematics.errors import InputError, nearest
+from kinematics.gcode.dialects import (
+    ARC_COUNTER,
+    DIALECTS,
+    EXTRUSION,
+    FILE_LIMITS,
+    MEANINGS,
+    UNITS,
+    WRITTEN_LIMITS,
+    Dialect,
+    LimitWord,
+    TextCommand,
+    WriteCommand,
+    compiled_pattern,
+    dialect_named,
 )
-from kinematics.gcode.dialects import DIALECTS, EXTRUSION, Dialect, LimitWord, TextCommand, WriteCommand, dialect_named
 from kinematics.toml.files import (
     FileKind,
+    Problem,
+    TomlLines,
+    dotted_name,
     failure_at_lines,
     is_builtin,
     tables_of,
     text_of_file,
     toml_lines,
 )
-from kinematics.toml.sections import NAME, TEXT, YES_NO, Kind, Reading, Section, blocks, key, not_blank, one_of, table
+from kinematics.toml.files import Path as KeyPath
+from kinematics.toml.sections import (
+    NAME,
+    TEXT,
+    YES_NO,
+    Kind,
+    Reading,
+    Section,
+    blocks,
+    key,
+    not_blank,
+    one_of,
+    shown,
+    table,
+)
 
 DIALECT_FILE = FileKind("dialect", "--dialect", tuple(DIALECTS))
 SECONDS_A_P = {"ms": 0.001, "s": 1.0}
+
+WORD = re.compile(r"([GM])0*(\d{1,3})(?:\.(\d)0*)?", re.IGNORECASE | re.ASCII)
+WORD_ALLOWED = 'G or M with a number up to 999.9, in quotes, such as "M204"'
+LETTER_ALLOWED = "one letter, none of G, M, N"
+VALUE = "{value}"  # where the number stands in a text to be written
 
 MEANS = not_blank("what it means, in quotes")
 UNIT = TEXT._replace(allowed='a unit in quotes, such as "mm/s2"')
@@ -170,3 +202,175 @@ def _limits(base: Sequence[LimitWord], own: Sequence[LimitWord], words: Mapping[
             yield from by_place.pop(place, [] if place in told else [row])
     for rows in by_place.values():
         yield from rows
+
+
+# What a text command may mean beside the limits -> its units; none where it has no value.
+OTHER_MEANINGS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {"override": ("1", "%"), "dwell": ("s", "ms"), "pause": (), "ignore": ()}
+)
+
+
+def canonical_word(word: str) -> str:
+    """A word as the dialects write it: g01 and G1.0 are G1; empty for what is no G or M word."""
+    parts = WORD.fullmatch(word.strip())
+    if parts is None:
+        return ""
+    tenth = "" if parts[3] in (None, "0") else f".{parts[3]}"
+    return f"{parts[1].upper()}{parts[2]}{tenth}"
+
+
+def problems_in_words_table(tables: Mapping[str, Any], lines: TomlLines) -> Iterator[Problem]:
+    """[words]: keys that are no words or are given twice, meanings that there are none of."""
+    words = tables.get("words")
+    first: dict[str, str] = {}
+    meanings = [meaning for meaning in MEANINGS if meaning != "limit"]
+    for word, meaning in words.items() if isinstance(words, dict) else ():
+        path: KeyPath = ("words", word)
+        canonical = canonical_word(word)
+        if not canonical:
+            yield Problem(path, f"{dotted_name(path)} is no word", WORD_ALLOWED)
+        elif canonical in first:
+            line = lines.line_of(("words", first[canonical]))
+            yield Problem(path, f"{canonical} is given twice in [words]", "once", f"first in line {line}")
+        first.setdefault(canonical, word)
+        if canonical and isinstance(meaning, dict) and all(re.fullmatch(r"\d", tenth) for tenth in meaning):
+            hint = f'write "{word}.{next(iter(meaning), 1)}" in quotes'
+            yield Problem(path, f"{dotted_name(path)} has a point without quotes around it", "", hint)
+        elif meaning == "limit":
+            hint = "a [[limit]] block says which letter states which limit"
+            yield Problem(path, f"{dotted_name(path)} = {shown(meaning)}", "", hint)
+        elif not isinstance(meaning, str) or meaning not in meanings:
+            yield _not_among(path, meaning, meanings)
+
+
+def problems_in_rows(tables: Mapping[str, Any], base: Dialect, lines: TomlLines) -> Iterator[Problem]:
+    """[[limit]]: words, letters, meanings, units, and what is said twice."""
+    words = tables.get("words")
+    said = {canonical_word(word): word for word in reversed(words)} if isinstance(words, dict) else {}
+    first: dict[tuple[str, str, str, str], int] = {}
+    for position, row in _rows(tables, "limit"):
+        here: KeyPath = ("limit", position)
+        word, letter = _text(row, "word"), _text(row, "letter").upper()
+        canonical = canonical_word(word)
+        if word and not canonical:
+            yield Problem((*here, "word"), f"limit.word = {shown(word)}", WORD_ALLOWED)
+        elif canonical in said and word:
+            line = lines.line_of(("words", said[canonical]))
+            found = f"{canonical} stands in [[limit]] and in [words] (line {line})"
+            yield Problem((*here, "word"), found, "one of them: a word that states limits means nothing else")
+        elif MEANINGS.get(base.words.get(canonical, ""), MEANINGS["limit"]) <= ARC_COUNTER:
+            yield Problem((*here, "word"), f"{canonical} makes moves: it cannot state a limit", "any other word")
+        if letter and not re.fullmatch(r"[A-FH-LO-Z]", letter):
+            yield Problem((*here, "letter"), f"limit.letter = {shown(row['letter'])}", LETTER_ALLOWED)
+        elif canonical and letter:
+            conditions = _text(row, "beside").upper(), _text(row, "without").upper()
+            before = first.setdefault((canonical, letter, *conditions), position)
+            if before != position:
+                hint = f"first in line {lines.line_of(('limit', before, 'word'))}"
+                yield Problem((*here, "word"), f"{canonical} {letter} is given twice in [[limit]]", "once", hint)
+        for name in ("beside", "without"):
+            told = _text(row, name)
+            if told and not re.fullmatch(r"[A-FH-LO-Z]", told.upper()):
+                yield Problem((*here, name), f"limit.{name} = {shown(told)}", LETTER_ALLOWED)
+        yield from _meaning_and_unit(here, row, [*FILE_LIMITS])
+
+
+def problems_in_patterns(tables: Mapping[str, Any]) -> Iterator[Problem]:
+    """[[text]], [[label]], [[layer]]: patterns that are none or lack their group; meanings and units of [[text]]."""
+    for position, row in _rows(tables, "text"):
+        here: KeyPath = ("text", position)
+        means = _text(row, "means")
+        valued = means in FILE_LIMITS or bool(OTHER_MEANINGS.get(means))
+        yield from _pattern((*here, "pattern"), _text(row, "pattern"), "value" if valued else "")
+        yield from _meaning_and_unit(here, row, [*FILE_LIMITS, *OTHER_MEANINGS])
+    for name in ("label", "layer"):
+        for position, row in _rows(tables, name):
+            yield from _pattern((name, position, "pattern"), _text(row, "pattern"), name)
+
+
+def problems_in_writes(tables: Mapping[str, Any], lines: TomlLines) -> Iterator[Problem]:
+    """[[write]]: texts without their {value}, meanings, units, and what is said twice."""
+    first: dict[str, int] = {}
+    for position, row in _rows(tables, "write"):
+        here: KeyPath = ("write", position)
+        text, means = _text(row, "text"), _text(row, "means")
+        if text and (text.count(VALUE) != 1 or re.search(r"[{}]", text.replace(VALUE, ""))):
+            yield Problem((*here, "text"), f"write.text = {shown(text)}", "text with {value} once, and no other braces")
+        if means and first.setdefault(means, position) != position:
+            hint = f"first in line {lines.line_of(('write', first[means], 'means'))}"
+            yield Problem((*here, "means"), f"{means!r} is given twice in [[write]]", "once", hint)
+        yield from _meaning_and_unit(here, row, WRITTEN_LIMITS)
+
+
+def _pattern(path: KeyPath, pattern: str, group: str) -> Iterator[Problem]:
+    if not pattern:
+        return
+    name = dotted_name(path)
+    try:
+        groups = compiled_pattern(pattern).groupindex
+    except (re.error, RecursionError, OverflowError) as failure:
+        found = f"{name} = {shown(pattern)} is no regular expression: {failure}"
+        yield Problem(path, found.replace("\n", " "))
+        return
+    if group and group not in groups:
+        hint = f"its groups: {', '.join(groups)}" if groups else ""
+        yield Problem(path, f"{name} = {shown(pattern)} has no group {group!r}", f"(?P<{group}>…) in it", hint)
+
+
+def _meaning_and_unit(here: KeyPath, row: Mapping[str, Any], meanings: Sequence[str]) -> Iterator[Problem]:
+    means, unit = _text(row, "means"), row.get("unit", "")
+    key = str(here[0])
+    if not means:
+        return
+    if means not in meanings:
+        yield _not_among((*here, "means"), means, meanings)
+        return
+    units = tuple(UNITS[FILE_LIMITS[means][1]]) if means in FILE_LIMITS else OTHER_MEANINGS[means]
+    if not isinstance(unit, str) or unit in units:
+        return
+    quoted = " or ".join(f'"{one}"' for one in units)
+    if not units:
+        if unit:
+            yield Problem((*here, "unit"), f"{key}.unit = {shown(unit)}: {means!r} has no value", "no unit")
+    elif "unit" in row:
+        yield Problem((*here, "unit"), f"{key}.unit = {shown(unit)}", f"{quoted} for {means!r}", nearest(unit, units))
+    elif key == "text":  # of a limit the shape has said so
+        yield Problem(here, f"{key}.unit is missing", f"{quoted} for {means!r}")
+
+
+def _not_among(path: KeyPath, value: Any, names: Sequence[str]) -> Problem:
+    """A value that is none of many names: the nearest, or all of them where none is near."""
+    hint = (nearest(value, names) or nearest(value.lower(), names)) if isinstance(value, str) else ""
+    return Problem(path, f"{dotted_name(path)} = {shown(value)}", "" if hint else ", ".join(names), hint)
+
+
+def _rows(tables: Mapping[str, Any], key: str) -> Iterator[tuple[int, Mapping[str, Any]]]:
+    rows = tables.get(key)
+    for position, row in enumerate(rows if isinstance(rows, list) else ()):
+        if isinstance(row, dict):
+            yield position, row
+
+
+def _text(row: Mapping[str, Any], key: str) -> str:
+    """The text at a key, empty where there is none or it is blank."""
+    value = row.get(key)
+    return value if isinstance(value, str) and value.strip() else ""
+
+
+def command_that_sets(dialect: Dialect, means: str, value: float) -> str:
+    """The line that sets a limit on the user's controller.
+
+    `means` is one of WRITTEN_LIMITS, `value` in the unit of FILE_LIMITS (mm/s², s, mm/s); the line holds it in the unit
+    of the table, to six digits and without an exponent. Raises InputError where the table has no such row, or the value
+    is no number from 0 on.
+    """
+    row = next((row for row in dialect.writes if row.means == means), None)
+    if row is None:
+        allowed = f'a [[write]] block with means = "{means}", its text with {VALUE}, and its unit'
+        raise InputError.at(f"dialect {dialect.name}", f"it does not say how to set {means}", allowed)
+    if not 0.0 <= value < math.inf:
+        raise InputError.at(means, f"{value:g}", "a number from 0 on")
+    number = value / UNITS[FILE_LIMITS[means][1]][row.unit]
+    decimals = max(0, 5 - math.floor(math.log10(number))) if number > 0.0 else 0
+    text = f"{number:.{decimals}f}"
+    return row.text.replace(VALUE, text.rstrip("0").rstrip(".") if "." in text else text)

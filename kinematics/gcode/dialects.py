@@ -6,6 +6,8 @@ The NIST RS274NGC Interpreter - Version 3, NISTIR 6556, 2000).
 
 from __future__ import annotations
 
+import re
+import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -192,6 +194,10 @@ class Dialect:
     layers: tuple[str, ...] = ()
     writes: tuple[WriteCommand, ...] = ()
 
+    def __getstate__(self) -> dict[str, object]:
+        """What is kept of it in a file: words that cannot be changed could not be, either."""
+        return {**vars(self), "words": dict(self.words)}
+
     def _table(self, letter: str) -> NDArray[np.int64]:
         table = np.full(CODES, UNKNOWN, dtype=np.int64)
         for word, meaning in self.words.items():
@@ -313,3 +319,18 @@ def dialect_named(name: str) -> Dialect:
     if name not in DIALECTS:
         raise InputError.at("--dialect", f"unknown dialect {name!r}", ", ".join(DIALECTS), nearest(name, DIALECTS))
     return DIALECTS[name]
+
+
+def compiled_pattern(pattern: str) -> re.Pattern[str]:
+    """A dialect's pattern, ready for `fullmatch`. Raises re.error; RecursionError, OverflowError for absurd ones."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # remarks of the regular expressions' own future are not for the user
+        return re.compile(pattern, re.IGNORECASE)
+
+
+def text_from(raw: bytes) -> str:
+    """Bytes of a job file as text: UTF-8, or Latin-1 where they are none; never fails."""
+    try:
+        return raw.decode("utf-8")
+    except UnicodeDecodeError:
+        return raw.decode("latin-1")

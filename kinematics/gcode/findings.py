@@ -6,15 +6,21 @@ import re
 from collections.abc import Sequence
 from dataclasses import replace
 
-import numpy as np
-from numpy.typing import NDArray
-
-from kinematics.errors import HOLDS_NUMBERS, MAY_COST, NOT_KNOWN, SMALL, InputError, Notice, by_weight
-from kinematics.gcode import state as at
+from kinematics.errors import HOLDS_NUMBERS, MAY_COST, NOT_KNOWN, SMALL, InputError, Notice
+from kinematics.gcode import state as codes
 from kinematics.gcode.file_limits import Unused
-from kinematics.gcode.stretches import Notes
+
+Notes = dict[int, tuple[int, int, int]]  # of what was doubtful, by row of `state` or key: lines, the first, its offset
 
 SHOWN_TEXT = 40
+# What else is often given for a job: where its mark stands, the mark, what to call it (the formats' own descriptions).
+PACKED = (
+    (0, b"PK\x03\x04", "a zip archive"),
+    (4, b"1AY&SY", "a bzip2 file"),
+    (0, b"\xfd7zXZ\x00", "an xz file"),
+    (0, b"\x28\xb5\x2f\xfd", "a zstd file"),
+    (257, b"ustar", "a tar archive"),
+)
 SEEN_AS_TEXT = 65_536  # bytes at the start of a file that must look like text
 
 
@@ -28,29 +34,29 @@ def line_text(content: memoryview, offset: int) -> str:
     return text if len(text) <= SHOWN_TEXT else text[: SHOWN_TEXT - 1] + "…"
 
 
-def error_of(content: memoryview, name: str, whole: NDArray[np.int64]) -> InputError:
+def error_of(content: memoryview, name: str, state: codes.State) -> InputError:
     """The error at which reading stopped, with its line."""
-    found, allowed = at.ERROR_TEXTS[int(whole[at.ERROR])]
-    text = line_text(content, int(whole[at.ERROR_OFFSET]))
-    return InputError.at(f"{name}:{whole[at.ERROR_LINE]}", f"{found}: {text!r}", allowed)
+    found, allowed = codes.ERROR_TEXTS[int(state.error)]
+    text = line_text(content, int(state.error_offset))
+    return InputError.at(f"{name}:{state.error_line}", f"{found}: {text!r}", allowed)
 
 
 # What may cost time: moves that were not read, waits of no known length, moves of no known speed.
 _WEIGHTS = dict.fromkeys(
     (
-        at.NOTE_DAMAGED,
-        at.NOTE_MANY_WORDS,
-        at.NOTE_NO_FEED,
-        at.NOTE_ARC_IMPOSSIBLE,
-        at.NOTE_EMPTY_DWELL,
-        at.NOTE_FEED_PER_TURN,
-        at.NOTE_FEED_MISSING,
-        at.NOTE_FEED_TINY,
-        at.NOTE_PROBED_ALREADY,
-        at.NOTE_RETRACTION_WORDS,
+        codes.NOTE_DAMAGED,
+        codes.NOTE_MANY_WORDS,
+        codes.NOTE_NO_FEED,
+        codes.NOTE_ARC_IMPOSSIBLE,
+        codes.NOTE_EMPTY_DWELL,
+        codes.NOTE_FEED_PER_TURN,
+        codes.NOTE_FEED_MISSING,
+        codes.NOTE_FEED_TINY,
+        codes.NOTE_PROBED_ALREADY,
+        codes.NOTE_RETRACTION_WORDS,
     ),
     MAY_COST,
-) | {at.NOTE_TEXT: NOT_KNOWN}
+) | {codes.NOTE_TEXT: NOT_KNOWN}
 # The first word of a line of text, as `scanning.text_key` takes it.
 _FIRST_WORD = re.compile(rb"(?:[ \t/]|\([^)\r\n]*\)?)*([GM]\d[\d.]*|[^\0-\x20\d:;<=>(\"',\[{]+|[^\r\n])", re.IGNORECASE)
 
@@ -63,7 +69,7 @@ def word_text(content: memoryview, offset: int) -> str:
 
 def _code_text(letter: str, tenfold: int) -> str:
     """A G or M word by ten times its number."""
-    if abs(tenfold) >= at.BEYOND_NAMING:
+    if abs(tenfold) >= codes.BEYOND_NAMING:
         return f"{letter} with a number of ten digits or more"
     whole, tenth = divmod(abs(tenfold), 10)
     return f"{letter}{'-' if tenfold < 0 else ''}{whole}{f'.{tenth}' if tenth else ''}"
@@ -71,22 +77,22 @@ def _code_text(letter: str, tenfold: int) -> str:
 
 def _doubt(row: int, content: memoryview, offset: int) -> tuple[str, int]:
     """What was doubtful, by row or key of `state`, and how much that weighs."""
-    if row < at.NOTE_KINDS:
-        return at.NOTE_TEXTS[row], _WEIGHTS.get(row, SMALL)
-    if row < at.NOTE_G:
-        letter = chr(ord("A") + row - at.NOTE_LETTER)
+    if row < codes.NOTE_KINDS:
+        return codes.NOTE_TEXTS[row], _WEIGHTS.get(row, SMALL)
+    if row < codes.NOTE_G:
+        letter = chr(ord("A") + row - codes.NOTE_LETTER)
         hint = f'where it moves the filament, put [extruder] letter = "{letter}" into a dialect table'
         return f"{letter} is no axis here, not used; {hint}", MAY_COST
-    if row < at.TEXT_KEY:
-        is_m = row >= at.NOTE_M
-        word = _code_text("M" if is_m else "G", row - (at.NOTE_M if is_m else at.NOTE_G))
-    elif row < at.CODE_KEY:
+    if row < codes.TEXT_KEY:
+        is_m = row >= codes.NOTE_M
+        word = _code_text("M" if is_m else "G", row - (codes.NOTE_M if is_m else codes.NOTE_G))
+    elif row < codes.CODE_KEY:
         holds_numbers = bool(row & 1)
-        text = f"{word_text(content, offset)}: {at.NOTE_TEXTS[at.NOTE_TEXT]}"
+        text = f"{word_text(content, offset)}: {codes.NOTE_TEXTS[codes.NOTE_TEXT]}"
         return text, HOLDS_NUMBERS if holds_numbers else NOT_KNOWN
     else:
-        is_m = bool(row & at.M_KEY)
-        word = _code_text("M" if is_m else "G", (row & (at.M_KEY - 1)) - at.CODE_MIDDLE)
+        is_m = bool(row & codes.M_KEY)
+        word = _code_text("M" if is_m else "G", (row & (codes.M_KEY - 1)) - codes.CODE_MIDDLE)
     return f"{word} is not understood, not used", NOT_KNOWN if is_m else MAY_COST
 
 
@@ -103,14 +109,9 @@ def first_findings(notes: Notes, content: memoryview) -> dict[int, Notice]:
     for row, (count, line, offset) in sorted(notes.items(), key=lambda item: item[1][1]):
         text, weight = _doubt(row, content, offset)
         notice = Notice(line, count, f"{text} (first: {line_text(content, offset)!r})", weight=weight)
-        key = row & ~1 if at.TEXT_KEY <= row < at.CODE_KEY else row
+        key = row & ~1 if codes.TEXT_KEY <= row < codes.CODE_KEY else row
         found[key] = joined(found.get(key), notice)
     return found
-
-
-def notices_of(notes: Notes, content: memoryview) -> tuple[Notice, ...]:
-    """Everything that was doubtful, the gravest first."""
-    return by_weight(first_findings(notes, content).values())
 
 
 def notice_of(unused: Unused) -> Notice:
@@ -132,7 +133,7 @@ def nothing_moves(name: str, found: Sequence[Notice]) -> InputError:
 
 def no_second_percent(name: str) -> InputError:
     """The error of a program that a percent line opens and none closes."""
-    return InputError.at(name, *at.ERROR_TEXTS[at.ERROR_PERCENT])
+    return InputError.at(name, *codes.ERROR_TEXTS[codes.ERROR_PERCENT])
 
 
 def cannot_be_unpacked(name: str, error: Exception) -> InputError:
@@ -147,6 +148,9 @@ def refuse_what_is_no_text(head: bytes, is_blank: bool, name: str) -> None:
     """
     if not head or is_blank:
         raise InputError.at(name, "an empty file" if not head else "a file of blanks", "a file with G-code moves")
+    for begin, mark, what in PACKED:
+        if head.startswith(mark, begin):
+            raise InputError.at(name, f"this is {what}", "G-code as text, or gzip of it", "unpack it first")
     control = sum(head.count(bytes([code])) for code in (*range(9), *range(14, 27), *range(28, 32), 127))
     if control > 0.02 * len(head) + 1:
         found = f"not a text file ({control} control bytes among the first {len(head)})"

@@ -1,7 +1,8 @@
 """The compiled reader: bytes of a job file to moves and events, line by line.
 
 One line goes through three steps: its words are collected (letter, number), they are given to the commands of the line
-(`commands_of_line`), and the commands act in order. Nearly every line is one straight move, so that way is short.
+(`commands_of_line`), and the commands act in order. Nearly every line is one plain straight move, for which there is a
+shorter way (`plain_lines`).
 """
 
 from __future__ import annotations
@@ -13,43 +14,39 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.compiled import byte_at, compiled, eight_at
-from kinematics.gcode import characters as ch
 from kinematics.gcode import dialects as words
-from kinematics.gcode import letters as on
-from kinematics.gcode import scanning as look
-from kinematics.gcode import state as at
+from kinematics.gcode import scanning as text
+from kinematics.gcode import state as codes
 from kinematics.gcode.commands import (
     TOO_LARGE,
+    TOO_LARGE_BIT,
     act,
+    commands_of_line,
     fail,
+    meaning_of,
+    needs_numbers,
     note,
     note_code,
     note_letters,
     note_text,
     set_feed,
     state_limits,
+    strict_commands,
+    words_of_command,
 )
 from kinematics.gcode.motion import (
     MOST_CHORDS,
     NOTHING,
     cut_arc,
+    extend,
     is_own_retraction,
     own_retraction,
     special_speed,
     way_home,
 )
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
-from kinematics.gcode.numbers import POWERS_OF_TEN, long_number, short_field
-from kinematics.gcode.places import extend, extend_known, first_places
 from kinematics.gcode.plain_lines import are_plain, plain_lines
-from kinematics.gcode.sequence import (
-    TOO_LARGE_BIT,
-    commands_of_line,
-    meaning_of,
-    needs_numbers,
-    strict_commands,
-    words_of_command,
-)
+from kinematics.gcode.scanning import POWERS_OF_TEN, long_number, short_field
 
 RESERVE = 65_536  # room that one command may need at most, in moves and in events
 MOST_WORDS = 128
@@ -61,8 +58,7 @@ def read_lines(
     source: Any,
     begin: int,
     end: int,
-    real: NDArray[np.float64],
-    whole: NDArray[np.int64],
+    state: codes.State,
     meanings: NDArray[np.int64],
     groups: NDArray[np.int64],
     notes: NDArray[np.int64],
@@ -75,9 +71,9 @@ def read_lines(
 ) -> int:
     """Read whole lines from `begin` to `end` of `source`; return where reading stopped.
 
-    `source` is an address (int64) or a uint8 array with some zero bytes after `end`; all from `real` on as in `state`,
-    but `meanings`, `groups` (int64[2, 10000]) of G and of M codes. Stops early when room runs short (STATUS_GROW) or
-    at an error (STATUS_ERROR).
+    `source` is an address (int64) or a uint8 array with some zero bytes after `end`; `state` a record of STATE, changed
+    in place, and all from `notes` on as in `state`; `meanings`, `groups` (int64[2, 10000]) of G and of M codes. Stops
+    early when room runs short (STATUS_GROW) or at an error (STATUS_ERROR).
     """
     letters = np.empty(MOST_WORDS, dtype=np.int64)
     values = np.empty(MOST_WORDS)
@@ -86,52 +82,50 @@ def read_lines(
     heads = np.empty(MOST_WORDS, dtype=np.int64)  # … and the word that names it
     slots = np.zeros(26)
     places = np.empty((3, MOST_CHORDS + 1))
-    most_moves = min(path.shape[1], whole[at.BASE] + height.size) - RESERVE
+    most_moves = min(path.shape[1], state.first + height.size) - RESERVE
     most_events = events.shape[0] - RESERVE
-    strict, semicolons = whole[at.STRICT] != 0, whole[at.SEMICOLONS] != 0
+    strict, semicolons = state.strict, state.semicolons
     g_meanings, m_meanings = meanings[0], meanings[1]
-    extruder = whole[at.EXTRUDER]
-    whole[at.STATUS] = at.STATUS_DONE
+    extruder = state.extruder
+    state.status = codes.STATUS_DONE
     i = begin
     while i < end:
-        if are_plain(whole, g_meanings):
-            i = plain_lines(source, i, end, real, whole, path, height, kinds, lines, stops, most_moves)
+        if are_plain(state, g_meanings):
+            i = plain_lines(source, i, end, state, path, height, kinds, lines, stops, most_moves)
             if i >= end:
                 break
-        if whole[at.MOVES] > most_moves or whole[at.EVENTS] > most_events:
-            whole[at.STATUS] = at.STATUS_GROW
+        if state.moves > most_moves or state.events > most_events:
+            state.status = codes.STATUS_GROW
             return i
         line_begin = i
-        whole[at.LINE_NUMBER] += 1
-        whole[at.OFFSET] = i
+        state.line += 1
+        state.offset = i
         # ---- collect the words of the line
         count = 0
-        mask = int(np.int64(0))  # letters with a number; a plain 0 would compile callees for it too
-        bare = int(np.int64(0))  # letters without one
-        repeated = is_text = too_large = commanded = False
+        is_text = has_feed = False
         begun = percent = slashed = commented = False  # a block delete mark or a percent sign may only come first
-        error = at.ERROR_TEXT
-        kind_of_text = at.NOTE_TEXT
+        error = codes.ERROR_TEXT
+        kind_of_text = codes.NOTE_TEXT
         while True:
-            c = byte_at(source, i) if i < end else ch.LINE_FEED
-            if c == ch.BLANK or c == ch.TAB:
+            c = byte_at(source, i) if i < end else text.LINE_FEED
+            if c == text.BLANK or c == text.TAB:
                 i += 1
                 continue
             letter = (c | 32) - 97
             if 0 <= letter < 26:
-                if extruder != on.E:  # the two change places
-                    letter = on.E if letter == extruder else (extruder if letter == on.E else letter)
+                if extruder != text.E:  # the two change places
+                    letter = text.E if letter == extruder else (extruder if letter == text.E else letter)
                 first_word = not (begun or commented)
                 begun = True
                 i += 1
                 c = byte_at(source, i)
-                while c == ch.BLANK or c == ch.TAB or (c == ch.OPEN and not strict):
-                    i = look.after_comment(source, i, end) if c == ch.OPEN else i + 1
+                while c == text.BLANK or c == text.TAB or (c == text.OPEN and not strict):
+                    i = text.after_comment(source, i, end) if c == text.OPEN else i + 1
                     c = byte_at(source, i)
                 # -- a number: integer accumulation, divided once by a power of ten, is exact to 15 digits
                 begin_number = i
-                negative = c == ch.MINUS
-                signed = negative or c == ch.PLUS
+                negative = c == text.MINUS
+                signed = negative or c == text.PLUS
                 if signed:
                     i += 1
                     c = byte_at(source, i)
@@ -150,31 +144,29 @@ def read_lines(
                         if 0 <= digit < 10:
                             mantissa = mantissa * 10 + digit
                             digits += 1
-                        elif c == ch.POINT and point < 0:
+                        elif c == text.POINT and point < 0:
                             point = digits
-                        elif not (strict and (c == ch.BLANK or c == ch.TAB)):
+                        elif not (strict and (c == text.BLANK or c == text.TAB)):
                             break
                         i += 1
                         c = byte_at(source, i)
                     decimals = digits - point if point >= 0 else 0
-                bit = 1 << letter
                 if count == MOST_WORDS:
                     is_text = True
-                    kind_of_text = at.NOTE_MANY_WORDS
+                    kind_of_text = codes.NOTE_MANY_WORDS
                     break
                 if digits == 0:
                     if i != begin_number:
                         is_text = True
-                        kind_of_text = at.NOTE_DAMAGED
+                        kind_of_text = codes.NOTE_DAMAGED
                         break
-                    bare |= bit
                     letters[count] = -1 - letter
                     count += 1
                     continue
-                is_e = (c | 32) == 101 and byte_at(source, i - 1) != ch.POINT and i < end
-                if c == ch.POINT or (is_e and look.is_exponent(source, i, end)):  # a second point, an exponent
+                is_e = (c | 32) == 101 and byte_at(source, i - 1) != text.POINT and i < end
+                if c == text.POINT or (is_e and text.is_exponent(source, i, end)):  # a second point, an exponent
                     is_text = True
-                    kind_of_text = at.NOTE_DAMAGED
+                    kind_of_text = codes.NOTE_DAMAGED
                     break
                 if digits <= 18 and mantissa < 9007199254740992:
                     value = mantissa / POWERS_OF_TEN[decimals]
@@ -182,219 +174,188 @@ def read_lines(
                     value = long_number(source, begin_number, i)
                 if negative:
                     value = -value
-                if letter == on.N:
+                if letter == text.N:
                     if strict and (not first_word or digits > 5 or point >= 0 or signed):
-                        error = at.ERROR_LINE_NUMBER
+                        error = codes.ERROR_LINE_NUMBER
                         is_text = True
                         break
                     continue
                 letters[count] = letter
                 values[count] = value
                 count += 1
-                if bit & on.COMMANDS:
-                    commanded |= mask & on.COMMANDS != 0
-                    mask |= bit
-                    if letter == on.M and meaning_of(value, m_meanings) == words.MESSAGE:
-                        i = look.end_of_line(source, i, end)
-                        break
-                else:
-                    if mask & bit:
-                        repeated = True
-                    too_large |= abs(value) >= TOO_LARGE
-                mask |= bit
-                slots[letter] = value
-            elif c == ch.LINE_FEED or c == ch.RETURN:
+                has_feed |= letter == text.F
+                if letter == text.M and meaning_of(value, m_meanings) == words.MESSAGE:
+                    i = text.end_of_line(source, i, end)
+                    break
+            elif c == text.LINE_FEED or c == text.RETURN:
                 break
-            elif c == ch.SEMICOLON and semicolons:
-                i = look.end_of_line(source, i, end)
-            elif c == ch.OPEN:
+            elif c == text.SEMICOLON and semicolons:
+                i = text.end_of_line(source, i, end)
+            elif c == text.OPEN:
                 commented = True
                 comment = i
-                i = look.after_comment(source, i, end)
-                if strict and (byte_at(source, i - 1) != ch.CLOSE or look.holds(source, comment + 1, i, ch.OPEN)):
-                    error = at.ERROR_COMMENT
+                i = text.after_comment(source, i, end)
+                if strict and (byte_at(source, i - 1) != text.CLOSE or text.holds(source, comment + 1, i, text.OPEN)):
+                    error = codes.ERROR_COMMENT
                     is_text = True
                     break
-            elif c == ch.STAR and not strict:
-                stop = look.end_of_line(source, i, end)
-                if not look.after_checksum(source, i + 1, stop):
+            elif c == text.STAR and not strict:
+                stop = text.end_of_line(source, i, end)
+                if not text.after_checksum(source, i + 1, stop):
                     is_text = True
-                    kind_of_text = at.NOTE_DAMAGED
+                    kind_of_text = codes.NOTE_DAMAGED
                     break
-                if not look.fits_checksum(source, line_begin, i, stop):
-                    note(notes, at.NOTE_CHECKSUM, whole)
+                if not text.fits_checksum(source, line_begin, i, stop):
+                    note(notes, codes.NOTE_CHECKSUM, state)
                 i = stop
-            elif c == ch.SLASH and not (begun or percent or slashed or (strict and commented)):
+            elif c == text.SLASH and not (begun or percent or slashed or (strict and commented)):
                 slashed = True
                 i += 1
-                if whole[at.BLOCK_DELETE]:
-                    i = look.end_of_line(source, i, end)
+                if state.block_delete:
+                    i = text.end_of_line(source, i, end)
                     break
-            elif c == ch.PERCENT and not begun and not percent:
+            elif c == text.PERCENT and not begun and not percent:
                 percent = True
                 i += 1
             else:
                 is_text = True
-                kind_of_text = at.NOTE_DAMAGED if look.breaks_a_number(c) else at.NOTE_TEXT
+                kind_of_text = codes.NOTE_DAMAGED if text.breaks_a_number(c) else codes.NOTE_TEXT
                 break
         if is_text:
-            i = look.end_of_line(source, i, end)
+            i = text.end_of_line(source, i, end)
         if percent and (is_text or begun or (strict and commented)):
             is_text = True
-            kind_of_text = at.NOTE_TEXT
+            kind_of_text = codes.NOTE_TEXT
         line_end = i
         # ---- step over the end of the line
         if strict:
             empty = not (begun or percent or slashed or commented)
-            error = look.strict_line_error(whole, i - line_begin, percent, empty, is_text, error)
-            if error != at.ERROR_NONE:
-                fail(whole, error)
+            error = text.strict_line_error(state, i - line_begin, percent, empty, is_text, error)
+            if error != codes.ERROR_NONE:
+                fail(state, error)
                 return i
         if i < end:
             c = byte_at(source, i)
             i += 1
-            if c == ch.RETURN and i < end and byte_at(source, i) == ch.LINE_FEED:
+            if c == text.RETURN and i < end and byte_at(source, i) == text.LINE_FEED:
                 i += 1
-        if strict and whole[at.PERCENTS] >= 2:
-            whole[at.ENDED] = 1
+        if strict and state.percents >= 2:
+            state.ended = True
             return end
         if is_text:
-            if kind_of_text == at.NOTE_DAMAGED and not look.begins_as_words(source, line_begin, line_end):
-                kind_of_text = at.NOTE_TEXT
-            note_text(whole, events, notes, kind_of_text, look.text_key(source, line_begin, line_end))
+            if kind_of_text == codes.NOTE_DAMAGED and not text.begins_as_words(source, line_begin, line_end):
+                kind_of_text = codes.NOTE_TEXT
+            note_text(state, events, notes, kind_of_text, text.text_key(source, line_begin, line_end))
             continue
         if count == 0:
             continue
-        # ---- nearly every line: one motion with its words
-        simple = False
-        if bare == 0 and not repeated and not too_large:
-            first = letters[0]
-            if mask & on.COMMANDS == 0:
-                motion = whole[at.MOTION]
-                simple = mask & on.MOTION_WORDS != 0 and (
-                    not strict or (mask & on.XYZE != 0 and mask & on.NO_LETTERS == 0 and motion != words.NO_MOTION)
-                )
-            elif first == on.G and mask & ((1 << on.M) | (1 << on.T)) == 0:
-                code = values[0]
-                motion = int(code) if 0.0 <= code < 4.0 else 4
-                simple = not commanded and motion < 4 and code == motion and motion == g_meanings[motion * 10]
-        simple = simple and not (strict and mask & on.NO_LETTERS)
-        has_feed = mask & (1 << on.F) != 0
-        commands = 1
-        if not simple:
-            # ---- the rest: several commands, modes, waits, bare letters
-            if strict:
-                commands = strict_commands(
-                    letters, values, count, owners, meant, heads, g_meanings, m_meanings, groups, whole[at.MOTION]
-                )
-                if commands < 0:
-                    fail(whole, -commands)
-                    return i
-                for k in range(commands):
-                    if has_feed and (meant[k] == words.INCH or meant[k] == words.MILLIMETRE):
-                        note(notes, at.NOTE_FEED_WITH_UNITS, whole)
-            else:
-                commands = commands_of_line(
-                    letters, values, count, owners, meant, heads, g_meanings, m_meanings, whole[at.MOTION]
-                )
-                if commands <= 0:
-                    is_damaged = commands < 0 and look.begins_as_words(source, line_begin, line_end)
-                    kind_of_text = at.NOTE_DAMAGED if is_damaged else at.NOTE_TEXT
-                    note_text(whole, events, notes, kind_of_text, look.text_key(source, line_begin, line_end))
-                    continue
-        first_command = whole[at.RESUMED]
-        whole[at.RESUMED] = 0
+        # ---- give them to commands
+        if strict:
+            commands = strict_commands(
+                letters, values, count, owners, meant, heads, g_meanings, m_meanings, groups, state.motion
+            )
+            if commands < 0:
+                fail(state, -commands)
+                return i
+            for k in range(commands):
+                if has_feed and (meant[k] == words.INCH or meant[k] == words.MILLIMETRE):
+                    note(notes, codes.NOTE_FEED_WITH_UNITS, state)
+        else:
+            commands = commands_of_line(
+                letters, values, count, owners, meant, heads, g_meanings, m_meanings, state.motion
+            )
+            if commands <= 0:
+                is_damaged = commands < 0 and text.begins_as_words(source, line_begin, line_end)
+                kind_of_text = codes.NOTE_DAMAGED if is_damaged else codes.NOTE_TEXT
+                note_text(state, events, notes, kind_of_text, text.text_key(source, line_begin, line_end))
+                continue
+        first_command = state.resumed
+        state.resumed = 0
         for command in range(first_command, commands):
-            if not simple:
-                if command > first_command and (whole[at.MOVES] > most_moves or whole[at.EVENTS] > most_events):
-                    # Room for one command more is not left: the line is taken up again from this command on.
-                    whole[at.RESUMED] = command
-                    whole[at.LINE_NUMBER] -= 1
-                    whole[at.STATUS] = at.STATUS_GROW
-                    return line_begin
-                motion = meant[command]
-                takes_bare = motion == words.HOME or motion == words.RENAME
-                mask = words_of_command(letters, values, count, owners, command, takes_bare, slots, notes, whole)
-                too_large = mask & TOO_LARGE_BIT != 0
-                goes = bool(strict and motion == words.HOME) or is_own_retraction(motion)
-                if motion >= words.PLAIN and not goes:
-                    head = heads[command]
-                    if motion == words.FEED:
-                        set_feed(real, whole, notes, values[head])
-                    elif motion == words.UNKNOWN:
-                        note_code(notes, values[head], letters[head] == on.M, whole)
-                    elif needs_numbers(motion) and (too_large or not abs(values[head]) < TOO_LARGE):
-                        fail(whole, at.ERROR_TOO_LARGE)
-                    elif motion == words.LIMIT:
-                        code = round(values[head] * 10) + (words.CODES if letters[head] == on.M else 0)
-                        state_limits(whole, code, mask, slots, events)
-                    else:
-                        act(real, whole, motion, values[head], mask, slots, events, notes)
-                    if whole[at.STATUS] != at.STATUS_DONE:
-                        return i
-                    continue
-                if too_large and (mask & on.MOTION_WORDS or motion >= words.PLAIN):
-                    fail(whole, at.ERROR_TOO_LARGE)
+            if command > first_command and (state.moves > most_moves or state.events > most_events):
+                # Room for one command more is not left: the line is taken up again from this command on.
+                state.resumed = command
+                state.line -= 1
+                state.status = codes.STATUS_GROW
+                return line_begin
+            motion = meant[command]
+            takes_bare = motion == words.HOME or motion == words.RENAME
+            mask = words_of_command(letters, values, count, owners, command, takes_bare, slots, notes, state)
+            too_large = mask & TOO_LARGE_BIT != 0
+            goes = bool(strict and motion == words.HOME) or is_own_retraction(motion)
+            if motion >= words.PLAIN and not goes:
+                head = heads[command]
+                if motion == words.FEED:
+                    set_feed(state, notes, values[head])
+                elif motion == words.UNKNOWN:
+                    note_code(notes, values[head], letters[head] == text.M, state)
+                elif needs_numbers(motion) and (too_large or not abs(values[head]) < TOO_LARGE):
+                    fail(state, codes.ERROR_TOO_LARGE)
+                elif motion == words.LIMIT:
+                    code = round(values[head] * 10) + (words.CODES if letters[head] == text.M else 0)
+                    state_limits(state, code, mask, slots, events)
+                else:
+                    act(state, motion, values[head], mask, slots, events, notes)
+                if state.status != codes.STATUS_DONE:
                     return i
+                continue
+            if too_large and (mask & text.MOTION_WORDS or motion >= words.PLAIN):
+                fail(state, codes.ERROR_TOO_LARGE)
+                return i
             # ---- a motion: where to, how much filament, how fast
-            if mask & (1 << on.F) and motion < words.PLAIN:
-                set_feed(real, whole, notes, slots[on.F])
-                if whole[at.STATUS] != at.STATUS_DONE:
+            if mask & (1 << text.F) and motion < words.PLAIN:
+                set_feed(state, notes, slots[text.F])
+                if state.status != codes.STATUS_DONE:
                     return i
-            if mask & on.OTHER_AXES and motion < words.PLAIN and not strict:
-                note_letters(notes, mask & on.OTHER_AXES, whole)
+            if mask & text.OTHER_AXES and motion < words.PLAIN and not strict:
+                note_letters(notes, mask & text.OTHER_AXES, state)
             pieces = 1
-            relative = whole[at.IS_RELATIVE] != 0
-            x, y, z = real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z]
+            relative = state.is_relative
+            x, y, z = state.place[0], state.place[1], state.place[2]
             if motion < words.ARC_CLOCKWISE:
-                whole[at.MOTION] = motion
-                if mask & on.XYZE == 0:
+                state.motion = motion
+                if mask & text.XYZE == 0:
                     continue
-                scale = real[at.SCALE]
-                if mask & (1 << on.X):
-                    x = (x if relative else real[at.SHIFT_X]) + slots[on.X] * scale
-                if mask & (1 << on.Y):
-                    y = (y if relative else real[at.SHIFT_Y]) + slots[on.Y] * scale
-                if mask & (1 << on.Z):
-                    z = (z if relative else real[at.SHIFT_Z]) + slots[on.Z] * scale
+                scale = state.scale
+                if mask & (1 << text.X):
+                    x = (x if relative else state.shift[0]) + slots[text.X] * scale
+                if mask & (1 << text.Y):
+                    y = (y if relative else state.shift[1]) + slots[text.Y] * scale
+                if mask & (1 << text.Z):
+                    z = (z if relative else state.shift[2]) + slots[text.Z] * scale
             elif motion < words.PLAIN:
-                whole[at.MOTION] = motion
-                if mask & on.ARC_WORDS == 0:
+                state.motion = motion
+                if mask & text.ARC_WORDS == 0:
                     continue
-                pieces = cut_arc(real, whole, notes, mask, slots, places, motion == words.ARC_COUNTER)
+                pieces = cut_arc(state, notes, mask, slots, places, motion == words.ARC_COUNTER)
                 if pieces == 0:
                     return i
             elif motion == words.HOME:
-                pieces = way_home(real, whole, mask, slots, places)
+                pieces = way_home(state, mask, slots, places)
             de = 0.0
             if is_own_retraction(motion):
-                de = own_retraction(real, whole, motion, mask, slots, events, notes)
+                de = own_retraction(state, motion, mask, slots, events, notes)
                 if de == 0.0:
                     continue
-            elif mask & (1 << on.E) and motion < words.PLAIN:
-                reading = slots[on.E] * real[at.FILAMENT_SCALE]
-                if relative or whole[at.IS_E_RELATIVE]:
+            elif mask & (1 << text.E) and motion < words.PLAIN:
+                reading = slots[text.E] * state.filament_scale
+                if relative or state.is_e_relative:
                     de = reading
-                    real[at.E_READING] += reading
+                    state.reading += reading
                 else:
-                    de = reading - real[at.E_READING]
-                    real[at.E_READING] = reading
-                de *= real[at.FLOW_SHARE]
-            speed = real[at.FEED] / 60.0 * real[at.FEED_SHARE]
-            if strict or motion > words.ARC_COUNTER or whole[at.FEED_MODE] != at.PER_MINUTE:
+                    de = reading - state.reading
+                    state.reading = reading
+                de *= state.flow_share
+            speed = state.feed / 60.0 * state.feed_share
+            if strict or motion > words.ARC_COUNTER or state.feed_mode != codes.PER_MINUTE:
                 if motion < words.ARC_CLOCKWISE:
                     places[0, 0], places[1, 0], places[2, 0] = x, y, z
-                fed = has_feed if strict else mask & (1 << on.F) != 0
-                speed = special_speed(real, whole, notes, motion, fed, places, pieces, de)
-                if whole[at.STATUS] != at.STATUS_DONE:
+                fed = has_feed if strict else mask & (1 << text.F) != 0
+                speed = special_speed(state, notes, motion, fed, places, pieces, de)
+                if state.status != codes.STATUS_DONE:
                     return i
-            unset = whole[at.UNSET]
-            if motion < words.PLAIN and unset & (mask | on.AXES if motion >= words.ARC_CLOCKWISE else mask):
-                if motion < words.ARC_CLOCKWISE:
-                    places[0, 0], places[1, 0], places[2, 0] = x, y, z
-                first_places(real, whole, mask, motion, slots, places, pieces)
             # ---- its pieces, one straight move each
-            number = whole[at.MOVES]
+            number = state.moves
             before = number
             through_places = pieces > 1 or (motion >= words.ARC_CLOCKWISE and motion < words.PLAIN)
             if through_places:
@@ -402,44 +363,39 @@ def read_lines(
             for piece in range(pieces):
                 if through_places:
                     x, y, z = places[0, piece], places[1, piece], places[2, piece]
-                dx, dy, dz = x - real[at.PLACE_X], y - real[at.PLACE_Y], z - real[at.PLACE_Z]
+                dx, dy, dz = x - state.place[0], y - state.place[1], z - state.place[2]
                 kind = TRAVEL
                 if math.sqrt(dx * dx + dy * dy + dz * dz) < NOTHING:
                     kind = FILAMENT if abs(de) >= NOTHING else VANISHED
                     dx = dy = dz = 0.0
                 elif de > 0.0:
                     kind = PRINT
-                    if unset != 0:
-                        extend_known(real, whole, unset, real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z])
-                        unset = whole[at.UNSET]
-                        extend_known(real, whole, unset, x, y, z)
-                    else:
-                        if whole[at.LAST_KIND] != PRINT:
-                            extend(real, real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z])
-                        extend(real, x, y, z)
-                real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z] = x, y, z
-                whole[at.LAST_KIND] = kind
+                    if state.last_kind != PRINT:
+                        extend(state, state.place[0], state.place[1], state.place[2])
+                    extend(state, x, y, z)
+                state.place[0], state.place[1], state.place[2] = x, y, z
+                state.last_kind = kind
                 if kind == VANISHED:
                     continue
-                path[at.DX, number] = dx
-                path[at.DY, number] = dy
-                path[at.DZ, number] = dz
-                path[at.DE, number] = de
-                path[at.SPEED, number] = speed
-                height[number - whole[at.BASE]] = z
+                path[codes.DX, number] = dx
+                path[codes.DY, number] = dy
+                path[codes.DZ, number] = dz
+                path[codes.DE, number] = de
+                path[codes.SPEED, number] = speed
+                height[number - state.first] = z
                 kinds[number] = kind
-                lines[number] = whole[at.LINE_NUMBER]
-                stops[number] = whole[at.STOP_PENDING]
-                whole[at.STOP_PENDING] = 0
+                lines[number] = state.line
+                stops[number] = state.stop_pending
+                state.stop_pending = False
                 number += 1
-            whole[at.MOVES] = number
+            state.moves = number
             if number > before:
                 if not speed > 0.0:
-                    note(notes, at.NOTE_NO_FEED, whole)
+                    note(notes, codes.NOTE_NO_FEED, state)
                     for k in range(before, number):
-                        path[at.SPEED, k] = math.inf
-                if whole[at.ENDED]:
-                    note(notes, at.NOTE_AFTER_END, whole)
-        if strict and whole[at.ENDED]:
+                        path[codes.SPEED, k] = math.inf
+                if state.ended:
+                    note(notes, codes.NOTE_AFTER_END, state)
+        if strict and state.ended:
             return end
     return i

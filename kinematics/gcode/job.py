@@ -2,21 +2,164 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
 from kinematics.errors import Notice
-from kinematics.gcode.dialects import Dialect
-from kinematics.gcode.facts import Extent, JobFacts, facts_of
+from kinematics.gcode.chunks import Chunk
+from kinematics.gcode.dialects import FILE_LIMITS, Dialect
 from kinematics.gcode.file_limits import Conditions, FileLimit, conditions_of
-from kinematics.gcode.labels import Labels, labels_of
+from kinematics.gcode.labels import LabelNames, Labels, labels_of
+from kinematics.gcode.layers import printed_length
 from kinematics.gcode.moves import EVENT_NAMES, KIND_NAMES, Events, Moves
 
 if TYPE_CHECKING:
     import pandas
+
+Extent = tuple[tuple[float, float, float], tuple[float, float, float]]
+
+
+class HeldValue(NamedTuple):
+    """A value that a job states of a limit: the line where it does so first, and the share of the printed length that
+    it held for.
+    """
+
+    value: float
+    line: int
+    share: float
+
+
+class StatedLimit(NamedTuple):
+    """A limit that a job states: dotted key, the value that held for most of the printed length, the line where that
+    is stated first, how often the limit is stated, the value's share of the printed length, and the other values, the
+    longest held first.
+
+    Of values that held for equally much, and where nothing is printed, the later one counts.
+    """
+
+    key: str
+    value: float
+    line: int
+    times: int
+    share: float = 1.0
+    others: tuple[HeldValue, ...] = ()
+
+
+class JobFacts(NamedTuple):
+    """What a job is; fields as in `Job`.
+
+    `stated` the limits that it states, in the order of their first statements; `statements` how many lines state each
+    set of dotted keys; `labels` those of a job that was read in blocks and asked for them.
+    """
+
+    name: str
+    moves: int
+    layers: int
+    extent: Extent | None
+    filament: float
+    notices: tuple[Notice, ...]
+    stated: tuple[StatedLimit, ...]
+    statements: Mapping[frozenset[str], int]
+    labels: LabelNames | None = None
+
+    def silenced_by(self, varied: frozenset[str]) -> int:
+        """How many lines of the job state a limit that a study varies."""
+        return sum(lines for keys, lines in self.statements.items() if not varied.isdisjoint(keys))
+
+
+class _Values:
+    """The values that a job states of one limit: by value the first line, and the printed length that it held for."""
+
+    def __init__(self) -> None:
+        self.times = 0
+        self.lines: dict[float, int] = {}
+        self.held: dict[float, float] = {}
+        self._now: float | None = None
+        self._since = 0.0
+
+    def state(self, value: float, line: int, printed: float) -> None:
+        """Another statement, after `printed` mm of printed path."""
+        self.times += 1
+        self.lines.setdefault(value, line)
+        self.end(printed)
+        self.held[value] = self.held.pop(value, 0.0)  # the last stated stands last
+        self._now = value
+
+    def end(self, printed: float) -> None:
+        """The value in force has held up to `printed` mm of printed path."""
+        if self._now is not None:
+            self.held[self._now] += printed - self._since
+        self._since = printed
+
+    def limit(self, key: str, printed: float) -> StatedLimit:
+        """What the job states of the limit, after `printed` mm of printed path in all."""
+        self.end(printed)
+        # Sums differ in their last digits with the way in which a job is read.
+        ranks = {value: (round(held, 6), place) for place, (value, held) in enumerate(self.held.items())}
+        longest = sorted(ranks, key=ranks.__getitem__, reverse=True)
+        value, *others = (
+            HeldValue(one, self.lines[one], self.held[one] / printed if printed > 0.0 else 0.0) for one in longest
+        )
+        return StatedLimit(key, value.value, value.line, self.times, value.share, tuple(others))
+
+
+class Statements:
+    """The limits that a job states, counted; the job may come in several portions of whole lines."""
+
+    def __init__(self) -> None:
+        self._values: dict[str, _Values] = {}
+        self._printed = 0.0
+        self.by_line: Counter[frozenset[str]] = Counter()
+
+    def add(self, rows: Sequence[FileLimit], moves: Moves) -> None:
+        """Count further rows, in file order, and the moves among which they stand."""
+        keys_of_line: dict[int, frozenset[str]] = {}
+        before = printed_before(moves, [row.move for row in rows], self._printed)
+        for row, printed in zip(rows, before, strict=False):
+            keys = FILE_LIMITS[row.means][0]
+            keys_of_line[row.line] = keys_of_line.get(row.line, frozenset()).union(keys)
+            for key in keys:
+                self._values.setdefault(key, _Values()).state(row.value, row.line, printed)
+        self._printed = before[-1]
+        self.by_line.update(keys_of_line.values())
+
+    @property
+    def limits(self) -> tuple[StatedLimit, ...]:
+        """Every limit with the value that held for most, in the order of the first statements."""
+        return tuple(values.limit(key, self._printed) for key, values in self._values.items())
+
+
+def printed_before(moves: Moves, places: Sequence[int], before: float) -> list[float]:
+    """Printed length (mm) up to each of some ascending moves, and in all; `before` what was printed before them."""
+    lengths = []
+    begin = 0
+    for end in (*places, moves.kind.size):
+        part = slice(begin, end)
+        before = printed_length(moves.dx[part], moves.dy[part], moves.dz[part], moves.kind[part], before)
+        lengths.append(before)
+        begin = end
+    return lengths
+
+
+def facts_of(job: Job) -> JobFacts:
+    """The facts of a job that has been read whole."""
+    statements = Statements()
+    statements.add(job.stated, job.moves)
+    return JobFacts(
+        job.name,
+        len(job),
+        job.layers,
+        job.extent,
+        job.filament,
+        job.notices,
+        statements.limits,
+        statements.by_line,
+    )
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -24,11 +167,10 @@ class Job:
     """A job file as a flat tool path.
 
     `name` the file; `moves`, `events` as in `kinematics.gcode.moves`; `layers` number of layers; `extent` ((x, y, z),
-    (x, y, z)) of what is printed (mm; None where nothing is); `filament` highest sum of filament fed (mm); `lines`,
-    `size` of the file (lines, bytes); `dialect` by which it was read; `stated` the limits that it states, in file
-    order; `notices` what was doubtful, the dearest first; `content` its bytes, where they were kept; `home` where
-    homing puts the axes (mm); `has_layers` whether layers count at all, which they do not where the path rises and
-    falls while it prints.
+    (x, y, z)) of what is printed (mm; None where nothing is); `filament` highest sum of filament fed (mm); `lines` of
+    the file; `dialect` by which it was read; `stated` the limits that it states, in file order; `notices` what was
+    doubtful, the dearest first; `chunks` the file itself; `home` where homing puts the axes (mm); `has_layers` whether
+    layers count at all, which they do not where the path rises and falls while it prints.
     """
 
     name: str
@@ -38,16 +180,20 @@ class Job:
     extent: Extent | None
     filament: float
     lines: int
-    size: int
     dialect: Dialect
     stated: tuple[FileLimit, ...]
     notices: tuple[Notice, ...]
-    content: memoryview = field(default=memoryview(b""))
+    chunks: tuple[Chunk, ...] = ()
     home: tuple[float, float, float] = (0.0, 0.0, 0.0)
     has_layers: bool = True
 
     def __len__(self) -> int:
         return int(self.moves.kind.size)
+
+    @property
+    def content(self) -> bytes:
+        """The bytes of the file, unpacked."""
+        return b"".join(chunk.content for chunk in self.chunks)
 
     @cached_property
     def conditions(self) -> Conditions:
@@ -62,7 +208,7 @@ class Job:
     @cached_property
     def labels(self) -> Labels:
         """The label of each move: told by the dialect's patterns, else found by counting comments `key: value`."""
-        return labels_of(bytes(self.content), self.moves.line, self.dialect)
+        return labels_of(self.content, self.moves.line, self.dialect)
 
     def __repr__(self) -> str:
         kinds = np.bincount(self.moves.kind, minlength=3)

@@ -8,15 +8,40 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.gcode.comments import comments_of, lines_at
-from kinematics.gcode.dialects import Dialect
-from kinematics.gcode.patterns import compiled_pattern, text_from
+from kinematics.gcode.dialects import Dialect, compiled_pattern, text_from
+
+AFTER_SEMICOLON = rb";([^\r\n]*)"
+IN_BRACKETS = rb"\(([^)\r\n]*)"
+
+
+def comments_of(content: bytes | memoryview, semicolon_comments: bool) -> Iterator[re.Match[bytes]]:
+    """Every comment, group 1 its text: those after `;` and those in ( ), each kind in file order.
+
+    What stands in a comment or a message is not looked at: a `;` inside ( ) begins a comment here as well.
+    """
+    if semicolon_comments:
+        yield from re.finditer(AFTER_SEMICOLON, content)
+    yield from re.finditer(IN_BRACKETS, content)
+
+
+def lines_at(content: bytes | memoryview, offsets: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The line (from 1) of each byte offset (int64[m], ascending); lines end at LF, CRLF or CR."""
+    raw = np.frombuffer(content, np.uint8)
+    feeds = raw == 10
+    returns = raw == 13
+    if returns.any():
+        ends = feeds.copy()
+        ends[:-1] |= returns[:-1] & ~feeds[1:]  # of CRLF the line feed is the end
+        ends[-1:] |= returns[-1:]
+        feeds = ends
+    return np.searchsorted(np.flatnonzero(feeds), offsets, side="left").astype(np.int64) + 1
+
 
 FEWEST_VALUES, MOST_VALUES = 2, 50
 FEWEST_COMMENTS = 3
@@ -27,6 +52,7 @@ _KEY_AND_NAME = rb"[ \t]*([A-Za-z_\x80-\xff][^\r\n:;()]*):[ \t]*([A-Za-z_\x80-\x
 _AFTER_SEMICOLON = re.compile(b";" + _KEY_AND_NAME % b"")
 _IN_BRACKETS = re.compile(rb"\(" + _KEY_AND_NAME % b")")
 
+Content = bytes | memoryview
 Mark = tuple[int, str]  # byte offset of a comment, what it says
 Pairs = Counter[tuple[bytes, bytes]]  # of keys and values
 
@@ -58,52 +84,65 @@ class LabelNames(NamedTuple):
     key: str | None
 
 
-class LayerMarks(NamedTuple):
-    """Layers as the comments of a file mark them: `of_move` int32[n], 0 before the first mark; `layers` their number.
+class Marks:
+    """What marks of comments say from chunk to chunk: the number in force, and the number of every name."""
 
-    `layers` is 0 where the dialect has no patterns for layers or no comment fits one: the path's own layers hold then.
-    """
+    def __init__(self) -> None:
+        self.now = 0
+        self._last = ""
+        self._numbers: dict[str, int] = {"": 0}
 
-    of_move: NDArray[np.int32]
-    layers: int
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Every name in the order of its first mark, after the empty one."""
+        return tuple(self._numbers)
+
+    def labels(self, content: Content, marks: Sequence[Mark], lines: NDArray[np.int32]) -> NDArray[np.int32]:
+        """The number of the label in force at each move of a chunk (int32[n]), 0 without one.
+
+        `lines` int32[n] those of its moves, from 1 at the chunk's start, ascending. A label holds from the line of its
+        comment to that of the next.
+        """
+        numbers = [self._numbers.setdefault(name, len(self._numbers)) for _, name in marks]
+        of_move = _held(content, [offset for offset, _ in marks], numbers, lines, self.now)
+        self.now = numbers[-1] if numbers else self.now
+        return of_move
+
+    def layers(self, content: Content, marks: Sequence[Mark], lines: NDArray[np.int32]) -> NDArray[np.int32]:
+        """The layer of each move likewise, 0 before the first mark.
+
+        A layer begins at the line of a mark whose name differs from that of the mark before it, so one that is repeated
+        within a layer begins none; layers are counted from 1, whatever the marks call them.
+        """
+        begins: list[int] = []
+        for offset, name in marks:
+            if name != self._last or (self.now == 0 and not begins):
+                begins.append(offset)
+            self._last = name
+        of_move = _held(content, begins, range(self.now + 1, self.now + 1 + len(begins)), lines, self.now)
+        self.now += len(begins)
+        return of_move
 
 
-def labels_of(content: bytes, lines_of_moves: NDArray[np.int32], dialect: Dialect) -> Labels:
+def labels_of(content: Content, lines_of_moves: NDArray[np.int32], dialect: Dialect) -> Labels:
     """The labels of moves, told by the dialect's patterns, else found by counting comments `key: value`.
 
-    `lines_of_moves` int32[n], ascending. A label holds from the line of its comment to that of the next; a comment with
-    nothing after its key ends it. Found is the key that occurs most often (of equals the first) whose values are 2 to
-    50 names, one of them twice at least, in 3 comments at least; values that begin with no letter, such as measures,
-    name nothing and do not count.
+    `lines_of_moves` int32[n], ascending. A comment with nothing after its key ends a label. Found is the key that
+    occurs most often (of equals the first) whose values are 2 to 50 names, one of them twice at least, in 3 comments at
+    least; values that begin with no letter, such as measures, name nothing and do not count.
     """
     key = b"" if dialect.labels else most_frequent_key(count_keys(content, dialect))
-    marks = label_marks(content, dialect, key)
-    numbers: dict[str, int] = {"": 0}
-    of_mark = [numbers.setdefault(name, len(numbers)) for _, name in marks]
-    of_move = held(content, [offset for offset, _ in marks], of_mark, lines_of_moves)
-    return Labels(of_move, tuple(numbers), bool(dialect.labels), text_from(key) if key else None)
+    marks = Marks()
+    of_move = marks.labels(content, label_marks(content, dialect, key), lines_of_moves)
+    return Labels(of_move, marks.names, bool(dialect.labels), text_from(key) if key else None)
 
 
-def layer_marks_of(content: bytes, lines_of_moves: NDArray[np.int32], dialect: Dialect) -> LayerMarks:
-    """Layers by the dialect's patterns; `lines_of_moves` int32[n], ascending.
-
-    A layer begins at the line of a comment whose group `layer` differs from that of the comment before it, so a mark
-    that is repeated within a layer begins none; layers are counted from 1, whatever the marks call them.
-    """
-    if not dialect.layers:
-        return LayerMarks(np.zeros(lines_of_moves.size, np.int32), 0)
-    marks = layer_marks(content, dialect)
-    begins = [offset for i, (offset, name) in enumerate(marks) if i == 0 or name != marks[i - 1][1]]
-    of_move = held(content, begins, range(1, len(begins) + 1), lines_of_moves)
-    return LayerMarks(of_move, len(begins))
-
-
-def held(
-    content: bytes,
+def _held(
+    content: Content,
     offsets: Sequence[int],
     values: Iterable[int],
     lines_of_moves: NDArray[np.int32],
-    before: int = 0,
+    before: int,
 ) -> NDArray[np.int32]:
     """The value in force at every move: that of the last offset on its line or before it, `before` until the first."""
     if not offsets:
@@ -115,19 +154,19 @@ def held(
     return np.repeat(in_turn, moves_of_value)
 
 
-def label_marks(content: bytes, dialect: Dialect, key: bytes) -> list[Mark]:
+def label_marks(content: Content, dialect: Dialect, key: bytes) -> list[Mark]:
     """The comments that begin or end a label: by the dialect's patterns, else those of a key (none if it is empty)."""
     if dialect.labels:
         return _marks_by_pattern(content, dialect.labels, "label", dialect.semicolon_comments)
     return _marks_of_key(content, key, dialect.semicolon_comments) if key else []
 
 
-def layer_marks(content: bytes, dialect: Dialect) -> list[Mark]:
+def layer_marks(content: Content, dialect: Dialect) -> list[Mark]:
     """The comments that a layer pattern of the dialect fits."""
     return _marks_by_pattern(content, dialect.layers, "layer", dialect.semicolon_comments)
 
 
-def _marks_by_pattern(content: bytes, patterns: Sequence[str], group: str, semicolon_comments: bool) -> list[Mark]:
+def _marks_by_pattern(content: Content, patterns: Sequence[str], group: str, semicolon_comments: bool) -> list[Mark]:
     """Every comment that a pattern fits, with the text of the group; the first pattern that fits counts."""
     compiled = [compiled_pattern(pattern) for pattern in patterns]
     said: dict[bytes, str | None] = {}
@@ -145,7 +184,7 @@ def _marks_by_pattern(content: bytes, patterns: Sequence[str], group: str, semic
     return marks
 
 
-def count_keys(content: bytes, dialect: Dialect) -> tuple[Pairs, ...]:
+def count_keys(content: Content, dialect: Dialect) -> tuple[Pairs, ...]:
     """How often each `key: value` occurs, by kind of comment."""
     patterns = (_AFTER_SEMICOLON, _IN_BRACKETS) if dialect.semicolon_comments else (_IN_BRACKETS,)
     return tuple(Counter(pattern.findall(content)) for pattern in patterns)
@@ -169,7 +208,7 @@ def most_frequent_key(counts_by_kind: Sequence[Pairs]) -> bytes:
     return best
 
 
-def _marks_of_key(content: bytes, key: bytes, semicolon_comments: bool) -> list[Mark]:
+def _marks_of_key(content: Content, key: bytes, semicolon_comments: bool) -> list[Mark]:
     after_key = rb"[ \t]*" + re.escape(key) + rb"[ \t]*:([^\r\n%s]*)"
     names: dict[bytes, str] = {}
     marks: list[Mark] = []

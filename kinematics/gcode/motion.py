@@ -1,4 +1,4 @@
-"""Places that a command goes through one after the other: the chords of an arc, the way home."""
+"""Places that a command goes through one after the other: the chords of an arc, the way home; how fast."""
 
 from __future__ import annotations
 
@@ -9,24 +9,17 @@ from numpy.typing import NDArray
 
 from kinematics.compiled import compiled_part
 from kinematics.gcode import dialects as words
-from kinematics.gcode import state as at
-from kinematics.gcode.arcs import (
-    ARC_GOOD,
-    ARC_NO_RADIUS,
-    ARC_OFF_CIRCLE,
-    ARC_TOO_FAR,
-    RADII_AGREE,
-    RADII_AGREE_INCH,
-    REACH_SLACK,
-    SAME_PLACE,
-    arc_from_centre,
-    arc_from_radius,
-    chord_count,
-)
+from kinematics.gcode import state as codes
 from kinematics.gcode.commands import add_event, fail, note
-from kinematics.gcode.letters import I, P, R, S, X
 from kinematics.gcode.moves import NOZZLE_TARGET, RETRACTION
+from kinematics.gcode.scanning import I, P, R, S, X
 
+SAME_PLACE = 1e-6  # mm: an arc that ends this close to its start is a full circle
+RADII_AGREE = 0.002  # mm, NISTIR 6556, 3.5.3.2
+RADII_AGREE_INCH = 0.0002 * 25.4  # mm, where the file is in inches
+REACH_SLACK = 1.001  # a radius too small by less than this share is taken as a half circle
+
+ARC_GOOD, ARC_OFF_CIRCLE, ARC_TOO_FAR, ARC_NO_RADIUS, ARC_CLOSED_BY_RADIUS = 0, 1, 2, 3, 4
 MOST_CHORDS = 60_000
 MOST_TURNS = 1_000.0
 ANEW = 32  # chords
@@ -34,26 +27,109 @@ NOTHING = 1e-9  # mm: lengths below count as zero
 
 
 @compiled_part
+def arc_from_centre(
+    dp: float, dq: float, offset_p: float, offset_q: float, agree: float, counter: bool
+) -> tuple[int, float, float, float, float, float]:
+    """The circle of an arc in centre form.
+
+    `dp, dq` end minus start in the plane, `offset_p, offset_q` centre minus start (mm); `agree` how far the end
+    may lie off the circle (mm). Returns a code, the centre
+    relative to the start (p, q), the radius at the start, the start angle and the signed sweep (rad).
+    """
+    radius = math.sqrt(offset_p * offset_p + offset_q * offset_q)
+    if radius < 1e-9:
+        return ARC_NO_RADIUS, 0.0, 0.0, 0.0, 0.0, 0.0
+    code = ARC_GOOD
+    end_p = dp - offset_p
+    end_q = dq - offset_q
+    if abs(math.sqrt(end_p * end_p + end_q * end_q) - radius) > agree:
+        code = ARC_OFF_CIRCLE
+    start = math.atan2(-offset_q, -offset_p)
+    if abs(dp) <= SAME_PLACE and abs(dq) <= SAME_PLACE:
+        sweep = 2.0 * math.pi
+    else:
+        sweep = math.atan2(end_q, end_p) - start
+        if not counter:
+            sweep = -sweep
+        if sweep < 0.0:
+            sweep += 2.0 * math.pi
+        if sweep <= 0.0:  # in the direction of the start, but further out or in
+            sweep = 2.0 * math.pi
+    return code, offset_p, offset_q, radius, start, sweep if counter else -sweep
+
+
+@compiled_part
+def arc_from_radius(
+    dp: float, dq: float, radius: float, counter: bool, slack: float
+) -> tuple[int, float, float, float, float, float]:
+    """The circle of an arc in radius form: R > 0 turns 180° at most, R < 0 the long way round.
+
+    `slack` is the factor by which the end may lie beyond 2·|R|; then the half circle over the chord is taken. Returns
+    as `arc_from_centre`.
+    """
+    chord = math.sqrt(dp * dp + dq * dq)
+    if abs(dp) <= SAME_PLACE and abs(dq) <= SAME_PLACE:
+        return ARC_CLOSED_BY_RADIUS, 0.0, 0.0, 0.0, 0.0, 0.0
+    size = abs(radius)
+    if chord > 2.0 * size * slack:
+        return ARC_TOO_FAR, 0.0, 0.0, 0.0, 0.0, 0.0
+    half = 0.5 * chord
+    if half > size:
+        size = half
+    rise = math.sqrt(max(0.0, size * size - half * half))
+    # The centre of a short counter-clockwise arc lies to the left of its chord.
+    side = rise if counter == (radius > 0.0) else -rise
+    centre_p = 0.5 * dp - side * dq / chord
+    centre_q = 0.5 * dq + side * dp / chord
+    sweep = 2.0 * math.atan2(half, rise)
+    if radius < 0.0:
+        sweep = 2.0 * math.pi - sweep
+    start = math.atan2(-centre_q, -centre_p)
+    return ARC_GOOD, centre_p, centre_q, size, start, sweep if counter else -sweep
+
+
+@compiled_part
+def chord_count(sweep: float, radius: float, tolerance: float, closed: bool) -> float:
+    """Number of equal chords that stray from the circle by `tolerance` (mm) at most; 3 at least for a full circle.
+
+    n = ceil(|sweep| / (2·acos(max(−1, 1 − tolerance/radius)))). Returned as a float: it may be too large to be used.
+    """
+    step = 2.0 * math.acos(max(-1.0, 1.0 - tolerance / radius))
+    if step <= 0.0:
+        return math.inf
+    count = max(1.0, math.ceil(abs(sweep) / step))
+    if closed:
+        count = max(3.0, count)
+    return count
+
+
+@compiled_part
+def extend(state: codes.State, x: float, y: float, z: float) -> None:
+    """Take a printed place into the extent."""
+    state.low[0], state.high[0] = min(state.low[0], x), max(state.high[0], x)
+    state.low[1], state.high[1] = min(state.low[1], y), max(state.high[1], y)
+    state.low[2], state.high[2] = min(state.low[2], z), max(state.high[2], z)
+
+
+@compiled_part
 def place_told(
-    real: NDArray[np.float64],
-    whole: NDArray[np.int64],
+    state: codes.State,
     mask: int,
     slots: NDArray[np.float64],
     places: NDArray[np.float64],
 ) -> None:
     """Write the place that the X, Y and Z words name (mm, machine's frame) to the first column of `places`."""
     for k in range(3):
-        place = real[at.PLACE_X + k]
+        place = state.place[k]
         if mask & (1 << (X + k)):
-            base = place if whole[at.IS_RELATIVE] else real[at.SHIFT_X + k]
-            place = base + slots[X + k] * real[at.SCALE]
+            base = place if state.is_relative else state.shift[k]
+            place = base + slots[X + k] * state.scale
         places[k, 0] = place
 
 
 @compiled_part
 def way_home(
-    real: NDArray[np.float64],
-    whole: NDArray[np.int64],
+    state: codes.State,
     mask: int,
     slots: NDArray[np.float64],
     places: NDArray[np.float64],
@@ -62,16 +138,15 @@ def way_home(
 
     Writes both to `places` and returns their number.
     """
-    place_told(real, whole, mask, slots, places)
+    place_told(state, mask, slots, places)
     for k in range(3):
-        places[k, 1] = real[at.HOME_X + k]
+        places[k, 1] = state.home[k]
     return 2
 
 
 @compiled_part
 def cut_arc(
-    real: NDArray[np.float64],
-    whole: NDArray[np.int64],
+    state: codes.State,
     notes: NDArray[np.int64],
     mask: int,
     slots: NDArray[np.float64],
@@ -82,64 +157,62 @@ def cut_arc(
 
     1, the straight move, where the arc cannot exist; 0 where that stops reading.
     """
-    strict = whole[at.STRICT] != 0
-    place_told(real, whole, mask, slots, places)
+    strict = state.strict
+    place_told(state, mask, slots, places)
     target = (places[0, 0], places[1, 0], places[2, 0])
     # Plane axes in right-handed order: (X, Y), (Z, X), (Y, Z); the third is the normal.
-    plane = whole[at.PLANE]
+    plane = state.plane
     p = 0 if plane == 0 else (2 if plane == 1 else 1)
     q = (p + 1) % 3
     normal = (p + 2) % 3
-    start_p, start_q, start_n = real[at.PLACE_X + p], real[at.PLACE_X + q], real[at.PLACE_X + normal]
+    start_p, start_q, start_n = state.place[p], state.place[q], state.place[normal]
     dp, dq = target[p] - start_p, target[q] - start_q
     by_centre = mask & ((1 << (I + p)) | (1 << (I + q))) != 0
     by_radius = mask & (1 << R) != 0
     code = ARC_TOO_FAR
     centre_p = centre_q = radius = start = sweep = 0.0
     if strict and (not (by_centre or by_radius) or mask & ((1 << (X + p)) | (1 << (X + q))) == 0):
-        fail(whole, at.ERROR_ARC_NO_FORM)
+        fail(state, codes.ERROR_ARC_NO_FORM)
         return 0
     if by_centre and by_radius:
         if strict:
-            fail(whole, at.ERROR_ARC_OVERDETERMINED)
+            fail(state, codes.ERROR_ARC_OVERDETERMINED)
             return 0
-        note(notes, at.NOTE_ARC_OVERDETERMINED, whole)
+        note(notes, codes.NOTE_ARC_OVERDETERMINED, state)
     if by_centre:
-        offset_p = slots[I + p] * real[at.SCALE] if mask & (1 << (I + p)) else 0.0
-        offset_q = slots[I + q] * real[at.SCALE] if mask & (1 << (I + q)) else 0.0
-        agree = RADII_AGREE_INCH if real[at.SCALE] != 1.0 else RADII_AGREE
+        offset_p = slots[I + p] * state.scale if mask & (1 << (I + p)) else 0.0
+        offset_q = slots[I + q] * state.scale if mask & (1 << (I + q)) else 0.0
+        agree = RADII_AGREE_INCH if state.scale != 1.0 else RADII_AGREE
         code, centre_p, centre_q, radius, start, sweep = arc_from_centre(dp, dq, offset_p, offset_q, agree, counter)
     elif by_radius:
         slack = 1.0 + 1e-9 if strict else REACH_SLACK
-        code, centre_p, centre_q, radius, start, sweep = arc_from_radius(
-            dp, dq, slots[R] * real[at.SCALE], counter, slack
-        )
+        code, centre_p, centre_q, radius, start, sweep = arc_from_radius(dp, dq, slots[R] * state.scale, counter, slack)
     if code != ARC_GOOD and strict:
         if code == ARC_OFF_CIRCLE:
-            fail(whole, at.ERROR_ARC_RADII)
+            fail(state, codes.ERROR_ARC_RADII)
         elif code == ARC_TOO_FAR:
-            fail(whole, at.ERROR_ARC_TOO_FAR)
+            fail(state, codes.ERROR_ARC_TOO_FAR)
         elif code == ARC_NO_RADIUS:
-            fail(whole, at.ERROR_ARC_NO_RADIUS)
+            fail(state, codes.ERROR_ARC_NO_RADIUS)
         else:
-            fail(whole, at.ERROR_ARC_FULL_BY_RADIUS)
+            fail(state, codes.ERROR_ARC_FULL_BY_RADIUS)
         return 0
     if code == ARC_OFF_CIRCLE:
-        note(notes, at.NOTE_ARC_RADII, whole)
+        note(notes, codes.NOTE_ARC_RADII, state)
     elif code != ARC_GOOD:
-        note(notes, at.NOTE_ARC_IMPOSSIBLE, whole)
+        note(notes, codes.NOTE_ARC_IMPOSSIBLE, state)
         return 1
     closed = abs(dp) <= SAME_PLACE and abs(dq) <= SAME_PLACE  # not: a whole turn that ends further out
     if (
         not strict and mask & (1 << P) and slots[P] >= 1.5
     ):  # whole turns, the drawn one counted (common practice, no source)
         if slots[P] > MOST_TURNS:
-            fail(whole, at.ERROR_TOO_MANY_TURNS)
+            fail(state, codes.ERROR_TOO_MANY_TURNS)
             return 0
         sweep += math.copysign(2.0 * math.pi * (round(slots[P]) - 1), sweep)
-    chords = chord_count(sweep, radius, real[at.ARC_TOLERANCE], closed)
+    chords = chord_count(sweep, radius, state.arc_tolerance, closed)
     if chords > MOST_CHORDS:
-        fail(whole, at.ERROR_TOO_MANY_CHORDS)
+        fail(state, codes.ERROR_TOO_MANY_CHORDS)
         return 0
     n = int(chords)
     turn = sweep / n
@@ -161,8 +234,7 @@ def cut_arc(
 
 @compiled_part
 def special_speed(
-    real: NDArray[np.float64],
-    whole: NDArray[np.int64],
+    state: codes.State,
     notes: NDArray[np.int64],
     motion: int,
     has_feed: bool,
@@ -176,28 +248,28 @@ def special_speed(
     `places` and feeds `de` (mm). May set STATUS to STATUS_ERROR.
     """
     if is_own_retraction(motion):
-        return float(real[at.RETRACT_SPEED])
-    if whole[at.STRICT] and (motion == words.RAPID or motion == words.HOME):
+        return float(state.retract_speed)
+    if state.strict and (motion == words.RAPID or motion == words.HOME):
         return math.inf
-    if whole[at.FEED_MODE] == at.PER_MINUTE:
-        return float(real[at.FEED] / 60.0 * real[at.FEED_SHARE])
-    if whole[at.FEED_MODE] == at.PER_TURN:
-        note(notes, at.NOTE_FEED_PER_TURN, whole)
+    if state.feed_mode == codes.PER_MINUTE:
+        return float(state.feed / 60.0 * state.feed_share)
+    if state.feed_mode == codes.PER_TURN:
+        note(notes, codes.NOTE_FEED_PER_TURN, state)
         return math.inf
     if not has_feed:
-        if whole[at.STRICT]:
-            fail(whole, at.ERROR_FEED_MISSING)
+        if state.strict:
+            fail(state, codes.ERROR_FEED_MISSING)
         else:
-            note(notes, at.NOTE_FEED_MISSING, whole)
+            note(notes, codes.NOTE_FEED_MISSING, state)
         return math.inf
     length = 0.0
-    x, y, z = real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z]
+    x, y, z = state.place[0], state.place[1], state.place[2]
     for k in range(pieces):
         length += math.sqrt((places[0, k] - x) ** 2 + (places[1, k] - y) ** 2 + (places[2, k] - z) ** 2)
         x, y, z = places[0, k], places[1, k], places[2, k]
     if length < NOTHING:
         length = abs(de)
-    return float(length * real[at.FREQUENCY] / 60.0 * real[at.FEED_SHARE]) if length >= NOTHING else math.inf
+    return float(length * state.frequency / 60.0 * state.feed_share) if length >= NOTHING else math.inf
 
 
 @compiled_part
@@ -208,8 +280,7 @@ def is_own_retraction(meaning: int) -> bool:
 
 @compiled_part
 def own_retraction(
-    real: NDArray[np.float64],
-    whole: NDArray[np.int64],
+    state: codes.State,
     motion: int,
     mask: int,
     slots: NDArray[np.float64],
@@ -223,18 +294,16 @@ def own_retraction(
     """
     if mask & ~(1 << S) or (mask & (1 << S) and slots[S] != 0.0 and slots[S] != 1.0):
         if motion != words.RETRACT_OR_HEAT:
-            note(notes, at.NOTE_RETRACTION_WORDS, whole)
+            note(notes, codes.NOTE_RETRACTION_WORDS, state)
         elif mask & (1 << S):
-            add_event(whole, events, NOZZLE_TARGET, slots[S], int(slots[P]) if mask & (1 << P) else 0)
+            add_event(state, events, NOZZLE_TARGET, slots[S], int(slots[P]) if mask & (1 << P) else 0)
         return 0.0
     back = motion != words.UNRETRACT
-    if (whole[at.RETRACTED] != 0) == back:
+    if state.retracted == back:
         return 0.0
-    whole[at.RETRACTED] = 1 if back else 0
-    if whole[at.FIRST_FEED] < 0:
-        whole[at.INEXACT] = 1
-    length = real[at.RETRACT_LENGTH]
+    state.retracted = True if back else 0
+    length = state.retract_length
     if math.isnan(length):
-        add_event(whole, events, RETRACTION, 0.0, 0)
+        add_event(state, events, RETRACTION, 0.0, 0)
         return 0.0
     return float(-length if back else length)

@@ -1,7 +1,7 @@
 """The short way through nearly every line of a job: `G1` or `G0` with X, Y, Z, E and F, and lines of comment.
 
-What the general reader keeps in arrays stays in registers here from line to line. A line that is anything else is left
-untouched for the general reader, which does with every line what is done here: this only does it sooner.
+What the general reader keeps in its state stays in registers here from line to line. A line that is anything else is
+left untouched for the general reader, which does with every line what is done here: this only does it sooner.
 """
 
 from __future__ import annotations
@@ -13,17 +13,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.compiled import byte_at, compiled_part, eight_at
-from kinematics.gcode import characters as ch
 from kinematics.gcode import dialects as words
-from kinematics.gcode import state as at
+from kinematics.gcode import scanning as text
+from kinematics.gcode import state as codes
 from kinematics.gcode.commands import SLOWEST_FEED, TOO_LARGE
-from kinematics.gcode.letters import E, F, X, Y, Z
 from kinematics.gcode.motion import NOTHING
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
-from kinematics.gcode.numbers import POWERS_OF_TEN, short_field
-from kinematics.gcode.scanning import end_of_line
+from kinematics.gcode.scanning import POWERS_OF_TEN, E, F, X, Y, Z, end_of_line, short_field
 
-ONE_BYTE, MINUS = np.uint64(0xFF), np.uint64(ch.MINUS)
+ONE_BYTE, MINUS = np.uint64(0xFF), np.uint64(text.MINUS)
 THREE_BYTES = np.uint64(0xFFFFFF)
 G0_BLANK, G1_BLANK = np.uint64(0x203047), np.uint64(0x203147)
 X_BIT, Y_BIT, Z_BIT, E_BIT, F_BIT = 1 << X, 1 << Y, 1 << Z, 1 << E, 1 << F
@@ -32,14 +30,13 @@ MOST_DIGITS = 15  # that one division rounds correctly
 
 
 @compiled_part
-def are_plain(whole: NDArray[np.int64], g_meanings: NDArray[np.int64]) -> bool:
+def are_plain(state: codes.State, g_meanings: NDArray[np.int64]) -> bool:
     """Whether plain lines mean what they nearly always mean: no strict rules, F per minute, E the extruder."""
     return bool(
-        whole[at.STRICT] == 0
-        and whole[at.FEED_MODE] == at.PER_MINUTE
-        and whole[at.EXTRUDER] == E
-        and whole[at.ENDED] == 0
-        and whole[at.UNSET] & (X_BIT | Y_BIT) == 0
+        not state.strict
+        and state.feed_mode == codes.PER_MINUTE
+        and state.extruder == E
+        and not state.ended
         and g_meanings[0] == words.RAPID
         and g_meanings[10] == words.LINE
     )
@@ -50,8 +47,7 @@ def plain_lines(
     source: Any,
     i: int,
     end: int,
-    real: NDArray[np.float64],
-    whole: NDArray[np.int64],
+    state: codes.State,
     path: NDArray[np.float64],
     height: NDArray[np.float64],
     kinds: NDArray[np.int8],
@@ -60,32 +56,31 @@ def plain_lines(
     most_moves: int,
 ) -> int:
     """Read plain lines from `i` on and return where the first other line begins; arrays as in `interpreter`."""
-    x, y, z, reading = real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z], real[at.E_READING]
-    feed, scale = real[at.FEED], real[at.SCALE]
-    feed_share, flow_share, filament_scale = real[at.FEED_SHARE], real[at.FLOW_SHARE], real[at.FILAMENT_SCALE]
-    low_x, low_y, low_z = real[at.LOW_X], real[at.LOW_Y], real[at.LOW_Z]
-    high_x, high_y, high_z = real[at.HIGH_X], real[at.HIGH_Y], real[at.HIGH_Z]
-    relative = whole[at.IS_RELATIVE] != 0
-    e_relative = relative or whole[at.IS_E_RELATIVE] != 0
-    unset, last_kind, motion = whole[at.UNSET], whole[at.LAST_KIND], whole[at.MOTION]
-    semicolons = whole[at.SEMICOLONS] != 0
-    number, line, stop = whole[at.MOVES], whole[at.LINE_NUMBER], whole[at.STOP_PENDING]
-    z_known = unset & Z_BIT == 0
-    shift_x, shift_y, shift_z = real[at.SHIFT_X], real[at.SHIFT_Y], real[at.SHIFT_Z]
-    base = np.uint64(whole[at.BASE])
+    x, y, z, reading = state.place[0], state.place[1], state.place[2], state.reading
+    feed, scale = state.feed, state.scale
+    feed_share, flow_share, filament_scale = state.feed_share, state.flow_share, state.filament_scale
+    low_x, low_y, low_z = state.low[0], state.low[1], state.low[2]
+    high_x, high_y, high_z = state.high[0], state.high[1], state.high[2]
+    relative = state.is_relative
+    e_relative = relative or state.is_e_relative
+    last_kind, motion = state.last_kind, state.motion
+    semicolons = state.semicolons
+    number, line, stop = state.moves, state.line, state.stop_pending
+    shift_x, shift_y, shift_z = state.shift[0], state.shift[1], state.shift[2]
+    base = np.uint64(state.first)
     speed = feed / 60.0 * feed_share
     value_x = value_y = value_z = value_e = value_f = 0.0
     while i < end and number <= most_moves:
         head = eight_at(source, i) & THREE_BYTES
         if head != G1_BLANK and head != G0_BLANK:
-            if byte_at(source, i) != ch.SEMICOLON or not semicolons:
+            if byte_at(source, i) != text.SEMICOLON or not semicolons:
                 break
             j = end_of_line(source, i, end)
             if j == end:
                 break
-            if byte_at(source, j) == ch.RETURN:
+            if byte_at(source, j) == text.RETURN:
                 j += 1
-                if j < end and byte_at(source, j) == ch.LINE_FEED:
+                if j < end and byte_at(source, j) == text.LINE_FEED:
                     j += 1
             else:
                 j += 1
@@ -112,7 +107,7 @@ def plain_lines(
                     if 0 <= digit < 10:
                         mantissa = mantissa * 10 + digit
                         digits += 1
-                    elif digit == ch.POINT - 48 and point < 0:
+                    elif digit == text.POINT - 48 and point < 0:
                         point = digits
                     else:
                         break
@@ -148,28 +143,28 @@ def plain_lines(
             mask |= bit
             # ---- what follows it
             c = byte_at(source, j)
-            if c == ch.BLANK:
+            if c == text.BLANK:
                 j += 1
                 c = byte_at(source, j)
-                if c != ch.SEMICOLON:
+                if c != text.SEMICOLON:
                     continue
-            if c == ch.SEMICOLON:
+            if c == text.SEMICOLON:
                 if not semicolons:
                     break
                 j = end_of_line(source, j, end)
                 c = byte_at(source, j)
             if j >= end:
                 break
-            if c == ch.LINE_FEED:
+            if c == text.LINE_FEED:
                 is_plain = True
                 j += 1
-            elif c == ch.RETURN:
+            elif c == text.RETURN:
                 is_plain = True
                 j += 1
-                if j < end and byte_at(source, j) == ch.LINE_FEED:
+                if j < end and byte_at(source, j) == text.LINE_FEED:
                     j += 1
             break
-        if not is_plain or mask & unset:
+        if not is_plain:
             break
         # ---- what it does
         if mask & F_BIT:
@@ -181,8 +176,6 @@ def plain_lines(
             new_feed, new_speed = feed, speed
         if not new_speed > 0.0:
             break
-        if mask & F_BIT and whole[at.FIRST_FEED] < 0:
-            whole[at.FIRST_FEED] = number
         feed, speed = new_feed, new_speed
         motion = words.LINE if head == G1_BLANK else words.RAPID
         line += 1
@@ -219,37 +212,31 @@ def plain_lines(
             if last_kind != PRINT:
                 low_x, high_x = min(low_x, x), max(high_x, x)
                 low_y, high_y = min(low_y, y), max(high_y, y)
-                if z_known:
-                    low_z, high_z = min(low_z, z), max(high_z, z)
-                else:
-                    whole[at.PRINTED_UNSET] |= unset
+                low_z, high_z = min(low_z, z), max(high_z, z)
             x, y, z = new_x, new_y, new_z
             low_x, high_x = min(low_x, x), max(high_x, x)
             low_y, high_y = min(low_y, y), max(high_y, y)
-            if z_known:
-                low_z, high_z = min(low_z, z), max(high_z, z)
-            else:
-                whole[at.PRINTED_UNSET] |= unset
+            low_z, high_z = min(low_z, z), max(high_z, z)
             last_kind = PRINT
         else:
             x, y, z = new_x, new_y, new_z
             last_kind = TRAVEL
         k = np.uint64(number)  # unsigned: it cannot count from the end
-        path[at.DX, k] = dx
-        path[at.DY, k] = dy
-        path[at.DZ, k] = dz
-        path[at.DE, k] = de
-        path[at.SPEED, k] = speed
+        path[codes.DX, k] = dx
+        path[codes.DY, k] = dy
+        path[codes.DZ, k] = dz
+        path[codes.DE, k] = de
+        path[codes.SPEED, k] = speed
         height[k - base] = z
         kinds[k] = last_kind
         lines[k] = line
         stops[k] = stop
-        stop = 0
+        stop = False
         number += 1
-    real[at.PLACE_X], real[at.PLACE_Y], real[at.PLACE_Z], real[at.E_READING] = x, y, z, reading
-    real[at.FEED] = feed
-    real[at.LOW_X], real[at.LOW_Y], real[at.LOW_Z] = low_x, low_y, low_z
-    real[at.HIGH_X], real[at.HIGH_Y], real[at.HIGH_Z] = high_x, high_y, high_z
-    whole[at.LAST_KIND], whole[at.MOTION] = last_kind, motion
-    whole[at.MOVES], whole[at.LINE_NUMBER], whole[at.STOP_PENDING] = number, line, stop
+    state.place[0], state.place[1], state.place[2], state.reading = x, y, z, reading
+    state.feed = feed
+    state.low[0], state.low[1], state.low[2] = low_x, low_y, low_z
+    state.high[0], state.high[1], state.high[2] = high_x, high_y, high_z
+    state.last_kind, state.motion = last_kind, motion
+    state.moves, state.line, state.stop_pending = number, line, stop
     return i

@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections import deque
+from collections.abc import Generator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.compiled import CHECKED
 from kinematics.errors import Notice, by_weight
-from kinematics.gcode import state as at
-from kinematics.gcode.assembly import Added, events_from, take_texts, with_added
-from kinematics.gcode.chunks import Chunk
-from kinematics.gcode.dialects import FILE_LIMITS, Dialect
-from kinematics.gcode.facts import JobFacts, Statements
+from kinematics.gcode import state as codes
+from kinematics.gcode.chunks import CHUNK, Chunk, JobFile
+from kinematics.gcode.dialects import FILE_LIMITS, Dialect, text_from
 from kinematics.gcode.file_limits import Conditions, FileLimit, Unused, conditions_of, limits_in_events
-from kinematics.gcode.findings import first_findings, joined, notice_of
-from kinematics.gcode.labels import LabelNames, Labels, Mark, held, label_marks, layer_marks
+from kinematics.gcode.findings import Notes, error_of, first_findings, joined, no_second_percent, notice_of
+from kinematics.gcode.interpreter import RESERVE, read_lines
+from kinematics.gcode.job import Extent, JobFacts, Statements
+from kinematics.gcode.labels import LabelNames, Labels, Marks, label_marks, layer_marks
 from kinematics.gcode.layers import (
     FALLEN,
     FIRST,
@@ -32,92 +37,132 @@ from kinematics.gcode.layers import (
     settle_layers,
 )
 from kinematics.gcode.moves import Events, Moves
-from kinematics.gcode.patterns import text_from
-from kinematics.gcode.stretches import Read
+from kinematics.gcode.state import ReaderOptions, fresh_state
+from kinematics.gcode.text_commands import events_from, take_texts, with_added
+
+Item = TypeVar("Item")
+
+AHEAD = 2  # portions that are made before they are asked for
+BYTES_A_MOVE = 16  # a first guess of the room that is needed; it grows as it must
+BYTES_AN_EVENT = 256
 
 
 class Portion(NamedTuple):
     """The moves of one chunk of a job: as in `Job`, but moves are counted from the portion's start.
 
-    `conditions` has a table of its own; the labels are those of the job so far. `conditions` and `labels` are None
-    where they were not asked for. `has_layers` as in `Job`.
+    `chunk` it was read from; `stated` the limits that it states. `conditions` has a table of its own; the labels are
+    those of the job so far. `conditions` and `labels` are None where they were not asked for.
+    `has_layers` as in `Job`.
     """
 
+    chunk: Chunk
     moves: Moves
     events: Events
+    stated: list[FileLimit]
     conditions: Conditions | None
     labels: Labels | None
     has_layers: bool
 
 
-class _Marks:
-    """Marks of comments from chunk to chunk: the number in force, and the number of every name."""
+class Wanted(NamedTuple):
+    """What portions hold beside moves and events: conditions, labels.
 
-    def __init__(self) -> None:
-        self.now = 0
-        self.last = ""
-        self.numbers: dict[str, int] = {"": 0}
+    `label_key` is the key that was found by counting; `marked_layers` says whether layers are those of the dialect's
+    marks rather than the path's own, and `layering` what is taken for granted of the latter (None: what the first
+    portion with print tells). Whether that held is known at the end (`Portions.layers_held`).
+    """
 
-    def labels(self, content: bytes, marks: list[Mark], lines: NDArray[np.int32]) -> NDArray[np.int32]:
-        """The label in force at each move of a chunk, whose `lines` are counted from the chunk's start."""
-        numbers = [self.numbers.setdefault(name, len(self.numbers)) for _, name in marks]
-        of_move = held(content, [offset for offset, _ in marks], numbers, lines, self.now)
-        self.now = numbers[-1] if numbers else self.now
-        return of_move
+    conditions: bool = False
+    labels: bool = False
+    label_key: bytes = b""
+    marked_layers: bool = False
+    layering: Layering | None = None
 
-    def layers(self, content: bytes, marks: list[Mark], lines: NDArray[np.int32]) -> NDArray[np.int32]:
-        """The layer of each move likewise: every mark begins one whose name is not that of the mark before it."""
-        begins: list[int] = []
-        for offset, name in marks:
-            if name != self.last or (self.now == 0 and not begins):
-                begins.append(offset)
-            self.last = name
-        of_move = held(content, begins, range(self.now + 1, self.now + 1 + len(begins)), lines, self.now)
-        self.now += len(begins)
-        return of_move
+
+class Columns:
+    """Arrays that moves are read into, one chunk's behind another's: `used` of each, with room for more.
+
+    `path` float64[5, room] as in `state`, `kind` int8, `line`, `layer` int32, `stop` uint8, each [room].
+    """
+
+    def __init__(self, size: int) -> None:
+        """Room for some `size` bytes of a file; it grows as it must."""
+        room = size // BYTES_A_MOVE + RESERVE + 1
+        self.path = np.empty((codes.PATH_ROWS, room))
+        self.kind, self.stop = np.empty(room, np.int8), np.empty(room, np.uint8)
+        self.line, self.layer = np.empty(room, np.int32), np.empty(room, np.int32)
+        self.used = 0
+
+    def make_room(self, more: int) -> None:
+        """Have room for so many moves more."""
+        if self.used + more <= self.line.size:
+            return
+        room = max(2 * self.line.size, self.used + more)
+        path = np.empty((codes.PATH_ROWS, room))
+        path[:, : self.used] = self.path[:, : self.used]
+        self.path = path
+        self.kind, self.stop = self._longer(self.kind, room), self._longer(self.stop, room)
+        self.line, self.layer = self._longer(self.line, room), self._longer(self.layer, room)
+
+    def _longer(self, old: NDArray[Any], room: int) -> NDArray[Any]:
+        new = np.empty(room, old.dtype)
+        new[: self.used] = old[: self.used]
+        return new
+
+    def moves(self, first: int = 0) -> Moves:
+        """The moves from `first` on, as parts of the arrays."""
+        of = slice(first, self.used)
+        dx, dy, dz, de, speed = self.path[:, of]
+        return Moves(dx, dy, dz, de, speed, self.kind[of], self.line[of], self.layer[of], self.stop[of])
 
 
 class Portions:
-    """Makes portions of what was read, chunk by chunk in file order, and sums up what the job is.
+    """Reads a job file from its start, makes portions of its chunks in file order, and sums up what the job is.
 
-    `stated`, `labelled` say whether conditions and labels are asked for; `label_key` is the key that was found by
-    counting; `marked_layers` says whether layers are those of the dialect's marks rather than the path's own, and
-    `layering` what is taken for granted of the latter (None: what the first portion with print tells). Whether that
-    held is known at the end (`layers_held`).
+    Each chunk is read from the state in which the one before it ended.
     """
 
     def __init__(
         self,
+        file: JobFile,
         dialect: Dialect,
-        stated: bool,
-        labelled: bool,
-        label_key: bytes,
-        marked_layers: bool,
-        layering: Layering | None = None,
+        options: ReaderOptions,
+        wanted: Wanted,
+        chunk: int = CHUNK,
+        columns: Columns | None = None,
     ) -> None:
+        """`chunk` the size of a chunk (bytes); moves are read into `columns`, or for every portion into new ones."""
+        self._file = file
         self._dialect = dialect
-        self._stated = stated
-        self._labelled = labelled
-        self._label_key = label_key
-        self._marked_layers = marked_layers
+        self._wanted = wanted
+        self._chunk = chunk
+        self._columns = columns
+        self._state = fresh_state(dialect, options)
+        self._height = np.empty(chunk // BYTES_A_MOVE + RESERVE + 1)
+        self._event_rows = np.empty((chunk // BYTES_AN_EVENT + RESERVE + 1, codes.EVENT_COLUMNS))
+        self._notes = np.zeros((codes.NOTE_ROWS, codes.NOTE_COLUMNS), np.int64)
         self._course = fresh_course()
-        self._assumed = NOT_SETTLED if marked_layers else layering
+        self._assumed = NOT_SETTLED if wanted.marked_layers else wanted.layering
         self._printed = 0.0
         self._first_fall: int | None = None
-        self._layer_marks, self._label_marks = _Marks(), _Marks()
+        self._layer_marks, self._label_marks = Marks(), Marks()
         self._override, self._stop_pending = 1.0, False
-        self._found: dict[int, Notice] = {}
+        self._doubtful: dict[int, Notice] = {}
         self._unused: dict[str, Unused] = {}
         self._statements = Statements()
         self._holds: dict[str, float] = {}
-        self._low, self._high = np.full(3, np.inf), np.full(3, -np.inf)
-        self._lines = 0
         self.moves = 0
+
+    @property
+    def lines(self) -> int:
+        """Number of lines so far."""
+        return int(self._state.line)
 
     @property
     def layers(self) -> int:
         """Number of layers so far."""
-        return self._layer_marks.now if self._marked_layers else layer_count(self._course, self._taken)
+        marked = self._wanted.marked_layers
+        return self._layer_marks.now if marked else layer_count(self._course, self._taken)
 
     @property
     def _taken(self) -> Layering:
@@ -127,78 +172,139 @@ class Portions:
     @property
     def layering(self) -> Layering:
         """What the path so far tells of its layers; nothing where marks tell them."""
-        return NOT_SETTLED if self._marked_layers else layering_of(self._course, self._printed)
+        return NOT_SETTLED if self._wanted.marked_layers else layering_of(self._course, self._printed)
 
     @property
     def layers_held(self) -> bool:
         """Whether the moves so far are in the layers that the path so far tells."""
         return self._course[FIRST] == 0.0 or self._assumed == self.layering
 
+    def settled(self, moves: Moves) -> Moves:
+        """All moves of the job, numbered as NOT_SETTLED, in the layers that the whole path tells."""
+        if self._course[FALLEN] > 0.0:
+            self._printed = printed_length(moves.dx, moves.dy, moves.dz, moves.kind, 0.0)
+        self._assumed = self.layering
+        return moves._replace(layer=settle_layers(moves.layer, self.layering))
+
     @property
     def notices(self) -> tuple[Notice, ...]:
         """What was doubtful so far, the gravest first."""
         falls = [no_layers(self._first_fall)] if self.layering.falls else []
-        return by_weight([*self._found.values(), *map(notice_of, self._unused.values()), *falls])
+        return by_weight([*self._doubtful.values(), *map(notice_of, self._unused.values()), *falls])
 
-    def portion(self, chunk: Chunk, read: Read) -> Portion:
-        """The portion of a chunk, which was read without an error."""
-        n = read.kind.size
-        dx, dy, dz, de, speed = read.path
-        kind, line, stop = read.kind, read.line, read.stop
-        events = events_from(read.events)
-        stated, unused = limits_in_events(events, self._dialect)
-        added: list[Added] = []
-        dialect = self._dialect
+    @property
+    def extent(self) -> Extent | None:
+        """What has been printed so far: its lowest and its highest place (mm); None where nothing was."""
+        low, high = self._state.low, self._state.high
+        return ((*map(float, low),), (*map(float, high),)) if np.isfinite(low).all() else None  # type: ignore[return-value]
+
+    def read(self, most: int | None = None) -> Generator[Portion]:
+        """Every portion in file order, or the first ones, `most` of them. Raises InputError where the job is unusable.
+
+        Ends with the program of a strict dialect.
+        """
+        self._file.refuse_what_is_no_text(self._chunk)
+        strict, state = self._dialect.strict, self._state
+        room = 0 if self._columns is None else self._file.size
+        for number, chunk in enumerate(self._file.chunks(self._chunk, room)):
+            if number == most:
+                return
+            yield self._portion(chunk)
+            if strict and state.ended:
+                return
+        if strict and state.percents == 1:
+            raise no_second_percent(self._file.name)
+
+    def _portion(self, chunk: Chunk) -> Portion:
+        dialect, content = self._dialect, chunk.content
+        columns = self._columns or Columns(chunk.end - chunk.begin)
+        first, lines = columns.used, self.lines
+        table = self._read_lines(chunk, columns)
+        notes = self._noted()
+        if self._state.status == codes.STATUS_ERROR:
+            raise error_of(content, self._file.name, self._state)
+        moves = columns.moves(first)
+        n = moves.kind.size
+        moves = moves._replace(layer=self._layers(content, moves, lines))
+        events = events_from(table)
+        stated, unused = limits_in_events(events, dialect)
         if dialect.texts:
-            content = bytes(chunk.content)
-            texts = take_texts(events, content, dialect, speed, read.notes, self._override)
-            added, self._override = texts.events, texts.override
+            texts = take_texts(events, content, dialect, moves.speed, notes, self._override)
+            self._override = texts.override
             stated = sorted([*stated, *texts.stated], key=lambda row: row.line)
             if self._stop_pending and n:
-                stop[0] = 1
-            self._stop_pending = (self._stop_pending and n == 0) or any(move == n for move, *_ in added)
-            stop[[move for move, *_ in added if move < n]] = 1
-        if added or stated or unused or dialect.texts:
-            events = with_added(events, added)
-        moves = Moves(dx, dy, dz, de, speed, kind, line, np.empty(n, np.int32), stop)
-        self._note(read, chunk.content, unused)
-        self._statements.add(stated, moves)
-        portion = Portion(
-            moves._replace(layer=self._layer(chunk, moves, read.height)),
-            events,
-            self._conditions(stated, n),
-            self._labels(chunk, line) if self._labelled else None,
-            not self._taken.falls,
-        )
+                moves.stop[0] = 1
+            self._stop_pending = (self._stop_pending and n == 0) or any(move == n for move, *_ in texts.events)
+            moves.stop[[move for move, *_ in texts.events if move < n]] = 1
+            events = with_added(events, texts.events)
+        elif stated or unused:
+            events = with_added(events, [])
+        self._note(notes, content, unused)
+        if self._columns is None:
+            self._statements.add(stated, moves)
+        conditions = self._conditions(stated, n) if self._wanted.conditions else None
+        labels = self._labels(content, moves.line - lines) if self._wanted.labels else None
         self.moves += n
-        self._lines = int(read.whole[at.LINE_NUMBER])
-        self._low = np.minimum(self._low, read.real[at.LOW_X : at.LOW_Z + 1])
-        self._high = np.maximum(self._high, read.real[at.HIGH_X : at.HIGH_Z + 1])
-        return portion
+        return Portion(chunk, moves, events, stated, conditions, labels, not self._taken.falls)
 
-    def _note(self, read: Read, content: memoryview, unused: list[Unused]) -> None:
+    def _read_lines(self, chunk: Chunk, columns: Columns) -> NDArray[np.float64]:
+        """Read the lines of a chunk into the columns; return their events (float64[m, 5]), moves from the first one."""
+        buffer, begin, end = chunk
+        first, state = columns.used, self._state
+        state.moves = state.first = first
+        state.events = state.noted = 0
+        source = buffer if CHECKED else buffer.ctypes.data
+        columns.make_room(RESERVE + 1)
+        while True:
+            begin = read_lines(
+                source, begin, end, state, self._dialect.meanings, self._dialect.groups, self._notes,
+                columns.path, self._height, columns.kind, columns.line, columns.stop, self._event_rows,
+            )  # fmt: skip
+            columns.used = int(state.moves)
+            if state.status != codes.STATUS_GROW:
+                break
+            if self._event_rows.shape[0] - RESERVE <= state.events:
+                self._event_rows = np.concatenate([self._event_rows, np.empty_like(self._event_rows)])
+            if self._height.size - RESERVE <= columns.used - first:
+                self._height = np.concatenate([self._height, np.empty_like(self._height)])
+            columns.make_room((end - begin) // BYTES_A_MOVE + RESERVE + 1)
+        events = self._event_rows[: int(state.events)].copy()
+        events[:, codes.EVENT_MOVE] -= first
+        return events
+
+    def _noted(self) -> Notes:
+        """What was doubtful since this was last asked for."""
+        notes: Notes = {}
+        if self._state.noted:
+            for row in np.flatnonzero(self._notes[:, codes.NOTE_COUNT]).tolist():
+                count, line, offset, _, key = self._notes[row].tolist()
+                notes[key or row] = (count, line, offset)
+                self._notes[row] = 0
+        return notes
+
+    def _note(self, notes: Notes, content: memoryview, unused: list[Unused]) -> None:
         """Keep what was doubtful."""
-        for row, notice in first_findings(read.notes, content).items():
-            self._found[row] = joined(self._found.get(row), notice)
+        for row, notice in first_findings(notes, content).items():
+            self._doubtful[row] = joined(self._doubtful.get(row), notice)
         for one in unused:
             known = self._unused.get(one.word)
             self._unused[one.word] = one if known is None else known.joined(one)
 
-    def _conditions(self, stated: list[FileLimit], moves: int) -> Conditions | None:
-        if not self._stated:
-            return None
+    def _conditions(self, stated: list[FileLimit], moves: int) -> Conditions:
         conditions = conditions_of(stated, moves, self._holds)
         for statement in stated:
             self._holds |= dict.fromkeys(FILE_LIMITS[statement.means][0], statement.value)
         return conditions
 
-    def _layer(self, chunk: Chunk, moves: Moves, height: NDArray[np.float64]) -> NDArray[np.int32]:
+    def _layers(self, content: memoryview, moves: Moves, lines: int) -> NDArray[np.int32]:
+        """The layers of a chunk's moves; `lines` stand before the chunk."""
         dx, dy, dz, de, _, kind, line, layer, _ = moves
-        number_layers(dx, dy, dz, de, kind, height, self._course, layer)
-        if self._marked_layers:
-            content = bytes(chunk.content)
-            return self._layer_marks.layers(content, layer_marks(content, self._dialect), line - self._lines)
-        self._printed = printed_length(dx, dy, dz, kind, self._printed)
+        number_layers(dx, dy, dz, de, kind, self._height[: kind.size], self._course, layer)
+        if self._wanted.marked_layers:
+            layer[:] = self._layer_marks.layers(content, layer_marks(content, self._dialect), line - lines)
+            return layer
+        if self._columns is None:
+            self._printed = printed_length(dx, dy, dz, kind, self._printed)
         if self._first_fall is None and self._course[FALLEN] > 0.0:
             self._first_fall = first_fall(moves)
         if self._assumed is None and self._course[FIRST] > 0.0:
@@ -206,28 +312,37 @@ class Portions:
             self._assumed = self.layering if self.moves == 0 else self.layering._replace(falls=False)
         return settle_layers(layer, self._taken)
 
-    def _labels(self, chunk: Chunk, line: NDArray[np.int32]) -> Labels:
-        content = bytes(chunk.content)
-        marks = label_marks(content, self._dialect, self._label_key)
-        of_move = self._label_marks.labels(content, marks, line - self._lines)
-        return Labels(of_move, tuple(self._label_marks.numbers), bool(self._dialect.labels), None)
+    def _labels(self, content: memoryview, lines: NDArray[np.int32]) -> Labels:
+        marks = label_marks(content, self._dialect, self._wanted.label_key)
+        of_move = self._label_marks.labels(content, marks, lines)
+        return Labels(of_move, self._label_marks.names, bool(self._dialect.labels), None)
 
-    def facts(self, name: str) -> JobFacts:
+    def facts(self) -> JobFacts:
         """What the job is, once all of it has been read."""
-        low, high = (*map(float, self._low),), (*map(float, self._high),)
+        key = text_from(self._wanted.label_key) if self._wanted.label_key else None
+        labels = LabelNames(self._label_marks.names[1:], bool(self._dialect.labels), key)
         return JobFacts(
-            name,
+            self._file.name,
             self.moves,
             self.layers,
-            (low, high) if np.isfinite(self._low).all() else None,  # type: ignore[arg-type]
-            float(self._course[MOST_FED]),
+            self.extent,
+            self.filament,
             self.notices,
             self._statements.limits,
             self._statements.by_line,
-            self._label_names if self._labelled else None,
+            labels if self._wanted.labels else None,
         )
 
     @property
-    def _label_names(self) -> LabelNames:
-        key = text_from(self._label_key) if self._label_key else None
-        return LabelNames(tuple(self._label_marks.numbers)[1:], bool(self._dialect.labels), key)
+    def filament(self) -> float:
+        """The highest sum of filament fed so far (mm)."""
+        return float(self._course[MOST_FED])
+
+
+def made_ahead(items: Generator[Item]) -> Generator[Item]:
+    """The items of a generator, made on a thread beside the caller's, some before they are asked for."""
+    with closing(items), ThreadPoolExecutor(1) as pool:
+        waiting = deque(pool.submit(next, items, None) for _ in range(AHEAD))
+        while (item := waiting.popleft().result()) is not None:
+            waiting.append(pool.submit(next, items, None))
+            yield item

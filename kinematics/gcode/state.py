@@ -1,53 +1,76 @@
-"""Where the reader's state stands in its arrays, and what it notes of doubtful input.
+"""What the reader keeps from line to line, and what it notes of doubtful input.
 
-The reader's kernels keep the modal state in two small arrays, so that reading can stop at any line and go on later, and
-take few, plain arrays: a tuple of arrays costs an atomic reference count for each array that is taken out of it.
+The reader's kernels keep the modal state in one record, so that reading can stop at any line and go on later, and take
+few, plain arrays beside it: a tuple of arrays costs an atomic reference count for each array that is taken out of it.
 """
 
 from __future__ import annotations
 
-# Real-valued state: places (mm, in the machine's frame), shifts of G92, scale, feed, overrides, extents.
-PLACE_X, PLACE_Y, PLACE_Z = 0, 1, 2
-E_READING = 3  # what the extruder axis reads, in the file's frame (mm)
-SHIFT_X, SHIFT_Y, SHIFT_Z = 4, 5, 6  # place = reading + shift
-SCALE = 7  # mm a file unit
-FEED = 8  # mm/min, NaN before the first F
-FEED_SHARE, FLOW_SHARE = 9, 10  # M220, M221 over 100
-HOME_X, HOME_Y, HOME_Z = 11, 12, 13
-DWELL_UNIT = 14  # s a unit of the P of a dwell
-ARC_TOLERANCE = 15  # mm
-LOW_X, LOW_Y, LOW_Z, HIGH_X, HIGH_Y, HIGH_Z = 16, 17, 18, 19, 20, 21  # extent of what is printed
-FILAMENT_SCALE = 22  # mm of filament an E unit
-RETRACT_LENGTH, RETRACT_SPEED = 23, 24  # of the controller's own retraction (mm, mm/s); NaN where not given
-TARGET_X, TARGET_Y, TARGET_Z, TARGET_E = 25, 26, 27, 28  # where the first command with that axis went (see UNSET)
-FREQUENCY = 29  # F under G93: commands a minute
-REAL_STATE = 30
+import math
+from typing import Any, NamedTuple
 
-# Whole-valued state.
-MOTION, PLANE, IS_RELATIVE, IS_E_RELATIVE, TOOL_IN_USE, ENDED, STOP_PENDING, PERCENTS, STRICT = range(9)
-LINE_NUMBER, OFFSET, MOVES, EVENTS, STATUS, ERROR, ERROR_LINE, ERROR_OFFSET, LAST_KIND = range(9, 18)
-FEED_MODE, RETRACTED, BLOCK_DELETE, EXTRUDER, OPENED, SEMICOLONS = range(18, 24)
-FIRST_FEED = 24  # number of moves before the first F word, −1 while there is none
-# While a chunk is read from a guessed state (see `chunks`): bits of the axes whose place is not known yet (0 in
-# ordinary reading), those among them at whose place something was printed, whether the guess cannot be mended, and the
-# number of moves before the first command with each axis (−1: none).
-UNSET, PRINTED_UNSET, INEXACT = 25, 26, 27
-FIRST_X, FIRST_Y, FIRST_Z, FIRST_E = 28, 29, 30, 31
-IS_GUESS = 32
-E_DIRTY = 33  # what E reads holds sums from an unknown start
-KEEPS_TEXT = 34  # whether lines that are no G-code are kept as events, for the dialect's patterns
-BASE = 35  # number of the move that the first height is of
-NOTED = 36  # how often something was noted since this was last 0
-E_IS_VOLUME = 37  # whether G20 and G21 leave the unit of E alone
-PROBED = 38  # ten times the code of the probing that nothing has followed yet (0: none)
-RESUMED = 39  # how many commands of the line have acted already, where room ran short in the middle of it
-WHOLE_STATE = 40
+import numpy as np
 
-PER_MINUTE, INVERSE_TIME, PER_TURN = 0, 1, 2  # what F says (FEED_MODE): G94, G93, G95
+from kinematics.gcode.dialects import Dialect
 
-NOT_OPENED, OPENED_BY_PERCENT, OPENED_WITHOUT = 0, 1, 2  # how the first line that is not empty began (OPENED)
+_FIELDS = [
+    ("place", np.float64, (3,)),  # x, y, z in the machine's frame (mm)
+    ("reading", np.float64),  # what the extruder axis reads, in the file's frame (mm)
+    ("shift", np.float64, (3,)),  # of G92: place = reading + shift (mm)
+    ("home", np.float64, (3,)),  # mm
+    ("low", np.float64, (3,)),  # extent of what is printed (mm)
+    ("high", np.float64, (3,)),
+    ("scale", np.float64),  # mm a file unit
+    ("filament_scale", np.float64),  # mm of filament an E unit
+    ("feed", np.float64),  # mm/min, NaN before the first F
+    ("frequency", np.float64),  # F under G93: commands a minute
+    ("feed_share", np.float64),  # M220 over 100
+    ("flow_share", np.float64),  # M221 over 100
+    ("dwell_unit", np.float64),  # s a unit of the P of a dwell
+    ("arc_tolerance", np.float64),  # mm
+    ("retract_length", np.float64),  # of the controller's own retraction (mm, mm/s); NaN where not given
+    ("retract_speed", np.float64),
+    ("motion", np.int64),  # meaning of the motion in force
+    ("plane", np.int64),  # 0 XY, 1 ZX, 2 YZ
+    ("feed_mode", np.int64),
+    ("tool", np.int64),  # in use; −1 before the first is named
+    ("is_relative", np.bool_),
+    ("is_e_relative", np.bool_),
+    ("retracted", np.bool_),  # by the controller
+    ("probed", np.int64),  # ten times the code of the probing that nothing has followed yet; 0: none
+    ("ended", np.bool_),  # the program
+    ("stop_pending", np.bool_),  # motion is at rest before the next move
+    ("last_kind", np.int64),  # of the last move, −1 where what is printed next begins somewhere else
+    ("opened", np.int64),  # how the first line that is not empty began
+    ("percents", np.int64),  # percent lines so far
+    # What the dialect and the reader's options say, which stays.
+    ("strict", np.bool_),
+    ("semicolons", np.bool_),  # whether they begin comments
+    ("block_delete", np.bool_),
+    ("e_is_volume", np.bool_),  # whether G20 and G21 leave the unit of E alone
+    ("keeps_text", np.bool_),  # whether lines that are no G-code are kept as events, for the dialect's patterns
+    ("extruder", np.int64),  # letter of the filament's axis
+    # Where reading is.
+    ("line", np.int64),  # number, from 1
+    ("offset", np.int64),  # of its first byte
+    ("resumed", np.int64),  # commands of the line that have acted already, where room ran short amid it
+    ("moves", np.int64),
+    ("events", np.int64),
+    ("first", np.int64),  # number of the move that the first height is of
+    ("noted", np.int64),  # how often something was noted since this was last 0
+    ("status", np.int64),  # why the kernel returned
+    ("error", np.int64),
+    ("error_line", np.int64),
+    ("error_offset", np.int64),
+]
+STATE = np.dtype((np.record, np.dtype(_FIELDS, align=True)))
+State = Any  # a record of this kind, in kernels and outside
 
-# Why the kernel returned (STATUS).
+PER_MINUTE, INVERSE_TIME, PER_TURN = 0, 1, 2  # what F says (feed_mode): G94, G93, G95
+
+NOT_OPENED, OPENED_BY_PERCENT, OPENED_WITHOUT = 0, 1, 2  # how the first line that is not empty began (opened)
+
+# Why the kernel returned (status).
 STATUS_DONE, STATUS_GROW, STATUS_ERROR = 0, 1, 2
 
 # Doubtful input that is counted.
@@ -78,7 +101,7 @@ NOTE_TEXTS = {
     NOTE_TEXT: "no G-code command, not used",
     NOTE_DAMAGED: "damaged line (a number that is none, or a letter without one): not used, nothing moved",
     NOTE_REPEATED_WORD: "word given twice in one command: the last one counts",
-    NOTE_FEED_NOT_POSITIVE: "F of 0 or less: the last F still holds",
+    NOTE_FEED_NOT_POSITIVE: "F of 0 or less, or under 0.01 mm a minute: the last F still holds",
     NOTE_NO_FEED: "move before the first F: no commanded speed, the machine's limits alone hold",
     NOTE_CHECKSUM: "checksum that does not fit its line: the line is used as it stands",
     NOTE_ARC_RADII: "arc whose end lies off its circle: cut on the start radius, the last chord goes to the end point",
@@ -86,7 +109,7 @@ NOTE_TEXTS = {
     NOTE_ARC_OVERDETERMINED: "arc with R beside I, J or K: the centre counts",
     NOTE_EMPTY_DWELL: "dwell without a length: counted as 0 s",
     NOTE_AFTER_END: "move after the end of the program, counted all the same",
-    NOTE_OVERRIDE: "speed or flow override without a positive S: not used",
+    NOTE_OVERRIDE: "speed or flow override without an S from 0.01 to 1,000,000 percent: not used",
     NOTE_FEED_PER_TURN: "F in a turn of the spindle (G95): not guessed, the machine's limits alone hold",
     NOTE_FEED_MISSING: "inverse time (G93) without an F of its own: no commanded speed",
     NOTE_FEED_TINY: "F of under 1 mm a minute, used as it stands: is it meant for each turn of a spindle (G95)?",
@@ -130,7 +153,7 @@ NOTE_TEXTS = {
 ERROR_TEXTS = {
     ERROR_TEXT: ("not a line of G-code words", "letters each with a number, and comments in ( )"),
     ERROR_REPEATED_WORD: ("a word given twice", "each letter but G and M once a line (NISTIR 6556, 3.3.5)"),
-    ERROR_FEED_NOT_POSITIVE: ("F of 0 or less", "a positive feed rate"),
+    ERROR_FEED_NOT_POSITIVE: ("F of 0 or less, or under 0.01 mm a minute", "a positive feed rate"),
     ERROR_ARC_RADII: (
         "arc whose start and end lie at different distances from its centre",
         "a difference of 0.002 mm at most (NISTIR 6556, 3.5.3.2)",
@@ -187,3 +210,37 @@ PATH_ROWS = 5
 # Columns of the buffer of events (float64[room, 5]), in the order of `moves.Events`.
 EVENT_MOVE, EVENT_KIND, EVENT_VALUE, EVENT_TOOL, EVENT_LINE = range(5)
 EVENT_COLUMNS = 5
+
+
+class ReaderOptions(NamedTuple):
+    """What reading depends on beside the file: see `reader.read_gcode`."""
+
+    home: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    arc_tolerance: float = 0.01
+    retract_length: float = math.nan
+    retract_speed: float = math.nan
+    filament_area: float = math.nan
+    block_delete: bool = False
+
+
+def fresh_state(dialect: Dialect, options: ReaderOptions) -> State:
+    """The state before the first line."""
+    state: State = np.zeros(1, STATE)[0]
+    state.scale = state.feed_share = state.flow_share = state.filament_scale = 1.0
+    if dialect.extruder_is_volume:
+        state.filament_scale = 1.0 / options.filament_area
+    state.feed = math.nan
+    state.home = options.home
+    state.dwell_unit = dialect.dwell_p_seconds
+    state.arc_tolerance = options.arc_tolerance
+    state.low, state.high = math.inf, -math.inf
+    state.retract_length, state.retract_speed = options.retract_length, options.retract_speed
+    state.motion = 1
+    state.tool = state.last_kind = -1
+    state.strict = dialect.strict
+    state.semicolons = dialect.semicolon_comments
+    state.extruder = ord(dialect.extruder_letter.upper()) - ord("A")
+    state.block_delete = options.block_delete
+    state.keeps_text = bool(dialect.texts)
+    state.e_is_volume = dialect.extruder_is_volume
+    return state

@@ -9,8 +9,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.gcode.dialects import FILE_LIMITS, UNITS, Dialect, TextCommand
-from kinematics.gcode.patterns import compiled_pattern, text_from
+from kinematics.gcode import state as codes
+from kinematics.gcode.dialects import FILE_LIMITS, UNITS, Dialect, TextCommand, compiled_pattern, text_from
+from kinematics.gcode.file_limits import FileLimit
+from kinematics.gcode.findings import Notes
+from kinematics.gcode.moves import DWELL, LIMIT, PAUSE, TEXT, Events
 
 OVERRIDE_UNITS = {"1": 1.0, "%": 0.01}
 _LINE = re.compile(rb"[^\r\n]*")
@@ -67,7 +70,7 @@ class _Action(NamedTuple):
 
 
 def match_texts(
-    content: bytes,
+    content: bytes | memoryview,
     offsets: NDArray[np.int64],
     lines: NDArray[np.int32],
     moves: NDArray[np.int64],
@@ -155,3 +158,77 @@ def _factor(row: TextCommand) -> float:
     if row.means == "dwell":
         return UNITS["s"][row.unit]
     return UNITS[FILE_LIMITS[row.means][1]][row.unit]
+
+
+Added = tuple[int, int, float, int, int]  # an event as in `Events`: move, kind, value, tool, line
+
+
+class Texts(NamedTuple):
+    """What text commands add to the events, the limits that they state, and the speed override after the last one."""
+
+    events: list[Added]
+    stated: list[FileLimit]
+    override: float
+
+
+def events_from(table: NDArray[np.float64]) -> Events:
+    """Events from the reader's buffer (float64[m, 5])."""
+    return Events(
+        table[:, codes.EVENT_MOVE].astype(np.int64),
+        table[:, codes.EVENT_KIND].astype(np.int8),
+        table[:, codes.EVENT_VALUE].copy(),
+        table[:, codes.EVENT_TOOL].astype(np.int32),
+        table[:, codes.EVENT_LINE].astype(np.int32),
+    )
+
+
+def take_texts(
+    events: Events,
+    content: memoryview,
+    dialect: Dialect,
+    speed: NDArray[np.float64],
+    notes: Notes,
+    override: float = 1.0,
+) -> Texts:
+    """Let the dialect's patterns meet the lines that are no G-code; overrides act on `speed`, `notes` keep the rest.
+
+    `override` is the one in force before the first line.
+    """
+    at_text = np.flatnonzero(events.kind == TEXT)
+    offsets = events.value[at_text].astype(np.int64)
+    rows = match_texts(content, offsets, events.line[at_text], events.move[at_text], dialect)
+    told = events.tool[at_text]
+    for note in {codes.NOTE_TEXT, *told.tolist()}:
+        left = at_text[rows.unmatched & (told == note)]
+        notes.pop(note, None)
+        if left.size:
+            notes[note] = (left.size, int(events.line[left[0]]), int(events.value[left[0]]))
+    begins = [0, *rows.overrides.move]
+    factors = [override, *rows.overrides.value]
+    for move, stop, factor in zip(begins, [*begins[1:], speed.size], factors, strict=True):
+        speed[move:stop] *= factor
+    added = [(int(m), DWELL, float(v), 0, int(line)) for m, v, line in zip(*rows.dwells, strict=True)]
+    added += [(int(m), PAUSE, 0.0, 0, int(line)) for m, line in zip(*rows.pauses, strict=True)]
+    limits = rows.limits
+    stated = [
+        FileLimit(int(m), means, float(v), int(line))
+        for m, means, v, line in zip(limits.move, limits.means, limits.value, limits.line, strict=True)
+    ]
+    return Texts(added, stated, float(factors[-1]))
+
+
+def with_added(events: Events, added: list[Added]) -> Events:
+    """Events with those of text commands among them, in file order; texts and limits, which are taken, left out."""
+    keep = (events.kind != TEXT) & (events.kind != LIMIT)
+    move, kind, value, tool, line = (list(column[keep]) for column in events)
+    for row in added:
+        for column, entry in zip((move, kind, value, tool, line), row, strict=True):
+            column.append(entry)
+    order = np.argsort(np.array(line, np.int64), kind="stable")
+    return Events(
+        np.array(move, np.int64)[order],
+        np.array(kind, np.int8)[order],
+        np.array(value, np.float64)[order],
+        np.array(tool, np.int32)[order],
+        np.array(line, np.int32)[order],
+    )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from types import MappingProxyType
 from typing import NamedTuple
 
 import numpy as np
@@ -13,12 +12,11 @@ from kinematics.compiled import compiled
 from kinematics.errors import InputError
 from kinematics.gcode.file_limits import Conditions
 from kinematics.gcode.labels import Labels
-from kinematics.gcode.moves import FILAMENT, KIND_NAMES, Moves
-from kinematics.gcode.nozzle import NozzleTargets
+from kinematics.gcode.moves import FILAMENT, KIND_NAMES, Moves, NozzleTargets
 
 KINDS = len(KIND_NAMES)
 MOST_CLASSES = 65_535
-NOTHING_STATED: Mapping[str, float] = MappingProxyType({})
+NOTHING_STATED: Mapping[str, float] = {}  # plain, so that results can be pickled; nobody writes to a Mapping
 
 
 class MoveClass(NamedTuple):

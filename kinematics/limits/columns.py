@@ -37,11 +37,12 @@ from typing import NamedTuple
     Y_ACCELERATION,
     Z_ACCELERATION,
     FILAMENT_ACCELERATION,
+    ROUNDING_ACCELERATION,  # how far the filter's lead or lag takes the path off while it accelerates
     MOTOR_1_ACCELERATION,
     MOTOR_2_ACCELERATION,
     MOTOR_3_ACCELERATION,
     CAUSES,
-) = range(29)
+) = range(30)
 
 # Columns of a table of limits (float64[classes, LIMITS]); infinity where there is no limit.
 (
@@ -68,8 +69,8 @@ from typing import NamedTuple
     MOTOR_1_RAMP,  # acceleration of such a motor (mm/s²)
     MOTOR_2_RAMP,
     MOTOR_3_RAMP,
-    X_ROUNDING,  # change of speed of an axis at a corner whose rounding uses up the budget (mm/s)
-    Y_ROUNDING,
+    ROUNDING,  # the budget's share of corners: how far the path may be rounded there (mm)
+    ROUNDING_RAMP,  # twice that of ramps (mm)
     MOVE_RATE,  # moves a second
     BYTE_RATE,  # bytes a second
     LIMITS,
@@ -88,10 +89,13 @@ class Sight(NamedTuple):
 
 
 class Surroundings(NamedTuple):
-    """What sight depends on: the window of the curve rule (mm), and the moves that the controller sees (None: all)."""
+    """What sight depends on: the window of the curve rule (mm), the moves that the controller sees (None: all), and how
+    much path (mm) lies under the vibration filter on either side of a place at the fastest speed.
+    """
 
     curve_window: float
     lookahead: int | None
+    under_filter: float = math.inf
 
 
 def its_own(_: Surroundings) -> Sight:
@@ -109,6 +113,11 @@ def curve_window(around: Surroundings) -> Sight:
     return Sight(around.curve_window, around.curve_window)
 
 
+def under_filter(around: Surroundings) -> Sight:
+    """The path that the vibration filter takes together at the fastest speed, on either side."""
+    return Sight(around.under_filter, around.under_filter)
+
+
 def commands_ahead(around: Surroundings) -> Sight:
     """The moves that the controller sees; this one alone where it sees all."""
     return Sight(moves_ahead=around.lookahead or 1)
@@ -123,9 +132,16 @@ def whole_run(_: Surroundings) -> Sight:
 SPEED, RAMP, NODE_RAMP, NODE_SPEED = "speed", "ramp", "acceleration at a node", "speed at a node"
 
 # What a ceiling hangs on beside its limit: the moves and nodes alone; how much each axis changes at a node; what the
-# motors of the mechanism do; the file's commands, as the controller takes them in; the speed of its own move.
-MOVES, TURNS, MOTORS, COMMANDS, OWN_SPEED = "moves", "turns", "motors", "commands", "its own speed"
-IN_BLOCKS = (MOVES, TURNS, MOTORS)  # what is known of every move as it comes, where motors do everywhere the same
+# motors of the mechanism do; what vibration filters take together; the file's commands, as the controller takes them
+# in; the speed of its own move.
+MOVES, TURNS, MOTORS, FILTERS = "moves", "turns", "motors", "filters"
+COMMANDS, OWN_SPEED = "commands", "its own speed"
+IN_BLOCKS = (
+    MOVES,
+    TURNS,
+    MOTORS,
+    FILTERS,
+)  # what is known of every move as it comes, where motors do everywhere the same
 
 
 class Raise(NamedTuple):
@@ -214,6 +230,8 @@ CEILINGS: tuple[Ceiling, ...] = (
     Ceiling(RAMP, FILAMENT_ACCELERATION, "ratio", FILAMENT_RAMP, "short lines: extruder acceleration",
             raised_by=(Raise("axes.e.max_acceleration_mm_s2", "extruder acceleration", "mm/s²"),
                        Raise("motors.e.max_acceleration_mm_s2", "motor e acceleration", "mm/s²"))),
+    Ceiling(RAMP, ROUNDING_ACCELERATION, "lead", ROUNDING_RAMP, "short lines: rounding", FILTERS,
+            raised_by=(Raise("quality.rounding_budget_mm", "rounding budget", "mm"),)),
     *(Ceiling(RAMP, MOTOR_1_ACCELERATION + i, "motor", MOTOR_1_RAMP + i, RAMP_WORDS, MOTORS,
               raised_by=(MOTORS_RAMP,), motor=i) for i in range(3)),
     *(Ceiling(RAMP, DRIVE_1 + i, "loads", None, "drive of motor {motor}", OWN_SPEED, whole_run, motor=i)
@@ -227,7 +245,7 @@ CEILINGS: tuple[Ceiling, ...] = (
     Ceiling(NODE_SPEED, CORNER, "curvature", None, "", MOVES, curve_window),
     *(Ceiling(NODE_SPEED, CORNER, "turn", X_STEP + i, "", TURNS) for i in range(3)),
     Ceiling(NODE_SPEED, CORNER, "ratio_change", FILAMENT_STEP, "", TURNS),
-    *(Ceiling(NODE_SPEED, CORNER, "turn", X_ROUNDING + i, "", TURNS) for i in range(2)),
+    Ceiling(NODE_SPEED, CORNER, "rounded", ROUNDING, "", FILTERS, under_filter),
 )
 # fmt: on
 

@@ -218,7 +218,7 @@ PARTS: Mapping[str, Part] = {
     MOTORS: Part(_motors, (*range(by.MOTOR_1_MOST, by.MOTOR_1_MOST + 3), *range(by.MOTOR_1_RAMP, by.MOTOR_1_RAMP + 3))),
     CORNERS: Part(
         _corners,
-        (by.DEVIATION, by.X_STEP, by.Y_STEP, by.Z_STEP, by.FILAMENT_STEP, by.X_ROUNDING, by.Y_ROUNDING),
+        (by.DEVIATION, by.X_STEP, by.Y_STEP, by.Z_STEP, by.FILAMENT_STEP, by.ROUNDING, by.ROUNDING_RAMP),
     ),
     RATES: Part(_rates, (by.MOVE_RATE, by.BYTE_RATE)),
 }

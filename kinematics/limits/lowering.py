@@ -9,7 +9,7 @@ from kinematics.gcode.moves import PRINT
 from kinematics.limits import columns as by
 from kinematics.limits.classes import MoveClass
 from kinematics.limits.flow import FLOW_KEY, filament_speed_by_flow
-from kinematics.limits.vibration import RINGING_KEY, ROUNDING_KEY, axis_quality
+from kinematics.limits.vibration import RINGING_KEY, ROUNDING_KEY, axis_quality, rounding_of
 from kinematics.machine import Machine
 
 
@@ -35,14 +35,12 @@ def _by_flow(machine: Machine, member: MoveClass) -> float | None:
 # fmt: off
 CAPS: tuple[Cap, ...] = (
     Cap(FLOW_KEY, by.FILAMENT_MOST, "hotend flow", _by_flow, by_class=True),
-    Cap(ROUNDING_KEY, by.X_RAMP, "short lines: rounding, x axis", lambda one, _: axis_quality(one, "x").ramp_rounding),
+    Cap(ROUNDING_KEY, by.ROUNDING_RAMP, "", lambda one, _: rounding_of(one).ramps),
+    Cap(ROUNDING_KEY, by.ROUNDING, "", lambda one, _: rounding_of(one).corners),
     Cap(RINGING_KEY, by.X_RAMP, "short lines: ringing, x axis", lambda one, _: axis_quality(one, "x").ramp_ringing),
     Cap(RINGING_KEY, by.X_STEP, "", lambda one, _: axis_quality(one, "x").step_ringing),
-    Cap(ROUNDING_KEY, by.X_ROUNDING, "", lambda one, _: axis_quality(one, "x").corner_rounding),
-    Cap(ROUNDING_KEY, by.Y_RAMP, "short lines: rounding, y axis", lambda one, _: axis_quality(one, "y").ramp_rounding),
     Cap(RINGING_KEY, by.Y_RAMP, "short lines: ringing, y axis", lambda one, _: axis_quality(one, "y").ramp_ringing),
     Cap(RINGING_KEY, by.Y_STEP, "", lambda one, _: axis_quality(one, "y").step_ringing),
-    Cap(ROUNDING_KEY, by.Y_ROUNDING, "", lambda one, _: axis_quality(one, "y").corner_rounding),
     Cap("controller.moves_per_s", by.MOVE_RATE, "", lambda one, _: one.controller.moves_per_s),
     Cap("controller.bytes_per_s", by.BYTE_RATE, "", lambda one, _: one.controller.bytes_per_s),
 )

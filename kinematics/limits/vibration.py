@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import math
 from functools import lru_cache
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from kinematics.errors import InputError
 from kinematics.machine import Machine
 from kinematics.machine.keys import AxisVibration
+
+if TYPE_CHECKING:
+    from kinematics.vibration.filters import Filter
 
 AXES = ("x", "y")
 ROUNDING_KEY, RINGING_KEY = "quality.rounding_budget_mm", "quality.ringing_budget_mm"
@@ -47,6 +50,55 @@ def filter_of_axis(vibration: AxisVibration, axis: str) -> tuple[str, float, flo
     if damping is None:
         damping = mode.damping_ratio if mode is not None else 0.0
     return name, frequency, damping
+
+
+class Rounding(NamedTuple):
+    """What a rounding budget leaves (mm): `corners` their share of it, `ramps` twice theirs; infinity for no bound."""
+
+    corners: float = math.inf
+    ramps: float = math.inf
+
+
+Filters = tuple["Filter | None", "Filter | None"]
+
+
+@lru_cache(maxsize=256)
+def _filters(*vibrations: AxisVibration) -> Filters:
+    from kinematics.vibration.filters import filter_named
+
+    x, y = (
+        None if one.filter is None else filter_named(*filter_of_axis(one, axis))
+        for one, axis in zip(vibrations, AXES, strict=True)
+    )
+    return x, y
+
+
+def filters_of(machine: Machine) -> Filters:
+    """The filters of x and y, None where an axis has none; equal machines are given the same ones.
+
+    Raises InputError where a filter cannot be made.
+    """
+    return _filters(machine.vibration.x, machine.vibration.y)
+
+
+def rounds(machine: Machine) -> bool:
+    """Whether a filter of the machine takes more than one place of the path together."""
+    return any(one is not None and len(one.times) > 1 for one in filters_of(machine))
+
+
+def rounding_of(machine: Machine) -> Rounding:
+    """What the rounding budget ε leaves for corners, (1 − q)ε, and for ramps, 2qε; nothing where no filter rounds.
+
+    Of the path as a whole: a distance, not a number an axis. Raises InputError where a filter cannot be made.
+    """
+    from kinematics.vibration.rounding import check_budget
+
+    quality = machine.quality
+    if quality.rounding_budget_mm is None or not rounds(machine):
+        return Rounding()
+    check_budget(quality.rounding_budget_mm, quality.rounding_split)
+    corners = (1.0 - quality.rounding_split) * quality.rounding_budget_mm
+    return Rounding(corners, 2.0 * quality.rounding_split * quality.rounding_budget_mm)
 
 
 @lru_cache(maxsize=1024)

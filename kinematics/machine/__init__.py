@@ -4,7 +4,7 @@ from kinematics.machine.file import BUILTIN_NAMES, load_machine
 from kinematics.machine.keys import Candidate, Economy, Material, Upgrade
 from kinematics.machine.kinds import Range
 from kinematics.machine.model import EffectiveValue, Machine
-from kinematics.machine.settings import parse_settings, resolved_keys
+from kinematics.machine.settings import candidate_from, parse_settings, resolved_keys
 from kinematics.machine.template import (
     NEW_MACHINE_QUESTIONS,
     Question,
@@ -25,6 +25,7 @@ __all__ = [
     "Range",
     "Upgrade",
     "answer_problem",
+    "candidate_from",
     "load_machine",
     "machine_text_from_limits",
     "new_machine_text",

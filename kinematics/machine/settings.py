@@ -9,7 +9,7 @@ from collections.abc import Container, Iterator, Mapping
 from typing import Any, NamedTuple
 
 from kinematics.errors import Finding, InputError
-from kinematics.machine.keys import Keys
+from kinematics.machine.keys import Candidate, Keys
 from kinematics.machine.kinds import Range
 from kinematics.machine.names import (
     SHORT_NAMES,
@@ -43,6 +43,16 @@ KEY_VALUE = "key=value, several separated by commas"
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _QUOTED = re.compile(r"""\s*("(?:[^"\\]|\\.)*"|'[^']*')\s*""", re.DOTALL)
 _END_OF_PART = re.compile(r"[.,=]")
+
+
+def candidate_from(text: str, place: str = "--candidate") -> Candidate:
+    """The candidate of `name: key=value, …`, or of settings that are its name as well. Raises InputError."""
+    name, colon, settings = text.partition(":")
+    if "=" in name:  # no name: a colon after it belongs to a value
+        name, settings = text, text
+    elif not colon or not name.strip() or not settings.strip():
+        raise InputError.at(place, f"can't read {text!r}", '"KEY=VALUE, …" or "NAME: KEY=VALUE, …"')
+    return Candidate(name.strip(), parse_settings(settings, place=f"{place} {name.strip()}"))
 
 
 def parse_settings(text: str, place: str = "--set") -> dict[str, Any]:
@@ -150,7 +160,7 @@ def _end_of_value(text: str, place: int) -> int:
     return len(text)
 
 
-class Change(NamedTuple):
+class Changed(NamedTuple):
     """Settings brought down to the keys of the file.
 
     `values` dotted key -> new value, None to take it out; `replaced` tables given anew as a whole; `asked` dotted
@@ -172,9 +182,9 @@ class Change(NamedTuple):
         return {*self.values, *(key.name for table in self.replaced for key in keys_of_section(table))}
 
 
-def resolved(settings: Mapping[str, Any], machine: Keys) -> Change:
+def resolved(settings: Mapping[str, Any], machine: Keys) -> Changed:
     """Bring settings down to the keys of the file; short names are read as the machine's corner rule has it."""
-    change = Change({}, [], {}, [])
+    change = Changed({}, [], {}, [])
     for setting, value in flattened(settings):
         _resolve_one(change, setting, setting, _plain(value), machine)
     if JUNCTION_KEY in change.values and all(change.corner_rules()):
@@ -183,7 +193,7 @@ def resolved(settings: Mapping[str, Any], machine: Keys) -> Change:
     return change
 
 
-def _resolve_one(change: Change, setting: str, key: str, value: Any, machine: Keys) -> None:
+def _resolve_one(change: Changed, setting: str, key: str, value: Any, machine: Keys) -> None:
     def wrong(found: str, allowed: str = "", hint: str = "") -> None:
         change.problems.append((setting, Problem(split_key(key), found, allowed, hint)))
 

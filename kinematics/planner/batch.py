@@ -19,7 +19,7 @@ from kinematics.compiled import CHECKED, compiled, compiled_part
 from kinematics.lanes import LANES, all_at_most, greatest, in_every_lane, inverse_root, lanes_at, least, put_lanes
 from kinematics.limits import columns as by
 from kinematics.planner.ceilings import NO_STEP, RAMP_SHARE, STEADY_SHARE, hang_on_turns, paces_at_rest
-from kinematics.planner.features import FeatureRoom, Features
+from kinematics.planner.features import NOT_ROUNDED, FeatureRoom, Features
 
 Reals = NDArray[np.float64]
 
@@ -29,7 +29,7 @@ FAST = 1e100  # stands for no limit of speed or acceleration
 TINY = 1e-300
 WORKERS = 2
 NO_PACE = 1e-100  # s²/mm²: far below what any step asks for, far above what 1/FAR leaves of a share that is 0
-REST_PACES = 6  # columns of `ceilings.paces_at_rest`
+REST_PACES = 4  # columns of `ceilings.paces_at_rest`
 NO_MARKS = np.empty(0, np.int64)
 
 
@@ -38,8 +38,9 @@ class BatchFeatures(NamedTuple):
 
     `double_length` 2 L (mm); `speed` commanded (mm/s); `x, y, z, ratio` 1/share on each axis and of the filament;
     `sharpness` s/(1 − s), `radius` 1/κ (mm), `corner_x, corner_y, corner_z`;
-    `motor`, `motor_corner` float64[motors, n], `bend` likewise (mm); `layer` int32[n]; `turn`, `ratio_change`,
-    `move_class` and `rest` as they are.
+    `motor`, `motor_corner` float64[motors, n], `bend` likewise (mm); `lead` 1/s², `rounded` squared speeds (mm²/s²),
+    both empty where no budget holds what filters round; `layer` int32[n]; `turn`, `ratio_change`, `move_class` and
+    `rest` as they are.
     """
 
     double_length: Reals
@@ -60,6 +61,8 @@ class BatchFeatures(NamedTuple):
     motor: Reals
     motor_corner: Reals
     bend: Reals
+    lead: Reals
+    rounded: Reals
     layer: NDArray[np.int32]
 
 
@@ -133,14 +136,18 @@ def batch_features(features: Features, layer: NDArray[np.int32], room: FeatureRo
     """A job's features for batches; `layer` (n) of every move. What is made in a `room` is written over by the next."""
     f = features
     columns = (f.pace, f.x, f.y, f.z, f.ratio, f.sharpness, f.curvature, f.corner_x, f.corner_y, f.corner_z)
-    counts = (1, len(columns), f.motor.shape[0], f.motor_corner.shape[0], f.bend.shape[0])
+    filters = 2 if f.lead.size else 0
+    counts = (1, len(columns), f.motor.shape[0], f.motor_corner.shape[0], f.bend.shape[0], filters)
     room = FeatureRoom() if room is None else room
-    (lengths, inverses, motor, motor_corner, bend), _ = room.rows(*counts, n=f.length.size)
+    (lengths, inverses, motor, motor_corner, bend, rounding), _ = room.rows(*counts, n=f.length.size)
     np.multiply(f.length, 2.0, out=lengths[0])
     speed, x, y, z, ratio, sharpness, radius, corner_x, corner_y, corner_z = _inverses(columns, inverses)
     _inverses(f.motor, motor)
     _inverses(f.motor_corner, motor_corner)
     _inverses(f.bend, bend)
+    lead, rounded = NOT_ROUNDED, NOT_ROUNDED
+    if filters:
+        lead, rounded = _inverses((f.lead, f.rounded * f.rounded), rounding)
     return BatchFeatures(
         lengths[0],
         speed,
@@ -160,6 +167,8 @@ def batch_features(features: Features, layer: NDArray[np.int32], room: FeatureRo
         motor,
         motor_corner,
         bend,
+        lead,
+        rounded,
         layer,
     )
 
@@ -173,12 +182,11 @@ def square_at_rest(features: BatchFeatures, at_rest: Any, i: int, ceiling: Any) 
     pace = greatest(lanes_at(at_rest, row) * x, lanes_at(at_rest, row + 1) * y)
     pace = greatest(pace, lanes_at(at_rest, row + 2) * (1.0 / features.z[k]))
     pace = greatest(pace, lanes_at(at_rest, row + 3) * (1.0 / features.ratio[k]))
-    p, q = lanes_at(at_rest, row + 4) * x, lanes_at(at_rest, row + 5) * y
     square = pace * pace
     # 0 where no step bounds the speed: then the steps that do are not permitted to a move like this.
     floor = in_every_lane(NO_PACE)
     bounded = square / (square + floor)
-    return least(bounded / greatest(greatest(square, p * p + q * q), floor), ceiling)
+    return least(bounded / greatest(square, floor), ceiling)
 
 
 @compiled
@@ -193,7 +201,7 @@ def batch_moves(features: BatchFeatures, stretch: Stretch, rows: Rows, begin: in
     arrivals, at_rest, stepped = rows.arrivals, rows.at_rest, stretch.stepped
     n = stretch.moves
     rest, classes = features.rest, features.move_class
-    motors, bent = features.motor.shape[0], features.bend.shape[0] > 0
+    motors, bent, rounds = features.motor.shape[0], features.bend.shape[0] > 0, features.lead.size > 0
     ramp_share = RAMP_SHARE if bent else 1.0
     total, square = lanes_at(state, 0), lanes_at(state, 1)
     zero, one_tiny = in_every_lane(0.0), in_every_lane(TINY)
@@ -224,6 +232,8 @@ def batch_moves(features: BatchFeatures, stretch: Stretch, rows: Rows, begin: in
                 share = features.motor[motor, i]
                 v = least(v, lanes_at(table, row + by.MOTOR_1_MOST + motor) * share)
                 a = least(a, lanes_at(table, row + by.MOTOR_1_RAMP + motor) * (share * ramp_share))
+            if rounds:
+                a = least(a, lanes_at(table, row + by.ROUNDING_RAMP) * features.lead[i])
             v = v * v
             if bent:
                 for motor in range(motors):
@@ -248,9 +258,10 @@ def batch_moves(features: BatchFeatures, stretch: Stretch, rows: Rows, begin: in
                     pace = greatest(x / lanes_at(table, row + by.X_STEP), y / lanes_at(table, row + by.Y_STEP))
                     pace = greatest(pace, z / lanes_at(table, row + by.Z_STEP))
                     pace = greatest(pace, features.ratio_change[i] / lanes_at(table, row + by.FILAMENT_STEP))
-                    p, q = x / lanes_at(table, row + by.X_ROUNDING), y / lanes_at(table, row + by.Y_ROUNDING)
-                    slow = greatest(greatest(pace * pace, p * p + q * q), one_tiny)
+                    slow = greatest(pace * pace, one_tiny)
                     node = least(node, 1.0 / slow)
+                if rounds:
+                    node = least(node, in_every_lane(features.rounded[i]))
             elif stepped:
                 node = square_at_rest(features, at_rest, begin + k, v)
                 if k > 0:

@@ -184,8 +184,7 @@ def corner_ceilings(
 def speed_steps(features: Features, inverse: Reals, begin: int, end: int, nodes: Reals) -> None:
     """Raise the inverse squared ceilings (s²/mm²) of `nodes` by what hangs on how much each axis changes.
 
-    v <= ΔV_k/|w_k| of every axis, v <= ΔV_e/|r' − r|, and v·√(Σ (w_k/R_k)²) <= 1 with R_k the change of speed of axis k
-    alone whose rounding uses up the budget.
+    v <= ΔV_k/|w_k| of every axis, v <= ΔV_e/|r' − r|.
     """
     turn, classes, ratio_changes = features.turn, features.move_class, features.ratio_change
     for i in range(begin + 1, end):
@@ -193,25 +192,47 @@ def speed_steps(features: Features, inverse: Reals, begin: int, end: int, nodes:
         x, y, z = turn[0, i], turn[1, i], turn[2, i]
         pace = max(x * inverse[row, by.X_STEP], y * inverse[row, by.Y_STEP])
         pace = max(pace, max(z * inverse[row, by.Z_STEP], ratio_changes[i] * inverse[row, by.FILAMENT_STEP]))
-        x, y = x * inverse[row, by.X_ROUNDING], y * inverse[row, by.Y_ROUNDING]
-        nodes[i - begin] = max(nodes[i - begin], max(pace * pace, x * x + y * y))
+        nodes[i - begin] = max(nodes[i - begin], pace * pace)
+
+
+# ---- rounding ------------------------------------------------------------------------------------------------------
+
+
+@compiled_part
+def rounding_ramps(
+    features: Features, inverse: Reals, begin: int, end: int, sluggish: Reals, ramp_cause: Codes
+) -> None:
+    """Raise the sluggishness (s²/mm) of moves to that within the rounding budget: a <= 2qε/√(Σ (u_k·σ_k²)²)."""
+    start, lead, classes = np.uint64(begin), features.lead, features.move_class
+    for k in range(end - begin):
+        i = start + np.uint64(k)
+        other = lead[i] * inverse[np.int64(classes[i]), by.ROUNDING_RAMP]
+        ramp_cause[i] = np.uint8(by.ROUNDING_ACCELERATION) if other > sluggish[k] else ramp_cause[i]
+        sluggish[k] = max(sluggish[k], other)
+
+
+@compiled_part
+def rounding_nodes(features: Features, begin: int, end: int, nodes: Reals) -> None:
+    """Raise the inverse squared ceilings (s²/mm²) of `nodes` to those within the rounding budget."""
+    start, rounded = np.uint64(begin), features.rounded
+    for k in range(1, end - begin):
+        i = start + np.uint64(k)
+        nodes[k] = max(nodes[k], rounded[i] * rounded[i])
 
 
 @compiled_part
 def pace_at_rest(features: Features, rest_paces: Reals, i: int) -> float:
     """Inverse squared speed (s²/mm²) with which a move may leave rest or reach it, infinite where without a step.
 
-    v <= ΔV_k/|u_k| on every axis that has a step, v <= ΔV_e/r, v·√(Σ (u_k/R_k)²) <= 1 as in `speed_steps`; nothing
+    v <= ΔV_k/|u_k| on every axis that has a step, v <= ΔV_e/r; nothing
     leaves rest with a speed that none of the steps bounds. (Common practice, no source.)
     """
     row = np.int64(features.move_class[i])
-    x, y = features.x[i], features.y[i]
-    pace = max(x * rest_paces[row, 0], y * rest_paces[row, 1])
+    pace = max(features.x[i] * rest_paces[row, 0], features.y[i] * rest_paces[row, 1])
     pace = max(pace, max(features.z[i] * rest_paces[row, 2], features.ratio[i] * rest_paces[row, 3]))
     if pace == 0.0 or pace >= NO_SPEED:
         return math.inf
-    x, y = x * rest_paces[row, 4], y * rest_paces[row, 5]
-    return float(max(pace * pace, x * x + y * y))
+    return float(pace * pace)
 
 
 @compiled_part
@@ -426,16 +447,16 @@ def inverse_of(limits: Reals) -> Reals:
 
 
 def paces_at_rest(limits: Reals) -> Reals:
-    """Inverse steps (s/mm) with which rest is left and reached under a table of limits: float64[classes, 6].
+    """Inverse steps (s/mm) with which rest is left and reached under a table of limits: float64[classes, 4].
 
-    Of x, y, z and the filament, and of rounding on x and y; 0 for none, NO_STEP where steps are not permitted at all:
+    Of x, y, z and the filament; 0 for none, NO_STEP where steps are not permitted at all:
     those of axes where junction deviation rules, that of the filament where the extruder has none and no axis has. No
     rows where no class may step.
     """
     stepping = np.isinf(limits[:, by.DEVIATION]) & np.isfinite(limits[:, by.X_STEP : by.Z_STEP + 1]).any(axis=1)
     if not (stepping.any() or np.isfinite(limits[:, by.FILAMENT_STEP]).any()):
-        return np.empty((0, 6))
-    columns = [by.X_STEP, by.Y_STEP, by.Z_STEP, by.FILAMENT_STEP, by.X_ROUNDING, by.Y_ROUNDING]
+        return np.empty((0, 4))
+    columns = [by.X_STEP, by.Y_STEP, by.Z_STEP, by.FILAMENT_STEP]
     paces = np.asarray(1.0 / limits[:, columns])
     paces[~stepping, :3] = NO_STEP
     return paces
@@ -460,6 +481,8 @@ def first_unbounded(features: Features, inverse: Reals, advance: Reals, ties: Ti
         x, y, z, ratio = features.x[i], features.y[i], features.z[i], features.ratio[i]
         pace = least_pace(x, y, z, ratio, features.pace[i], limits)[0]
         slow = least_sluggishness(x, y, z, ratio, limits)[0]
+        if features.lead.size > 0:
+            slow = max(slow, features.lead[i] * inverse[row, by.ROUNDING_RAMP])
         for motor in range(features.motor.shape[0]):
             share = features.motor[motor, i]
             pace = max(pace, share * inverse[row, by.MOTOR_1_MOST + motor])

@@ -20,6 +20,9 @@ SURELY_NO_CURVE = 2.0 * math.sin(0.5 * 1.56)  # change of direction between long
 NO_CHORD = 1e-9  # mm: a path that came back to its corner has no direction there, only rounding
 # Squared cosine of the widest turn of the curve rule; not 90°, since right angles must not hang on the last digit.
 LEAST_ALONG = math.cos(1.55) ** 2
+# Squared tangent of the turn up to which chords of the curve rule may be straight: places rounded to 0.001 mm, each off
+# by 0.0007 mm at most, turn those of 0.25 mm by 0.0113 rad.
+BY_ROUNDING = math.tan(0.012) ** 2
 SHARPEST = 1e300  # stands for infinity, so that no product is 0·∞
 
 SHARPNESS, CURVATURE, CORNER_X, CORNER_Y, CORNER_Z, CHANGE, RATIO_CHANGE, TURN_X, TURN_Y, TURN_Z = range(10)
@@ -62,37 +65,59 @@ def place_ahead(travelled: Reals, corner: int, last: int, distance: float) -> in
 
 
 @compiled_part
+def lies_far(places: Reals, corner: int, end: int, near: int, distance: float) -> bool:
+    """Whether the end of a run lies more than two distances of path from a corner, and its other end, `near`, does not
+    lie at the corner.
+    """
+    return bool(near != corner and abs(places[0, end] - places[0, corner]) > 2.0 * distance + WINDOW_SLACK)
+
+
+@compiled_part
+def chord_to(places: Reals, corner: int, end: int, near: int, distance: float, cut: bool) -> tuple[float, float, float]:
+    """The chord (mm) from a corner to the end of a run, or to the place that is exactly `distance` of path away."""
+    x, y, z = places[1, end] - places[1, corner], places[2, end] - places[2, corner], places[3, end] - places[3, corner]
+    if cut:
+        way, passed = abs(places[0, end] - places[0, corner]), abs(places[0, near] - places[0, corner])
+        left = (way - distance) / (way - passed)  # share of the run from the place to its end
+        x -= left * (places[1, end] - places[1, near])
+        y -= left * (places[2, end] - places[2, near])
+        z -= left * (places[3, end] - places[3, near])
+    return x, y, z
+
+
+@compiled_part
 def curvature_at(places: Reals, corner: int, first: int, last: int, window: float) -> float:
     """Curvature (1/mm) of the circle through a corner and a place on either side of it; 0 where the rule is silent.
 
-    `places` float64[4, m]: path travelled, x, y, z at the ends of runs since the last stop. The places are `window`
-    (mm) of path away; where the chords to them turn by more than 1.55 rad the distance is halved until they do not, or
-    the neighbours are reached. κ = 2·sin ψ/|P_ahead − P_behind| (three points on a circle, law of sines), and with a, b
-    the chords sin ψ = |a × b|/(|a| |b|): one root and one division.
+    `places` float64[4, m]: path travelled, x, y, z at the ends of runs since the last stop. The places are ends of runs
+    at `window` (mm) of path or more; where such an end is not the neighbour's own and lies more than two windows away,
+    the place exactly one window away: from the far end of a long straight a small fillet before it is not seen. Places
+    so cut are not taken where the chords to them turn by no more than rounded coordinates can cause: a straight in
+    rounded pieces is no curve. Where chords turn by more than 1.55 rad the window is halved until they do not, or the
+    neighbours are reached. κ = 2·sin ψ/|P_ahead − P_behind| (three points on a circle, law of sines), and with a, b the
+    chords sin ψ = |a × b|/(|a| |b|): one root and one division.
     """
     travelled = places[0]
     distance = window
     while True:
         behind = place_behind(travelled, corner, first, distance)
         ahead = place_ahead(travelled, corner, last, distance)
-        ax, ay, az = (
-            places[1, corner] - places[1, behind],
-            places[2, corner] - places[2, behind],
-            places[3, corner] - places[3, behind],
-        )
-        bx, by, bz = (
-            places[1, ahead] - places[1, corner],
-            places[2, ahead] - places[2, corner],
-            places[3, ahead] - places[3, corner],
-        )
-        a = ax * ax + ay * ay + az * az
-        b = bx * bx + by * by + bz * bz
+        cut_behind = lies_far(places, corner, behind, behind + 1, distance)
+        cut_ahead = lies_far(places, corner, ahead, ahead - 1, distance)
+        while True:
+            ax, ay, az = chord_to(places, corner, behind, behind + 1, distance, cut_behind)
+            bx, by, bz = chord_to(places, corner, ahead, ahead - 1, distance, cut_ahead)
+            a = ax * ax + ay * ay + az * az
+            b = bx * bx + by * by + bz * bz
+            nx, ny, nz = ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx
+            across = nx * nx + ny * ny + nz * nz
+            along = -(ax * bx + ay * by + az * bz)  # the first chord goes back along the path
+            if not (cut_behind or cut_ahead) or along <= 0.0 or across > BY_ROUNDING * (along * along):
+                break
+            cut_behind = cut_ahead = False
         if a >= NO_CHORD * NO_CHORD and b >= NO_CHORD * NO_CHORD:
-            along = ax * bx + ay * by + az * bz
             if along > 0.0 and along * along >= LEAST_ALONG * (a * b):
-                nx, ny, nz = ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx
-                cx, cy, cz = ax + bx, ay + by, az + bz
-                across = nx * nx + ny * ny + nz * nz
+                cx, cy, cz = bx - ax, by - ay, bz - az
                 return 2.0 * math.sqrt(across / (a * b * (cx * cx + cy * cy + cz * cz)))
         if behind == corner - 1 and ahead == corner + 1:
             return 0.0

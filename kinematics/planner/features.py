@@ -18,6 +18,7 @@ Reals = NDArray[np.float64]
 
 
 RULE_OFF = -1.0
+NOT_ROUNDED = np.empty(0)
 
 
 class CornerSettings(NamedTuple):
@@ -32,9 +33,11 @@ class CornerSettings(NamedTuple):
     short_run: float = 0.05
     turns: bool = True
 
-    def around(self, lookahead: int | None) -> Surroundings:
-        """What the sight of ceilings depends on, with as many moves as the controller sees."""
-        return Surroundings(max(0.0, self.curve_window), lookahead)
+    def around(self, lookahead: int | None, under_filter: float = math.inf) -> Surroundings:
+        """What the sight of ceilings depends on, with as many moves as the controller sees and so much path (mm) under
+        a vibration filter.
+        """
+        return Surroundings(max(0.0, self.curve_window), lookahead, under_filter)
 
 
 class Features(NamedTuple):
@@ -50,6 +53,10 @@ class Features(NamedTuple):
     Of the motors that move several axes at once (no rows where none of them is limited): `motor`, `motor_corner`,
     `bend` as in `MotorFeatures`. `whole` the number of the file's move that each move is a piece of, empty where
     no move is cut.
+
+    Of vibration filters (empty where no budget holds their rounding): `lead` by how much each move's ramps run ahead
+    (s², `vibration.rounding`), `rounded` inverse of the speed at each node within the budget (s/mm, 0 for any;
+    `vibration.path_rounding`).
     """
 
     length: Reals
@@ -72,6 +79,8 @@ class Features(NamedTuple):
     motor_corner: Reals
     bend: Reals
     whole: NDArray[np.int64]
+    lead: Reals = NOT_ROUNDED
+    rounded: Reals = NOT_ROUNDED
 
 
 class Drive(NamedTuple):

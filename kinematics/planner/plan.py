@@ -20,6 +20,8 @@ from kinematics.planner.ceilings import (
     move_ceilings,
     paces_at_rest,
     rate_ceilings,
+    rounding_nodes,
+    rounding_ramps,
     speed_steps,
 )
 from kinematics.planner.features import Features
@@ -198,7 +200,7 @@ def plan_moves(
     """
     length, rest, acceleration, whole = features.length, features.rest, result.acceleration, features.whole
     n = stretch.moves
-    coupled = features.motor.shape[0] > 0
+    coupled, rounds = features.motor.shape[0] > 0, features.lead.size > 0
     by_moves, by_bytes, drives = ties.move_reach.size > 0, ties.byte_reach.size > 0, ties.curves.shape[0]
     stepped = rest_paces.shape[0] > 0
     tied = drives > 0
@@ -231,6 +233,8 @@ def plan_moves(
             )
         else:
             move_ceilings(features, inverse, begin, end, paces, sluggish, result.cruise_cause, result.ramp_cause)
+        if rounds:
+            rounding_ramps(features, inverse, begin, end, sluggish, result.ramp_cause)
         if by_moves:
             column, cause = int(np.int64(by.MOVE_RATE)), int(np.int64(by.MOVE_RATE_SPEED))
             rate_ceilings(ties.move_reach, inverse, column, cause, features, begin, end, paces, result.cruise_cause)
@@ -243,6 +247,8 @@ def plan_moves(
             corner_ceilings(features, inverse, begin, end, paces, sluggish, nodes)
         if steps:
             speed_steps(features, inverse, begin, end, nodes)
+        if rounds:
+            rounding_nodes(features, begin, end, nodes)
         m = end - begin
         for k in range(m):  # from inverse to squared ceilings
             i = np.uint64(begin + k)

@@ -10,8 +10,8 @@ from kinematics.reports.documents import draws_document, head, notice_rows
 
 if TYPE_CHECKING:
     from kinematics.business.runs import Shop
-    from kinematics.business.sums import Interval, Moments, Use
-    from kinematics.business.upgrades import Known, Upgrades
+    from kinematics.business.sums import Moments, RunsInterval, Use
+    from kinematics.business.upgrades import KnownSaving, Upgrades
 
 
 def upgrades_document(found: Upgrades, assumed: bool) -> dict[str, Any]:
@@ -64,7 +64,7 @@ def upgrades_document(found: Upgrades, assumed: bool) -> dict[str, Any]:
     }
 
 
-def _known(known: Known | None) -> dict[str, Any]:
+def _known(known: KnownSaving | None) -> dict[str, Any]:
     """The ends of saving and payback; an end that never comes is None."""
     if known is None:
         return {}
@@ -72,7 +72,7 @@ def _known(known: Known | None) -> dict[str, Any]:
     return {"saving_interval_per_month": list(known.saving), "payback_interval_months": months}
 
 
-def _interval(interval: Interval) -> dict[str, float]:
+def _interval(interval: RunsInterval) -> dict[str, float]:
     return interval._asdict()
 
 

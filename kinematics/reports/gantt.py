@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from kinematics.business.floor import FAILED, HANDS, PRINTING, SPOOL, SPOOL_WAITING, WAITING
 from kinematics.reports.shop import counted
+from kinematics.wording import drawn
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -59,8 +60,10 @@ def gantt_figure(shop: Shop) -> Figure:
             numbered.add(order)
         if len(name) < letters:
             box = {"facecolor": "white", "edgecolor": "none", "pad": 1.0}
-            axes.text(_days(first) + width / 2.0, station_number, name, ha="center", va="center", fontsize=7, bbox=box)
-    axes.set_yticks(range(len(stations)), [station.name for station in stations])
+            axes.text(
+                _days(first) + width / 2.0, station_number, drawn(name), ha="center", va="center", fontsize=7, bbox=box
+            )
+    axes.set_yticks(range(len(stations)), [drawn(station.name) for station in stations])
     axes.invert_yaxis()
     locator = AutoDateLocator(tz=shop.zone)
     axes.xaxis.set_major_locator(locator)
@@ -78,7 +81,7 @@ def gantt_figure(shop: Shop) -> Figure:
     names = ", ".join(f"{order + 1} {shop.orders[order].name}" for order in sorted(numbered))
     parts, printers = counted(shop.parts, "part"), counted(len(stations), "printer")
     title = f"{parts} on {printers}, first run; {shop.rule}"
-    axes.set_title("\n".join([title, *wrap(names, LETTERS_PER_LINE)]), fontsize=9)
+    axes.set_title("\n".join([title, *map(drawn, wrap(names, LETTERS_PER_LINE))]), fontsize=9)
     return figure
 
 

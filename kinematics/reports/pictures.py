@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from kinematics.errors import InputError
 from kinematics.studies.trade_offs import recommended, rows_of_all_jobs
-from kinematics.wording import duration_text, quantity_text
+from kinematics.wording import drawn, duration_text, quantity_text
 
 if TYPE_CHECKING:
     from kinematics.studies.knobs import Knob
@@ -78,7 +78,7 @@ def _draw_curve(axes: Any, sweep: Sweep) -> None:
         axes.axvline(knee.now.start, color="black", linewidth=1.0, label=f"now: {quantity_text(knee.now.start)}")
     axes.set_xlabel(_axis_name(sweep, 0))
     axes.set_ylabel("time (min)")
-    axes.set_title(f"{PurePath(rows[0].job).name} on {PurePath(sweep.machine.name).name}")
+    axes.set_title(drawn(f"{PurePath(rows[0].job).name} on {PurePath(sweep.machine.name).name}"))
     axes.legend(fontsize="small", framealpha=1.0)
 
 
@@ -124,7 +124,7 @@ def _draw_map(axes: Any, sweep: Sweep) -> None:
         _mark(axes, gentle.point, "s", "recommended")
     axes.set_xlabel(_axis_name(sweep, 0))
     axes.set_ylabel(_axis_name(sweep, 1))
-    axes.set_title(f"{PurePath(rows[0].job).name} on {PurePath(sweep.machine.name).name}")
+    axes.set_title(drawn(f"{PurePath(rows[0].job).name} on {PurePath(sweep.machine.name).name}"))
     axes.set_xscale(_scale(xs))
     axes.set_yscale(_scale(ys))
     axes.set_xlim(xs[0], xs[-1])

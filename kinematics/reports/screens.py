@@ -12,9 +12,9 @@ from kinematics.errors import Notice
 from kinematics.wording import duration_text, quantity_text, share_text, value_text
 
 if TYPE_CHECKING:
-    from kinematics.gcode.facts import StatedLimit
+    from kinematics.gcode.job import StatedLimit
     from kinematics.machine import Machine
-    from kinematics.studies.compare import Comparison, Row
+    from kinematics.studies.compare import Comparison, ComparisonRow
     from kinematics.studies.estimate import Estimate, JobEstimate
     from kinematics.studies.intervals import Interval, Sampling
     from kinematics.studies.worth import Change
@@ -296,7 +296,7 @@ def comparison_heads(comparison: Comparison) -> list[tuple[str, bool]]:
     return [("candidate", False), ("job", False), *times, ("share", True), ("main cause", False)]
 
 
-def comparison_rows(rows: Sequence[Row], short: bool) -> list[tuple[str, ...]]:
+def comparison_rows(rows: Sequence[ComparisonRow], short: bool) -> list[tuple[str, ...]]:
     """A comparison's rows as cells: candidate, job, time, saved, share, main cause; intervals behind time and saved.
 
     `short` leaves the folders of the jobs out where the names alone tell them apart, and repeats no candidate's name.

@@ -15,7 +15,7 @@ from kinematics.wording import duration_text, money_text, quantity_text, share_t
 if TYPE_CHECKING:
     from kinematics.business.rules import RuleSums
     from kinematics.business.runs import Effect, Shop
-    from kinematics.business.sums import Interval, OrderSums, Use
+    from kinematics.business.sums import OrderSums, RunsInterval, Use
 
 ORDER_HEADS = (
     ("order", False),
@@ -86,7 +86,7 @@ def iso_text(moment: float, zone: tzinfo) -> str:
     return (told.replace(tzinfo=None) if zone is NO_ZONE else told).isoformat(timespec="seconds")
 
 
-def interval_text(interval: Interval) -> str:
+def interval_text(interval: RunsInterval) -> str:
     """Mean and interval: 12.3 (11.8 to 12.9); the mean alone where all runs agree."""
     mean = quantity_text(interval.mean)
     low, high = quantity_text(interval.low), quantity_text(interval.high)

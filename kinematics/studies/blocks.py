@@ -19,7 +19,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.gcode.facts import JobFacts
+from kinematics.gcode.job import JobFacts
 from kinematics.gcode.moves import BED_TARGET, FILAMENT, NOZZLE_TARGET, WAITS, Events, Moves
 from kinematics.gcode.portions import Portion
 from kinematics.limits import columns as by
@@ -28,6 +28,7 @@ from kinematics.limits.combine import Limits, limits_of
 from kinematics.machine.mechanisms import CrossedBelt, has_coupled_limits, mechanism_of
 from kinematics.planner.ceilings import hang_on_turns, is_unbounded
 from kinematics.planner.features import CornerSettings, Drive, FeatureRoom, Features, last_known, lead_in, make_features
+from kinematics.planner.filtered import Filtered, filtered_by, with_rounding
 from kinematics.planner.plan import START, Node, Plan, PlanRoom, plan
 from kinematics.planner.sums import FILAMENT_SPEED, PATH, PATH_SUMS, PRINTED, SPEED, add_path, lengthened, sums_by_layer
 from kinematics.planner.ties import NO_TIES
@@ -95,7 +96,7 @@ class Terms(NamedTuple):
     `mechanism` whose coupled motors are limited; `limits` float64[classes, LIMITS]; `sight` how far their ceilings see;
     `sums_path` whether lengths and peaks are asked for; `total_only` whether nobody asks for causes; `in_place` the
     limits that hold where none is lifted (None: none is), under which moves are planned that the others leave
-    unbounded.
+    unbounded; `filtered` what rounds the path.
     """
 
     way: int
@@ -107,11 +108,12 @@ class Terms(NamedTuple):
     sums_path: bool
     total_only: bool
     in_place: Reals | None = None
+    filtered: Filtered | None = None
 
     @property
     def kind(self) -> tuple[Any, ...]:
         """All but the limits; batches take terms of one kind."""
-        return self.way, self.corners, self.mechanism, self.lookahead
+        return self.way, self.corners, self.mechanism, self.filtered, self.lookahead
 
     def plans_as(self, other: Terms) -> bool:
         """Whether plans under both are the same, and what they leave without a ceiling."""
@@ -206,11 +208,12 @@ def _features(block: AtHand, terms: Sequence[Terms]) -> list[Features]:
     made: dict[object, Features] = {}
     found = []
     for one in terms:
-        move_class, kind = block.classes[one.way], (one.corners, one.mechanism)
+        move_class, kind = block.classes[one.way], (one.corners, one.mechanism, one.filtered)
         if kind not in made:
             room = _ROOMS.feature_room(len(made))
             drive = None if one.mechanism is None else Drive(one.mechanism, NO_PLACES)
-            made[kind] = make_features(block.moves, move_class, one.corners, drive, room=room)
+            plain = make_features(block.moves, move_class, one.corners, drive, room=room)
+            made[kind] = with_rounding(plain, block.moves, one.filtered)
         found.append(made[kind]._replace(move_class=move_class))
     return found
 
@@ -373,11 +376,13 @@ class Lane:
         turns = hang_on_turns(self._limits if self._in_place is None else self._in_place)
         corners = corner_settings(machine, self._by_deviation, turns)
         lookahead, sums_path = machine.motion.lookahead_moves, not self._ask.passing
-        self._sight = by.furthest([self._sight, *(limits.sight(corners.around(lookahead)) for limits in found)])
+        filtered = filtered_by(machine, self._limits)
+        around = corners.around(lookahead, math.inf if filtered is None else filtered.reach)
+        self._sight = by.furthest([self._sight, *(limits.sight(around) for limits in found)])
         mechanism = mechanism_of(machine)
         belts = mechanism if isinstance(mechanism, CrossedBelt) and has_coupled_limits(machine) else None
         how = self._way, corners, belts, self._limits, self._sight, lookahead
-        self._terms = Terms(*how, sums_path, self._ask.total_only, self._in_place)
+        self._terms = Terms(*how, sums_path, self._ask.total_only, self._in_place, filtered)
         return self._terms
 
     def add(self, sums: BlockSums) -> None:

@@ -2,30 +2,28 @@
 
 from __future__ import annotations
 
+import gzip
+import io
 import os
 import sys
 import threading
+import zlib
 from collections import Counter
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
-from itertools import islice
-from pathlib import Path
-from typing import TypeVar
+from typing import IO, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import InputError
-from kinematics.gcode import state as at
-from kinematics.gcode.chunks import CHUNK, Chunk, read_in_order
+from kinematics.gcode.chunks import CHUNK, GZIP, JobFile, is_stream
 from kinematics.gcode.dialects import EXTRUSION, Dialect
-from kinematics.gcode.findings import error_of, no_second_percent, nothing_moves
-from kinematics.gcode.job_file import GZIP, JobFile
+from kinematics.gcode.findings import nothing_moves
 from kinematics.gcode.labels import Pairs, count_keys, most_frequent_key
 from kinematics.gcode.layers import Layering
-from kinematics.gcode.portions import Portions
-from kinematics.gcode.stretches import Read, ReaderOptions, fresh_state
+from kinematics.gcode.portions import Portions, Wanted, made_ahead
 from kinematics.limits.class_limits import HONOUR, IGNORE
 from kinematics.limits.combine import EVERY_KIND, limits_of
 from kinematics.limits.flow import hangs_on_temperature
@@ -36,8 +34,10 @@ from kinematics.studies.prepared import PreparedJob, ReaderSettings, reader_sett
 from kinematics.studies.timing import Ask, Then, TimedJob, Timing
 
 LARGE = 100_000_000  # bytes; planned whole, a job takes some 16 times its size in memory
+OVERLAPPED = 10_000_000  # bytes from which on it pays that one thread reads while another plans
 TRIAL_CHUNKS = 16  # chunks at the start of a job that tell what will probably be asked once all of it is timed
 PLANNERS = min(IN_WORK, max(2, os.cpu_count() or 2))  # threads
+MOST_PACKED = 1032  # to one: no deflated bytes hold more (zlib's technical notes, from memory)
 
 Result = TypeVar("Result")
 
@@ -95,7 +95,6 @@ class BlockwiseJob:
         self._marked_layers = bool(dialect.layers)
         self._layering: Layering | None = None
         self._key: bytes | None = b"" if dialect.labels else None
-        self._looks_like_text = False
         self._whole: PreparedJob | None = None
         self._tied = False  # whether the job itself states what takes every move at hand
         self._lock = threading.Lock()
@@ -148,8 +147,7 @@ class BlockwiseJob:
         """The job as one that is held in memory, for machines that need that."""
         with self._lock:
             if self._whole is None:
-                source = self._file.path or memoryview(self._file.content())
-                self._whole = PreparedJob(source, self._dialect, self._file.name, self._file_limits, self._block_delete)
+                self._whole = PreparedJob(self._file, self._dialect, None, self._file_limits, self._block_delete)
             return self._whole
 
     def _known(self, ask: Ask) -> Timing | None:
@@ -191,30 +189,16 @@ class BlockwiseJob:
             except DeviationError as rules:
                 self._deviating.append(rules.ask)
 
-    def _reads(self, settings: ReaderSettings) -> Generator[tuple[Chunk, Read]]:
-        """The chunks of the job and what they were read to. Raises InputError where the job cannot be used."""
-        if not self._looks_like_text:
-            self._file.refuse_what_is_no_text(self._chunk)
-            self._looks_like_text = True
-        options = ReaderOptions(
-            settings.home, settings.arc_tolerance, *settings.retraction, settings.filament_area, self._block_delete
-        )
-        start = fresh_state(self._dialect, options)
-        whole = start[1]
-        for chunk, read in read_in_order(self._file.chunks(self._chunk), self._dialect, start):
-            whole = read.whole
-            if whole[at.STATUS] == at.STATUS_ERROR:
-                raise error_of(chunk.content, self._file.name, whole)
-            yield chunk, read
-        if self._dialect.strict and whole[at.PERCENTS] == 1 and not whole[at.ENDED]:
-            raise no_second_percent(self._file.name)
+    def _portions(self, settings: ReaderSettings, wanted: Wanted) -> Portions:
+        options = settings.options(self._block_delete)
+        return Portions(self._file, self._dialect, options, wanted, self._chunk)
 
     def _label_key(self) -> bytes:
         """The key of the job's labels, found by counting; empty where there is none or the dialect has patterns."""
         if self._key is None:
             pairs: list[Pairs] = []
             for chunk in self._file.chunks(self._chunk):
-                found = count_keys(bytes(chunk.content), self._dialect)
+                found = count_keys(chunk.content, self._dialect)
                 pairs = pairs or [Counter() for _ in found]
                 for of_kind, more in zip(pairs, found, strict=True):
                     of_kind.update(more)
@@ -225,18 +209,19 @@ class BlockwiseJob:
         """Read the job, or no more than some `chunks` of it, and time it under machines that read it alike."""
         labelled = any(ask.machine.motion.by_label for ask in asks)
         key = self._label_key() if labelled else b""
-        portions = Portions(self._dialect, self.heeds_file_limits, labelled, key, self._marked_layers, self._layering)
-        with ThreadPoolExecutor(PLANNERS) as pool, closing(self._reads(self._settings(asks[0]))) as reads:
+        wanted = Wanted(self.heeds_file_limits, labelled, key, self._marked_layers, self._layering)
+        portions = self._portions(self._settings(asks[0]), wanted)
+        with ThreadPoolExecutor(PLANNERS) as pool, closing(made_ahead(portions.read(chunks))) as found:
             course = Course(asks, self._file_limits, self.heeds_file_limits, self._deviating, pool)
-            for chunk, read in islice(reads, chunks):
-                course.add(portions.portion(chunk, read))
+            for portion in found:
+                course.add(portion)
             if chunks is None and portions.moves == 0:
                 raise nothing_moves(self._file.name, portions.notices)
             if chunks is None and self._marked_layers and portions.layers == 0:
                 raise _MarksError
             if chunks is None and not portions.layers_held:
                 raise _LayersError(portions.layering)
-            return course.timings(portions.facts(self._file.name)) if portions.moves else []
+            return course.timings(portions.facts()) if portions.moves else []
 
 
 def job_to_time(
@@ -244,37 +229,51 @@ def job_to_time(
     dialect: Dialect = EXTRUSION,
     file_limits: str = HONOUR,
     block_delete: bool = False,
-    large: int | None = None,
+    asked_once: bool = False,
 ) -> TimedJob:
-    """A job to be timed, in blocks where it holds more than `large` bytes; who wants its moves takes a `PreparedJob`.
+    """A job to be timed, in blocks where it is large; who wants its moves takes a `PreparedJob`.
 
-    `large` is LARGE unless told; `source` a path, or `-` for standard input, which is then read at once.
+    One of which everything that will be asked is foreseen (`asked_once`) is read in blocks from OVERLAPPED bytes on:
+    every further question would take another pass over the file. `source` a path, or `-` for standard input, which is
+    then read at once.
     """
-    large = LARGE if large is None else large
+    large = min(LARGE, OVERLAPPED) if asked_once else LARGE
     if source == "-":
         begun = sys.stdin.buffer.read(large + 1)
-        if _unpacked_size(begun[:2], begun[-4:], len(begun)) <= large:
+        if max(len(begun), _unpacked_size(io.BytesIO(begun), large)) <= large:
             return PreparedJob(memoryview(begun), dialect, "-", file_limits, block_delete)
         return BlockwiseJob(JobFile("-", begun=begun), dialect, file_limits, block_delete)
-    if _size_of_file(source) > large:
+    if _size_of_file(source, large) > large:
         return BlockwiseJob(JobFile(source), dialect, file_limits, block_delete)
     return PreparedJob(source, dialect, None, file_limits, block_delete)
 
 
-def _size_of_file(path: str) -> int:
-    """Bytes of a file, unpacked; 0 where it is no file or cannot be read, which reading will tell."""
+def _size_of_file(path: str, large: int) -> int:
+    """Bytes of a file, unpacked as far as more than `large` of them; 0 where it is no file or cannot be read, which
+    reading will tell.
+    """
     try:
-        if not Path(path).is_file():
+        if is_stream(path):
             return 0
-        with Path(path).open("rb") as file:
-            head = file.read(2)
-            size = file.seek(0, os.SEEK_END)
-            file.seek(-min(4, size), os.SEEK_END)
-            return _unpacked_size(head, file.read(), size)
-    except OSError:
+        with open(path, "rb") as file:
+            return max(os.fstat(file.fileno()).st_size, _unpacked_size(file, large))
+    except (OSError, ValueError):
         return 0
 
 
-def _unpacked_size(head: bytes, tail: bytes, size: int) -> int:
-    """Bytes that a file of `size` bytes unpacks to; a gzip file says so at its end, modulo 2³² (RFC 1952, 2.3.1)."""
-    return max(size, int.from_bytes(tail, "little")) if head == GZIP else size
+def _unpacked_size(file: IO[bytes], large: int) -> int:
+    """Bytes that a gzip file unpacks to, counted until they are more than `large`; 0 for any other file.
+
+    Its end tells the size of the last member alone, modulo 2³² (RFC 1952, 2.3.1), so that only unpacking tells.
+    """
+    if file.read(2) != GZIP or file.seek(0, os.SEEK_END) * MOST_PACKED <= large:
+        return 0
+    file.seek(0)
+    size = 0
+    try:
+        with gzip.GzipFile(fileobj=file) as unpacked:
+            while size <= large and (block := unpacked.read(CHUNK)):
+                size += len(block)
+    except (OSError, EOFError, zlib.error):
+        pass  # damaged further on, which reading will tell
+    return size

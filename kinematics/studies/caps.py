@@ -209,12 +209,12 @@ class _Table:
             value = cap.value**2 / (RIGHT_ANGLE * acceleration)
             formula = f"{cap.formula}; δ = v²/(a·s/(1 − s)) = {cap.value:.4g}²/({acceleration:.4g}·{RIGHT_ANGLE:.4g})"
             caps.append(cap._replace(value=value, formula=f"{formula} = {value:.4g} mm at a right angle"))
-        known = Known(tuple(caps), known.missing)
+        known = CapsOfLimit(tuple(caps), known.missing)
         key, asked = "motion.junction_deviation_mm", motion.junction_deviation_mm
         return self._row(key, "junction deviation at 90°", "mm", asked, known)
 
     def _row(
-        self, key: str, what: str, unit: str, asked: float | None, known: Known, in_the_job: float | None = None
+        self, key: str, what: str, unit: str, asked: float | None, known: CapsOfLimit, in_the_job: float | None = None
     ) -> CapRow:
         lowest = known.lowest
         share = None
@@ -235,10 +235,10 @@ class _Table:
         )
 
 
-def _both(known: Sequence[Known]) -> Known:
+def _both(known: Sequence[CapsOfLimit]) -> CapsOfLimit:
     """The caps of several directions as one."""
     caps = tuple(cap for one in known for cap in one.caps)
-    return Known(caps, tuple(dict.fromkeys(key for one in known for key in one.missing)))
+    return CapsOfLimit(caps, tuple(dict.fromkeys(key for one in known for key in one.missing)))
 
 
 def caps_of(machine: Machine, prepared: Sequence[PreparedJob] = ()) -> Caps:
@@ -260,7 +260,7 @@ AXES = ("x", "y", "z")
 LEAST = 1e-12  # shares of a direction, masses: less stands for none
 
 
-class Cap(NamedTuple):
+class KnownCap(NamedTuple):
     """One cap of a limit: its number in the limit's unit, the key that it hangs on, its words, and its formula."""
 
     value: float
@@ -269,14 +269,14 @@ class Cap(NamedTuple):
     formula: str
 
 
-class Known(NamedTuple):
+class CapsOfLimit(NamedTuple):
     """The caps of a limit that are known, and the keys without which others are not."""
 
-    caps: tuple[Cap, ...]
+    caps: tuple[KnownCap, ...]
     missing: tuple[str, ...]
 
     @property
-    def lowest(self) -> Cap | None:
+    def lowest(self) -> KnownCap | None:
         """The cap that stops the limit first; None where none is known."""
         return min(self.caps, key=lambda cap: cap.value, default=None)
 
@@ -294,43 +294,43 @@ class MachineCaps:
         self.drives: Drives | None = motor_drives(machine)
         self._jacobian = jacobians(self.mechanism, np.zeros((3, 1)))
 
-    def acceleration(self, direction: Sequence[float], speed: float) -> Known:
+    def acceleration(self, direction: Sequence[float], speed: float) -> CapsOfLimit:
         """Caps of the acceleration along a unit direction (x, y, z) at a speed (mm/s) of the tool, in mm/s²."""
-        caps: list[Cap] = []
+        caps: list[KnownCap] = []
         missing: list[str] = []
         for axis, share in zip(AXES, direction, strict=True):
             if abs(share) > LEAST and axis != "z":
                 self._quality(axis, abs(share), caps, missing)
         self._motors(np.array([*direction, 0.0]), speed, caps, missing)
-        return Known(tuple(caps), tuple(dict.fromkeys(missing)))
+        return CapsOfLimit(tuple(caps), tuple(dict.fromkeys(missing)))
 
-    def extruder_acceleration(self, speed: float) -> Known:
+    def extruder_acceleration(self, speed: float) -> CapsOfLimit:
         """Caps of the acceleration of the filament at its speed (mm/s), in mm/s²."""
-        caps: list[Cap] = []
+        caps: list[KnownCap] = []
         missing: list[str] = []
         self._motors(np.array([0.0, 0.0, 0.0, 1.0]), speed, caps, missing)
-        return Known(tuple(caps), tuple(missing))
+        return CapsOfLimit(tuple(caps), tuple(missing))
 
-    def speed(self, direction: Sequence[float]) -> Known:
+    def speed(self, direction: Sequence[float]) -> CapsOfLimit:
         """Caps of the speed along a unit direction (x, y, z), in mm/s."""
         return self._speeds(np.array([*direction, 0.0]))
 
-    def extruder_speed(self) -> Known:
+    def extruder_speed(self) -> CapsOfLimit:
         """Caps of the speed of the filament, printing or not, in mm/s."""
         return self._speeds(np.array([0.0, 0.0, 0.0, 1.0]))
 
-    def flow(self, nozzle: float | None) -> Known:
+    def flow(self, nozzle: float | None) -> CapsOfLimit:
         """Caps of what is printed each second at a temperature of the nozzle (°C), in mm³/s."""
         most = flow_at(self.machine.hotend.max_flow_mm3_s, nozzle).most
         if most == math.inf:
-            return Known((), (FLOW_KEY,))
+            return CapsOfLimit((), (FLOW_KEY,))
         at = "" if nozzle is None or not hangs_on_temperature(self.machine) else f" at {nozzle:g} °C"
-        return Known((Cap(most, FLOW_KEY, "hotend flow", f"Q{at} = {_number(most)} mm³/s"),), ())
+        return CapsOfLimit((KnownCap(most, FLOW_KEY, "hotend flow", f"Q{at} = {_number(most)} mm³/s"),), ())
 
-    def corner_speed(self, first: str, second: str) -> Known:
+    def corner_speed(self, first: str, second: str) -> CapsOfLimit:
         """Caps of the speed through a right angle from one axis into another, in mm/s."""
         quality = self.machine.quality
-        caps: list[Cap] = []
+        caps: list[KnownCap] = []
         missing: list[str] = []
         squares = 0.0
         parts = []
@@ -353,17 +353,17 @@ class MachineCaps:
                 worst = quality.ringing_budget_mm / found.step_ringing
                 formula = f"ρ/max(V/ω) = {_number(quality.ringing_budget_mm)} mm / {_number(1e3 * worst)} ms"
                 formula += f" = {_number(found.step_ringing)} mm/s on {axis}"
-                caps.append(Cap(found.step_ringing, RINGING_KEY, f"ringing, {axis} axis", formula))
+                caps.append(KnownCap(found.step_ringing, RINGING_KEY, f"ringing, {axis} axis", formula))
         if parts and quality.rounding_budget_mm is not None:
             value = (1.0 - quality.rounding_split) * quality.rounding_budget_mm / math.sqrt(squares)
             share = f"(1 − {quality.rounding_split:g})·{_number(quality.rounding_budget_mm)} mm"
             formula = f"(1 − q)ε/√Σ(M/2)² = {share} / √({' + '.join(parts)}) = {_number(value)} mm/s"
-            caps.append(Cap(value, ROUNDING_KEY, "rounding", formula))
-        return Known(tuple(caps), tuple(dict.fromkeys(missing)))
+            caps.append(KnownCap(value, ROUNDING_KEY, "rounding", formula))
+        return CapsOfLimit(tuple(caps), tuple(dict.fromkeys(missing)))
 
     # ---- parts
 
-    def _quality(self, axis: str, share: float, caps: list[Cap], missing: list[str]) -> None:
+    def _quality(self, axis: str, share: float, caps: list[KnownCap], missing: list[str]) -> None:
         """Rounding and ringing of one axis, of which the direction has a share."""
         quality, vibration = self.machine.quality, getattr(self.machine.vibration, axis)
         found = axis_quality(self.machine, axis)
@@ -381,7 +381,7 @@ class MachineCaps:
                 f"{_number(1e6 * variance)}e-6 s²{per_share} = {_number(value)} mm/s²"
                 f" ({name} at {_number(frequency)} Hz, damping {damping:g})"
             )
-            caps.append(Cap(value, ROUNDING_KEY, f"rounding, {axis} axis", formula))
+            caps.append(KnownCap(value, ROUNDING_KEY, f"rounding, {axis} axis", formula))
         if not vibration.modes:
             missing.append(f"vibration.{axis}.modes")
         elif quality.ringing_budget_mm is None:
@@ -393,7 +393,7 @@ class MachineCaps:
                 f"ρ/(2·max(V/ω²)) = {_number(quality.ringing_budget_mm)} mm / (2·{_number(1e6 * worst)}e-6 s²)"
                 f"{per_share} = {_number(value)} mm/s²"
             )
-            caps.append(Cap(value, RINGING_KEY, f"ringing, {axis} axis", formula))
+            caps.append(KnownCap(value, RINGING_KEY, f"ringing, {axis} axis", formula))
 
     def _turning(self, direction: Reals) -> list[tuple[str, float]]:
         """The motors that turn for a direction (x, y, z, filament), with their speed at unit tool speed."""
@@ -401,7 +401,7 @@ class MachineCaps:
         named = [*zip(self.mechanism.motors, speeds.tolist(), strict=True), (EXTRUDER, abs(float(direction[3])))]
         return [(name, share) for name, share in named if share > LEAST]
 
-    def _motors(self, direction: Reals, speed: float, caps: list[Cap], missing: list[str]) -> None:
+    def _motors(self, direction: Reals, speed: float, caps: list[KnownCap], missing: list[str]) -> None:
         """What the motors admit: their limits of acceleration, and their drives at a speed of the tool."""
         drives = self.drives
         loads = None if drives is None else motor_loads(drives, direction[:, None], self._jacobian)[0]
@@ -413,7 +413,7 @@ class MachineCaps:
                 value = part * motor.max_acceleration_mm_s2 / share
                 factor = "" if part == 1.0 else f"{part:g}·"
                 formula = f"{factor}B/|j| = {factor}{_number(motor.max_acceleration_mm_s2)} mm/s² / {_number(share)}"
-                caps.append(Cap(value, key, f"motor {name}", f"{formula} = {_number(value)} mm/s²"))
+                caps.append(KnownCap(value, key, f"motor {name}", f"{formula} = {_number(value)} mm/s²"))
             if drives is None or name not in drives.names or loads is None:
                 missing += self._missing_of(name)
                 continue
@@ -426,7 +426,7 @@ class MachineCaps:
                 f"(F − friction)/mass = ({_number(force)} N at {_number(at)} mm/s − {_number(friction)} N)"
                 f" / {_number(1e3 * mass)} kg = {_number(value)} mm/s²"
             )
-            caps.append(Cap(value, torque_key(name), f"drive of motor {name}", formula))
+            caps.append(KnownCap(value, torque_key(name), f"drive of motor {name}", formula))
 
     def _missing_of(self, name: str) -> list[str]:
         """The keys without which a motor's drive is not known."""
@@ -435,29 +435,29 @@ class MachineCaps:
             return [torque_key(name)]
         return list(self.drives.missing) if self.drives is not None else []
 
-    def _speeds(self, direction: Reals) -> Known:
-        caps: list[Cap] = []
+    def _speeds(self, direction: Reals) -> CapsOfLimit:
+        caps: list[KnownCap] = []
         missing: list[str] = []
         for name, share in self._turning(direction):
             motor = self.machine.motors.get(name)
             if motor is not None and motor.max_speed_mm_s is not None:
                 value = motor.max_speed_mm_s / share
                 formula = f"W/|j| = {_number(motor.max_speed_mm_s)} mm/s / {_number(share)} = {_number(value)} mm/s"
-                caps.append(Cap(value, f"motors.{name}.max_speed_mm_s", f"motor {name}", formula))
+                caps.append(KnownCap(value, f"motors.{name}.max_speed_mm_s", f"motor {name}", formula))
             fastest = None if self.drives is None else self.drives.fastest.get(name)
             if fastest is None:
                 missing.append(torque_key(name))
                 continue
             formula = f"last row of the torque curve, {_number(fastest)} mm/s / {_number(share)}"
             caps.append(
-                Cap(
+                KnownCap(
                     fastest / share,
                     torque_key(name),
                     f"top speed of motor {name}",
                     f"{formula} = {_number(fastest / share)} mm/s",
                 )
             )
-        return Known(tuple(caps), tuple(missing))
+        return CapsOfLimit(tuple(caps), tuple(missing))
 
 
 RULED = 0.5  # share of the motion in layers that wait, from which a job counts as ruled by cooling

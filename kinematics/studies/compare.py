@@ -21,7 +21,7 @@ ALL_JOBS = "all jobs"
 AS_IT_IS = "as it is"
 
 
-class Row(NamedTuple):
+class ComparisonRow(NamedTuple):
     """One candidate on one job: total and saved time (s), share saved, what most of its time is spent under.
 
     `interval` of the total and `saved_interval` of what is saved where any machine has ranges (None elsewhere).
@@ -50,8 +50,8 @@ class Comparison:
 
     machine: Machine
     candidates: tuple[Candidate, ...]
-    rows: tuple[Row, ...]
-    totals: tuple[Row, ...]
+    rows: tuple[ComparisonRow, ...]
+    totals: tuple[ComparisonRow, ...]
     notices: dict[str, tuple[Notice, ...]]
     silenced: dict[str, int]
     sampling: Sampling | None = None
@@ -135,13 +135,13 @@ def compare_prepared(
                 notices[file] = timing.facts.notices
             saved = before[number] - timing.total
             cause = main_cause(timing.by_cause, timing.total)
-            row = Row(name, file, timing.total, saved, saved / before[number], cause, by_silencing=alone)
+            row = ComparisonRow(name, file, timing.total, saved, saved / before[number], cause, by_silencing=alone)
             rows.append(row)
             sums += timing.total
             for cause, spent in timing.by_cause.items():
                 seconds[cause] = seconds.get(cause, 0.0) + spent
         whole = sum(before)
-        row = Row(name, ALL_JOBS, sums, whole - sums, (whole - sums) / whole, main_cause(seconds, sums))
+        row = ComparisonRow(name, ALL_JOBS, sums, whole - sums, (whole - sums) / whole, main_cause(seconds, sums))
         totals.append(row._replace(by_silencing=by_silencing))
     comparison = Comparison(machine, tuple(candidates), tuple(rows), tuple(totals), notices, silenced)
     if not any(other.ranges for _, other, _ in machines):

@@ -9,9 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import MAY_COST, InputError, Notice, by_weight
-from kinematics.gcode.cutting import cut_job, pieces_of, start_places
+from kinematics.gcode.cutting import bytes_of_moves, cut_job, pieces_of, start_places
 from kinematics.gcode.job import Job
-from kinematics.gcode.line_bytes import bytes_of_moves
 from kinematics.gcode.moves import FILAMENT, PRINT
 from kinematics.limits.classes import Classes
 from kinematics.limits.combine import Limits

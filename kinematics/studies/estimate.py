@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import Notice
-from kinematics.gcode.facts import Extent, StatedLimit
+from kinematics.gcode.job import Extent, StatedLimit
 from kinematics.gcode.moves import KIND_NAMES, PRINT
 from kinematics.limits import columns as by
 from kinematics.limits.flow import filament_area, filament_mass

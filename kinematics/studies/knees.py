@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from kinematics.machine import Machine
-from kinematics.studies.knobs import Knob, Range, present_value, range_of, typed, variant_of
+from kinematics.studies.knobs import Knob, KnobRange, present_value, range_of, typed, variant_of
 from kinematics.studies.search import Scale, first_met, narrowed, spread
 from kinematics.studies.weighted_jobs import WeightedJobs
 
@@ -127,7 +127,7 @@ class _Knob:
         return Share(share, found, about, beyond)
 
 
-def _lifted(known: Sequence[float], allowed: Range) -> tuple[float, float]:
+def _lifted(known: Sequence[float], allowed: KnobRange) -> tuple[float, float]:
     """The least and the most that a knob is turned to: as good as nothing, as good as lifted; never out of its range.
 
     Where negative values are tried nothing is lifted.

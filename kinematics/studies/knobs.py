@@ -128,7 +128,7 @@ def variant_of(machine: Machine, settings: dict[str, float], origin: str = "--va
     return Variant(*machine.changed(settings, origin))
 
 
-class Range(NamedTuple):
+class KnobRange(NamedTuple):
     """What a machine takes for a knob: the least and the most that were found, and whether whole numbers only."""
 
     least: float
@@ -141,7 +141,7 @@ class Range(NamedTuple):
         return float(max(1, round(value))) if self.whole else value
 
 
-def range_of(machine: Machine, name: str, known: float) -> Range:
+def range_of(machine: Machine, name: str, known: float) -> KnobRange:
     """What a machine takes for a knob, of which it is known to take one value.
 
     Keys of the machine file end at LARGEST or, shares of a whole, at 1; they begin at 0, at LEAST or below 0.
@@ -158,7 +158,7 @@ def range_of(machine: Machine, name: str, known: float) -> Range:
     whole = float(known).is_integer() and not takes(known - 0.25 if known > 1.0 else 0.75)
     lows = (1.0,) if whole else (-LARGEST, 0.0, LEAST)
     least = next((value for value in lows if value <= known and takes(value)), known)
-    return Range(least, most, whole)
+    return KnobRange(least, most, whole)
 
 
 def present_value(machine: Machine, name: str) -> float | None:

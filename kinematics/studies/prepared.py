@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.gcode.chunks import JobFile
 from kinematics.gcode.dialects import EXTRUSION, Dialect
 from kinematics.gcode.job import Job
-from kinematics.gcode.nozzle import nozzle_targets
-from kinematics.gcode.reader import content_of, read_gcode
+from kinematics.gcode.moves import nozzle_targets
+from kinematics.gcode.reader import job_file, read_job
+from kinematics.gcode.state import ReaderOptions
 from kinematics.limits import columns as by
 from kinematics.limits.class_limits import HONOUR, IGNORE, NOTHING_VARIED, UNSCALED
 from kinematics.limits.classes import Classes, classify
@@ -23,6 +25,7 @@ from kinematics.machine import Machine
 from kinematics.machine.mechanisms import has_coupled_limits, mechanism_of
 from kinematics.planner.ceilings import hang_on_turns
 from kinematics.planner.features import RULE_OFF, CornerSettings, Features, make_features
+from kinematics.planner.filtered import Filtered, filtered_by, with_rounding
 from kinematics.planner.plan import PlanRoom, plan
 from kinematics.planner.ties import NO_TIES, Ties
 from kinematics.studies.driven import Driven, driven_by, noting_held_flow, ties_of
@@ -31,6 +34,7 @@ from kinematics.studies.timing import Ask, Planned, Then, Timing, timing_of_plan
 if TYPE_CHECKING:
     from kinematics.studies.many import ManyTimes
 
+KEPT_ROUNDINGS = 3  # filters and budgets whose numbers are kept of a job: each takes 16 bytes a move
 NOT_KNOWN = math.nan  # one object, so that settings that hold it compare equal
 
 
@@ -41,6 +45,10 @@ class ReaderSettings(NamedTuple):
     arc_tolerance: float
     retraction: tuple[float, float]
     filament_area: float
+
+    def options(self, block_delete: bool) -> ReaderOptions:
+        """All that reading depends on beside the file."""
+        return ReaderOptions(self.home, self.arc_tolerance, *self.retraction, self.filament_area, block_delete)
 
 
 class LaidOut(NamedTuple):
@@ -101,7 +109,7 @@ class PreparedJob:
 
     def __init__(
         self,
-        source: str | memoryview | Job,
+        source: str | memoryview | JobFile | Job,
         dialect: Dialect = EXTRUSION,
         name: str | None = None,
         file_limits: str = HONOUR,
@@ -119,6 +127,7 @@ class PreparedJob:
         self._classes: tuple[object, Classes] | None = None
         self._limits: LimitTable | None = None
         self._features: tuple[object, Classes, Features] | None = None
+        self._rounded: list[tuple[Features, Filtered, Features]] = []
         self._ties: tuple[object, Features, Ties] | None = None
         self._rooms = _Rooms()
         self._many: ManyTimes | None = None
@@ -158,20 +167,18 @@ class PreparedJob:
             return self._source
         settings = reader_settings(machine, self._dialect)
         if settings not in self._jobs:
-            if self._source == "-":  # standard input can be read only once
-                self._source, self._name = content_of("-"), "-"
-            source = self._source
-            self._jobs[settings] = read_gcode(
-                bytes(source) if isinstance(source, memoryview) else source,
-                self._dialect,
-                name=self._name,
-                home=settings.home,
-                arc_tolerance=settings.arc_tolerance,
-                retraction=settings.retraction,
-                filament_area=settings.filament_area,
-                block_delete=self._block_delete,
-            )
+            if not isinstance(self._source, JobFile):
+                self._source = job_file(self._source, self._name)  # standard input can be read only once
+            self._jobs[settings] = read_job(self._source, self._dialect, settings.options(self._block_delete))
         return self._jobs[settings]
+
+    def digest(self) -> str:
+        """A hash of the job's bytes, as they lie on the disk or came; empty where they cannot be read."""
+        if isinstance(self._source, Job):
+            return ""
+        if not isinstance(self._source, JobFile):
+            self._source = job_file(self._source, self._name)
+        return self._source.digest()
 
     def reading_of(self, machine: Machine) -> object:
         """What reading and cutting the job depends on of the machine; equal for machines that do both alike."""
@@ -206,6 +213,17 @@ class PreparedJob:
             made = make_features(driven.job.moves, classes.of_move, corners, driven.drive, driven.whole)
             kept = self._features = (key, classes, made)
         return kept[2]
+
+    def _rounding(self, job: Job, features: Features, filtered: Filtered | None) -> Features:
+        """The features with what filters round off, of the last few filters and budgets as they are kept."""
+        if filtered is None:
+            return features
+        for plain, filters, found in self._rounded:
+            if plain is features and filters == filtered:
+                return found
+        made = with_rounding(features, job.moves, filtered)
+        self._rounded = [*self._rounded[1 - KEPT_ROUNDINGS :], (features, filtered, made)]
+        return made
 
     def _tied(
         self, job: Job, machine: Machine, limits: Limits, features: Features, scaled: Mapping[str, float]
@@ -244,7 +262,8 @@ class PreparedJob:
         if kept is None or kept.table is not classes.table:
             kept = self._limits = LimitTable(classes.table, self._file_limits)
         limits = kept.of(machine, varied, scaled)
-        features = self._featured(driven, machine, classes, limits.values)
+        plain = self._featured(driven, machine, classes, limits.values)
+        features = self._rounding(job, plain, filtered_by(machine, limits.values))
         return LaidOut(job, classes, features, limits, whole, self._tied(job, machine, limits, features, scaled))
 
     def planned(

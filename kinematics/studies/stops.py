@@ -1,4 +1,4 @@
-"""Stops: dwells, heaters side by side, homing, pauses, tool changes, and stops whose length nobody gave."""
+"""StopTimes: dwells, heaters side by side, homing, pauses, tool changes, and stops whose length nobody gave."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ class UnknownStop(NamedTuple):
     what: str
 
 
-class Stops(NamedTuple):
+class StopTimes(NamedTuple):
     """`dwell` seconds of dwells; `seconds` of every other stop by group (heating, homing, …); `unknown` the rest."""
 
     dwell: float
@@ -55,6 +55,10 @@ class Stops(NamedTuple):
     def total(self) -> float:
         """Seconds of all stops of known length, dwells apart."""
         return math.fsum(self.seconds.values())
+
+
+LONGEST = 7 * 86_400.0  # s: no printer stands still for longer and prints on
+TOO_LONG = "more than seven days, which no print takes: its length counts as not known"
 
 
 class _Heater:
@@ -117,6 +121,9 @@ def _each_stop(events: Events, machine: Machine, clock_at: Reals) -> Iterator[_S
     for i in range(events.kind.size):
         kind, value = int(events.kind[i]), float(events.value[i])
         clock = float(clock_at[i]) + stopped
+        if kind == tool_path.DWELL and value > LONGEST:
+            yield _Stop(i, "", math.nan, f"a dwell of {TOO_LONG}")
+            continue
         if kind == tool_path.DWELL:
             stopped += value
             yield _Stop(i, "", value)
@@ -153,17 +160,20 @@ def _each_stop(events: Events, machine: Machine, clock_at: Reals) -> Iterator[_S
                 what = f"cooling the {name} down to {value:g} °C: nobody gives how fast"
                 yield _Stop(i, group, math.nan, what)
                 continue
+        if length > LONGEST:
+            yield _Stop(i, group, math.nan, f"{group} of {TOO_LONG}")
+            continue
         stopped += length
         yield _Stop(i, group, length)
 
 
-def stops_of(events: Events, machine: Machine, clock_at: Reals) -> Stops:
+def stops_of(events: Events, machine: Machine, clock_at: Reals) -> StopTimes:
     """The stops of a job in order. `clock_at` (m) is the time of motion, dwells left out, before each event (s)."""
     seconds: dict[str, float] = {}
     unknown: list[UnknownStop] = []
     dwell = 0.0
-    if events.kind.size and not np.any(events.kind != tool_path.DWELL):
-        return Stops(float(events.value.sum()), {}, ())
+    if events.kind.size and not np.any((events.kind != tool_path.DWELL) | (events.value > LONGEST)):
+        return StopTimes(float(events.value.sum()), {}, ())
     for stop in _each_stop(events, machine, clock_at):
         if stop.unknown:
             unknown.append(UnknownStop(int(events.line[stop.event]), stop.unknown))
@@ -171,13 +181,13 @@ def stops_of(events: Events, machine: Machine, clock_at: Reals) -> Stops:
             seconds[stop.group] = seconds.get(stop.group, 0.0) + stop.length
         else:
             dwell += stop.length
-    return Stops(dwell, seconds, tuple(unknown))
+    return StopTimes(dwell, seconds, tuple(unknown))
 
 
 def pauses_before(moves: int, events: Events, machine: Machine, clock_at: Reals) -> Reals:
     """How long motion stands still before each of so many `moves` (s): its stops of known length, 0 for others.
 
-    float64[moves]; `clock_at` as in `stops_of`. Stops after the last move are before none.
+    float64[moves]; `clock_at` as in `stops_of`. StopTimes after the last move are before none.
     """
     pauses = np.zeros(moves + 1)
     for stop in _each_stop(events, machine, clock_at):

@@ -10,7 +10,7 @@ from typing import NamedTuple
 from kinematics.errors import InputError
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Machine, resolved_keys
-from kinematics.studies.knobs import Range, outwards, present_value, range_of, typed, variant_of
+from kinematics.studies.knobs import KnobRange, outwards, present_value, range_of, typed, variant_of
 from kinematics.studies.many import Variant
 from kinematics.studies.search import Scale, first_value, spread
 from kinematics.studies.weighted_jobs import WeightedJobs
@@ -80,7 +80,7 @@ class _Turn(NamedTuple):
     present: float
     weight: float
     down: bool
-    allowed: Range
+    allowed: KnobRange
     gentlest: float
     end: float
 

@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import InputError
-from kinematics.gcode.facts import JobFacts
-from kinematics.gcode.job import Job
+from kinematics.gcode.job import Job, JobFacts
 from kinematics.gcode.moves import FILAMENT, PRINT, WAITS, Events
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.limits.classes import Classes, MoveClass
@@ -23,7 +22,7 @@ from kinematics.planner.plan import Plan
 from kinematics.planner.sums import LayerTimes, layer_times
 from kinematics.planner.ties import NO_TIES, Ties
 from kinematics.studies import causes
-from kinematics.studies.stops import Stops, stops_of
+from kinematics.studies.stops import StopTimes, stops_of
 
 Then = Callable[["Timing"], "Sequence[Ask]"]
 
@@ -105,7 +104,7 @@ class Timing(NamedTuple):
     limits: Limits
     seconds: NDArray[np.float64]
     layers: LayerTimes
-    stops: Stops
+    stops: StopTimes
     motion: float
     cooling: float
     by_cause: dict[str, float]

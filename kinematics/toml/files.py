@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import tomllib
 from collections.abc import Sequence
@@ -224,7 +225,7 @@ def is_builtin(source: str | FilePath, kind: FileKind) -> bool:
         return False
     if source in kind.builtin:
         return True
-    if source and FilePath(source).exists():
+    if source and os.path.exists(source):
         return False
     names = ", ".join(kind.builtin)
     hint = nearest(source.lower(), kind.builtin)

@@ -55,14 +55,16 @@ def speed_by_rounding(
     budget: float,
     fastest: float,
     split: float = HALF,
+    asked: NDArray[np.bool_] | None = None,
 ) -> Reals:
     """The speed (mm/s) at each node of a path within a rounding `budget` ε (mm), float64[moves + 1].
 
     `steps` float64[moves] of displacement, one array an axis (mm); `rests` bool[moves + 1], where motion comes to rest;
     `filters` one an axis. At node i the largest v below which |Σ_j A_j (P(s_i − v·τ_j) − P(s_i))| <= 0.97(1 − q)ε,
-    each axis with its own impulses, P the path by arc length between two rests, held at its ends. Infinite at rests and
-    where that holds up to `fastest` (mm/s). What is not modelled: the speed is taken as constant over the filter's
-    length; ramps have the other share q. Raises InputError for a budget or split out of range.
+    each axis with its own impulses, P the path by arc length between two rests, held at its ends. Infinite at rests,
+    where that holds up to `fastest` (mm/s), and at nodes not `asked` for (bool[moves]; None: all are). What is not
+    modelled: the speed is taken as constant over the filter's length, so that opposite turns cancel which are passed at
+    unlike speeds; ramps have the other share q. Raises InputError for a budget or split out of range.
     """
     check_budget(budget, split)
     if not fastest > 0.0:
@@ -74,7 +76,10 @@ def speed_by_rounding(
     taps = taps_of(filters)
     allowed = KEPT_BACK * (1.0 - split) * budget
     speed = np.empty(lengths.size + 1)
-    _speed_by_rounding(places, directions, rests, taps.axis, taps.lag, taps.share, allowed, fastest, speed)
+    passed_over = rests.copy()
+    if asked is not None:
+        passed_over[:-1] |= ~asked
+    _speed_by_rounding(places, directions, rests, passed_over, taps.axis, taps.lag, taps.share, allowed, fastest, speed)
     return speed
 
 
@@ -83,6 +88,7 @@ def _speed_by_rounding(
     places: Reals,
     directions: Reals,
     rests: NDArray[np.bool_],
+    passed_over: NDArray[np.bool_],
     tap_axis: NDArray[np.int64],
     tap_lag: Reals,
     tap_share: Reals,
@@ -97,7 +103,7 @@ def _speed_by_rounding(
     square = allowed * allowed
     for node in range(moves + 1):
         speed[node] = np.inf
-        if rests[node] or node == 0 or node == moves:
+        if passed_over[node] or node == 0 or node == moves:
             continue
         straight = True
         for axis in range(axes):

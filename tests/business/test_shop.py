@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from kinematics.business.plan import Clock
-from kinematics.business.runs import Shop, Variant, shop_of
+from kinematics.business.runs import Shop, ShopVariant, shop_of
 from kinematics.business.tables import moment_of, read_orders, read_printers
 from kinematics.errors import InputError
 from kinematics.reports.gantt import LOOKS, gantt_figure, write_gantt
@@ -68,7 +68,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def shop_from(
-    printers: str, orders: str, *variants: Variant, people: int = 1, settings: tuple[str, ...] = (), runs: int = 20
+    printers: str, orders: str, *variants: ShopVariant, people: int = 1, settings: tuple[str, ...] = (), runs: int = 20
 ) -> Shop:
     """The shop of two tables' rows, from Monday morning on."""
     Path("printers.csv").write_text(PRINTERS + printers)
@@ -117,7 +117,7 @@ def test_a_job_is_timed_on_its_printer_with_its_material(folder: Path) -> None:
 
 
 def test_hands_are_the_bottleneck_and_faster_prints_bring_nothing(folder: Path) -> None:
-    fast = Variant("brisk", ({"motion.feed_override": 1.5},), True)
+    fast = ShopVariant("brisk", ({"motion.feed_override": 1.5},), True)
     # Fourteen hours on the printer, or nine: the next morning either way.
     (folder / "night.gcode").write_text("G1 X100 E5 F60\n" + "G1 X0 E10\nG1 X100 E5\n" * 252)
     shop = shop_from("one,bench.toml,,,\n", "a,night.gcode,,12,,,,\n", fast)
@@ -171,7 +171,7 @@ def test_taking_parts_off_may_be_the_bottleneck(folder: Path) -> None:
 def test_one_order_is_told_by_when_and_not_by_parts_a_day(folder: Path) -> None:
     # Friday's eight and a half hours wait for Monday; seven hours and a half do not.
     friday = ("economy.staffed=Fri 08:00-16:00",)
-    brisk = Variant("brisk", ({"motion.feed_override": 1.2},), True)
+    brisk = ShopVariant("brisk", ({"motion.feed_override": 1.2},), True)
     (folder / "day.gcode").write_text("G1 X100 E5 F60\n" + "G1 X0 E10\nG1 X100 E5\n" * 153)
     shop = shop_from("one,bench.toml,,,\n", "a,day.gcode,,1,,,,\n", brisk, settings=friday)
     assert shop_head(shop)[0] == "1 part done by Fri 13 Mar 08:06"
@@ -406,9 +406,9 @@ def test_moments() -> None:
 
 def test_a_change_that_cannot_be_is_told_with_its_printer(folder: Path) -> None:
     with pytest.raises(InputError, match="odd, one: "):
-        shop_from("one,bench.toml,,,\n", "a,,1,1,,,,\n", Variant("odd", ({"flow": -1},), True))
+        shop_from("one,bench.toml,,,\n", "a,,1,1,,,,\n", ShopVariant("odd", ({"flow": -1},), True))
     with pytest.raises(InputError, match=r"alone, orders\.csv:2: a: a print takes"):
-        shop_from("one,bench.toml,,,\n", "a,,9,1,,,,\n", Variant("alone", ({"economy.unattended": False},), True))
+        shop_from("one,bench.toml,,,\n", "a,,9,1,,,,\n", ShopVariant("alone", ({"economy.unattended": False},), True))
 
 
 def test_the_picture_has_a_bar_for_everything_that_was_done(folder: Path) -> None:
@@ -465,7 +465,7 @@ def test_the_same_shop_from_python(folder: Path) -> None:
     frame = shop.to_frame()
     assert list(frame["cost_per_part"]) == [one.part_cost for one in shop.of_orders]
     assert repr(shop).startswith("<Shop: 3 parts, ")
-    with pytest.raises(InputError, match="start: 'soon' is not a date"):
+    with pytest.raises(InputError, match="start=: 'soon' is not a date"):
         kinematics.shop("orders.csv", "printers.csv", "soon")
     Path("orders.csv").write_text("order,hours\n")
     with pytest.raises(InputError, match="there is nothing to print"):

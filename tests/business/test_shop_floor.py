@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from kinematics.business.floor import FAILED, HANDS, PRINTING, SPOOL, WAITING, Bar, Run, Station, Wanted, simulate
+from kinematics.business.floor import FAILED, HANDS, PRINTING, SPOOL, WAITING, Bar, FloorOrder, Run, Station, simulate
 from kinematics.business.staffed import Staff
 from kinematics.machine.kinds import shift_of
 
@@ -48,7 +48,7 @@ def test_random_arrivals_wait_as_long_as_queueing_theory_says(printers: int, rat
     prints = draw.exponential(hours, count) * HOUR
     stations = [Station(f"p{i}", ALWAYS) for i in range(printers)]
     orders = [
-        Wanted(a, math.inf, 1, "", (s,) * printers, (0.0,) * printers)
+        FloorOrder(a, math.inf, 1, "", (s,) * printers, (0.0,) * printers)
         for a, s in zip(arrives.tolist(), prints.tolist(), strict=True)
     ]
     run = simulate(stations, orders, printers, 0.0)
@@ -85,11 +85,11 @@ def day_shift(since: str = "2026-03-02") -> Staff:
     return Staff([shift_of("Mon-Fri 08:00-16:00")], VIENNA, at(since))
 
 
-def order(hours: float, quantity: int = 1, due: float = math.inf, **more: Any) -> Wanted:
+def order(hours: float, quantity: int = 1, due: float = math.inf, **more: Any) -> FloorOrder:
     """Pieces that one printer, or two alike, may print."""
     printers = more.pop("printers", 1)
     given = {"arrives": 0.0, "material": "", "grams": (0.0,) * printers, **more}
-    return Wanted(due=due, quantity=quantity, seconds=(hours * HOUR,) * printers, **given)
+    return FloorOrder(due=due, quantity=quantity, seconds=(hours * HOUR,) * printers, **given)
 
 
 def done(run: Run, number: int = 0) -> list[str]:

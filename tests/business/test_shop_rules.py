@@ -23,12 +23,12 @@ from kinematics.business.floor import (
     SCARCEST,
     SPOOL,
     SPOOL_WAITING,
+    FloorOrder,
     Run,
     Station,
-    Wanted,
     simulate,
 )
-from kinematics.business.plan import Plan
+from kinematics.business.plan import ShopPlan
 from kinematics.business.rules import Given, under_best_rule, under_rule
 from kinematics.business.staffed import SAME_MOMENT, Staff
 from kinematics.machine import Machine
@@ -54,18 +54,20 @@ def days() -> Staff:
     return Staff([shift_of("Mon-Fri 08:00-16:00")], VIENNA, MONDAY)
 
 
-def order(*hours: float, quantity: int = 1, due: float = math.inf, material: str = "", arrives: float = 0.0) -> Wanted:
+def order(
+    *hours: float, quantity: int = 1, due: float = math.inf, material: str = "", arrives: float = 0.0
+) -> FloorOrder:
     """An order with the hours that a print takes on each printer, due so many hours after Monday morning."""
     seconds = tuple(HOUR * one for one in hours)
-    return Wanted(MONDAY + HOUR * arrives, MONDAY + HOUR * due, quantity, material, seconds, (0.0,) * len(hours))
+    return FloorOrder(MONDAY + HOUR * arrives, MONDAY + HOUR * due, quantity, material, seconds, (0.0,) * len(hours))
 
 
-def plan(stations: Sequence[Station], *orders: Wanted) -> Plan:
+def plan(stations: Sequence[Station], *orders: FloorOrder) -> ShopPlan:
     """Printers and orders as a plan, without prices."""
-    return Plan(tuple(stations), (), orders, ((Machine(),) * len(stations),) * len(orders), ())
+    return ShopPlan(tuple(stations), (), orders, ((Machine(),) * len(stations),) * len(orders), ())
 
 
-def best(stations: Sequence[Station], *orders: Wanted) -> tuple[str, dict[str, tuple[float, float]]]:
+def best(stations: Sequence[Station], *orders: FloorOrder) -> tuple[str, dict[str, tuple[float, float]]]:
     """The best rule of a shop of one person, and what every rule comes to: orders late, hours until all is done."""
     found = under_best_rule(plan(stations, *orders), Given(1, MONDAY, 0, 1))
     return found.rule, {one.rule: (one.late_orders, (one.finished - MONDAY) / HOUR) for one in found.tried}
@@ -158,7 +160,7 @@ def test_where_rules_are_alike_the_due_date_decides() -> None:
 def test_no_step_begins_that_closing_would_cut_into() -> None:
     # Friday's print is done at 15:54; a change of ten minutes would end on Monday at 8:04. It begins on Monday.
     station = Station("one", days(), spool_change=600.0)
-    black = Wanted(FRIDAY, math.inf, 1, "black", (7.9 * HOUR,), (0.0,))
+    black = FloorOrder(FRIDAY, math.inf, 1, "black", (7.9 * HOUR,), (0.0,))
     white = black._replace(material="white", seconds=(HOUR,), due=MONDAY + 300 * HOUR)
     run = simulate([station], [black._replace(due=0.0), white], 1, FRIDAY)
     (change,) = [bar for bar in run.bars if bar.what == SPOOL]
@@ -174,7 +176,7 @@ def test_where_a_change_no_longer_fits_what_needs_none_is_started() -> None:
     # Both are done at 15:45 and one person takes parts off for ten minutes each: the second is off on Monday. The first
     # wants white, ten minutes from 15:55 on, which is too late: black is started instead, on the spool that is on.
     stations = [Station(name, days(), turnaround=600.0, spool_change=600.0) for name in ("one", "two")]
-    first = Wanted(FRIDAY, FRIDAY, 2, "black", (7.75 * HOUR,) * 2, (0.0, 0.0))
+    first = FloorOrder(FRIDAY, FRIDAY, 2, "black", (7.75 * HOUR,) * 2, (0.0, 0.0))
     white = first._replace(due=FRIDAY + HOUR, quantity=1, material="white", seconds=(HOUR, math.inf))
     black = white._replace(due=math.inf, material="black")
     run = simulate(stations, [first, white, black], 1, FRIDAY)
@@ -187,7 +189,7 @@ def test_a_spool_change_that_closing_overtakes_is_called_off() -> None:
     # The other printer's part is taken off from 15:40 to 15:52. At 15:46 white and black come in; the change to white
     # would have ended at 15:56, but hands are free at 15:52 only, and it would end at 16:02. So black is started.
     stations = [Station("one", days(), spool_change=600.0), Station("two", days(), turnaround=720.0)]
-    early = Wanted(FRIDAY, math.inf, 1, "black", (HOUR, math.inf), (0.0, 0.0))
+    early = FloorOrder(FRIDAY, math.inf, 1, "black", (HOUR, math.inf), (0.0, 0.0))
     busy = early._replace(seconds=(math.inf, 7 * HOUR + 2400.0))
     white = early._replace(arrives=at("2026-03-06 15:46"), due=FRIDAY, material="white")
     black = white._replace(due=FRIDAY + HOUR, material="black")
@@ -210,7 +212,7 @@ def test_minutes_before_closing_that_are_too_few_are_no_busy_hands() -> None:
 def test_what_ends_at_closing_is_taken_off() -> None:
     for hours, turnaround in ((8.0, 0.0), (7.9, 360.0)):
         station = Station("one", days(), turnaround=turnaround)
-        one = Wanted(FRIDAY, math.inf, 2, "", (hours * HOUR,), (0.0,))
+        one = FloorOrder(FRIDAY, math.inf, 2, "", (hours * HOUR,), (0.0,))
         run = simulate([station], [one], 1, FRIDAY)
         # The next is started as the first is taken off, and waits for Monday.
         assert run.done[0][0] == pytest.approx(at("2026-03-06 16:00"), abs=SAME_MOMENT)
@@ -220,7 +222,7 @@ def test_what_ends_at_closing_is_taken_off() -> None:
 def test_work_longer_than_every_day_goes_on_the_next_and_counts_as_work_alone() -> None:
     # Ten hours of hands in days of eight: Friday from noon, four hours, and Monday six.
     station = Station("one", days(), turnaround=10 * HOUR)
-    run = simulate([station], [Wanted(FRIDAY, math.inf, 1, "", (4 * HOUR,), (0.0,))], 1, FRIDAY)
+    run = simulate([station], [FloorOrder(FRIDAY, math.inf, 1, "", (4 * HOUR,), (0.0,))], 1, FRIDAY)
     assert [(bar.begins, bar.ends) for bar in run.bars if bar.what == HANDS] == [
         (at("2026-03-06 12:00"), at("2026-03-06 16:00")), (at("2026-03-09 08:00"), at("2026-03-09 14:00")),
     ]  # fmt: skip
@@ -238,7 +240,7 @@ MINUTES = st.sampled_from([0.0, 5.0, 6.0, 45.0])
 
 
 @st.composite
-def shops(draw: st.DrawFn) -> tuple[list[Station], list[Wanted], int, str]:
+def shops(draw: st.DrawFn) -> tuple[list[Station], list[FloorOrder], int, str]:
     """Printers, orders that at least one of them can print, people and a rule."""
     printers = draw(st.integers(1, 3))
     stations = []
@@ -272,13 +274,13 @@ def shops(draw: st.DrawFn) -> tuple[list[Station], list[Wanted], int, str]:
         material = draw(st.sampled_from(["", "black", "white"]))
         arrives = MONDAY + HOUR * draw(st.sampled_from([0, 0, 7, 60]))
         grams = (draw(st.sampled_from([0.0, 30.0, 150.0])),) * printers
-        orders.append(Wanted(arrives, due, draw(st.integers(1, 4)), material, tuple(seconds), grams))
+        orders.append(FloorOrder(arrives, due, draw(st.integers(1, 4)), material, tuple(seconds), grams))
     return stations, orders, draw(st.integers(1, 3)), draw(st.sampled_from(list(RULES)))
 
 
 @settings(max_examples=150, deadline=None)
 @given(shops())
-def test_what_no_rule_may_break(shop: tuple[list[Station], list[Wanted], int, str]) -> None:
+def test_what_no_rule_may_break(shop: tuple[list[Station], list[FloorOrder], int, str]) -> None:
     stations, orders, people, rule = shop
     run = simulate(stations, orders, people, MONDAY, (5,), rule)
     # Every part is printed well once, and everything that failed is printed again.

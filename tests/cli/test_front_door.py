@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
+import pty
 import signal
+import struct
 import subprocess
 import sys
+import termios
 from pathlib import Path
 
 import pytest
@@ -179,3 +183,19 @@ def test_a_candidate_needs_no_name(run: Run) -> None:
     # A colon inside a value is none behind a name.
     staffed = 'economy.staffed=["Mon-Fri 08:00-16:00"]'
     assert table_of(run("compare", "hook.gcode", *QUICK, "--candidate", staffed).out)[1]["candidate"] == staffed
+
+
+@pytest.mark.parametrize(("columns", "size"), [("70", 0), ("70", 200), ("", 0), ("", 70)])
+def test_an_error_is_as_wide_as_its_terminal(folder: Path, columns: str, size: int) -> None:
+    """As COLUMNS says, else as the terminal does, and 80 where neither tells: some terminals say 0."""
+    ours, theirs = pty.openpty()
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, size, 0, 0))
+    environment = {**os.environ, "PYTHONPATH": str(ROOT), "COLUMNS": columns}
+    command = [sys.executable, "-m", "kinematics", "estimate", "hook.gcode", "--set", "motion.print_acc=3"]
+    done = subprocess.run(command, stdout=subprocess.DEVNULL, stderr=theirs, env=environment, check=False)
+    os.close(theirs)
+    lines = os.read(ours, 65536).decode().splitlines()
+    os.close(ours)
+    assert done.returncode == 2
+    widest = 80 if (columns, size) == ("", 0) else 70
+    assert widest - 40 < max(len(line) for line in lines) <= widest

@@ -317,7 +317,7 @@ def test_a_dialect_that_there_is_not(jobs: Path, run: Run) -> None:
     ran = run("estimate", "own.gcode", "--dialect", "no_such.toml")
     assert ran.status == 2
     assert "no_such.toml" in ran.err
-    (jobs / "wrong.toml").write_text('[words]\n"M900" = "no efect on time"\n')
+    (jobs / "wrong.toml").write_text('[words]\n"M870" = "no efect on time"\n')
     ran = run("estimate", "own.gcode", "--dialect", "wrong.toml")
     assert ran.status == 2
     assert "wrong.toml:2" in ran.err

@@ -1,28 +1,23 @@
-"""Reading in chunks, side by side from guessed states, and in one go: what comes of a text, and where it differs."""
+"""Reading in chunks and in one go: what comes of a text, and where it differs."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
-import pytest
 from numpy.typing import NDArray
 
-from kinematics.gcode import state as at
-from kinematics.gcode import whole
+from kinematics.errors import InputError
+from kinematics.gcode.chunks import JobFile
 from kinematics.gcode.dialects import EXTRUSION, Dialect
-from kinematics.gcode.stretches import PADDING, Columns, Read, ReaderOptions, fresh_state
-from kinematics.gcode.whole import read_whole
+from kinematics.gcode.job import Job
+from kinematics.gcode.reader import read_job
+from kinematics.gcode.state import ReaderOptions
 
-WORKERS = 2
 SIZE = 160  # bytes a chunk of the cut files: each part is filled up to it
 PLAIN = ReaderOptions()
 TOLD = ReaderOptions((5.0, -6.0, 7.0), 0.01, 1.2, 28.0)
-# State that the rest of a file hangs on; what E reads is exact only where E is absolute.
-ENDS = (*range(at.MOTION, at.LINE_NUMBER + 1), at.FEED_MODE, at.RETRACTED)
-NUMBERS = (*range(at.PLACE_X, at.PLACE_Z + 1), *range(at.SHIFT_X, at.TARGET_X))
-
 
 FIRST = "G1 X1 Y2 Z0.2 E1 F600|G1 X3 Y4 E2"
 LAST = "G1 X9 Y9 Z0.6 E9"
@@ -30,84 +25,52 @@ RELATIVE = "M83|G1 X1 Y2 Z0.2 E1 F600|G1 X3 Y4 E0.1"
 UNITS = "G20|G1 X1 Y1 Z0.01 E1 F60"
 
 
-class Outcome(NamedTuple):
-    """What became of the chunks after the first one: mended or read again; and whether all was read in one go."""
-
-    mended: list[bool]
-    in_one_go: bool
-
-
-class Watch:
-    """Counts what reading in chunks does."""
-
-    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        self.mended: list[bool] = []
-        self.in_one_go = True
-        mend, apart = whole.mended, whole._read_side_by_side
-
-        def mend_and_tell(*arguments: Any) -> bool:
-            self.mended.append(mend(*arguments))
-            return self.mended[-1]
-
-        def read_and_tell(*arguments: Any) -> None:
-            apart(*arguments)
-            self.in_one_go = False
-
-        monkeypatch.setattr(whole, "mended", mend_and_tell)
-        monkeypatch.setattr(whole, "_read_side_by_side", read_and_tell)
-
-    def outcome(self) -> Outcome:
-        """What was seen since the last time."""
-        seen = Outcome(self.mended[:], self.in_one_go)
-        self.mended.clear()
-        self.in_one_go = True
-        return seen
-
-
 def bits(numbers: NDArray[Any]) -> bytes:
     return np.ascontiguousarray(numbers).tobytes()
 
 
-def padded(text: bytes) -> NDArray[np.uint8]:
-    return np.frombuffer(text + bytes(PADDING), np.uint8).copy()
+def in_chunks(text: bytes, chunk: int, options: ReaderOptions = PLAIN, dialect: Dialect = EXTRUSION) -> Job | str:
+    """The job, read some bytes at a time, or what is wrong with it."""
+    try:
+        return read_job(JobFile(text), dialect, options, chunk)
+    except InputError as error:
+        return str(error)
 
 
-def in_one_go(text: bytes, options: ReaderOptions = PLAIN, dialect: Dialect = EXTRUSION) -> Read:
-    return Columns(len(text), len(text)).read(padded(text), 0, len(text), *fresh_state(dialect, options), dialect)
+def in_one_go(text: bytes, options: ReaderOptions = PLAIN, dialect: Dialect = EXTRUSION) -> Job | str:
+    """The job, read as a single chunk, or what is wrong with it."""
+    found = in_chunks(text, len(text) + 1, options, dialect)
+    assert isinstance(found, str) or len(found.chunks) == 1
+    return found
 
 
-def in_chunks(
-    text: bytes, chunk: int, options: ReaderOptions = PLAIN, dialect: Dialect = EXTRUSION, workers: int = WORKERS
-) -> Read:
-    found = read_whole(padded(text), 0, len(text), dialect, options, chunk, workers)
-    m = found.moves
-    return Read(
-        found.real, found.whole, np.stack(m[:5]), np.empty(0), m.kind, m.line, m.stop, found.events, found.notes
-    )
-
-
-def apart(one: Read, other: Read) -> Iterator[str]:
+def apart(one: Job | str, other: Job | str) -> Iterator[str]:
     """Where two readings of a file differ, in words."""
-    if one.notes != other.notes:
-        yield f"notes: {one.notes} and {other.notes}"
-    for name in ("path", "kind", "line", "stop", "events"):
-        ours, theirs = getattr(one, name), getattr(other, name)
-        if ours.shape != theirs.shape:
-            yield f"{name}: {ours.shape} and {theirs.shape}"
+    if isinstance(one, str) or isinstance(other, str):
+        if one != other:
+            yield f"{one} and {other}"
+        return
+    for name in ("layers", "extent", "filament", "lines", "stated", "notices", "facts"):
+        if getattr(one, name) != getattr(other, name):
+            yield f"{name}: {getattr(one, name)} and {getattr(other, name)}"
+    if one.labels.names != other.labels.names:
+        yield f"labels: {one.labels.names} and {other.labels.names}"
+    columns = [*one.moves._fields, *one.events._fields, "label"]
+    for name, ours, theirs in zip(
+        columns,
+        [*one.moves, *one.events, one.labels.of_move],
+        [*other.moves, *other.events, other.labels.of_move],
+        strict=True,
+    ):
+        if ours.dtype != theirs.dtype or ours.shape != theirs.shape:
+            yield f"{name}: {ours.dtype}, {ours.shape} and {theirs.dtype}, {theirs.shape}"
         elif bits(ours) != bits(theirs):
-            first = np.argwhere(~((ours == theirs) | ((ours != ours) & (theirs != theirs))))
-            place = tuple(first[0]) if first.size else ()
-            yield f"{name} at {place}: {ours[place] if place else 'signs'} and {theirs[place] if place else ''}"
-    for k in NUMBERS:
-        if bits(one.real[k]) != bits(other.real[k]):
-            yield f"real state {k}: {one.real[k]} and {other.real[k]}"
-    for k in ENDS:
-        if one.whole[k] != other.whole[k]:
-            yield f"state {k}: {one.whole[k]} and {other.whole[k]}"
+            first = np.flatnonzero(~((ours == theirs) | ((ours != ours) & (theirs != theirs))))
+            yield f"{name} at {first[:1]}: {ours[first[:1]]} and {theirs[first[:1]]}"
 
 
-def assert_alike(text: bytes, chunk: int, options: ReaderOptions = PLAIN) -> None:
-    differences = list(apart(in_one_go(text, options), in_chunks(text, chunk, options)))
+def assert_alike(text: bytes, chunk: int, options: ReaderOptions = PLAIN, dialect: Dialect = EXTRUSION) -> None:
+    differences = list(apart(in_one_go(text, options, dialect), in_chunks(text, chunk, options, dialect)))
     assert not differences, "; ".join(differences)
 
 

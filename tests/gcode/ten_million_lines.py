@@ -1,6 +1,6 @@
 """Ten million random lines: the reader, its twin on array indices and the slow twin find the same, byte for byte.
 
-Every batch of lines is read in one go and in chunks of random size, by one thread and by two. Takes some minutes, so it
+Every batch of lines is read in one go and in chunks of random size. Takes some minutes, so it
 is no part of the test run: python -m tests.gcode.ten_million_lines [lines]
 """
 
@@ -17,6 +17,7 @@ from functools import cache
 from pathlib import Path
 from typing import NamedTuple
 
+from kinematics.gcode.dialects import dialect_named
 from kinematics.gcode.job import Job
 from tests.gcode.chunk_reading import assert_alike
 from tests.gcode.test_reader_against_twin import assert_same
@@ -92,10 +93,8 @@ def check(number: int) -> Batch:
         raise AssertionError(f"batch {number}: {error}") from error
     if digest(job)[:16] != digest_of_the_array_twin(text, dialect)[:16]:
         raise AssertionError(f"batch {number}: the twin on array indices finds something else")
-    if dialect == "extrusion":  # the standard's errors ask for one thread
-        rng = random.Random(number)
-        for chunk in (CHUNKS[1], CHUNKS[2], rng.randint(CHUNKS[0], CHUNKS[1])):
-            assert_alike(text, chunk)
+    for chunk in (CHUNKS[1], CHUNKS[2], random.Random(number).randint(CHUNKS[0], CHUNKS[1])):
+        assert_alike(text, chunk, dialect=dialect_named(dialect))
     return Batch(job.lines, len(job))
 
 

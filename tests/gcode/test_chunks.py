@@ -1,4 +1,4 @@
-"""Reading in chunks, side by side from guessed states, against reading in one go: the same, bit for bit."""
+"""Reading in chunks against reading in one go: the same, bit for bit."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from random import Random
 
 import pytest
 
-from kinematics.gcode import whole
-from kinematics.gcode.stretches import ReaderOptions
+from kinematics.gcode.dialects import RS274
+from kinematics.gcode.state import ReaderOptions
 from tests.gcode.chunk_reading import (
     FIRST,
     LAST,
@@ -17,12 +17,8 @@ from tests.gcode.chunk_reading import (
     SIZE,
     TOLD,
     UNITS,
-    Watch,
-    apart,
     assert_alike,
     cut,
-    in_chunks,
-    in_one_go,
 )
 from tests.naive import gcode_grammar
 from tests.naive.restless_lines import restless_lines
@@ -33,32 +29,29 @@ SIZES = (100, 331, 2_000, 30_000)  # bytes a chunk
 RESTLESS = 600
 
 
-@pytest.fixture
-def watch(monkeypatch: pytest.MonkeyPatch) -> Watch:
-    return Watch(monkeypatch)
-
-
 # ---- whole files ------------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("chunk", SIZES)
 @pytest.mark.parametrize("seed", range(402, 408))
-def test_random_lines(seed: int, chunk: int, watch: Watch) -> None:
+def test_random_lines(seed: int, chunk: int) -> None:
     text = gcode_grammar.lines(seed, 100 + chunk, "extrusion")
     assert_alike(text, chunk, TOLD if seed % 2 else PLAIN)
-    assert len(watch.outcome().mended) > 2
+
+
+@pytest.mark.parametrize("chunk", SIZES)
+@pytest.mark.parametrize("seed", range(402, 405))
+def test_random_lines_by_the_standard(seed: int, chunk: int) -> None:
+    assert_alike(gcode_grammar.lines(seed, 100 + chunk, "rs274"), chunk, dialect=RS274)
 
 
 @pytest.mark.parametrize("chunk", SIZES)
 @pytest.mark.parametrize("name", SAMPLES, ids=lambda path: path.stem)
-def test_samples(name: Path, chunk: int, watch: Watch) -> None:
-    """The start of a sample, of which nearly every chunk is mended, and a piece of its middle."""
+def test_samples(name: Path, chunk: int) -> None:
+    """The start of a sample and a piece of its middle."""
     content = name.read_bytes()
     size = min(SLICE, 300 * chunk)
     assert_alike(content[:size], chunk)
-    outcome = watch.outcome()
-    if b"G2 " not in content:
-        assert sum(outcome.mended) >= 0.8 * len(outcome.mended) - 1
     middle = len(content) // 3
     assert_alike(content[middle : middle + size], chunk)
 
@@ -70,13 +63,12 @@ def test_modes_that_change_at_any_time(part: int) -> None:
         text = restless_lines(random)
         chunk = random.choice((20, 40, 100, 200))
         options = random.choice((PLAIN, TOLD._replace(home=(0.0, 0.0, 0.0)), PLAIN._replace(home=(5.0, 6.0, 7.0))))
-        differences = list(apart(in_one_go(text, options), in_chunks(text, chunk, options)))
-        assert not differences, f"seed {seed}, chunk {chunk}: {'; '.join(differences)}"
+        assert_alike(text, chunk, options)
 
 
 # ---- cuts at told places ----------------------------------------------------------------------------------------
 
-MENDED = {
+BETWEEN = {  # what stands between two moves, in a chunk of its own
     "each axis first met by itself": "X5|G1 Y6 E3|Z0.4|X7 E4",
     "all axes at once": "G1 X5 Y6 Z7 E8",
     "no Z": "G1 X5 Y5 E3|X9 E4",
@@ -113,8 +105,6 @@ MENDED = {
     "units put back": "G20|G21|X5 E3",
     "arc that cannot be": "X5 Y5|G2 X7|G1 E5",
     "the end of the program and moves": "M2|G1 X5 E4",
-}
-AGAIN = {
     "a first move that goes nowhere": "X3|Y9 E3",
     "first filament drawn back on the way": "X5 Y5 Z0.2 E1.5",
     "first filament of nothing": "X5 Y5 E2",
@@ -137,21 +127,9 @@ AGAIN = {
 
 
 @pytest.mark.parametrize("options", [PLAIN, TOLD], ids=["plain", "told"])
-@pytest.mark.parametrize("name", MENDED)
-def test_what_can_be_mended(name: str, options: ReaderOptions, watch: Watch) -> None:
-    text = cut(FIRST, MENDED[name], LAST)
-    assert_alike(text, SIZE, options)
-    assert watch.outcome().mended[:1] == [True]
-
-
-@pytest.mark.parametrize("options", [PLAIN, TOLD], ids=["plain", "told"])
-@pytest.mark.parametrize("name", AGAIN)
-def test_what_has_to_be_read_again(name: str, options: ReaderOptions, watch: Watch) -> None:
-    text = cut(FIRST, AGAIN[name], LAST)
-    assert_alike(text, SIZE, options)
-    outcome = watch.outcome()
-    assert outcome.mended[:1] == [False]
-    assert not outcome.in_one_go
+@pytest.mark.parametrize("name", BETWEEN)
+def test_a_chunk_between_two_moves(name: str, options: ReaderOptions) -> None:
+    assert_alike(cut(FIRST, BETWEEN[name], LAST), SIZE, options)
 
 
 CUTS = {  # name: the parts of the file
@@ -181,62 +159,14 @@ CUTS = {  # name: the parts of the file
     "the height of an earlier chunk": (FIRST, "X5 E3", "Y6 E4", "X9", "Y9 E5"),
     "printed at a place told long before": ("G0 X90 Y90 Z5 F600|E1", "G92 E0", "Y3 E1", "Y2 E2", "Z1 E3"),
     "travel, then print": (FIRST, "X50 Y50", "X60", "X70 E3", "G0 X0 Y0"),
+    "M82 as the last word on E of a chunk": (RELATIVE, "X5 E0.1", "Y6 E0.3|M82", "X5 E3", "X6 E4", LAST),
+    "M82 in a chunk without E": (RELATIVE, "X5 E0.1", "Y6 E0.3", "M82", "X5 E3", "X6 E4", LAST),
+    "relative filament within a chunk that knows no reading": (FIRST, "M83|X5 E1|M82", "X5 E3", "X6 E4", LAST),
+    "an E on a retraction of the controller's own": (FIRST, "F600|X5 Y5 Z1|G10 E5", "G11", "X5 E3", "X6 E4", LAST),
 }
 
 
-@pytest.mark.parametrize("workers", [2, 3])
 @pytest.mark.parametrize("options", [PLAIN, TOLD], ids=["plain", "told"])
 @pytest.mark.parametrize("name", CUTS)
-def test_states_across_a_cut(name: str, options: ReaderOptions, workers: int) -> None:
-    text = cut(*CUTS[name])
-    differences = list(apart(in_one_go(text, options), in_chunks(text, SIZE, options, workers=workers)))
-    assert not differences, "; ".join(differences)
-
-
-def test_what_hangs_on_a_sum_is_read_in_one_go(watch: Watch) -> None:
-    """Absolute E after relative E without a new name: the reading hangs on every word before, in its order."""
-    text = cut(RELATIVE, "X5 E0.1", "Y6 E0.3", "X4|M82|X5 E9", LAST)
-    assert_alike(text, SIZE)
-    assert watch.outcome().in_one_go
-    text = cut(RELATIVE, "X5 E0.1", "Y6 E0.3", "X4|M82|G92 E0|X5 E9", LAST)
-    assert_alike(text, SIZE)
-    assert not watch.outcome().in_one_go
-
-
-def test_guesses_that_fail_are_made_anew(watch: Watch) -> None:
-    """An override far into the first part: the second one, read without it, is not read again piece by piece."""
-    late = [f"X{i % 7} E{i}" for i in range(3, 40)]
-    text = cut(FIRST, *late[:5], "M220 S50|X9", *late[5:])
-    assert_alike(text, SIZE)
-    seen = watch.outcome()
-    assert seen.mended[: whole.FAILURES + 1] == [False] * whole.FAILURES + [True]
-    assert all(seen.mended[whole.FAILURES :])
-    assert not seen.in_one_go
-
-
-@pytest.mark.parametrize("turned", [False, True])
-def test_relative_filament_is_seen_from_its_numbers(turned: bool, watch: Watch) -> None:
-    """Two programs in one file, and the second part begins in the second of them."""
-    relative = "".join(f"G1 X{i % 50} Y{i % 3} E{0.02 + i % 7 / 100:.2f}\n" for i in range(1, 2_000))
-    absolute = "".join(f"G1 X{i % 50} Y{i % 3} E{i / 10}\n" for i in range(1, 2_000))
-    programs = [b"M83\nG1 F900\n" + relative.encode(), b"M82\nG92 E0\nG1 F900\n" + absolute.encode()]
-    text = b"".join(programs[::-1] if turned else programs)
-    assert_alike(text, 5_000)
-    seen = watch.outcome().mended
-    assert len(seen) > 3
-    assert all(seen)
-
-
-LATE = ("X5 E3", "X6 E4", LAST)
-# What E reads hangs on words before the cut; each case gave one move a wrong filament once.
-READINGS_OF_E = {
-    "M82 as the last word on E of a chunk": (RELATIVE, "X5 E0.1", "Y6 E0.3|M82", *LATE),
-    "M82 in a chunk without E": (RELATIVE, "X5 E0.1", "Y6 E0.3", "M82", *LATE),
-    "relative filament within a chunk that knows no reading": (FIRST, "M83|X5 E1|M82", *LATE),
-    "an E on a retraction of the controller's own": (FIRST, "F600|X5 Y5 Z1|G10 E5", "G11", *LATE),
-}
-
-
-@pytest.mark.parametrize("name", READINGS_OF_E)
-def test_states_of_the_extruder_across_a_cut(name: str) -> None:
-    assert_alike(cut(*READINGS_OF_E[name]), SIZE, TOLD)
+def test_states_across_a_cut(name: str, options: ReaderOptions) -> None:
+    assert_alike(cut(*CUTS[name]), SIZE, options)

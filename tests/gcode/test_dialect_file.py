@@ -8,8 +8,7 @@ from pathlib import Path
 import pytest
 
 from kinematics.errors import InputError
-from kinematics.gcode.dialect_checks import canonical_word
-from kinematics.gcode.dialect_file import dialect_from_text, load_dialect
+from kinematics.gcode.dialect_file import canonical_word, dialect_from_text, load_dialect
 from kinematics.gcode.dialects import (
     EXTRUSION,
     FILE_LIMITS,

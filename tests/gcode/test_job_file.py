@@ -14,17 +14,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kinematics.errors import InputError
-from kinematics.gcode.job_file import TAIL, JobFile
-from kinematics.gcode.stretches import PADDING
+from kinematics.gcode.chunks import PADDING, TAIL, JobFile
 
 LINES = st.lists(st.sampled_from([b"", b"G1 X1", b"G1 X1 ; " + b"c" * 90]), min_size=1, max_size=60)
 ENDS = st.sampled_from([b"\n", b"\r\n", b"\r"])
 
 
-def chunks_of(path: Path, size: int) -> list[bytes]:
+def chunks_of(path: Path, size: int, room: int = 0) -> list[bytes]:
     """What stands in each chunk; every one ends with zero bytes, or with what follows in the file."""
     found = []
-    for chunk in JobFile(str(path)).chunks(size):
+    for chunk in JobFile(str(path)).chunks(size, room):
         assert chunk.buffer.size >= chunk.end + PADDING
         found.append(chunk.buffer[chunk.begin : chunk.end].tobytes())
     return found
@@ -43,6 +42,18 @@ def test_whole_lines_and_nothing_lost(
     assert not any(one.endswith(b"\r") and other.startswith(b"\n") for one, other in pairwise(found))
     longest = max(map(len, lines)) + len(end)
     assert all(len(chunk) < 2 * (size + longest) for chunk in found)
+    for room in (size, 300, len(content), 10 * len(content)):
+        assert chunks_of(path, size, room) == found
+
+
+def test_chunks_lie_behind_one_another_where_that_is_asked_for(tmp_path: Path) -> None:
+    """What is known of the file's size holds all of it, and no chunk is written over by those after it."""
+    path = tmp_path / "job.gcode"
+    path.write_bytes(b"\xef\xbb\xbf" + b"G1 X1\n" * 1000)
+    file = JobFile(str(path))
+    found = list(file.chunks(64, file.size))
+    assert len({id(chunk.buffer.base) for chunk in found}) == 1
+    assert b"".join(chunk.content for chunk in found) == path.read_bytes()
 
 
 def test_a_line_longer_than_many_chunks(tmp_path: Path) -> None:
@@ -56,7 +67,7 @@ def test_what_is_behind_the_file_is_nothing(tmp_path: Path) -> None:
     path = tmp_path / "job.gcode"
     path.write_bytes(b"G1 X1\nG1 X2")
     *_, last = JobFile(str(path)).chunks(1000)
-    assert not np.any(last.buffer[last.end :])
+    assert not np.any(last.buffer[last.end : last.end + PADDING])
 
 
 def test_a_byte_order_mark_is_passed_over(tmp_path: Path) -> None:

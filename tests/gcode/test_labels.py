@@ -13,9 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from kinematics.gcode.comments import lines_at
 from kinematics.gcode.dialects import EXTRUSION, RS274, Dialect
-from kinematics.gcode.labels import Labels, labels_of, layer_marks_of
+from kinematics.gcode.labels import Labels, Marks, labels_of, layer_marks, lines_at
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_gcode"
 NAMES = ("bracket", "test_cube", "cable_guide", "cable_guide_arcs", "spiral_cup", "tall_pin")
@@ -36,6 +35,12 @@ def move_lines(content: bytes) -> NDArray[np.int32]:
 def label_of_each(content: bytes, dialect: Dialect = EXTRUSION) -> list[str]:
     labels = labels_of(content, move_lines(content), dialect)
     return [labels.names[number] for number in labels.of_move]
+
+
+def marked_layers(content: bytes, dialect: Dialect) -> tuple[NDArray[np.int32], int]:
+    """The layer of each move by the dialect's marks, and how many there are."""
+    marks = Marks()
+    return marks.layers(content, layer_marks(content, dialect), move_lines(content)), marks.now
 
 
 def found_in(*comments: str) -> Labels:
@@ -153,28 +158,27 @@ def test_a_group_that_took_no_part_ends_a_label() -> None:
 def test_layers_are_numbered_by_their_marks() -> None:
     dialect = replace(EXTRUSION, layers=(r"storey (?P<layer>\d+)",))
     content = b"G1 X1\n; storey 0\nG1 X2\n; storey 0\nG1 X3\n; storey 5\nG1 X4\n; storey 0\nG1 X5"
-    marks = layer_marks_of(content, move_lines(content), dialect)
-    assert marks.of_move.tolist() == [0, 1, 1, 2, 3]
-    assert marks.of_move.dtype == np.int32
-    assert marks.layers == 3
+    of_move, layers = marked_layers(content, dialect)
+    assert of_move.tolist() == [0, 1, 1, 2, 3]
+    assert of_move.dtype == np.int32
+    assert layers == 3
 
 
 def test_without_patterns_or_marks_there_are_no_marked_layers() -> None:
-    lines = np.array([1, 2], np.int32)
     for dialect in (EXTRUSION, replace(EXTRUSION, layers=("storey (?P<layer>.)",))):
-        marks = layer_marks_of(b"G1 X1\nG1 X2 ; layer 1\n", lines, dialect)
-        assert marks.of_move.tolist() == [0, 0]
-        assert marks.layers == 0
+        of_move, layers = marked_layers(b"G1 X1\nG1 X2 ; layer 1\n", dialect)
+        assert of_move.tolist() == [0, 0]
+        assert layers == 0
 
 
 @pytest.mark.parametrize("name", NAMES)
 def test_the_courses_of_the_samples_are_their_layers(name: str) -> None:
     content = (SAMPLES / f"{name}.gcode").read_bytes()
     dialect = replace(EXTRUSION, layers=(r"course (?P<layer>\d+) .*",))
-    marks = layer_marks_of(content, move_lines(content), dialect)
+    of_move, layers = marked_layers(content, dialect)
     courses = [row for row in rows_of(content) if row.startswith("; course ")]
-    assert marks.layers == len(set(courses))
-    assert marks.of_move.max() == marks.layers
+    assert layers == len(set(courses))
+    assert of_move.max() == layers
 
 
 @given(st.lists(st.sampled_from([b"a", b"\n", b"\r", b"\r\n", b";"]), max_size=40))

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kinematics.gcode.line_bytes import bytes_of_moves
+from kinematics.gcode.cutting import bytes_of_moves
 from kinematics.gcode.reader import read_gcode
 
 LINES = st.lists(

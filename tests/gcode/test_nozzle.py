@@ -6,8 +6,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kinematics.gcode.moves import BED_TARGET, NOZZLE_TARGET, NOZZLE_WAIT, NOZZLE_WAIT_BOTH_WAYS, Events
-from kinematics.gcode.nozzle import nozzle_targets
+from kinematics.gcode.moves import BED_TARGET, NOZZLE_TARGET, NOZZLE_WAIT, NOZZLE_WAIT_BOTH_WAYS, Events, nozzle_targets
 from kinematics.gcode.reader import read_gcode
 
 HEATS = (NOZZLE_TARGET, NOZZLE_WAIT, NOZZLE_WAIT_BOTH_WAYS)

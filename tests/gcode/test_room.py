@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import math
 import re
-from pathlib import Path
 
 import numpy as np
 import pytest
 
 from kinematics.errors import InputError
 from kinematics.gcode.chunks import CHUNK
-from kinematics.gcode.reader import SHARE, content_of, read_gcode
+from kinematics.gcode.reader import read_gcode
 from tests.gcode.broke_memory import CASES
 from tests.gcode.reading import doubts, ends, outcome, read
 
@@ -60,10 +59,10 @@ def test_many_short_lines_outgrow_the_first_guess_of_room() -> None:
     assert job.moves.line.tolist() == list(range(3, 2 * count + 3))
 
 
-def test_parts_with_many_short_lines_outgrow_the_first_guess_of_room() -> None:
-    """Three bytes a move, and a file large enough to be read in parts."""
+def test_chunks_with_many_short_lines_outgrow_the_first_guess_of_room() -> None:
+    """Three bytes a move, and a file of several chunks."""
     count = 2 * CHUNK // 6 + 1_000
-    job = read_gcode(b"F60\n" + b"X1\nX2\n" * count, threads=2)
+    job = read_gcode(b"F60\n" + b"X1\nX2\n" * count)
     assert len(job) == 2 * count
     assert np.array_equal(job.moves.dx, [1.0, *[1.0, -1.0] * (count - 1), 1.0])
     assert job.moves.line.tolist() == list(range(2, 2 * count + 2))
@@ -80,11 +79,3 @@ def test_many_arcs_and_events_outgrow_the_first_guess_of_room() -> None:
     assert abs(float(job.moves.dx.sum()) - 100.0) < 1e-6
     many = read(b"G1 X1 F60\n" + b"G4P1\n" * 100_000)
     assert len(many.events.move) == 100_000
-
-
-@pytest.mark.parametrize("threads", [1, 2, 3])
-def test_bytes_fetched_side_by_side_are_those_of_the_file(tmp_path: Path, threads: int) -> None:
-    path = tmp_path / "job.gcode"
-    content = np.random.default_rng(5).integers(32, 127, 3 * SHARE + 12_345, np.uint8).tobytes()
-    path.write_bytes(content)
-    assert content_of(path, threads) == content

@@ -8,10 +8,9 @@ from pathlib import Path
 import pytest
 
 from kinematics.errors import InputError
-from kinematics.gcode.dialect_file import dialect_from_text, load_dialect
+from kinematics.gcode.dialect_file import command_that_sets, dialect_from_text, load_dialect
 from kinematics.gcode.dialects import EXTRUSION
 from kinematics.gcode.reader import read_gcode
-from kinematics.gcode.writing import command_that_sets
 
 SHOP = load_dialect(Path(__file__).resolve().parents[2] / "sample_gcode" / "shop_dialect.toml")
 

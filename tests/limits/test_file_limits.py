@@ -13,8 +13,8 @@ import pytest
 from kinematics.errors import InputError
 from kinematics.gcode.dialect_file import dialect_from_text
 from kinematics.gcode.dialects import EXTRUSION, FILE_LIMITS, Dialect, LimitWord
-from kinematics.gcode.facts import HeldValue, StatedLimit
 from kinematics.gcode.file_limits import Conditions, FileLimit, conditions_of
+from kinematics.gcode.job import HeldValue, StatedLimit
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL, Moves
 from kinematics.gcode.reader import read_gcode
 from kinematics.limits import columns as by

@@ -12,8 +12,7 @@ from hypothesis import strategies as st
 
 from kinematics.cli.machine import command
 from kinematics.errors import InputError
-from kinematics.gcode.facts import JobFacts, StatedLimit, facts_of
-from kinematics.gcode.job import Job
+from kinematics.gcode.job import Job, JobFacts, StatedLimit, facts_of
 from kinematics.machine import Machine, load_machine, machine_text_from_limits
 from kinematics.machine.names import all_keys, find_key
 

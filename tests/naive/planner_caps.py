@@ -18,7 +18,7 @@ import numpy as np
 from .falling_twin import NaiveDrive, NaiveTie
 from .planner_motors import EXTRUDER, NO_PLACE, motor_shares
 from .planner_records import NaiveCaps, NaiveLimits, NaiveMotor, NaiveMove
-from .turns import Vector, over, unit
+from .turns import Vector, over, scaled, sum_of, unit
 
 AXES = "xy"
 UNITS: tuple[Vector, Vector, Vector] = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
@@ -49,12 +49,11 @@ def left_ringing(impulses: Sequence[tuple[float, float]], frequency: float, damp
 
 
 class Quality(NamedTuple):
-    """What one axis may take: accelerations for rounding and ringing, sudden change of speed, M/2 (s)."""
+    """What one axis may take: acceleration and sudden change of speed for ringing; σ² of its filter (s²)."""
 
-    rounding: float = math.inf
     ringing: float = math.inf
     step: float = math.inf
-    half_spread: float = 0.0
+    variance: float = 0.0
 
 
 def quality_of(caps: NaiveCaps, axis: str) -> Quality:
@@ -62,13 +61,11 @@ def quality_of(caps: NaiveCaps, axis: str) -> Quality:
     impulses = impulses_of(*caps.filters.get(axis, (1, 1.0, 0.0)))
     mean = math.fsum(amplitude * time for amplitude, time in impulses)
     variance = math.fsum(amplitude * (time - mean) ** 2 for amplitude, time in impulses)
-    spread = math.fsum(amplitude * abs(time - mean) for amplitude, time in impulses)
     swings = [(left_ringing(impulses, *mode), math.tau * mode[0]) for mode in caps.modes.get(axis, ())]
     return Quality(
-        over(2.0 * caps.rounding_split * caps.rounding_budget, variance),
         over(caps.ringing_budget, 2.0 * math.fsum(left / omega**2 for left, omega in swings)),
         over(caps.ringing_budget, math.fsum(left / omega for left, omega in swings)),
-        spread / 2.0,
+        variance,
     )
 
 
@@ -78,19 +75,73 @@ def quality_accelerations(shares: Sequence[float], caps: NaiveCaps) -> dict[str,
     if not caps.filters and not caps.modes:
         return found
     for axis, share in zip(AXES, shares, strict=False):
-        allowed = quality_of(caps, axis)
-        found[f"{axis} rounding"] = over(allowed.rounding, abs(share))
-        found[f"{axis} ringing"] = over(allowed.ringing, abs(share))
+        found[f"{axis} ringing"] = over(quality_of(caps, axis).ringing, abs(share))
     return found
 
 
+def rounding_acceleration(shares: Sequence[float], caps: NaiveCaps) -> float:
+    """The acceleration in a direction with these shares of x and y at which the filter's lead uses up ramps' budget."""
+    leads = (share * quality_of(caps, axis).variance for axis, share in zip(AXES, shares, strict=False))
+    return over(2.0 * caps.rounding_split * caps.rounding_budget, math.hypot(*leads))
+
+
 def quality_corner_speed(change: Vector, caps: NaiveCaps) -> float:
-    """The speed through a corner at which the direction changes so much (mm/s), by rounding and by ringing."""
+    """The speed through a corner at which the direction changes so much (mm/s), by ringing."""
     if not caps.filters and not caps.modes:
         return math.inf
-    rounded = math.hypot(*(w * quality_of(caps, axis).half_spread for axis, w in zip(AXES, change, strict=False)))
-    by_step = [over(quality_of(caps, axis).step, abs(w)) for axis, w in zip(AXES, change, strict=False)]
-    return min(over((1.0 - caps.rounding_split) * caps.rounding_budget, rounded), *by_step)
+    return min(over(quality_of(caps, axis).step, abs(w)) for axis, w in zip(AXES, change, strict=False))
+
+
+def rounded_corner_speed(behind: Sequence[Vector], ahead: Sequence[Vector], caps: NaiveCaps, fastest: float) -> float:
+    """The largest speed (mm/s) below which the filtered path keeps to a corner at a steady speed; infinite from
+    `fastest` on.
+
+    `behind`, `ahead`: the moves on either side up to the stops, nearest first. The corner itself is the origin. Each
+    impulse shows the place on the path where the motion was or will be; between the speeds at which one of them passes
+    a corner the distance is convex, so the first such speed that is too fast brackets the answer.
+    """
+    allowed = 0.97 * (1.0 - caps.rounding_split) * caps.rounding_budget
+    taps = []
+    for axis, name in enumerate(AXES):
+        impulses = impulses_of(*caps.filters.get(name, (1, 1.0, 0.0)))
+        mean = math.fsum(amplitude * time for amplitude, time in impulses)
+        taps += [(axis, amplitude, time - mean) for amplitude, time in impulses if time != mean]
+
+    def shown(way: float) -> Vector:
+        """The place `way` along the path from the corner, backwards where that is less than 0."""
+        left, parts = abs(way), []
+        for move in ahead if way > 0.0 else behind:
+            size = math.hypot(*move)
+            share = min(1.0, left / size)
+            parts.append(scaled(move, share if way > 0.0 else -share))
+            left -= size
+            if left <= 0.0:
+                break
+        return sum_of(parts)
+
+    def off(speed: float) -> float:
+        away = [0.0, 0.0]
+        for axis, amplitude, lag in taps:
+            away[axis] += amplitude * shown(-speed * lag)[axis]
+        return math.hypot(*away)
+
+    kinks = {fastest}
+    for _, _, lag in taps:
+        way = 0.0
+        for move in behind if lag > 0.0 else ahead:
+            way += math.hypot(*move)
+            if way / abs(lag) >= fastest:
+                break
+            kinks.add(way / abs(lag))
+    low = 0.0
+    for high in sorted(kinks):
+        if off(high) > allowed:
+            for _ in range(200):
+                middle = 0.5 * (low + high)
+                low, high = (low, middle) if off(middle) > allowed else (middle, high)
+            return low
+        low = high
+    return math.inf
 
 
 # ---- flow and command rate ----------------------------------------------------------------------------------------

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from .planner_caps import command_rates, end_speeds, flow_of, quality_accelerations
+from .planner_caps import command_rates, end_speeds, flow_of, quality_accelerations, rounding_acceleration
 from .planner_motors import EXTRUDER, NO_PLACE, motor_ceilings, motor_shares
 from .planner_records import NaiveLimits, NaiveMove
 from .turns import Vector, over, unit
@@ -84,6 +84,8 @@ def ceilings_of(move: NaiveMove, limits: NaiveLimits, place: Vector = NO_PLACE) 
         for name, speed in end_speeds(limits, shares).items():
             speeds[name] = min(speed, speeds.get(name, math.inf))
     accelerations |= by_motors.accelerations | quality_accelerations((x, y), limits.caps)
+    if limits.caps.filters:
+        accelerations["rounding"] = rounding_acceleration((x, y), limits.caps)
     return Ceilings(length, speeds | by_motors.speeds, accelerations)
 
 

@@ -16,11 +16,18 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from .falling_twin import NaiveTie, corner_speed, end_of_speed, is_tied, parts_of, reached_from
-from .planner_caps import pulls_of, quality_accelerations, quality_corner_speed, quality_of, tie_of
+from .planner_caps import (
+    pulls_of,
+    quality_accelerations,
+    quality_corner_speed,
+    quality_of,
+    rounded_corner_speed,
+    tie_of,
+)
 from .planner_ceilings import NO_LENGTH, Ceilings, ceilings_of, length_of, rated_ceilings
 from .planner_motors import motor_shares, places_of
 from .planner_records import NaiveLimits, NaiveMove
-from .turns import Turn, Vector, circle_radius, deviation_radius, over, sum_of, turn_between
+from .turns import Turn, Vector, circle_radius, deviation_radius, over, scaled, sum_of, turn_between
 
 BELOW_CEILING = 1e-12  # relative: a peak this much under the ceiling is held by something else
 
@@ -31,6 +38,7 @@ class Thresholds(NamedTuple):
     same_direction: float = 1e-6  # rad: moves that turn by less are one run
     place_slack: float = 1e-6  # mm: a place of the curve rule may lie this much nearer than the window
     sharpest_curve: float = 1.55  # rad: chords that turn by more are no curve
+    straight_within_rounding: float = 0.012  # rad: chords to places cut from runs that turn by no more are taken whole
     turn_leads: Vector = (0.0, 0.0, 0.0)  # rad: of a corner's own turn, that across the run before, the run behind
 
 
@@ -104,6 +112,19 @@ def governing_turn(
     return max(candidates, key=lambda candidate: candidate[0].angle + candidate[1])[0]  # the first of equals
 
 
+def window_chord(
+    vectors: Sequence[Vector], lengths: Sequence[float], distance: float, thresholds: Thresholds = THRESHOLDS
+) -> Vector:
+    """The sum of the displacements of some runs, nearest first, that reach from a corner to a place of the curve rule.
+
+    Of several that together are longer than two distances the last is cut where the path is just one distance long.
+    """
+    if len(vectors) == 1 or math.fsum(lengths) <= 2.0 * distance + thresholds.place_slack:
+        return sum_of(vectors)
+    *whole, cut = vectors
+    return sum_of([*whole, scaled(cut, (distance - math.fsum(lengths[:-1])) / lengths[-1])])
+
+
 def curve_radius(
     corner: int,
     run_vectors: Sequence[Vector],
@@ -114,7 +135,8 @@ def curve_radius(
     """Radius of the circle through a corner and a place on each side (mm); infinite where the rule is silent.
 
     `run_vectors`, `run_lengths`: the runs of one stretch; the corner is the start of run `corner`. The places are ends
-    of runs at the window's distance along the path; the distance is halved while the chords turn too sharply.
+    of runs at the window's distance along the path, or at just that distance (`window_chord`); the distance is halved
+    while the chords turn too sharply.
     """
     distance = window
     while True:
@@ -124,8 +146,12 @@ def curve_radius(
         ahead = corner + 1
         while ahead < len(run_vectors) and math.fsum(run_lengths[corner:ahead]) < distance - thresholds.place_slack:
             ahead += 1
-        to_corner, from_corner = sum_of(run_vectors[behind:corner]), sum_of(run_vectors[corner:ahead])
+        runs = slice(behind, corner), slice(corner, ahead)
+        to_corner = window_chord(run_vectors[runs[0]][::-1], run_lengths[runs[0]][::-1], distance, thresholds)
+        from_corner = window_chord(run_vectors[runs[1]], run_lengths[runs[1]], distance, thresholds)
         drawn = min(math.hypot(*to_corner), math.hypot(*from_corner)) >= NO_LENGTH
+        if drawn and turn_between(to_corner, from_corner).angle <= thresholds.straight_within_rounding:
+            to_corner, from_corner = sum_of(run_vectors[runs[0]]), sum_of(run_vectors[runs[1]])
         if drawn and turn_between(to_corner, from_corner).angle <= thresholds.sharpest_curve:
             return circle_radius(to_corner, from_corner)
         if behind == corner - 1 and ahead == corner + 1:
@@ -192,6 +218,11 @@ def corner_squares(
             else:
                 turn = turn_between(moves[node - 1].displacement, moves[node].displacement)
             acceleration = min(ceilings[node - 1].a, ceilings[node].a)
+            if limits.caps.filters and limits.caps.rounding_budget < math.inf:
+                fastest = min(ceilings[node - 1].v, ceilings[node].v)
+                behind = [moves[i].displacement for i in reversed(stretch) if i < node]
+                ahead = [moves[i].displacement for i in stretch if i >= node]
+                lower(node, rounded_corner_speed(behind, ahead, limits.caps, fastest) ** 2)
             own_turn = turn_between(moves[node - 1].displacement, moves[node].displacement)
             lower(node, quality_corner_speed(own_turn.change, limits.caps) ** 2)
             for most, share in zip(limits.axis_acceleration, turn.normal, strict=True):

@@ -331,6 +331,7 @@ def is_delicate(moves: Sequence[NaiveMove], limits: NaiveLimits) -> bool:
             THRESHOLDS.same_direction * (1.0 + sign * 1e-6),
             THRESHOLDS.place_slack * (1.0 + sign * 1e-4),
             THRESHOLDS.sharpest_curve + sign * 1e-9,
+            THRESHOLDS.straight_within_rounding + sign * 1e-9,
             (0.0, sign * 1e-9, sign * 2e-9),
         )
         other = plan_naively(moves, replace(limits, short_run=limits.short_run * (1.0 + sign * 1e-9)), nudged)

@@ -173,10 +173,11 @@ class Reader(ABC):
 
     def set_feed(self, value: float) -> None:
         """F under G94: what it says under the other modes is looked for on the line of the move itself."""
-        if value <= 0:
+        amount = value * self.scale if self.feed_mode == "G94" else value
+        if amount < (0.01 if self.feed_mode == "G94" else 0.0001):  # a week for a move, or more
             self.doubt("feed of zero or less")
         elif self.feed_mode == "G94":
-            self.feed = value * self.scale
+            self.feed = amount
             if self.feed < 1:
                 self.tiny_feed()
 
@@ -187,7 +188,7 @@ class Reader(ABC):
             return inf
         if self.feed_mode == "G93":
             moves_a_minute = words.get("F")
-            if moves_a_minute is None or moves_a_minute <= 0:
+            if moves_a_minute is None or moves_a_minute < 0.0001:
                 self.doubt("inverse time without F")
                 return inf
             length = 0.0
@@ -357,7 +358,7 @@ class Reader(ABC):
             self.heat(name, words)
         elif name in ("M220", "M221"):
             percent = words.get("S")
-            if percent is None or percent <= 0:
+            if percent is None or not 0.01 <= percent <= 1_000_000:
                 self.note("override of nothing")
             elif name == "M221":
                 self.flow = percent / 100

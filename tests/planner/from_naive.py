@@ -9,8 +9,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from kinematics.gcode.moves import Moves
-from kinematics.gcode.nozzle import NozzleTargets
+from kinematics.gcode.moves import Moves, NozzleTargets
 from kinematics.limits import columns as by
 from kinematics.limits.class_limits import UNSCALED
 from kinematics.limits.classes import Classes, classify
@@ -20,6 +19,7 @@ from kinematics.limits.motor_drives import jacobians
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import Cartesian, LinearDelta, has_coupled_limits, mechanism_of
 from kinematics.planner.features import RULE_OFF, CornerSettings, Drive, Features, make_features
+from kinematics.planner.filtered import filtered_by, with_rounding
 from kinematics.planner.plan import Plan, plan
 from kinematics.planner.ties import NO_TIES, Ties, make_ties
 from tests.naive.planner_motors import NO_PLACE, places_of
@@ -146,7 +146,8 @@ def drive_of(moves: Moves, machine: Machine, start: Vector = NO_PLACE) -> Drive 
 def features_of(moves: Moves, machine: Machine, start: Vector = NO_PLACE) -> Features:
     """Features of moves under a machine, none of them cut."""
     classes = classify(moves, machine.motion.first_layers.count)
-    return make_features(moves, classes.of_move, corner_settings(machine), drive_of(moves, machine, start))
+    plain = make_features(moves, classes.of_move, corner_settings(machine), drive_of(moves, machine, start))
+    return with_rounding(plain, moves, filtered_by(machine, limits_of(machine, classes.table).values))
 
 
 def planned(moves: Moves, machine: Machine, start: Vector = NO_PLACE) -> tuple[Features, Plan]:
@@ -192,7 +193,8 @@ def prepared_under(
     nozzle = nozzle_of(job) if hangs_on_temperature(machine) else None
     classes = classify(moves, machine.motion.first_layers.count, nozzle=nozzle)
     table = limits_of(machine, classes.table, scaled=scaled)
-    features = make_features(moves, classes.of_move, corner_settings(machine), drive_of(moves, machine, limits.start))
+    plain = make_features(moves, classes.of_move, corner_settings(machine), drive_of(moves, machine, limits.start))
+    features = with_rounding(plain, moves, filtered_by(machine, table.values))
     if not table.ties:
         return Prepared(classes, table, features, NO_TIES)
     jacobian: tuple[np.ndarray[Any, np.dtype[np.float64]], ...] = ()

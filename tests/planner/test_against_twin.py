@@ -115,7 +115,9 @@ def cause_of(code: int, limits: Limits, row: int) -> str | None:
     origin = "" if column is None else limits.origins.get((row, column), "")
     if origin.endswith("torque_nm"):
         return f"motor {origin.split('.')[1]} end"
-    if origin in ("quality.rounding_budget_mm", "quality.ringing_budget_mm"):
+    if code == by.ROUNDING_ACCELERATION:
+        return "rounding"
+    if origin == "quality.ringing_budget_mm":
         return f"{'x' if code == by.X_ACCELERATION else 'y'} {origin.split('.')[1].split('_')[0]}"
     for first, words in MOTORS.items():
         if first <= code < first + 3:

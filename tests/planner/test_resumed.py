@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 
@@ -19,6 +20,7 @@ from kinematics.limits.combine import limits_of
 from kinematics.machine import Machine
 from kinematics.planner.batch import batch_features, batch_times
 from kinematics.planner.features import Features, last_known, lead_in, make_features
+from kinematics.planner.filtered import filtered_by, with_rounding
 from kinematics.planner.plan import BLOCK, START, Node, Plan, plan
 from kinematics.planner.ties import NO_TIES, make_ties
 from tests.naive.random_paths import random_job, random_limits, to_moves
@@ -44,13 +46,16 @@ class Job:
         self.of_move = classes.of_move
         self.limits = limits_of(self.machine, classes.table)
         self.corners = corner_settings(self.machine)
-        self.sight = self.limits.sight(self.corners.around(self.limits.lookahead))
+        self.filtered = filtered_by(self.machine, self.limits.values)
+        reach = math.inf if self.filtered is None else self.filtered.reach
+        self.sight = self.limits.sight(self.corners.around(self.limits.lookahead, reach))
         self.size = self.moves.kind.size
 
     def features(self, begin: int, end: int) -> Features:
         """The features of some moves, as if nothing came before or behind them."""
         moves = Moves._make(column[begin:end] for column in self.moves)
-        return make_features(moves, self.of_move[begin:end], self.corners)
+        made = make_features(moves, self.of_move[begin:end], self.corners)
+        return with_rounding(made, moves, self.filtered)
 
     def plan(self, begin: int, end: int, at: Node = START, goes_on: bool = False) -> Plan:
         """The plan of some moves, from a node among them on."""

@@ -12,8 +12,8 @@ import pytest
 from hypothesis import strategies as st
 
 from kinematics.errors import InputError
+from kinematics.gcode.chunks import JobFile
 from kinematics.gcode.dialects import EXTRUSION
-from kinematics.gcode.job_file import JobFile
 from kinematics.machine import Candidate, load_machine
 from kinematics.studies import blocks as by_blocks
 from kinematics.studies import blockwise
@@ -177,14 +177,18 @@ def test_statements_are_weighed_by_what_is_printed_under_them(job: Callable[[str
     assert other.share == pytest.approx(one.share, rel=1e-9)
 
 
-def test_which_jobs_are_planned_in_blocks(job: Callable[[bytes], Path]) -> None:
+def test_which_jobs_are_planned_in_blocks(job: Callable[[bytes], Path], monkeypatch: pytest.MonkeyPatch) -> None:
     text = b"G1 X1 F600\nG1 X2\n" * 100
-    for content in (text, gzip.compress(text)):
-        path = str(job(content))
-        assert isinstance(job_to_time(path, large=len(text) - 1), BlockwiseJob)
-        assert isinstance(job_to_time(path, large=len(text)), PreparedJob)
+    for name, asked_once in (("LARGE", False), ("OVERLAPPED", True)):
+        for content in (text, gzip.compress(text)):
+            path = str(job(content))
+            monkeypatch.setattr(blockwise, name, len(text) - 1)
+            assert isinstance(job_to_time(path, asked_once=asked_once), BlockwiseJob)
+            monkeypatch.setattr(blockwise, name, len(text))
+            assert isinstance(job_to_time(path, asked_once=asked_once), PreparedJob)
+    monkeypatch.setattr(blockwise, "LARGE", 0)
     for unusable in ("no/such.gcode", str(job(b"").parent), str(job(b""))):
-        prepared = job_to_time(unusable, large=0)
+        prepared = job_to_time(unusable)
         assert isinstance(prepared, PreparedJob)
         with pytest.raises(InputError):
             time_job(prepared, QUICK)

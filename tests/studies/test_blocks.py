@@ -15,8 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics.errors import InputError
+from kinematics.gcode.chunks import JobFile
 from kinematics.gcode.dialects import EXTRUSION, RS274, Dialect, LimitWord, TextCommand
-from kinematics.gcode.job_file import JobFile
 from kinematics.machine import load_machine
 from kinematics.studies.blocks import DeviationError
 from kinematics.studies.blockwise import BlockwiseJob
@@ -181,7 +181,7 @@ def test_a_program_of_the_strict_dialect_ends_at_its_end(job: Callable[[str], Pa
 
 
 def test_a_file_that_is_gone() -> None:
-    with pytest.raises(InputError, match=r"no/such\.gcode: cannot be read: No such file"):
+    with pytest.raises(InputError, match=r"no/such\.gcode: no such file"):
         time_job(BlockwiseJob(JobFile("no/such.gcode")), QUICK)
 
 

@@ -8,7 +8,7 @@ import pytest
 
 from kinematics.errors import InputError
 from kinematics.gcode.job import Job
-from kinematics.gcode.reader import read_gcode
+from kinematics.gcode.reader import read_job
 from kinematics.machine import Candidate
 from kinematics.studies import prepared
 from kinematics.studies.compare import ALL_JOBS, AS_IT_IS, compare_prepared
@@ -68,9 +68,9 @@ def test_one_job_is_read_once_for_all_candidates(monkeypatch: pytest.MonkeyPatch
     def counted(*arguments: Any, **options: Any) -> Job:
         nonlocal reads
         reads += 1
-        return read_gcode(*arguments, **options)
+        return read_job(*arguments, **options)
 
-    monkeypatch.setattr(prepared, "read_gcode", counted)
+    monkeypatch.setattr(prepared, "read_job", counted)
     job = PreparedJob(LONG.encode(), name="job")
     compare_prepared([job], bench(), [QUICKER, SLOWER])
     assert reads == 1

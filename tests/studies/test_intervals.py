@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from kinematics.gcode.job_file import JobFile
+from kinematics.gcode.chunks import JobFile
 from kinematics.machine import Candidate, Machine, Range
 from kinematics.studies import prepared
 from kinematics.studies.blockwise import BlockwiseJob
@@ -182,7 +182,7 @@ def test_without_ranges_there_is_nothing() -> None:
     assert (estimate.interval, estimate.sampling, estimate.jobs[0].interval) == (None, None, None)
     comparison = compare_prepared([JOB], bench(), [Candidate("brisk", {ACCELERATION: 4000.0})])
     assert comparison.sampling is None
-    assert comparison.rows[1][6:] == (None, None)
+    assert (comparison.rows[1].interval, comparison.rows[1].saved_interval) == (None, None)
     assert list(comparison.to_frame().columns) == ["candidate", "job", "total_s", "saved_s", "saved_share", "cause"]
 
 
@@ -213,7 +213,7 @@ def test_ranges_that_change_how_a_job_is_read_leave_nothing_behind(monkeypatch: 
     assert SampledTimes([job], machine, sampling).as_it_is[0] == pytest.approx(expected, rel=RELATIVE)
     assert len(set(expected)) == 20
     read = []
-    monkeypatch.setattr(prepared, "read_gcode", lambda *_, **__: read.append(1))
+    monkeypatch.setattr(prepared, "read_job", lambda *_, **__: read.append(1))
     job.read(drawn_machines(machine, sampling)[0])
     assert not read  # that of the first draw is kept
     job.read(drawn_machines(machine, sampling)[1])

@@ -9,7 +9,7 @@ from hypothesis import given, seed, settings
 from hypothesis import strategies as st
 
 from kinematics.machine import load_machine
-from kinematics.studies.knobs import Range, outwards, range_of, typed, unit_of_knob
+from kinematics.studies.knobs import KnobRange, outwards, range_of, typed, unit_of_knob
 
 # Written out by hand: what a person would type between 1 and 10.
 LADDER = [
@@ -72,13 +72,13 @@ def test_fewer_digits_by_hand(value: float, digits: int, up: float, down: float)
 @pytest.mark.parametrize(
     ("name", "known", "expected"),
     [
-        ("acceleration", 1500.0, Range(1e-9, 1e9, False)),
-        ("cooling.shortest_layer_s", 8.0, Range(0.0, 1e9, False)),
-        ("motors.x.usable_torque_share", 0.5, Range(1e-9, 1.0, False)),
-        ("motion.lookahead_moves", 32.0, Range(1.0, 1e9, True)),
+        ("acceleration", 1500.0, KnobRange(1e-9, 1e9, False)),
+        ("cooling.shortest_layer_s", 8.0, KnobRange(0.0, 1e9, False)),
+        ("motors.x.usable_torque_share", 0.5, KnobRange(1e-9, 1.0, False)),
+        ("motion.lookahead_moves", 32.0, KnobRange(1.0, 1e9, True)),
     ],
 )
-def test_what_a_machine_takes(name: str, known: float, expected: Range) -> None:
+def test_what_a_machine_takes(name: str, known: float, expected: KnobRange) -> None:
     assert range_of(load_machine("middling"), name, known) == expected
 
 

@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
+from kinematics.gcode.chunks import JobFile
 from kinematics.gcode.dialects import EXTRUSION, TextCommand
-from kinematics.gcode.job_file import JobFile
 from kinematics.machine import Candidate, Machine, load_machine
 from kinematics.studies import blockwise
 from kinematics.studies.blockwise import BlockwiseJob, needs_every_move

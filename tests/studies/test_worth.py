@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from kinematics.gcode.job_file import JobFile
+from kinematics.gcode.chunks import JobFile
 from kinematics.machine import Machine
 from kinematics.studies.blockwise import BlockwiseJob
 from kinematics.studies.driven import HELD_FLOW

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import doctest
 import gzip
+import inspect
+import io
+import re
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +15,7 @@ import pandas
 import pytest
 
 import kinematics
+import kinematics.api
 from kinematics import Candidate, InputError, compare, estimate, load_machine, read_gcode
 from kinematics.gcode.dialects import RS274
 from kinematics.wording import duration_text
@@ -34,6 +40,77 @@ def test_a_job_may_be_a_path_a_text_or_a_job(path: Path) -> None:
     packed = path.with_suffix(".gz")
     packed.write_bytes(gzip.compress(TEXT.encode()))
     assert estimate(packed, "quick").total == total
+
+
+def test_a_job_may_be_at_hand_already(path: Path) -> None:
+    total = estimate(path, "quick").total
+    with path.open("rb") as raw, path.open() as text:
+        for one in (TEXT, TEXT.encode(), memoryview(TEXT.encode()), raw, text, io.StringIO(TEXT)):
+            assert estimate(one, "quick").total == total
+    assert estimate([TEXT, path], "quick").total == pytest.approx(2 * total)
+    rows = kinematics.sweep([TEXT, path], "quick", {"acceleration": [700, 900]}, prints=[1, 3]).rows
+    assert [row.job for row in rows[:2]] == ["<G-code>", str(path)]
+
+
+def test_a_machine_may_be_a_table_of_keys() -> None:
+    by_key = estimate(TEXT, {"acceleration": 1000, "motion.travel_acceleration_mm_s2": 1000}).total
+    tables = {"motion": {"print_acceleration_mm_s2": 1000, "travel_acceleration_mm_s2": 1000}}
+    assert estimate(TEXT, tables).total == by_key
+
+
+@pytest.mark.parametrize(
+    ("ask", "told"),
+    [
+        (lambda: estimate(3, "quick"), "jobs=: a int; allowed: a path, the bytes or the text"),
+        (lambda: estimate([], "quick"), "jobs=: an empty list; allowed: one job or more"),
+        (lambda: estimate([TEXT, None], "quick"), "jobs=: a NoneType"),
+        (lambda: estimate(TEXT, 3), "machine=: a int; allowed: a built-in name"),
+        (lambda: estimate(TEXT, "quick", dialect=7), "dialect=: a int"),
+        (lambda: compare(TEXT, "quick", {"brisk": 3.5, "name": []}), "brisk"),
+        (lambda: compare(TEXT, "quick", ["brisk"]), "candidates=: can't read 'brisk'"),
+        (lambda: kinematics.sweep(TEXT, "quick", {}), "knobs=: none"),
+        (
+            lambda: kinematics.sweep(TEXT, "quick", {"acceleration": [1]}, prints=[1, 2]),
+            "prints=: 2 numbers for",
+        ),
+        (lambda: kinematics.target(TEXT, "quick", "7"), "within=: can't read '7' as a time"),
+    ],
+)
+def test_what_is_of_no_use_is_told_in_words_of_python(ask: Callable[[], object], told: str) -> None:
+    with pytest.raises(InputError, match=re.escape(told)):
+        ask()
+
+
+def test_every_study_from_python(path: Path) -> None:
+    machine = {"hotend.max_flow_mm3_s": 9.0, "acceleration": 900}
+    swept = kinematics.sweep(path, machine, {"acceleration": "500:2000:3", "speed": [1, 2]})
+    assert len(swept.rows) == 6
+    assert {knee.knob for knee in swept.knees} == {"acceleration", "speed"}
+    for row in swept.rows:
+        acceleration, speed = row.point
+        again = estimate(path, {**machine, "acceleration": acceleration, "speed": speed})
+        assert row.total == pytest.approx(again.total, rel=1e-9)
+    assert len(kinematics.sweep(path, machine, {"acceleration": [500, 900], "flow": [3, 9]}, sample_size=5).rows) == 5
+    found = kinematics.target(path, machine, estimate(path, machine).total * 0.99, turn=["acceleration"])
+    assert found.met
+    assert estimate(path, {**machine, **found.settings}).total == pytest.approx(found.total, rel=1e-9)
+    assert kinematics.caps(None, machine).rows
+    assert kinematics.caps([path, TEXT], machine).to_frame()["limit"].is_unique
+
+
+def test_the_examples_of_every_function_run() -> None:
+    run = doctest.testmod(kinematics.api)
+    assert run.failed == 0
+    assert run.attempted >= 12
+
+
+@pytest.mark.parametrize("name", ["estimate", "compare", "sweep", "target", "caps", "ringing", "upgrades", "shop"])
+def test_help_fits_a_screen_and_a_half(name: str) -> None:
+    question = getattr(kinematics, name)
+    assert len(str(inspect.signature(question))) < 420
+    assert len((inspect.getdoc(question) or "").splitlines()) <= 48
+    for word in ("Parameters", "Returns", "Raises InputError"):
+        assert word in (inspect.getdoc(question) or "")
 
 
 def test_a_machine_may_be_a_name_a_path_or_a_machine(path: Path, tmp_path: Path) -> None:

@@ -1,0 +1,75 @@
+"""What vibration filters round off of a job: a number a move and a number a node, made once for a job and a budget.
+
+They do not hang on any other limit, so that single plans, batches and plans in blocks all read the same numbers.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.gcode.moves import Moves
+from kinematics.limits import columns as by
+from kinematics.limits.vibration import Filters, filters_of, rounds
+from kinematics.machine import Machine
+from kinematics.planner.features import Features
+from kinematics.vibration.filters import spread_of
+from kinematics.vibration.path_rounding import speed_by_rounding, taps_of
+
+Reals = NDArray[np.float64]
+
+HALF = 0.5
+
+
+class Filtered(NamedTuple):
+    """What the rounding of a path hangs on: the filters of x and y, what corners may be rounded by (mm), and a speed
+    (mm/s) that no move exceeds: a power of two, so that machines share what is made.
+    """
+
+    filters: Filters
+    corners: float
+    fastest: float
+
+    @property
+    def reach(self) -> float:
+        """Path (mm) under the filters on either side of a place at the fastest speed."""
+        return self.fastest * float(np.abs(taps_of(self.filters).lag).max(initial=0.0))
+
+
+def filtered_by(machine: Machine, values: Reals) -> Filtered | None:
+    """What rounds the path under a machine and its table of limits (float64[classes, LIMITS]); None for nothing.
+
+    Raises InputError where a filter cannot be made.
+    """
+    corners = float(values[:, by.ROUNDING].min(initial=math.inf))
+    if corners == math.inf or not rounds(machine):
+        return None
+    axes = np.sqrt((values[:, [by.X_MOST, by.Y_MOST, by.Z_MOST]] ** 2).sum(axis=1))
+    return Filtered(filters_of(machine), corners, _power_of_two(float(np.minimum(axes, values[:, by.CAP]).max())))
+
+
+def _power_of_two(speed: float) -> float:
+    return speed if speed == math.inf else 2.0 ** math.ceil(math.log2(speed))
+
+
+def with_rounding(features: Features, moves: Moves, filtered: Filtered | None) -> Features:
+    """The features of a job with `lead` and `rounded` for its filters.
+
+    lead = √(Σ (u_k·σ_k²)²): a ramp of acceleration a runs lead·a/2 ahead (`vibration.rounding.lead`). Within a straight
+    run nodes have no ceiling of their own, so that splitting a move changes nothing.
+    """
+    if filtered is None:
+        return features
+    variances = [0.0 if one is None else spread_of(one).variance for one in filtered.filters]
+    lead = np.hypot(features.x * variances[0], features.y * variances[1])
+    corners = features.change > 0.0
+    corners &= features.rest[:-1] == 0
+    steps = (moves.dx, moves.dy, moves.dz)
+    budget = filtered.corners / (1.0 - HALF)
+    speed = speed_by_rounding(
+        steps, features.rest.astype(np.bool_), (*filtered.filters, None), budget, filtered.fastest, HALF, corners
+    )
+    return features._replace(lead=lead, rounded=1.0 / speed[:-1])
