@@ -104,6 +104,11 @@ def _ringing(caps: Caps) -> list[str]:
     return lines
 
 
+def _seen(distance: float) -> str:
+    """A distance off the path (mm) as nobody needs it finer."""
+    return "0.001 mm" if distance < 1e-3 else f"{quantity_text(distance)} mm"
+
+
 def _rounding(caps: Caps) -> list[str]:
     """How far filters take what each job prints off its path: the worst place, half of the path, nearly all."""
     lines = []
@@ -111,7 +116,7 @@ def _rounding(caps: Caps) -> list[str]:
         budget = "" if one.budget is None else f" (budget {quantity_text(one.budget)} mm)"
         lines.append(
             f"rounding: {quantity_text(one.worst)} mm at worst{budget}, line {one.line} of {one.job}; half of the "
-            f"printed path is under {quantity_text(one.median)} mm, 95 % under {quantity_text(one.most)} mm"
+            f"printed path is within {_seen(one.median)}, 95% within {_seen(one.most)}"
         )
     return lines
 

@@ -82,7 +82,7 @@ def test_the_rounding_of_a_whole_job_is_told(run: Run, folder: Path) -> None:
     done = run("caps", JOB, "--machine", str(folder / "bench.toml"))
     (line,) = [row for row in done.out.splitlines() if row.startswith("rounding: ")]
     assert "mm at worst (budget 0.1 mm), line " in line
-    assert "half of the printed path is under " in line
+    assert "half of the printed path is within " in line
     document = json.loads(run("caps", JOB, "--machine", str(folder / "bench.toml"), "--json").out)
     (found,) = document["rounding"]
     assert found["within"] is True

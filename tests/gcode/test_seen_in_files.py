@@ -307,7 +307,7 @@ def test_several_doubts_of_a_line_are_one_line_each() -> None:
         "dwell without a length: counted as 0 s, 1 lines",
         "M970 is not understood, not used, 1 lines",
         "word given twice in one command: the last one counts, 1 lines",
-        "F of 0 or less: the last F still holds, 1 lines",
+        "F of 0 or less, or under 0.01 mm a minute: the last F still holds, 1 lines",
     ]
 
 
