@@ -79,7 +79,7 @@ class BatchTimes(NamedTuple):
     square: Reals
 
 
-class Stretch(NamedTuple):
+class BatchStretch(NamedTuple):
     """What to time of the moves at hand: the first `moves` of them, in blocks of up to `size`.
 
     `goes_on` says that the job does so behind them; `steps` whether anything hangs on how much each axis changes,
@@ -190,7 +190,7 @@ def square_at_rest(features: BatchFeatures, at_rest: Any, i: int, ceiling: Any) 
 
 
 @compiled
-def batch_moves(features: BatchFeatures, stretch: Stretch, rows: Rows, begin: int, mark: int) -> tuple[int, int]:
+def batch_moves(features: BatchFeatures, stretch: BatchStretch, rows: Rows, begin: int, mark: int) -> tuple[int, int]:
     """Time a stretch from the move `begin` on for one row of candidates; return where it stopped and the next mark.
 
     Stops early where a block has no node that could end it: it goes on with a larger one, or with more moves at hand.
@@ -412,7 +412,7 @@ def _time_row(task: _Task, limits: Sequence[Reals], square: Reals) -> BatchTimes
     while begin < n:
         scratch = [np.empty((rows, LANES)) for rows in (size, size + 1, size + 1, 2 * size, size)]
         rows = Rows(*map(_address, (table, at_rest, state, *scratch, passed, sums)))
-        stretch = Stretch(n, size, task.known is not None, steps, stepped, min(task.window, n), by_layer, marks)
+        stretch = BatchStretch(n, size, task.known is not None, steps, stepped, min(task.window, n), by_layer, marks)
         begin, mark = batch_moves(features, stretch, rows, begin, mark)
         if size >= n - begin:
             break  # the whole stretch was at hand: what is left hangs on what comes behind it

@@ -90,7 +90,7 @@ def last_rest(moves: Moves, begin: int) -> int:
 # ---- what is planned, and what is kept of it -----------------------------------------------------------------------
 
 
-class Terms(NamedTuple):
+class BlockTerms(NamedTuple):
     """Under what moves are planned: which of their ways of classing, the limits of those classes, and so on.
 
     `mechanism` whose coupled motors are limited; `limits` float64[classes, LIMITS]; `sight` how far their ceilings see;
@@ -115,7 +115,7 @@ class Terms(NamedTuple):
         """All but the limits; batches take terms of one kind."""
         return self.way, self.corners, self.mechanism, self.filtered, self.lookahead
 
-    def plans_as(self, other: Terms) -> bool:
+    def plans_as(self, other: BlockTerms) -> bool:
         """Whether plans under both are the same, and what they leave without a ceiling."""
         same = self.kind == other.kind
         if not same or not np.array_equal(self.limits, other.limits):
@@ -128,7 +128,7 @@ class Terms(NamedTuple):
 class Task(NamedTuple):
     """The moves at hand under one set of terms, from a node on."""
 
-    terms: Terms
+    terms: BlockTerms
     begin: Node
 
 
@@ -152,7 +152,7 @@ class BlockSums(NamedTuple):
     unbounded: bool
 
 
-class Planned(NamedTuple):
+class PlannedBlock(NamedTuple):
     """The sums of each task, and the first move that is needed for what is still to be planned."""
 
     sums: list[BlockSums]
@@ -177,7 +177,7 @@ class _Rooms(threading.local):
 _ROOMS = _Rooms()
 
 
-def plan_tasks(block: AtHand, tasks: Sequence[Task], asked: Places, goes_on: bool) -> Planned:
+def plan_tasks(block: AtHand, tasks: Sequence[Task], asked: Places, goes_on: bool) -> PlannedBlock:
     """Plan moves under each of several terms; `asked` moves before which the time is asked for.
 
     `goes_on` says that motion does behind the moves: then they are planned as far as that is of no account.
@@ -195,12 +195,12 @@ def plan_tasks(block: AtHand, tasks: Sequence[Task], asked: Places, goes_on: boo
             sums[number] = _sums(block, made[number], known[number], task, asked)
     found = [sums[number] for number in range(len(tasks))]
     if not goes_on:
-        return Planned(found, block.size)
+        return PlannedBlock(found, block.size)
     last = min(one.certain.move for one in found)
-    return Planned(found, min(lead_in(one, last, sight) for one, sight in zip(made, sights, strict=True)))
+    return PlannedBlock(found, min(lead_in(one, last, sight) for one, sight in zip(made, sights, strict=True)))
 
 
-def _features(block: AtHand, terms: Sequence[Terms]) -> list[Features]:
+def _features(block: AtHand, terms: Sequence[BlockTerms]) -> list[Features]:
     """The features of moves under each of several terms; what they share is made once.
 
     They hold until this thread makes the next.
@@ -341,7 +341,7 @@ class Lane:
         self._limits = np.empty((0, by.LIMITS))
         self._in_place = np.empty((0, by.LIMITS)) if any(factor == math.inf for _, factor in ask.scaled) else None
         self._sight = by.Sight()
-        self._terms: Terms | None = None
+        self._terms: BlockTerms | None = None
         self._unbounded = False
         self._seconds = np.zeros((0, by.CAUSES))
         self._motion = 0.0
@@ -351,7 +351,7 @@ class Lane:
         self._passed: list[Reals] = []
         self.at = START  # in moves of the job
 
-    def terms(self) -> Terms:
+    def terms(self) -> BlockTerms:
         """What moves with the classes so far are planned under. Raises DeviationError, EveryMoveError."""
         known, table = self._limits.shape[0], self._classing.table
         machine = self._ask.machine
@@ -382,7 +382,7 @@ class Lane:
         mechanism = mechanism_of(machine)
         belts = mechanism if isinstance(mechanism, CrossedBelt) and has_coupled_limits(machine) else None
         how = self._way, corners, belts, self._limits, self._sight, lookahead
-        self._terms = Terms(*how, sums_path, self._ask.total_only, self._in_place, filtered)
+        self._terms = BlockTerms(*how, sums_path, self._ask.total_only, self._in_place, filtered)
         return self._terms
 
     def add(self, sums: BlockSums) -> None:
@@ -459,11 +459,11 @@ class Course:
             for ask, number in zip(asks, map(kinds.index, ways), strict=True)
         ]
         self._pool = pool
-        self._work: deque[tuple[Future[Planned], list[int]]] = deque()
+        self._work: deque[tuple[Future[PlannedBlock], list[int]]] = deque()
         self._at_hand: AtHand | None = None
         self._begin, self._end = 0, 0  # numbers of the first move at hand and of the next to come
         self._enough = 0  # moves at hand before another attempt to plan them without a rest
-        self._last_terms: tuple[list[Terms], list[Terms], list[int]] | None = None
+        self._last_terms: tuple[list[BlockTerms], list[BlockTerms], list[int]] | None = None
         self._events: list[Events] = []
         self._event_count = 0
         self._asked: list[Places] = [np.zeros(0, np.int64)]  # events whose clock counts
@@ -510,12 +510,12 @@ class Course:
             self._marks = np.concatenate([self._marks, moves[asked]])
             self._coming = np.concatenate([self._coming, moves[asked]])
 
-    def _terms(self) -> tuple[list[Terms], list[int]]:
+    def _terms(self) -> tuple[list[BlockTerms], list[int]]:
         """What is planned under, and for every lane the number of its terms; equal ones are planned once."""
         of_lanes = [lane.terms() for lane in self._lanes]
         if self._last_terms is not None and all(map(operator.is_, of_lanes, self._last_terms[0])):
             return self._last_terms[1:]
-        found: list[Terms] = []
+        found: list[BlockTerms] = []
         numbers = []
         for terms in of_lanes:
             number = next((i for i, one in enumerate(found) if one.plans_as(terms)), len(found))
@@ -552,7 +552,7 @@ class Course:
         """Plan the moves at hand as far as nothing behind them matters, in every lane."""
         tasks, numbers = self._tasks()
         planned = plan_tasks(at_hand, tasks, self._marks - self._begin, True)
-        done: Future[Planned] = Future()
+        done: Future[PlannedBlock] = Future()
         done.set_result(planned)
         self._work.append((done, numbers))
         for lane, number in zip(self._lanes, numbers, strict=True):

@@ -18,7 +18,7 @@ from kinematics.machine import Machine, load_machine
 from kinematics.machine.file import builtin_text
 from kinematics.reports.documents import estimate_document
 from kinematics.studies import blocks
-from kinematics.studies.blocks import AtHand, Planned, Task
+from kinematics.studies.blocks import AtHand, PlannedBlock, Task
 from kinematics.studies.blockwise import BlockwiseJob
 from kinematics.studies.estimate import estimate_prepared
 from kinematics.studies.prepared import PreparedJob
@@ -161,7 +161,7 @@ class Counts:
 
             return again(job, tell)
 
-        def plan_and_tell(block: AtHand, tasks: Sequence[Task], asked: Any, goes_on: bool) -> Planned:
+        def plan_and_tell(block: AtHand, tasks: Sequence[Task], asked: Any, goes_on: bool) -> PlannedBlock:
             planned = plan(block, tasks, asked, goes_on)
             if goes_on:
                 certain = min(one.certain.move for one in planned.sums)

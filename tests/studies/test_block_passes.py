@@ -17,7 +17,7 @@ from kinematics.gcode.dialects import EXTRUSION
 from kinematics.machine import Candidate, load_machine
 from kinematics.studies import blocks as by_blocks
 from kinematics.studies import blockwise
-from kinematics.studies.blocks import AtHand, Planned, Task
+from kinematics.studies.blocks import AtHand, PlannedBlock, Task
 from kinematics.studies.blockwise import BlockwiseJob, job_to_time
 from kinematics.studies.compare import compare_prepared
 from kinematics.studies.estimate import estimate_prepared
@@ -92,7 +92,7 @@ def test_machines_that_differ_in_no_limit_of_motion_share_their_plans(monkeypatc
     planned: list[int] = []
     plan = by_blocks.plan_tasks
 
-    def plan_and_tell(block: AtHand, tasks: list[Task], *arguments: Any) -> Planned:
+    def plan_and_tell(block: AtHand, tasks: list[Task], *arguments: Any) -> PlannedBlock:
         planned.append(len(tasks))
         return plan(block, tasks, *arguments)
 
