@@ -309,7 +309,7 @@ def batch_moves(features: BatchFeatures, stretch: BatchStretch, rows: Rows, begi
                 break
             end = begin + m
         # ---- backward, then forward with the durations
-        reached = lanes_at(arrivals, m) if rest[np.uint64(end)] else lanes_at(nodes, m)
+        reached = lanes_at(arrivals, m) if stepped and rest[np.uint64(end)] else lanes_at(nodes, m)
         for k in range(m - 1, -1 if stepped else 0, -1):
             reached = least(lanes_at(nodes, k), reached + lanes_at(gains, k))
             put_lanes(nodes, k, reached)

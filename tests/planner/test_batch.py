@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numba
 import numpy as np
@@ -245,3 +246,25 @@ def test_a_batch_changes_none_of_its_inputs() -> None:
     before = [table.copy() for table in tables]
     batch_times(batch_features(features, np.zeros(features.length.size, np.int32)), tables)
     assert all((one == other).all() for one, other in zip(tables, before, strict=True))
+
+
+def test_a_batch_reads_nothing_that_it_has_not_written(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Fresh memory holds anything: here no numbers. Several blocks, one of which ends at a stop."""
+    fresh = np.empty
+
+    def spoilt(*arguments: Any, **named: Any) -> Any:
+        array = fresh(*arguments, **named)
+        if array.dtype.kind == "f":
+            array.fill(np.nan)
+        return array
+
+    moves = to_moves([move for seed in range(3) for move in random_job(seed, pieces=300)])
+    steps = {"motion.speed_step_mm_s": {"x": 7.0, "y": 6.0, "z": 0.5}}
+    for machine in (load_machine("middling"), load_machine("gentle").with_settings(steps)):
+        features = features_of(moves, machine)
+        table = limits_of(machine, classify(moves, 0).table).values
+        batch = batch_features(features, np.ones(features.length.size, np.int32))
+        with monkeypatch.context() as spoiling:
+            spoiling.setattr(np, "empty", spoilt)
+            found = batch_times(batch, [table] * 11, workers=1)
+        assert found.motion == pytest.approx(plan(features, table).duration.sum(), rel=ROUNDING)
