@@ -52,7 +52,7 @@ def filter_of_axis(vibration: AxisVibration, axis: str) -> tuple[str, float, flo
     return name, frequency, damping
 
 
-class Rounding(NamedTuple):
+class RoundingShares(NamedTuple):
     """What a rounding budget leaves (mm): `corners` their share of it, `ramps` twice theirs; infinity for no bound."""
 
     corners: float = math.inf
@@ -86,7 +86,7 @@ def rounds(machine: Machine) -> bool:
     return any(one is not None and len(one.times) > 1 for one in filters_of(machine))
 
 
-def rounding_of(machine: Machine) -> Rounding:
+def rounding_of(machine: Machine) -> RoundingShares:
     """What the rounding budget ε leaves for corners, (1 − q)ε, and for ramps, 2qε; nothing where no filter rounds.
 
     Of the path as a whole: a distance, not a number an axis. Raises InputError where a filter cannot be made.
@@ -95,10 +95,10 @@ def rounding_of(machine: Machine) -> Rounding:
 
     quality = machine.quality
     if quality.rounding_budget_mm is None or not rounds(machine):
-        return Rounding()
+        return RoundingShares()
     check_budget(quality.rounding_budget_mm, quality.rounding_split)
     corners = (1.0 - quality.rounding_split) * quality.rounding_budget_mm
-    return Rounding(corners, 2.0 * quality.rounding_split * quality.rounding_budget_mm)
+    return RoundingShares(corners, 2.0 * quality.rounding_split * quality.rounding_budget_mm)
 
 
 @lru_cache(maxsize=1024)
