@@ -486,6 +486,24 @@ class Stops(Section):
     )
     pause_s: float | None = key(NOT_NEGATIVE, "a pause until somebody goes on", default=None)
     tool_change_s: float | None = key(NOT_NEGATIVE, "changing the tool", default=None)
+    startup_s: float | None = key(
+        NOT_NEGATIVE,
+        "what passes from the start to the first move, beside heating and homing",
+        default=None,
+        doubtful=Doubtful(0.0, 1800.0, "is it in seconds?"),
+    )
+    each_layer_s: float | None = key(
+        NOT_NEGATIVE,
+        "what every layer takes beside its moves",
+        default=None,
+        doubtful=Doubtful(0.0, 30.0, "is it the time of one layer, in seconds?"),
+    )
+    each_retraction_s: float | None = key(
+        NOT_NEGATIVE,
+        "what every retraction takes beside its moves",
+        default=None,
+        doubtful=Doubtful(0.0, 3.0, "is it the time of one retraction, in seconds?"),
+    )
     nozzle_heating_c_per_s: float | None = key(
         POSITIVE, "how fast the nozzle heats", default=None, doubtful=Doubtful(0.1, 20.0, "is it in °C a second?")
     )
