@@ -255,7 +255,8 @@ def test_fitted_keys_are_drawn_with_their_covariance() -> None:
     assert logs.mean(axis=0) == pytest.approx(np.log([1000.0, 50.0]), abs=0.01)
     assert np.cov(logs.T) == pytest.approx(np.array(COVARIANCE), rel=0.06, abs=0.0)
     homing = np.array([one.value_of("stops.homing_s") for one in drawn])
-    assert homing.min() >= 10.0 and homing.max() <= 30.0
+    assert homing.min() >= 10.0
+    assert homing.max() <= 30.0
     assert abs(np.corrcoef(homing, logs[:, 0])[0, 1]) < 0.05
 
 
@@ -277,4 +278,5 @@ def test_keys_that_hang_together_entirely_may_be_drawn() -> None:
 def test_ranges_without_a_covariance_are_drawn_as_any() -> None:
     alone = checked_machine(**{"checked.covariance": None})
     values = [one.value_of(PRINT_KEY) for one in drawn_machines(alone, Sampling())]
-    assert min(values) >= 500.0 and max(values) <= 2000.0
+    assert min(values) >= 500.0
+    assert max(values) <= 2000.0
