@@ -228,3 +228,56 @@ def test_jobs_in_blocks_have_the_same_intervals(tmp_path: Path) -> None:
     whole = SampledTimes([PreparedJob(str(path))], USUAL, sampling).as_it_is
     in_blocks = SampledTimes([BlockwiseJob(JobFile(str(path)), chunk=300)], USUAL, sampling).as_it_is
     assert in_blocks == pytest.approx(whole, rel=RELATIVE)
+
+
+# ---- what measured prints gave is drawn together ------------------------------------------------------------------
+
+PRINT_KEY, START_KEY = "motion.print_acceleration_mm_s2", "stops.startup_s"
+COVARIANCE = [[0.09, -0.054], [-0.054, 0.04]]
+
+
+def checked_machine(**more: object) -> Machine:
+    """A machine of which two keys are fitted, anticorrelated by 0.9, and one more is a range of the user's."""
+    return Machine().with_settings(
+        {
+            PRINT_KEY: {"low": 500.0, "likely": 1000.0, "high": 2000.0},
+            START_KEY: {"low": 30.0, "likely": 50.0, "high": 90.0},
+            "stops.homing_s": {"low": 10.0, "likely": 20.0, "high": 30.0},
+            "checked.keys": [PRINT_KEY, START_KEY],
+            "checked.covariance": COVARIANCE,
+            **more,
+        }
+    )
+
+
+def test_fitted_keys_are_drawn_with_their_covariance() -> None:
+    drawn = drawn_machines(checked_machine(), Sampling(4000, 3))
+    logs = np.log([[one.value_of(PRINT_KEY), one.value_of(START_KEY)] for one in drawn])
+    assert logs.mean(axis=0) == pytest.approx(np.log([1000.0, 50.0]), abs=0.01)
+    assert np.cov(logs.T) == pytest.approx(np.array(COVARIANCE), rel=0.06, abs=0.0)
+    homing = np.array([one.value_of("stops.homing_s") for one in drawn])
+    assert homing.min() >= 10.0
+    assert homing.max() <= 30.0
+    assert abs(np.corrcoef(homing, logs[:, 0])[0, 1]) < 0.05
+
+
+def test_a_setting_of_one_fitted_key_leaves_the_draws_of_the_others() -> None:
+    """What a candidate saves is then the difference on the same draws."""
+    machine = checked_machine()
+    known = machine.with_settings({PRINT_KEY: 4000.0})
+    pairs = list(zip(drawn_machines(machine, Sampling()), drawn_machines(known, Sampling()), strict=True))
+    assert all(one.value_of(START_KEY) == other.value_of(START_KEY) for one, other in pairs)
+    assert {other.value_of(PRINT_KEY) for _, other in pairs} == {4000.0}
+
+
+def test_keys_that_hang_together_entirely_may_be_drawn() -> None:
+    same = checked_machine(**{"checked.covariance": [[0.04, 0.04], [0.04, 0.04]]})
+    for one in drawn_machines(same, Sampling()):
+        assert one.value_of(PRINT_KEY) / 1000.0 == pytest.approx(one.value_of(START_KEY) / 50.0)
+
+
+def test_ranges_without_a_covariance_are_drawn_as_any() -> None:
+    alone = checked_machine(**{"checked.covariance": None})
+    values = [one.value_of(PRINT_KEY) for one in drawn_machines(alone, Sampling())]
+    assert min(values) >= 500.0
+    assert max(values) <= 2000.0
