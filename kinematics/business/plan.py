@@ -78,6 +78,7 @@ def station_of(printer: Printer, machine: Machine, start: float) -> Station:
         spool=math.inf if economy.spool_g is None else economy.spool_g,
         failed_share=economy.failed_share or 0.0,
         free_from=start if printer.free_from is None else printer.free_from,
+        failed_share_per_hour=economy.failed_share_per_hour or 0.0,
     )
 
 

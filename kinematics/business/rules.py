@@ -45,7 +45,7 @@ class Served(NamedTuple):
 
 def under_rule(plan: ShopPlan, given: Given, rule: str) -> Served:
     """Simulate a plan under one rule; a single run where nothing is left to chance."""
-    chance = any(station.failed_share > 0.0 for station in plan.stations)
+    chance = any(station.may_fail for station in plan.stations)
 
     def run_of(number: int) -> Run:
         return simulate(plan.stations, plan.wanted, given.people, given.start, (given.seed, number), rule)

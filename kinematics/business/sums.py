@@ -138,7 +138,7 @@ def sums_of(run: Run, plan: ShopPlan, start: float) -> RunSums:
         hours = seconds / SECONDS_AN_HOUR
         if bar.what in (PRINTING, FAILED):
             use[bar.station, 0] += seconds
-            grams = plan.wanted[bar.order].grams[bar.station]
+            grams = bar.copies * plan.wanted[bar.order].grams[bar.station]
             spent[bar.order] += (
                 hours * (economy.power_w or 0.0) / WATTS_A_KILOWATT,
                 hours * energy_per_hour(economy),

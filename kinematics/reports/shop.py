@@ -123,9 +123,9 @@ def counted(number: int, one: str, many: str = "") -> str:
 def _runs(shop: Shop) -> str:
     if shop.runs > 1:
         return f"{shop.runs} runs"
-    if any(station.failed_share > 0.0 for station in shop.plan.stations):
+    if any(station.may_fail for station in shop.plan.stations):
         return "one run"
-    told = all(printer.machine.economy.failed_share is not None for printer in shop.printers)
+    told = all("failed prints" not in not_counted(printer.machine) for printer in shop.printers)
     return "one run, as no print fails" + ("" if told else " (economy.failed_share is not given)")
 
 

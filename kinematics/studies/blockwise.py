@@ -120,12 +120,12 @@ class BlockwiseJob:
         Raises InputError where the job cannot be used.
         """
         if self._tied or needs_every_move(ask.machine):
-            return self._in_one_piece().timed(ask)
+            return self.in_one_piece().timed(ask)
         try:
             return self._timed_in_blocks(ask)
         except EveryMoveError:
             self._tied = True
-            return self._in_one_piece().timed(ask)
+            return self.in_one_piece().timed(ask)
 
     def totals(self, asks: Sequence[Ask]) -> NDArray[np.float64]:
         """The total time under each of many machines (s), all in one pass."""
@@ -143,7 +143,7 @@ class BlockwiseJob:
             assert found is not None  # the first of what has just been timed
             return found
 
-    def _in_one_piece(self) -> PreparedJob:
+    def in_one_piece(self) -> PreparedJob:
         """The job as one that is held in memory, for machines that need that."""
         with self._lock:
             if self._whole is None:

@@ -20,6 +20,7 @@ from kinematics.gcode.job import Job, JobFacts, retractions_of
 from kinematics.gcode.labels import LabelNames
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL, WAITS, Events, Moves
 from kinematics.limits import columns as by
+from kinematics.machine import Machine
 from kinematics.machine.mechanisms import LinearDelta, mechanism_of
 from kinematics.planner.ceilings import hang_on_turns
 from kinematics.planner.features import make_features
@@ -27,6 +28,7 @@ from kinematics.planner.filtered import filtered_by, with_rounding
 from kinematics.planner.plan import START, Plan, plan
 from kinematics.planner.sums import lengthened
 from kinematics.planner.ties import NO_TIES
+from kinematics.studies.blockwise import BlockwiseJob
 from kinematics.studies.copies_layout import (
     INTERLEAVED,
     ONE_AFTER_ANOTHER,
@@ -415,7 +417,7 @@ class CopiedJob:
     Its moves are kept in memory, whatever its size: the ways between copies hang on where each layer begins and ends.
     """
 
-    def __init__(self, job: PreparedJob, number: int, copying: Copying = USUAL) -> None:
+    def __init__(self, job: PreparedJob | BlockwiseJob, number: int = 1, copying: Copying = USUAL) -> None:
         self._job, self._number, self._copying = job, number, copying
         self._layout: tuple[Moves, Layout] | None = None
 
@@ -446,9 +448,10 @@ class CopiedJob:
 
     def timings(self, ask: Ask, numbers: Sequence[int] | None = None) -> list[Timing]:
         """The timings of prints of some numbers of copies, from one to as many as fit where none is told."""
-        planned = self._job.planned(ask.machine, ask.varied, ask.passing, dict(ask.scaled))
+        job = self._job.in_one_piece()
+        planned = job.planned(ask.machine, ask.varied, ask.passing, dict(ask.scaled))
         timing = timing_of_plan(planned, ask)
-        stand = standing(timing.facts.name, timing.facts.extent, ask.machine, self._copying.spacing)
+        stand = self.standing(ask.machine)
         numbers = range(1, stand.most + 1) if numbers is None else numbers
         if max(numbers) > stand.most:
             found = f"{max(numbers)} copies do not fit on the bed: {stand.reason}"
@@ -458,6 +461,16 @@ class CopiedJob:
         layout = self._layout_of(planned)
         found_on = CopiesOnMachine(timing, planned, layout, stand, list(numbers), ask.passing)
         return [found_on.timing(number) for number in numbers]
+
+    def standing(self, machine: Machine) -> Standing:
+        """Where copies stand on a machine's bed."""
+        facts = self._job.in_one_piece().read(machine).facts
+        return standing(facts.name, facts.extent, machine, self._copying.spacing)
+
+    @property
+    def how(self) -> str:
+        """How copies are made: layer by layer, or one after another."""
+        return self._copying.how
 
     def _layout_of(self, planned: Planned) -> Layout:
         """The layout of a job, kept as long as it is read alike."""

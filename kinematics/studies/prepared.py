@@ -147,6 +147,10 @@ class PreparedJob:
             self._many = ManyTimes(self)
         return self._many.totals([Variant(ask.machine, ask.varied) for ask in asks])
 
+    def in_one_piece(self) -> PreparedJob:
+        """The job with all of its moves at hand: itself."""
+        return self
+
     def anew(self) -> PreparedJob:
         """The same job with nothing kept of it yet."""
         return PreparedJob(self._source, self._dialect, self._name, self._file_limits, self._block_delete)
