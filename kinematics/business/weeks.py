@@ -87,8 +87,7 @@ def weeks_of(station: Station, seconds: float) -> Weeks:
         seen[of_week] = len(begun) - 1
         ready = begins + seconds
         off = staff.work_begins(ready, turnaround)
-        closings = sum(end < ready - SAME_MOMENT for _, end in staff.spans_between(begins, ready))
-        sums.append((ready, off - ready, closings))
+        sums.append((ready, off - ready, _closings(staff, begins, ready)))
         free = staff.after_work(off, turnaround)
     prints = len(begun) - 1 - since
     period = begun[-1] - begun[since]
@@ -103,6 +102,15 @@ def weeks_of(station: Station, seconds: float) -> Weeks:
         waited / prints,
         sum(one[2] for one in followed) / prints,
     )
+
+
+def _closings(staff: Staff, begins: float, ready: float) -> int:
+    """How many times people go home while a print runs."""
+    count, closes = 0, staff.open_until(begins)
+    while closes < ready - SAME_MOMENT:
+        count += 1
+        closes = staff.open_until(staff.opening_after(closes))
+    return count
 
 
 def _share_of_nights(staff: Staff, begun: Sequence[float], ready: Sequence[float]) -> float | None:

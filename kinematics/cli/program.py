@@ -27,6 +27,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "sweep": ("kinematics.cli.sweep", "How does time fall as limits rise, and where does it stop paying?"),
         "caps": ("kinematics.cli.caps", "How far may each limit go, and what stops it?"),
         "upgrades": ("kinematics.cli.upgrades", "Which upgrade pays, and when?"),
+        "bedful": ("kinematics.cli.bedful", "How many on the bed at a time, and what lasts the night?"),
         "shop": ("kinematics.cli.shop", "How many parts a day, and by when?"),
         "machine": ("kinematics.cli.machine", "Make, read and check a machine file."),
         "guide": ("kinematics.cli.guide", "What does each key of a machine file mean?"),

@@ -6,9 +6,11 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from kinematics.errors import Finding
+from kinematics.reports.bedful_screen import parts_reasons
 from kinematics.reports.documents import draws_document, head, notice_rows
 
 if TYPE_CHECKING:
+    from kinematics.business.bedful import Bedfuls
     from kinematics.business.runs import Shop
     from kinematics.business.sums import Moments, RunsInterval, Use
     from kinematics.business.upgrades import KnownSaving, Upgrades
@@ -61,6 +63,32 @@ def upgrades_document(found: Upgrades, assumed: bool) -> dict[str, Any]:
         "commands_that_hold": dict(found.held),
         "costs_not_given": list(found.costs_not_given),
         "warnings": {file: notice_rows(notices) for file, notices in found.notices.items()},
+    }
+
+
+def bedful_document(found: Bedfuls) -> dict[str, Any]:
+    """Bedfuls as a document: a row a number of copies; None where no part can be made, or nothing of its cost is
+    given.
+    """
+    machine = found.jobs[0].machine
+    return head() | {
+        "machine": machine.as_dict(),
+        "currency": machine.economy.currency,
+        "jobs": [
+            {
+                "job": one.job,
+                "how": one.how,
+                "most_fit": one.most_fit,
+                "why_no_more": one.reason,
+                "best_by_parts": None if one.by_parts is None else one.by_parts.copies,
+                "best_by_parts_reasons": [] if one.by_parts is None else parts_reasons(one, one.by_parts),
+                "best_by_cost": None if one.by_cost is None else one.by_cost.copies,
+                "rows": [row.as_dict() for row in one.rows],
+                "costs_not_given": list(one.costs_not_given),
+                "warnings": notice_rows(one.notices),
+            }
+            for one in found.jobs
+        ],
     }
 
 
