@@ -104,11 +104,13 @@ def _writer(kind: str, words: str) -> click.Command:
         codes = [_text(path) for path in _code_files(machine, machine_name)]
         text = proof_text(plan, machine, known, codes[0], codes[1], relative_filament)
         console.remark_first_run()
+        from kinematics import compiled
         from kinematics.studies.estimate import estimate_prepared
         from kinematics.studies.prepared import PreparedJob
 
         job = PreparedJob(memoryview(text.encode()), known, str(output))
         seconds = estimate_prepared([job], machine).total_s
+        compiled.mark_warm()
         write_whole(output, lambda path: _write(path, text), force, read)
         if sheet is not None:
             write_whole(sheet, lambda path: draw_sheet(plan, machine.name, unit_of(plan), seconds, path), force, read)

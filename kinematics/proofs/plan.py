@@ -145,11 +145,11 @@ def plan_of(
     present = _present(kind, machine, keys, speed)
     usual = kind.values if present is None else (kind.factors[0] * present, kind.factors[1] * present)
     layers = max(1, round(band_mm / proof.layer_mm))
-    start = _rounded(usual[0]) if start is None else start
+    first = _rounded(usual[0]) if start is None else start
     plan = ProofPlan(
         kind,
         keys,
-        Bands(start, 0.0, count, FOOT_LAYERS * proof.layer_mm, layers * proof.layer_mm),
+        Bands(first, 0.0, count, FOOT_LAYERS * proof.layer_mm, layers * proof.layer_mm),
         _middle(machine) if centre is None else centre,
         speed,
         proof.layer_mm,
@@ -159,18 +159,17 @@ def plan_of(
     findings: list[Finding] = []
     if not 2 <= count <= MOST_BANDS:
         findings.append(Finding("--bands", f"{count} bands", f"2 to {MOST_BANDS}"))
-    if end is None:
-        known = [cap for cap, _ in _caps(plan, machine)]
-        end = max(min(_rounded(usual[1]), *known) if known else _rounded(usual[1]), start)
-        step = _rounded_down((end - start) / max(count - 1, 1))
-    else:
-        step = (end - start) / max(count - 1, 1)
+    last = min([_rounded(usual[1]), *(cap for cap, _ in _caps(plan, machine))]) if end is None else end
+    if start is None and last <= first:  # less than the machine has now, or than it is known to take
+        first = _rounded(last * kind.values[0] / kind.values[1])
+    step = (last - first) / max(count - 1, 1)
+    step = _rounded_down(step) if end is None else step
     if step <= 0.0:
-        found = (
-            "a step of 0" if step == 0.0 else f"values that fall from {quantity_text(start)} to {quantity_text(end)}"
+        fall = f"values that fall from {quantity_text(first)} to {quantity_text(last)}"
+        findings.append(
+            Finding("--from, --to", "a step of 0" if step == 0.0 else fall, "values that rise from band to band")
         )
-        findings.append(Finding("--from, --to", found, "values that rise from band to band"))
-    plan = plan._replace(bands=plan.bands._replace(step=step))
+    plan = plan._replace(bands=plan.bands._replace(start=first, step=step))
     findings += _findings(plan, machine)
     if findings:
         raise InputError(*findings)

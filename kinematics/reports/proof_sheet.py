@@ -39,10 +39,10 @@ def draw_sheet(plan: ProofPlan, machine: str, unit: str, seconds: float, path: P
     figure.text(0.08, 0.955, title, fontsize=15, weight="bold")
     figure.text(0.08, 0.932, drawn(f"{machine} · takes {duration_text(seconds)}"), fontsize=10)
     if plan.kind.name == "flow":
-        _draw_pieces(figure.add_axes((0.1, 0.52, 0.8, 0.37)), plan)
+        _draw_pieces(figure.add_axes((0.16, 0.57, 0.76, 0.32)), plan)
     else:
-        _draw_above(figure.add_axes((0.08, 0.56, 0.36, 0.33)), plan)
-        _draw_side(figure.add_axes((0.56, 0.56, 0.36, 0.33)), plan, unit)
+        _draw_above(figure.add_axes((0.12, 0.56, 0.34, 0.33)), plan)
+        _draw_side(figure.add_axes((0.6, 0.56, 0.32, 0.33)), plan, unit)
     _write(figure, 0.48, "What to look for", LOOK_FOR[plan.kind.name])
     _write(figure, 0.30, "Caution", CAUTIONS)
     with mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": SALT}):
@@ -80,7 +80,7 @@ def _draw_side(axes: Any, plan: ProofPlan, unit: str) -> None:
     axes.set_xlim(-0.1, 1.1)
     axes.set_ylim(0.0, bands.top_mm * 1.02)
     axes.set_xticks([])
-    axes.set_yticks([0.0, *(round(low, 2) for low, _ in bands.edges()), round(bands.top_mm, 2)])
+    axes.set_yticks([*(round(low, 2) for low, _ in bands.edges()), round(bands.top_mm, 2)])
     axes.set_ylabel("height from the bed (mm)")
     axes.set_title("from the side; each band begins with a rib", fontsize=10)
 
