@@ -30,7 +30,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "shop": ("kinematics.cli.shop", "How many parts a day, and by when?"),
         "proof": ("kinematics.cli.proof", "A small print that proves a limit, and what was measured on it."),
         "machine": ("kinematics.cli.machine", "Make, read and check a machine file."),
-        "guide": ("kinematics.cli.guide", "What does each key of a machine file mean?"),
+        "guide": ("kinematics.cli.guide", "What does each key, word and number mean?"),
     }
 )
 LONGEST_REASON = 200  # letters of what an unforeseen failure says of itself
