@@ -18,11 +18,12 @@ from typing import Any
 ROOT = Path(__file__).resolve().parents[2]
 GUIDE = ROOT / "kinematics" / "reports" / "guides" / "json.txt"
 SAMPLES = ROOT / "sample_gcode"
-HEAD = """\
-JSON: the documents of --json, key by key.
-
-Each command prints one document with schema_version, tool_version and the numbers that its screen shows; names carry their units. A key with "?" may be null or left out. machine is the effective machine, section by section as in its file. Keys may be added; a key that changes its meaning raises schema_version.
-"""
+HEAD = (
+    "JSON: the documents of --json, key by key.\n\n"
+    "Each command prints one document with schema_version, tool_version and the numbers that its screen shows; names "
+    'carry their units. A key with "?" may be null or left out. machine is the effective machine, section by section '
+    "as in its file. Keys may be added; a key that changes its meaning raises schema_version."
+)
 # What each document is made from, in the folder of the samples; a command that is new gets its row here.
 COMMANDS: Mapping[str, Sequence[str]] = {
     "estimate": ("estimate test_cube.gcode --machine middling --layers --limits", "estimate test_cube.gcode"),
@@ -116,7 +117,7 @@ def tree(objects: Sequence[Mapping[str, Any]], depth: int) -> Iterator[str]:
 
 def made() -> str:
     """The text of the guide."""
-    lines = [HEAD.rstrip("\n")]
+    lines = [HEAD]
     with tempfile.TemporaryDirectory() as folder:
         for name, commands in COMMANDS.items():
             lines += ["", name, *tree(documents(commands, folder), 1)]
