@@ -85,8 +85,8 @@ def _filter_rows() -> Iterator[str]:
         lead = 0.5 * acceleration * spread.variance
         left = worst_residual(one, Mode(frequency, 0.0, 0.1), 0)
         yield (
-            f"{name}: {1e3 * one.times[-1]:.1f} ms long; at {acceleration:,.0f} mm/s² it leads or trails by {lead:.3f} mm; "
-            f"a mode that is 10 % off keeps {left:.1%} of its swing"
+            f"{name}: {1e3 * one.times[-1]:.1f} ms long; at {acceleration:,.0f} mm/s² it leads or trails by "
+            f"{lead:.3f} mm; a mode that is 10 % off keeps {left:.1%} of its swing"
         )
 
 
