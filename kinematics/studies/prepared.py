@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -28,6 +28,7 @@ from kinematics.planner.features import RULE_OFF, CornerSettings, Features, make
 from kinematics.planner.filtered import Filtered, filtered_by, with_rounding
 from kinematics.planner.plan import PlanRoom, plan
 from kinematics.planner.ties import NO_TIES, Ties
+from kinematics.studies.asked import Seen, Sums
 from kinematics.studies.driven import Driven, driven_by, noting_held_flow, ties_of
 from kinematics.studies.timing import Ask, Planned, Then, Timing, timing_of_plan
 
@@ -114,7 +115,10 @@ class PreparedJob:
         name: str | None = None,
         file_limits: str = HONOUR,
         block_delete: bool = False,
+        most_moves: int | None = None,
     ) -> None:
+        """`most_moves` how many are kept, beyond which reading ends with TooManyMovesError."""
+        self._most_moves = most_moves
         self._source = source
         self._dialect = dialect
         self._name = name
@@ -149,7 +153,20 @@ class PreparedJob:
 
     def anew(self) -> PreparedJob:
         """The same job with nothing kept of it yet."""
-        return PreparedJob(self._source, self._dialect, self._name, self._file_limits, self._block_delete)
+        how = self._dialect, self._name, self._file_limits, self._block_delete, self._most_moves
+        return PreparedJob(self._source, *how)
+
+    def with_moves(self) -> PreparedJob:
+        """The job with all its moves at hand: itself."""
+        return self
+
+    def look_at(self, machine: Machine, fresh: Callable[[], Sums]) -> Seen[Sums]:
+        """Show all moves, as a machine reads and classes them, to a fresh look."""
+        job = self._driven_by(machine, self.read(machine)).job
+        classes = self._classified(job, machine)
+        look = fresh()
+        look.add(job.moves, classes.of_move)
+        return Seen(look, classes.table, self._file_limits)
 
     @property
     def heeds_file_limits(self) -> bool:
@@ -169,7 +186,8 @@ class PreparedJob:
         if settings not in self._jobs:
             if not isinstance(self._source, JobFile):
                 self._source = job_file(self._source, self._name)  # standard input can be read only once
-            self._jobs[settings] = read_job(self._source, self._dialect, settings.options(self._block_delete))
+            options = settings.options(self._block_delete)
+            self._jobs[settings] = read_job(self._source, self._dialect, options, most_moves=self._most_moves)
         return self._jobs[settings]
 
     def digest(self) -> str:
