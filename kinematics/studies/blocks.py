@@ -32,6 +32,7 @@ from kinematics.planner.filtered import Filtered, filtered_by, with_rounding
 from kinematics.planner.plan import START, Node, Plan, PlanRoom, plan
 from kinematics.planner.sums import FILAMENT_SPEED, PATH, PATH_SUMS, PRINTED, add_path, lengthened, sums_by_layer
 from kinematics.planner.ties import NO_TIES
+from kinematics.studies.off_the_bed import OffTheBed, bed_of
 from kinematics.studies.prepared import corner_settings, rules_deviation
 from kinematics.studies.timing import Ask, PathSums, Timing, clock_of, timing_from
 
@@ -473,6 +474,8 @@ class Course:
             Lane(ask, number, self._classings[number], file_limits, any(ask.answers(one) for one in deviating))
             for ask, number in zip(asks, map(kinds.index, ways), strict=True)
         ]
+        self._beds = [None if ask.total_only else bed_of(ask.machine) for ask in asks]
+        self._off = {bed: OffTheBed(bed) for bed in self._beds if bed is not None}
         self._pool = pool
         self._work: deque[tuple[Future[PlannedBlock], list[int]]] = deque()
         self._at_hand: AtHand | None = None
@@ -488,6 +491,8 @@ class Course:
 
     def add(self, portion: Portion) -> None:
         """Plan what can be planned with the next portion. Raises DeviationError."""
+        for off in self._off.values():
+            off.add(portion.moves, portion.events)
         self._take_events(portion.events)
         if portion.moves.kind.size == 0:
             return
@@ -511,7 +516,8 @@ class Course:
         self._take_results(0)
         events = Events(*(np.concatenate(columns) for columns in zip(*self._events, strict=True)))
         after = np.concatenate([*self._after, np.full(self._coming.size, facts.layers + 1)])
-        return [lane.timing(facts, events, np.concatenate(self._asked), after) for lane in self._lanes]
+        asked, lanes = np.concatenate(self._asked), zip(self._lanes, self._beds, strict=True)
+        return [lane.timing(facts, events, asked, after).noting(bed and self._off[bed].notice) for lane, bed in lanes]
 
     def _take_events(self, events: Events) -> None:
         """Keep the events of a portion, with moves numbered from the start of the job."""

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.errors import Notice
 from kinematics.gcode.chunks import JobFile
 from kinematics.gcode.dialects import EXTRUSION, Dialect
 from kinematics.gcode.job import Job
@@ -30,6 +31,7 @@ from kinematics.planner.plan import PlanRoom, plan
 from kinematics.planner.ties import NO_TIES, Ties
 from kinematics.studies.asked import Seen, Sums
 from kinematics.studies.driven import Driven, driven_by, noting_held_flow, ties_of
+from kinematics.studies.off_the_bed import Bed, bed_of, off_the_bed
 from kinematics.studies.timing import Ask, Planned, Then, Timing, timing_of_plan
 
 if TYPE_CHECKING:
@@ -133,6 +135,7 @@ class PreparedJob:
         self._features: tuple[object, Classes, Features] | None = None
         self._rounded: list[tuple[Features, Filtered, Features]] = []
         self._ties: tuple[object, Features, Ties] | None = None
+        self._off: dict[tuple[int, Bed], Notice | None] = {}  # jobs that have been read stay at their addresses
         self._rooms = _Rooms()
         self._many: ManyTimes | None = None
 
@@ -141,7 +144,17 @@ class PreparedJob:
 
     def timed(self, ask: Ask) -> Timing:
         """The timing under a machine, as `timing.TimedJob` has it."""
-        return timing_of_plan(self.planned(ask.machine, ask.varied, ask.passing, dict(ask.scaled)), ask)
+        timing = timing_of_plan(self.planned(ask.machine, ask.varied, ask.passing, dict(ask.scaled)), ask)
+        return timing if ask.total_only else timing.noting(self._off_the_bed(ask.machine))
+
+    def _off_the_bed(self, machine: Machine) -> Notice | None:
+        bed, job = bed_of(machine), self.read(machine)
+        if bed is None:
+            return None
+        key = id(job), bed
+        if key not in self._off:
+            self._off[key] = off_the_bed(job, bed)
+        return self._off[key]
 
     def totals(self, asks: Sequence[Ask]) -> NDArray[np.float64]:
         """The total time under each of many machines (s)."""

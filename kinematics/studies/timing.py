@@ -9,7 +9,7 @@ from typing import NamedTuple, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.errors import InputError
+from kinematics.errors import InputError, Notice, by_weight
 from kinematics.gcode.job import Job, JobFacts
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL, WAITS, Events
 from kinematics.limits.class_limits import NOTHING_VARIED
@@ -123,6 +123,12 @@ class Timing(NamedTuple):
     def total(self) -> float:
         """Everything together (s)."""
         return self.motion + self.stops.dwell + self.stops.total + self.cooling
+
+    def noting(self, notice: Notice | None) -> Timing:
+        """The same with one notice more, if there is one."""
+        if notice is None:
+            return self
+        return self._replace(facts=self.facts._replace(notices=by_weight((*self.facts.notices, notice))))
 
     def whole_plan(self) -> Planned:
         """The plan of every move. Raises InputError for a job in blocks, whose moves are not kept."""
