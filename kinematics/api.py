@@ -95,19 +95,20 @@ def _many(jobs: JobsLike) -> list[JobLike]:
 
 
 def _to_time(jobs: JobsLike, dialect: str | Dialect) -> list[TimedJob]:
-    """Jobs that need only be timed: large files among them are planned block by block."""
+    """Jobs that need only be timed: those of many bytes or moves among them are planned block by block."""
     known = _dialect(dialect)
-    return [
-        job_to_time(os.fspath(job), known)
-        if isinstance(job, str | os.PathLike) and _text_of(job) is None
-        else _prepared_with_moves(job, known)
-        for job in _many(jobs)
-    ]
+    return [_prepared(job, known) for job in _many(jobs)]
 
 
-def _with_moves(jobs: JobsLike, dialect: str | Dialect) -> list[PreparedJob]:
-    known = _dialect(dialect)
-    return [_prepared_with_moves(job, known) for job in _many(jobs)]
+def _prepared(job: JobLike, dialect: Dialect) -> TimedJob:
+    if isinstance(job, Job):
+        return PreparedJob(job, dialect)
+    content = _text_of(job)
+    if content is not None:
+        return job_to_time(memoryview(content), dialect, name=str(getattr(job, "name", IN_MEMORY)))
+    if not isinstance(job, str | os.PathLike):
+        raise InputError.at("jobs=", _told(job), JOB_ALLOWED)
+    return job_to_time(os.fspath(job), dialect)
 
 
 def _name(job: JobLike) -> str:
@@ -118,7 +119,7 @@ def _name(job: JobLike) -> str:
 
 def _weighted(jobs: JobsLike, prints: float | Sequence[float] | None, dialect: str | Dialect) -> WeightedJobs:
     many = _many(jobs)
-    return WeightedJobs(_with_moves(many, dialect), [_name(job) for job in many], _each(prints, len(many), "prints="))
+    return WeightedJobs(_to_time(many, dialect), [_name(job) for job in many], _each(prints, len(many), "prints="))
 
 
 def _each(numbers: float | Sequence[float] | None, count: int, place: str) -> list[float]:
@@ -353,7 +354,7 @@ def caps(jobs: JobsLike | None, machine: MachineLike, dialect: str | Dialect = D
     ----------
     jobs : as for `estimate`, or None
         With jobs also in their own directions, the share of time that each cap holds, and when cooling rules. Moves of
-        all jobs are kept in memory.
+        all jobs are kept in memory where the machine has modes or filters.
     machine, dialect
         As for `estimate`.
 
@@ -371,7 +372,7 @@ def caps(jobs: JobsLike | None, machine: MachineLike, dialect: str | Dialect = D
     >>> [(row.what, row.no_further_than) for row in found.asks_too_much]
     [('flow the file asks for', 10.0)]
     """
-    return caps_of(_machine(machine), [] if jobs is None else _with_moves(jobs, dialect))
+    return caps_of(_machine(machine), [] if jobs is None else _to_time(jobs, dialect))
 
 
 def ringing(job: JobLike, machine: MachineLike, dialect: str | Dialect = DEFAULT_DIALECT) -> Ringing:
