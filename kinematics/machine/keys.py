@@ -20,6 +20,7 @@ from kinematics.machine.kinds import (
     SHARE_BELOW_ONE,
     SHARE_OF_ONE,
     STAFFED,
+    STEPS,
     THREE_ANGLES,
     THREE_LENGTHS,
     THREE_PLACES,
@@ -525,6 +526,14 @@ class Economy(Section):
     currency: str | None = key(TEXT, "what money is counted in", default=None)
 
 
+class LadderKinds(Section):
+    """[ladder]: what kind of step it is, here, to raise a limit."""
+
+    kinds: Mapping[str, str] | None = key(
+        STEPS, "limits that are another kind of step to raise than is usual", default=None
+    )
+
+
 class Candidate(Section):
     """[[candidate]]: a named set of settings to compare with the file's own machine."""
 
@@ -559,6 +568,7 @@ class Keys(Section):
     cooling: Cooling = table(factory=Cooling)
     stops: Stops = table(factory=Stops)
     economy: Economy = table(factory=Economy)
+    ladder: LadderKinds = table(factory=LadderKinds)
     materials: tuple[Material, ...] = blocks(Material, default=(), name="material")
     candidates: tuple[Candidate, ...] = blocks(Candidate, default=(), name="candidate")
     upgrades: tuple[Upgrade, ...] = blocks(Upgrade, default=(), name="upgrade")
