@@ -230,7 +230,8 @@ def reach_lines(ladder: Ladder) -> list[str]:
     costs = f", {QUALITY_TIMES:g} times for quality" if ladder.wanted.quality else ""
     lines.append(
         f"reach: known caps, else {MOST_TIMES:g} times and at most {MOST_ACCELERATION:,.0f} mm/s² for accelerations, "
-        f"{SPEED_TIMES:g} times for speeds and flow, {MOST_DEVIATION:g} mm junction deviation{costs} (--reach); ask the manufacturer before you go there"
+        f"{SPEED_TIMES:g} times for speeds and flow, {MOST_DEVIATION:g} mm junction deviation{costs} (--reach); "
+        "ask the manufacturer before you go there"
     )
     for file, notices in ladder.notices.items():
         if notices:

@@ -131,8 +131,8 @@ def _needs(climb: Climb, motion_s: float, now_s: float) -> Needs:
 
 
 def _lifted(climb: Climb, factor: float) -> dict[str, Any]:
-    """Settings with accelerations at their reach, corners as they are, what limits speed or makes layers wait out of the
-    way, and the commanded speeds so many times as high.
+    """Settings with accelerations at their reach, corners as they are, what limits speed or makes layers wait out of
+    the way, and the commanded speeds so many times as high.
     """
     machine: Machine = climb.machine
     found = dict(climb.pins)

@@ -18,7 +18,7 @@ State = tuple[float, ...]  # the number of each limit, in their order
 
 NOTHING_HANGS = 1e-3  # of the whole saving: what is lost without a limit that is put back
 PUT_BACK_MOST = 0.01  # of the whole saving: what all that is put back may lose together
-KEPT = 0.9  # of the whole saving that is left at the end
+KEPT = 0.95  # of the whole saving that is left at the end
 KEPT_BY_RUNGS = 0.8  # of it that is left without the line of small steps
 SMALL = 0.01  # of the time: a step that saves less is a small one
 SHARES = (0.25, 0.5, 0.75)  # of the way to its reach: where a limit is tried
