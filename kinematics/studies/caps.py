@@ -17,6 +17,7 @@ from kinematics.limits.motor_drives import jacobians, motor_drives, torque_key
 from kinematics.limits.vibration import RINGING_KEY, ROUNDING_KEY, axis_quality, filter_of_axis, rounds
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import EXTRUDER, LinearDelta, mechanism_of
+from kinematics.notebook import NotebookTable
 from kinematics.planner.ceilings import RAMP_SHARE
 from kinematics.planner.ties import FRICTION, MASS, SHARE, motor_loads
 from kinematics.studies.causes import key_of
@@ -65,13 +66,13 @@ class CapRow(NamedTuple):
 
 
 @dataclass(frozen=True, repr=False)
-class Caps:
+class Caps(NotebookTable):
     """The limits of a machine against its caps; with jobs, what each cap holds of their time, when cooling
     rules, how far they swing the axes, and how far filters round them."""
 
     machine: Machine
     rows: tuple[CapRow, ...]
-    total: float | None
+    total_s: float | None
     cooling: CoolingRule | None
     ringing: tuple[Ringing, ...] = ()
     rounding: tuple[Rounding, ...] = ()
@@ -218,7 +219,10 @@ class _Table:
     def _row(
         self, key: str, what: str, unit: str, asked: float | None, known: CapsOfLimit, in_the_job: float | None = None
     ) -> CapRow:
-        lowest = known.lowest
+        proven = proven_cap(self.machine, key)
+        if proven is not None:  # what a print has shown ranks above what is reckoned
+            known, in_the_job = CapsOfLimit((proven, *known.caps), known.missing), None
+        lowest = proven or known.lowest
         share = None
         if self.job is not None and lowest is not None:
             share = self.job.by_key.get(lowest.key, 0.0) / self.job.total if self.job.total > 0.0 else 0.0
@@ -235,6 +239,16 @@ class _Table:
             tuple(f"{cap.what}: {cap.formula}" for cap in sorted(known.caps, key=lambda cap: cap.value)),
             share,
         )
+
+
+def proven_cap(machine: Machine, key: str) -> KnownCap | None:
+    """What a proof print gave for a key, the last of them; None where none is in the machine file."""
+    prints = [one for one in machine.proven if one.key == key]
+    if not prints:
+        return None
+    last = max(prints, key=lambda one: one.date)
+    ends = f"{_number(last.low)} to {_number(last.high)}"
+    return KnownCap(last.value, key, f"proven on {last.date} by a print", f"{_number(last.value)}, between {ends}")
 
 
 def _both(known: Sequence[CapsOfLimit]) -> CapsOfLimit:
@@ -483,13 +497,13 @@ SPEED = "the job"
 class CoolingRule(NamedTuple):
     """What the shortest layer time does to jobs.
 
-    `shortest` (s) as the machine file has it; `added` seconds; `layers` that are lengthened, of `all_layers`; the share
-    `ruled` of the motion in layers that wait; the factors on all accelerations, and on the commanded speeds, from which
-    more than half of the motion is in such layers (None: never).
+    `shortest_layer_s` (s) as the machine file has it; `added_s` seconds; `layers` that are lengthened, of `all_layers`;
+    the share `ruled` of the motion in layers that wait; the factors on all accelerations, and on the commanded speeds,
+    from which more than half of the motion is in such layers (None: never).
     """
 
-    shortest: float
-    added: float
+    shortest_layer_s: float
+    added_s: float
     layers: int
     all_layers: int
     ruled: float
