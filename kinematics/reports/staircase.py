@@ -58,8 +58,8 @@ def draw_staircase(ladder: Ladder, path: Path) -> None:
         axes.axhline(floor, color="black", linestyle=":", linewidth=1.0, label="no limit takes it below")
     if ladder.until_s is not None:
         axes.axhline(ladder.until_s / MINUTE, color="black", linestyle="--", linewidth=1.0, label="asked for")
-    names = ["\n".join(fill(line, NAME_WIDTH) for line in name.splitlines()) for name, _, _, _ in steps]
-    axes.set_xticks(range(len(steps)), [drawn(name) for name in names], fontsize=8)
+    names = ["\n".join(fill(drawn(line), NAME_WIDTH) for line in name.splitlines()) for name, _, _, _ in steps]
+    axes.set_xticks(range(len(steps)), names, fontsize=8)
     axes.set_ylabel("time after each step (min)")
     axes.set_title(drawn(f"{_jobs(ladder)} on {ladder.machine.name}"))
     axes.set_ylim(0.0, 1.05 * ladder.total_s / MINUTE)
