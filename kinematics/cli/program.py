@@ -23,6 +23,10 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
     {
         "estimate": ("kinematics.cli.estimate", "How long, and where does the time go?"),
         "compare": ("kinematics.cli.compare", "How long under each candidate, and what is saved?"),
+        "ladder": (
+            "kinematics.cli.ladder",
+            "What must be raised, in which order, and what does each step bring?",
+        ),
         "target": ("kinematics.cli.target", "Which are the gentlest limits that meet a deadline?"),
         "sweep": ("kinematics.cli.sweep", "How does time fall as limits rise, and where does it stop paying?"),
         "caps": ("kinematics.cli.caps", "How far may each limit go, and what stops it?"),

@@ -185,7 +185,7 @@ def test_every_option_of_the_daily_commands_is_in_the_readme_or_a_guide() -> Non
     context = click.Context(program)
     options = {
         option
-        for name in ("estimate", "compare", "caps", "sweep", "target", "upgrades", "shop")
+        for name in ("estimate", "compare", "ladder", "caps", "sweep", "target", "upgrades", "shop")
         for parameter in (program.get_command(context, name) or program).params
         if isinstance(parameter, click.Option)
         for option in parameter.opts
