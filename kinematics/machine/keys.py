@@ -23,12 +23,14 @@ from kinematics.machine.kinds import (
     SHARE_BELOW_ONE,
     SHARE_OF_ONE,
     SQUARE,
+    STEPS,
     THREE_ANGLES,
     THREE_LENGTHS,
     THREE_PLACES,
     TORQUE,
     Settings,
 )
+from kinematics.machine.proving import ProofPrint, Proven
 from kinematics.toml.sections import (
     ANY_NUMBER,
     COUNT,
@@ -536,6 +538,14 @@ class Checked(Section):
     )
 
 
+class LadderKinds(Section):
+    """[ladder]: what kind of step it is, here, to raise a limit."""
+
+    kinds: Mapping[str, str] | None = key(
+        STEPS, "limits that are another kind of step to raise than is usual", default=None
+    )
+
+
 class Candidate(Section):
     """[[candidate]]: a named set of settings to compare with the file's own machine."""
 
@@ -570,7 +580,10 @@ class Keys(Section):
     cooling: Cooling = table(factory=Cooling)
     stops: Stops = table(factory=Stops)
     economy: Economy = table(factory=Economy)
+    ladder: LadderKinds = table(factory=LadderKinds)
     checked: Checked = table(factory=Checked)
+    proof: ProofPrint = table(factory=ProofPrint)
+    proven: tuple[Proven, ...] = blocks(Proven, default=(), name="proven")
     materials: tuple[Material, ...] = blocks(Material, default=(), name="material")
     candidates: tuple[Candidate, ...] = blocks(Candidate, default=(), name="candidate")
     upgrades: tuple[Upgrade, ...] = blocks(Upgrade, default=(), name="upgrade")

@@ -21,23 +21,28 @@ MINUTE = 60.0
 SALT = "kinematics"  # fixed, so that the names inside an SVG stay the same
 
 
-def check_picture(path: Path, knobs: Sequence[Knob]) -> None:
-    """Refuse what cannot be drawn before any work is done."""
+def check_kind(path: Path) -> None:
+    """Refuse a kind of file in which nothing can be drawn. Raises InputError."""
     if path.suffix not in KINDS:
         raise InputError.at("--picture", f"can't draw a picture that ends in {path.suffix!r}", "FILE.png or FILE.svg")
+
+
+def check_picture(path: Path, knobs: Sequence[Knob]) -> None:
+    """Refuse what cannot be drawn before any work is done."""
+    check_kind(path)
     if len(knobs) > 2:
         raise InputError.at("--picture", f"{len(knobs)} knobs", "one for a curve, two for a map")
 
 
 def figure_of(width: float, height: float) -> Any:
-    """An empty figure of some size (inches)."""
+    """An empty figure of a width and height (inches)."""
     from matplotlib.figure import Figure
 
     return Figure(figsize=(width, height), layout="constrained")
 
 
 def save_figure(figure: Any, path: Path) -> None:
-    """Write a figure to a .png or .svg file, the same bytes for the same data."""
+    """A figure to a file, the same bytes for the same data."""
     import matplotlib as mpl
 
     with mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": SALT}):

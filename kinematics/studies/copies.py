@@ -8,7 +8,7 @@ that they take after. Not modelled: oozing, a lift of the nozzle that the job do
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -20,6 +20,7 @@ from kinematics.gcode.job import Job, JobFacts, retractions_of
 from kinematics.gcode.labels import LabelNames
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL, WAITS, Events, Moves
 from kinematics.limits import columns as by
+from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import LinearDelta, mechanism_of
 from kinematics.planner.ceilings import hang_on_turns
@@ -28,7 +29,7 @@ from kinematics.planner.filtered import filtered_by, with_rounding
 from kinematics.planner.plan import START, Plan, plan
 from kinematics.planner.sums import lengthened
 from kinematics.planner.ties import NO_TIES
-from kinematics.studies.blockwise import BlockwiseJob
+from kinematics.studies.asked import Seen, Sums
 from kinematics.studies.copies_layout import (
     INTERLEAVED,
     ONE_AFTER_ANOTHER,
@@ -47,6 +48,7 @@ from kinematics.studies.timing import (
     PathSums,
     Planned,
     Then,
+    TimedJob,
     Timing,
     clock_of,
     event_clock,
@@ -287,7 +289,7 @@ class CopiesOnMachine:
             events,
             clock,
             float(motion.sum()),
-            None,
+            self._planned,
             path,
         )
         stops = found.stops._replace(unknown=tuple(dict.fromkeys(found.stops.unknown)))
@@ -402,7 +404,8 @@ class CopiesOnMachine:
             path.printed + more * float(lengths[inside & (moves.kind == PRINT)].sum()),
             path.filament_speed,
             path.line,
-            max([path.speed, after.speed, *(one.speed for _, one in used)]),
+            path.print_speed,
+            max([path.travel_speed, after.speed, *(one.speed for _, one in used)]),
             layer_moves,
         )
 
@@ -417,7 +420,7 @@ class CopiedJob:
     Its moves are kept in memory, whatever its size: the ways between copies hang on where each layer begins and ends.
     """
 
-    def __init__(self, job: PreparedJob | BlockwiseJob, number: int = 1, copying: Copying = USUAL) -> None:
+    def __init__(self, job: TimedJob, number: int = 1, copying: Copying = USUAL) -> None:
         self._job, self._number, self._copying = job, number, copying
         self._layout: tuple[Moves, Layout] | None = None
 
@@ -430,6 +433,28 @@ class CopiedJob:
     def keeps_moves(self) -> bool:
         """Whether its moves stay at hand."""
         return True
+
+    def _whole(self) -> PreparedJob:
+        job = self._job.with_moves()
+        assert isinstance(job, PreparedJob)  # the only one that keeps moves and plans them
+        return job
+
+    def with_moves(self) -> CopiedJob:
+        """The job with its moves at hand: itself."""
+        return self
+
+    def look_at(self, machine: Machine, fresh: Callable[[], Sums]) -> Seen[Sums]:
+        """Show the moves of one copy to a fresh look: those of others are the same."""
+        return self._job.look_at(machine, fresh)
+
+    def is_planned_singly(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> bool:
+        """Whether it is planned one machine after the other, as copies are."""
+        return self._number > 1 or self._whole().is_planned_singly(machine, varied)
+
+    def digest(self) -> str:
+        """A hash of the job's bytes, with how many copies of it there are."""
+        digest = self._job.digest()
+        return f"{digest} {self._number} {self._copying}" if digest and self._number > 1 else digest
 
     def foresee(self, asks: Sequence[Ask], then: Then | None = None) -> None:
         """Nothing needs to be known before it is asked: the moves are kept."""
@@ -448,8 +473,7 @@ class CopiedJob:
 
     def timings(self, ask: Ask, numbers: Sequence[int] | None = None) -> list[Timing]:
         """The timings of prints of some numbers of copies, from one to as many as fit where none is told."""
-        job = self._job.in_one_piece()
-        planned = job.planned(ask.machine, ask.varied, ask.passing, dict(ask.scaled))
+        planned = self._whole().planned(ask.machine, ask.varied, ask.passing, dict(ask.scaled))
         timing = timing_of_plan(planned, ask)
         stand = self.standing(ask.machine)
         numbers = range(1, stand.most + 1) if numbers is None else numbers
@@ -464,7 +488,7 @@ class CopiedJob:
 
     def standing(self, machine: Machine) -> Standing:
         """Where copies stand on a machine's bed."""
-        facts = self._job.in_one_piece().read(machine).facts
+        facts = self._whole().read(machine).facts
         return standing(facts.name, facts.extent, machine, self._copying.spacing)
 
     @property
