@@ -603,6 +603,7 @@ def shop(
     seed: int = 0,
     runs: int = 20,
     dialect: str | Dialect = DEFAULT_DIALECT,
+    spacing: float = SPACING,
 ) -> Shop:
     """How many parts a day, and by when?
 
@@ -616,6 +617,8 @@ def shop(
         Hands that take prints off and change spools.
     seed, runs : int
         The chance of failures, and how often the shop is simulated.
+    spacing : mm
+        Room between two copies on a bed, where orders print several at a time.
 
     Returns
     -------
@@ -629,7 +632,7 @@ def shop(
     wanted, more = read_orders(os.fspath(orders), zone)
     paths = list(dict.fromkeys(order.job for order in wanted if order.job is not None))
     known = _dialect(dialect)
-    clock = Clock({path: job_to_time(path, known) for path in paths})
+    clock = Clock({path: job_to_time(path, known) for path in paths}, _copying(spacing, False))
     variants = [
         ShopVariant(name, (_settings(settings, f"candidate {name}"),) * len(found), True)
         for name, settings in (candidates or {}).items()

@@ -96,6 +96,7 @@ class OrderSums(NamedTuple):
             "order": order.name,
             "job": order.job,
             "quantity": order.quantity,
+            "copies": order.copies or "auto",
             "done_s": self.done_s.middle,
             "late_h": None if no_date else self.late_h.mean,
             "late_low_h": None if no_date else self.late_h.low,

@@ -122,6 +122,11 @@ def shop_document(shop: Shop) -> dict[str, Any]:
         "finished": moments(shop.finished_s),
         "late_h": _interval(shop.late_h),
         "rule": shop.rule,
+        "filling": shop.filling,
+        "fillings": [
+            {"filling": filling, "rule": one.rule, "late_orders": one.late_orders, "parts_per_day": one.parts_per_day}
+            for filling, one in shop.filled
+        ],
         "rules": [
             {
                 "rule": one.rule,
@@ -166,6 +171,19 @@ def shop_document(shop: Shop) -> dict[str, Any]:
             }
             for effect in shop.effects
         ],
+        "fuller_beds": None
+        if shop.fuller is None
+        else {
+            "filling": shop.fuller.filling,
+            "most_at_a_time": {
+                order.name: most for order, most in zip(shop.orders, shop.fuller.most, strict=True) if most > 1
+            },
+            "parts_per_day": _interval(shop.fuller.parts_per_day),
+            "more_share": _interval(shop.fuller.more),
+            "sooner_s": shop.fuller.sooner_s,
+            "late_h": _interval(shop.fuller.late_h),
+            "printers": [_use(use) for use in shop.fuller.use],
+        },
         "not_planned": [_finding(finding) for finding in shop.cannot],
         "warnings": [_finding(finding) for finding in shop.doubtful],
     }
