@@ -235,6 +235,10 @@ class TimedJob(Protocol):
         """The total time under each of many machines (s). Raises InputError where the job cannot be read."""
         ...
 
+    def is_planned_singly(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> bool:
+        """Whether many machines like this one take a plan each, rather than a batch over moves at hand."""
+        ...
+
     def with_moves(self) -> TimedJob:
         """The job with all its moves at hand, for a study that looks at every one of them."""
         ...

@@ -31,6 +31,10 @@ COMMANDS: Mapping[str, Sequence[str]] = {
         "compare test_cube.gcode --machine middling --candidate acceleration=4000",
         "compare test_cube.gcode --machine middling --set corner={low=0.02,likely=0.03,high=0.05} --candidate speed=2",
     ),
+    "ladder": (
+        "ladder test_cube.gcode --machine gentle --claim 30m=7m",
+        "ladder bracket.gcode --machine gentle --until 20m --allow quality",
+    ),
     "target": (
         "target test_cube.gcode --machine middling --within 19m",
         "target test_cube.gcode --machine middling --within 1m",
