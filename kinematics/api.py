@@ -139,9 +139,16 @@ def _name(job: JobLike) -> str:
     return os.fspath(job) if isinstance(job, str | os.PathLike) and _text_of(job) is None else IN_MEMORY
 
 
-def _weighted(jobs: JobsLike, prints: float | Sequence[float] | None, dialect: str | Dialect) -> WeightedJobs:
+def _weighted(
+    jobs: JobsLike,
+    prints: float | Sequence[float] | None,
+    dialect: str | Dialect,
+    copies: int = 1,
+    copying: Copying = USUAL_COPYING,
+) -> WeightedJobs:
     many = _many(jobs)
-    return WeightedJobs(_to_time(many, dialect), [_name(job) for job in many], _each(prints, len(many), "prints="))
+    prepared = _to_time(many, dialect, copies, copying)
+    return WeightedJobs(prepared, [_name(job) for job in many], _each(prints, len(many), "prints="))
 
 
 def _each(numbers: float | Sequence[float] | None, count: int, place: str) -> list[float]:
@@ -395,6 +402,9 @@ def ladder(
     dialect: str | Dialect = DEFAULT_DIALECT,
     draws: int = USUAL.draws,
     seed: int = USUAL.seed,
+    copies: int = 1,
+    spacing: float = SPACING,
+    one_after_another: bool = False,
 ) -> Ladder:
     """What must be raised so that jobs get faster, in which order, how far, and what does each step bring?
 
@@ -416,6 +426,8 @@ def ladder(
         Whether the print acceleration and speed of each label are raised by themselves.
     reach : dict of numbers by key
         How far a limit may go, in place of its known cap or so many times what it is.
+    copies, spacing, one_after_another
+        As for `estimate`.
 
     Returns
     -------
@@ -438,7 +450,7 @@ def ladder(
             raise InputError.at("only=", repr(kind), ", ".join(KINDS_OF_STEPS), nearest(str(kind), KINDS_OF_STEPS))
     wanted = Wanted(dict(reach or {}), frozenset(only), allow_quality, tuple(keep), by_label)
     return ladder_of(
-        _weighted(jobs, prints, dialect),
+        _weighted(jobs, prints, dialect, copies, _copying(spacing, one_after_another)),
         _machine(machine),
         wanted,
         seconds_from(until, "until=") if isinstance(until, str) else until,

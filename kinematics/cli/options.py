@@ -124,7 +124,7 @@ def copies_words(copies: int) -> str:
     return f", {copies} copies at a time" if copies > 1 else ""
 
 
-def copied_jobs(jobs: Sequence[PreparedJob], copies: int, spacing: float, after_another: bool) -> list[TimedJob]:
+def copied_jobs(jobs: Sequence[TimedJob], copies: int, spacing: float, after_another: bool) -> list[TimedJob]:
     """Jobs of which so many copies are printed at a time."""
     from kinematics.studies.copies import CopiedJob
 
