@@ -20,6 +20,7 @@ TOPICS: Mapping[str, str] = MappingProxyType(
         "proof": "small prints that prove a limit, and what is measured on them",
         "filters": "the vibration filters, and what they take and leave",
         "upgrades": "which upgrade pays, and when",
+        "bedful": "several copies on the bed at a time",
         "shop": "orders, printers, people",
         "model": "what is computed, and what is not",
         "json": "the documents of --json, key by key",
