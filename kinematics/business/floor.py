@@ -30,6 +30,9 @@ RULES = {
     AT_CLOSING: "what is off the bed by closing, else what then waits least for people",
 }
 
+Hear = Callable[[int], None]
+HEARD_EACH = 2000  # bars of a run
+
 
 class Station(NamedTuple):
     """One printer: its name, when people are there, whether it prints without them, hands' work (s), filament on a full
@@ -118,7 +121,10 @@ class Floor:
         start: float,
         seed: Sequence[int],
         rule: str,
+        hear: Hear = lambda _: None,
     ) -> None:
+        """`hear` is told now and then how many pieces are done."""
+        self._hear = hear
         self._stations, self._orders, self._seed, self._rule = stations, orders, seed, rule
         self._draws: dict[int, np.random.Generator] = {}
         self._now = start
@@ -148,6 +154,7 @@ class Floor:
             self._at(max(order.arrives, self._now), self._arrive, number)
         for number, station in enumerate(self._stations):
             self._at(max(station.free_from, self._now), self._free.add, number)
+        pieces, heard = self._to_come, 0
         while self._to_come:
             self._now = self._events[0][0]
             while self._events and self._events[0][0] <= self._now:
@@ -156,6 +163,9 @@ class Floor:
             # This ends: a step is called off only where it was asked for earlier, as what is given out may begin now.
             while self._serve() or self._give_out():
                 pass
+            if len(self._bars) >= heard + HEARD_EACH:
+                heard = len(self._bars)
+                self._hear(pieces - self._to_come)
         return Run(tuple(self._bars), tuple(tuple(moments) for moments in self._done))
 
     def _at(self, moment: float, happens: Callable[[int], None], number: int) -> None:
@@ -349,9 +359,12 @@ def simulate(
     start: float,
     seed: Sequence[int] = (0,),
     rule: str = DUE_DATE,
+    hear: Hear = lambda _: None,
 ) -> Run:
     """Simulate a shop once, from `start` (s) until every piece is done; the same `seed` (numbers) gives the same run.
 
+    `hear` is told now and then how many pieces are done.
+
     Every order must have a printer that can print it. See `Floor` for how it goes, and `RULES` for `rule`.
     """
-    return Floor(stations, orders, people, start, seed, rule).run()
+    return Floor(stations, orders, people, start, seed, rule, hear).run()

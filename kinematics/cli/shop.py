@@ -94,8 +94,8 @@ def command(
     from kinematics.business.plan import Clock
     from kinematics.business.runs import shop_of
 
-    with console.progress(3 + len(variants), True) as tell:
-        shop = shop_of(orders, printers, Clock(jobs), begins, zone, variants, people, seed, runs, left_out, tell)
+    with console.shared_progress("simulating the shop") as (tell, hear):
+        shop = shop_of(orders, printers, Clock(jobs), begins, zone, variants, people, seed, runs, left_out, tell, hear)
     if paths:
         from kinematics import compiled
 
