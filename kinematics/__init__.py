@@ -2,7 +2,7 @@
 
 The public names are attached on first use, so that importing the package costs nothing:
 `read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `ladder`, `sweep`, `target`, `caps`, `ringing`,
-`rounding`, `upgrades`, `shop`, `InputError`.
+`rounding`, `upgrades`, `bedful`, `shop`, `InputError`.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ _HOMES = {
     "Machine": "kinematics.machine",
     "Candidate": "kinematics.machine",
     "load_machine": "kinematics.machine",
+    "bedful": "kinematics.api",
     "estimate": "kinematics.api",
     "compare": "kinematics.api",
     "sweep": "kinematics.api",
@@ -35,6 +36,7 @@ __all__ = [
     "InputError",
     "Machine",
     "__version__",
+    "bedful",
     "caps",
     "compare",
     "estimate",
@@ -50,7 +52,19 @@ __all__ = [
 ]
 
 if TYPE_CHECKING:
-    from kinematics.api import caps, compare, estimate, ladder, ringing, rounding, shop, sweep, target, upgrades
+    from kinematics.api import (
+        bedful,
+        caps,
+        compare,
+        estimate,
+        ladder,
+        ringing,
+        rounding,
+        shop,
+        sweep,
+        target,
+        upgrades,
+    )
     from kinematics.errors import InputError
     from kinematics.gcode.reader import read_gcode
     from kinematics.machine import Candidate, Machine, load_machine

@@ -31,6 +31,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "sweep": ("kinematics.cli.sweep", "How does time fall as limits rise, and where does it stop paying?"),
         "caps": ("kinematics.cli.caps", "How far may each limit go, and what stops it?"),
         "upgrades": ("kinematics.cli.upgrades", "Which upgrade pays, and when?"),
+        "bedful": ("kinematics.cli.bedful", "How many on the bed at a time, and what lasts the night?"),
         "shop": ("kinematics.cli.shop", "How many parts a day, and by when?"),
         "proof": ("kinematics.cli.proof", "A small print that proves a limit, and what was measured on it."),
         "machine": ("kinematics.cli.machine", "Make, read and check a machine file."),
