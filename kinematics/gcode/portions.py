@@ -19,7 +19,7 @@ from kinematics.gcode.dialects import FILE_LIMITS, Dialect, text_from
 from kinematics.gcode.file_limits import Conditions, FileLimit, Unused, conditions_of, limits_in_events
 from kinematics.gcode.findings import Notes, error_of, first_findings, joined, no_second_percent, notice_of
 from kinematics.gcode.interpreter import RESERVE, read_lines
-from kinematics.gcode.job import Extent, JobFacts, Statements
+from kinematics.gcode.job import Extent, JobFacts, Statements, retractions_of
 from kinematics.gcode.labels import LabelNames, Labels, Marks, label_marks, layer_marks
 from kinematics.gcode.layers import (
     FALLEN,
@@ -151,6 +151,7 @@ class Portions:
         self._unused: dict[str, Unused] = {}
         self._statements = Statements()
         self._holds: dict[str, float] = {}
+        self._retractions = 0
         self.moves = 0
 
     @property
@@ -242,6 +243,7 @@ class Portions:
         self._note(notes, content, unused)
         if self._columns is None:
             self._statements.add(stated, moves)
+            self._retractions += retractions_of(moves)
         conditions = self._conditions(stated, n) if self._wanted.conditions else None
         labels = self._labels(content, moves.line - lines) if self._wanted.labels else None
         self.moves += n
@@ -330,6 +332,7 @@ class Portions:
             self.notices,
             self._statements.limits,
             self._statements.by_line,
+            self._retractions,
             labels if self._wanted.labels else None,
         )
 

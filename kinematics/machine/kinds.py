@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
+from datetime import date, datetime
 from itertools import pairwise
 from typing import Any, NamedTuple, Self
 
@@ -121,6 +122,16 @@ def _wrong_hours(texts: Any) -> str:
     return ""
 
 
+def _date(raw: Any) -> Any:
+    """The date that a file has, or that a text tells; anything else as it is."""
+    if isinstance(raw, datetime):
+        return raw.date()
+    try:
+        return date.fromisoformat(raw) if isinstance(raw, str) else raw
+    except ValueError:
+        return raw
+
+
 def _is_known_zone(name: Any) -> bool:
     from zoneinfo import ZoneInfo
 
@@ -182,5 +193,24 @@ STAFFED = Kind(
     lambda raw: bool(raw) and isinstance(raw, (str, list, tuple)) and not _wrong_hours(raw),
     lambda raw: (raw,) if isinstance(raw, str) else tuple(raw),
     _wrong_hours,
+)
+DATE = Kind(
+    "a date, such as 2026-11-30",
+    lambda raw: isinstance(_date(raw), date),
+    lambda raw: _date(raw).isoformat(),
+)
+DOTTED_KEYS = Kind(
+    'dotted keys of the file, ["motion.print_acceleration_mm_s2"]',
+    lambda raw: isinstance(raw, (list, tuple)) and all(isinstance(key, str) for key in raw),
+    tuple,
+)
+SQUARE = Kind(
+    "a square table of numbers, a row a key",
+    lambda raw: (
+        isinstance(raw, (list, tuple))
+        and all(isinstance(row, (list, tuple)) and len(row) == len(raw) for row in raw)
+        and all(ANY_NUMBER.holds(one) for row in raw for one in row)
+    ),
+    lambda raw: tuple(tuple(map(float, row)) for row in raw),
 )
 TIME_ZONE = Kind('the name of a time zone, such as "Europe/Vienna"', _is_known_zone)

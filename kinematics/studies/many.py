@@ -118,7 +118,7 @@ class ManyTimes:
                 cooling[0] = 0.0
             clock = np.zeros(job.events.kind.size)
             clock[:waits] = clock_of(times.passed[:, i], after, cooling)
-            stops = stops_of(job.events, machine, clock)
+            stops = stops_of(job.events, machine, clock, job.facts)
             totals[i] = times.motion[i] + stops.dwell + stops.total + math.fsum(cooling)
         return totals
 

@@ -169,7 +169,7 @@ def timing_from(
     path: PathSums | None = None,
 ) -> Timing:
     """A timing from the sums of its moves; `clock` the time of motion and cooling before each event (s)."""
-    stops = stops_of(events, machine, clock)
+    stops = stops_of(events, machine, clock, facts)
     by_cause = causes.motion_causes(table, limits, seconds)
     cooling = math.fsum(layers.cooling)
     if stops.dwell > 0.0:

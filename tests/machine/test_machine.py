@@ -91,6 +91,9 @@ VALUES: dict[str, Any] = {
     "stops.probing_s": 45.0,
     "stops.pause_s": 60.0,
     "stops.tool_change_s": 12.0,
+    "stops.startup_s": 40.0,
+    "stops.each_layer_s": 0.3,
+    "stops.each_retraction_s": 0.0,
     "stops.nozzle_heating_c_per_s": 1.6,
     "stops.bed_heating_c_per_s": 0.35,
     "stops.ambient_c": -21.0,
@@ -113,6 +116,12 @@ VALUES: dict[str, Any] = {
     "economy.discount_rate": 0.05,
     "economy.service_years": 4,
     "economy.currency": "EUR",
+    "checked.date": "2026-11-30",
+    "checked.prints": 12,
+    "checked.bias_share": -0.01,
+    "checked.spread_share": 0.02,
+    "checked.keys": ["motion.print_acceleration_mm_s2", "stops.startup_s"],
+    "checked.covariance": [[0.01, -0.004], [-0.004, 0.04]],
 }
 DEFAULTS: dict[str, Any] = {
     "machine.mechanism": "cartesian",
@@ -167,6 +176,8 @@ def test_nothing_given_gives_the_defaults_and_no_limits() -> None:
 def test_any_keys_load_and_are_reported_with_their_lines(keys: set[str], order: Any) -> None:
     if any(key.startswith(STEP) for key in keys):
         keys.discard(JUNCTION)
+    if "checked.keys" not in keys:
+        keys.discard("checked.covariance")
     shuffled = sorted(keys)
     order.shuffle(shuffled)
     machine = Machine.from_toml_text("\n".join(toml_of(key) for key in shuffled), "bench.toml")
