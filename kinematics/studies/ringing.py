@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import InputError
-from kinematics.limits.vibration import AXES, filter_of_axis
+from kinematics.limits.vibration import AXES, filter_made
 from kinematics.machine import Machine
 from kinematics.machine.keys import AxisVibration
 from kinematics.notebook import NotebookTable
@@ -30,7 +30,7 @@ from kinematics.vibration.exposure import (
     exposure,
     kicks_of,
 )
-from kinematics.vibration.filters import Filter, filter_named
+from kinematics.vibration.filters import Filter
 from kinematics.vibration.residual import Mode, worst_residual
 
 if TYPE_CHECKING:
@@ -210,7 +210,7 @@ def _mode_ringing(
 def _axis_ringing(planned: Planned, axis: str, pause: NDArray[np.float64]) -> AxisRinging:
     """How far a planned job swings one axis; `pause` (s) before each move."""
     vibration: AxisVibration = getattr(planned.machine.vibration, axis)
-    command_filter = filter_named(*filter_of_axis(vibration, axis))
+    command_filter = filter_made(vibration, axis)
     plan = planned.plan
     motion = axis_motion(
         getattr(planned.job.moves, f"d{axis}") / planned.features.length,
