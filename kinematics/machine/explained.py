@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from kinematics.machine.file import builtin_machine
 from kinematics.machine.model import Machine
-from kinematics.machine.names import LAID_OVER, MOTORS, SHORT_NAMES, Key, keys_below, plain_value_of, row_at, value_at
+from kinematics.machine.names import BLOCKS, MOTORS, SHORT_NAMES, Key, keys_below, plain_value_of, row_at, value_at
 from kinematics.machine.template import EXAMPLE, OTHER_EXAMPLES, new_machine_text, number_in_toml
 from kinematics.toml.files import Names, dotted_name, text_in_toml
 from kinematics.toml.sections import ANY_NAME, NAME, NOT_NEGATIVE, POSITIVE, TEXT, Kind
@@ -46,6 +46,14 @@ _EXAMPLES: Mapping[str, Any] = {
     "pause_s": 60.0,
     "tool_change_s": 12.0,
     "date": "2026-11-30",
+    "start_file": "start.g",
+    "end_file": "end.g",
+    "nozzle_c": 210.0,
+    "bed_c": 60.0,
+    "key": "motion.print_acceleration_mm_s2",
+    "value": 4200.0,
+    "low": 4000.0,
+    "high": 4400.0,
     "prints": 12,
     "bias_share": 0.01,
     "spread_share": 0.02,
@@ -99,7 +107,7 @@ def pages(machine: Machine | None = None) -> Iterator[Page]:
         tables.setdefault(key.path[:-1], {})[key.name] = key
     for path, keys in tables.items():
         yield Page(f"[{dotted_name(path)}]", _about(path), tuple(keys.values()))
-    for kind in LAID_OVER:
+    for kind in BLOCKS:
         row = row_at((kind,))
         rows = row.inside.ROWS if row is not None and row.inside is not None else {}
         yield Page(f"[[{kind}]]", _about((kind,)), tuple(Key(name, (name,), one) for name, one in rows.items()))

@@ -29,6 +29,7 @@ from kinematics.machine.kinds import (
     TORQUE,
     Settings,
 )
+from kinematics.machine.proving import ProofPrint, Proven
 from kinematics.toml.sections import (
     ANY_NUMBER,
     COUNT,
@@ -571,6 +572,8 @@ class Keys(Section):
     stops: Stops = table(factory=Stops)
     economy: Economy = table(factory=Economy)
     checked: Checked = table(factory=Checked)
+    proof: ProofPrint = table(factory=ProofPrint)
+    proven: tuple[Proven, ...] = blocks(Proven, default=(), name="proven")
     materials: tuple[Material, ...] = blocks(Material, default=(), name="material")
     candidates: tuple[Candidate, ...] = blocks(Candidate, default=(), name="candidate")
     upgrades: tuple[Upgrade, ...] = blocks(Upgrade, default=(), name="upgrade")

@@ -122,6 +122,12 @@ VALUES: dict[str, Any] = {
     "checked.spread_share": 0.02,
     "checked.keys": ["motion.print_acceleration_mm_s2", "stops.startup_s"],
     "checked.covariance": [[0.01, -0.004], [-0.004, 0.04]],
+    "proof.start_file": "start.g",
+    "proof.end_file": "end.g",
+    "proof.nozzle_c": 215.0,
+    "proof.bed_c": 60.0,
+    "proof.line_width_mm": 0.5,
+    "proof.layer_mm": 0.25,
 }
 DEFAULTS: dict[str, Any] = {
     "machine.mechanism": "cartesian",
@@ -142,6 +148,8 @@ DEFAULTS: dict[str, Any] = {
     "retraction.acceleration_mm_s2": 800.0,
     "economy.unattended": False,
     "economy.service_years": 3,
+    "proof.line_width_mm": 0.45,
+    "proof.layer_mm": 0.2,
 }
 FREE = sorted(key for key in VALUES if not key.startswith("machine.delta."))  # a cartesian machine may have them
 STEP = "motion.speed_step_mm_s."
