@@ -17,16 +17,18 @@ from kinematics.gcode.dialects import Dialect
 from kinematics.limits.vibration import AXES, axis_quality, rounds
 from kinematics.machine import Machine
 from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.ringing import ringing_of_timing
+from kinematics.studies.ringing import by_one_kick_mm, ringing_of_timing
 from kinematics.studies.rounding import rounding_of_timing
 from kinematics.studies.timing import Timing, time_job
 
 PRINT_KEY, TRAVEL_KEY = "motion.print_acceleration_mm_s2", "motion.travel_acceleration_mm_s2"
 JUNCTION_KEY, STEP_KEY = "motion.junction_deviation_mm", "motion.speed_step_mm_s"
-CORNERS = (0.1, 0.2, 0.4, 0.7, 1.0, 1.5, 2.5)  # times what is set now: corner settings that are tried
-CLOSER = (0.85, 1.15)  # times the best of them
-HALVINGS = 6  # of the ratio between two accelerations
+CORNERS = (1.0, 0.5, 2.0, 0.25)  # times what is set now: corner settings that are tried
+CLOSER = (0.7, 1.4)  # times the best of them
+NARROWINGS = 4  # of the acceleration that a corner setting leaves
 LEAST, MOST = 50.0, 50_000.0  # mm/s²
+USEFUL = 1.0005  # times the time with the most acceleration: what reaches that is as good
+HALVINGS = 9
 A_LITTLE = 1.0 + 1e-9
 KICK, JOB = "kick", "job"
 
@@ -68,23 +70,28 @@ class _Trial:
         """The worst swing that counts: of one kick, or of a whole job (mm)."""
         if not self.swings:
             return None
-        axes = [axis for one in timings for axis in ringing_of_timing(one).axes]
-        return max((axis.left_mm if self.counted == JOB else axis.by_one_kick_mm for axis in axes), default=0.0)
+        if self.counted == JOB:
+            return max((axis.left_mm for one in timings for axis in ringing_of_timing(one).axes), default=0.0)
+        return max(by_one_kick_mm(one) for one in timings)
 
     def rounding_of(self, timings: Sequence[Timing]) -> float | None:
         """The worst rounding (mm)."""
         return max(rounding_of_timing(one).worst_mm for one in timings) if self.rounds else None
 
-    def keeps(self, settings: Mapping[str, Any]) -> bool:
-        """Whether all jobs stay inside both budgets."""
+    def excess(self, settings: Mapping[str, Any]) -> float:
+        """How much of the budget that is strained most all jobs use, as a share: 1 and less keeps to both."""
         timings = self.timings(settings)
-        ringing = self.ringing_of(timings) if self.ringing is not None else None
-        if ringing is not None and self.ringing is not None and ringing > self.ringing * A_LITTLE:
-            return False
-        if self.rounding is None or not self.rounds:
-            return True
-        found = self.rounding_of(timings)
-        return found is None or found <= self.rounding * A_LITTLE
+        swing = self.ringing_of(timings) if self.ringing is not None else None
+        strained = 0.0 if swing is None or self.ringing is None else swing / self.ringing
+        if strained > A_LITTLE or self.rounding is None:
+            return strained
+        return max(strained, (self.rounding_of(timings) or 0.0) / self.rounding)
+
+    def quick_total(self, settings: Mapping[str, Any]) -> float:
+        """The time of all jobs (s), nothing else of them."""
+        machine = self.machine.with_settings(settings, "settings to type in")
+        varied = frozenset(_varied(settings))
+        return self.total([time_job(job, machine, varied, passing=True) for job in self.jobs])
 
     def total(self, timings: Sequence[Timing]) -> float:
         """The time of all jobs (s)."""
@@ -137,12 +144,13 @@ def settings_to_type(
 
     def best_with(factor: float) -> float:
         """The time with a corner setting and the most acceleration that it leaves; infinite where none keeps."""
-        corner = _corner(machine, factor)
-        acceleration = _most_acceleration(trial, {**fixed, **corner})
+        others = {**fixed, **_corner(machine, factor)}
+        soonest = min((time for time, _ in found.values()), default=math.inf)
+        acceleration = _most_acceleration(trial, others, soonest)
         if acceleration is None:
             return math.inf
-        settings = {PRINT_KEY: acceleration, **corner, **fixed}
-        found[factor] = trial.total(trial.timings(settings)), settings
+        settings = {PRINT_KEY: acceleration, **others}
+        found[factor] = trial.quick_total(settings), settings
         return found[factor][0]
 
     times = {factor: best_with(factor) for factor in (CORNERS if _corner(machine, 1.0) else (1.0,))}
@@ -163,27 +171,36 @@ def settings_to_type(
     return TypedSettings(settings, total, planned, trial.rounding_of(timings), trial.ringing_of(timings), True)
 
 
-def _most_acceleration(trial: _Trial, others: Mapping[str, Any]) -> float | None:
-    """The most print acceleration (mm/s²) that keeps to the budgets beside other settings; None where none does."""
-    if not trial.keeps({PRINT_KEY: LEAST, **others}):
+def _most_acceleration(trial: _Trial, others: Mapping[str, Any], soonest: float) -> float | None:
+    """The most print acceleration (mm/s²) that keeps to the budgets beside other settings, and is of use; None where
+    none keeps, and where even budgets apart the jobs would take longer than `soonest` (s).
+    """
+    whole = trial.quick_total({PRINT_KEY: MOST, **others})
+    if whole >= soonest:
         return None
     low, high = LEAST, MOST
-    now = trial.machine.motion.print_acceleration_mm_s2
-    for guess in (now, 2.0 * now, 4.0 * now, 0.5 * now):
-        if low < guess < high:
-            if trial.keeps({PRINT_KEY: guess, **others}):
-                low = guess
-            else:
-                high = guess
     for _ in range(HALVINGS):
-        middle = _digits(math.sqrt(low * high))
-        if not low < middle < high:
-            break
-        if trial.keeps({PRINT_KEY: middle, **others}):
-            low = middle
-        else:
+        middle = math.sqrt(low * high)
+        if trial.quick_total({PRINT_KEY: middle, **others}) <= whole * USEFUL:
             high = middle
-    return low
+        else:
+            low = middle
+    tried = _digits(high)
+    kept, low, high = None, LEAST, tried
+    for _ in range(NARROWINGS):
+        excess = trial.excess({PRINT_KEY: tried, **others})
+        if excess <= A_LITTLE:
+            kept, low = tried, tried
+            if tried >= high:
+                break
+        else:
+            high = tried
+        # What is strained grows about as the acceleration does, less where corners hold the most of it.
+        guess = tried / excess if excess > A_LITTLE else math.sqrt(low * high)
+        tried = _digits(guess if low < guess < high else math.sqrt(low * high))
+        if not low < tried < high:
+            break
+    return kept
 
 
 WRITTEN = {PRINT_KEY: "print acceleration", JUNCTION_KEY: "junction deviation", TRAVEL_KEY: "travel acceleration"}
@@ -194,8 +211,10 @@ def commands_for(settings: Mapping[str, Any], dialect: Dialect) -> list[str]:
     has no row for is left out. Raises InputError where it has none for print acceleration.
     """
     known = {row.means for row in dialect.writes}
-    lines = []
-    for key, means in WRITTEN.items():
-        if key in settings and (means in known or key == PRINT_KEY):
-            lines.append(command_that_sets(dialect, means, float(settings[key])))
-    return lines
+    told = {means: settings[key] for key, means in WRITTEN.items() if key in settings}
+    told |= {f"{axis} step": value for axis, value in settings.get(STEP_KEY, {}).items()}
+    return [
+        command_that_sets(dialect, means, float(value))
+        for means, value in told.items()
+        if means in known or means == WRITTEN[PRINT_KEY]
+    ]
