@@ -16,27 +16,27 @@ from numpy.typing import NDArray
 
 from kinematics.errors import InputError
 from kinematics.limits import columns as by
-from kinematics.limits.vibration import AXES, OWN
+from kinematics.limits.vibration import AXES, OWN, filter_made, filter_of_axis
 from kinematics.machine import Machine
 from kinematics.planner.batch import batch_features, batch_times
+from kinematics.studies.filter_options import (
+    AxisOption,
+    Budgets,
+    ModesByAxis,
+    as_typed,
+    budgets_of,
+    filter_words,
+    option_of,
+    options_on,
+)
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.ringing import Ringing, ringing_of_timing
 from kinematics.studies.rounding import Rounding, rounding_of_timing
-from kinematics.studies.timing import Timing, time_job
-from kinematics.vibration.filters import FILTER_NAMES, HIGHEST_DAMPING, Filter, filter_named, spread_of
-from kinematics.vibration.modes import FittedMode
-from kinematics.vibration.residual import Mode, worst_residual
-from kinematics.vibration.ringing import acceleration_by_ringing, speed_change_by_ringing
-from kinematics.vibration.rounding import acceleration_by_rounding, half_spread
+from kinematics.studies.timing import Ask, Timing, time_job
+from kinematics.vibration.filters import FILTER_NAMES, filter_named, spread_of
 
 Reals = NDArray[np.float64]
-ModesByAxis = Mapping[str, tuple[FittedMode, ...]]
 
-USUAL_UNCERTAINTY = 0.1  # of a frequency of which nobody says how far off it may be (common practice, no source)
-USUAL_ROUNDING, USUAL_RINGING = 0.10, 0.02  # mm, where the machine file names no budgets (common practice, no source)
-FREQUENCIES = 41  # that a type is tried at
-BELOW, ABOVE = 0.75, 1.45  # times the lowest and the highest frequency of the modes
-KEPT = 4  # frequencies of a type that are looked at in pairs: none of them beaten by another in everything
 BEHIND = 0.08  # of the best time: pairs further behind by the quick look are not timed in full
 MOST_TIMED = 60
 REFINED = 3  # pairs of which frequencies are looked at more finely
@@ -48,70 +48,6 @@ KICK, JOB = "kick", "job"
 HALVINGS = 7
 DIRECTIONS = 181
 NOTHING_SEEN = 0.001  # mm: less than a micrometer can see
-
-
-class Budgets(NamedTuple):
-    """What rounding and ringing may cost (mm), the share of rounding that ramps have, and whether the machine file says
-    so."""
-
-    rounding: float
-    ringing: float
-    split: float
-    told: bool
-
-
-class AxisOption(NamedTuple):
-    """A filter on one axis: its type, `frequency` (Hz) and `damping` that it is made for; each mode of the axis as it
-    rings most within its intervals; what of a mode it leaves at worst (`residual`); the accelerations (mm/s²) that the
-    budgets take along the axis, and the sudden changes of its speed (mm/s).
-    """
-
-    axis: str
-    filter: Filter
-    frequency: float
-    damping: float
-    modes: tuple[Mode, ...]
-    residual: float
-    rounding_limit: float
-    ringing_limit: float
-    corner_rounding: float
-    corner_ringing: float
-
-    @property
-    def acceleration(self) -> float:
-        """What both budgets take (mm/s²)."""
-        return min(self.rounding_limit, self.ringing_limit)
-
-    @property
-    def corner_change(self) -> float:
-        """The change of speed that both budgets take at a corner (mm/s)."""
-        return min(self.corner_rounding, self.corner_ringing)
-
-    @property
-    def held_by(self) -> str:
-        """Which budget stops it first."""
-        return "rounding" if self.rounding_limit <= self.ringing_limit else "ringing"
-
-    @property
-    def settings(self) -> dict[str, Any]:
-        """The keys of a machine file that say so."""
-        key = f"vibration.{self.axis}."
-        own = self.filter.name == OWN
-        rows = [[time, share] for time, share in zip(self.filter.times, self.filter.amplitudes, strict=True)]
-        return {
-            f"{key}filter": self.filter.name,
-            f"{key}filter_frequency_hz": None if own or self.filter.name == "none" else self.frequency,
-            f"{key}filter_damping_ratio": None if own or self.filter.name == "none" else self.damping,
-            f"{key}filter_impulses": rows if own else None,
-            f"{key}modes": [
-                {
-                    "frequency_hz": one.frequency,
-                    "damping_ratio": one.damping,
-                    "frequency_uncertainty_share": one.uncertainty,
-                }
-                for one in self.modes
-            ],
-        }
 
 
 class PairRow(NamedTuple):
@@ -128,15 +64,6 @@ class PairRow(NamedTuple):
 
 
 Pair = tuple[AxisOption, ...]
-
-
-def filter_words(option: AxisOption) -> str:
-    """A filter as it is told: its type and its frequency."""
-    if option.filter.name == "none":
-        return "no filter"
-    if option.filter.name == OWN:
-        return "own filter"
-    return f"{option.filter.name} {option.frequency:.1f} Hz"
 
 
 class Accelerations(NamedTuple):
@@ -175,117 +102,6 @@ class FilterChoice:
     def best(self) -> PairRow:
         """The pair with which the jobs finish soonest."""
         return self.rows[0]
-
-
-def known_modes(machine: Machine) -> dict[str, tuple[FittedMode, ...]]:
-    """The modes of a machine file, by axis; one without uncertainty is taken with a tenth."""
-    found = {}
-    for axis in AXES:
-        modes = getattr(machine.vibration, axis).modes
-        if modes:
-            found[axis] = tuple(
-                mode_within(one.frequency_hz, one.damping_ratio, one.frequency_uncertainty_share or USUAL_UNCERTAINTY)
-                for one in modes
-            )
-    return found
-
-
-def mode_within(frequency: float, damping: float, uncertainty: float) -> FittedMode:
-    """A mode of which the damping is taken as it is, and the frequency may be off by a share."""
-    return FittedMode(
-        frequency, frequency * (1.0 - uncertainty), frequency * (1.0 + uncertainty), damping, damping, damping
-    )
-
-
-def widened(modes: Sequence[FittedMode], least: float) -> tuple[FittedMode, ...]:
-    """Modes whose frequencies may be off by a share at least."""
-    return tuple(
-        one._replace(
-            frequency_low=min(one.frequency_low, one.frequency * (1.0 - least)),
-            frequency_high=max(one.frequency_high, one.frequency * (1.0 + least)),
-        )
-        for one in modes
-    )
-
-
-def budgets_of(machine: Machine) -> Budgets:
-    """The budgets of a machine file, or usual ones where it names none."""
-    quality = machine.quality
-    rounding, ringing = quality.rounding_budget_mm, quality.ringing_budget_mm
-    told = rounding is not None and ringing is not None
-    return Budgets(rounding or USUAL_ROUNDING, ringing or USUAL_RINGING, quality.rounding_split, told)
-
-
-def at_worst(command_filter: Filter, mode: FittedMode) -> Mode:
-    """A mode as a filter leaves most of it: over its frequencies, with that damping of its interval which is worst."""
-    share = max(mode.frequency_high / mode.frequency - 1.0, 1.0 - mode.frequency_low / mode.frequency)
-    dampings = dict.fromkeys((mode.damping_low, mode.damping, mode.damping_high))
-    tried = [Mode(mode.frequency, min(damping, 0.99), min(share, 0.99)) for damping in dampings]
-    return max(tried, key=lambda one: worst_residual(command_filter, one, 2))
-
-
-def option_of(
-    axis: str, command_filter: Filter, frequency: float, damping: float, modes: Sequence[FittedMode], budgets: Budgets
-) -> AxisOption:
-    """What a filter takes of an axis's budgets over all of its modes within their intervals."""
-    worst = tuple(at_worst(command_filter, mode) for mode in modes)
-    spread = half_spread(command_filter)
-    left = max((worst_residual(command_filter, mode, 2) * _angular(mode, -1.0) ** 2 for mode in worst), default=0.0)
-    return AxisOption(
-        axis,
-        command_filter,
-        frequency,
-        damping,
-        worst,
-        left,
-        acceleration_by_rounding(command_filter, budgets.rounding, budgets.split),
-        acceleration_by_ringing(command_filter, worst, budgets.ringing),
-        (1.0 - budgets.split) * budgets.rounding / spread if spread > 0.0 else math.inf,
-        speed_change_by_ringing(command_filter, worst, budgets.ringing),
-    )
-
-
-def _angular(mode: Mode, side: float) -> float:
-    return 2.0 * math.pi * mode.frequency * (1.0 + side * mode.uncertainty)
-
-
-def options_on(axis: str, modes: Sequence[FittedMode], budgets: Budgets, names: Sequence[str]) -> list[AxisOption]:
-    """The filters of some types on one axis at design frequencies about its modes; of each type those that no other
-    one of it beats in ramps and at corners alike.
-    """
-    damping = max(modes, key=lambda one: one.strength).damping
-    low, high = BELOW * min(one.frequency_low for one in modes), ABOVE * max(one.frequency_high for one in modes)
-    ladder = [*np.geomspace(low, high, FREQUENCIES).tolist(), *(one.frequency for one in modes)]
-    found = []
-    for name in names:
-        if damping > HIGHEST_DAMPING.get(name, 1.0):
-            continue
-        frequencies = sorted(ladder) if name != "none" else [modes[0].frequency]
-        options = [
-            option_of(axis, filter_named(name, frequency, damping), frequency, damping, modes, budgets)
-            for frequency in frequencies
-        ]
-        found += _unbeaten(options)
-    return found
-
-
-def _unbeaten(options: Sequence[AxisOption]) -> list[AxisOption]:
-    """Options that none other beats in both acceleration and change of speed, no more than `KEPT` of them."""
-    kept = [
-        one
-        for one in options
-        if not any(
-            other.acceleration >= one.acceleration
-            and other.corner_change >= one.corner_change
-            and (other.acceleration, other.corner_change) != (one.acceleration, one.corner_change)
-            for other in options
-        )
-    ]
-    kept.sort(key=lambda one: one.acceleration)
-    if len(kept) <= KEPT:
-        return kept
-    places = np.linspace(0, len(kept) - 1, KEPT).round().astype(int)
-    return [kept[place] for place in places.tolist()]
 
 
 class _Jobs:
@@ -378,7 +194,7 @@ def _refined(jobs: _Jobs, row: PairRow, modes: ModesByAxis) -> PairRow:
             for factor in (1.0 + step, 1.0 - step):
                 while True:
                     now = options[place]
-                    frequency = now.frequency * factor
+                    frequency = as_typed(now.frequency * factor)
                     moved = filter_named(now.filter.name, frequency, now.damping)
                     tried = option_of(now.axis, moved, frequency, now.damping, modes[now.axis], jobs.budgets)
                     pair = (*options[:place], tried, *options[place + 1 :])
@@ -392,28 +208,28 @@ def _refined(jobs: _Jobs, row: PairRow, modes: ModesByAxis) -> PairRow:
 def accelerations_with(options: Sequence[AxisOption], budgets: Budgets) -> Accelerations:
     """The accelerations that go with a pair of filters.
 
-    In a direction u rounding takes 2qε/√Σ(u_k σ_k²)² and ringing what each axis may over |u_k|. Limits of axes alone
-    make a box of that, whose corners may round too much: the print acceleration cuts them off.
+    In a direction u rounding takes 2qε/√Σ(u_k σ_k²)² and ringing what each axis may over |u_k|. Limits of axes make a
+    box of that, whose corner may round too much: they are lowered alike until it does not. The print acceleration is
+    what the box takes at its corner, so that it holds nobody back.
     """
-    axes = {one.axis: one.acceleration for one in options}
     variances = [spread_of(one.filter).variance for one in options]
     angles = np.linspace(0.0, 0.5 * math.pi, DIRECTIONS)
     shares = {"x": np.cos(angles), "y": np.sin(angles)}
     box = np.full(DIRECTIONS, math.inf)
     allowed = np.full(DIRECTIONS, math.inf)
     rounded = np.zeros(DIRECTIONS)
-    with np.errstate(divide="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore"):
         for one, variance in zip(options, variances, strict=True):
             share = shares[one.axis]
             box = np.minimum(box, one.acceleration / share)
             allowed = np.minimum(allowed, one.ringing_limit / share)
             rounded += (share * variance) ** 2
         allowed = np.minimum(allowed, 2.0 * budgets.split * budgets.rounding / np.sqrt(rounded))
-    cut = allowed < box * (1.0 - 1e-9)
-    most = float(allowed[cut].min()) if cut.any() else math.inf
-    known = box[np.isfinite(box)]
-    highest = float(known.max()) if len(options) > 1 and known.size else max(axes.values(), default=math.inf)
-    return Accelerations(min(most, highest), axes, float(allowed.min()))
+        ratio = np.where(np.isfinite(box), allowed / box, 1.0)
+    lowered = min(1.0, float(np.nanmin(ratio)))
+    axes = {one.axis: lowered * one.acceleration for one in options}
+    corner = math.hypot(*axes.values()) if len(axes) > 1 else min(axes.values(), default=math.inf)
+    return Accelerations(corner, axes, float(allowed.min()))
 
 
 def _within_job_budget(jobs: _Jobs, row: PairRow) -> tuple[PairRow, float]:
@@ -574,8 +390,6 @@ def _one_axis_at_a_time(
 
 def _present(machine: Machine, known: ModesByAxis, jobs: _Jobs) -> PairRow | None:
     """The machine's own filters, timed as the others are."""
-    from kinematics.limits.vibration import filter_made, filter_of_axis
-
     options = []
     for axis, modes in known.items():
         vibration = getattr(machine.vibration, axis)
@@ -587,3 +401,23 @@ def _present(machine: Machine, known: ModesByAxis, jobs: _Jobs) -> PairRow | Non
             _, frequency, damping = filter_of_axis(vibration, axis) if now != OWN else ("", modes[0].frequency, 0.0)
         options.append(option_of(axis, command_filter, frequency, damping, modes, jobs.budgets))
     return PairRow(tuple(options), jobs.total(options))
+
+
+def timing_with(choice: FilterChoice, job: PreparedJob) -> Timing:
+    """A job timed under the best pair of a choice, every move of it."""
+    timed = _Jobs([job], [1.0], choice.machine, choice.budgets)
+    return timed.timings(choice.best.options, choice.ringing_budget)[0]
+
+
+def times_by_acceleration(
+    choice: FilterChoice, jobs: Sequence[PreparedJob], weights: Sequence[float], accelerations: Sequence[float]
+) -> list[float]:
+    """The time of all jobs (s) at each print acceleration (mm/s²), no budget held."""
+    free = {"quality.rounding_budget_mm": None, "quality.ringing_budget_mm": None}
+    bare = choice.machine.with_settings(free, "filter choice")
+    asks = [
+        Ask(bare.with_settings({KEY: value}, "filter choice"), frozenset({KEY}), total_only=True)
+        for value in accelerations
+    ]
+    totals = np.array([job.totals(asks) for job in jobs])
+    return [float(time) for time in np.asarray(weights) @ totals]

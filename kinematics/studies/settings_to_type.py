@@ -27,6 +27,7 @@ CORNERS = (1.0, 0.5, 2.0, 0.25)  # times what is set now: corner settings that a
 CLOSER = (0.7, 1.4)  # times the best of them
 NARROWINGS = 4  # of the acceleration that a corner setting leaves
 LEAST, MOST = 50.0, 50_000.0  # mm/s²
+LIFTED = 1e6  # mm/s²: no limit on print acceleration but the budgets
 USEFUL = 1.0005  # times the time with the most acceleration: what reaches that is as good
 HALVINGS = 9
 A_LITTLE = 1.0 + 1e-9
@@ -37,7 +38,8 @@ KICK, JOB = "kick", "job"
 class TypedSettings:
     """What to set on the controller so that whole jobs stay inside both budgets, and what it brings.
 
-    `settings` by key; `total_s` the time of all jobs with them, `planned_s` with the budgets held corner by corner;
+    `settings` by key; `total_s` the time of all jobs with them, `planned_s` with the budgets held corner by corner in
+    their place;
     `rounding_mm` the worst rounding, `ringing_mm` the worst swing that counts (None where no filter rounds, no mode is
     known); `inside` False where nothing that was tried keeps to the budgets.
     """
@@ -159,7 +161,8 @@ def settings_to_type(
         for factor in CLOSER:
             times[best * factor] = best_with(best * factor)
         best = min(times, key=lambda factor: times[factor])
-    planned = trial.total([time_job(job, machine, passing=True) for job in jobs])
+    lifted = machine.with_settings({PRINT_KEY: LIFTED}, "settings to type in")
+    planned = trial.total([time_job(job, lifted, frozenset({PRINT_KEY}), passing=True) for job in jobs])
     if not math.isfinite(times[best]):
         gentlest = {PRINT_KEY: LEAST, **_corner(machine, CORNERS[0]), **fixed}
         timings = trial.timings(gentlest)

@@ -323,7 +323,7 @@ def _checked_sampling(times: Reals, place: str, notices: list[Notice]) -> Sampli
         notices.append(Notice(None, 1, f"only {seconds:.3g} s of record: intervals are wide; 30 s tell modes well"))
     if sampling.lost:
         cut = f", in {sampling.gaps} places so many that the record is cut there" if sampling.gaps else ""
-        notices.append(Notice(None, sampling.lost, f"samples are lost and were filled in{cut}", "samples"))
+        notices.append(Notice(None, sampling.lost, f"samples were lost, and filled in{cut}", "samples"))
     if sampling.uneven > 0.02:
         text = f"times stray by {sampling.uneven:.0%} of a step from even ones; resampled at {sampling.rate:.4g} Hz"
         notices.append(Notice(None, 1, text))

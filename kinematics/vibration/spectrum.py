@@ -24,7 +24,7 @@ LOWEST, HIGHEST = 8.0, 250.0  # Hz: where modes of a printer are looked for (com
 TAPER = 0.1  # share of a look over which it fades in and out
 WELCH_SECONDS = 4.0  # of a segment of the spectrum that is shown
 
-RANDOM, RISING, TAPS = "random", "rising", "taps"
+RANDOM, RISING, TAPS = "random", "rising", "taps"  # how an axis was shaken
 
 
 class Piece(NamedTuple):
@@ -139,13 +139,23 @@ class Spectrum(NamedTuple):
     power: Reals
 
 
-def welch_spectrum(pieces: Sequence[Piece]) -> Spectrum:
+def spectrum_of(pieces: Sequence[Piece], kind: str = RANDOM) -> Spectrum:
     """The power density of pieces by Welch's method (P. Welch, IEEE Trans. Audio Electroacoust. AU-15(2):70-73, 1967):
     Hann segments of some seconds that overlap by half, pieces weighted by their length.
+
+    Of a rising shake, whose segments each hold a few frequencies only, the longest piece as a whole, neighbouring bins
+    averaged.
     """
-    from scipy.signal import welch
+    from scipy.signal import periodogram, welch
 
     rate = pieces[0].rate
+    if kind == RISING:
+        piece = max(pieces, key=lambda one: one.seconds)
+        frequency, power = periodogram(piece.values, rate)
+        together = max(1, round(piece.seconds / WELCH_SECONDS))
+        whole = frequency.size // together * together
+        means = [values[:whole].reshape(-1, together).mean(axis=1) for values in (frequency, power)]
+        return Spectrum(*means)
     size = _quick_size(int(min(WELCH_SECONDS, *(piece.seconds for piece in pieces)) * rate))
     frequency, total, seconds = np.zeros(0), np.zeros(0), 0.0
     for piece in pieces:
