@@ -2,7 +2,7 @@
 
 The public names are attached on first use, so that importing the package costs nothing:
 `read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `sweep`, `target`, `caps`, `ringing`, `rounding`,
-`upgrades`, `shop`, `InputError`.
+`vibrations`, `upgrades`, `shop`, `InputError`.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ _HOMES = {
     "caps": "kinematics.api",
     "ringing": "kinematics.api",
     "rounding": "kinematics.api",
+    "vibrations": "kinematics.api",
     "upgrades": "kinematics.api",
     "shop": "kinematics.api",
     "InputError": "kinematics.errors",
@@ -45,10 +46,11 @@ __all__ = [
     "sweep",
     "target",
     "upgrades",
+    "vibrations",
 ]
 
 if TYPE_CHECKING:
-    from kinematics.api import caps, compare, estimate, ringing, rounding, shop, sweep, target, upgrades
+    from kinematics.api import caps, compare, estimate, ringing, rounding, shop, sweep, target, upgrades, vibrations
     from kinematics.errors import InputError
     from kinematics.gcode.reader import read_gcode
     from kinematics.machine import Candidate, Machine, load_machine

@@ -154,19 +154,20 @@ def pooled(of_each: Sequence[Sequence[FittedMode]]) -> tuple[tuple[FittedMode, .
     Logarithms are averaged, each weighing as the square of its standard error; where recordings differ by more than
     their errors the interval is wider by that (R. Birge, Phys. Rev. 40:207-227, 1932).
     """
-    groups: list[list[FittedMode]] = []
-    for modes in of_each:
+    groups: list[dict[int, FittedMode]] = []  # by the number of the recording
+    for number, modes in enumerate(of_each):
         for mode in modes:
             for group in groups:
-                width = 2.0 * max(mode.damping, group[0].damping) * group[0].frequency
-                if abs(mode.frequency - group[0].frequency) < SAME * width and not any(one in modes for one in group):
-                    group.append(mode)
+                other = next(iter(group.values()))
+                width = 2.0 * max(mode.damping, other.damping) * other.frequency
+                if number not in group and abs(mode.frequency - other.frequency) < SAME * width:
+                    group[number] = mode
                     break
             else:
-                groups.append([mode])
+                groups.append({number: mode})
     shown = sum(bool(modes) for modes in of_each)
-    kept = [_together(group) for group in groups if len(group) >= SEEN_IN * shown]
-    left = [_together(group) for group in groups if len(group) < SEEN_IN * shown]
+    kept = [_together([*group.values()]) for group in groups if len(group) >= SEEN_IN * shown]
+    left = [_together([*group.values()]) for group in groups if len(group) < SEEN_IN * shown]
     heights = [mode._replace(strength=mode.strength * 2.0 * mode.damping) for mode in kept]
     return beside_strongest(heights), tuple(left)
 

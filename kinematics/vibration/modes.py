@@ -24,6 +24,7 @@ STEPS = 60  # of scoring at most
 CONVERGED = 1e-8  # relative change of the likelihood
 EVIDENCE = 16.0  # by how much the logarithm of the likelihood must grow for one mode more (three numbers)
 LEAST_DAMPING, MOST_DAMPING = 0.002, 0.6
+ANYWHERE = 6  # starts that hang on nothing seen
 COARSE = 0.25  # Hz: bins are taken together to this while modes are looked for
 STARTS_DAMPING = 0.05
 STRAY = 0.5  # of a block's bins: how finely a misfit is looked for, as a share of the half-power width
@@ -224,6 +225,21 @@ def _inside(powers: Powers, numbers: Reals) -> bool:
     )
 
 
+def _without_modes(powers: Powers, spread: int) -> Reals:
+    """The likeliest spectrum without a mode: a force that is a power of the frequency, and noise."""
+    from scipy.optimize import minimize
+
+    logarithm = np.log(powers.frequency) - float(np.log(powers.frequency).mean())
+    tilt, level = np.polyfit(logarithm, np.log(_smoothed(powers.power, spread)), 1)
+
+    def shape(numbers: Reals) -> Reals:
+        return np.asarray(np.exp(numbers[0] + numbers[1] * logarithm) + np.exp(numbers[2]))
+
+    start = np.array([level, tilt, math.log(float(np.quantile(powers.power, 0.1)) + 1e-300)])
+    found = minimize(lambda numbers: _loss(powers, shape(numbers)), start, method="Nelder-Mead")
+    return shape(found.x)
+
+
 def look_for_modes(powers: Powers, most: int = MOST_MODES) -> list[tuple[float, float, float]]:
     """The modes that a spectrum shows, one after the other as long as the likelihood grows by more than `EVIDENCE`.
 
@@ -234,15 +250,13 @@ def look_for_modes(powers: Powers, most: int = MOST_MODES) -> list[tuple[float, 
     width = float(np.diff(coarse.frequency[:2])[0])
     spread = max(3, round(1.5 / width))
     flat = np.full(coarse.power.size, float(np.median(coarse.power)))
-    # Without a mode: a force that is a power of the frequency.
-    tilt = np.polyfit(np.log(coarse.frequency), np.log(_smoothed(coarse.power, spread)), 1)
-    smooth = np.exp(np.polyval(tilt, np.log(coarse.frequency)))
-    smooth *= float((coarse.looks * coarse.power / smooth).sum() / coarse.looks.sum())
+    smooth = _without_modes(coarse, spread)
     loss = _loss(coarse, smooth)
     known: list[tuple[float, float, float]] = []
     shape = flat
     for _ in range(most):
         starts = _candidates(coarse, shape, spread, 4) + _candidates(coarse, smooth, spread, 2)
+        starts += np.geomspace(1.2 * coarse.frequency[0], 0.8 * coarse.frequency[-1], ANYWHERE).tolist()
         fits = []
         for natural in dict.fromkeys(starts):
             if any(abs(natural - one[0]) < one[0] * one[1] for one in known):
