@@ -25,7 +25,7 @@ PRINT_KEY, TRAVEL_KEY = "motion.print_acceleration_mm_s2", "motion.travel_accele
 JUNCTION_KEY, STEP_KEY = "motion.junction_deviation_mm", "motion.speed_step_mm_s"
 CORNERS = (1.0, 0.5, 2.0, 0.25)  # times what is set now: corner settings that are tried
 CLOSER = (0.7, 1.4)  # times the best of them
-NARROWINGS = 4  # of the acceleration that a corner setting leaves
+NARROWINGS = 6  # of the acceleration that a corner setting leaves
 LEAST, MOST = 50.0, 50_000.0  # mm/s²
 LIFTED = 1e6  # mm/s²: no limit on print acceleration but the budgets
 USEFUL = 1.0005  # times the time with the most acceleration: what reaches that is as good
@@ -198,8 +198,8 @@ def _most_acceleration(trial: _Trial, others: Mapping[str, Any], soonest: float)
                 break
         else:
             high = tried
-        # What is strained grows about as the acceleration does, less where corners hold the most of it.
-        guess = tried / excess if excess > A_LITTLE else math.sqrt(low * high)
+        # Ramps strain a budget as the acceleration does, corners as its root: the square is inside for both.
+        guess = tried / excess**2 if excess > A_LITTLE else math.sqrt(low * high)
         tried = _digits(guess if low < guess < high else math.sqrt(low * high))
         if not low < tried < high:
             break

@@ -18,6 +18,7 @@ from tests.vibration.shaken import KINDS, case, least_errors, recorded
 COVERED = 0.90, 0.995
 WIDER = 1.5  # times the interval that the data allow at best, on the average
 FREQUENCY_ERROR = 0.02  # for damping up to a tenth
+MISSED = 0.01  # of the cases: in which other modes may be found than there are
 
 
 class Score(NamedTuple):
@@ -95,7 +96,7 @@ def main() -> int:
             status = 1
         if max(wide) > WIDER or error > FREQUENCY_ERROR:
             status = 1
-    return 1 if missed else status
+    return 1 if len(missed) > MISSED * int(sys.argv[1]) else status
 
 
 if __name__ == "__main__":
