@@ -11,7 +11,7 @@ import numpy as np
 
 from kinematics.errors import InputError
 from kinematics.outputs import refuse_to_overwrite, write_whole
-from kinematics.reports.pictures import new_figure, save_figure
+from kinematics.reports.pictures import figure_of, save_figure
 from kinematics.studies.filter_options import filter_words
 from kinematics.wording import drawn, duration_text, quantity_text
 
@@ -67,7 +67,7 @@ def draw_vibration(
 
 def _spectra(findings: Sequence[AxisFinding]) -> Any:
     """The power of each recorded axis against frequency, its modes as bands of their intervals."""
-    figure = new_figure(7.5, 3.2 * len(findings))
+    figure = figure_of(7.5, 3.2 * len(findings))
     rows = figure.subplots(len(findings), 1, squeeze=False)[:, 0]
     for axes, one in zip(rows, findings, strict=True):
         spectrum = one.spectrum
@@ -113,7 +113,7 @@ def _filters(found: Vibration) -> Any:
         for finding in found.findings
     }
     across = max(len(options) for options in by_axis.values())
-    figure = new_figure(1.9 * across, 2.1 * len(by_axis) + 0.4)
+    figure = figure_of(1.9 * across, 2.1 * len(by_axis) + 0.4)
     rows = figure.subplots(len(by_axis), across, squeeze=False, sharey=True)
     for row, finding in zip(rows, found.findings, strict=True):
         options = by_axis[finding.axis]
@@ -154,7 +154,7 @@ def _corner(found: Vibration, jobs: Sequence[PreparedJob]) -> Any:
     rounding = max(found.choice.rounding, key=lambda one: one.worst_mm)
     number = found.choice.rounding.index(rounding)
     corner = worst_corner(timing_with(found.choice, jobs[number]), rounding.line)
-    figure = new_figure(6.0, 6.0)
+    figure = figure_of(6.0, 6.0)
     axes = figure.subplots()
     axes.plot(*corner.drawn, color="0.55", linewidth=3.0, label="drawn")
     axes.plot(*corner.printed, color="black", linewidth=1.2, linestyle="--", label="printed")
@@ -181,7 +181,7 @@ def _time(found: Vibration, jobs: Sequence[PreparedJob], weights: Sequence[float
     ends = [value for value, _ in marks] or [1000.0]
     accelerations = np.geomspace(0.25 * min(ends), 2.0 * max(ends), TRIED).tolist()
     times = times_by_acceleration(choice, jobs, weights, accelerations)
-    figure = new_figure(7.5, 4.5)
+    figure = figure_of(7.5, 4.5)
     axes = figure.subplots()
     axes.set_xscale("log")
     minutes = [time / MINUTE for time in times]
