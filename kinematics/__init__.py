@@ -2,7 +2,7 @@
 
 The public names are attached on first use, so that importing the package costs nothing:
 `read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `ladder`, `sweep`, `target`, `caps`, `ringing`,
-`rounding`, `upgrades`, `bedful`, `shop`, `InputError`.
+`rounding`, `vibrations`, `upgrades`, `bedful`, `shop`, `InputError`.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ _HOMES = {
     "caps": "kinematics.api",
     "ringing": "kinematics.api",
     "rounding": "kinematics.api",
+    "vibrations": "kinematics.api",
     "upgrades": "kinematics.api",
     "shop": "kinematics.api",
     "InputError": "kinematics.errors",
@@ -49,6 +50,7 @@ __all__ = [
     "sweep",
     "target",
     "upgrades",
+    "vibrations",
 ]
 
 if TYPE_CHECKING:
@@ -64,6 +66,7 @@ if TYPE_CHECKING:
         sweep,
         target,
         upgrades,
+        vibrations,
     )
     from kinematics.errors import InputError
     from kinematics.gcode.reader import read_gcode
