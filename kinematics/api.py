@@ -189,8 +189,9 @@ def estimate(
     Returns
     -------
     Estimate
-        `.total` and `.jobs`, each with total, motion, stops and cooling (s), causes and notices. `.to_frame()` has one
-        row a job and machine: total_s, motion_s, dwell_s, stops_s, cooling_s, moves, layers, path_mm, filament_mm.
+        `.total_s` and `.jobs`, each with total_s, motion_s, stops_by_kind_s, cooling_s, causes and notices.
+        `.to_frame()` has one row a job and machine: total_s, motion_s, dwell_s, stops_s, cooling_s, moves, layers,
+        path_mm, filament_mm.
 
     Raises InputError where a job, the machine or the dialect cannot be used: place, what was found, what is allowed.
 
@@ -203,7 +204,7 @@ def estimate(
     --------
     >>> import kinematics
     >>> found = kinematics.estimate("G1 X100 E3 F6000\\nG1 Y80 E5\\n", {"acceleration": 1000})
-    >>> round(found.total, 3)
+    >>> round(found.total_s, 3)
     1.979
     """
     known = None if machine is None else _machine(machine)
@@ -242,7 +243,7 @@ def compare(
     >>> import kinematics
     >>> job = "G1 X100 E3 F6000\\nG1 Y80 E5\\n"
     >>> found = kinematics.compare(job, {"acceleration": 1000}, {"brisk": {"acceleration": 4000}})
-    >>> [round(row.total, 3) for row in found.rows]
+    >>> [round(row.total_s, 3) for row in found.rows]
     [1.979, 1.84]
     """
     known = _machine(machine)
@@ -288,7 +289,7 @@ def sweep(
     >>> import kinematics
     >>> job = "G1 X100 E3 F6000\\nG1 Y80 E5\\n"
     >>> found = kinematics.sweep(job, {"acceleration": 1000}, {"acceleration": [1000, 4000]})
-    >>> [round(row.total, 3) for row in found.rows]
+    >>> [round(row.total_s, 3) for row in found.rows]
     [1.979, 1.84]
     """
     turned = [
@@ -329,7 +330,7 @@ def target(
     Returns
     -------
     Target
-        `.met`, `.total` (s), `.settings` by key, and what stops it.
+        `.met`, `.total_s`, `.settings` by key, and what stops it.
 
     Raises InputError where anything given cannot be used.
 
@@ -409,8 +410,8 @@ def rounding(job: JobLike, machine: MachineLike, dialect: str | Dialect = DEFAUL
     Returns
     -------
     Rounding
-        `.worst`, `.line`, `.median`, `.most` (95 % of the printed length stay below it), `.budget` (mm); `.to_frame()`
-        has one row.
+        `.worst_mm`, `.line`, `.median_mm`, `.most_mm` (95 % of the printed length stay below it), `.budget_mm`;
+        `.to_frame()` has one row.
 
     Raises InputError, also where no axis has a filter.
 
@@ -418,7 +419,7 @@ def rounding(job: JobLike, machine: MachineLike, dialect: str | Dialect = DEFAUL
     --------
     >>> import kinematics
     >>> filtered = {"vibration": {"x": {"filter": "ZV", "filter_frequency_hz": 40.0}}}
-    >>> round(kinematics.rounding("G1 X100 E3 F6000\\nG1 X0 E5\\n", filtered).worst, 3) > 0.0
+    >>> round(kinematics.rounding("G1 X100 E3 F6000\\nG1 X0 E5\\n", filtered).worst_mm, 3) > 0.0
     True
     """
     return rounding_of(_prepared_with_moves(job, _dialect(dialect)), _machine(machine))

@@ -65,10 +65,10 @@ def _draw_curve(axes: Any, sweep: Sweep) -> None:
     rows, knee = rows_of_all_jobs(sweep), sweep.knees[0]
     axes.set_xscale(_scale(sweep.knobs[0].values))
     values = [row.point[0] for row in rows]
-    minutes = [row.total / MINUTE for row in rows]
+    minutes = [row.total_s / MINUTE for row in rows]
     axes.plot(values, minutes, color="black", marker="o", markersize=3, linewidth=1.2, label="time")
     _shade_beyond(axes, rows)
-    axes.axhline(knee.floor / MINUTE, color="0.3", linestyle=":", label=f"floor: {knee.floor_cause}")
+    axes.axhline(knee.floor_s / MINUTE, color="0.3", linestyle=":", label=f"floor: {knee.floor_cause}")
     for one in knee.swept.shares:
         if not one.beyond:
             axes.axvline(one.value, color="0.5", linewidth=0.8, linestyle="--")
@@ -110,7 +110,7 @@ def _draw_map(axes: Any, sweep: Sweep) -> None:
     if len(xs) * len(ys) != len(rows) or len(xs) < 2 or len(ys) < 2:
         raise InputError.at("--picture", "points that make no grid", "a map needs a grid of two values or more each")
     table = {row.point: row for row in rows}
-    minutes = np.array([[table[x, y].total / MINUTE for x in xs] for y in ys])
+    minutes = np.array([[table[x, y].total_s / MINUTE for x in xs] for y in ys])
     lines = axes.contour(xs, ys, minutes, levels=12, colors="black", linewidths=0.9)
     axes.clabel(lines, fmt="%.4g min", fontsize=7)
     reasons = list(dict.fromkeys(row.stopped_by for row in rows if row.within_caps is False))
@@ -148,14 +148,16 @@ def _mark(axes: Any, place: Sequence[float | None], marker: str, label: str) -> 
 
 def draw_worth(worths: Sequence[Worth], total: float, path: Path) -> None:
     """What each limit is worth as bars: seconds that 1 % more of it buys, and the time without it, to a file."""
-    shown = [worth for worth in worths if worth.one_percent > 0.0][:12]
+    shown = [worth for worth in worths if worth.one_percent_s > 0.0][:12]
     figure = _figure(7.5, 1.2 + 0.4 * max(1, len(shown)))
     axes = figure.subplots()
     places = range(len(shown))
-    axes.barh(places, [worth.one_percent for worth in shown], facecolor="0.8", edgecolor="black", hatch="//")
+    axes.barh(places, [worth.one_percent_s for worth in shown], facecolor="0.8", edgecolor="black", hatch="//")
     for place, worth in zip(places, shown, strict=True):
-        without = "unbounded without it" if worth.if_lifted is None else f"{duration_text(worth.if_lifted)} without it"
-        axes.annotate(f" {worth.one_percent:.3g} s; {without}", (worth.one_percent, place), va="center", fontsize=8)
+        without = (
+            "unbounded without it" if worth.if_lifted_s is None else f"{duration_text(worth.if_lifted_s)} without it"
+        )
+        axes.annotate(f" {worth.one_percent_s:.3g} s; {without}", (worth.one_percent_s, place), va="center", fontsize=8)
     axes.set_yticks(list(places), [worth.what for worth in shown])
     axes.invert_yaxis()
     axes.set_xlabel(f"1 % buys (s), of {duration_text(total)}")

@@ -17,6 +17,7 @@ from kinematics.limits.motor_drives import jacobians, motor_drives, torque_key
 from kinematics.limits.vibration import RINGING_KEY, ROUNDING_KEY, axis_quality, filter_of_axis, rounds
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import EXTRUDER, LinearDelta, mechanism_of
+from kinematics.notebook import NotebookTable
 from kinematics.planner.ceilings import RAMP_SHARE
 from kinematics.planner.ties import FRICTION, MASS, SHARE, motor_loads
 from kinematics.studies.causes import key_of
@@ -65,13 +66,13 @@ class CapRow(NamedTuple):
 
 
 @dataclass(frozen=True, repr=False)
-class Caps:
+class Caps(NotebookTable):
     """The limits of a machine against its caps; with jobs, what each cap holds of their time, when cooling
     rules, how far they swing the axes, and how far filters round them."""
 
     machine: Machine
     rows: tuple[CapRow, ...]
-    total: float | None
+    total_s: float | None
     cooling: CoolingRule | None
     ringing: tuple[Ringing, ...] = ()
     rounding: tuple[Rounding, ...] = ()
@@ -483,13 +484,13 @@ SPEED = "the job"
 class CoolingRule(NamedTuple):
     """What the shortest layer time does to jobs.
 
-    `shortest` (s) as the machine file has it; `added` seconds; `layers` that are lengthened, of `all_layers`; the share
-    `ruled` of the motion in layers that wait; the factors on all accelerations, and on the commanded speeds, from which
-    more than half of the motion is in such layers (None: never).
+    `shortest_layer_s` (s) as the machine file has it; `added_s` seconds; `layers` that are lengthened, of `all_layers`;
+    the share `ruled` of the motion in layers that wait; the factors on all accelerations, and on the commanded speeds,
+    from which more than half of the motion is in such layers (None: never).
     """
 
-    shortest: float
-    added: float
+    shortest_layer_s: float
+    added_s: float
     layers: int
     all_layers: int
     ruled: float

@@ -240,8 +240,8 @@ class SweepFile:
         lines = []
         for row in rows:
             within = "" if row.within_caps is None else ("yes" if row.within_caps else "no")
-            between = () if row.interval is None else row.interval
-            cells = [*(repr(value) for value in row.point), self._text(row.job), repr(row.total), *map(repr, between)]
+            between = () if row.interval_s is None else row.interval_s
+            cells = [*(repr(value) for value in row.point), self._text(row.job), repr(row.total_s), *map(repr, between)]
             lines.append(self._line([*cells, within, self._text("; ".join(row.stopped_by))]))
         added = "".join(lines).encode()
         try:

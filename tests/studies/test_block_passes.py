@@ -162,9 +162,9 @@ def test_statements_that_a_candidate_silences(job: Callable[[str], Path]) -> Non
     whole = compare_prepared([PreparedJob(path)], MIDDLING, candidates)
     blocks = compare_prepared([BlockwiseJob(JobFile(path), chunk=TINY)], MIDDLING, candidates)
     assert blocks.silenced == whole.silenced == {"brisk": 60}
-    alone = whole.totals[1].by_silencing
+    alone = whole.totals[1].saved_by_silencing_s
     assert alone > 0.0
-    assert blocks.totals[1].by_silencing == pytest.approx(alone, rel=1e-9)
+    assert blocks.totals[1].saved_by_silencing_s == pytest.approx(alone, rel=1e-9)
 
 
 def test_statements_are_weighed_by_what_is_printed_under_them(job: Callable[[str], Path]) -> None:
