@@ -97,9 +97,8 @@ def read_table(path: str, kind: TableKind, beside: Sequence[TableKind] = ()) -> 
     except csv.Error as error:
         raise InputError.at(f"{path}:{reader.line_num}", f"this cannot be read as a table: {error}") from None
     if not names:
-        raise InputError.at(
-            path, "the table is empty", f"a first line with {', '.join(kind.columns)}, then a row for each"
-        )
+        allowed = f"a first line with {', '.join(kind.columns)}, then a row for each"
+        raise InputError.at(path, "the table is empty", allowed)
     return Table(rows, separator, findings)
 
 

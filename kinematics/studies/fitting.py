@@ -7,8 +7,9 @@ Journal of the American Statistical Association 84(408), 1989, from memory), and
 the machine file. The interval of a parameter is where Q, all others free, exceeds its least value by no more than the
 square of Student's t at 97.5 % (the profile likelihood, with the quantile that an unknown σ asks for).
 
-Which parameters are moved is chosen by leaving prints out. Those that are not stay where the machine file puts them, and
-yet nobody knows that they are right: intervals are those of a fit in which they may move as well, under a tighter prior.
+Which parameters are moved is chosen by leaving prints out. Those that are not stay where the machine file puts them,
+and yet nobody knows that they are right: intervals are those of a fit in which they may move as well, under a tighter
+prior.
 """
 
 from __future__ import annotations
