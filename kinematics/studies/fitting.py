@@ -229,17 +229,17 @@ class Fitting:
         """The parameters that leaving one print out after the other asks for, the one that helps most first."""
         scale = max(full.spread, LEAST_SCALE)
         solution = self.solve(())
-        best = self._foretold(solution, scale)
+        best = self.foretold(solution, scale)
         while left := [k for k in candidates if k not in solution.free]:
             tried = {k: self.solve((*solution.free, k), start=solution) for k in left}
-            k = min(tried, key=lambda one: self._foretold(tried[one], scale))
-            now = self._foretold(tried[k], scale)
+            k = min(tried, key=lambda one: self.foretold(tried[one], scale))
+            now = self.foretold(tried[k], scale)
             if now > best - ENOUGH:
                 break
             best, solution = now, tried[k]
         return list(solution.free)
 
-    def _foretold(self, solution: Solution, scale: float) -> float:
+    def foretold(self, solution: Solution, scale: float) -> float:
         """How badly prints were foretold by the others: minus the logarithm of their likelihood."""
         return 0.5 * _cost(self.nearly_left_out(solution) / scale)
 

@@ -53,13 +53,12 @@ class Box(NamedTuple):
 class Surface(NamedTuple):
     """A job on a machine over a box: `coefficients` float64[nodes, nodes, nodes] of the logarithm of its seconds beside
     overheads; `rates` float64[RATES] seconds a move, and `slowed` the logarithm of what each multiplies the time by;
-    `total` and `before` all seconds of the machine file, and those before the first move, beside overheads.
+    `before` seconds before the first move beside overheads.
     """
 
     coefficients: Reals
     rates: Reals
     slowed: Reals
-    total: float
     before: float
     facts: JobFacts
 
@@ -110,7 +109,7 @@ def surface_of(job: TimedJob, grid: Grid) -> Surface:
     coefficients = np.einsum("ai,bj,ck,ijk->abc", transform, transform, transform, values.reshape(size, size, size))
     timing = job.timed(grid.bare)
     slowed = np.log(totals[count:-1] / totals[-1])
-    return Surface(coefficients, grid.rates, slowed, timing.total, timing.stops.before_moves, timing.facts)
+    return Surface(coefficients, grid.rates, slowed, timing.stops.before_moves, timing.facts)
 
 
 class Responses:

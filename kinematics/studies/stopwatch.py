@@ -84,7 +84,7 @@ def stand_apart(logs: Reals, spread: float) -> list[bool]:
 
 
 def unusable(print_: Measured, estimate: float) -> Finding | None:
-    """What is wrong with a time that cannot be that of the job; None where it can. A unit is asked for, never guessed."""
+    """What is wrong with a time that cannot be that of the job; None where it can. A unit is asked for, not guessed."""
     ratio = print_.seconds / estimate
     if 1.0 / FURTHEST <= ratio <= FURTHEST:
         return None
