@@ -143,10 +143,11 @@ def _with_class_and_material(order: Order, printers: Sequence[Printer]) -> list[
         known = list(dict.fromkeys(printer.group for printer in printers if printer.group))
         hint = nearest(order.group, known)
         raise InputError.at("", f"no printer is of class {order.group!r}", ", ".join(known) or "no class", hint)
+    takes = [printers[i].materials for i in able]
     has = [
         i
-        for i in able
-        if not printers[i].materials or any(is_named_alike(m, order.material) for m in printers[i].materials)
+        for i, materials in zip(able, takes, strict=True)
+        if not materials or any(is_named_alike(one, order.material) for one in materials)
     ]
     if order.material and not has:
         known = list(dict.fromkeys(material for i in able for material in printers[i].materials))

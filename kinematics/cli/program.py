@@ -26,6 +26,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "target": ("kinematics.cli.target", "Which are the gentlest limits that meet a deadline?"),
         "sweep": ("kinematics.cli.sweep", "How does time fall as limits rise, and where does it stop paying?"),
         "caps": ("kinematics.cli.caps", "How far may each limit go, and what stops it?"),
+        "fit": ("kinematics.cli.fit", "How far off were the estimates, and what are the machine's real limits?"),
         "upgrades": ("kinematics.cli.upgrades", "Which upgrade pays, and when?"),
         "shop": ("kinematics.cli.shop", "How many parts a day, and by when?"),
         "machine": ("kinematics.cli.machine", "Make, read and check a machine file."),

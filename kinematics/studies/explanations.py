@@ -37,13 +37,14 @@ LEAST_SHARE = 1e-3  # of the time: what changes less by a parameter over all of 
 
 
 class Explanation(NamedTuple):
-    """One parameter that would explain the time: its value now and then (None: holds nothing back), how likely it is
-    among all of them (their shares and that of chance sum to 1), and the test that would tell.
+    """One parameter that would explain the time: its name and key, its value now and then (None: holds nothing back),
+    how likely it is among all of them (their shares and that of chance sum to 1), and the test that would tell.
 
     `reaches_s` the time at the end of what is looked at, where it does not explain all (None where it does).
     """
 
-    parameter: Parameter
+    name: str
+    key: str
     before: float | None
     value: float | None
     likely_share: float
@@ -83,8 +84,7 @@ def explanations_of(responses: Responses, measured: float) -> Explanations:
         end = min(nearer, key=lambda value: rest(value, k) * math.copysign(1.0, now))
         if rest(end, k) * now > 0.0:
             reaches = measured * math.exp(rest(end, k))
-            explanation = Explanation(one, one.value(one.base), one.value(end), 0.0, reaches, TESTS[one.name])
-            weighed.append((0.0, explanation))
+            weighed.append((0.0, _explanation(one, end, reaches)))
             continue
         needed = float(brentq(rest, one.base, end, (k,), xtol=1e-9 * abs(end - one.base)))
         step = 1e-4 * (end - one.base)
@@ -92,8 +92,12 @@ def explanations_of(responses: Responses, measured: float) -> Explanations:
         sides = 1.0 if one.kind == LIMIT or one.base > 0.0 else 2.0  # of an overhead that is 0 so far: only upwards
         density = sides * math.exp(-0.5 * ((needed - one.base) / one.spread) ** 2) / one.spread
         weight = density / max(slope, 1e-9)
-        weighed.append((weight, Explanation(one, one.value(one.base), one.value(needed), 0.0, None, TESTS[one.name])))
+        weighed.append((weight, _explanation(one, needed, None)))
     whole = chance + sum(weight for weight, _ in weighed)
     weighed.sort(key=lambda pair: (-pair[0], pair[1].reaches_s is not None))
     found = tuple(one._replace(likely_share=weight / whole) for weight, one in weighed)
     return Explanations(found, chance / whole)
+
+
+def _explanation(one: Parameter, place: float, reaches: float | None) -> Explanation:
+    return Explanation(one.name, one.keys[0], one.value(one.base), one.value(place), 0.0, reaches, TESTS[one.name])

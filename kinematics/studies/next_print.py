@@ -13,7 +13,7 @@ from kinematics.studies.responses import Responses
 
 Reals = NDArray[np.float64]
 
-WORTH_A_PRINT = 0.95  # of the width of the interval that must be left at most for a print to be worth its time
+WORTH_A_PRINT = 0.99  # of the width of the interval that must be left at most for a print to be worth its time
 NORMAL = 1.96
 
 
@@ -35,7 +35,7 @@ def widest_of(deviations: Reals, prior: Reals) -> int:
 
 
 def next_print(solution: Solution, prior: Reals, jobs: Responses) -> NextPrint | None:
-    """The job that narrows the widest interval most; None where none narrows it by a twentieth.
+    """The job that narrows the widest interval most; None where none narrows it by a hundredth.
 
     `prior` the spreads of all parameters before any print. A print whose logarithm of time changes by g with the
     parameters takes Σ to Σ − Σg·gᵀΣ/(σ² + gᵀΣg), whatever its time will be (D. Lindley, Annals of Mathematical
