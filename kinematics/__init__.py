@@ -1,7 +1,7 @@
 """Print time and throughput of extrusion printers under motion limits.
 
 The public names are attached on first use, so that importing the package costs nothing:
-`read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `sweep`, `target`, `caps`, `ringing`, `rounding`,
+`read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `sweep`, `target`, `caps`, `ringing`, `rounding`, `fit`,
 `upgrades`, `shop`, `InputError`.
 """
 
@@ -24,6 +24,7 @@ _HOMES = {
     "caps": "kinematics.api",
     "ringing": "kinematics.api",
     "rounding": "kinematics.api",
+    "fit": "kinematics.api",
     "upgrades": "kinematics.api",
     "shop": "kinematics.api",
     "InputError": "kinematics.errors",
@@ -37,6 +38,7 @@ __all__ = [
     "caps",
     "compare",
     "estimate",
+    "fit",
     "load_machine",
     "read_gcode",
     "ringing",
@@ -48,7 +50,7 @@ __all__ = [
 ]
 
 if TYPE_CHECKING:
-    from kinematics.api import caps, compare, estimate, ringing, rounding, shop, sweep, target, upgrades
+    from kinematics.api import caps, compare, estimate, fit, ringing, rounding, shop, sweep, target, upgrades
     from kinematics.errors import InputError
     from kinematics.gcode.reader import read_gcode
     from kinematics.machine import Candidate, Machine, load_machine

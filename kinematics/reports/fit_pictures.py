@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from kinematics.studies.fit import Fit
 
 UNEXPLAINED = "unexplained"
-GREYS = ("0.25", "0.55", "0.75", "0.9", "0.4", "0.65", "0.85")
+GREYS = ("0.6", "0.85", "0.72", "0.95", "0.66", "0.9", "0.78")
 MOST_NAMED = 25  # characters of a job's name
 MOST_BARS = 40
 
@@ -60,6 +60,21 @@ def _draw_times(axes: Any, fit: Fit) -> None:
     axes.legend(fontsize="small", loc="upper left", framealpha=1.0)
 
 
+def _leave_room(axes: Any, fit: Fit, totals: list[float]) -> None:
+    """Let a print that stands apart run out of the picture where it would press all others together."""
+    shown = [total for total, one in zip(totals, fit.prints, strict=False) if not one.apart]
+    apart = [(i, total) for i, total in enumerate(totals) if total not in shown]
+    if not apart or not shown or max(abs(total) for _, total in apart) < 2.0 * max(map(abs, shown)):
+        return
+    low, high = min(0.0, *shown), max(0.0, *shown)
+    room = 0.3 * (high - low)
+    axes.set_xlim(low - room, high + room)
+    for i, total in apart:
+        place, side = (high + room, "right") if total > 0.0 else (low - room, "left")
+        words = f"{total:.0f} min →" if total > 0.0 else f"← {-total:.0f} min"
+        axes.annotate(f" {words} ", (place, i), fontsize=8, ha=side, va="center")
+
+
 def _plain_ticks(axes: Any) -> None:
     """Minutes at 1, 2, 5, 10, … as plain numbers."""
     from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
@@ -90,6 +105,7 @@ def _draw_parts(axes: Any, fit: Fit) -> None:
     totals = [(one.measured_s - one.estimated_s) / MINUTE for one in shown]
     axes.plot(totals, places, color="black", marker="|", markersize=14, linestyle="none", label="stopwatch")
     axes.axvline(0.0, color="black", linewidth=0.8)
+    _leave_room(axes, fit, totals)
     axes.set_yticks(list(places), [drawn(PurePath(one.job).name[:MOST_NAMED]) for one in shown], fontsize=8)
     axes.invert_yaxis()
     axes.set_xlabel("longer than estimated (min)")

@@ -172,8 +172,8 @@ def fit_notes(fit: Fit, command: str) -> list[str]:
         between = between_text(Interval(tells.low_s, tells.high_s))
         narrower = share_text(1.0 - tells.left_share)
         lines.append(
-            f"to tell more, time {tells.job} (between {between} as far as is known): it narrows what is known of"
-            f" {tells.parameter} by {narrower}"
+            f"to tell more, time {tells.job} ({between}, as far as is known): the interval of {tells.parameter}"
+            f" becomes {narrower} narrower"
         )
     if fit.drift is not None:
         drift = fit.drift
