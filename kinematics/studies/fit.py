@@ -286,7 +286,7 @@ def fit_prints(
         keys=keys,
         covariance=covariance,
         together=_together(parameters, held, chosen),
-        next_print=_would_tell(parameters, box, surfaces, jobs.places, [*measured, *candidates], held),
+        next_print=_would_tell(parameters, box, surfaces, jobs.places, [*measured, *candidates], held, chosen),
         drift=drift_of([float(fit.residuals[i]) for i in order]),
         explanations=explanations_of(wide.responses, float(times[0])) if len(used) < FEWEST else None,
         left_out=tuple(findings),
@@ -411,13 +411,14 @@ def _would_tell(
     places: Sequence[int],
     named: Sequence[Measured | tuple[str, TimedJob]],
     held: Solution,
+    chosen: Sequence[int],
 ) -> WouldTell | None:
     """The job to time next, of those that were and those that could be."""
     names: dict[int, str] = {}
     for place, one in zip(places, named, strict=True):
         names.setdefault(place, one.name if isinstance(one, Measured) else one[0])
     responses = Responses(parameters, box, surfaces, list(names), [True] * len(names))
-    found = next_print(held, np.array([one.spread for one in parameters]), responses)
+    found = next_print(held, np.array([one.spread for one in parameters]), responses, chosen)
     if found is None:
         return None
     name = list(names.values())[found.job]

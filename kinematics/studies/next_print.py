@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -29,29 +30,26 @@ class NextPrint(NamedTuple):
     high_s: float
 
 
-def widest_of(deviations: Reals, prior: Reals) -> int:
-    """The number of the parameter of which least is known: its standard deviation against that of its prior."""
-    return int(np.argmax(deviations / prior))
-
-
-def next_print(solution: Solution, prior: Reals, jobs: Responses) -> NextPrint | None:
+def next_print(solution: Solution, prior: Reals, jobs: Responses, stated: Sequence[int]) -> NextPrint | None:
     """The job that narrows the widest interval most; None where none narrows it by a hundredth.
 
-    `prior` the spreads of all parameters before any print. A print whose logarithm of time changes by g with the
+    `prior` the spreads of all parameters before any print; `stated` the parameters of which intervals are stated: the
+    widest is that of the greatest standard deviation against its prior's. Where none is stated, any parameter may be
+    the one of which a job would tell most. A print whose logarithm of time changes by g with the
     parameters takes Σ to Σ − Σg·gᵀΣ/(σ² + gᵀΣg), whatever its time will be (D. Lindley, Annals of Mathematical
     Statistics 27(4), 1956, on what an experiment tells; the formula for one more row of a linear model, from memory).
     """
     covariance = solution.covariance
     deviations = np.sqrt(np.diag(covariance))
-    k = widest_of(deviations, prior)
     seconds, jacobian = jobs.seconds(solution.place)
     slopes = jacobian / seconds[:, np.newaxis]
-    left = [_left(covariance, slope, solution.spread, k) for slope in slopes]
-    job = int(np.argmin(left))
-    if left[job] > WORTH_A_PRINT:
+    widest = [max(stated, key=lambda one: deviations[one] / prior[one])] if stated else range(prior.size)
+    tried = {(j, k): _left(covariance, slope, solution.spread, k) for j, slope in enumerate(slopes) for k in widest}
+    job, k = min(tried, key=tried.__getitem__)
+    if tried[job, k] > WORTH_A_PRINT:
         return None
     reach = math.exp(NORMAL * math.sqrt(float(slopes[job] @ covariance @ slopes[job])))
-    return NextPrint(job, k, left[job], float(seconds[job]) / reach, float(seconds[job]) * reach)
+    return NextPrint(job, k, tried[job, k], float(seconds[job]) / reach, float(seconds[job]) * reach)
 
 
 def _left(covariance: Reals, slope: Reals, spread: float, k: int) -> float:

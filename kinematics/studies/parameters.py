@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from kinematics.machine import Machine
 from kinematics.machine.rules import CORNER_KEYS
+from kinematics.toml.files import dotted_name
 
 Reals = NDArray[np.float64]
 
@@ -81,7 +82,7 @@ class Parameter(NamedTuple):
 
 def parameters_of(machine: Machine) -> tuple[Parameter, ...]:
     """All parameters of a machine: the likely values of its file stand at the middle of the priors."""
-    labels = [f'motion.by_label."{name}"' for name in machine.motion.by_label]
+    labels = [dotted_name(("motion", "by_label", name)) for name in machine.motion.by_label]
     keys = {
         PRINT: [_PRINT_KEY, *(f"{at}.print_acceleration_mm_s2" for at in ("motion.by_kind.print", *labels))],
         TRAVEL: [_TRAVEL_KEY, *(f"{at}.travel_acceleration_mm_s2" for at in ("motion.by_kind.travel", *labels))],

@@ -95,7 +95,7 @@ def _row_of(cells: Cells, table: str, separator: str) -> TimesRow | None:
         return None
     path = file_beside(name, table)
     if not os.path.isfile(path):
-        folder = Path(path).parent
+        folder = Path(table).parent / Path(name).parent
         near = [one.name for one in folder.iterdir()] if folder.is_dir() else []
         cells.wrong(f"there is no file {name!r}", "a G-code file beside the table", nearest(Path(name).name, near))
         return None

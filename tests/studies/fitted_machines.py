@@ -312,7 +312,7 @@ def proposal_narrows_more(seed: int) -> bool | None:
     fitting = fitting_of(list(case.printed), list(case.times))
     chosen = fitting.chosen(every, fitting.solve(every))
     held = fitting.with_others_held(chosen, fitting.solve(chosen))
-    found = next_print(held, fitting.prior, all_jobs)
+    found = next_print(held, fitting.prior, all_jobs, chosen)
     if found is None:
         return None
     other = int(chance.choice([i for i in range(len(jobs())) if i != found.job]))
