@@ -17,7 +17,7 @@ from kinematics.notebook import NotebookTable
 from kinematics.studies.explanations import Explanations, explanations_of
 from kinematics.studies.fitting import ENOUGH, INSIDE, Fitting, Solution
 from kinematics.studies.next_print import next_print
-from kinematics.studies.parameters import LIMIT, RATE, Parameter, parameters_of, settings_at
+from kinematics.studies.parameters import LIMIT, OVERHEAD, RATE, Parameter, parameters_of, settings_at
 from kinematics.studies.responses import NODES, NODES_CLOSE, Box, Responses, Surface, grid_of, surface_of, whole_box
 from kinematics.studies.stopwatch import Drift, Errors, Measured, drift_of, errors_of, stand_apart, unusable
 from kinematics.studies.timing import Ask, TimedJob
@@ -36,6 +36,7 @@ LEAST_RATES = 0.002  # s a move up to which a narrowed box holds command rates
 EXACT = 0.002  # share of the time by which interpolation may be off where it matters
 MOST_BOXES = 4
 TOLD = 0.6  # of the spread of its prior: a parameter that is known no better was not told
+SPARE = 3  # prints more than parameters that it takes to tell any
 TOGETHER = 0.9  # correlation from which on two parameters are only told together
 LEAST_VALUE = 1e-4  # share of the spread of its prior below which an overhead is none
 STEPS = 8  # of the way from the machine file to the fit, along which an error is shared out
@@ -252,7 +253,7 @@ def fit_prints(
             break
     left = fitting.left_out(fit)
     apart = stand_apart(left, fit.spread)
-    parts = _parts(wide.responses, fit.place)
+    parts = _parts(wide.responses, fit.place, fitted - np.array(estimates))
     reach = float(student.ppf(0.5 + INSIDE / 2.0, held.freedom)) * _deviations_of_prints(fitting.responses, held)
     prints = tuple(
         FittedPrint(
@@ -312,18 +313,25 @@ def _deviations_of_prints(responses: Responses, held: Solution) -> Reals:
     return np.asarray(np.sqrt(np.einsum("ij,jk,ik->i", slopes, held.covariance, slopes) + held.spread**2))
 
 
-def _parts(responses: Responses, place: Reals) -> Reals:
+def _parts(responses: Responses, place: Reals, wholes: Reals) -> Reals:
     """How many seconds each parameter brings to each print between the machine file and the fit: [prints, parameters].
 
     Shared out along the straight way from one to the other, ∫ ∂T/∂x_k dx_k (R. Aumann, L. Shapley, Values of Non-Atomic
-    Games, 1974, from memory), so that they sum to the whole whatever the order.
+    Games, 1974, from memory), so that they sum to the whole whatever the order; what interpolation leaves of planned
+    `wholes` (s) goes to the limits in proportion.
     """
     base = np.array([one.base for one in responses.parameters])
     nodes, weights = np.polynomial.legendre.leggauss(STEPS)
     whole = np.zeros((responses.of_print.size, base.size))
     for node, weight in zip(0.5 * (nodes + 1.0), 0.5 * weights, strict=True):
         whole += weight * responses.seconds(base + node * (place - base))[1]
-    return np.asarray(whole * (place - base))
+    parts = np.asarray(whole * (place - base))
+    limits = [k for k, one in enumerate(responses.parameters) if one.kind != OVERHEAD]
+    shares = np.abs(parts[:, limits])
+    sums = shares.sum(axis=1, keepdims=True)
+    missing = (wholes - parts.sum(axis=1))[:, np.newaxis]
+    parts[:, limits] += missing * np.divide(shares, sums, out=np.zeros_like(shares), where=sums > 0.0)
+    return parts
 
 
 def _logarithms(parameters: Sequence[Parameter], fit: Solution, held: Solution) -> Reals:
@@ -378,7 +386,8 @@ def _fitted_parameters(
         ends = fitting.interval(held, k)
         low, high = min(ends[0], at), max(ends[1], at)
         values = [one.value(end) for end in ((high, low) if one.kind == RATE else (low, high))]
-        told = bool(deviations[k] < TOLD * one.spread) and not could_be
+        spare = fitting.prints - len(chosen) >= SPARE
+        told = spare and bool(deviations[k] < TOLD * one.spread) and not could_be
         ranges = _ranges(one, low, at, high)
         found.append(
             FittedParameter(
