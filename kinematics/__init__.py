@@ -2,7 +2,7 @@
 
 The public names are attached on first use, so that importing the package costs nothing:
 `read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `ladder`, `sweep`, `target`, `caps`, `ringing`,
-`rounding`, `vibrations`, `upgrades`, `bedful`, `shop`, `InputError`.
+`rounding`, `vibrations`, `fit`, `upgrades`, `bedful`, `shop`, `InputError`.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ _HOMES = {
     "ringing": "kinematics.api",
     "rounding": "kinematics.api",
     "vibrations": "kinematics.api",
+    "fit": "kinematics.api",
     "upgrades": "kinematics.api",
     "shop": "kinematics.api",
     "InputError": "kinematics.errors",
@@ -41,6 +42,7 @@ __all__ = [
     "caps",
     "compare",
     "estimate",
+    "fit",
     "ladder",
     "load_machine",
     "read_gcode",
@@ -59,6 +61,7 @@ if TYPE_CHECKING:
         caps,
         compare,
         estimate,
+        fit,
         ladder,
         ringing,
         rounding,

@@ -1,14 +1,14 @@
 """The questions as functions for Python: jobs and machines in whatever form they are at hand, a frozen result out.
 
-`estimate`, `compare`, `ladder`, `sweep`, `target`, `caps`, `ringing`, `rounding`, `vibrations`, `upgrades` and `shop`
-are attached to the package itself: `kinematics.estimate`. Jobs are a path, the bytes or the text of a G-code file, an open
-file, or a job that was read before, one or a list of them. A machine is a built-in name, a path, a table of keys, or a
-`Machine`.
+They are attached to the package itself: `kinematics.estimate`. Jobs are a path, the bytes or the text of a G-code file,
+an open file, or a job that was read before, one or a list of them. A machine is a built-in name, a path, a table of
+keys, or a `Machine`.
 """
 
 from __future__ import annotations
 
 import io
+import math
 import os
 from collections.abc import Iterable, Mapping, Sequence
 from typing import IO, Any
@@ -32,6 +32,7 @@ from kinematics.studies.copies import CopiedJob, Copying
 from kinematics.studies.copies_layout import INTERLEAVED, ONE_AFTER_ANOTHER
 from kinematics.studies.estimate import Estimate, estimate_prepared
 from kinematics.studies.filter_choice import JOB, KICK
+from kinematics.studies.fit import Fit, fit_prints
 from kinematics.studies.intervals import USUAL, Sampling
 from kinematics.studies.knees import knee_of
 from kinematics.studies.knobs import Knob, check_knobs, grid, knob_from, sample
@@ -41,8 +42,10 @@ from kinematics.studies.reach import Wanted
 from kinematics.studies.ringing import Ringing, ringing_of
 from kinematics.studies.rounding import Rounding, rounding_of
 from kinematics.studies.standing import SPACING
+from kinematics.studies.stopwatch import Measured
 from kinematics.studies.sweep import Sweep, present_total_of, ranges_left, sweep_rows
 from kinematics.studies.target import Target, target_of
+from kinematics.studies.times_table import measured_rows, read_times
 from kinematics.studies.timing import TimedJob
 from kinematics.studies.vibration import Vibration, vibration_of
 from kinematics.studies.vibration_modes import ripple_of
@@ -606,6 +609,69 @@ def vibrations(
     names, weights = [_name(job) for job in many], _each(prints, len(many), "prints=")
     known = _machine(machine)
     return vibration_of(known, recordings, rippled, prepared, names, weights, budget, own, uncertainty)
+
+
+def fit(
+    times: str | os.PathLike[str] | Mapping[str, float | str] | Sequence[tuple[JobLike, float | str]],
+    machine: MachineLike,
+    candidates: JobsLike | None = None,
+    from_first_move: bool = False,
+    dialect: str | Dialect = DEFAULT_DIALECT,
+) -> Fit:
+    """How far off were the estimates, and which limits does the machine really have?
+
+    Parameters
+    ----------
+    times : path of a CSV table, dict of times by job, or pairs of job and time
+        A time is in seconds, or text such as "1h52m". The table has job, minutes or time, machine, material, notes,
+        counted_from, date; rows that cannot be used are in `.left_out`.
+    machine, dialect
+        As for `estimate`.
+    candidates : jobs, optional
+        What could be timed next, beside what was.
+    from_first_move : bool
+        Whether the clock ran from the first move, rather than from the start with heating and homing (a table says so
+        row by row).
+
+    Returns
+    -------
+    Fit
+        `.before` and `.after` (bias_share, spread_share), `.parameters`, `.prints`, `.next_print`, `.drift`; of a
+        single print `.explanations`. `.fitted_machine(date)` has the fitted values as ranges, drawn together from then
+        on. `.to_frame()` has one row a print, `.parameters_frame()` one a parameter.
+
+    Raises InputError where nothing given can be used.
+
+    Examples
+    --------
+    >>> import kinematics
+    >>> job = "G1 X100 E3 F6000\\nG1 Y80 E5\\n"
+    >>> found = kinematics.fit([(job, 2.5)], {"acceleration": 1000})
+    >>> round(found.before.bias_share, 2)
+    0.23
+    """
+    known, wanted = _dialect(dialect), _machine(machine)
+    others = [] if candidates is None else _many(candidates)
+    prepared_others = _to_time(others, known) if others else []
+    more = [(_name(job), prepared) for job, prepared in zip(others, prepared_others, strict=True)]
+    if isinstance(times, str | os.PathLike):
+        table = read_times(os.fspath(times))
+        names = os.fspath(machine) if isinstance(machine, str | os.PathLike) else wanted.name
+        found, wrong, _ = measured_rows(table.rows, wanted, names, lambda path: job_to_time(path, known))
+        return fit_prints(found, wanted, more, [*table.findings, *wrong])
+    pairs = list(times.items()) if isinstance(times, Mapping) else list(times)
+    measured: list[Measured] = []
+    files: dict[str, list[TimedJob]] = {}
+    for number, (job, told) in enumerate(pairs):
+        place = f"times=, number {number + 1}"
+        seconds = seconds_from(told, place) if isinstance(told, str) else float(told)
+        if not 0.0 < seconds < math.inf:
+            raise InputError.at(place, f"{told!r}", "a time above 0")
+        name = _name(job)
+        (prepared,) = files[name] if name in files and name != IN_MEMORY else _to_time(job, known)
+        files[name] = [prepared]
+        measured.append(Measured(name, prepared, wanted, seconds, not from_first_move, place))
+    return fit_prints(measured, wanted, more)
 
 
 def upgrades(
