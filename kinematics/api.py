@@ -418,8 +418,8 @@ def ladder(
 
     Parameters
     ----------
-    jobs, machine, prints, dialect, draws, seed
-        As for `sweep`.
+    jobs, machine, prints, dialect, draws, seed, copies, spacing, one_after_another
+        As for `sweep` and `estimate`.
     until : seconds, or text such as "7m"
         Stop at the step with which this time is met.
     claim : text such as "30m=7m"
@@ -434,8 +434,6 @@ def ladder(
         Whether the print acceleration and speed of each label are raised by themselves.
     reach : dict of numbers by key
         How far a limit may go, in place of its known cap or so many times what it is.
-    copies, spacing, one_after_another
-        As for `estimate`.
 
     Returns
     -------
@@ -605,7 +603,7 @@ def vibrations(
     ]
     rippled = [ripple_of(text) for text in ([ripples] if isinstance(ripples, str) else ripples)]
     many = [] if jobs is None else _many(jobs)
-    prepared = [] if jobs is None else _with_moves(many, dialect)
+    prepared = [_prepared_with_moves(job, _dialect(dialect)) for job in many]
     names, weights = [_name(job) for job in many], _each(prints, len(many), "prints=")
     known = _machine(machine)
     return vibration_of(known, recordings, rippled, prepared, names, weights, budget, own, uncertainty)
