@@ -2,7 +2,7 @@
 
 The public names are attached on first use, so that importing the package costs nothing:
 `read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `ladder`, `sweep`, `target`, `caps`, `ringing`,
-`rounding`, `upgrades`, `bedful`, `shop`, `InputError`.
+`rounding`, `vibrations`, `fit`, `upgrades`, `bedful`, `shop`, `InputError`.
 """
 
 from __future__ import annotations
@@ -26,6 +26,8 @@ _HOMES = {
     "caps": "kinematics.api",
     "ringing": "kinematics.api",
     "rounding": "kinematics.api",
+    "vibrations": "kinematics.api",
+    "fit": "kinematics.api",
     "upgrades": "kinematics.api",
     "shop": "kinematics.api",
     "InputError": "kinematics.errors",
@@ -40,6 +42,7 @@ __all__ = [
     "caps",
     "compare",
     "estimate",
+    "fit",
     "ladder",
     "load_machine",
     "read_gcode",
@@ -49,6 +52,7 @@ __all__ = [
     "sweep",
     "target",
     "upgrades",
+    "vibrations",
 ]
 
 if TYPE_CHECKING:
@@ -57,6 +61,7 @@ if TYPE_CHECKING:
         caps,
         compare,
         estimate,
+        fit,
         ladder,
         ringing,
         rounding,
@@ -64,6 +69,7 @@ if TYPE_CHECKING:
         sweep,
         target,
         upgrades,
+        vibrations,
     )
     from kinematics.errors import InputError
     from kinematics.gcode.reader import read_gcode

@@ -1,13 +1,14 @@
 """The questions as functions for Python: jobs and machines in whatever form they are at hand, a frozen result out.
 
-`estimate`, `compare`, `ladder`, `sweep`, `target`, `caps`, `ringing`, `upgrades` and `shop` are attached to the package
-itself: `kinematics.estimate`. Jobs are a path, the bytes or the text of a G-code file, an open file, or a job that was
-read before, one or a list of them. A machine is a built-in name, a path, a table of keys, or a `Machine`.
+They are attached to the package itself: `kinematics.estimate`. Jobs are a path, the bytes or the text of a G-code file,
+an open file, or a job that was read before, one or a list of them. A machine is a built-in name, a path, a table of
+keys, or a `Machine`.
 """
 
 from __future__ import annotations
 
 import io
+import math
 import os
 from collections.abc import Iterable, Mapping, Sequence
 from typing import IO, Any
@@ -30,6 +31,8 @@ from kinematics.studies.copies import USUAL as USUAL_COPYING
 from kinematics.studies.copies import CopiedJob, Copying
 from kinematics.studies.copies_layout import INTERLEAVED, ONE_AFTER_ANOTHER
 from kinematics.studies.estimate import Estimate, estimate_prepared
+from kinematics.studies.filter_choice import JOB, KICK
+from kinematics.studies.fit import Fit, fit_prints
 from kinematics.studies.intervals import USUAL, Sampling
 from kinematics.studies.knees import knee_of
 from kinematics.studies.knobs import Knob, check_knobs, grid, knob_from, sample
@@ -39,10 +42,15 @@ from kinematics.studies.reach import Wanted
 from kinematics.studies.ringing import Ringing, ringing_of
 from kinematics.studies.rounding import Rounding, rounding_of
 from kinematics.studies.standing import SPACING
+from kinematics.studies.stopwatch import Measured
 from kinematics.studies.sweep import Sweep, present_total_of, ranges_left, sweep_rows
 from kinematics.studies.target import Target, target_of
+from kinematics.studies.times_table import measured_rows, read_times
 from kinematics.studies.timing import TimedJob
+from kinematics.studies.vibration import Vibration, vibration_of
+from kinematics.studies.vibration_modes import ripple_of
 from kinematics.studies.weighted_jobs import WeightedJobs
+from kinematics.vibration.recording import Told, read_recording
 from kinematics.wording import seconds_from
 
 JobLike = str | os.PathLike[str] | bytes | IO[str] | IO[bytes] | Job
@@ -410,8 +418,8 @@ def ladder(
 
     Parameters
     ----------
-    jobs, machine, prints, dialect, draws, seed
-        As for `sweep`.
+    jobs, machine, prints, dialect, draws, seed, copies, spacing, one_after_another
+        As for `sweep` and `estimate`.
     until : seconds, or text such as "7m"
         Stop at the step with which this time is met.
     claim : text such as "30m=7m"
@@ -426,8 +434,6 @@ def ladder(
         Whether the print acceleration and speed of each label are raised by themselves.
     reach : dict of numbers by key
         How far a limit may go, in place of its known cap or so many times what it is.
-    copies, spacing, one_after_another
-        As for `estimate`.
 
     Returns
     -------
@@ -536,6 +542,134 @@ def rounding(job: JobLike, machine: MachineLike, dialect: str | Dialect = DEFAUL
     True
     """
     return rounding_of(_prepared_with_moves(job, _dialect(dialect)), _machine(machine))
+
+
+def vibrations(
+    jobs: JobsLike | None,
+    machine: MachineLike,
+    x: str | Sequence[str] = (),
+    y: str | Sequence[str] = (),
+    ripples: str | Sequence[str] = (),
+    told: Mapping[str, Any] | None = None,
+    prints: float | Sequence[float] | None = None,
+    budget: str = "kick",
+    own: bool = False,
+    uncertainty: float = 0.0,
+    dialect: str | Dialect = DEFAULT_DIALECT,
+) -> Vibration:
+    """Which modes does a machine have, and which filters print jobs soonest inside its rounding and ringing budgets?
+
+    Parameters
+    ----------
+    jobs : as for `estimate`, or None
+        Without jobs the filters come first that take the most acceleration.
+    machine, prints, dialect
+        As for `sweep`.
+    x, y : path or paths
+        Recordings of an accelerometer while that axis was shaken; several are pooled.
+    ripples : text or texts
+        `x=2.6@120`: ripples 2.6 mm apart on a wall printed at 120 mm/s.
+    told : dict, optional
+        What a recording does not say: time_column, columns (by axis), time_unit, acceleration_unit, rate.
+    budget : "kick" or "job"
+        Whether the ringing budget holds each kick, or the swing of the whole job.
+    own : bool
+        Look for filters of one's own as well.
+    uncertainty : float
+        How far off frequencies may be at least, as a share.
+
+    Returns
+    -------
+    Vibration
+        `.findings` the modes, `.choice` the filters, `.typed` what to set; `.to_frame()` has one row a filter and axis:
+        axis, filter, frequency_hz, rounding_limit_mm_s2, ringing_limit_mm_s2, acceleration_mm_s2, total_s.
+
+    Raises InputError where anything given cannot be used, and where no mode is known.
+
+    Examples
+    --------
+    >>> import kinematics
+    >>> found = kinematics.vibrations(None, {"axes.x.max_speed_mm_s": 200}, ripples="x=2.5@100")
+    >>> round(found.findings[0].modes[0].frequency, 1)
+    40.0
+    """
+    if budget not in (KICK, JOB):
+        raise InputError.at("budget=", repr(budget), f"{KICK!r} or {JOB!r}")
+    said = Told(**(told or {}))
+    recordings = [
+        read_recording(path, axis, said)
+        for axis, paths in (("x", x), ("y", y))
+        for path in ([paths] if isinstance(paths, str | os.PathLike) else paths)
+    ]
+    rippled = [ripple_of(text) for text in ([ripples] if isinstance(ripples, str) else ripples)]
+    many = [] if jobs is None else _many(jobs)
+    prepared = [_prepared_with_moves(job, _dialect(dialect)) for job in many]
+    names, weights = [_name(job) for job in many], _each(prints, len(many), "prints=")
+    known = _machine(machine)
+    return vibration_of(known, recordings, rippled, prepared, names, weights, budget, own, uncertainty)
+
+
+def fit(
+    times: str | os.PathLike[str] | Mapping[str, float | str] | Sequence[tuple[JobLike, float | str]],
+    machine: MachineLike,
+    candidates: JobsLike | None = None,
+    from_first_move: bool = False,
+    dialect: str | Dialect = DEFAULT_DIALECT,
+) -> Fit:
+    """How far off were the estimates, and which limits does the machine really have?
+
+    Parameters
+    ----------
+    times : path of a CSV table, dict of times by job, or pairs of job and time
+        A time is in seconds, or text such as "1h52m". The table has job, minutes or time, machine, material, notes,
+        counted_from, date; rows that cannot be used are in `.left_out`.
+    machine, dialect
+        As for `estimate`.
+    candidates : jobs, optional
+        What could be timed next, beside what was.
+    from_first_move : bool
+        Whether the clock ran from the first move, rather than from the start with heating and homing (a table says so
+        row by row).
+
+    Returns
+    -------
+    Fit
+        `.before` and `.after` (bias_share, spread_share), `.parameters`, `.prints`, `.next_print`, `.drift`; of a
+        single print `.explanations`. `.fitted_machine(date)` has the fitted values as ranges, drawn together from then
+        on. `.to_frame()` has one row a print, `.parameters_frame()` one a parameter.
+
+    Raises InputError where nothing given can be used.
+
+    Examples
+    --------
+    >>> import kinematics
+    >>> job = "G1 X100 E3 F6000\\nG1 Y80 E5\\n"
+    >>> found = kinematics.fit([(job, 2.5)], {"acceleration": 1000})
+    >>> round(found.before.bias_share, 2)
+    0.23
+    """
+    known, wanted = _dialect(dialect), _machine(machine)
+    others = [] if candidates is None else _many(candidates)
+    prepared_others = _to_time(others, known) if others else []
+    more = [(_name(job), prepared) for job, prepared in zip(others, prepared_others, strict=True)]
+    if isinstance(times, str | os.PathLike):
+        table = read_times(os.fspath(times))
+        names = os.fspath(machine) if isinstance(machine, str | os.PathLike) else wanted.name
+        found, wrong, _ = measured_rows(table.rows, wanted, names, lambda path: job_to_time(path, known))
+        return fit_prints(found, wanted, more, [*table.findings, *wrong])
+    pairs = list(times.items()) if isinstance(times, Mapping) else list(times)
+    measured: list[Measured] = []
+    files: dict[str, list[TimedJob]] = {}
+    for number, (job, told) in enumerate(pairs):
+        place = f"times=, number {number + 1}"
+        seconds = seconds_from(told, place) if isinstance(told, str) else float(told)
+        if not 0.0 < seconds < math.inf:
+            raise InputError.at(place, f"{told!r}", "a time above 0")
+        name = _name(job)
+        (prepared,) = files[name] if name in files and name != IN_MEMORY else _to_time(job, known)
+        files[name] = [prepared]
+        measured.append(Measured(name, prepared, wanted, seconds, not from_first_move, place))
+    return fit_prints(measured, wanted, more)
 
 
 def upgrades(

@@ -31,6 +31,9 @@ RULES = {
     AT_CLOSING: "what is off the bed by closing, else what then waits least for people",
 }
 
+Hear = Callable[[int], None]
+HEARD_EACH = 2000  # bars of a run
+
 # How many copies of an order that leaves it open are printed at a time, and what each way says.
 ONE, FULL, NIGHT = "one at a time", "as many as fit", "what lasts the night"
 FILLINGS = {
@@ -155,8 +158,11 @@ class Floor:
         start: float,
         seed: Sequence[int],
         rule: str,
-        filling: str,
+        filling: str = ONE,
+        hear: Hear = lambda _: None,
     ) -> None:
+        """`hear` is told now and then how many pieces are done."""
+        self._hear = hear
         self._stations, self._orders, self._seed, self._rule = stations, orders, seed, rule
         self._filling = filling
         self._draws: dict[int, np.random.Generator] = {}
@@ -188,6 +194,7 @@ class Floor:
             self._at(max(order.arrives, self._now), self._arrive, number)
         for number, station in enumerate(self._stations):
             self._at(max(station.free_from, self._now), self._free.add, number)
+        pieces, heard = self._to_come, 0
         while self._to_come:
             self._now = self._events[0][0]
             while self._events and self._events[0][0] <= self._now:
@@ -196,6 +203,9 @@ class Floor:
             # This ends: a step is called off only where it was asked for earlier, as what is given out may begin now.
             while self._serve() or self._give_out():
                 pass
+            if len(self._bars) >= heard + HEARD_EACH:
+                heard = len(self._bars)
+                self._hear(pieces - self._to_come)
         return Run(tuple(self._bars), tuple(tuple(moments) for moments in self._done))
 
     def _at(self, moment: float, happens: Callable[[int], None], number: int) -> None:
@@ -427,10 +437,13 @@ def simulate(
     seed: Sequence[int] = (0,),
     rule: str = DUE_DATE,
     filling: str = ONE,
+    hear: Hear = lambda _: None,
 ) -> Run:
     """Simulate a shop once, from `start` (s) until every piece is done; the same `seed` (numbers) gives the same run.
+
+    `hear` is told now and then how many pieces are done.
 
     Every order must have a printer that can print it. See `Floor` for how it goes, `RULES` for `rule` and
     `FILLINGS` for `filling`.
     """
-    return Floor(stations, orders, people, start, seed, rule, filling).run()
+    return Floor(stations, orders, people, start, seed, rule, filling, hear).run()

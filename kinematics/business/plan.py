@@ -14,7 +14,7 @@ from kinematics.gcode.job import Extent
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.limits.flow import filament_mass
 from kinematics.machine import Machine
-from kinematics.machine.file import with_material
+from kinematics.machine.file import is_named_alike, laid_with
 from kinematics.studies.copies import USUAL, CopiedJob, Copying
 from kinematics.studies.timing import Ask, TimedJob, time_job
 
@@ -103,18 +103,8 @@ def station_of(printer: Printer, machine: Machine, start: float) -> Station:
     )
 
 
-def laid_with(machine: Machine, material: str) -> Machine:
-    """The machine with a material of its own of that name over it; as it is where it has none."""
-    named = [one.name for one in machine.materials if _alike(one.name, material)]
-    return with_material(machine, named[0]) if named else machine
-
-
 A_YEAR = 365.25 * 86_400.0  # s
 LONGEST_PLAN = 40.0 * A_YEAR  # of printing on one printer: beyond it the calendar may end, staffed a few hours a week
-
-
-def _alike(one: str, other: str) -> bool:
-    return one.strip().casefold() == other.strip().casefold()
 
 
 def plan_of(
@@ -208,13 +198,16 @@ def _fuller(
 
 def _with_class_and_material(order: Order, printers: Sequence[Printer]) -> list[int]:
     """The printers of an order's class that have its material. Raises InputError where none is left."""
-    able = [i for i, printer in enumerate(printers) if not order.group or _alike(printer.group, order.group)]
+    able = [i for i, printer in enumerate(printers) if not order.group or is_named_alike(printer.group, order.group)]
     if not able:
         known = list(dict.fromkeys(printer.group for printer in printers if printer.group))
         hint = nearest(order.group, known)
         raise InputError.at("", f"no printer is of class {order.group!r}", ", ".join(known) or "no class", hint)
+    takes = [printers[i].materials for i in able]
     has = [
-        i for i in able if not printers[i].materials or any(_alike(m, order.material) for m in printers[i].materials)
+        i
+        for i, materials in zip(able, takes, strict=True)
+        if not materials or any(is_named_alike(one, order.material) for one in materials)
     ]
     if order.material and not has:
         known = list(dict.fromkeys(material for i in able for material in printers[i].materials))

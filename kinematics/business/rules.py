@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -15,12 +15,15 @@ SAME_RATE = 1e-9  # share of parts a day below which two rules are alike: the on
 
 
 class Given(NamedTuple):
-    """What every simulation of a shop shares: people, when it starts (s), and the chance and number of runs."""
+    """What every simulation of a shop shares: people, when it starts (s), and the chance and number of runs; `hear` is
+    told which share of the run under way is done, 1 at its end.
+    """
 
     people: int
     start: float
     seed: int
     runs: int
+    hear: Callable[[float], None] = lambda _: None
 
 
 class RuleSums(NamedTuple):
@@ -47,16 +50,32 @@ class Served(NamedTuple):
     filled: tuple[tuple[str, RuleSums], ...] = ()
 
 
+def runs_of(plan: ShopPlan, given: Given) -> int:
+    """How many runs a plan is simulated for under a rule: a single one where nothing is left to chance."""
+    return given.runs if any(station.may_fail for station in plan.stations) else 1
+
+
 def under_rule(plan: ShopPlan, given: Given, rule: str, filling: str = ONE) -> Served:
-    """Simulate a plan under one rule and filling; a single run where nothing is left to chance."""
-    chance = any(station.may_fail for station in plan.stations)
+    """Simulate a plan under one rule and filling."""
+    pieces = sum(order.quantity for order in plan.wanted)
 
     def run_of(number: int) -> Run:
-        return simulate(plan.stations, plan.wanted, given.people, given.start, (given.seed, number), rule, filling)
+        found = simulate(
+            plan.stations,
+            plan.wanted,
+            given.people,
+            given.start,
+            (given.seed, number),
+            rule,
+            filling,
+            lambda done: given.hear(done / pieces),
+        )
+        given.hear(1.0)
+        return found
 
     first = run_of(0)
     sums = [sums_of(first, plan, given.start)]  # of each run alone: bars of a year's runs are many
-    sums += [sums_of(run_of(number), plan, given.start) for number in range(1, given.runs if chance else 1)]
+    sums += [sums_of(run_of(number), plan, given.start) for number in range(1, runs_of(plan, given))]
     return Served(rule, tuple(sums), first, (_told(rule, sums),), filling)
 
 

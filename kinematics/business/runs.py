@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from kinematics.business.floor import FULL, NIGHT, FloorOrder, Run
+from kinematics.business.floor import FILLINGS, FULL, NIGHT, RULES, FloorOrder, Run
 from kinematics.business.plan import Clock, ShopPlan, plan_of
-from kinematics.business.rules import Given, RuleSums, Served, best_filling, under_best_rule, under_rule
+from kinematics.business.rules import Given, RuleSums, Served, best_filling, runs_of, under_best_rule, under_rule
 from kinematics.business.staffed import Staff
 from kinematics.business.sums import (
     Moments,
@@ -62,6 +62,9 @@ class Trial(NamedTuple):
     name: str
     more: float
     sooner_s: float
+
+
+MOST_STEPS = 4  # that are lifted to find the bottleneck, beside a second printer of each kind
 
 
 class Bottleneck(NamedTuple):
@@ -190,9 +193,10 @@ def shop_of(
     runs: int = 20,
     left_out: Sequence[Finding] = (),
     tell: Callable[[str], None] = lambda _: None,
+    hear: Callable[[float], None] = lambda _: None,
 ) -> Shop:
     """Simulate orders on printers from `start` (s) on, and what changes would bring; `left_out` rows of the tables that
-    could not be read.
+    could not be read; `hear` is told about which share of all runs is done.
 
     Each rule of `shop_floor.RULES` is tried, on the shop as it is and on each change of it. Chance is in failures
     alone: the times are estimates, and how far they are off is not in the intervals. Raises InputError where nothing
@@ -205,7 +209,10 @@ def shop_of(
     cannot = tuple(sorted([*left_out, *plan.cannot], key=_by_line))
     if not plan.orders:
         raise InputError(*(cannot or [Finding("orders", "there is nothing to print", "a row for each order")]))
-    given = Given(people, start, seed, runs)
+    once = Given(people, start, seed, runs)
+    trials = MOST_STEPS + (len(plan.stations) if len(plan.stations) > 1 else 0)
+    ways = len(RULES) * (1 if all(order.copies > 0 for order in plan.wanted) else len(FILLINGS))
+    given = once._replace(hear=_Runs(runs_of(plan, once) * (ways * (1 + len(variants)) + trials), hear).hear)
     tell("simulating the shop")
     served = under_best_rule(plan, given)
     sums = served.sums
@@ -242,6 +249,18 @@ def shop_of(
         filled=served.filled,
         fuller=fuller,
     )
+
+
+class _Runs:
+    """How far all runs of a shop are."""
+
+    def __init__(self, expected: int, hear: Callable[[float], None]) -> None:
+        self._expected, self._hear, self._done = expected, hear, 0
+
+    def hear(self, share: float) -> None:
+        """Take the share of the run under way that is done; 1 ends it."""
+        self._hear(min(1.0, (self._done + share) / self._expected))
+        self._done += share == 1.0
 
 
 def _by_line(finding: Finding) -> tuple[str, int]:

@@ -25,16 +25,18 @@ LONG_JOB = 20_000_000  # bytes from which progress is worth showing
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
-def job_options(command: Callable[..., Any] | None = None, *, required: bool = True) -> Callable[..., Any]:
-    """JOB…, --machine, --material, --set, --dialect, --file-limits, --block-delete, --json."""
+def job_options(
+    command: Callable[..., Any] | None = None, *, required: bool = True, metavar: str = ""
+) -> Callable[..., Any]:
+    """JOB… (or what `metavar` says), --machine, --material, --set, --dialect, --file-limits, --block-delete, --json."""
     if command is None:  # with arguments of its own
-        return lambda decorated: job_options(decorated, required=required)
+        return lambda decorated: job_options(decorated, required=required, metavar=metavar)
     decorators: Sequence[Decorator] = (
         click.argument(
             "jobs",
             nargs=-1,
             required=required,
-            metavar="JOB…" if required else "[JOB…]",
+            metavar=metavar or ("JOB…" if required else "[JOB…]"),
             callback=lambda _context, _argument, names: job_files(names),
         ),
         click.option(

@@ -103,9 +103,8 @@ def command(
     from kinematics.business.runs import shop_of
 
     clock = Clock(jobs, copying_told(spacing, False))
-    with console.progress(4 + len(variants), True) as tell:
-        given = people, seed, runs, left_out, tell
-        shop = shop_of(orders, printers, clock, begins, zone, variants, *given)
+    with console.shared_progress("simulating the shop") as (tell, hear):
+        shop = shop_of(orders, printers, clock, begins, zone, variants, people, seed, runs, left_out, tell, hear)
     if paths:
         from kinematics import compiled
 

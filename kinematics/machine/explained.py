@@ -82,6 +82,7 @@ _EXAMPLES: Mapping[str, Any] = {
     "price_per_kwh": 0.3,
     "discount_rate": 0.05,
     "currency": "EUR",
+    "filter_impulses": [[0.0, 0.3], [0.01, 0.4], [0.02, 0.3]],
     "name": "brisk",
     "set": {"motion.print_acceleration_mm_s2": 4000.0},
     "price": 68.0,

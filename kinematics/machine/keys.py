@@ -17,6 +17,7 @@ from kinematics.machine.kinds import (
     DOTTED_KEYS,
     FILTER,
     FLOW,
+    IMPULSES,
     INNER_SHARE,
     MECHANISM,
     RECTANGLES,
@@ -446,6 +447,9 @@ class AxisVibration(Section):
     )
     filter_damping_ratio: float | None = key(
         SHARE_BELOW_ONE, "damping that it is made for; that of the first mode where left out", default=None, lifts=ALL
+    )
+    filter_impulses: tuple[tuple[float, float], ...] | None = key(
+        IMPULSES, 'impulses of a filter of one\'s own (filter = "own")', default=None, lifts=ALL
     )
 
 

@@ -181,7 +181,7 @@ def _rows(allowed: str, units: tuple[str, str], kinds: tuple[Kind, Kind], holds:
 
 
 MECHANISM = one_of("cartesian", "crossed-belt", "linear-delta", allowed='"cartesian", "crossed-belt", "linear-delta"')
-FILTER = one_of("none", "ZV", "ZVD", "ZVDD", "EI", "two-hump-EI", "three-hump-EI")
+FILTER = one_of("none", "ZV", "ZVD", "ZVDD", "EI", "two-hump-EI", "three-hump-EI", "own")
 THREE_LENGTHS = several(POSITIVE, 3, "three numbers above 0, [x, y, z]")
 THREE_PLACES = several(ANY_NUMBER, 3, "three numbers, [x, y, z]")
 THREE_ANGLES = several(ANY_NUMBER, 3, "three angles in degrees, one a tower")
@@ -195,6 +195,13 @@ TORQUE = _rows(
     ("rev/min", "Nm"),
     (NOT_NEGATIVE, NOT_NEGATIVE),
     lambda rows: bool(rows[-1][0] > 0.0),
+)
+# A filter of one's own.
+IMPULSES = _rows(
+    "rows [[s, share], …] with rising times, the shares summing to 1",
+    ("s", "share"),
+    (NOT_NEGATIVE, NOT_NEGATIVE),
+    lambda rows: abs(sum(row[1] for row in rows) - 1.0) <= 1e-3,
 )
 FLOW_ROWS = _rows(
     "a number above 0 (1e-9 to 1e9), or rows [[°C, mm³/s], …] with rising °C",

@@ -5,8 +5,9 @@ from __future__ import annotations
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING
 
+from kinematics.reports.lettering import TITLE, lettered
 from kinematics.reports.pictures import figure_of, save_figure
-from kinematics.wording import drawn, quantity_text
+from kinematics.wording import quantity_text
 
 if TYPE_CHECKING:
     from kinematics.business.bedful import Bedful
@@ -28,7 +29,7 @@ def draw_bedful(found: Bedful, path: Path) -> None:
             )
     above.set_ylim(0.0, 1.1 * max(row.parts_per_day for row in found.rows) or 1.0)
     above.set_ylabel("good parts a day")
-    above.set_title(drawn(f"{PurePath(found.job).name} on {PurePath(found.machine.name).name}"))
+    above.set_title(lettered(f"{PurePath(found.job).name} on {PurePath(found.machine.name).name}", TITLE))
     above.legend(fontsize="small", framealpha=1.0, loc="lower right")
     nights = [row.weeks.nights for row in found.rows]
     below.step(copies, nights, where="mid", color="black", linewidth=1.0, label="nights that a print goes into")

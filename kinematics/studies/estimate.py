@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -36,7 +37,7 @@ ASSUMED = (
     "retraction.acceleration_mm_s2",
 )
 
-Tell = Callable[[str], None]
+Tell = Callable[..., None]  # of a step's name, and of the share of it that is done
 
 
 class LabelsOfJob(NamedTuple):
@@ -240,7 +241,7 @@ def estimate_prepared(
     prepared: Sequence[TimedJob],
     machine: Machine | None,
     changes: bool = True,
-    tell: Tell = lambda _: None,
+    tell: Tell = lambda *_: None,
     worth: bool = False,
     sampling: Sampling = USUAL,
     each: bool = False,
@@ -269,7 +270,7 @@ def estimate_prepared(
     sampled: SampledTimes | None = None
     if chosen.ranges:
         tell("drawing from the ranges")
-        sampled = SampledTimes(prepared, chosen, sampling)
+        sampled = SampledTimes(prepared, chosen, sampling, partial(tell, "drawing from the ranges"))
     found: list[Change] = []
     if changes:
         tell("trying one change at a time")
