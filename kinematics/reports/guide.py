@@ -17,6 +17,8 @@ TOPICS: Mapping[str, str] = MappingProxyType(
         "ranges": "what you do not know exactly, and intervals",
         "ladder": "what must be raised, in which order, how far",
         "sweep": "where more stops paying, and targets",
+        "vibration": "recordings, modes, and the filter that serves",
+        "fit": "estimates held against the stopwatch",
         "proof": "small prints that prove a limit, and what is measured on them",
         "filters": "the vibration filters, and what they take and leave",
         "upgrades": "which upgrade pays, and when",
