@@ -125,10 +125,10 @@ def _from_rest(planned: Planned, layout: Layout) -> tuple[Reals, Reals]:
 def _moves_of(ways: Snippets, layout: Layout) -> Moves:
     """The moves of some ways; one that takes after a printing move travels."""
     taken = Moves._make(column[ways.source] for column in layout.moves)
-    kind = np.where(taken.kind == PRINT, TRAVEL, taken.kind).astype(np.int8)
+    kind = np.where((taken.kind == PRINT) & ~ways.beside, TRAVEL, taken.kind).astype(np.int8)
     stop = np.where(ways.begins, np.uint8(1), taken.stop).astype(np.uint8)
     layer = np.where(ways.number < 0, 0, layout.layer[ways.number]).astype(np.int32)
-    fed = np.where(kind == FILAMENT, taken.de, np.minimum(taken.de, 0.0))
+    fed = np.where(kind == TRAVEL, np.minimum(taken.de, 0.0), taken.de)
     return taken._replace(dx=ways.dx, dy=ways.dy, dz=ways.dz, de=fed, kind=kind, stop=stop, layer=layer)
 
 
@@ -245,7 +245,8 @@ class CopiesOnMachine:
         ones = np.ones(layer.size)
         source, fed = ways.source[chosen], layout.moves.kind[ways.source[chosen]] == FILAMENT
         lengths = np.sqrt(ways.dx[chosen] ** 2 + ways.dy[chosen] ** 2 + ways.dz[chosen] ** 2)
-        paths = ~fed[np.searchsorted(np.flatnonzero(chosen), found.number[mask])] if layer.size else np.zeros(0, bool)
+        of_way = found.number[mask]
+        paths = (layout.moves.kind[ways.source[of_way]] != FILAMENT) & ~ways.beside[of_way]
         return _Sums(
             _layer_sums(plan_of, layer, ones, layout.layers),
             _cause_sums(plan_of, found.of_move[mask], ones, len(self._planned.classes.table)),
