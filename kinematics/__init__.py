@@ -2,7 +2,7 @@
 
 The public names are attached on first use, so that importing the package costs nothing:
 `read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `ladder`, `sweep`, `target`, `caps`, `ringing`,
-`rounding`, `upgrades`, `shop`, `InputError`.
+`rounding`, `throughput`, `upgrades`, `shop`, `InputError`.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ _HOMES = {
     "caps": "kinematics.api",
     "ringing": "kinematics.api",
     "rounding": "kinematics.api",
+    "throughput": "kinematics.api",
     "upgrades": "kinematics.api",
     "shop": "kinematics.api",
     "InputError": "kinematics.errors",
@@ -46,11 +47,24 @@ __all__ = [
     "shop",
     "sweep",
     "target",
+    "throughput",
     "upgrades",
 ]
 
 if TYPE_CHECKING:
-    from kinematics.api import caps, compare, estimate, ladder, ringing, rounding, shop, sweep, target, upgrades
+    from kinematics.api import (
+        caps,
+        compare,
+        estimate,
+        ladder,
+        ringing,
+        rounding,
+        shop,
+        sweep,
+        target,
+        throughput,
+        upgrades,
+    )
     from kinematics.errors import InputError
     from kinematics.gcode.reader import read_gcode
     from kinematics.machine import Candidate, Machine, load_machine

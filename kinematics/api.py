@@ -15,10 +15,12 @@ from typing import IO, Any
 from kinematics.business.plan import Clock
 from kinematics.business.runs import Shop, ShopVariant, shop_of
 from kinematics.business.tables import MOMENT_ALLOWED, moment_of, read_orders, read_printers
+from kinematics.business.throughput import Throughput, longest_print, throughput_of
 from kinematics.business.upgrades import PRINTS_PER_MONTH, Upgrades, upgrades_prepared
 from kinematics.errors import InputError, nearest
 from kinematics.gcode.dialects import Dialect, dialect_named
 from kinematics.gcode.job import Job
+from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Candidate, Machine, candidate_from, load_machine, parse_settings
 from kinematics.machine.kinds import KINDS_OF_STEPS
 from kinematics.studies.blockwise import job_to_time
@@ -30,6 +32,7 @@ from kinematics.studies.intervals import USUAL, Sampling
 from kinematics.studies.knees import knee_of
 from kinematics.studies.knobs import Knob, check_knobs, grid, knob_from, sample
 from kinematics.studies.ladder import Ladder, ladder_of
+from kinematics.studies.many import Variant
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.reach import Wanted
 from kinematics.studies.ringing import Ringing, ringing_of
@@ -315,10 +318,11 @@ def sweep(
 def target(
     jobs: JobsLike,
     machine: MachineLike,
-    within: float | str,
+    within: float | str | None = None,
     turn: Mapping[str, float] | Sequence[str] = ("acceleration",),
     prints: float | Sequence[float] | None = None,
     dialect: str | Dialect = DEFAULT_DIALECT,
+    prints_a_day: float | None = None,
 ) -> Target:
     """Which are the gentlest limits with which jobs are done in time?
 
@@ -328,6 +332,8 @@ def target(
         As for `sweep`.
     within : seconds, or text such as "1h30m"
         The deadline of all jobs together.
+    prints_a_day : number, in place of `within`
+        So many prints of one printer on a day on which people are there, as the machine's [economy] has them.
     turn : names of knobs, or their weights
         All are turned together, each by factor^weight.
 
@@ -346,8 +352,17 @@ def target(
     True
     """
     weights = dict(turn) if isinstance(turn, Mapping) else dict.fromkeys([turn] if isinstance(turn, str) else turn, 1.0)
-    deadline = seconds_from(within, "within=") if isinstance(within, str) else float(within)
-    return target_of(_weighted(jobs, prints, dialect), _machine(machine), deadline, weights)
+    known, weighted = _machine(machine), _weighted(jobs, prints, dialect)
+    if (within is None) == (prints_a_day is None):
+        raise InputError.at("within=", "none" if within is None else "two deadlines", "within= or prints_a_day=")
+    if within is None:
+        longest = longest_print(known.economy, prints_a_day or 0.0)
+        if longest is None:
+            raise InputError.at("prints_a_day=", f"{prints_a_day:g}: no print is short enough", "fewer prints a day")
+        deadline = longest * float(weighted.weights.sum())
+    else:
+        deadline = seconds_from(within, "within=") if isinstance(within, str) else float(within)
+    return target_of(weighted, known, deadline, weights)
 
 
 def ladder(
@@ -414,6 +429,40 @@ def ladder(
         None if claim is None else claim_from(claim),
         Sampling(draws, seed),
     )
+
+
+def throughput(
+    jobs: JobsLike,
+    machine: MachineLike,
+    prints: float | Sequence[float] | None = None,
+    dialect: str | Dialect = DEFAULT_DIALECT,
+) -> Throughput:
+    """How many prints a day does one printer make, and how short must a print be for one more?
+
+    Parameters
+    ----------
+    jobs, machine, prints, dialect
+        As for `sweep`; of several jobs the mean print counts. The machine's [economy] says when people are there, what
+        lies between two prints, and whether they go on while nobody is there.
+
+    Returns
+    -------
+    Throughput
+        `.prints` a `.period`, `.prints_a_day`, and `.one_more_s`, the longest print with which one more fits.
+
+    Raises InputError where anything given cannot be used.
+
+    Examples
+    --------
+    >>> import kinematics
+    >>> hours = {"economy": {"staffed": ["Mon-Fri 08:00-16:00"], "turnaround_min": 6.0}}
+    >>> found = kinematics.throughput("G4 S5400\\nG1 X10 E1 F6000\\n", hours)
+    >>> found.prints, found.period, found.one_more_s
+    (4, 'shift', 5400.0)
+    """
+    weighted, known = _weighted(jobs, prints, dialect), _machine(machine)
+    total = float(weighted.weighted([Variant(known, NOTHING_VARIED)])[0])
+    return throughput_of(known.economy, total / float(weighted.weights.sum()))
 
 
 def caps(jobs: JobsLike | None, machine: MachineLike, dialect: str | Dialect = DEFAULT_DIALECT) -> Caps:

@@ -9,7 +9,8 @@ import click
 from kinematics.cli.options import draw_options, is_long, job_options, jobs_to_time, machine_or_stand_in, machine_words
 
 if TYPE_CHECKING:
-    pass
+    from kinematics.business.throughput import Throughput
+    from kinematics.studies.compare import Comparison
 
 
 @click.command("compare")
@@ -63,11 +64,42 @@ def command(
     compiled.mark_warm()
     if as_json:
         from kinematics.reports.documents import comparison_document
+        from kinematics.reports.throughput_words import throughput_document
 
-        console.say_json(comparison_document(comparison))
+        each = [
+            {"candidate": row.candidate} | throughput_document(found)
+            for row, found in zip(comparison.totals, _throughputs(comparison), strict=True)
+        ]
+        console.say_json(comparison_document(comparison) | {"throughput": each})
         return
     from kinematics.reports.screens import comparison_heads, comparison_notes, comparison_rows
 
     rows = comparison.rows if len(jobs) == 1 else (*comparison.rows, *comparison.totals)
     table = console.Table(comparison_heads(comparison), comparison_rows(rows, console.is_terminal()))
-    console.say_answer([f"on {machine_words(machine, material, settings)}"], table, comparison_notes(comparison))
+    notes = [*_prints_a_day(comparison), *comparison_notes(comparison)]
+    console.say_answer([f"on {machine_words(machine, material, settings)}"], table, notes)
+
+
+def _throughputs(comparison: Comparison) -> list[Throughput]:
+    """How many prints one printer makes under each candidate, of several jobs on average."""
+    from kinematics.business.throughput import throughput_of
+    from kinematics.studies.compare import AS_IT_IS
+
+    sets = {candidate.name: candidate.set for candidate in comparison.candidates}
+    jobs = len({row.job for row in comparison.rows})
+    found = []
+    for row in comparison.totals:
+        machine = comparison.machine
+        if row.candidate != AS_IT_IS:
+            machine = machine.with_settings(sets[row.candidate], f"candidate {row.candidate}")
+        found.append(throughput_of(machine.economy, row.total_s / jobs))
+    return found
+
+
+def _prints_a_day(comparison: Comparison) -> list[str]:
+    from kinematics.reports.throughput_words import throughput_line, throughput_of_each
+
+    found = _throughputs(comparison)
+    each = throughput_of_each([row.candidate for row in comparison.totals], found)
+    jobs = len({row.job for row in comparison.rows})
+    return [each, f"as it is: {throughput_line(found[0], jobs > 1)}"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -23,6 +23,7 @@ from kinematics.cli.options import (
 from kinematics.cli.sweep import weights_of
 
 if TYPE_CHECKING:
+    from kinematics.business.throughput import Throughput
     from kinematics.studies.ladder import Ladder
 
 PLANS = 150  # about as many as a ladder takes
@@ -115,7 +116,7 @@ def command(
     if as_json:
         from kinematics.reports.ladder_document import ladder_document
 
-        console.say_json(ladder_document(ladder))
+        console.say_json(ladder_document(ladder) | _throughput_document(ladder))
     else:
         _say(ladder, machine_name, machine_words(machine, material, settings), material, settings, dialect)
     if ladder.reached is False:
@@ -142,10 +143,40 @@ def _say(
     console.say_answer(
         screen.ladder_head(ladder, words),
         table if ladder.rungs else [],
-        [*screen.until_lines(ladder), *screen.below_rungs(ladder)],
+        [*screen.until_lines(ladder), *screen.below_rungs(ladder), *_prints_a_day(ladder)],
         told,
         [*screen.reach_lines(ladder), *screen.next_lines(ladder, machine_name or STAND_IN, options)],
     )
+
+
+def _throughputs(ladder: Ladder) -> list[Throughput]:
+    """How many prints one printer makes now, after each step and at the end, of several jobs on average."""
+    from kinematics.business.throughput import throughput_of
+
+    count = sum(ladder.prints)
+    times = [ladder.total_s, *(rung.total_s for rung in ladder.rungs), ladder.end_s]
+    return [throughput_of(ladder.machine.economy, total / count) for total in times]
+
+
+def _throughput_document(ladder: Ladder) -> dict[str, Any]:
+    from kinematics.reports.throughput_words import throughput_document
+
+    now, *rungs, end = (throughput_document(one) for one in _throughputs(ladder))
+    return {"throughput": {"now": now, "after_each_row": rungs, "end": end}}
+
+
+def _prints_a_day(ladder: Ladder) -> list[str]:
+    from kinematics.reports.throughput_words import throughput_line, throughput_of_each
+
+    now, *rungs, end = _throughputs(ladder)
+    of_mix = sum(ladder.prints) != 1.0
+    if not rungs:
+        return [throughput_line(now, of_mix)]
+    names = ["now", *(f"after step {place}" for place in range(1, len(rungs) + 1))]
+    shown = [now, *rungs]
+    if ladder.small is not None:
+        names, shown = [*names, "at the end"], [*shown, end]
+    return [throughput_of_each(names, shown), f"now: {throughput_line(now, of_mix)}"]
 
 
 def _check_outputs(picture: Path | None, machine_copy: Path | None, force: bool, inputs: Sequence[str]) -> None:
