@@ -20,12 +20,12 @@ _HOMES = {
     "estimate": "kinematics.api",
     "compare": "kinematics.api",
     "sweep": "kinematics.api",
-    "ladder": "kinematics.api",
+    "ladder": "kinematics.api_ladder",
     "target": "kinematics.api",
     "caps": "kinematics.api",
     "ringing": "kinematics.api",
     "rounding": "kinematics.api",
-    "throughput": "kinematics.api",
+    "throughput": "kinematics.api_ladder",
     "upgrades": "kinematics.api",
     "shop": "kinematics.api",
     "InputError": "kinematics.errors",
@@ -56,15 +56,14 @@ if TYPE_CHECKING:
         caps,
         compare,
         estimate,
-        ladder,
         ringing,
         rounding,
         shop,
         sweep,
         target,
-        throughput,
         upgrades,
     )
+    from kinematics.api_ladder import ladder, throughput
     from kinematics.errors import InputError
     from kinematics.gcode.reader import read_gcode
     from kinematics.machine import Candidate, Machine, load_machine

@@ -17,6 +17,7 @@ import pytest
 
 import kinematics
 import kinematics.api
+import kinematics.api_ladder
 from kinematics import Candidate, InputError, caps, compare, estimate, load_machine, read_gcode, sweep, target
 from kinematics.gcode.dialects import RS274
 from kinematics.wording import duration_text
@@ -103,9 +104,12 @@ def test_the_examples_of_every_function_run() -> None:
     run = doctest.testmod(kinematics.api)
     assert run.failed == 0
     assert run.attempted >= 12
+    assert doctest.testmod(kinematics.api_ladder).failed == 0
 
 
-@pytest.mark.parametrize("name", ["estimate", "compare", "sweep", "target", "caps", "ringing", "upgrades", "shop"])
+@pytest.mark.parametrize(
+    "name", ["estimate", "compare", "ladder", "sweep", "target", "throughput", "caps", "ringing", "upgrades", "shop"]
+)
 def test_help_fits_a_screen_and_a_half(name: str) -> None:
     question = getattr(kinematics, name)
     assert len(str(inspect.signature(question))) < 420

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +13,7 @@ from kinematics.cli.options import (
     draw_options,
     is_long,
     job_options,
+    jobs_to_time,
     jobs_with_moves,
     machine_or_stand_in,
     machine_words,
@@ -25,7 +26,9 @@ from kinematics.cli.sweep import weights_of
 if TYPE_CHECKING:
     from kinematics.business.throughput import Throughput
     from kinematics.studies.ladder import Ladder
+    from kinematics.studies.timing import TimedJob
 
+MOST_KEPT = 200_000_000  # bytes of jobs up to which all moves are kept
 PLANS = 150  # about as many as a ladder takes
 KINDS = {
     "setting": ("setting", "setting without cap"),
@@ -96,17 +99,22 @@ def command(
     until_s = None if until is None else seconds_from(until, "--until")
     machine = machine_or_stand_in(machine_name, settings, material, as_json)
     prints = weights_of(jobs, print_texts)
-    prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
-    from kinematics import compiled
+    kinds = frozenset(kind for name in only for kind in KINDS[name])
+    reach = _reaches(reach_texts)
     from kinematics.studies.claim import claim_from
+
+    claim = None if claim_text is None else claim_from(claim_text)
+    # A ladder asks for a job so often that its moves are kept, unless memory might not hold them.
+    kept = not is_long(jobs, 1, MOST_KEPT)
+    prepare: Callable[..., Sequence[TimedJob]] = jobs_with_moves if kept else jobs_to_time
+    prepared = prepare(jobs, dialect, file_limits, block_delete)
+    from kinematics import compiled
     from kinematics.studies.intervals import Sampling
     from kinematics.studies.ladder import ladder_of
     from kinematics.studies.reach import Wanted
     from kinematics.studies.weighted_jobs import WeightedJobs
 
-    kinds = frozenset(kind for name in only for kind in KINDS[name])
-    wanted = Wanted(_reaches(reach_texts), kinds, allow == "quality", keep, by_label)
-    claim = None if claim_text is None else claim_from(claim_text)
+    wanted = Wanted(reach, kinds, allow == "quality", keep, by_label)
     with console.progress(3, is_long(jobs, PLANS)) as tell:
         ladder = ladder_of(
             WeightedJobs(prepared, jobs, prints), machine, wanted, until_s, claim, Sampling(draws, seed), tell

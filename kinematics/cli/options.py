@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from kinematics.cli import completing
 from kinematics.cli.job_arguments import job_files
 
 if TYPE_CHECKING:
@@ -39,15 +40,24 @@ def job_options(command: Callable[..., Any] | None = None, *, required: bool = T
             "--machine",
             "machine_name",
             metavar="FILE|NAME",
+            shell_complete=completing.machines,
             help="Machine file, or a built-in machine: gentle, middling, quick.",
         ),
         click.option(
             "--material", metavar="NAME", help="A [[material]] of the machine file: what changes with a spool."
         ),
-        click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one key of the machine."),
+        click.option(
+            "--set",
+            "settings",
+            multiple=True,
+            metavar="KEY=VALUE",
+            shell_complete=completing.settings,
+            help="Change one key of the machine.",
+        ),
         click.option(
             "--dialect",
             default="extrusion",
+            shell_complete=completing.dialects,
             metavar="NAME|FILE",
             help="extrusion (default), rs274, or a dialect table.",
         ),
@@ -186,7 +196,7 @@ def jobs_with_moves(jobs: Sequence[str], dialect_name: str, file_limits: str, bl
     return [PreparedJob(job, dialect, None, file_limits, block_delete) for job in jobs]
 
 
-def is_long(jobs: Sequence[str], times: int) -> bool:
-    """Whether planning these jobs so many times takes long enough to show progress."""
+def is_long(jobs: Sequence[str], times: int, most: int = LONG_JOB) -> bool:
+    """Whether planning these jobs so many times takes long enough to show progress: more bytes than `most` in all."""
     sizes = (os.path.getsize(job) if os.path.isfile(job) else 0 for job in jobs)
-    return sum(sizes) * times > LONG_JOB
+    return sum(sizes) * times > most

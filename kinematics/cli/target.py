@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import job_options, jobs_with_moves, machine_or_stand_in, machine_words
+from kinematics.cli.options import job_options, jobs_to_time, machine_or_stand_in, machine_words
 from kinematics.cli.sweep import weights_of
 
 if TYPE_CHECKING:
@@ -69,7 +69,7 @@ def command(
     if longest is not None:
         deadline = longest * sum(prints)
     assert deadline is not None
-    prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
+    prepared = jobs_to_time(jobs, dialect, file_limits, block_delete)
     from kinematics import compiled
     from kinematics.studies.weighted_jobs import WeightedJobs
 

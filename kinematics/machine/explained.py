@@ -189,6 +189,3 @@ def guide_to_machine() -> list[str]:
         lines += ["", f"{page.header}  {page.about}"]
         lines += [f"  {key.path[-1]}: {explained(key)}" for key in page.keys]
     return lines
-
-
-GUIDES = {"machine": guide_to_machine}

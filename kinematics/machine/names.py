@@ -258,7 +258,8 @@ def help_for_setting(name: str) -> tuple[str, str]:
         here = [dotted_name((*above, one)) for one in rows]
         close = difflib.get_close_matches(last.lower(), rows, n=1)
         return ("", f"did you mean {dotted_name((*above, *close))!r}?") if close else (", ".join(here), "")
-    hint = nearest(name.lower(), [*SHORT_NAMES, *_known()[0]]) or _like_it_elsewhere(tuple(above), last)
+    meant = [one for one in _known()[0] if not one.startswith(NOT_MEANT) or name.lower().startswith(NOT_MEANT)]
+    hint = nearest(name.lower(), [*SHORT_NAMES, *meant]) or _like_it_elsewhere(tuple(above), last)
     return ("" if hint else "a dotted key of the machine file, such as motion.feed_override"), hint
 
 
