@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     metavar='"NAME: KEY=VALUE, …"',
     help="Limits to try, beside those of the machine file: its keys, or acceleration, speed, corner, flow.",
 )
+@click.option(
+    "--detail", is_flag=True, help="Motion, heating, homing and cooling apart, and where the raised limits rule."
+)
 def command(
     jobs: tuple[str, ...],
     machine_name: str | None,
@@ -35,6 +38,7 @@ def command(
     draws: int,
     seed: int,
     candidate_texts: tuple[str, ...],
+    detail: bool,
 ) -> None:
     """How long does a job take under each candidate, and what is saved?
 
@@ -75,7 +79,8 @@ def command(
     from kinematics.reports.screens import comparison_heads, comparison_notes, comparison_rows
 
     rows = comparison.rows if len(jobs) == 1 else (*comparison.rows, *comparison.totals)
-    table = console.Table(comparison_heads(comparison), comparison_rows(rows, console.is_terminal()))
+    cells = comparison_rows(rows, console.is_terminal(), comparison if detail else None)
+    table = console.Table(comparison_heads(comparison, detail), cells)
     notes = [*_prints_a_day(comparison), *comparison_notes(comparison)]
     console.say_answer([f"on {machine_words(machine, material, settings)}"], table, notes)
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from kinematics import __version__
 from kinematics.errors import Notice
+from kinematics.reports.held_words import held_document
 
 if TYPE_CHECKING:
     from kinematics.machine import Machine
@@ -156,6 +157,10 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
                 "saved_share": row.saved_share,
                 "saved_by_silencing_s": row.saved_by_silencing_s,
                 "cause": row.cause,
+                "motion_s": row.motion_s,
+                "dwell_s": row.dwell_s,
+                "stops_by_kind_s": dict(row.stops_by_kind_s),
+                "cooling_s": row.cooling_s,
             }
             for row in comparison.rows
         ],
@@ -169,11 +174,18 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
                 "saved_share": row.saved_share,
                 "saved_by_silencing_s": row.saved_by_silencing_s,
                 "cause": row.cause,
+                "motion_s": row.motion_s,
+                "dwell_s": row.dwell_s,
+                "stops_by_kind_s": dict(row.stops_by_kind_s),
+                "cooling_s": row.cooling_s,
             }
             for row in comparison.totals
         ],
         **draws_document(comparison.sampling),
         "commands_silenced": comparison.silenced,
+        "limits_raised": [
+            {"candidate": name} | one for name, held in comparison.held.items() for one in held_document(held)
+        ],
         "warnings": {file: notice_rows(notices) for file, notices in comparison.notices.items()},
     }
 
