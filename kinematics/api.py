@@ -31,7 +31,7 @@ from kinematics.studies.knobs import Knob, check_knobs, grid, knob_from, sample
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.ringing import Ringing, ringing_of
 from kinematics.studies.rounding import Rounding, rounding_of
-from kinematics.studies.sweep import Sweep, present_total_of, ranges_left, sweep_rows
+from kinematics.studies.sweep import Sweep, held_at_the_end, present_total_of, ranges_left, sweep_rows
 from kinematics.studies.target import Target, target_of
 from kinematics.studies.timing import TimedJob
 from kinematics.studies.weighted_jobs import WeightedJobs
@@ -307,7 +307,8 @@ def sweep(
     sampling = Sampling(draws, seed) if ranges_left(known, turned) else None
     rows = [row for chunk in sweep_rows(weighted, known, turned, points, sampling=sampling or USUAL) for row in chunk]
     knees = tuple(knee_of(weighted, known, knob) for knob in turned)
-    return Sweep(known, tuple(turned), tuple(rows), knees, sampling, present_total_of(weighted, known))
+    held = held_at_the_end(weighted, known, turned)
+    return Sweep(known, tuple(turned), tuple(rows), knees, sampling, present_total_of(weighted, known), held)
 
 
 def target(

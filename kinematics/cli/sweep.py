@@ -108,7 +108,7 @@ def command(
     from kinematics import compiled
     from kinematics.studies.intervals import Sampling
     from kinematics.studies.knees import knee_of
-    from kinematics.studies.sweep import Sweep, present_total_of, ranges_left
+    from kinematics.studies.sweep import Sweep, held_at_the_end, present_total_of, ranges_left
     from kinematics.studies.weighted_jobs import WeightedJobs
 
     weighted = WeightedJobs(prepared, jobs, weights)
@@ -118,7 +118,9 @@ def command(
     knees = tuple(knee_of(weighted, machine, knob) for knob in knobs)
     present = present_total_of(weighted, machine)
     compiled.mark_warm()
-    sweep = Sweep(machine, tuple(knobs), tuple(rows), knees, sampling, present)
+    sweep = Sweep(
+        machine, tuple(knobs), tuple(rows), knees, sampling, present, held_at_the_end(weighted, machine, knobs)
+    )
     if picture is not None:
         from kinematics.reports.pictures import draw_sweep
 

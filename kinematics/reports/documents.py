@@ -248,6 +248,7 @@ def sweep_document(sweep: Sweep) -> dict[str, Any]:
         "knobs": [{"knob": knob.name, "values": list(knob.values)} for knob in sweep.knobs],
         "rows": [row_dict(sweep.knobs, row) for row in sweep.rows],
         "present_total_s": sweep.present_total_s,
+        "limits_raised": held_document(sweep.held),
         **draws_document(sweep.sampling),
         "best_trade_offs": [{**row_dict(sweep.knobs, one.row), **one.costs} for one in trade_offs],
         "recommended": None if gentle is None else row_dict(sweep.knobs, gentle),
@@ -294,6 +295,7 @@ def target_document(target: Target, machine: Machine) -> dict[str, Any]:
         "without_stated_limits_s": target.without_stated_limits_s,
         "floor_s": target.floor_s,
         "stopped_by": target.stopped_by,
+        "limits_raised": held_document(target.held),
         "others": [{"knob": one.knob, "total_s": one.total_s, "meets": one.meets} for one in target.others],
     }
 

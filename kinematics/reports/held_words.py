@@ -10,6 +10,8 @@ from kinematics.wording import duration_text, quantity_text, share_text
 if TYPE_CHECKING:
     from kinematics.studies.held_by import HeldBy, Holder
 
+SHOWN = 0.05  # s
+
 
 def _quantity(value: float, unit: str) -> str:
     return f"{quantity_text(value)}{'' if unit in ('×', '') else ' '}{unit}"
@@ -20,19 +22,19 @@ def _holder(one: Holder) -> str:
 
 
 def held_lines(held: Sequence[HeldBy], total_s: float, name: str = "") -> list[str]:
-    """A line for each limit that is never reached: what holds in its place, and the time with that lifted too (s) where
-    it differs from the total.
+    """For each limit that is never reached: what holds in its place, and the time with that lifted too (s) where it
+    differs from the total.
     """
     lines = []
     for one in held:
         if one.never_reached:
             begins = f"{name}: " if name else ""
             told = f"{begins}{one.what} {_quantity(one.asked, one.unit)} is never reached"
-            by = ", ".join(map(_holder, one.held))
-            too = "that" if len(one.held) == 1 else "those"
-            differs = one.lifted_total_s is not None and abs(one.lifted_total_s - total_s) >= 0.05
-            lifted = f"; with {too} lifted too: {duration_text(one.lifted_total_s or 0.0)}" if differs else ""
-            lines.append(f"{told}: held by {by}{lifted}")
+            lines.append(f"{told}; what holds:")
+            lines += [f"  {_holder(other)}" for other in one.held]
+            if one.lifted_total_s is not None and abs(one.lifted_total_s - total_s) >= SHOWN:
+                too = "that" if len(one.held) == 1 else "those"
+                lines.append(f"  with {too} lifted too: {duration_text(one.lifted_total_s)}")
     return lines
 
 
