@@ -130,6 +130,8 @@ def estimate_document(estimate: Estimate, layers: bool = False) -> dict[str, Any
                 "to": change.after,
                 "saved_s": change.saved_s,
                 **interval_document(change.saved_interval_s, "saved_interval_s"),
+                "together_with": [{"what": what, "to": value, "unit": unit} for what, value, unit in change.together],
+                "at_the_expense_of_quality": change.costs_quality,
                 "commands_silenced": change.silenced,
                 "saved_by_silencing_s": change.saved_by_silencing_s,
             }

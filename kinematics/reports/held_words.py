@@ -42,8 +42,8 @@ def rules_text(held: Sequence[HeldBy]) -> str:
     """In which share of the moves and of the time each raised limit rules."""
     told = []
     for one in held:
-        moves = "" if one.share_of_moves is None else f"{share_text(one.share_of_moves)} of moves, "
-        told.append(f"{one.what} {moves}{share_text(one.share_of_time)} of time")
+        moves, time = share_text(one.share_of_moves), share_text(one.share_of_time)
+        told.append(f"{one.what} {moves} of moves, {time} of time")
     return "; ".join(told)
 
 

@@ -123,7 +123,10 @@ def _change(change: Change, total: float) -> str:
     after = f" to {quantity_text(change.after)}{space}{change.unit}"
     between = "" if change.saved_interval_s is None else f", {between_text(change.saved_interval_s)}"
     saved = f"saves {duration_text(change.saved_s)} ({share_text(change.saved_s / total)}{between})"
-    return f"{turn} {change.what}{before}{after}: {saved}"
+    others = [f"{what} to {quantity_text(value)} {unit}" for what, value, unit in change.together]
+    beside = f", with {' and '.join(others)}" if others else ""
+    quality = "at the expense of quality, " if change.costs_quality else ""
+    return f"{quality}{turn} {change.what}{before}{after}{beside}: {saved}"
 
 
 def _silencing(change: Change) -> list[str]:
@@ -226,7 +229,7 @@ def _next(estimate: Estimate, machine_option: str, options: Sequence[str]) -> li
     command = shlex.join([*files, "--machine", machine_option, *options])
     if estimate.span:
         return [f"next: kinematics estimate {command}"]
-    if not estimate.changes:
+    if not estimate.changes or estimate.changes[0].costs_quality:
         return [f"next: kinematics estimate {command} --layers"]
     change = estimate.changes[0]
     taken = {candidate.name for candidate in estimate.machine.candidates}
@@ -264,8 +267,10 @@ def closing_lines(estimate: Estimate, machine_option: str, options: Sequence[str
     """
     lines: list[str] = []
     if estimate.changes:
+        several = any(change.together for change in estimate.changes[:3])
+        first = "if you change one thing, or several that belong together," if several else "if you change one thing,"
         for i, change in enumerate(estimate.changes[:3]):
-            lines.append(f"{'  or' if i else 'if you change one thing,'} {_change(change, estimate.total_s)}")
+            lines.append(f"{'  or' if i else first} {_change(change, estimate.total_s)}")
             lines += _silencing(change)
     lines += _assumed(estimate)
     if not estimate.span:

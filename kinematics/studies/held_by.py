@@ -37,9 +37,9 @@ class Holder(NamedTuple):
 class HeldBy(NamedTuple):
     """One limit that was raised to `asked`, and whether it is reached.
 
-    `share_of_time`, `share_of_moves` in which it rules (the latter None for jobs whose moves are not kept); where it
-    rules nowhere, `held` by what, those that hold longest first, and `lifted_total_s` the time with these lifted too
-    (s; None where that leaves a move without any ceiling, or nothing can be lifted).
+    `share_of_time`, `share_of_moves` in which it rules; where it rules nowhere, `held` by what, those that hold longest
+    first, and `lifted_total_s` the time with these lifted too (s; None where that leaves a move without any ceiling, or
+    nothing can be lifted).
     """
 
     key: str
@@ -47,7 +47,7 @@ class HeldBy(NamedTuple):
     unit: str
     asked: float
     share_of_time: float
-    share_of_moves: float | None
+    share_of_moves: float
     held: tuple[Holder, ...]
     lifted_total_s: float | None
 
@@ -109,8 +109,11 @@ def held_by(
 ) -> tuple[HeldBy, ...]:
     """Of each limit that a variant raises, in which share it rules, and what holds where it rules nowhere.
 
-    `timings` the jobs under the variant, with the arrays of their plans as they are.
+    `timings` the jobs under the variant, with the arrays of their plans as they are. Nothing of jobs whose moves are
+    not kept: every question would read them once more.
     """
+    if not all(job.keeps_moves for job in jobs):
+        return ()
     raised = raised_limits(machine, variant)
     total = math.fsum(weight * one.total for weight, one in zip(weights, timings, strict=True))
     shares = {key: _shares(key, weights, timings) for key in raised}
@@ -148,24 +151,21 @@ def _unit(key: str) -> str:
     return "×" if known.name.endswith("feed_override") else known.unit
 
 
-def _shares(key: str, weights: Sequence[float], timings: Sequence[Timing]) -> tuple[float, float | None]:
+def _shares(key: str, weights: Sequence[float], timings: Sequence[Timing]) -> tuple[float, float]:
     """Seconds under a key, and the share of the moves that it rules in cruising or on a ramp."""
     seconds, moves, ruled = 0.0, 0.0, 0.0
-    kept = True
     for timing, weight in zip(timings, weights, strict=True):
         rules = np.zeros(timing.seconds.shape, np.bool_)
         for row, code in np.argwhere(timing.seconds > 0.0):
             rules[row, code] = key_of(timing.limits, int(row), int(code)) == key
         seconds += weight * float(timing.seconds[rules].sum())
-        if timing.planned is None:
-            kept = False
-            continue
-        plan, of_move = timing.planned.plan, timing.planned.classes.of_move
+        planned = timing.whole_plan()
+        plan, of_move = planned.plan, planned.classes.of_move
         cruising = rules[of_move, plan.cruise_cause] & (plan.cruising > 0.0)
         ramping = rules[of_move, plan.ramp_cause] & (plan.rising + plan.falling > 0.0)
         ruled += weight * float(np.count_nonzero(cruising | ramping))
         moves += weight * of_move.size
-    return seconds, ruled / moves if kept and moves else None
+    return seconds, ruled / moves if moves else 0.0
 
 
 def _holders(rule: _Rule, machine: Machine, weights: Sequence[float], timings: Sequence[Timing]) -> tuple[Holder, ...]:
@@ -218,7 +218,7 @@ def held_under(
 ) -> tuple[HeldBy, ...]:
     """The same for settings of a machine, under which the jobs are timed for it."""
     variant = Variant(*machine.changed(settings, "what holds"))
-    if not raised_limits(machine, variant):
+    if not raised_limits(machine, variant) or not all(job.keeps_moves for job in jobs):
         return ()
     timings = [time_job(job, *variant) for job in jobs]
     return held_by(jobs, weights, machine, variant, timings)

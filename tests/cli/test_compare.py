@@ -167,7 +167,9 @@ def test_a_limit_that_is_never_reached_is_said(run: Run, folder: Path) -> None:
     )
     words = ["shuttle.gcode", "--machine", "gentle", "--set", "hotend.max_flow_mm3_s=1e6", "--candidate"]
     ran = run("compare", *words, "fast: acceleration=7000")
-    assert "fast: print acceleration 7,000 mm/s² is never reached; what holds:\n  x axis acceleration at 1,000" in ran.out
+    assert (
+        "fast: print acceleration 7,000 mm/s² is never reached; what holds:\n  x axis acceleration at 1,000" in ran.out
+    )
     (held,) = json.loads(run("compare", *words, "fast: acceleration=7000", "--json").out)["limits_raised"]
     assert held["candidate"] == "fast"
     assert held["never_reached"] is True
