@@ -102,16 +102,6 @@ def command(
             each=as_json,
         )
     compiled.mark_warm()
-    if moves_file is not None:
-        frame = estimate.jobs[0].moves_frame()
-        write_whole(moves_file, lambda path: _write_moves(frame, path), force, inputs)
-        console.remark(f"{len(frame):,} moves written to {moves_file}")
-    if picture is not None:
-        from kinematics.reports.pictures import draw_worth
-
-        (job,) = estimate.jobs
-        write_whole(picture, lambda path: draw_worth(job.worth, job.total_s, path), force, inputs)
-        console.remark(f"picture written to {picture}")
     if as_json:
         from kinematics.reports.documents import estimate_document
 
@@ -150,6 +140,16 @@ def command(
             console.say_answer(head, table, jobs_notes(estimate), below)
         else:
             console.say_answer(head, screens.job_lines(estimate), below)
+    if moves_file is not None:
+        frame = estimate.jobs[0].moves_frame()
+        write_whole(moves_file, lambda path: _write_moves(frame, path), force, inputs)
+        console.remark(f"{len(frame):,} moves written to {moves_file}")
+    if picture is not None:
+        from kinematics.reports.pictures import draw_worth
+
+        (job,) = estimate.jobs
+        write_whole(picture, lambda path: draw_worth(job.worth, job.total_s, path), force, inputs)
+        console.remark(f"picture written to {picture}")
 
 
 def _layer_cells(estimate: Estimate) -> list[tuple[str, ...]]:
