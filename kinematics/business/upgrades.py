@@ -177,13 +177,13 @@ class _Month(NamedTuple):
 def _month(timings: Sequence[Timing], machine: Machine, prints: Sequence[float]) -> _Month:
     by_cause: dict[str, float] = {}
     costs = []
-    made = prints_per_part(machine.economy)
-    for timing, count in zip(timings, prints, strict=True):
+    made = [prints_per_part(machine.economy, timing.total) for timing in timings]
+    for timing, count, each in zip(timings, prints, made, strict=True):
         for cause, seconds in timing.by_cause.items():
-            by_cause[cause] = by_cause.get(cause, 0.0) + made * count * seconds
+            by_cause[cause] = by_cause.get(cause, 0.0) + each * count * seconds
         mass = filament_mass(machine, timing.facts.filament)
         costs.append(count * part_cost(machine, timing.total, mass).total)
-    total = made * math.fsum(count * timing.total for timing, count in zip(timings, prints, strict=True))
+    total = math.fsum(each * count * timing.total for timing, count, each in zip(timings, prints, made, strict=True))
     return _Month(tuple(timing.total for timing in timings), total, by_cause, math.fsum(costs))
 
 

@@ -23,21 +23,28 @@ MINUTE = 60.0
 SALT = "kinematics"  # fixed, so that the names inside an SVG stay the same
 
 
-def check_picture(path: Path, knobs: Sequence[Knob]) -> None:
-    """Refuse what cannot be drawn before any work is done."""
+def check_kind(path: Path) -> None:
+    """Refuse a kind of file in which nothing can be drawn. Raises InputError."""
     if path.suffix not in KINDS:
         raise InputError.at("--picture", f"can't draw a picture that ends in {path.suffix!r}", "FILE.png or FILE.svg")
+
+
+def check_picture(path: Path, knobs: Sequence[Knob]) -> None:
+    """Refuse what cannot be drawn before any work is done."""
+    check_kind(path)
     if len(knobs) > 2:
         raise InputError.at("--picture", f"{len(knobs)} knobs", "one for a curve, two for a map")
 
 
-def _figure(width: float, height: float) -> Any:
+def figure_of(width: float, height: float) -> Any:
+    """An empty figure of a width and height (inches)."""
     from matplotlib.figure import Figure
 
     return Figure(figsize=(width, height), layout="constrained")
 
 
-def _save(figure: Any, path: Path) -> None:
+def save_figure(figure: Any, path: Path) -> None:
+    """A figure to a file, the same bytes for the same data."""
     import matplotlib as mpl
 
     with mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": SALT}):
@@ -47,13 +54,13 @@ def _save(figure: Any, path: Path) -> None:
 
 def draw_sweep(sweep: Sweep, path: Path) -> None:
     """The curve of one knob, or the map of two, to a .png or .svg file."""
-    figure = _figure(7.5, 5.0)
+    figure = figure_of(7.5, 5.0)
     axes = figure.subplots()
     if len(sweep.knobs) == 1:
         _draw_curve(axes, sweep)
     else:
         _draw_map(axes, sweep)
-    _save(figure, path)
+    save_figure(figure, path)
 
 
 def _scale(values: Sequence[float]) -> str:
@@ -151,7 +158,7 @@ def _mark(axes: Any, place: Sequence[float | None], marker: str, label: str) -> 
 def draw_worth(worths: Sequence[Worth], total: float, path: Path) -> None:
     """What each limit is worth as bars: seconds that 1 % more of it buys, and the time without it, to a file."""
     shown = [worth for worth in worths if worth.one_percent_s > 0.0][:12]
-    figure = _figure(7.5, 1.2 + 0.4 * max(1, len(shown)))
+    figure = figure_of(7.5, 1.2 + 0.4 * max(1, len(shown)))
     axes = figure.subplots()
     places = range(len(shown))
     axes.barh(places, [worth.one_percent_s for worth in shown], facecolor="0.8", edgecolor="black", hatch="//")
@@ -164,4 +171,4 @@ def draw_worth(worths: Sequence[Worth], total: float, path: Path) -> None:
     axes.invert_yaxis()
     axes.set_xlabel(f"1 % buys (s), of {duration_text(total)}")
     axes.margins(x=0.45)
-    _save(figure, path)
+    save_figure(figure, path)

@@ -25,7 +25,7 @@ from kinematics.gcode.labels import Pairs, count_keys, most_frequent_key
 from kinematics.gcode.layers import Layering
 from kinematics.gcode.portions import Portions, TooManyMovesError, Wanted, made_ahead
 from kinematics.gcode.reader import job_file
-from kinematics.limits.class_limits import HONOUR, IGNORE
+from kinematics.limits.class_limits import HONOUR, IGNORE, NOTHING_VARIED
 from kinematics.limits.classes import Classing, Way
 from kinematics.limits.combine import EVERY_KIND, limits_of
 from kinematics.limits.flow import hangs_on_temperature
@@ -119,6 +119,10 @@ class BlockwiseJob:
         """Tell what will be asked: see `timing.foresee`."""
         self._foreseen = list(asks)
         self._then = then
+
+    def is_planned_singly(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> bool:
+        """Always: each machine is planned, block by block."""
+        return True
 
     def timed(self, ask: Ask) -> Timing:
         """The timing under a machine; what is foreseen and reads the job alike is timed in the same pass.
@@ -338,6 +342,10 @@ class JobOfAnySize:
         self._foreseen = list(asks), then
         if self._now is not None:
             self._now.foresee(asks, then)
+
+    def is_planned_singly(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> bool:
+        """Whether many machines like this one take a plan each: see `timing.TimedJob`."""
+        return self._asked(lambda job: job.is_planned_singly(machine, varied))
 
     def timed(self, ask: Ask) -> Timing:
         """The timing under a machine. Raises InputError where the job cannot be used."""

@@ -219,7 +219,10 @@ class _Table:
     def _row(
         self, key: str, what: str, unit: str, asked: float | None, known: CapsOfLimit, in_the_job: float | None = None
     ) -> CapRow:
-        lowest = known.lowest
+        proven = proven_cap(self.machine, key)
+        if proven is not None:  # what a print has shown ranks above what is reckoned
+            known, in_the_job = CapsOfLimit((proven, *known.caps), known.missing), None
+        lowest = proven or known.lowest
         share = None
         if self.job is not None and lowest is not None:
             share = self.job.by_key.get(lowest.key, 0.0) / self.job.total if self.job.total > 0.0 else 0.0
@@ -236,6 +239,16 @@ class _Table:
             tuple(f"{cap.what}: {cap.formula}" for cap in sorted(known.caps, key=lambda cap: cap.value)),
             share,
         )
+
+
+def proven_cap(machine: Machine, key: str) -> KnownCap | None:
+    """What a proof print gave for a key, the last of them; None where none is in the machine file."""
+    prints = [one for one in machine.proven if one.key == key]
+    if not prints:
+        return None
+    last = max(prints, key=lambda one: one.date)
+    ends = f"{_number(last.low)} to {_number(last.high)}"
+    return KnownCap(last.value, key, f"proven on {last.date} by a print", f"{_number(last.value)}, between {ends}")
 
 
 def _both(known: Sequence[CapsOfLimit]) -> CapsOfLimit:

@@ -22,7 +22,7 @@ from kinematics.notebook import NotebookTable
 from kinematics.studies.causes import Cause, cause_name
 from kinematics.studies.intervals import USUAL, Interval, SampledTimes, Sampling, interval_of
 from kinematics.studies.stops import UnknownStop
-from kinematics.studies.timing import Ask, Planned, TimedJob, Timing, foresee, path_sums, time_job
+from kinematics.studies.timing import Ask, CopiesMade, Planned, TimedJob, Timing, foresee, path_sums, time_job
 from kinematics.studies.worth import Change, Worth, changes_asked, changes_that_save, worth_of_limits
 
 if TYPE_CHECKING:
@@ -57,6 +57,7 @@ class LabelsOfJob(NamedTuple):
 class JobEstimate:
     """One job under one machine: times in s, lengths in mm, flow in mm³/s, speed in mm/s, mass in g.
 
+    `copies` of a print of several (None: of one);
     `assumed` keys and values of accelerations that held although neither the machine file nor the job gives them.
     """
 
@@ -85,6 +86,7 @@ class JobEstimate:
     worth: tuple[Worth, ...] = ()
     labels: LabelsOfJob | None = None
     interval_s: Interval | None = None
+    copies: CopiesMade | None = None
 
     def layers_frame(self) -> pandas.DataFrame:
         """One row a layer: layer, height_mm, moves, motion_s, cooling_s, total_s."""
@@ -205,6 +207,7 @@ def job_estimate(timing: Timing, machine: Machine, worth: tuple[Worth, ...] = ()
         timing=timing,
         worth=worth,
         labels=_labels(timing, machine),
+        copies=timing.copies,
     )
 
 

@@ -277,6 +277,22 @@ class PreparedJob:
             kept = self._ties = (key, features, ties_of(job, machine, limits, features, *rated))
         return kept[2]
 
+    def _limited(
+        self, machine: Machine, varied: frozenset[str], scaled: Mapping[str, float]
+    ) -> tuple[Driven, Classes, Limits]:
+        """The job as a machine reads and cuts it, its classes of moves, and what each of these may."""
+        driven = self._driven_by(machine, self.read(machine))
+        classes = self._classified(driven.job, machine)
+        kept = self._limits
+        if kept is None or kept.table is not classes.table:
+            kept = self._limits = LimitTable(classes.table, self._file_limits)
+        return driven, classes, kept.of(machine, varied, scaled)
+
+    def is_planned_singly(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> bool:
+        """Whether no batch serves: something ties speed to acceleration, or pieces of moves meet a short lookahead."""
+        driven, _, limits = self._limited(machine, varied, UNSCALED)
+        return limits.ties or bool(driven.whole.size and limits.lookahead)
+
     def laid_out(
         self,
         machine: Machine,
@@ -286,13 +302,8 @@ class PreparedJob:
         """All that a plan of the job under a machine is made of; `varied` names the keys that a study varies, `scaled`
         factors on limits.
         """
-        driven = self._driven_by(machine, self.read(machine))
+        driven, classes, limits = self._limited(machine, varied, scaled)
         job, whole, _ = driven
-        classes = self._classified(job, machine)
-        kept = self._limits
-        if kept is None or kept.table is not classes.table:
-            kept = self._limits = LimitTable(classes.table, self._file_limits)
-        limits = kept.of(machine, varied, scaled)
         plain = self._featured(driven, machine, classes, limits.values)
         features = self._rounding(job, plain, filtered_by(machine, limits.values))
         return LaidOut(job, classes, features, limits, whole, self._tied(job, machine, limits, features, scaled))
