@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from kinematics.cli.options import (
+    copied_jobs,
+    copies_options,
+    copies_words,
     draw_options,
     is_long,
     job_options,
@@ -41,6 +44,7 @@ KINDS = {
 
 @click.command("ladder")
 @job_options
+@copies_options
 @draw_options
 @click.option("--until", metavar="TIME", help="Stop at the step with which this time is met: 7m, 1h30m, 1:30:00.")
 @click.option(
@@ -72,6 +76,9 @@ def command(
     file_limits: str,
     block_delete: bool,
     as_json: bool,
+    copies: int,
+    spacing: float,
+    after_another: bool,
     draws: int,
     seed: int,
     until: str | None,
@@ -105,9 +112,11 @@ def command(
 
     claim = None if claim_text is None else claim_from(claim_text)
     # A ladder asks for a job so often that its moves are kept, unless memory might not hold them.
-    kept = not is_long(jobs, 1, MOST_KEPT)
-    prepare: Callable[..., Sequence[TimedJob]] = jobs_with_moves if kept else jobs_to_time
-    prepared = prepare(jobs, dialect, file_limits, block_delete)
+    given = jobs, dialect, file_limits, block_delete
+    kept = copies > 1 or not is_long(jobs, 1, MOST_KEPT)
+    prepared: Sequence[TimedJob] = jobs_with_moves(*given) if kept else jobs_to_time(*given)
+    if copies > 1:
+        prepared = copied_jobs(prepared, copies, spacing, after_another)
     from kinematics import compiled
     from kinematics.studies.intervals import Sampling
     from kinematics.studies.ladder import ladder_of
@@ -122,11 +131,13 @@ def command(
     compiled.mark_warm()
     _write(ladder, picture, write_machine, machine_name, force, inputs)
     if as_json:
+        from kinematics.reports.documents import copies_document
         from kinematics.reports.ladder_document import ladder_document
 
-        console.say_json(ladder_document(ladder) | _throughput_document(ladder))
+        console.say_json(ladder_document(ladder) | copies_document(copies) | _throughput_document(ladder))
     else:
-        _say(ladder, machine_name, machine_words(machine, material, settings), material, settings, dialect)
+        words = f"{machine_words(machine, material, settings)}{copies_words(copies)}"
+        _say(ladder, machine_name, words, material, settings, dialect)
     if ladder.reached is False:
         sys.exit(EXIT_ANSWER_IS_NO)
 

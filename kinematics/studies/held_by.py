@@ -137,8 +137,8 @@ def _words(key: str) -> str:
 
 
 def _is_idle(jobs: Sequence[TimedJob], weights: Sequence[float], variant: Variant, key: str, total: float) -> bool:
-    """Whether nothing hangs on a limit: with a little less of it the jobs take as long. (Of two limits that hold the
-    same moves, one alone has the seconds.)
+    """Whether nothing hangs on a limit: with a little less of it the jobs take as long. Of two limits that hold the
+    same moves, one alone has the seconds.
     """
     less = [time_job(job, *variant, passing=True, scaled=((key, A_LITTLE_LESS),), total_only=True) for job in jobs]
     return math.fsum(weight * one.total for weight, one in zip(weights, less, strict=True)) <= total * (1.0 + SAME_TIME)
