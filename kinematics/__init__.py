@@ -1,8 +1,8 @@
 """Print time and throughput of extrusion printers under motion limits.
 
 The public names are attached on first use, so that importing the package costs nothing:
-`read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `sweep`, `target`, `caps`, `ringing`, `rounding`, `fit`,
-`upgrades`, `shop`, `InputError`.
+`read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `ladder`, `sweep`, `target`, `caps`, `ringing`,
+`rounding`, `vibrations`, `fit`, `upgrades`, `bedful`, `shop`, `InputError`.
 """
 
 from __future__ import annotations
@@ -17,13 +17,16 @@ _HOMES = {
     "Machine": "kinematics.machine",
     "Candidate": "kinematics.machine",
     "load_machine": "kinematics.machine",
+    "bedful": "kinematics.api",
     "estimate": "kinematics.api",
     "compare": "kinematics.api",
     "sweep": "kinematics.api",
+    "ladder": "kinematics.api",
     "target": "kinematics.api",
     "caps": "kinematics.api",
     "ringing": "kinematics.api",
     "rounding": "kinematics.api",
+    "vibrations": "kinematics.api",
     "fit": "kinematics.api",
     "upgrades": "kinematics.api",
     "shop": "kinematics.api",
@@ -35,10 +38,12 @@ __all__ = [
     "InputError",
     "Machine",
     "__version__",
+    "bedful",
     "caps",
     "compare",
     "estimate",
     "fit",
+    "ladder",
     "load_machine",
     "read_gcode",
     "ringing",
@@ -47,10 +52,25 @@ __all__ = [
     "sweep",
     "target",
     "upgrades",
+    "vibrations",
 ]
 
 if TYPE_CHECKING:
-    from kinematics.api import caps, compare, estimate, fit, ringing, rounding, shop, sweep, target, upgrades
+    from kinematics.api import (
+        bedful,
+        caps,
+        compare,
+        estimate,
+        fit,
+        ladder,
+        ringing,
+        rounding,
+        shop,
+        sweep,
+        target,
+        upgrades,
+        vibrations,
+    )
     from kinematics.errors import InputError
     from kinematics.gcode.reader import read_gcode
     from kinematics.machine import Candidate, Machine, load_machine

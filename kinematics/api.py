@@ -1,8 +1,8 @@
 """The questions as functions for Python: jobs and machines in whatever form they are at hand, a frozen result out.
 
-`estimate`, `compare`, `sweep`, `target`, `caps`, `ringing`, `fit`, `upgrades` and `shop` are attached to the package
-itself: `kinematics.estimate`. Jobs are a path, the bytes or the text of a G-code file, an open file, or a job that was
-read before, one or a list of them. A machine is a built-in name, a path, a table of keys, or a `Machine`.
+They are attached to the package itself: `kinematics.estimate`. Jobs are a path, the bytes or the text of a G-code file,
+an open file, or a job that was read before, one or a list of them. A machine is a built-in name, a path, a table of
+keys, or a `Machine`.
 """
 
 from __future__ import annotations
@@ -13,31 +13,44 @@ import os
 from collections.abc import Iterable, Mapping, Sequence
 from typing import IO, Any
 
+from kinematics.business.bedful import Bedfuls, bedfuls_of
 from kinematics.business.plan import Clock
 from kinematics.business.runs import Shop, ShopVariant, shop_of
 from kinematics.business.tables import MOMENT_ALLOWED, moment_of, read_orders, read_printers
 from kinematics.business.upgrades import PRINTS_PER_MONTH, Upgrades, upgrades_prepared
-from kinematics.errors import InputError
+from kinematics.errors import InputError, nearest
 from kinematics.gcode.dialects import Dialect, dialect_named
 from kinematics.gcode.job import Job
 from kinematics.machine import Candidate, Machine, candidate_from, load_machine, parse_settings
+from kinematics.machine.kinds import KINDS_OF_STEPS
 from kinematics.studies.blockwise import job_to_time
 from kinematics.studies.caps import Caps, caps_of
+from kinematics.studies.claim import claim_from
 from kinematics.studies.compare import Comparison, compare_prepared
+from kinematics.studies.copies import USUAL as USUAL_COPYING
+from kinematics.studies.copies import CopiedJob, Copying
+from kinematics.studies.copies_layout import INTERLEAVED, ONE_AFTER_ANOTHER
 from kinematics.studies.estimate import Estimate, estimate_prepared
+from kinematics.studies.filter_choice import JOB, KICK
 from kinematics.studies.fit import Fit, fit_prints
 from kinematics.studies.intervals import USUAL, Sampling
 from kinematics.studies.knees import knee_of
 from kinematics.studies.knobs import Knob, check_knobs, grid, knob_from, sample
+from kinematics.studies.ladder import Ladder, ladder_of
 from kinematics.studies.prepared import PreparedJob
+from kinematics.studies.reach import Wanted
 from kinematics.studies.ringing import Ringing, ringing_of
 from kinematics.studies.rounding import Rounding, rounding_of
+from kinematics.studies.standing import SPACING
 from kinematics.studies.stopwatch import Measured
 from kinematics.studies.sweep import Sweep, present_total_of, ranges_left, sweep_rows
 from kinematics.studies.target import Target, target_of
 from kinematics.studies.times_table import measured_rows, read_times
 from kinematics.studies.timing import TimedJob
+from kinematics.studies.vibration import Vibration, vibration_of
+from kinematics.studies.vibration_modes import ripple_of
 from kinematics.studies.weighted_jobs import WeightedJobs
+from kinematics.vibration.recording import Told, read_recording
 from kinematics.wording import seconds_from
 
 JobLike = str | os.PathLike[str] | bytes | IO[str] | IO[bytes] | Job
@@ -98,20 +111,34 @@ def _many(jobs: JobsLike) -> list[JobLike]:
     return found
 
 
-def _to_time(jobs: JobsLike, dialect: str | Dialect) -> list[TimedJob]:
-    """Jobs that need only be timed: large files among them are planned block by block."""
+def _to_time(
+    jobs: JobsLike, dialect: str | Dialect, copies: int = 1, copying: Copying = USUAL_COPYING
+) -> list[TimedJob]:
+    """Jobs that need only be timed: those of many bytes or moves among them are planned block by block, unless in
+    several copies.
+    """
     known = _dialect(dialect)
-    return [
-        job_to_time(os.fspath(job), known)
-        if isinstance(job, str | os.PathLike) and _text_of(job) is None
-        else _prepared_with_moves(job, known)
-        for job in _many(jobs)
-    ]
+    if copies == 1:
+        return [_prepared(job, known) for job in _many(jobs)]
+    if not isinstance(copies, int) or copies < 1:
+        raise InputError.at("copies=", f"{copies!r}", "a whole number from 1 on")
+    return [CopiedJob(_prepared(job, known), copies, copying) for job in _many(jobs)]
 
 
-def _with_moves(jobs: JobsLike, dialect: str | Dialect) -> list[PreparedJob]:
-    known = _dialect(dialect)
-    return [_prepared_with_moves(job, known) for job in _many(jobs)]
+def _copying(spacing: float, one_after_another: bool) -> Copying:
+    """How copies are made."""
+    return Copying(float(spacing), ONE_AFTER_ANOTHER if one_after_another else INTERLEAVED)
+
+
+def _prepared(job: JobLike, dialect: Dialect) -> TimedJob:
+    if isinstance(job, Job):
+        return PreparedJob(job, dialect)
+    content = _text_of(job)
+    if content is not None:
+        return job_to_time(memoryview(content), dialect, name=str(getattr(job, "name", IN_MEMORY)))
+    if not isinstance(job, str | os.PathLike):
+        raise InputError.at("jobs=", _told(job), JOB_ALLOWED)
+    return job_to_time(os.fspath(job), dialect)
 
 
 def _name(job: JobLike) -> str:
@@ -120,9 +147,16 @@ def _name(job: JobLike) -> str:
     return os.fspath(job) if isinstance(job, str | os.PathLike) and _text_of(job) is None else IN_MEMORY
 
 
-def _weighted(jobs: JobsLike, prints: float | Sequence[float] | None, dialect: str | Dialect) -> WeightedJobs:
+def _weighted(
+    jobs: JobsLike,
+    prints: float | Sequence[float] | None,
+    dialect: str | Dialect,
+    copies: int = 1,
+    copying: Copying = USUAL_COPYING,
+) -> WeightedJobs:
     many = _many(jobs)
-    return WeightedJobs(_with_moves(many, dialect), [_name(job) for job in many], _each(prints, len(many), "prints="))
+    prepared = _to_time(many, dialect, copies, copying)
+    return WeightedJobs(prepared, [_name(job) for job in many], _each(prints, len(many), "prints="))
 
 
 def _each(numbers: float | Sequence[float] | None, count: int, place: str) -> list[float]:
@@ -176,6 +210,9 @@ def estimate(
     dialect: str | Dialect = DEFAULT_DIALECT,
     draws: int = USUAL.draws,
     seed: int = USUAL.seed,
+    copies: int = 1,
+    spacing: float = SPACING,
+    one_after_another: bool = False,
 ) -> Estimate:
     """How long do jobs take on a machine, and where does the time go?
 
@@ -189,6 +226,8 @@ def estimate(
         What the words of the file mean.
     draws, seed : int
         How many machines are drawn from the ranges in the machine file, and which.
+    copies : int
+        How many of each job are on the bed at a time, layer by layer, `spacing` mm apart, or `one_after_another`.
 
     Returns
     -------
@@ -212,7 +251,8 @@ def estimate(
     1.979
     """
     known = None if machine is None else _machine(machine)
-    return estimate_prepared(_to_time(jobs, dialect), known, sampling=Sampling(draws, seed))
+    prepared = _to_time(jobs, dialect, copies, _copying(spacing, one_after_another))
+    return estimate_prepared(prepared, known, sampling=Sampling(draws, seed))
 
 
 def compare(
@@ -222,12 +262,15 @@ def compare(
     dialect: str | Dialect = DEFAULT_DIALECT,
     draws: int = USUAL.draws,
     seed: int = USUAL.seed,
+    copies: int = 1,
+    spacing: float = SPACING,
+    one_after_another: bool = False,
 ) -> Comparison:
     """How long do jobs take under candidate limits, and what is saved?
 
     Parameters
     ----------
-    jobs, machine, dialect, draws, seed
+    jobs, machine, dialect, draws, seed, copies, spacing, one_after_another
         As for `estimate`; a machine must be given.
     candidates : dict, text, list of Candidate or text, optional
         `{"brisk": {"acceleration": 4000, "speed": 1.5}}`, `{"brisk": "acceleration=4000, speed=1.5"}`, one candidate as
@@ -252,7 +295,10 @@ def compare(
     """
     known = _machine(machine)
     return compare_prepared(
-        _to_time(jobs, dialect), known, _candidates(candidates, known), sampling=Sampling(draws, seed)
+        _to_time(jobs, dialect, copies, _copying(spacing, one_after_another)),
+        known,
+        _candidates(candidates, known),
+        sampling=Sampling(draws, seed),
     )
 
 
@@ -350,6 +396,75 @@ def target(
     return target_of(_weighted(jobs, prints, dialect), _machine(machine), deadline, weights)
 
 
+def ladder(
+    jobs: JobsLike,
+    machine: MachineLike,
+    until: float | str | None = None,
+    claim: str | None = None,
+    allow_quality: bool = False,
+    only: Sequence[str] = (),
+    keep: Sequence[str] = (),
+    by_label: bool = False,
+    reach: Mapping[str, float] | None = None,
+    prints: float | Sequence[float] | None = None,
+    dialect: str | Dialect = DEFAULT_DIALECT,
+    draws: int = USUAL.draws,
+    seed: int = USUAL.seed,
+    copies: int = 1,
+    spacing: float = SPACING,
+    one_after_another: bool = False,
+) -> Ladder:
+    """What must be raised so that jobs get faster, in which order, how far, and what does each step bring?
+
+    Parameters
+    ----------
+    jobs, machine, prints, dialect, draws, seed, copies, spacing, one_after_another
+        As for `sweep` and `estimate`.
+    until : seconds, or text such as "7m"
+        Stop at the step with which this time is met.
+    claim : text such as "30m=7m"
+        Times before and after, as somebody tells them, to be held against the ladder.
+    allow_quality : bool
+        Whether shorter layer times and larger budgets may be a step.
+    only : kinds of steps
+        "setting", "setting without cap", "shows on the part", "prepared again", "part"; all of them left out.
+    keep : labels, "print" or "travel"
+        Moves that stay as they are.
+    by_label : bool
+        Whether the print acceleration and speed of each label are raised by themselves.
+    reach : dict of numbers by key
+        How far a limit may go, in place of its known cap or so many times what it is.
+
+    Returns
+    -------
+    Ladder
+        `.rungs`, each with `.raised`, `.kind`, `.total_s`, `.saved_s` and `.settings`; `.end_s`, `.left_out`, `.left`,
+        `.fixed`. `.to_frame()` has one row a rung.
+
+    Raises InputError where anything given cannot be used.
+
+    Examples
+    --------
+    >>> import kinematics
+    >>> job = "M83\\nG1 X10 E3 F12000\\nG1 X0 E3\\n"
+    >>> found = kinematics.ladder(job, {"acceleration": 500, "axes.x.max_acceleration_mm_s2": 500})
+    >>> [[one.what for one in rung.raised] for rung in found.rungs]
+    [['print acceleration', 'x axis acceleration']]
+    """
+    for kind in only:
+        if kind not in KINDS_OF_STEPS:
+            raise InputError.at("only=", repr(kind), ", ".join(KINDS_OF_STEPS), nearest(str(kind), KINDS_OF_STEPS))
+    wanted = Wanted(dict(reach or {}), frozenset(only), allow_quality, tuple(keep), by_label)
+    return ladder_of(
+        _weighted(jobs, prints, dialect, copies, _copying(spacing, one_after_another)),
+        _machine(machine),
+        wanted,
+        seconds_from(until, "until=") if isinstance(until, str) else until,
+        None if claim is None else claim_from(claim),
+        Sampling(draws, seed),
+    )
+
+
 def caps(jobs: JobsLike | None, machine: MachineLike, dialect: str | Dialect = DEFAULT_DIALECT) -> Caps:
     """How far may each limit go, and what stops it?
 
@@ -357,7 +472,7 @@ def caps(jobs: JobsLike | None, machine: MachineLike, dialect: str | Dialect = D
     ----------
     jobs : as for `estimate`, or None
         With jobs also in their own directions, the share of time that each cap holds, and when cooling rules. Moves of
-        all jobs are kept in memory.
+        all jobs are kept in memory where the machine has modes or filters.
     machine, dialect
         As for `estimate`.
 
@@ -375,7 +490,7 @@ def caps(jobs: JobsLike | None, machine: MachineLike, dialect: str | Dialect = D
     >>> [(row.what, row.no_further_than) for row in found.asks_too_much]
     [('flow the file asks for', 10.0)]
     """
-    return caps_of(_machine(machine), [] if jobs is None else _with_moves(jobs, dialect))
+    return caps_of(_machine(machine), [] if jobs is None else _to_time(jobs, dialect))
 
 
 def ringing(job: JobLike, machine: MachineLike, dialect: str | Dialect = DEFAULT_DIALECT) -> Ringing:
@@ -427,6 +542,71 @@ def rounding(job: JobLike, machine: MachineLike, dialect: str | Dialect = DEFAUL
     True
     """
     return rounding_of(_prepared_with_moves(job, _dialect(dialect)), _machine(machine))
+
+
+def vibrations(
+    jobs: JobsLike | None,
+    machine: MachineLike,
+    x: str | Sequence[str] = (),
+    y: str | Sequence[str] = (),
+    ripples: str | Sequence[str] = (),
+    told: Mapping[str, Any] | None = None,
+    prints: float | Sequence[float] | None = None,
+    budget: str = "kick",
+    own: bool = False,
+    uncertainty: float = 0.0,
+    dialect: str | Dialect = DEFAULT_DIALECT,
+) -> Vibration:
+    """Which modes does a machine have, and which filters print jobs soonest inside its rounding and ringing budgets?
+
+    Parameters
+    ----------
+    jobs : as for `estimate`, or None
+        Without jobs the filters come first that take the most acceleration.
+    machine, prints, dialect
+        As for `sweep`.
+    x, y : path or paths
+        Recordings of an accelerometer while that axis was shaken; several are pooled.
+    ripples : text or texts
+        `x=2.6@120`: ripples 2.6 mm apart on a wall printed at 120 mm/s.
+    told : dict, optional
+        What a recording does not say: time_column, columns (by axis), time_unit, acceleration_unit, rate.
+    budget : "kick" or "job"
+        Whether the ringing budget holds each kick, or the swing of the whole job.
+    own : bool
+        Look for filters of one's own as well.
+    uncertainty : float
+        How far off frequencies may be at least, as a share.
+
+    Returns
+    -------
+    Vibration
+        `.findings` the modes, `.choice` the filters, `.typed` what to set; `.to_frame()` has one row a filter and axis:
+        axis, filter, frequency_hz, rounding_limit_mm_s2, ringing_limit_mm_s2, acceleration_mm_s2, total_s.
+
+    Raises InputError where anything given cannot be used, and where no mode is known.
+
+    Examples
+    --------
+    >>> import kinematics
+    >>> found = kinematics.vibrations(None, {"axes.x.max_speed_mm_s": 200}, ripples="x=2.5@100")
+    >>> round(found.findings[0].modes[0].frequency, 1)
+    40.0
+    """
+    if budget not in (KICK, JOB):
+        raise InputError.at("budget=", repr(budget), f"{KICK!r} or {JOB!r}")
+    said = Told(**(told or {}))
+    recordings = [
+        read_recording(path, axis, said)
+        for axis, paths in (("x", x), ("y", y))
+        for path in ([paths] if isinstance(paths, str | os.PathLike) else paths)
+    ]
+    rippled = [ripple_of(text) for text in ([ripples] if isinstance(ripples, str) else ripples)]
+    many = [] if jobs is None else _many(jobs)
+    prepared = [_prepared_with_moves(job, _dialect(dialect)) for job in many]
+    names, weights = [_name(job) for job in many], _each(prints, len(many), "prints=")
+    known = _machine(machine)
+    return vibration_of(known, recordings, rippled, prepared, names, weights, budget, own, uncertainty)
 
 
 def fit(
@@ -497,6 +677,9 @@ def upgrades(
     machine: MachineLike,
     per_month: float | Sequence[float] | None = None,
     dialect: str | Dialect = DEFAULT_DIALECT,
+    copies: int = 1,
+    spacing: float = SPACING,
+    one_after_another: bool = False,
 ) -> Upgrades:
     """Which upgrade of a machine file pays, and when?
 
@@ -506,6 +689,8 @@ def upgrades(
         As for `estimate`; the machine has `[[upgrade]]` and `[economy]`.
     per_month : number or one a job, optional
         Good prints a month; None takes the machine file's, or one a day.
+    copies, spacing, one_after_another
+        As for `estimate`; a print is then one of so many copies.
 
     Returns
     -------
@@ -515,11 +700,44 @@ def upgrades(
 
     Raises InputError where anything given cannot be used.
     """
-    prepared, known = _to_time(jobs, dialect), _machine(machine)
+    prepared = _to_time(jobs, dialect, copies, _copying(spacing, one_after_another))
+    known = _machine(machine)
     if per_month is None:
         told = known.economy.prints_per_month
         per_month = PRINTS_PER_MONTH if told is None else told
     return upgrades_prepared(prepared, known, _each(per_month, len(prepared), "per_month="))
+
+
+def bedful(
+    jobs: JobsLike,
+    machine: MachineLike,
+    spacing: float = SPACING,
+    one_after_another: bool = False,
+    dialect: str | Dialect = DEFAULT_DIALECT,
+) -> Bedfuls:
+    """How many copies of a job on the bed at a time?
+
+    Parameters
+    ----------
+    jobs, machine, dialect
+        As for `estimate`; a machine with `machine.bed_mm` and, for parts a day, `[economy]`.
+    spacing : mm
+        Room between two copies.
+    one_after_another : bool
+        Each copy whole before the next, where the head clears finished parts; else layer by layer.
+
+    Returns
+    -------
+    Bedfuls
+        `.jobs`, each with `.rows` for every number of copies, `.by_parts` and `.by_cost`, the best of them.
+        `.to_frame()` has one row a job and number: copies, total_s, part_s, parts_per_day, failed_share, lost_cost,
+        cost_per_part.
+
+    Raises InputError where anything given cannot be used, or copies cannot be made.
+    """
+    copying = _copying(spacing, one_after_another)
+    known = _dialect(dialect)
+    return bedfuls_of([CopiedJob(_prepared(job, known), 1, copying) for job in _many(jobs)], _machine(machine))
 
 
 def shop(
@@ -531,6 +749,7 @@ def shop(
     seed: int = 0,
     runs: int = 20,
     dialect: str | Dialect = DEFAULT_DIALECT,
+    spacing: float = SPACING,
 ) -> Shop:
     """How many parts a day, and by when?
 
@@ -544,6 +763,8 @@ def shop(
         Hands that take prints off and change spools.
     seed, runs : int
         The chance of failures, and how often the shop is simulated.
+    spacing : mm
+        Room between two copies on a bed, where orders print several at a time.
 
     Returns
     -------
@@ -557,7 +778,7 @@ def shop(
     wanted, more = read_orders(os.fspath(orders), zone)
     paths = list(dict.fromkeys(order.job for order in wanted if order.job is not None))
     known = _dialect(dialect)
-    clock = Clock({path: job_to_time(path, known) for path in paths})
+    clock = Clock({path: job_to_time(path, known) for path in paths}, _copying(spacing, False))
     variants = [
         ShopVariant(name, (_settings(settings, f"candidate {name}"),) * len(found), True)
         for name, settings in (candidates or {}).items()

@@ -15,7 +15,8 @@ from kinematics.tables import Cells, TableKind, file_beside, read_table
 # Other names that people give the columns, beside those that are nearly spelt like ours.
 OTHER_NAMES = {
     "qty": "quantity", "pieces": "quantity", "pcs": "quantity", "count": "quantity", "parts": "quantity",
-    "number": "quantity", "amount": "quantity", "copies": "quantity", "file": "job", "gcode": "job", "g-code": "job",
+    "number": "quantity", "amount": "quantity", "at a time": "copies", "bedful": "copies", "file": "job",
+    "gcode": "job", "g-code": "job",
     "time": "hours", "print hours": "hours", "deadline": "due", "due date": "due", "by": "due", "colour": "material",
     "color": "material", "filament": "material", "grams": "filament_g", "weight": "filament_g", "printer": "name",
     "available": "free_from", "group": "class",
@@ -25,10 +26,13 @@ PRINTERS = TableKind(
 )
 ORDERS = TableKind(
     "orders",
-    ("order", "job", "hours", "quantity", "due", "class", "material", "arrives", "filament_g"),
+    ("order", "job", "hours", "quantity", "due", "class", "material", "arrives", "filament_g", "copies"),
     (),
     OTHER_NAMES,
 )
+AUTO = 0  # in place of copies: as many at a time as serve best
+MOST_COPIES = 1000
+COPIES_ALLOWED = f"a whole number from 1 to {MOST_COPIES:,}, or auto"
 MOST_PIECES = 100_000
 MOMENT_ALLOWED = 'a date or a date and time from 1971 to 2999, such as 2026-03-06 or "2026-03-06 14:00"'
 YEARS = (1971, 2999)  # first and last of a date; what is planned from there on ends within the calendar
@@ -49,7 +53,8 @@ class Printer(NamedTuple):
 
 class Order(NamedTuple):
     """An order: its name, the job's path or the hours of a print (s), pieces, due date (s), class and material (empty:
-    any), when it comes in (s; None: it is there), filament of a piece (g), and where it stands.
+    any), when it comes in (s; None: it is there), filament of a piece (g), where it stands, and how many pieces are
+    printed at a time (AUTO: what serves best).
     """
 
     name: str
@@ -62,6 +67,7 @@ class Order(NamedTuple):
     arrives: float | None
     grams: float | None
     place: str
+    copies: int = 1
 
 
 def _moment(cells: Cells, column: str, zone: tzinfo, end_of_day: bool = False) -> float | None:
@@ -162,6 +168,7 @@ def read_orders(path: str, zone: tzinfo) -> tuple[list[Order], list[Finding]]:
         if bool(job) == bool(cells.text("hours")):
             found = "both a job and hours" if job else "neither a job nor hours"
             cells.wrong(found, "a G-code file in column job, or the hours of one print in column hours")
+        copies = _copies_of(cells, bool(job))
         due = _moment(cells, "due", zone, end_of_day=True)
         arrives = _moment(cells, "arrives", zone)
         findings += cells.findings
@@ -179,9 +186,23 @@ def read_orders(path: str, zone: tzinfo) -> tuple[list[Order], list[Finding]]:
                 arrives=arrives,
                 grams=grams,
                 place=cells.place,
+                copies=copies,
             )
         )
     return orders, findings
+
+
+def _copies_of(cells: Cells, has_job: bool) -> int:
+    """How many pieces of an order are printed at a time; one where the cell is empty."""
+    if cells.text("copies").lower() != "auto":
+        copies = cells.number(
+            "copies", COPIES_ALLOWED, lambda value: 1.0 <= value <= MOST_COPIES and value == int(value)
+        )
+        return 1 if copies is None else int(copies)
+    if not has_job:
+        found = "copies is auto, and how long several take is not known of an order given in hours"
+        cells.wrong(found, "the number whose hours these are, or a G-code file in column job")
+    return AUTO
 
 
 def _is_count(value: float) -> bool:

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from kinematics.machine.file import builtin_machine
 from kinematics.machine.model import Machine
-from kinematics.machine.names import LAID_OVER, MOTORS, SHORT_NAMES, Key, keys_below, plain_value_of, row_at, value_at
+from kinematics.machine.names import BLOCKS, MOTORS, SHORT_NAMES, Key, keys_below, plain_value_of, row_at, value_at
 from kinematics.machine.template import EXAMPLE, OTHER_EXAMPLES, new_machine_text, number_in_toml
 from kinematics.toml.files import Names, dotted_name, text_in_toml
 from kinematics.toml.sections import ANY_NAME, NAME, NOT_NEGATIVE, POSITIVE, TEXT, Kind
@@ -18,6 +18,7 @@ WIDTH = 80
 SHORTER: Mapping[Kind | None, str] = {POSITIVE: "above 0", NOT_NEGATIVE: "0 or more", TEXT: "text", NAME: "text"}
 # Plausible values, by the last part of the key, of what has no default and the built-in machines leave out.
 _EXAMPLES: Mapping[str, Any] = {
+    "keep_out_mm": [[0, 100, 10, 120]],
     "arm_mm": 250.0,
     "tower_radius_mm": 125.0,
     "max_speed_mm_s": 300.0,
@@ -46,6 +47,14 @@ _EXAMPLES: Mapping[str, Any] = {
     "pause_s": 60.0,
     "tool_change_s": 12.0,
     "date": "2026-11-30",
+    "start_file": "start.g",
+    "end_file": "end.g",
+    "nozzle_c": 210.0,
+    "bed_c": 60.0,
+    "key": "motion.print_acceleration_mm_s2",
+    "value": 4200.0,
+    "low": 4000.0,
+    "high": 4400.0,
     "prints": 12,
     "bias_share": 0.01,
     "spread_share": 0.02,
@@ -56,10 +65,12 @@ _EXAMPLES: Mapping[str, Any] = {
     "each_retraction_s": 0.05,
     "staffed": ["Mon-Fri 08:00-16:00", "Sat 09:00-12:30"],
     "time_zone": "Europe/Vienna",
+    "kinds": {"hotend.max_flow_mm3_s": "setting"},
     "turnaround_min": 6.0,
     "spool_change_min": 4.0,
     "spool_g": 1000.0,
     "failed_share": 0.04,
+    "failed_share_per_hour": 0.005,
     "prints_per_month": 40.0,
     "machine_cost_per_hour": 0.6,
     "machine_price": 900.0,
@@ -71,6 +82,7 @@ _EXAMPLES: Mapping[str, Any] = {
     "price_per_kwh": 0.3,
     "discount_rate": 0.05,
     "currency": "EUR",
+    "filter_impulses": [[0.0, 0.3], [0.01, 0.4], [0.02, 0.3]],
     "name": "brisk",
     "set": {"motion.print_acceleration_mm_s2": 4000.0},
     "price": 68.0,
@@ -98,7 +110,7 @@ def pages(machine: Machine | None = None) -> Iterator[Page]:
         tables.setdefault(key.path[:-1], {})[key.name] = key
     for path, keys in tables.items():
         yield Page(f"[{dotted_name(path)}]", _about(path), tuple(keys.values()))
-    for kind in LAID_OVER:
+    for kind in BLOCKS:
         row = row_at((kind,))
         rows = row.inside.ROWS if row is not None and row.inside is not None else {}
         yield Page(f"[[{kind}]]", _about((kind,)), tuple(Key(name, (name,), one) for name, one in rows.items()))
@@ -180,6 +192,3 @@ def guide_to_machine() -> list[str]:
         lines += ["", f"{page.header}  {page.about}"]
         lines += [f"  {key.path[-1]}: {explained(key)}" for key in page.keys]
     return lines
-
-
-GUIDES = {"machine": guide_to_machine}

@@ -17,17 +17,21 @@ from kinematics.machine.kinds import (
     DOTTED_KEYS,
     FILTER,
     FLOW,
+    IMPULSES,
     INNER_SHARE,
     MECHANISM,
+    RECTANGLES,
     SHARE_BELOW_ONE,
     SHARE_OF_ONE,
     SQUARE,
+    STEPS,
     THREE_ANGLES,
     THREE_LENGTHS,
     THREE_PLACES,
     TORQUE,
     Settings,
 )
+from kinematics.machine.proving import ProofPrint, Proven
 from kinematics.toml.sections import (
     ANY_NUMBER,
     COUNT,
@@ -149,6 +153,9 @@ class Identity(Section):
     )
     home_mm: tuple[float, float, float] = key(
         THREE_PLACES, "where homing puts the tool: X, Y, Z", default=(0.0, 0.0, 0.0)
+    )
+    keep_out_mm: tuple[tuple[float, float, float, float], ...] | None = key(
+        RECTANGLES, "parts of the bed on which no copy may stand, such as clips: x0, y0, x1, y1", default=None
     )
     delta: Delta | None = one_table(Delta, "a table with arm_mm and tower_radius_mm", default=None)
 
@@ -441,6 +448,9 @@ class AxisVibration(Section):
     filter_damping_ratio: float | None = key(
         SHARE_BELOW_ONE, "damping that it is made for; that of the first mode where left out", default=None, lifts=ALL
     )
+    filter_impulses: tuple[tuple[float, float], ...] | None = key(
+        IMPULSES, 'impulses of a filter of one\'s own (filter = "own")', default=None, lifts=ALL
+    )
 
 
 class Vibration(Section):
@@ -532,6 +542,14 @@ class Checked(Section):
     )
 
 
+class LadderKinds(Section):
+    """[ladder]: what kind of step it is, here, to raise a limit."""
+
+    kinds: Mapping[str, str] | None = key(
+        STEPS, "limits that are another kind of step to raise than is usual", default=None
+    )
+
+
 class Candidate(Section):
     """[[candidate]]: a named set of settings to compare with the file's own machine."""
 
@@ -566,7 +584,10 @@ class Keys(Section):
     cooling: Cooling = table(factory=Cooling)
     stops: Stops = table(factory=Stops)
     economy: Economy = table(factory=Economy)
+    ladder: LadderKinds = table(factory=LadderKinds)
     checked: Checked = table(factory=Checked)
+    proof: ProofPrint = table(factory=ProofPrint)
+    proven: tuple[Proven, ...] = blocks(Proven, default=(), name="proven")
     materials: tuple[Material, ...] = blocks(Material, default=(), name="material")
     candidates: tuple[Candidate, ...] = blocks(Candidate, default=(), name="candidate")
     upgrades: tuple[Upgrade, ...] = blocks(Upgrade, default=(), name="upgrade")

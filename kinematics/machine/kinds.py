@@ -39,6 +39,13 @@ class Range(NamedTuple):
         return self._asdict()
 
 
+# The kinds of steps by which a printer gets faster: a setting, one of which no cap is known, one that shows on the
+# part, the job prepared again for higher speeds, a part to buy, and what is at the expense of quality.
+SETTING, OPEN, SHOWS = "setting", "setting without cap", "shows on the part"
+PREPARED, PART, QUALITY = "prepared again", "part", "quality"
+KINDS_OF_STEPS = (SETTING, OPEN, SHOWS, PREPARED, PART, QUALITY)
+
+
 class Settings(ByName[Any]):
     """Dotted keys and their values, never changed, and all inside them frozen as well."""
 
@@ -112,6 +119,19 @@ def _day(text: str) -> int:
     raise ValueError(f"{text!r} is no day: {', '.join(DAYS)}" + (f"; {hint}" if hint else ""))
 
 
+def _wrong_steps(raw: Any) -> str:
+    """What is wrong with the first key of which a kind of step is told."""
+    from kinematics.machine.names import find_key, help_for_setting
+
+    for name, kind in raw.items() if isinstance(raw, Mapping) else ():
+        if not isinstance(name, str) or find_key(name) is None:
+            allowed, hint = help_for_setting(str(name))
+            return f"unknown key {name}" + (f"; {hint or allowed}" if hint or allowed else "")
+        if kind not in KINDS_OF_STEPS:
+            return f"{name} = {kind!r}" + (f"; {hint}" if (hint := nearest(str(kind), KINDS_OF_STEPS)) else "")
+    return ""
+
+
 def _wrong_hours(texts: Any) -> str:
     """What is wrong with the first text that cannot be read."""
     for text in [texts] if isinstance(texts, str) else texts if isinstance(texts, (list, tuple)) else []:
@@ -161,7 +181,7 @@ def _rows(allowed: str, units: tuple[str, str], kinds: tuple[Kind, Kind], holds:
 
 
 MECHANISM = one_of("cartesian", "crossed-belt", "linear-delta", allowed='"cartesian", "crossed-belt", "linear-delta"')
-FILTER = one_of("none", "ZV", "ZVD", "ZVDD", "EI", "two-hump-EI", "three-hump-EI")
+FILTER = one_of("none", "ZV", "ZVD", "ZVDD", "EI", "two-hump-EI", "three-hump-EI", "own")
 THREE_LENGTHS = several(POSITIVE, 3, "three numbers above 0, [x, y, z]")
 THREE_PLACES = several(ANY_NUMBER, 3, "three numbers, [x, y, z]")
 THREE_ANGLES = several(ANY_NUMBER, 3, "three angles in degrees, one a tower")
@@ -175,6 +195,13 @@ TORQUE = _rows(
     ("rev/min", "Nm"),
     (NOT_NEGATIVE, NOT_NEGATIVE),
     lambda rows: bool(rows[-1][0] > 0.0),
+)
+# A filter of one's own.
+IMPULSES = _rows(
+    "rows [[s, share], …] with rising times, the shares summing to 1",
+    ("s", "share"),
+    (NOT_NEGATIVE, NOT_NEGATIVE),
+    lambda rows: abs(sum(row[1] for row in rows) - 1.0) <= 1e-3,
 )
 FLOW_ROWS = _rows(
     "a number above 0 (1e-9 to 1e9), or rows [[°C, mm³/s], …] with rising °C",
@@ -194,6 +221,12 @@ STAFFED = Kind(
     lambda raw: (raw,) if isinstance(raw, str) else tuple(raw),
     _wrong_hours,
 )
+STEPS = Kind(
+    f'a table {{ "dotted.key" = "kind" }}, each kind one of {", ".join(KINDS_OF_STEPS)}',
+    lambda raw: isinstance(raw, Mapping) and bool(raw) and not _wrong_steps(raw),
+    Settings.frozen,
+    _wrong_steps,
+)
 DATE = Kind(
     "a date, such as 2026-11-30",
     lambda raw: isinstance(_date(raw), date),
@@ -212,5 +245,15 @@ SQUARE = Kind(
         and all(ANY_NUMBER.holds(one) for row in raw for one in row)
     ),
     lambda raw: tuple(tuple(map(float, row)) for row in raw),
+)
+# Parts of the bed, each from its lower left to its upper right corner.
+RECTANGLES = Kind(
+    "rectangles [[x0, y0, x1, y1], …] with x0 below x1 and y0 below y1",
+    lambda raw: (
+        isinstance(raw, (list, tuple))
+        and all(isinstance(one, (list, tuple)) and len(one) == 4 and all(map(ANY_NUMBER.holds, one)) for one in raw)
+        and all(one[0] < one[2] and one[1] < one[3] for one in raw)
+    ),
+    lambda raw: tuple(tuple(map(float, one)) for one in raw),
 )
 TIME_ZONE = Kind('the name of a time zone, such as "Europe/Vienna"', _is_known_zone)

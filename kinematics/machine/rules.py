@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from itertools import combinations, pairwise
+from itertools import chain, combinations, pairwise
 from typing import Any, TypeGuard
 
 from kinematics.errors import nearest
@@ -62,7 +62,8 @@ class MachineReading(Reading):
         if isinstance(motion, Mapping) and all(motion.get(path[-1]) is not None for path in (JUNCTION, SPEED_STEP)):
             self.note(Problem(JUNCTION, BOTH_CORNER_RULES, ONE_CORNER_RULE))
             raw = {**raw, "motion": {name: value for name, value in motion.items() if name != JUNCTION[-1]}}
-        for problem in (*mechanism_problems(raw), *checked_problems(raw.get("checked"))):
+        together = (mechanism_problems(raw), checked_problems(raw.get("checked")), proven_problems(raw.get("proven")))
+        for problem in chain.from_iterable(together):
             self.note(problem)
         values = self.table(section, raw)
         if "motion" in values:
@@ -180,6 +181,23 @@ def checked_problems(checked: Any) -> list[Problem]:
                 found = f"checked.covariance has {shown(value)} in row {i + 1}, column {j + 1}"
                 return [Problem(path, found, "variances in the diagonal, and the same on both sides of it")]
     return []
+
+
+def proven_problems(proven: Any) -> list[Problem]:
+    """What is wrong in [[proven]]: keys that there are none of, ends that do not hold their value between them."""
+    problems = []
+    for position, block in enumerate(proven if isinstance(proven, (list, tuple)) else ()):
+        name = block.get("key") if isinstance(block, Mapping) else None
+        if isinstance(name, str) and name.strip() and find_key(name) is None:
+            path: Path = ("proven", position, "key")
+            problems.append(Problem(path, f"proven.key is an unknown key {name}", *help_for_setting(name)))
+        ends: list[Any] = [block.get(part) for part in ("low", "value", "high")] if isinstance(block, Mapping) else []
+        if all(map(is_number, ends)) and sorted(ends) != ends:
+            found = f"proven.value = {shown(ends[1])} lies outside {shown(ends[0])} to {shown(ends[2])}"
+            problems.append(
+                Problem(("proven", position, "value"), found, "low, value and high, each no less than the one before")
+            )
+    return problems
 
 
 def _at_part(raw: Any, part: str) -> Any:

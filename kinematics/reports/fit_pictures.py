@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
+from kinematics.reports.lettering import NAME, TITLE, lettered
 from kinematics.reports.pictures import HATCHES, MINUTE, figure_of, save_figure
-from kinematics.wording import drawn
 
 if TYPE_CHECKING:
     from kinematics.studies.fit import Fit
@@ -24,7 +24,7 @@ def draw_fit(fit: Fit, path: Path) -> None:
     left, right = figure.subplots(1, 2)
     _draw_times(left, fit)
     _draw_parts(right, fit)
-    figure.suptitle(drawn(f"{len(fit.prints)} prints on {PurePath(fit.machine.name).name}"))
+    figure.suptitle(lettered(f"{len(fit.prints)} prints on {PurePath(fit.machine.name).name}", TITLE))
     save_figure(figure, path)
 
 
@@ -45,7 +45,7 @@ def _draw_times(axes: Any, fit: Fit) -> None:
         )  # fmt: skip
     for one, minutes in zip(fit.prints, measured, strict=True):
         if one.apart:
-            name = drawn(PurePath(one.job).name[:MOST_NAMED])
+            name = lettered(PurePath(one.job).name, NAME)
             axes.annotate(f" {name} stands apart", (one.estimated_s / MINUTE, minutes), fontsize=7, va="bottom")
     scale = "log" if max(measured) > 8.0 * min(measured) else "linear"
     axes.set_xscale(scale)
@@ -106,7 +106,7 @@ def _draw_parts(axes: Any, fit: Fit) -> None:
     axes.plot(totals, places, color="black", marker="|", markersize=14, linestyle="none", label="stopwatch")
     axes.axvline(0.0, color="black", linewidth=0.8)
     _leave_room(axes, fit, totals)
-    axes.set_yticks(list(places), [drawn(PurePath(one.job).name[:MOST_NAMED]) for one in shown], fontsize=8)
+    axes.set_yticks(list(places), [lettered(PurePath(one.job).name, NAME) for one in shown], fontsize=8)
     axes.invert_yaxis()
     axes.set_xlabel("longer than estimated (min)")
     axes.set_title("What each print's error is made of")

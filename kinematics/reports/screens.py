@@ -173,6 +173,7 @@ def notice_lines(notices: Sequence[Notice]) -> list[str]:
 
 def _job_lines(job: JobEstimate, machine: Machine) -> list[str]:
     lines = [f"{job.file}  {duration_text(job.total_s)}{_how_known(job.interval_s, machine)}", f"  {_parts(job)}"]
+    lines += _copies(job)
     lines.append("where the time goes")
     lines += _causes(job)
     return lines
@@ -278,6 +279,19 @@ def job_lines(estimate: Estimate) -> list[str]:
         between = "" if estimate.interval_s is None else f" ({between_text(estimate.interval_s)})"
         lines += ["", f"all {len(estimate.jobs)} jobs  {duration_text(estimate.total_s)}{between}"]
     return lines[1:]
+
+
+def _copies(job: JobEstimate) -> list[str]:
+    """Of several copies what one takes, how they are made, how many fit, and what is not modelled."""
+    made = job.copies
+    if made is None:
+        return []
+    each = duration_text(job.total_s / made.number)
+    travels = f"{made.extra_travels:,} more travels, with one retraction each where the job retracts"
+    return [
+        f"  {made.number} copies at a time, {made.how}, {each} each; {made.reason}",
+        f"  {travels}; oozing is not modelled",
+    ]
 
 
 def closing_lines(estimate: Estimate, machine_option: str, options: Sequence[str] = ()) -> list[str]:

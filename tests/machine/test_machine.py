@@ -24,6 +24,7 @@ VALUES: dict[str, Any] = {
     "machine.mechanism": "cartesian",
     "machine.bed_mm": [215.0, 225.0, 235.0],
     "machine.home_mm": [-1.0, 0.0, 5.0],
+    "machine.keep_out_mm": [[0.0, 100.0, 10.0, 120.0]],
     "machine.delta.arm_mm": 250.0,
     "machine.delta.tower_radius_mm": 125.0,
     "machine.delta.tower_angles_deg": [211.0, 330.0, 90.0],
@@ -104,6 +105,7 @@ VALUES: dict[str, Any] = {
     "economy.spool_change_min": 4.0,
     "economy.spool_g": 1000.0,
     "economy.failed_share": 0.04,
+    "economy.failed_share_per_hour": 0.005,
     "economy.prints_per_month": 40.0,
     "economy.machine_cost_per_hour": 0.6,
     "economy.machine_price": 900.0,
@@ -116,12 +118,19 @@ VALUES: dict[str, Any] = {
     "economy.discount_rate": 0.05,
     "economy.service_years": 4,
     "economy.currency": "EUR",
+    "ladder.kinds": {"hotend.max_flow_mm3_s": "setting"},
     "checked.date": "2026-11-30",
     "checked.prints": 12,
     "checked.bias_share": -0.01,
     "checked.spread_share": 0.02,
     "checked.keys": ["motion.print_acceleration_mm_s2", "stops.startup_s"],
     "checked.covariance": [[0.01, -0.004], [-0.004, 0.04]],
+    "proof.start_file": "start.g",
+    "proof.end_file": "end.g",
+    "proof.nozzle_c": 215.0,
+    "proof.bed_c": 60.0,
+    "proof.line_width_mm": 0.5,
+    "proof.layer_mm": 0.25,
 }
 DEFAULTS: dict[str, Any] = {
     "machine.mechanism": "cartesian",
@@ -142,6 +151,8 @@ DEFAULTS: dict[str, Any] = {
     "retraction.acceleration_mm_s2": 800.0,
     "economy.unattended": False,
     "economy.service_years": 3,
+    "proof.line_width_mm": 0.45,
+    "proof.layer_mm": 0.2,
 }
 FREE = sorted(key for key in VALUES if not key.startswith("machine.delta."))  # a cartesian machine may have them
 STEP = "motion.speed_step_mm_s."
@@ -152,6 +163,9 @@ def toml_of(key: str) -> str:
     value = VALUES[key]
     if isinstance(value, str):
         return f"{key} = {text_in_toml(value)}"
+    if isinstance(value, dict):
+        told = ", ".join(f"{text_in_toml(name)} = {text_in_toml(text)}" for name, text in value.items())
+        return f"{key} = {{ {told} }}"
     if key.endswith(".modes"):
         inside = ", ".join(f"{name} = {number}" for name, number in value[0].items())
         return f"{key} = [{{ {inside} }}]"
