@@ -80,7 +80,7 @@ class Fitting:
         return int(self._logs.size)
 
     def residuals(self, place: Reals) -> Reals:
-        """ln measured − ln fitted."""
+        """The logarithm of measured times less that of fitted ones."""
         seconds, _ = self.responses.seconds(place)
         return np.asarray(self._logs - np.log(seconds))
 
@@ -166,7 +166,7 @@ class Fitting:
         return self.solve(every, tight, start)
 
     def left_out(self, solution: Solution) -> Reals:
-        """ln measured − ln fitted of every print, fitted without it."""
+        """The logarithm of each measured time less that of a fit to the other prints."""
         found = np.empty(self.prints)
         for i in range(self.prints):
             used = np.arange(self.prints) != i
