@@ -17,19 +17,19 @@ _HOMES = {
     "Machine": "kinematics.machine",
     "Candidate": "kinematics.machine",
     "load_machine": "kinematics.machine",
-    "bedful": "kinematics.api",
+    "bedful": "kinematics.api_business",
     "estimate": "kinematics.api",
     "compare": "kinematics.api",
     "sweep": "kinematics.api",
     "ladder": "kinematics.api",
     "target": "kinematics.api",
     "caps": "kinematics.api",
-    "ringing": "kinematics.api",
-    "rounding": "kinematics.api",
-    "vibrations": "kinematics.api",
-    "fit": "kinematics.api",
-    "upgrades": "kinematics.api",
-    "shop": "kinematics.api",
+    "ringing": "kinematics.api_machine",
+    "rounding": "kinematics.api_machine",
+    "vibrations": "kinematics.api_machine",
+    "fit": "kinematics.api_machine",
+    "upgrades": "kinematics.api_business",
+    "shop": "kinematics.api_business",
     "InputError": "kinematics.errors",
 }
 
@@ -56,21 +56,9 @@ __all__ = [
 ]
 
 if TYPE_CHECKING:
-    from kinematics.api import (
-        bedful,
-        caps,
-        compare,
-        estimate,
-        fit,
-        ladder,
-        ringing,
-        rounding,
-        shop,
-        sweep,
-        target,
-        upgrades,
-        vibrations,
-    )
+    from kinematics.api import caps, compare, estimate, ladder, sweep, target
+    from kinematics.api_business import bedful, shop, upgrades
+    from kinematics.api_machine import fit, ringing, rounding, vibrations
     from kinematics.errors import InputError
     from kinematics.gcode.reader import read_gcode
     from kinematics.machine import Candidate, Machine, load_machine

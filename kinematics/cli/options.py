@@ -101,7 +101,7 @@ def copying_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def copies_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """--copies, and how they are made."""
+    """The options --copies, --spacing and --one-after-another."""
     number = click.option(
         "--copies",
         type=click.IntRange(1, 1000),
