@@ -176,6 +176,14 @@ def test_tool_changes_and_dwells_come_with_every_copy() -> None:
     assert copies(square(between="G4 S2"), 4, BED).stops.dwell == 2.0
 
 
+def test_the_next_copy_needs_the_first_tool_back() -> None:
+    """The second layer begins with tool 0 and ends with tool 1: four changes to it, and three back between copies."""
+    found = copies(square(within="T0\nT1"), 4, BED)
+    assert found.stops.seconds == {"tool change": 7 * 9.0}
+    between = copies(square(between="T0\nT1"), 4, BED)
+    assert between.stops.seconds == {"tool change": 9.0}
+
+
 def test_a_stop_of_unknown_length_is_told_once() -> None:
     part = square(within="T0\nT1")
     unknown = copies(part, 4, bench(machine__bed_mm=(200.0, 200.0, 200.0))).stops.unknown
