@@ -139,7 +139,7 @@ def test_the_next_command_is_this_one_again(run: Run, bench: str, folder: Path) 
 
 
 def test_prints_a_day_of_copies(run: Run, bench: str) -> None:
-    ran = run("ladder", "shuttle.gcode", "--machine", bench, "--copies", "2")
+    ran = run("ladder", "shuttle.gcode", "--machine", bench, "--set", "machine.bed_mm=[200,200,200]", "--copies", "2")
     assert ran.status == 0
     assert "prints of 2 copies a day around the clock, 10 min 00 s between two: now " in ran.out
     assert "now: " in ran.out
