@@ -5,13 +5,12 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from kinematics.business.floor import Station
-from kinematics.business.staffed import SAME_MOMENT, Staff
+from kinematics.business.staffed import SAME_MOMENT
+from kinematics.business.weeks import A_DAY as DAY
+from kinematics.business.weeks import A_MONDAY, station_of_week
+from kinematics.business.weeks import A_WEEK as WEEK
 from kinematics.machine import Economy
-from kinematics.machine.kinds import shift_of
 
-DAY, WEEK = 86_400.0, 604_800.0  # s
-A_MONDAY = 4.0 * DAY  # of the POSIX clock: 5 January 1970, of an ordinary week
 WARMING_UP, COUNTED = 1, 4  # weeks; where prints run on while nobody is there one week need not be like another
 USUAL_TURNAROUND = 600.0  # s, where no [economy] says one. Common practice, no source
 LONGEST_PRINT = COUNTED * WEEK
@@ -41,11 +40,9 @@ class _Week:
 
     def __init__(self, economy: Economy) -> None:
         self.told = any(name in dict(economy.given()) for name in KEYS)
-        shifts = None if economy.staffed is None else [shift_of(text) for text in economy.staffed]
-        staff = Staff(shifts, since=A_MONDAY)
-        minutes = economy.turnaround_min or 0.0
-        turnaround = 60.0 * minutes if self.told else USUAL_TURNAROUND
-        self.station = Station("", staff, economy.unattended, turnaround)
+        station = station_of_week(economy)
+        self.station = station if self.told else station._replace(turnaround=USUAL_TURNAROUND)
+        staff = station.staff
         spans = [] if staff.always else staff.spans_between(A_MONDAY + WEEK, A_MONDAY + 2.0 * WEEK)
         lengths = [end - begin for begin, end in spans]
         self.days = 7 if staff.always else len({int(begin // DAY) for begin, _ in spans})

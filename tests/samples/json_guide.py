@@ -26,13 +26,17 @@ HEAD = (
 )
 # What each document is made from, in the folder of the samples; a command that is new gets its row here.
 COMMANDS: Mapping[str, Sequence[str]] = {
-    "estimate": ("estimate test_cube.gcode --machine middling --layers --limits", "estimate test_cube.gcode"),
+    "estimate": (
+        "estimate test_cube.gcode --machine middling --layers --limits",
+        "estimate test_cube.gcode",
+        "estimate test_cube.gcode --machine middling --copies 3",
+    ),
     "compare": (
-        "compare test_cube.gcode --machine middling --candidate acceleration=4000",
+        "compare test_cube.gcode --machine middling --candidate acceleration=4000 --copies 2",
         "compare test_cube.gcode --machine middling --set corner={low=0.02,likely=0.03,high=0.05} --candidate speed=2",
     ),
     "ladder": (
-        "ladder test_cube.gcode --machine gentle --claim 30m=7m",
+        "ladder test_cube.gcode --machine gentle --claim 30m=7m --copies 2",
         "ladder bracket.gcode --machine gentle --until 20m --allow quality",
     ),
     "target": (
@@ -47,7 +51,10 @@ COMMANDS: Mapping[str, Sequence[str]] = {
     "vibration": ("vibration test_cube.gcode --machine machines/bench_cartesian.toml",),
     "fit": ("fit test_cube.gcode=26m bracket.gcode=41m --machine gentle", "fit test_cube.gcode=26m --machine gentle"),
     "bedful": ("bedful test_cube.gcode --machine shop/bench.toml",),
-    "upgrades": ("upgrades test_cube.gcode --machine shop/bench.toml",),
+    "upgrades": (
+        "upgrades test_cube.gcode --machine shop/bench.toml",
+        "upgrades test_cube.gcode --machine shop/bench.toml --copies 2",
+    ),
     "shop": (
         "shop shop/orders.csv --printers shop/printers.csv --start 2026-03-02T08:00 --candidate 'faster: speed=1.5'",
     ),
