@@ -103,7 +103,7 @@ def command(
     rows = comparison.rows if len(jobs) == 1 else (*comparison.rows, *comparison.totals)
     cells = comparison_rows(rows, console.is_terminal(), comparison if detail else None)
     table = console.Table(comparison_heads(comparison, detail), cells)
-    notes = [*_prints_a_day(comparison), *comparison_notes(comparison)]
+    notes = [*_prints_a_day(comparison, copies), *comparison_notes(comparison)]
     first = f"on {machine_words(machine, material, settings)}{copies_words(copies)}"
     console.say_answer([first], table, notes)
 
@@ -124,10 +124,10 @@ def _throughputs(comparison: Comparison) -> list[Throughput]:
     return found
 
 
-def _prints_a_day(comparison: Comparison) -> list[str]:
+def _prints_a_day(comparison: Comparison, copies: int) -> list[str]:
     from kinematics.reports.throughput_words import throughput_line, throughput_of_each
 
     found = _throughputs(comparison)
-    each = throughput_of_each([row.candidate for row in comparison.totals], found)
+    each = throughput_of_each([row.candidate for row in comparison.totals], found, copies)
     jobs = len({row.job for row in comparison.rows})
-    return [each, f"as it is: {throughput_line(found[0], jobs > 1)}"]
+    return [each, f"as it is: {throughput_line(found[0], jobs > 1, copies)}"]

@@ -153,7 +153,7 @@ def command(
         for option, chosen, usual in (("--draws", draws, USUAL.draws), ("--seed", seed, USUAL.seed)):
             options += [option, str(chosen)] if chosen != usual else []
         head = screens.machine_lines(estimate, machine_words(estimate.machine, material, settings))
-        below = [*_prints_a_day(estimate), *screens.closing_lines(estimate, machine_name or STAND_IN, options)]
+        below = [*_prints_a_day(estimate, copies), *screens.closing_lines(estimate, machine_name or STAND_IN, options)]
         if len(estimate.jobs) > MOST_IN_FULL:
             table = console.Table(jobs_heads(estimate), jobs_rows(estimate))
             console.say_answer(head, table, jobs_notes(estimate), below)
@@ -180,11 +180,11 @@ def _throughput(estimate: Estimate) -> Throughput | None:
     return throughput_of(estimate.machine.economy, estimate.total_s / len(estimate.jobs))
 
 
-def _prints_a_day(estimate: Estimate) -> list[str]:
+def _prints_a_day(estimate: Estimate, copies: int) -> list[str]:
     from kinematics.reports.throughput_words import throughput_line
 
     found = _throughput(estimate)
-    return [] if found is None else [throughput_line(found, len(estimate.jobs) > 1)]
+    return [] if found is None else [throughput_line(found, len(estimate.jobs) > 1, copies)]
 
 
 def _layer_cells(estimate: Estimate) -> list[tuple[str, ...]]:

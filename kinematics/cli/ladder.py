@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from kinematics.studies.ladder import Ladder
     from kinematics.studies.timing import TimedJob
 
+NOT_AGAIN = {"machine_name", "as_json", "picture", "write_machine", "force"}
 MOST_KEPT = 200_000_000  # bytes of jobs up to which all moves are kept
 PLANS = 150  # about as many as a ladder takes
 KINDS = {
@@ -137,7 +138,7 @@ def command(
         console.say_json(ladder_document(ladder) | copies_document(copies) | _throughput_document(ladder))
     else:
         words = f"{machine_words(machine, material, settings)}{copies_words(copies)}"
-        _say(ladder, machine_name, words, material, settings, dialect)
+        _say(ladder, machine_name, words, copies)
     if ladder.reached is False:
         sys.exit(EXIT_ANSWER_IS_NO)
 
@@ -146,26 +147,39 @@ def _say(
     ladder: Ladder,
     machine_name: str | None,
     words: str,
-    material: str | None,
-    settings: Sequence[str],
-    dialect: str,
+    copies: int,
 ) -> None:
     from kinematics.cli import console
     from kinematics.reports import ladder_screen as screen
     from kinematics.studies.estimate import STAND_IN
 
-    options = ["--material", material] if material is not None else []
-    options += [word for setting in settings for word in ("--set", setting)]
-    options += ["--dialect", dialect] if dialect != "extrusion" else []
     table = console.Table(screen.ladder_heads(ladder), screen.ladder_rows(ladder, console.is_terminal()))
     told = [] if ladder.claim is None else screen.claim_lines(ladder.claim)
     console.say_answer(
         screen.ladder_head(ladder, words),
         table if ladder.rungs else [],
-        [*screen.until_lines(ladder), *screen.below_rungs(ladder), *_prints_a_day(ladder)],
+        [*screen.until_lines(ladder), *screen.below_rungs(ladder), *_prints_a_day(ladder, copies)],
         told,
-        [*screen.reach_lines(ladder), *screen.next_lines(ladder, machine_name or STAND_IN, options)],
+        [*screen.reach_lines(ladder), *screen.next_lines(ladder, machine_name or STAND_IN, _again())],
     )
+
+
+def _again() -> list[str]:
+    """The options that were given, for the next command: without the machine, and without what is written."""
+    context = click.get_current_context()
+    words: list[str] = []
+    for one in context.command.params:
+        value: Any = context.params.get(one.name or "")
+        if not isinstance(one, click.Option) or one.name in NOT_AGAIN or value is None:
+            continue
+        if value in ((), one.get_default(context)):
+            continue
+        if one.is_flag:
+            words.append(one.opts[0])
+            continue
+        for told in value if one.multiple else [value]:
+            words += [one.opts[0], str(told)]
+    return words
 
 
 def _throughputs(ladder: Ladder) -> list[Throughput]:
@@ -184,18 +198,18 @@ def _throughput_document(ladder: Ladder) -> dict[str, Any]:
     return {"throughput": {"now": now, "after_each_row": rungs, "end": end}}
 
 
-def _prints_a_day(ladder: Ladder) -> list[str]:
+def _prints_a_day(ladder: Ladder, copies: int) -> list[str]:
     from kinematics.reports.throughput_words import throughput_line, throughput_of_each
 
     now, *rungs, end = _throughputs(ladder)
     of_mix = sum(ladder.prints) != 1.0
     if not rungs:
-        return [throughput_line(now, of_mix)]
+        return [throughput_line(now, of_mix, copies)]
     names = ["now", *(f"after step {place}" for place in range(1, len(rungs) + 1))]
     shown = [now, *rungs]
     if ladder.small is not None:
         names, shown = [*names, "at the end"], [*shown, end]
-    return [throughput_of_each(names, shown), f"now: {throughput_line(now, of_mix)}"]
+    return [throughput_of_each(names, shown, copies), f"now: {throughput_line(now, of_mix, copies)}"]
 
 
 def _check_outputs(picture: Path | None, machine_copy: Path | None, force: bool, inputs: Sequence[str]) -> None:
