@@ -25,7 +25,7 @@ _HOMES = {
     "caps": "kinematics.api",
     "ringing": "kinematics.api",
     "rounding": "kinematics.api",
-    "vibrations": "kinematics.api",
+    "vibrations": "kinematics.api_vibration",
     "upgrades": "kinematics.api",
     "shop": "kinematics.api",
     "InputError": "kinematics.errors",
@@ -63,8 +63,8 @@ if TYPE_CHECKING:
         sweep,
         target,
         upgrades,
-        vibrations,
     )
+    from kinematics.api_vibration import vibrations
     from kinematics.errors import InputError
     from kinematics.gcode.reader import read_gcode
     from kinematics.machine import Candidate, Machine, load_machine

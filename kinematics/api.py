@@ -1,9 +1,8 @@
 """The questions as functions for Python: jobs and machines in whatever form they are at hand, a frozen result out.
 
-`estimate`, `compare`, `ladder`, `sweep`, `target`, `caps`, `ringing`, `rounding`, `vibrations`, `upgrades` and `shop`
-are attached to the package itself: `kinematics.estimate`. Jobs are a path, the bytes or the text of a G-code file, an open
-file, or a job that was read before, one or a list of them. A machine is a built-in name, a path, a table of keys, or a
-`Machine`.
+`estimate`, `compare`, `ladder`, `sweep`, `target`, `caps`, `ringing`, `upgrades` and `shop` are attached to the package
+itself: `kinematics.estimate`. Jobs are a path, the bytes or the text of a G-code file, an open file, or a job that was
+read before, one or a list of them. A machine is a built-in name, a path, a table of keys, or a `Machine`.
 """
 
 from __future__ import annotations
@@ -27,7 +26,6 @@ from kinematics.studies.caps import Caps, caps_of
 from kinematics.studies.claim import claim_from
 from kinematics.studies.compare import Comparison, compare_prepared
 from kinematics.studies.estimate import Estimate, estimate_prepared
-from kinematics.studies.filter_choice import JOB, KICK
 from kinematics.studies.intervals import USUAL, Sampling
 from kinematics.studies.knees import knee_of
 from kinematics.studies.knobs import Knob, check_knobs, grid, knob_from, sample
@@ -39,10 +37,7 @@ from kinematics.studies.rounding import Rounding, rounding_of
 from kinematics.studies.sweep import Sweep, present_total_of, ranges_left, sweep_rows
 from kinematics.studies.target import Target, target_of
 from kinematics.studies.timing import TimedJob
-from kinematics.studies.vibration import Vibration, vibration_of
-from kinematics.studies.vibration_modes import ripple_of
 from kinematics.studies.weighted_jobs import WeightedJobs
-from kinematics.vibration.recording import Told, read_recording
 from kinematics.wording import seconds_from
 
 JobLike = str | os.PathLike[str] | bytes | IO[str] | IO[bytes] | Job
@@ -499,71 +494,6 @@ def rounding(job: JobLike, machine: MachineLike, dialect: str | Dialect = DEFAUL
     True
     """
     return rounding_of(_prepared_with_moves(job, _dialect(dialect)), _machine(machine))
-
-
-def vibrations(
-    jobs: JobsLike | None,
-    machine: MachineLike,
-    x: str | Sequence[str] = (),
-    y: str | Sequence[str] = (),
-    ripples: str | Sequence[str] = (),
-    told: Mapping[str, Any] | None = None,
-    prints: float | Sequence[float] | None = None,
-    budget: str = "kick",
-    own: bool = False,
-    uncertainty: float = 0.0,
-    dialect: str | Dialect = DEFAULT_DIALECT,
-) -> Vibration:
-    """Which modes does a machine have, and which filters print jobs soonest inside its rounding and ringing budgets?
-
-    Parameters
-    ----------
-    jobs : as for `estimate`, or None
-        Without jobs the filters come first that take the most acceleration.
-    machine, prints, dialect
-        As for `sweep`.
-    x, y : path or paths
-        Recordings of an accelerometer while that axis was shaken; several are pooled.
-    ripples : text or texts
-        `x=2.6@120`: ripples 2.6 mm apart on a wall printed at 120 mm/s.
-    told : dict, optional
-        What a recording does not say: time_column, columns (by axis), time_unit, acceleration_unit, rate.
-    budget : "kick" or "job"
-        Whether the ringing budget holds each kick, or the swing of the whole job.
-    own : bool
-        Look for filters of one's own as well.
-    uncertainty : float
-        How far off frequencies may be at least, as a share.
-
-    Returns
-    -------
-    Vibration
-        `.findings` the modes, `.choice` the filters, `.typed` what to set; `.to_frame()` has one row a filter and axis:
-        axis, filter, frequency_hz, rounding_limit_mm_s2, ringing_limit_mm_s2, acceleration_mm_s2, total_s.
-
-    Raises InputError where anything given cannot be used, and where no mode is known.
-
-    Examples
-    --------
-    >>> import kinematics
-    >>> found = kinematics.vibrations(None, {"axes.x.max_speed_mm_s": 200}, ripples="x=2.5@100")
-    >>> round(found.findings[0].modes[0].frequency, 1)
-    40.0
-    """
-    if budget not in (KICK, JOB):
-        raise InputError.at("budget=", repr(budget), f"{KICK!r} or {JOB!r}")
-    said = Told(**(told or {}))
-    recordings = [
-        read_recording(path, axis, said)
-        for axis, paths in (("x", x), ("y", y))
-        for path in ([paths] if isinstance(paths, str | os.PathLike) else paths)
-    ]
-    rippled = [ripple_of(text) for text in ([ripples] if isinstance(ripples, str) else ripples)]
-    many = [] if jobs is None else _many(jobs)
-    prepared = [] if jobs is None else _with_moves(many, dialect)
-    names, weights = [_name(job) for job in many], _each(prints, len(many), "prints=")
-    known = _machine(machine)
-    return vibration_of(known, recordings, rippled, prepared, names, weights, budget, own, uncertainty)
 
 
 def upgrades(
