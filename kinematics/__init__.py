@@ -2,7 +2,7 @@
 
 The public names are attached on first use, so that importing the package costs nothing:
 `read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `ladder`, `sweep`, `target`, `caps`, `ringing`,
-`rounding`, `vibrations`, `upgrades`, `shop`, `InputError`.
+`rounding`, `vibrations`, `fit`, `upgrades`, `bedful`, `shop`, `InputError`.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ _HOMES = {
     "Machine": "kinematics.machine",
     "Candidate": "kinematics.machine",
     "load_machine": "kinematics.machine",
+    "bedful": "kinematics.api",
     "estimate": "kinematics.api",
     "compare": "kinematics.api",
     "sweep": "kinematics.api",
@@ -26,6 +27,7 @@ _HOMES = {
     "ringing": "kinematics.api",
     "rounding": "kinematics.api",
     "vibrations": "kinematics.api_vibration",
+    "fit": "kinematics.api",
     "upgrades": "kinematics.api",
     "shop": "kinematics.api",
     "InputError": "kinematics.errors",
@@ -36,9 +38,11 @@ __all__ = [
     "InputError",
     "Machine",
     "__version__",
+    "bedful",
     "caps",
     "compare",
     "estimate",
+    "fit",
     "ladder",
     "load_machine",
     "read_gcode",
@@ -53,9 +57,11 @@ __all__ = [
 
 if TYPE_CHECKING:
     from kinematics.api import (
+        bedful,
         caps,
         compare,
         estimate,
+        fit,
         ladder,
         ringing,
         rounding,

@@ -1,17 +1,19 @@
 """The questions as functions for Python: jobs and machines in whatever form they are at hand, a frozen result out.
 
-`estimate`, `compare`, `ladder`, `sweep`, `target`, `caps`, `ringing`, `upgrades` and `shop` are attached to the package
-itself: `kinematics.estimate`. Jobs are a path, the bytes or the text of a G-code file, an open file, or a job that was
-read before, one or a list of them. A machine is a built-in name, a path, a table of keys, or a `Machine`.
+They are attached to the package itself: `kinematics.estimate`. Jobs are a path, the bytes or the text of a G-code file,
+an open file, or a job that was read before, one or a list of them. A machine is a built-in name, a path, a table of
+keys, or a `Machine`.
 """
 
 from __future__ import annotations
 
 import io
+import math
 import os
 from collections.abc import Iterable, Mapping, Sequence
 from typing import IO, Any
 
+from kinematics.business.bedful import Bedfuls, bedfuls_of
 from kinematics.business.plan import Clock
 from kinematics.business.runs import Shop, ShopVariant, shop_of
 from kinematics.business.tables import MOMENT_ALLOWED, moment_of, read_orders, read_printers
@@ -25,7 +27,11 @@ from kinematics.studies.blockwise import job_to_time
 from kinematics.studies.caps import Caps, caps_of
 from kinematics.studies.claim import claim_from
 from kinematics.studies.compare import Comparison, compare_prepared
+from kinematics.studies.copies import USUAL as USUAL_COPYING
+from kinematics.studies.copies import CopiedJob, Copying
+from kinematics.studies.copies_layout import INTERLEAVED, ONE_AFTER_ANOTHER
 from kinematics.studies.estimate import Estimate, estimate_prepared
+from kinematics.studies.fit import Fit, fit_prints
 from kinematics.studies.intervals import USUAL, Sampling
 from kinematics.studies.knees import knee_of
 from kinematics.studies.knobs import Knob, check_knobs, grid, knob_from, sample
@@ -34,8 +40,11 @@ from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.reach import Wanted
 from kinematics.studies.ringing import Ringing, ringing_of
 from kinematics.studies.rounding import Rounding, rounding_of
+from kinematics.studies.standing import SPACING
+from kinematics.studies.stopwatch import Measured
 from kinematics.studies.sweep import Sweep, present_total_of, ranges_left, sweep_rows
 from kinematics.studies.target import Target, target_of
+from kinematics.studies.times_table import measured_rows, read_times
 from kinematics.studies.timing import TimedJob
 from kinematics.studies.weighted_jobs import WeightedJobs
 from kinematics.wording import seconds_from
@@ -98,10 +107,23 @@ def _many(jobs: JobsLike) -> list[JobLike]:
     return found
 
 
-def _to_time(jobs: JobsLike, dialect: str | Dialect) -> list[TimedJob]:
-    """Jobs that need only be timed: those of many bytes or moves among them are planned block by block."""
+def _to_time(
+    jobs: JobsLike, dialect: str | Dialect, copies: int = 1, copying: Copying = USUAL_COPYING
+) -> list[TimedJob]:
+    """Jobs that need only be timed: those of many bytes or moves among them are planned block by block, unless in
+    several copies.
+    """
     known = _dialect(dialect)
-    return [_prepared(job, known) for job in _many(jobs)]
+    if copies == 1:
+        return [_prepared(job, known) for job in _many(jobs)]
+    if not isinstance(copies, int) or copies < 1:
+        raise InputError.at("copies=", f"{copies!r}", "a whole number from 1 on")
+    return [CopiedJob(_prepared(job, known), copies, copying) for job in _many(jobs)]
+
+
+def _copying(spacing: float, one_after_another: bool) -> Copying:
+    """How copies are made."""
+    return Copying(float(spacing), ONE_AFTER_ANOTHER if one_after_another else INTERLEAVED)
 
 
 def _prepared(job: JobLike, dialect: Dialect) -> TimedJob:
@@ -121,9 +143,16 @@ def _name(job: JobLike) -> str:
     return os.fspath(job) if isinstance(job, str | os.PathLike) and _text_of(job) is None else IN_MEMORY
 
 
-def _weighted(jobs: JobsLike, prints: float | Sequence[float] | None, dialect: str | Dialect) -> WeightedJobs:
+def _weighted(
+    jobs: JobsLike,
+    prints: float | Sequence[float] | None,
+    dialect: str | Dialect,
+    copies: int = 1,
+    copying: Copying = USUAL_COPYING,
+) -> WeightedJobs:
     many = _many(jobs)
-    return WeightedJobs(_to_time(many, dialect), [_name(job) for job in many], _each(prints, len(many), "prints="))
+    prepared = _to_time(many, dialect, copies, copying)
+    return WeightedJobs(prepared, [_name(job) for job in many], _each(prints, len(many), "prints="))
 
 
 def _each(numbers: float | Sequence[float] | None, count: int, place: str) -> list[float]:
@@ -177,6 +206,9 @@ def estimate(
     dialect: str | Dialect = DEFAULT_DIALECT,
     draws: int = USUAL.draws,
     seed: int = USUAL.seed,
+    copies: int = 1,
+    spacing: float = SPACING,
+    one_after_another: bool = False,
 ) -> Estimate:
     """How long do jobs take on a machine, and where does the time go?
 
@@ -190,6 +222,8 @@ def estimate(
         What the words of the file mean.
     draws, seed : int
         How many machines are drawn from the ranges in the machine file, and which.
+    copies : int
+        How many of each job are on the bed at a time, layer by layer, `spacing` mm apart, or `one_after_another`.
 
     Returns
     -------
@@ -213,7 +247,8 @@ def estimate(
     1.979
     """
     known = None if machine is None else _machine(machine)
-    return estimate_prepared(_to_time(jobs, dialect), known, sampling=Sampling(draws, seed))
+    prepared = _to_time(jobs, dialect, copies, _copying(spacing, one_after_another))
+    return estimate_prepared(prepared, known, sampling=Sampling(draws, seed))
 
 
 def compare(
@@ -223,12 +258,15 @@ def compare(
     dialect: str | Dialect = DEFAULT_DIALECT,
     draws: int = USUAL.draws,
     seed: int = USUAL.seed,
+    copies: int = 1,
+    spacing: float = SPACING,
+    one_after_another: bool = False,
 ) -> Comparison:
     """How long do jobs take under candidate limits, and what is saved?
 
     Parameters
     ----------
-    jobs, machine, dialect, draws, seed
+    jobs, machine, dialect, draws, seed, copies, spacing, one_after_another
         As for `estimate`; a machine must be given.
     candidates : dict, text, list of Candidate or text, optional
         `{"brisk": {"acceleration": 4000, "speed": 1.5}}`, `{"brisk": "acceleration=4000, speed=1.5"}`, one candidate as
@@ -253,7 +291,10 @@ def compare(
     """
     known = _machine(machine)
     return compare_prepared(
-        _to_time(jobs, dialect), known, _candidates(candidates, known), sampling=Sampling(draws, seed)
+        _to_time(jobs, dialect, copies, _copying(spacing, one_after_another)),
+        known,
+        _candidates(candidates, known),
+        sampling=Sampling(draws, seed),
     )
 
 
@@ -365,6 +406,9 @@ def ladder(
     dialect: str | Dialect = DEFAULT_DIALECT,
     draws: int = USUAL.draws,
     seed: int = USUAL.seed,
+    copies: int = 1,
+    spacing: float = SPACING,
+    one_after_another: bool = False,
 ) -> Ladder:
     """What must be raised so that jobs get faster, in which order, how far, and what does each step bring?
 
@@ -386,6 +430,8 @@ def ladder(
         Whether the print acceleration and speed of each label are raised by themselves.
     reach : dict of numbers by key
         How far a limit may go, in place of its known cap or so many times what it is.
+    copies, spacing, one_after_another
+        As for `estimate`.
 
     Returns
     -------
@@ -408,7 +454,7 @@ def ladder(
             raise InputError.at("only=", repr(kind), ", ".join(KINDS_OF_STEPS), nearest(str(kind), KINDS_OF_STEPS))
     wanted = Wanted(dict(reach or {}), frozenset(only), allow_quality, tuple(keep), by_label)
     return ladder_of(
-        _weighted(jobs, prints, dialect),
+        _weighted(jobs, prints, dialect, copies, _copying(spacing, one_after_another)),
         _machine(machine),
         wanted,
         seconds_from(until, "until=") if isinstance(until, str) else until,
@@ -496,11 +542,77 @@ def rounding(job: JobLike, machine: MachineLike, dialect: str | Dialect = DEFAUL
     return rounding_of(_prepared_with_moves(job, _dialect(dialect)), _machine(machine))
 
 
+def fit(
+    times: str | os.PathLike[str] | Mapping[str, float | str] | Sequence[tuple[JobLike, float | str]],
+    machine: MachineLike,
+    candidates: JobsLike | None = None,
+    from_first_move: bool = False,
+    dialect: str | Dialect = DEFAULT_DIALECT,
+) -> Fit:
+    """How far off were the estimates, and which limits does the machine really have?
+
+    Parameters
+    ----------
+    times : path of a CSV table, dict of times by job, or pairs of job and time
+        A time is in seconds, or text such as "1h52m". The table has job, minutes or time, machine, material, notes,
+        counted_from, date; rows that cannot be used are in `.left_out`.
+    machine, dialect
+        As for `estimate`.
+    candidates : jobs, optional
+        What could be timed next, beside what was.
+    from_first_move : bool
+        Whether the clock ran from the first move, rather than from the start with heating and homing (a table says so
+        row by row).
+
+    Returns
+    -------
+    Fit
+        `.before` and `.after` (bias_share, spread_share), `.parameters`, `.prints`, `.next_print`, `.drift`; of a
+        single print `.explanations`. `.fitted_machine(date)` has the fitted values as ranges, drawn together from then
+        on. `.to_frame()` has one row a print, `.parameters_frame()` one a parameter.
+
+    Raises InputError where nothing given can be used.
+
+    Examples
+    --------
+    >>> import kinematics
+    >>> job = "G1 X100 E3 F6000\\nG1 Y80 E5\\n"
+    >>> found = kinematics.fit([(job, 2.5)], {"acceleration": 1000})
+    >>> round(found.before.bias_share, 2)
+    0.23
+    """
+    known, wanted = _dialect(dialect), _machine(machine)
+    others = [] if candidates is None else _many(candidates)
+    prepared_others = _to_time(others, known) if others else []
+    more = [(_name(job), prepared) for job, prepared in zip(others, prepared_others, strict=True)]
+    if isinstance(times, str | os.PathLike):
+        table = read_times(os.fspath(times))
+        names = os.fspath(machine) if isinstance(machine, str | os.PathLike) else wanted.name
+        found, wrong, _ = measured_rows(table.rows, wanted, names, lambda path: job_to_time(path, known))
+        return fit_prints(found, wanted, more, [*table.findings, *wrong])
+    pairs = list(times.items()) if isinstance(times, Mapping) else list(times)
+    measured: list[Measured] = []
+    files: dict[str, list[TimedJob]] = {}
+    for number, (job, told) in enumerate(pairs):
+        place = f"times=, number {number + 1}"
+        seconds = seconds_from(told, place) if isinstance(told, str) else float(told)
+        if not 0.0 < seconds < math.inf:
+            raise InputError.at(place, f"{told!r}", "a time above 0")
+        name = _name(job)
+        (prepared,) = files[name] if name in files and name != IN_MEMORY else _to_time(job, known)
+        files[name] = [prepared]
+        measured.append(Measured(name, prepared, wanted, seconds, not from_first_move, place))
+    return fit_prints(measured, wanted, more)
+
+
 def upgrades(
     jobs: JobsLike,
     machine: MachineLike,
     per_month: float | Sequence[float] | None = None,
     dialect: str | Dialect = DEFAULT_DIALECT,
+    copies: int = 1,
+    spacing: float = SPACING,
+    one_after_another: bool = False,
 ) -> Upgrades:
     """Which upgrade of a machine file pays, and when?
 
@@ -510,6 +622,8 @@ def upgrades(
         As for `estimate`; the machine has `[[upgrade]]` and `[economy]`.
     per_month : number or one a job, optional
         Good prints a month; None takes the machine file's, or one a day.
+    copies, spacing, one_after_another
+        As for `estimate`; a print is then one of so many copies.
 
     Returns
     -------
@@ -519,11 +633,44 @@ def upgrades(
 
     Raises InputError where anything given cannot be used.
     """
-    prepared, known = _to_time(jobs, dialect), _machine(machine)
+    prepared = _to_time(jobs, dialect, copies, _copying(spacing, one_after_another))
+    known = _machine(machine)
     if per_month is None:
         told = known.economy.prints_per_month
         per_month = PRINTS_PER_MONTH if told is None else told
     return upgrades_prepared(prepared, known, _each(per_month, len(prepared), "per_month="))
+
+
+def bedful(
+    jobs: JobsLike,
+    machine: MachineLike,
+    spacing: float = SPACING,
+    one_after_another: bool = False,
+    dialect: str | Dialect = DEFAULT_DIALECT,
+) -> Bedfuls:
+    """How many copies of a job on the bed at a time?
+
+    Parameters
+    ----------
+    jobs, machine, dialect
+        As for `estimate`; a machine with `machine.bed_mm` and, for parts a day, `[economy]`.
+    spacing : mm
+        Room between two copies.
+    one_after_another : bool
+        Each copy whole before the next, where the head clears finished parts; else layer by layer.
+
+    Returns
+    -------
+    Bedfuls
+        `.jobs`, each with `.rows` for every number of copies, `.by_parts` and `.by_cost`, the best of them.
+        `.to_frame()` has one row a job and number: copies, total_s, part_s, parts_per_day, failed_share, lost_cost,
+        cost_per_part.
+
+    Raises InputError where anything given cannot be used, or copies cannot be made.
+    """
+    copying = _copying(spacing, one_after_another)
+    known = _dialect(dialect)
+    return bedfuls_of([CopiedJob(_prepared(job, known), 1, copying) for job in _many(jobs)], _machine(machine))
 
 
 def shop(
@@ -535,6 +682,7 @@ def shop(
     seed: int = 0,
     runs: int = 20,
     dialect: str | Dialect = DEFAULT_DIALECT,
+    spacing: float = SPACING,
 ) -> Shop:
     """How many parts a day, and by when?
 
@@ -548,6 +696,8 @@ def shop(
         Hands that take prints off and change spools.
     seed, runs : int
         The chance of failures, and how often the shop is simulated.
+    spacing : mm
+        Room between two copies on a bed, where orders print several at a time.
 
     Returns
     -------
@@ -561,7 +711,7 @@ def shop(
     wanted, more = read_orders(os.fspath(orders), zone)
     paths = list(dict.fromkeys(order.job for order in wanted if order.job is not None))
     known = _dialect(dialect)
-    clock = Clock({path: job_to_time(path, known) for path in paths})
+    clock = Clock({path: job_to_time(path, known) for path in paths}, _copying(spacing, False))
     variants = [
         ShopVariant(name, (_settings(settings, f"candidate {name}"),) * len(found), True)
         for name, settings in (candidates or {}).items()

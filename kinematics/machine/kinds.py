@@ -246,4 +246,14 @@ SQUARE = Kind(
     ),
     lambda raw: tuple(tuple(map(float, row)) for row in raw),
 )
+# Parts of the bed, each from its lower left to its upper right corner.
+RECTANGLES = Kind(
+    "rectangles [[x0, y0, x1, y1], …] with x0 below x1 and y0 below y1",
+    lambda raw: (
+        isinstance(raw, (list, tuple))
+        and all(isinstance(one, (list, tuple)) and len(one) == 4 and all(map(ANY_NUMBER.holds, one)) for one in raw)
+        and all(one[0] < one[2] and one[1] < one[3] for one in raw)
+    ),
+    lambda raw: tuple(tuple(map(float, one)) for one in raw),
+)
 TIME_ZONE = Kind('the name of a time zone, such as "Europe/Vienna"', _is_known_zone)

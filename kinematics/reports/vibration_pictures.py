@@ -11,9 +11,10 @@ import numpy as np
 
 from kinematics.errors import InputError
 from kinematics.outputs import refuse_to_overwrite, write_whole
+from kinematics.reports.lettering import TITLE, lettered
 from kinematics.reports.pictures import figure_of, save_figure
 from kinematics.studies.filter_options import filter_words
-from kinematics.wording import drawn, duration_text, quantity_text
+from kinematics.wording import duration_text, quantity_text
 
 if TYPE_CHECKING:
     from kinematics.studies.filter_options import AxisOption
@@ -162,7 +163,7 @@ def _corner(found: Vibration, jobs: Sequence[PreparedJob]) -> Any:
     axes.set_xlabel("x (mm)")
     axes.set_ylabel("y (mm)")
     head = f"{Path(rounding.job).name}, line {corner.line}: {quantity_text(rounding.worst_mm)} mm off at worst"
-    axes.set_title(f"{drawn(head)}\nwith {found.choice.best.words}", fontsize=10, loc="left")
+    axes.set_title(f"{lettered(head, TITLE)}\nwith {found.choice.best.words}", fontsize=10, loc="left")
     axes.legend(framealpha=1.0)
     return figure
 
@@ -204,6 +205,6 @@ def _time(found: Vibration, jobs: Sequence[PreparedJob], weights: Sequence[float
         )
     axes.set_xlabel("print acceleration (mm/s²), no budget held")
     axes.set_ylabel("time of the jobs (min)")
-    axes.set_title(drawn(f"with {choice.best.words}"), fontsize=10, loc="left")
+    axes.set_title(lettered(f"with {choice.best.words}", TITLE), fontsize=10, loc="left")
     axes.legend(fontsize="small", framealpha=1.0)
     return figure
