@@ -207,6 +207,12 @@ def _own(option: AxisOption, gained: float, named: AxisOption, spread: float) ->
     ]
 
 
+def typed_notes(typed: TypedSettings | None, commands: Sequence[str]) -> list[str]:
+    """What to set on a controller, and the lines that do so; empty for nothing."""
+    told = [] if typed is None else typed_lines(typed)
+    return [*told, *(["for your controller:", *(f"  {command}" for command in commands)] if commands else [])]
+
+
 def typed_lines(typed: TypedSettings, counted: str = "kick") -> list[str]:
     """What to set on a controller, that knows no budgets: one print acceleration and one corner setting."""
     settings = []
