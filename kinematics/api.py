@@ -414,8 +414,8 @@ def ladder(
 
     Parameters
     ----------
-    jobs, machine, prints, dialect, draws, seed
-        As for `sweep`.
+    jobs, machine, prints, dialect, draws, seed, copies, spacing, one_after_another
+        As for `sweep` and `estimate`.
     until : seconds, or text such as "7m"
         Stop at the step with which this time is met.
     claim : text such as "30m=7m"
@@ -430,8 +430,6 @@ def ladder(
         Whether the print acceleration and speed of each label are raised by themselves.
     reach : dict of numbers by key
         How far a limit may go, in place of its known cap or so many times what it is.
-    copies, spacing, one_after_another
-        As for `estimate`.
 
     Returns
     -------

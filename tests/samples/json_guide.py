@@ -44,6 +44,11 @@ COMMANDS: Mapping[str, Sequence[str]] = {
         "sweep test_cube.gcode --machine middling --vary acceleration=500:8000:4 --vary speed=0.5:2:3",
     ),
     "caps": ("caps test_cube.gcode --machine machines/bench_cartesian.toml", "caps --machine middling"),
+    "vibration": (
+        "vibration test_cube.gcode --machine machines/bench_cartesian.toml --dialect shop_dialect.toml "
+        "--write-settings",
+        "vibration --machine middling --ripple x=13/5@120 --own-filter",
+    ),
     "upgrades": ("upgrades test_cube.gcode --machine shop/bench.toml",),
     "shop": (
         "shop shop/orders.csv --printers shop/printers.csv --start 2026-03-02T08:00 --candidate 'faster: speed=1.5'",
@@ -56,7 +61,17 @@ COMMANDS: Mapping[str, Sequence[str]] = {
     "machine check": ("machine check middling",),
 }
 NOT_OPENED = {"machine", "schema_version", "tool_version"}
-FREE_NAMES = {"stops_by_kind_s", "commands_silenced", "set", "warnings", "knee", "machines"}  # names are the user's
+FREE_NAMES = {
+    "other_axes_share",
+    "axis_accelerations_mm_s2",
+    "settings",
+    "stops_by_kind_s",
+    "commands_silenced",
+    "set",
+    "warnings",
+    "knee",
+    "machines",
+}  # names are the user's
 
 
 def documents(commands: Sequence[str], out: str) -> list[Any]:
