@@ -18,6 +18,7 @@ TOPICS: Mapping[str, str] = MappingProxyType(
         "ladder": "what must be raised, in which order, how far",
         "sweep": "where more stops paying, and targets",
         "proof": "small prints that prove a limit, and what is measured on them",
+        "vibration": "modes from recordings, filters for your jobs, what to set",
         "filters": "the vibration filters, and what they take and leave",
         "upgrades": "which upgrade pays, and when",
         "shop": "orders, printers, people",
