@@ -45,7 +45,8 @@ COMMANDS: Mapping[str, Sequence[str]] = {
     ),
     "caps": ("caps test_cube.gcode --machine machines/bench_cartesian.toml", "caps --machine middling"),
     "vibration": (
-        "vibration test_cube.gcode --machine machines/bench_cartesian.toml --dialect shop_dialect.toml --write-settings",
+        "vibration test_cube.gcode --machine machines/bench_cartesian.toml --dialect shop_dialect.toml"
+        " --write-settings",
         "vibration --machine middling --ripple x=13/5@120 --own-filter",
     ),
     "upgrades": ("upgrades test_cube.gcode --machine shop/bench.toml",),
@@ -60,7 +61,7 @@ COMMANDS: Mapping[str, Sequence[str]] = {
     "machine check": ("machine check middling",),
 }
 NOT_OPENED = {"machine", "schema_version", "tool_version"}
-FREE_NAMES = {  # names are the user's
+FREE_NAMES = {
     "other_axes_share",
     "axis_accelerations_mm_s2",
     "settings",
