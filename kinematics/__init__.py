@@ -2,7 +2,7 @@
 
 The public names are attached on first use, so that importing the package costs nothing:
 `read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `ladder`, `sweep`, `target`, `caps`, `ringing`,
-`rounding`, `vibrations`, `fit`, `upgrades`, `bedful`, `shop`, `InputError`.
+`rounding`, `vibrations`, `fit`, `throughput`, `upgrades`, `bedful`, `shop`, `InputError`.
 """
 
 from __future__ import annotations
@@ -17,19 +17,20 @@ _HOMES = {
     "Machine": "kinematics.machine",
     "Candidate": "kinematics.machine",
     "load_machine": "kinematics.machine",
-    "bedful": "kinematics.api",
+    "bedful": "kinematics.api_business",
     "estimate": "kinematics.api",
     "compare": "kinematics.api",
     "sweep": "kinematics.api",
     "ladder": "kinematics.api",
     "target": "kinematics.api",
     "caps": "kinematics.api",
-    "ringing": "kinematics.api",
-    "rounding": "kinematics.api",
-    "vibrations": "kinematics.api_vibration",
-    "fit": "kinematics.api",
-    "upgrades": "kinematics.api",
-    "shop": "kinematics.api",
+    "ringing": "kinematics.api_machine",
+    "rounding": "kinematics.api_machine",
+    "vibrations": "kinematics.api_machine",
+    "fit": "kinematics.api_machine",
+    "throughput": "kinematics.api_business",
+    "upgrades": "kinematics.api_business",
+    "shop": "kinematics.api_business",
     "InputError": "kinematics.errors",
 }
 
@@ -51,26 +52,15 @@ __all__ = [
     "shop",
     "sweep",
     "target",
+    "throughput",
     "upgrades",
     "vibrations",
 ]
 
 if TYPE_CHECKING:
-    from kinematics.api import (
-        bedful,
-        caps,
-        compare,
-        estimate,
-        fit,
-        ladder,
-        ringing,
-        rounding,
-        shop,
-        sweep,
-        target,
-        upgrades,
-    )
-    from kinematics.api_vibration import vibrations
+    from kinematics.api import caps, compare, estimate, ladder, sweep, target
+    from kinematics.api_business import bedful, shop, throughput, upgrades
+    from kinematics.api_machine import fit, ringing, rounding, vibrations
     from kinematics.errors import InputError
     from kinematics.gcode.reader import read_gcode
     from kinematics.machine import Candidate, Machine, load_machine

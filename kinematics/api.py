@@ -7,197 +7,36 @@ keys, or a `Machine`.
 
 from __future__ import annotations
 
-import io
-import math
-import os
-from collections.abc import Iterable, Mapping, Sequence
-from typing import IO, Any
+from collections.abc import Mapping, Sequence
 
-from kinematics.business.bedful import Bedfuls, bedfuls_of
-from kinematics.business.plan import Clock
-from kinematics.business.runs import Shop, ShopVariant, shop_of
-from kinematics.business.tables import MOMENT_ALLOWED, moment_of, read_orders, read_printers
-from kinematics.business.upgrades import PRINTS_PER_MONTH, Upgrades, upgrades_prepared
+from kinematics.accepted import (
+    DEFAULT_DIALECT,
+    CandidatesLike,
+    JobsLike,
+    MachineLike,
+    candidates_from,
+    copying_from,
+    jobs_to_time,
+    machine_from,
+    weighted_jobs,
+)
+from kinematics.business.throughput import longest_print
 from kinematics.errors import InputError, nearest
-from kinematics.gcode.dialects import Dialect, dialect_named
-from kinematics.gcode.job import Job
-from kinematics.machine import Candidate, Machine, candidate_from, load_machine, parse_settings
+from kinematics.gcode.dialects import Dialect
 from kinematics.machine.kinds import KINDS_OF_STEPS
-from kinematics.studies.blockwise import job_to_time
 from kinematics.studies.caps import Caps, caps_of
 from kinematics.studies.claim import claim_from
 from kinematics.studies.compare import Comparison, compare_prepared
-from kinematics.studies.copies import USUAL as USUAL_COPYING
-from kinematics.studies.copies import CopiedJob, Copying
-from kinematics.studies.copies_layout import INTERLEAVED, ONE_AFTER_ANOTHER
 from kinematics.studies.estimate import Estimate, estimate_prepared
-from kinematics.studies.fit import Fit, fit_prints
 from kinematics.studies.intervals import USUAL, Sampling
 from kinematics.studies.knees import knee_of
 from kinematics.studies.knobs import Knob, check_knobs, grid, knob_from, sample
 from kinematics.studies.ladder import Ladder, ladder_of
-from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.reach import Wanted
-from kinematics.studies.ringing import Ringing, ringing_of
-from kinematics.studies.rounding import Rounding, rounding_of
 from kinematics.studies.standing import SPACING
-from kinematics.studies.stopwatch import Measured
-from kinematics.studies.sweep import Sweep, present_total_of, ranges_left, sweep_rows
+from kinematics.studies.sweep import Sweep, held_at_the_end, present_total_of, ranges_left, sweep_rows
 from kinematics.studies.target import Target, target_of
-from kinematics.studies.times_table import measured_rows, read_times
-from kinematics.studies.timing import TimedJob
-from kinematics.studies.weighted_jobs import WeightedJobs
 from kinematics.wording import seconds_from
-
-JobLike = str | os.PathLike[str] | bytes | IO[str] | IO[bytes] | Job
-JobsLike = JobLike | Iterable[JobLike]
-MachineLike = str | os.PathLike[str] | Mapping[str, Any] | Machine
-Settings = str | Mapping[str, Any]
-CandidatesLike = Settings | Mapping[str, Settings] | Sequence[Candidate | str]
-
-DEFAULT_DIALECT = "extrusion"
-JOB_ALLOWED = "a path, the bytes or the text of a G-code file, an open file, or a job from read_gcode"
-MACHINE_ALLOWED = "a built-in name, the path of a machine file, a dict of keys, or a Machine"
-IN_MEMORY = "<G-code>"
-
-
-def _told(value: object) -> str:
-    return f"a {type(value).__name__}"
-
-
-def _dialect(dialect: str | Dialect) -> Dialect:
-    if isinstance(dialect, Dialect):
-        return dialect
-    if not isinstance(dialect, str):
-        raise InputError.at("dialect=", _told(dialect), "a dialect's name, the path of a dialect table, or a Dialect")
-    return dialect_named(dialect)
-
-
-def _text_of(job: JobLike) -> bytes | None:
-    """The bytes of a job that is at hand; None for a path."""
-    if isinstance(job, bytes | bytearray | memoryview):
-        return bytes(job)
-    if isinstance(job, str) and ("\n" in job or "\r" in job):
-        return job.encode()
-    if isinstance(job, io.IOBase) or hasattr(job, "read"):
-        read = job.read()
-        return read.encode() if isinstance(read, str) else bytes(read)
-    return None
-
-
-def _prepared_with_moves(job: JobLike, dialect: Dialect) -> PreparedJob:
-    if isinstance(job, Job):
-        return PreparedJob(job, dialect)
-    content = _text_of(job)
-    if content is not None:
-        return PreparedJob(memoryview(content), dialect, str(getattr(job, "name", IN_MEMORY)))
-    if not isinstance(job, str | os.PathLike):
-        raise InputError.at("jobs=", _told(job), JOB_ALLOWED)
-    return PreparedJob(os.fspath(job), dialect)
-
-
-def _many(jobs: JobsLike) -> list[JobLike]:
-    if isinstance(jobs, str | os.PathLike | bytes | bytearray | memoryview | Job) or hasattr(jobs, "read"):
-        return [jobs]  # type: ignore[list-item]
-    if not isinstance(jobs, Iterable) or isinstance(jobs, Mapping):
-        raise InputError.at("jobs=", _told(jobs), f"{JOB_ALLOWED}; or a list of these")
-    found = list(jobs)
-    if not found:
-        raise InputError.at("jobs=", "an empty list", "one job or more")
-    return found
-
-
-def _to_time(
-    jobs: JobsLike, dialect: str | Dialect, copies: int = 1, copying: Copying = USUAL_COPYING
-) -> list[TimedJob]:
-    """Jobs that need only be timed: those of many bytes or moves among them are planned block by block, unless in
-    several copies.
-    """
-    known = _dialect(dialect)
-    if copies == 1:
-        return [_prepared(job, known) for job in _many(jobs)]
-    if not isinstance(copies, int) or copies < 1:
-        raise InputError.at("copies=", f"{copies!r}", "a whole number from 1 on")
-    return [CopiedJob(_prepared(job, known), copies, copying) for job in _many(jobs)]
-
-
-def _copying(spacing: float, one_after_another: bool) -> Copying:
-    """How copies are made."""
-    return Copying(float(spacing), ONE_AFTER_ANOTHER if one_after_another else INTERLEAVED)
-
-
-def _prepared(job: JobLike, dialect: Dialect) -> TimedJob:
-    if isinstance(job, Job):
-        return PreparedJob(job, dialect)
-    content = _text_of(job)
-    if content is not None:
-        return job_to_time(memoryview(content), dialect, name=str(getattr(job, "name", IN_MEMORY)))
-    if not isinstance(job, str | os.PathLike):
-        raise InputError.at("jobs=", _told(job), JOB_ALLOWED)
-    return job_to_time(os.fspath(job), dialect)
-
-
-def _name(job: JobLike) -> str:
-    if isinstance(job, Job):
-        return job.name
-    return os.fspath(job) if isinstance(job, str | os.PathLike) and _text_of(job) is None else IN_MEMORY
-
-
-def _weighted(
-    jobs: JobsLike,
-    prints: float | Sequence[float] | None,
-    dialect: str | Dialect,
-    copies: int = 1,
-    copying: Copying = USUAL_COPYING,
-) -> WeightedJobs:
-    many = _many(jobs)
-    prepared = _to_time(many, dialect, copies, copying)
-    return WeightedJobs(prepared, [_name(job) for job in many], _each(prints, len(many), "prints="))
-
-
-def _each(numbers: float | Sequence[float] | None, count: int, place: str) -> list[float]:
-    """One number a job."""
-    if numbers is None:
-        return [1.0] * count
-    found = [float(numbers)] * count if isinstance(numbers, (int, float)) else [float(number) for number in numbers]
-    if len(found) != count:
-        raise InputError.at(place, f"{len(found)} numbers for {count} jobs", "one a job")
-    return found
-
-
-def _machine(machine: MachineLike) -> Machine:
-    if isinstance(machine, Machine):
-        return machine
-    if isinstance(machine, str | os.PathLike):
-        return load_machine(os.fspath(machine))
-    if isinstance(machine, Mapping):
-        if all(isinstance(value, Mapping | list | tuple) for value in machine.values()):
-            return Machine(**machine)  # tables, as a machine file has them
-        return Machine().with_settings(dict(machine), "machine=")
-    raise InputError.at("machine=", _told(machine), MACHINE_ALLOWED)
-
-
-def _settings(settings: Settings, place: str) -> dict[str, Any]:
-    if isinstance(settings, str):
-        return parse_settings(settings, place)
-    if isinstance(settings, Mapping):
-        return dict(settings)
-    raise InputError.at(
-        place, _told(settings), 'settings, such as {"acceleration": 4000} or "acceleration=4000, speed=2"'
-    )
-
-
-def _candidates(candidates: CandidatesLike | None, machine: Machine) -> Sequence[Candidate]:
-    if candidates is None:
-        return machine.candidates
-    if isinstance(candidates, str):
-        return [candidate_from(candidates, "candidates=")]
-    if isinstance(candidates, Mapping):
-        if all(isinstance(value, str | Mapping) for value in candidates.values()):
-            return [Candidate(name, _settings(one, f"candidate {name}")) for name, one in candidates.items()]
-        words = ", ".join(f"{key}={value}" for key, value in candidates.items())
-        return [Candidate(words, dict(candidates))]
-    return [one if isinstance(one, Candidate) else candidate_from(one, "candidates=") for one in candidates]
 
 
 def estimate(
@@ -246,8 +85,8 @@ def estimate(
     >>> round(found.total_s, 3)
     1.979
     """
-    known = None if machine is None else _machine(machine)
-    prepared = _to_time(jobs, dialect, copies, _copying(spacing, one_after_another))
+    known = None if machine is None else machine_from(machine)
+    prepared = jobs_to_time(jobs, dialect, copies, copying_from(spacing, one_after_another))
     return estimate_prepared(prepared, known, sampling=Sampling(draws, seed))
 
 
@@ -289,11 +128,11 @@ def compare(
     >>> [round(row.total_s, 3) for row in found.rows]
     [1.979, 1.84]
     """
-    known = _machine(machine)
+    known = machine_from(machine)
     return compare_prepared(
-        _to_time(jobs, dialect, copies, _copying(spacing, one_after_another)),
+        jobs_to_time(jobs, dialect, copies, copying_from(spacing, one_after_another)),
         known,
-        _candidates(candidates, known),
+        candidates_from(candidates, known),
         sampling=Sampling(draws, seed),
     )
 
@@ -344,23 +183,25 @@ def sweep(
     ]
     if not turned:
         raise InputError.at("knobs=", "none", '{"acceleration": [500, 1000, 2000]} or the like')
-    known = _machine(machine)
+    known = machine_from(machine)
     check_knobs(turned, known)
-    weighted = _weighted(jobs, prints, dialect)
+    weighted = weighted_jobs(jobs, prints, dialect)
     points = list(grid(turned)) if sample_size is None else sample(turned, sample_size, seed)
     sampling = Sampling(draws, seed) if ranges_left(known, turned) else None
     rows = [row for chunk in sweep_rows(weighted, known, turned, points, sampling=sampling or USUAL) for row in chunk]
     knees = tuple(knee_of(weighted, known, knob) for knob in turned)
-    return Sweep(known, tuple(turned), tuple(rows), knees, sampling, present_total_of(weighted, known))
+    held = held_at_the_end(weighted, known, turned)
+    return Sweep(known, tuple(turned), tuple(rows), knees, sampling, present_total_of(weighted, known), held)
 
 
 def target(
     jobs: JobsLike,
     machine: MachineLike,
-    within: float | str,
+    within: float | str | None = None,
     turn: Mapping[str, float] | Sequence[str] = ("acceleration",),
     prints: float | Sequence[float] | None = None,
     dialect: str | Dialect = DEFAULT_DIALECT,
+    prints_a_day: float | None = None,
 ) -> Target:
     """Which are the gentlest limits with which jobs are done in time?
 
@@ -370,6 +211,8 @@ def target(
         As for `sweep`.
     within : seconds, or text such as "1h30m"
         The deadline of all jobs together.
+    prints_a_day : number, in place of `within`
+        So many prints of one printer on a day on which people are there, as the machine's [economy] has them.
     turn : names of knobs, or their weights
         All are turned together, each by factor^weight.
 
@@ -388,8 +231,17 @@ def target(
     True
     """
     weights = dict(turn) if isinstance(turn, Mapping) else dict.fromkeys([turn] if isinstance(turn, str) else turn, 1.0)
-    deadline = seconds_from(within, "within=") if isinstance(within, str) else float(within)
-    return target_of(_weighted(jobs, prints, dialect), _machine(machine), deadline, weights)
+    known, weighted = machine_from(machine), weighted_jobs(jobs, prints, dialect)
+    if (within is None) == (prints_a_day is None):
+        raise InputError.at("within=", "none" if within is None else "two deadlines", "within= or prints_a_day=")
+    if within is None:
+        longest = longest_print(known.economy, prints_a_day or 0.0)
+        if longest is None:
+            raise InputError.at("prints_a_day=", f"{prints_a_day:g}: no print is short enough", "fewer prints a day")
+        deadline = longest * float(weighted.weights.sum())
+    else:
+        deadline = seconds_from(within, "within=") if isinstance(within, str) else float(within)
+    return target_of(weighted, known, deadline, weights)
 
 
 def ladder(
@@ -452,8 +304,8 @@ def ladder(
             raise InputError.at("only=", repr(kind), ", ".join(KINDS_OF_STEPS), nearest(str(kind), KINDS_OF_STEPS))
     wanted = Wanted(dict(reach or {}), frozenset(only), allow_quality, tuple(keep), by_label)
     return ladder_of(
-        _weighted(jobs, prints, dialect, copies, _copying(spacing, one_after_another)),
-        _machine(machine),
+        weighted_jobs(jobs, prints, dialect, copies, copying_from(spacing, one_after_another)),
+        machine_from(machine),
         wanted,
         seconds_from(until, "until=") if isinstance(until, str) else until,
         None if claim is None else claim_from(claim),
@@ -486,236 +338,4 @@ def caps(jobs: JobsLike | None, machine: MachineLike, dialect: str | Dialect = D
     >>> [(row.what, row.no_further_than) for row in found.asks_too_much]
     [('flow the file asks for', 10.0)]
     """
-    return caps_of(_machine(machine), [] if jobs is None else _to_time(jobs, dialect))
-
-
-def ringing(job: JobLike, machine: MachineLike, dialect: str | Dialect = DEFAULT_DIALECT) -> Ringing:
-    """How far does a job swing the axes of which the machine knows modes, kick by kick at most and as a whole?
-
-    Parameters
-    ----------
-    job, machine, dialect
-        As for `estimate`, one job; its moves are kept in memory.
-
-    Returns
-    -------
-    Ringing
-        `.to_frame()` has one row a mode: axis, frequency_hz, what one kick leaves and what the whole job does (mm).
-
-    Raises InputError, also where no mode is known.
-
-    Examples
-    --------
-    >>> import kinematics
-    >>> shaken = {"vibration": {"x": {"modes": [{"frequency_hz": 46.0, "damping_ratio": 0.05}], "filter": "ZV"}}}
-    >>> len(kinematics.ringing("G1 X100 E3 F6000\\nG1 X0 E5\\n", shaken).to_frame())
-    1
-    """
-    return ringing_of(_prepared_with_moves(job, _dialect(dialect)), _machine(machine))
-
-
-def rounding(job: JobLike, machine: MachineLike, dialect: str | Dialect = DEFAULT_DIALECT) -> Rounding:
-    """How far do the vibration filters of a machine take what a job prints off its drawn path?
-
-    Parameters
-    ----------
-    job, machine, dialect
-        As for `estimate`, one job; its moves are kept in memory.
-
-    Returns
-    -------
-    Rounding
-        `.worst_mm`, `.line`, `.median_mm`, `.most_mm` (95 % of the printed length stay below it), `.budget_mm`;
-        `.to_frame()` has one row.
-
-    Raises InputError, also where no axis has a filter.
-
-    Examples
-    --------
-    >>> import kinematics
-    >>> filtered = {"vibration": {"x": {"filter": "ZV", "filter_frequency_hz": 40.0}}}
-    >>> round(kinematics.rounding("G1 X100 E3 F6000\\nG1 X0 E5\\n", filtered).worst_mm, 3) > 0.0
-    True
-    """
-    return rounding_of(_prepared_with_moves(job, _dialect(dialect)), _machine(machine))
-
-
-def fit(
-    times: str | os.PathLike[str] | Mapping[str, float | str] | Sequence[tuple[JobLike, float | str]],
-    machine: MachineLike,
-    candidates: JobsLike | None = None,
-    from_first_move: bool = False,
-    dialect: str | Dialect = DEFAULT_DIALECT,
-) -> Fit:
-    """How far off were the estimates, and which limits does the machine really have?
-
-    Parameters
-    ----------
-    times : path of a CSV table, dict of times by job, or pairs of job and time
-        A time is in seconds, or text such as "1h52m". The table has job, minutes or time, machine, material, notes,
-        counted_from, date; rows that cannot be used are in `.left_out`.
-    machine, dialect
-        As for `estimate`.
-    candidates : jobs, optional
-        What could be timed next, beside what was.
-    from_first_move : bool
-        Whether the clock ran from the first move, rather than from the start with heating and homing (a table says so
-        row by row).
-
-    Returns
-    -------
-    Fit
-        `.before` and `.after` (bias_share, spread_share), `.parameters`, `.prints`, `.next_print`, `.drift`; of a
-        single print `.explanations`. `.fitted_machine(date)` has the fitted values as ranges, drawn together from then
-        on. `.to_frame()` has one row a print, `.parameters_frame()` one a parameter.
-
-    Raises InputError where nothing given can be used.
-
-    Examples
-    --------
-    >>> import kinematics
-    >>> job = "G1 X100 E3 F6000\\nG1 Y80 E5\\n"
-    >>> found = kinematics.fit([(job, 2.5)], {"acceleration": 1000})
-    >>> round(found.before.bias_share, 2)
-    0.23
-    """
-    known, wanted = _dialect(dialect), _machine(machine)
-    others = [] if candidates is None else _many(candidates)
-    prepared_others = _to_time(others, known) if others else []
-    more = [(_name(job), prepared) for job, prepared in zip(others, prepared_others, strict=True)]
-    if isinstance(times, str | os.PathLike):
-        table = read_times(os.fspath(times))
-        names = os.fspath(machine) if isinstance(machine, str | os.PathLike) else wanted.name
-        found, wrong, _ = measured_rows(table.rows, wanted, names, lambda path: job_to_time(path, known))
-        return fit_prints(found, wanted, more, [*table.findings, *wrong])
-    pairs = list(times.items()) if isinstance(times, Mapping) else list(times)
-    measured: list[Measured] = []
-    files: dict[str, list[TimedJob]] = {}
-    for number, (job, told) in enumerate(pairs):
-        place = f"times=, number {number + 1}"
-        seconds = seconds_from(told, place) if isinstance(told, str) else float(told)
-        if not 0.0 < seconds < math.inf:
-            raise InputError.at(place, f"{told!r}", "a time above 0")
-        name = _name(job)
-        (prepared,) = files[name] if name in files and name != IN_MEMORY else _to_time(job, known)
-        files[name] = [prepared]
-        measured.append(Measured(name, prepared, wanted, seconds, not from_first_move, place))
-    return fit_prints(measured, wanted, more)
-
-
-def upgrades(
-    jobs: JobsLike,
-    machine: MachineLike,
-    per_month: float | Sequence[float] | None = None,
-    dialect: str | Dialect = DEFAULT_DIALECT,
-    copies: int = 1,
-    spacing: float = SPACING,
-    one_after_another: bool = False,
-) -> Upgrades:
-    """Which upgrade of a machine file pays, and when?
-
-    Parameters
-    ----------
-    jobs, machine, dialect
-        As for `estimate`; the machine has `[[upgrade]]` and `[economy]`.
-    per_month : number or one a job, optional
-        Good prints a month; None takes the machine file's, or one a day.
-    copies, spacing, one_after_another
-        As for `estimate`; a print is then one of so many copies.
-
-    Returns
-    -------
-    Upgrades
-        `.options`, `.order`; `.to_frame()` has one row an upgrade or combination: saved_s, saved_share, price,
-        saving_per_month, payback_months, npv, irr.
-
-    Raises InputError where anything given cannot be used.
-    """
-    prepared = _to_time(jobs, dialect, copies, _copying(spacing, one_after_another))
-    known = _machine(machine)
-    if per_month is None:
-        told = known.economy.prints_per_month
-        per_month = PRINTS_PER_MONTH if told is None else told
-    return upgrades_prepared(prepared, known, _each(per_month, len(prepared), "per_month="))
-
-
-def bedful(
-    jobs: JobsLike,
-    machine: MachineLike,
-    spacing: float = SPACING,
-    one_after_another: bool = False,
-    dialect: str | Dialect = DEFAULT_DIALECT,
-) -> Bedfuls:
-    """How many copies of a job on the bed at a time?
-
-    Parameters
-    ----------
-    jobs, machine, dialect
-        As for `estimate`; a machine with `machine.bed_mm` and, for parts a day, `[economy]`.
-    spacing : mm
-        Room between two copies.
-    one_after_another : bool
-        Each copy whole before the next, where the head clears finished parts; else layer by layer.
-
-    Returns
-    -------
-    Bedfuls
-        `.jobs`, each with `.rows` for every number of copies, `.by_parts` and `.by_cost`, the best of them.
-        `.to_frame()` has one row a job and number: copies, total_s, part_s, parts_per_day, failed_share, lost_cost,
-        cost_per_part.
-
-    Raises InputError where anything given cannot be used, or copies cannot be made.
-    """
-    copying = _copying(spacing, one_after_another)
-    known = _dialect(dialect)
-    return bedfuls_of([CopiedJob(_prepared(job, known), 1, copying) for job in _many(jobs)], _machine(machine))
-
-
-def shop(
-    orders: str | os.PathLike[str],
-    printers: str | os.PathLike[str],
-    start: str,
-    candidates: Mapping[str, Settings] | None = None,
-    people: int = 1,
-    seed: int = 0,
-    runs: int = 20,
-    dialect: str | Dialect = DEFAULT_DIALECT,
-    spacing: float = SPACING,
-) -> Shop:
-    """How many parts a day, and by when?
-
-    Parameters
-    ----------
-    orders, printers : paths of CSV tables
-    start : a date, or date and time, of the wall clock
-    candidates : dict of settings by name, optional
-        Settings of all machines, each set against the shop as it is.
-    people : int
-        Hands that take prints off and change spools.
-    seed, runs : int
-        The chance of failures, and how often the shop is simulated.
-    spacing : mm
-        Room between two copies on a bed, where orders print several at a time.
-
-    Returns
-    -------
-    Shop
-        Parts a day, orders and when they are done, use of each printer, costs, bottleneck. `.to_frame()` has one row an
-        order. Rows that cannot be planned are in `.cannot`.
-
-    Raises InputError where nothing can be planned.
-    """
-    found, wrong, zone = read_printers(os.fspath(printers))
-    wanted, more = read_orders(os.fspath(orders), zone)
-    paths = list(dict.fromkeys(order.job for order in wanted if order.job is not None))
-    known = _dialect(dialect)
-    clock = Clock({path: job_to_time(path, known) for path in paths}, _copying(spacing, False))
-    variants = [
-        ShopVariant(name, (_settings(settings, f"candidate {name}"),) * len(found), True)
-        for name, settings in (candidates or {}).items()
-    ]
-    try:
-        begins = moment_of(start, zone)
-    except ValueError:
-        raise InputError.at("start=", f"{start!r} is not a date", MOMENT_ALLOWED) from None
-    return shop_of(wanted, found, clock, begins, zone, variants, people, seed, runs, [*wrong, *more])
+    return caps_of(machine_from(machine), [] if jobs is None else jobs_to_time(jobs, dialect))

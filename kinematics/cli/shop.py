@@ -109,11 +109,6 @@ def command(
         from kinematics import compiled
 
         compiled.mark_warm()
-    if picture is not None:
-        from kinematics.reports.gantt import write_gantt
-
-        write_whole(picture, lambda path: write_gantt(shop, path), force, inputs)
-        console.remark(f"the first run is drawn in {picture}")
     if as_json:
         from kinematics.reports.business_documents import shop_document
 
@@ -124,6 +119,11 @@ def command(
         console.remark(f"left out: {finding}")
     if len(shop.cannot) > MOST_TOLD:
         console.remark(f"left out: {len(shop.cannot) - MOST_TOLD:,} more (all of them with --json)")
+    if picture is not None:
+        from kinematics.reports.gantt import write_gantt
+
+        write_whole(picture, lambda path: write_gantt(shop, path), force, inputs)
+        console.remark(f"the first run is drawn in {picture}")
     if shop.cannot:
         raise click.exceptions.Exit(EXIT_ANSWER_IS_NO)
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from kinematics.machine import Machine
     from kinematics.studies.intervals import Sampling
     from kinematics.studies.knobs import Knob
-    from kinematics.studies.sweep import SweepRow
+    from kinematics.studies.sweep import Sweep, SweepRow
     from kinematics.studies.sweep_file import SweepFile
     from kinematics.studies.weighted_jobs import WeightedJobs
 
@@ -111,7 +111,7 @@ def command(
     from kinematics import compiled
     from kinematics.studies.intervals import Sampling
     from kinematics.studies.knees import knee_of
-    from kinematics.studies.sweep import Sweep, present_total_of, ranges_left
+    from kinematics.studies.sweep import Sweep, held_at_the_end, present_total_of, ranges_left
     from kinematics.studies.weighted_jobs import WeightedJobs
 
     weighted = WeightedJobs(prepared, jobs, weights)
@@ -125,29 +125,36 @@ def command(
             knees.append(knee_of(weighted, machine, knob, partial(tell, step)))
     present = present_total_of(weighted, machine)
     compiled.mark_warm()
-    sweep = Sweep(machine, tuple(knobs), tuple(rows), tuple(knees), sampling, present)
+    held = held_at_the_end(weighted, machine, knobs)
+    sweep = Sweep(machine, tuple(knobs), tuple(rows), tuple(knees), sampling, present, held)
+    if as_json:
+        from kinematics.reports.documents import sweep_document
+
+        console.say_json(sweep_document(sweep))
+    else:
+        _show(sweep, output, machine_words(machine, material, settings))
     if picture is not None:
         from kinematics.reports.pictures import draw_sweep
 
         write_whole(picture, lambda path: draw_sweep(sweep, path), force, inputs)
         console.remark(f"picture written to {picture}")
-    if as_json:
-        from kinematics.reports.documents import sweep_document
 
-        console.say_json(sweep_document(sweep))
-        return
+
+def _show(sweep: Sweep, output: Path | None, machine: str) -> None:
+    """The answer on the screen; rows that stand in a file are not repeated."""
+    from kinematics.cli import console
     from kinematics.reports.sweep_screen import knee_lines, sweep_cells, sweep_heads
 
     tables: list[console.Table] = []
     if output is None:
         shown = sweep.rows if not console.is_terminal() else sweep.rows[:SHOWN_ROWS]
-        heads = sweep_heads(knobs, sampling is not None)
+        heads = sweep_heads(sweep.knobs, sweep.sampling is not None)
         tables.append(console.Table(heads, sweep_cells(shown, console.is_terminal())))
         if len(shown) < len(sweep.rows):
             console.remark(f"{len(sweep.rows) - len(shown):,} more rows: --output FILE.csv writes all of them")
     else:
         console.remark(f"{len(sweep.rows):,} rows in {output}")
-    console.say_answer([f"on {machine_words(machine, material, settings)}"], *tables, knee_lines(sweep))
+    console.say_answer([f"on {machine}"], *tables, knee_lines(sweep))
 
 
 def weights_of(jobs: Sequence[str], texts: Sequence[str]) -> list[float]:

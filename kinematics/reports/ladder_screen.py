@@ -67,7 +67,8 @@ def ladder_rows(ladder: Ladder, short: bool) -> list[tuple[str, ...]]:
         first = [str(place), duration_text(rung.total_s), duration_text(rung.saved_s)]
         if ladder.sampling is not None:
             first.append("" if rung.saved_interval is None else between_text(rung.saved_interval))
-        seen = [share_text(rung.seen_share)] if ladder.wanted.keep or ladder.wanted.by_label else []
+        share = "" if rung.seen_share is None else share_text(rung.seen_share)
+        seen = [share] if ladder.wanted.keep or ladder.wanted.by_label else []
         for number, one in enumerate(rung.raised):
             repeated = number > 0 and short
             left = [""] * len(first) if repeated else first

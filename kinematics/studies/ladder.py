@@ -52,7 +52,8 @@ class Rung(NamedTuple):
 
     `settings` of this step alone; `alone` what its main limit saves by itself, where there are several; `silenced` how
     many more commands of the jobs no longer have a say; `left_out_s` the time at the end without this step (s);
-    `seen_share` of the visible path that it changes; `saved_interval` where the machine has ranges.
+    `seen_share` of the visible path that it changes (None: moves are not kept); `saved_interval` where the machine has
+    ranges.
     """
 
     raised: tuple[RaisedLimit, ...]
@@ -64,7 +65,7 @@ class Rung(NamedTuple):
     alone: Alone | None
     silenced: int
     left_out_s: float
-    seen_share: float
+    seen_share: float | None
     saved_interval: Interval | None = None
 
 

@@ -56,7 +56,7 @@ class Powers(NamedTuple):
 
 
 def responses(frequency: Reals, natural: float, damping: float) -> tuple[Complexes, Complexes, Complexes]:
-    """The response h(f) of one mode, its slopes with the logarithms of frequency and of damping (complex128[bins])."""
+    """The response h(f) of one mode, and its slopes with the logarithms of frequency and damping (complex128[bins])."""
     square = frequency * frequency
     swing: Complexes = np.multiply(2j * damping * natural, frequency)
     below = natural * natural - square + swing

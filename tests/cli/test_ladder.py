@@ -110,7 +110,7 @@ def test_the_staircase_is_drawn_the_same_twice(run: Run, bench: str, folder: Pat
 def test_what_cannot_be_is_said(run: Run, bench: str, arguments: tuple[str, ...]) -> None:
     ran = run("ladder", "shuttle.gcode", "--machine", bench, *arguments)
     assert ran.status == 2
-    assert ran.err.startswith("kinematics: ")
+    assert "kinematics: " in ran.err
     assert not ran.out
 
 

@@ -38,8 +38,8 @@ from kinematics.studies.timing import Ask
 Reals = NDArray[np.float64]
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_gcode"
-NAMED = ("bracket", "cable_guide_arcs", "test_cube", "tall_pin", "spiral_cup")
-PARTS = 9  # random ones
+NAMED = ("bracket", "shop/parts_bin", "test_cube", "tall_pin")
+PARTS = 10  # random ones
 NOISE = 0.02
 PRINTS = 12
 MACHINE = load_machine("middling")
@@ -344,7 +344,10 @@ def main() -> int:
         fit = fit_prints(case.measured(), MACHINE)
         own = stated(fit, case.truth)
         intervals += own
-        if seed % 4 == 0:
+        if seed % 50 == 49:
+            so_far = np.mean([one.holds for one in intervals])
+            print(f"{seed + 1} cases, truth inside {so_far:.1%} of {len(intervals)} intervals so far", flush=True)
+        if seed % 8 == 0:
             for one in own:
                 brute = brute_width(case, [held.parameter for held in own], one.parameter)
                 pairs += [] if brute is None else [(one.width, brute)]
