@@ -3,11 +3,23 @@
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import is_long, job_options, jobs_with_moves, machine_or_stand_in, machine_words
+from kinematics.cli.options import (
+    FORCE_PICTURE,
+    check_picture,
+    is_long,
+    job_options,
+    jobs_with_moves,
+    machine_or_stand_in,
+    machine_words,
+    named_files,
+    picture_option,
+    write_picture,
+)
 
 if TYPE_CHECKING:
     from kinematics.studies.prepared import PreparedJob
@@ -19,6 +31,8 @@ PLANS_EACH = 20  # times that a job is planned, or so
 @job_options(required=False)
 @click.option("--check", is_flag=True, help="Exit status 1 where more is asked for than the known caps take.")
 @click.option("--formulas", is_flag=True, help="Every cap with its formula and this machine's numbers in it.")
+@picture_option("each limit against the highest that its caps allow")
+@FORCE_PICTURE
 def command(
     jobs: tuple[str, ...],
     machine_name: str | None,
@@ -30,6 +44,8 @@ def command(
     as_json: bool,
     check: bool,
     formulas: bool,
+    picture: Path | None,
+    force: bool,
 ) -> None:
     """How far may each limit go, and what stops it?
 
@@ -39,6 +55,8 @@ def command(
     from kinematics.cli import console
     from kinematics.errors import EXIT_ANSWER_IS_NO
 
+    inputs = named_files(jobs, machine_name, dialect)
+    check_picture(picture, force, inputs)
     machine = machine_or_stand_in(machine_name, settings, material, as_json)
     prepared: list[PreparedJob] = []
     if jobs:
@@ -48,6 +66,10 @@ def command(
     with console.progress(1, is_long(jobs, PLANS_EACH)) as tell:
         tell("planning")
         caps = caps_of(machine, prepared)
+    if picture is not None:
+        from kinematics.reports.pictures import figure_of
+
+        write_picture(picture, lambda: figure_of(caps), force, inputs)
     if as_json:
         from kinematics.reports.documents import caps_document
 

@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import click
 
-from kinematics.cli.options import draw_options, is_long, job_options, jobs_to_time, machine_or_stand_in, machine_words
-
-if TYPE_CHECKING:
-    pass
+from kinematics.cli.options import (
+    FORCE_PICTURE,
+    check_picture,
+    draw_options,
+    is_long,
+    job_options,
+    jobs_to_time,
+    machine_or_stand_in,
+    machine_words,
+    named_files,
+    picture_option,
+    write_picture,
+)
 
 
 @click.command("compare")
@@ -22,6 +31,8 @@ if TYPE_CHECKING:
     metavar='"NAME: KEY=VALUE, …"',
     help="Limits to try, beside those of the machine file: its keys, or acceleration, speed, corner, flow.",
 )
+@picture_option("the time under each candidate")
+@FORCE_PICTURE
 def command(
     jobs: tuple[str, ...],
     machine_name: str | None,
@@ -34,6 +45,8 @@ def command(
     draws: int,
     seed: int,
     candidate_texts: tuple[str, ...],
+    picture: Path | None,
+    force: bool,
 ) -> None:
     """How long does a job take under each candidate, and what is saved?
 
@@ -43,6 +56,8 @@ def command(
     from kinematics.errors import InputError
     from kinematics.machine import candidate_from
 
+    inputs = named_files(jobs, machine_name, dialect)
+    check_picture(picture, force, inputs)
     machine = machine_or_stand_in(machine_name, settings, material, as_json)
     candidates = [*machine.candidates, *(candidate_from(text) for text in candidate_texts)]
     if not candidates:
@@ -61,6 +76,10 @@ def command(
     with console.progress(steps, is_long(jobs, len(candidates))) as tell:
         comparison = compare_prepared(prepared, machine, candidates, tell, Sampling(draws, seed))
     compiled.mark_warm()
+    if picture is not None:
+        from kinematics.reports.pictures import figure_of
+
+        write_picture(picture, lambda: figure_of(comparison), force, inputs)
     if as_json:
         from kinematics.reports.documents import comparison_document
 

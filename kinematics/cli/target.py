@@ -3,10 +3,21 @@
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 
 import click
 
-from kinematics.cli.options import job_options, jobs_with_moves, machine_or_stand_in, machine_words
+from kinematics.cli.options import (
+    FORCE_PICTURE,
+    check_picture,
+    job_options,
+    jobs_with_moves,
+    machine_or_stand_in,
+    machine_words,
+    named_files,
+    picture_option,
+    write_picture,
+)
 from kinematics.cli.sweep import weights_of
 
 LIGHTEST, HEAVIEST = 0.01, 100.0  # weights
@@ -23,6 +34,8 @@ LIGHTEST, HEAVIEST = 0.01, 100.0  # weights
     help="A limit that may change, and how readily (default: acceleration).",
 )
 @click.option("--prints", "print_texts", multiple=True, metavar="JOB=N", help="How many times a job is printed.")
+@picture_option("how far each knob is turned")
+@FORCE_PICTURE
 def command(
     jobs: tuple[str, ...],
     machine_name: str | None,
@@ -35,6 +48,8 @@ def command(
     within: str,
     turn_texts: tuple[str, ...],
     print_texts: tuple[str, ...],
+    picture: Path | None,
+    force: bool,
 ) -> None:
     """Which are the gentlest limits that meet a deadline?
 
@@ -48,6 +63,8 @@ def command(
 
     deadline = seconds_from(within, "--within")
     weights = turns_of(turn_texts or ("acceleration",))
+    inputs = named_files(jobs, machine_name, dialect)
+    check_picture(picture, force, inputs)
     machine = machine_or_stand_in(machine_name, settings, material, as_json)
     weights = knobs_and_weights(machine, weights)
     prints = weights_of(jobs, print_texts)
@@ -57,6 +74,10 @@ def command(
 
     target = target_of(WeightedJobs(prepared, jobs, prints), machine, deadline, weights)
     compiled.mark_warm()
+    if picture is not None:
+        from kinematics.reports.pictures import figure_of
+
+        write_picture(picture, lambda: figure_of(target), force, inputs)
     if as_json:
         from kinematics.reports.documents import target_document
 
