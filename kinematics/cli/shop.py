@@ -81,7 +81,7 @@ def command(
     printers, left_out, zone = read_printers(printers_file, settings)
     orders, findings = read_orders(orders_file, zone)
     left_out += findings
-    begins = _start(start, zone)
+    begins = start_of(start, zone)
     variants = variants_of(candidate_texts, upgrades, printers)
     paths = list(dict.fromkeys(order.job for order in orders if order.job is not None))
     inputs = [orders_file, printers_file, dialect, *paths, *(one.machine.source for one in printers)]
@@ -125,7 +125,7 @@ def _show(shop: Shop) -> None:
     console.say_answer(words.shop_head(shop), *shown, words.shop_notes(shop))
 
 
-def _start(text: str | None, zone: tzinfo) -> float:
+def start_of(text: str | None, zone: tzinfo) -> float:
     """The moment at which the shop starts (s since 1970): what is told, or now by the wall clock."""
     from datetime import datetime
 

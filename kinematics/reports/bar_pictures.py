@@ -173,6 +173,16 @@ def draw_target(axes: Axes, look: Look, target: Target) -> Headline:
     return Headline(f"{within} is met with {rows[0].name} at {quantity_text(target.turned[0].after)}", about, (), place)
 
 
+def upgrades_finding(found: Upgrades) -> str:
+    """Which upgrade pays first, and how many do."""
+    years = found.machine.economy.service_years
+    worth = [step for step in found.order if step.pays_within(years)]
+    if not worth:
+        return "None of these upgrades pays back within the service life"
+    first = " with ".join(worth[0].upgrades)
+    return f"“{first}” pays first; {len(worth)} of {len(found.order)} steps pay within {years} years"
+
+
 def draw_upgrades(axes: Axes, look: Look, found: Upgrades) -> Headline:
     """What each upgrade alone saves a month, in money where that is known and in hours where it is not."""
     letters, currency = letters_of(found), found.machine.economy.currency
@@ -194,16 +204,11 @@ def draw_upgrades(axes: Axes, look: Look, found: Upgrades) -> Headline:
         )
     unit = f"saved a month ({currency or 'money'})" if counted else "saved a month (h)"
     place = bars(axes, look, rows, unit)
-    worth = [step for step in found.order if step.pays_within(years)]
-    finding = "None of these upgrades pays back within the service life"
-    if worth:
-        first = worth[0].upgrades[0] if len(worth[0].upgrades) == 1 else together_text(worth[0].upgrades, letters)
-        finding = f"“{first}” pays first; {len(worth)} of {len(found.order)} steps pay within {years} years"
     keys = (
         Key(f"pays within {years} years", look.tones[0]),
         Key("does not", look.tones[0], HATCHES[0]),
     )
-    return Headline(finding, f"on {found.machine.name}, on your mix of jobs", keys, place)
+    return Headline(upgrades_finding(found), f"on {found.machine.name}, on your mix of jobs", keys, place)
 
 
 def draw_ringing(axes: Axes, look: Look, ringing: Ringing) -> Headline:

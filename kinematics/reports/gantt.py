@@ -50,8 +50,12 @@ NAME_ROOM = 110.0  # points for a printer's name
 
 def gantt_figure(shop: Shop, look: Look = LIGHT) -> Figure:
     """The first run as a figure: a line a printer."""
-    height = 1.75 + ROW_HEIGHT * len(shop.plan.stations)
-    return sheet(lambda axes, one: draw_shop(axes, one, shop), height, look, WIDTH)
+    return sheet(lambda axes, one: draw_shop(axes, one, shop), height_of_gantt(shop), look, WIDTH)
+
+
+def height_of_gantt(shop: Shop) -> float:
+    """Inches for a figure of so many printers."""
+    return 1.75 + ROW_HEIGHT * len(shop.plan.stations)
 
 
 def draw_shop(axes: Axes, look: Look, shop: Shop) -> Headline:

@@ -84,13 +84,13 @@ def path_of(planned: Planned) -> DrawnPath:
 
 
 def chosen_layer(path: DrawnPath, told: int | None, layers: int, option: str = "--layer") -> int:
-    """The layer that is drawn from above: the one that was told, else the one that takes longest.
+    """The layer that is drawn from above: the one that was told, else the one under way when half of the time is over.
 
     Raises InputError where the job has no such layer.
     """
     if told is None:
-        printed = np.bincount(path.layer, path.seconds, layers + 1)
-        return int(printed[1:].argmax()) + 1 if layers else 0
+        passed = np.cumsum(np.bincount(path.layer, path.seconds, layers + 1)[1:])
+        return int(np.searchsorted(passed, 0.5 * passed[-1])) + 1 if layers else 0
     if not 0 <= told <= layers:
         allowed = f"1 to {layers:,}" if layers else "0, all there is: the job has no layers"
         raise InputError.at(option, f"there is no layer {told:,}", allowed)

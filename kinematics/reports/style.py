@@ -11,7 +11,7 @@ import warnings
 from collections.abc import Callable, Iterator, Sequence
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import IO, TYPE_CHECKING, Any, NamedTuple
 
 from kinematics.errors import InputError
 from kinematics.wording import drawn
@@ -30,6 +30,7 @@ LEADING = 1.32  # from line to line, of the size
 LINE, HAIR = 1.6, 0.7  # widths of lines (points)
 DOTS_PER_INCH = 160
 POINTS = 72.0  # to an inch
+NO_HEADLINE = 0.45  # inches that a figure is lower without one
 SWATCH = 26.0  # points of a key before its words
 HATCHES = ("////", "....", "\\\\\\\\", "xxxx", "----", "++++")
 
@@ -260,9 +261,10 @@ def sheet(
     look: Look = LIGHT,
     width: float = WIDTH,
     grid: tuple[int, int] = (1, 1),
+    titled: bool = True,
     **shape: Any,
 ) -> Figure:
-    """A figure of a drawing, `width` by `height` inches, its headline above and its key at its foot.
+    """A figure of a drawing, `width` by `height` inches, its headline above (where `titled`) and its key at its foot.
 
     `grid` rows and columns of axes, and their `shape` as `Figure.subplots` takes it; a drawing of several takes an
     array of them.
@@ -276,8 +278,12 @@ def sheet(
             dress(one, look)
         head = drawing(axes, look)
         room = (width - 2.0 * MARGIN) * POINTS
-        finding = folded(head.finding, room, HEAD, "bold") if head.finding else []
-        about = folded(head.about, room, SMALL, most=2) if head.about else []
+        finding = folded(head.finding, room, HEAD, "bold") if head.finding and titled else []
+        about = folded(head.about, room, SMALL, most=2) if head.about and titled else []
+        figure.headline = head  # type: ignore[attr-defined]  # for whoever tells it in words of its own
+        if not titled:
+            height -= NO_HEADLINE
+            figure.set_size_inches(width, height)
         down = MARGIN
         for lines, size, weight, colour in (
             (finding, HEAD, "bold", look.ink),
@@ -287,7 +293,7 @@ def sheet(
                 place = (MARGIN / width, 1.0 - down / height)
                 figure.text(*place, line, size=size, weight=weight, color=colour, va="top").set_in_layout(False)
                 down += size * LEADING / POINTS
-            down += 0.03
+            down += 0.03 if lines else 0.0
         down += 0.05
         foot = _put_keys(figure, head.keys, look, width, height) + (0.08 if head.keys else 0.0)
         side, low = MARGIN / width, (MARGIN + foot) / height
@@ -321,19 +327,19 @@ def plot(drawing: Drawing, axes: Axes | None, height: float = 4.4, look: Look = 
     return axes
 
 
-def save(figure: Figure, path: Path, kind: str = "") -> None:
+def save(figure: Figure, path: Path) -> None:
     """Write a figure; the ending of the path tells how (.png, .svg, .pdf). The same figure gives the same bytes."""
-    ending = (kind or path.suffix).lower()
+    figure_kept(figure, path, path.suffix)
+
+
+def figure_kept(figure: Figure, where: Path | IO[bytes], ending: str, see_through: bool = False) -> None:
+    """Write a figure to a path or an open file, in the way that an ending tells; `see_through` without its paper."""
     metadata: dict[str, dict[str, None]] = {
         ".svg": {"Date": None},
         ".pdf": {"CreationDate": None},
         ".png": {"Software": None},
     }
+    kind = ending.lower()
+    paper = "none" if see_through else figure.get_facecolor()
     with drawn_alike():
-        figure.savefig(
-            path,
-            dpi=DOTS_PER_INCH,
-            format=ending[1:],
-            metadata=metadata[ending],
-            facecolor=figure.get_facecolor(),
-        )
+        figure.savefig(where, dpi=DOTS_PER_INCH, format=kind[1:], metadata=metadata[kind], facecolor=paper)

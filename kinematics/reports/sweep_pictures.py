@@ -71,7 +71,8 @@ def curve_finding(sweep: Sweep, knee: Knee, unit: str) -> str:
     last, now = _last_within(rows), knee.now
     if last is not None and not knee.down:
         stopper = ", ".join(next(row.stopped_by for row in rows if row.within_caps is False))
-        told = f"Beyond {_with_unit(last.point[0], unit)} {stopper} stops it"
+        most = _with_unit(last.point[0], unit) if unit else f"{knee.knob} {quantity_text(last.point[0])}"
+        told = f"Beyond {most} {stopper} stops it"
         if now is None:
             return told
         if now.start >= last.point[0]:
@@ -184,7 +185,7 @@ def map_finding(sweep: Sweep) -> str:
     rows = rows_of_all_jobs(sweep)
     gentle = recommended(sweep)
     if gentle is not None:
-        told = ", ".join(
+        told = " with ".join(
             f"{knob.name} {quantity_text(value)}" for knob, value in zip(sweep.knobs, gentle.point, strict=True)
         )
         now = sweep.present_total_s
@@ -193,7 +194,7 @@ def map_finding(sweep: Sweep) -> str:
             if now is None or now - gentle.total_s < 1.0
             else f", {duration_text(now - gentle.total_s)} less than now"
         )
-        return f"Enough: {told}, which takes {duration_text(gentle.total_s)}{less}"
+        return f"{told[:1].upper()}{told[1:]} is enough: {duration_text(gentle.total_s)}{less}"
     if all(row.within_caps is False for row in rows):
         return "Every setting here asks for more than a cap allows"
     return "Nothing within the caps is faster than the machine is now"

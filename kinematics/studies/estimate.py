@@ -99,7 +99,7 @@ class JobEstimate:
         return moves_frame(self.timing.whole_plan())
 
     def plot(self, axes: Axes | None = None, layer: int | None = None, by: str = "speed") -> Axes:
-        """Draw a layer's path from above, by "speed" or by what "binds"; left out, the layer that takes longest.
+        """Draw a layer's path from above, by "speed" or by what "binds"; left out, the layer at half time.
 
         Raises InputError for a layer that there is not, and for a job whose moves are not kept.
         """
