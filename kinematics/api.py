@@ -1,8 +1,8 @@
 """The questions as functions for Python: jobs and machines in whatever form they are at hand, a frozen result out.
 
-`estimate`, `compare`, `sweep`, `target`, `caps`, `ringing`, `upgrades` and `shop` are attached to the package itself:
-`kinematics.estimate`. Jobs are a path, the bytes or the text of a G-code file, an open file, or a job that was read
-before, one or a list of them. A machine is a built-in name, a path, a table of keys, or a `Machine`.
+`estimate`, `compare`, `ladder`, `sweep`, `target`, `caps`, `ringing`, `upgrades` and `shop` are attached to the package
+itself: `kinematics.estimate`. Jobs are a path, the bytes or the text of a G-code file, an open file, or a job that was
+read before, one or a list of them. A machine is a built-in name, a path, a table of keys, or a `Machine`.
 """
 
 from __future__ import annotations
@@ -16,18 +16,22 @@ from kinematics.business.plan import Clock
 from kinematics.business.runs import Shop, ShopVariant, shop_of
 from kinematics.business.tables import MOMENT_ALLOWED, moment_of, read_orders, read_printers
 from kinematics.business.upgrades import PRINTS_PER_MONTH, Upgrades, upgrades_prepared
-from kinematics.errors import InputError
+from kinematics.errors import InputError, nearest
 from kinematics.gcode.dialects import Dialect, dialect_named
 from kinematics.gcode.job import Job
 from kinematics.machine import Candidate, Machine, candidate_from, load_machine, parse_settings
+from kinematics.machine.kinds import KINDS_OF_STEPS
 from kinematics.studies.blockwise import job_to_time
 from kinematics.studies.caps import Caps, caps_of
+from kinematics.studies.claim import claim_from
 from kinematics.studies.compare import Comparison, compare_prepared
 from kinematics.studies.estimate import Estimate, estimate_prepared
 from kinematics.studies.intervals import USUAL, Sampling
 from kinematics.studies.knees import knee_of
 from kinematics.studies.knobs import Knob, check_knobs, grid, knob_from, sample
+from kinematics.studies.ladder import Ladder, ladder_of
 from kinematics.studies.prepared import PreparedJob
+from kinematics.studies.reach import Wanted
 from kinematics.studies.ringing import Ringing, ringing_of
 from kinematics.studies.rounding import Rounding, rounding_of
 from kinematics.studies.sweep import Sweep, present_total_of, ranges_left, sweep_rows
@@ -95,19 +99,20 @@ def _many(jobs: JobsLike) -> list[JobLike]:
 
 
 def _to_time(jobs: JobsLike, dialect: str | Dialect) -> list[TimedJob]:
-    """Jobs that need only be timed: large files among them are planned block by block."""
+    """Jobs that need only be timed: those of many bytes or moves among them are planned block by block."""
     known = _dialect(dialect)
-    return [
-        job_to_time(os.fspath(job), known)
-        if isinstance(job, str | os.PathLike) and _text_of(job) is None
-        else _prepared_with_moves(job, known)
-        for job in _many(jobs)
-    ]
+    return [_prepared(job, known) for job in _many(jobs)]
 
 
-def _with_moves(jobs: JobsLike, dialect: str | Dialect) -> list[PreparedJob]:
-    known = _dialect(dialect)
-    return [_prepared_with_moves(job, known) for job in _many(jobs)]
+def _prepared(job: JobLike, dialect: Dialect) -> TimedJob:
+    if isinstance(job, Job):
+        return PreparedJob(job, dialect)
+    content = _text_of(job)
+    if content is not None:
+        return job_to_time(memoryview(content), dialect, name=str(getattr(job, "name", IN_MEMORY)))
+    if not isinstance(job, str | os.PathLike):
+        raise InputError.at("jobs=", _told(job), JOB_ALLOWED)
+    return job_to_time(os.fspath(job), dialect)
 
 
 def _name(job: JobLike) -> str:
@@ -118,7 +123,7 @@ def _name(job: JobLike) -> str:
 
 def _weighted(jobs: JobsLike, prints: float | Sequence[float] | None, dialect: str | Dialect) -> WeightedJobs:
     many = _many(jobs)
-    return WeightedJobs(_with_moves(many, dialect), [_name(job) for job in many], _each(prints, len(many), "prints="))
+    return WeightedJobs(_to_time(many, dialect), [_name(job) for job in many], _each(prints, len(many), "prints="))
 
 
 def _each(numbers: float | Sequence[float] | None, count: int, place: str) -> list[float]:
@@ -346,6 +351,72 @@ def target(
     return target_of(_weighted(jobs, prints, dialect), _machine(machine), deadline, weights)
 
 
+def ladder(
+    jobs: JobsLike,
+    machine: MachineLike,
+    until: float | str | None = None,
+    claim: str | None = None,
+    allow_quality: bool = False,
+    only: Sequence[str] = (),
+    keep: Sequence[str] = (),
+    by_label: bool = False,
+    reach: Mapping[str, float] | None = None,
+    prints: float | Sequence[float] | None = None,
+    dialect: str | Dialect = DEFAULT_DIALECT,
+    draws: int = USUAL.draws,
+    seed: int = USUAL.seed,
+) -> Ladder:
+    """What must be raised so that jobs get faster, in which order, how far, and what does each step bring?
+
+    Parameters
+    ----------
+    jobs, machine, prints, dialect, draws, seed
+        As for `sweep`.
+    until : seconds, or text such as "7m"
+        Stop at the step with which this time is met.
+    claim : text such as "30m=7m"
+        Times before and after, as somebody tells them, to be held against the ladder.
+    allow_quality : bool
+        Whether shorter layer times and larger budgets may be a step.
+    only : kinds of steps
+        "setting", "setting without cap", "shows on the part", "prepared again", "part"; all of them left out.
+    keep : labels, "print" or "travel"
+        Moves that stay as they are.
+    by_label : bool
+        Whether the print acceleration and speed of each label are raised by themselves.
+    reach : dict of numbers by key
+        How far a limit may go, in place of its known cap or so many times what it is.
+
+    Returns
+    -------
+    Ladder
+        `.rungs`, each with `.raised`, `.kind`, `.total_s`, `.saved_s` and `.settings`; `.end_s`, `.left_out`, `.left`,
+        `.fixed`. `.to_frame()` has one row a rung.
+
+    Raises InputError where anything given cannot be used.
+
+    Examples
+    --------
+    >>> import kinematics
+    >>> job = "M83\\nG1 X10 E3 F12000\\nG1 X0 E3\\n"
+    >>> found = kinematics.ladder(job, {"acceleration": 500, "axes.x.max_acceleration_mm_s2": 500})
+    >>> [[one.what for one in rung.raised] for rung in found.rungs]
+    [['print acceleration', 'x axis acceleration']]
+    """
+    for kind in only:
+        if kind not in KINDS_OF_STEPS:
+            raise InputError.at("only=", repr(kind), ", ".join(KINDS_OF_STEPS), nearest(str(kind), KINDS_OF_STEPS))
+    wanted = Wanted(dict(reach or {}), frozenset(only), allow_quality, tuple(keep), by_label)
+    return ladder_of(
+        _weighted(jobs, prints, dialect),
+        _machine(machine),
+        wanted,
+        seconds_from(until, "until=") if isinstance(until, str) else until,
+        None if claim is None else claim_from(claim),
+        Sampling(draws, seed),
+    )
+
+
 def caps(jobs: JobsLike | None, machine: MachineLike, dialect: str | Dialect = DEFAULT_DIALECT) -> Caps:
     """How far may each limit go, and what stops it?
 
@@ -353,7 +424,7 @@ def caps(jobs: JobsLike | None, machine: MachineLike, dialect: str | Dialect = D
     ----------
     jobs : as for `estimate`, or None
         With jobs also in their own directions, the share of time that each cap holds, and when cooling rules. Moves of
-        all jobs are kept in memory.
+        all jobs are kept in memory where the machine has modes or filters.
     machine, dialect
         As for `estimate`.
 
@@ -371,7 +442,7 @@ def caps(jobs: JobsLike | None, machine: MachineLike, dialect: str | Dialect = D
     >>> [(row.what, row.no_further_than) for row in found.asks_too_much]
     [('flow the file asks for', 10.0)]
     """
-    return caps_of(_machine(machine), [] if jobs is None else _with_moves(jobs, dialect))
+    return caps_of(_machine(machine), [] if jobs is None else _to_time(jobs, dialect))
 
 
 def ringing(job: JobLike, machine: MachineLike, dialect: str | Dialect = DEFAULT_DIALECT) -> Ringing:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from kinematics.cli import completing
 from kinematics.cli.job_arguments import job_files
 
 if TYPE_CHECKING:
@@ -41,15 +42,24 @@ def job_options(command: Callable[..., Any] | None = None, *, required: bool = T
             "--machine",
             "machine_name",
             metavar="FILE|NAME",
+            shell_complete=completing.machines,
             help="Machine file, or a built-in machine: gentle, middling, quick.",
         ),
         click.option(
             "--material", metavar="NAME", help="A [[material]] of the machine file: what changes with a spool."
         ),
-        click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one key of the machine."),
+        click.option(
+            "--set",
+            "settings",
+            multiple=True,
+            metavar="KEY=VALUE",
+            shell_complete=completing.settings,
+            help="Change one key of the machine.",
+        ),
         click.option(
             "--dialect",
             default="extrusion",
+            shell_complete=completing.dialects,
             metavar="NAME|FILE",
             help="extrusion (default), rs274, or a dialect table.",
         ),

@@ -23,6 +23,10 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
     {
         "estimate": ("kinematics.cli.estimate", "How long, and where does the time go?"),
         "compare": ("kinematics.cli.compare", "How long under each candidate, and what is saved?"),
+        "ladder": (
+            "kinematics.cli.ladder",
+            "What must be raised, in which order, and what does it bring?",
+        ),
         "target": ("kinematics.cli.target", "Which are the gentlest limits that meet a deadline?"),
         "sweep": ("kinematics.cli.sweep", "How does time fall as limits rise, and where does it stop paying?"),
         "caps": ("kinematics.cli.caps", "How far may each limit go, and what stops it?"),
@@ -31,10 +35,11 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "report": ("kinematics.cli.report", "All of it on one page to pass on."),
         "proof": ("kinematics.cli.proof", "A small print that proves a limit, and what was measured on it."),
         "machine": ("kinematics.cli.machine", "Make, read and check a machine file."),
-        "guide": ("kinematics.cli.guide", "What does each key of a machine file mean?"),
+        "guide": ("kinematics.cli.guide", "What does each key, word and number mean?"),
     }
 )
 LONGEST_REASON = 200  # letters of what an unforeseen failure says of itself
+VERSION, VERBOSE = "--version", "--verbose"
 TRACEBACK = "--traceback"  # understood anywhere among the words, so that it can be put behind a command that failed
 
 
@@ -89,6 +94,11 @@ class LazyGroup(click.Group):
         from kinematics.cli.console import answering
 
         with _told_apart(), answering():
+            if {VERSION, VERBOSE} <= {*(arguments[1] if len(arguments) > 1 else ())}:
+                from kinematics.cli.about import about_lines
+
+                click.echo("\n".join(about_lines()))
+                raise click.exceptions.Exit(0)
             return super().make_context(*arguments, **more)
 
     def invoke(self, ctx: click.Context) -> Any:
@@ -117,7 +127,8 @@ def _is_job(word: str) -> bool:
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(__version__, prog_name="kinematics")
+@click.version_option(__version__, VERSION, prog_name="kinematics")
+@click.option(VERBOSE, is_flag=True, expose_value=False, help="With --version: all that a report of a fault needs.")
 @click.option(TRACEBACK, is_flag=True, expose_value=False, help="Where something unforeseen happens, show all of it.")
 def program() -> None:
     """Print time of a job on your printer: now, and under other motion limits.

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from kinematics.reports.page import Page, Section
     from kinematics.studies.intervals import Sampling
     from kinematics.studies.knobs import Knob
+    from kinematics.studies.ladder import Ladder
     from kinematics.studies.prepared import PreparedJob
     from kinematics.studies.sweep import Sweep
 
@@ -259,6 +260,8 @@ def _page(
     ]
     tell("drawing the path")
     sections.append(of.path_section(estimate, layer))
+    if few:
+        sections.insert(3, of.ladder_section(_ladder(prepared, machine, sampling, tell)))
     for number, one in enumerate(_sweeps(prepared, machine, knobs, sampling, tell), 1):
         sections.append(of.sweep_section(one, number))
     sections += [of.caps_section(caps), of.proven_section(machine)]
@@ -277,6 +280,19 @@ def _page(
     sections.append(of.made_section(told_command, versions(), hashes_of(inputs, digests)))
     shown = tuple(section for section in sections if section is not None)
     return Page(title_of(estimate), answer_of(estimate, comparison), facts_of(estimate, words), shown), read
+
+
+def _ladder(
+    prepared: Sequence[PreparedJob], machine: Machine, sampling: Sampling, tell: Callable[[str], None]
+) -> Ladder:
+    """What must be raised, step by step."""
+    from kinematics.studies.ladder import ladder_of
+    from kinematics.studies.reach import Wanted
+    from kinematics.studies.weighted_jobs import WeightedJobs
+
+    names = [job.read(machine).name for job in prepared]
+    weighted = WeightedJobs(prepared, names, [1.0] * len(prepared))
+    return ladder_of(weighted, machine, Wanted(), None, None, sampling, tell)
 
 
 def _sweeps(

@@ -12,7 +12,7 @@ from kinematics.cli.options import (
     check_picture,
     draw_options,
     job_options,
-    jobs_with_moves,
+    jobs_to_time,
     machine_or_stand_in,
     machine_words,
     named_files,
@@ -102,7 +102,7 @@ def command(
         check_knobs_drawn(knobs)
     weights = weights_of(jobs, print_texts)
     points = list(grid(knobs)) if sample_size is None else sample(knobs, sample_size, seed)
-    prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
+    prepared = jobs_to_time(jobs, dialect, file_limits, block_delete)
     from kinematics import compiled
     from kinematics.studies.intervals import Sampling
     from kinematics.studies.knees import knee_of

@@ -11,7 +11,7 @@ from kinematics.cli.options import (
     FORCE_PICTURE,
     check_picture,
     job_options,
-    jobs_with_moves,
+    jobs_to_time,
     machine_or_stand_in,
     machine_words,
     named_files,
@@ -68,7 +68,7 @@ def command(
     machine = machine_or_stand_in(machine_name, settings, material, as_json)
     weights = knobs_and_weights(machine, weights)
     prints = weights_of(jobs, print_texts)
-    prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
+    prepared = jobs_to_time(jobs, dialect, file_limits, block_delete)
     from kinematics import compiled
     from kinematics.studies.weighted_jobs import WeightedJobs
 

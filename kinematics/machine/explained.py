@@ -64,6 +64,7 @@ _EXAMPLES: Mapping[str, Any] = {
     "each_retraction_s": 0.05,
     "staffed": ["Mon-Fri 08:00-16:00", "Sat 09:00-12:30"],
     "time_zone": "Europe/Vienna",
+    "kinds": {"hotend.max_flow_mm3_s": "setting"},
     "turnaround_min": 6.0,
     "spool_change_min": 4.0,
     "spool_g": 1000.0,
@@ -188,6 +189,3 @@ def guide_to_machine() -> list[str]:
         lines += ["", f"{page.header}  {page.about}"]
         lines += [f"  {key.path[-1]}: {explained(key)}" for key in page.keys]
     return lines
-
-
-GUIDES = {"machine": guide_to_machine}

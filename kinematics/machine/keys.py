@@ -22,6 +22,7 @@ from kinematics.machine.kinds import (
     SHARE_BELOW_ONE,
     SHARE_OF_ONE,
     SQUARE,
+    STEPS,
     THREE_ANGLES,
     THREE_LENGTHS,
     THREE_PLACES,
@@ -533,6 +534,14 @@ class Checked(Section):
     )
 
 
+class LadderKinds(Section):
+    """[ladder]: what kind of step it is, here, to raise a limit."""
+
+    kinds: Mapping[str, str] | None = key(
+        STEPS, "limits that are another kind of step to raise than is usual", default=None
+    )
+
+
 class Candidate(Section):
     """[[candidate]]: a named set of settings to compare with the file's own machine."""
 
@@ -567,6 +576,7 @@ class Keys(Section):
     cooling: Cooling = table(factory=Cooling)
     stops: Stops = table(factory=Stops)
     economy: Economy = table(factory=Economy)
+    ladder: LadderKinds = table(factory=LadderKinds)
     checked: Checked = table(factory=Checked)
     proof: ProofPrint = table(factory=ProofPrint)
     proven: tuple[Proven, ...] = blocks(Proven, default=(), name="proven")

@@ -39,6 +39,13 @@ class Range(NamedTuple):
         return self._asdict()
 
 
+# The kinds of steps by which a printer gets faster: a setting, one of which no cap is known, one that shows on the
+# part, the job prepared again for higher speeds, a part to buy, and what is at the expense of quality.
+SETTING, OPEN, SHOWS = "setting", "setting without cap", "shows on the part"
+PREPARED, PART, QUALITY = "prepared again", "part", "quality"
+KINDS_OF_STEPS = (SETTING, OPEN, SHOWS, PREPARED, PART, QUALITY)
+
+
 class Settings(ByName[Any]):
     """Dotted keys and their values, never changed, and all inside them frozen as well."""
 
@@ -110,6 +117,19 @@ def _day(text: str) -> int:
             return place
     hint = nearest(text.capitalize(), DAYS)
     raise ValueError(f"{text!r} is no day: {', '.join(DAYS)}" + (f"; {hint}" if hint else ""))
+
+
+def _wrong_steps(raw: Any) -> str:
+    """What is wrong with the first key of which a kind of step is told."""
+    from kinematics.machine.names import find_key, help_for_setting
+
+    for name, kind in raw.items() if isinstance(raw, Mapping) else ():
+        if not isinstance(name, str) or find_key(name) is None:
+            allowed, hint = help_for_setting(str(name))
+            return f"unknown key {name}" + (f"; {hint or allowed}" if hint or allowed else "")
+        if kind not in KINDS_OF_STEPS:
+            return f"{name} = {kind!r}" + (f"; {hint}" if (hint := nearest(str(kind), KINDS_OF_STEPS)) else "")
+    return ""
 
 
 def _wrong_hours(texts: Any) -> str:
@@ -193,6 +213,12 @@ STAFFED = Kind(
     lambda raw: bool(raw) and isinstance(raw, (str, list, tuple)) and not _wrong_hours(raw),
     lambda raw: (raw,) if isinstance(raw, str) else tuple(raw),
     _wrong_hours,
+)
+STEPS = Kind(
+    f'a table {{ "dotted.key" = "kind" }}, each kind one of {", ".join(KINDS_OF_STEPS)}',
+    lambda raw: isinstance(raw, Mapping) and bool(raw) and not _wrong_steps(raw),
+    Settings.frozen,
+    _wrong_steps,
 )
 DATE = Kind(
     "a date, such as 2026-11-30",

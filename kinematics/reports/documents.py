@@ -27,7 +27,7 @@ def head() -> dict[str, Any]:
     return {"schema_version": SCHEMA_VERSION, "tool_version": __version__}
 
 
-def _interval(interval: Interval | None, name: str = "interval_s") -> dict[str, list[float]]:
+def interval_document(interval: Interval | None, name: str = "interval_s") -> dict[str, list[float]]:
     """The ends of an interval under a name; nothing where there is none."""
     return {} if interval is None else {name: list(interval)}
 
@@ -46,7 +46,7 @@ def _job(job: JobEstimate, layers: bool) -> dict[str, Any]:
     document: dict[str, Any] = {
         "file": job.file,
         "total_s": job.total_s,
-        **_interval(job.interval_s),
+        **interval_document(job.interval_s),
         "motion_s": job.motion_s,
         "dwell_s": job.dwell_s,
         "stops_s": math.fsum(job.stops_by_kind_s.values()),
@@ -120,7 +120,7 @@ def estimate_document(estimate: Estimate, layers: bool = False) -> dict[str, Any
         "jobs": jobs if totals else [_job(job, layers) for job in estimate.jobs],
         "total_s": None if totals else estimate.total_s,
         **({"span_s": [min(totals), max(totals)]} if totals else {}),
-        **_interval(estimate.interval_s),
+        **interval_document(estimate.interval_s),
         **draws_document(estimate.sampling),
         "if_you_change_one_thing": [
             {
@@ -128,7 +128,7 @@ def estimate_document(estimate: Estimate, layers: bool = False) -> dict[str, Any
                 "from": change.before,
                 "to": change.after,
                 "saved_s": change.saved_s,
-                **_interval(change.saved_interval_s, "saved_interval_s"),
+                **interval_document(change.saved_interval_s, "saved_interval_s"),
                 "commands_silenced": change.silenced,
                 "saved_by_silencing_s": change.saved_by_silencing_s,
             }
@@ -150,9 +150,9 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
                 "candidate": row.candidate,
                 "job": row.job,
                 "total_s": row.total_s,
-                **_interval(row.interval_s),
+                **interval_document(row.interval_s),
                 "saved_s": row.saved_s,
-                **_interval(row.saved_interval_s, "saved_interval_s"),
+                **interval_document(row.saved_interval_s, "saved_interval_s"),
                 "saved_share": row.saved_share,
                 "saved_by_silencing_s": row.saved_by_silencing_s,
                 "cause": row.cause,
@@ -163,9 +163,9 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
             {
                 "candidate": row.candidate,
                 "total_s": row.total_s,
-                **_interval(row.interval_s),
+                **interval_document(row.interval_s),
                 "saved_s": row.saved_s,
-                **_interval(row.saved_interval_s, "saved_interval_s"),
+                **interval_document(row.saved_interval_s, "saved_interval_s"),
                 "saved_share": row.saved_share,
                 "saved_by_silencing_s": row.saved_by_silencing_s,
                 "cause": row.cause,

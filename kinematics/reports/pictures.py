@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from kinematics.reports import bar_pictures as by_bars
 from kinematics.reports import marks, style
 from kinematics.reports.gantt import draw_shop, gantt_figure
+from kinematics.reports.staircase import draw_ladder, steps_of
 from kinematics.reports.sweep_pictures import sweep_drawing
 
 if TYPE_CHECKING:
@@ -45,6 +46,7 @@ PICTURES: dict[str, Callable[[Any], Picture]] = {
     "Upgrades": _bars(by_bars.draw_upgrades, lambda found: len(found.alone)),
     "Ringing": _bars(by_bars.draw_ringing, lambda found: len(found.axes)),
     "Rounding": _bars(by_bars.draw_rounding, lambda found: 3),
+    "Ladder": _bars(draw_ladder, lambda found: len(steps_of(found))),
     "Sweep": lambda found: Picture(sweep_drawing(found), 4.8),
     "Shop": lambda found: Picture(lambda axes, look: draw_shop(axes, look, found), 4.0),
 }

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from kinematics.reports import bar_pictures as by_bars
 from kinematics.reports.caps_screen import cap_cells, cap_heads, cap_notes, formula_lines
+from kinematics.reports.ladder_screen import below_rungs, ladder_heads, ladder_rows, reach_lines, until_lines
 from kinematics.reports.marks import height_of_bars
 from kinematics.reports.page import Illustration, PageTable, Section
 from kinematics.reports.path_pictures import chosen_layer, draw_views, heights_of_views, path_of
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from kinematics.studies.caps import Caps
     from kinematics.studies.compare import Comparison
     from kinematics.studies.estimate import Estimate, JobEstimate
+    from kinematics.studies.ladder import Ladder
     from kinematics.studies.sweep import Sweep
 
 MOST_PATHS = 3  # jobs of which the path is drawn: each is two images
@@ -256,6 +258,14 @@ def sweep_section(sweep: Sweep, number: int) -> Section:
     figures = (picture(f"sweep-{number}", sweep),) if drawable else ()
     lines = trade_off_lines(sweep) if len(sweep.knobs) > 1 else [line for line in knee_lines(sweep) if line != CAUTION]
     return Section(f"sweep-{number}", f"Where more {names} stops paying", (), figures, (table,), (), (lines,))
+
+
+def ladder_section(ladder: Ladder) -> Section:
+    """What must be raised, in which order, and what each step brings."""
+    lines = [*until_lines(ladder), *below_rungs(ladder), *reach_lines(ladder)]
+    tables = (PageTable("step by step", ladder_heads(ladder), ladder_rows(ladder, False)),) if ladder.rungs else ()
+    notes = [line.strip() for line in lines if line != CAUTION]
+    return Section("ladder", "Step by step", (), (picture("ladder", ladder),), tables, notes)
 
 
 def caps_section(caps: Caps) -> Section:

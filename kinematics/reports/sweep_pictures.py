@@ -83,10 +83,10 @@ def curve_finding(sweep: Sweep, knee: Knee, unit: str) -> str:
     turned = "Less" if knee.down else "More"
     if gain.saves_s <= A_MOMENT:
         return f"{turned} {knee.knob} saves nothing: {knee.floor_cause} holds the job"
-    most = gain.shares[1]
+    share = gain.shares[1]
     return (
         f"{turned} {knee.knob} saves {duration_text(gain.saves_s)} at most; "
-        f"{most.share:.0%} of that by about {_with_unit(most.about, unit)}"
+        f"{share.share:.0%} of that by about {_with_unit(share.about, unit)}"
     )
 
 

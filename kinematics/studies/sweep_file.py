@@ -22,8 +22,8 @@ from kinematics.machine import Machine
 from kinematics.outputs import put_in_place, refuse_to_overwrite, spreadsheet_text, write_whole
 from kinematics.studies.intervals import Interval, Sampling
 from kinematics.studies.knobs import Knob
-from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.sweep import ALL_JOBS, SweepRow
+from kinematics.studies.timing import TimedJob
 
 PACKAGE = Path(__file__).parents[1]
 
@@ -32,7 +32,7 @@ def fingerprint(
     machine: Machine,
     knobs: Sequence[Knob],
     points: Sequence[tuple[float, ...]],
-    jobs: Sequence[tuple[str, float, PreparedJob]],
+    jobs: Sequence[tuple[str, float, TimedJob]],
     reading: Sequence[object],
     dialect: str,
     sampling: Sampling | None = None,

@@ -116,6 +116,7 @@ VALUES: dict[str, Any] = {
     "economy.discount_rate": 0.05,
     "economy.service_years": 4,
     "economy.currency": "EUR",
+    "ladder.kinds": {"hotend.max_flow_mm3_s": "setting"},
     "checked.date": "2026-11-30",
     "checked.prints": 12,
     "checked.bias_share": -0.01,
@@ -160,6 +161,9 @@ def toml_of(key: str) -> str:
     value = VALUES[key]
     if isinstance(value, str):
         return f"{key} = {text_in_toml(value)}"
+    if isinstance(value, dict):
+        told = ", ".join(f"{text_in_toml(name)} = {text_in_toml(text)}" for name, text in value.items())
+        return f"{key} = {{ {told} }}"
     if key.endswith(".modes"):
         inside = ", ".join(f"{name} = {number}" for name, number in value[0].items())
         return f"{key} = [{{ {inside} }}]"
