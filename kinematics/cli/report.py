@@ -186,14 +186,15 @@ def _check_shop(orders: str | None, printers: str | None, start: str | None) -> 
 
 
 def command_text(context: click.Context) -> str:
-    """The command as it was given, every file by its bare name."""
+    """The command as it was given, every file by its bare name; without --force, which changes nothing on the page."""
     import shlex
 
     words = ["kinematics", "report"]
     for parameter in context.command.params:
         name = parameter.name or ""
         value = context.params.get(name)
-        if context.get_parameter_source(name) in (None, click.core.ParameterSource.DEFAULT):
+        unsaid = context.get_parameter_source(name) in (None, click.core.ParameterSource.DEFAULT)
+        if unsaid or name == "force":
             continue
         many = value if isinstance(value, tuple) else (value,)
         told = [PurePath(str(one)).name if name in PATHS else str(one) for one in many]

@@ -12,6 +12,7 @@ from kinematics.gcode.cutting import start_places
 from kinematics.gcode.moves import FILAMENT, PRINT
 from kinematics.limits import columns as by
 from kinematics.reports.bar_pictures import bare
+from kinematics.reports.marks import room_of
 from kinematics.reports.style import SMALL, Headline, Key, Look
 from kinematics.studies.causes import cause_name
 from kinematics.wording import duration_text, quantity_text, share_text
@@ -235,7 +236,25 @@ def draw_views(axes: Any, look: Look, job: JobEstimate, path: DrawnPath, layer: 
     seconds = duration_text(float(path.seconds[in_layer].sum()))
     about = f"{bare(job.file)}; layer {layer} of {job.layers} is {seconds} in motion; hairlines are travels"
     keys = (Key("by speed:", ""), *found[0].keys, Key("by what binds:", ""), *found[1].keys)
-    return Headline(f"{found[1].finding}. {found[0].finding}", about, keys)
+
+    def thin_out() -> None:
+        for one in (*above, *side):
+            _few_ticks(one)
+
+    return Headline(f"{found[1].finding}. {found[0].finding}", about, keys, thin_out)
+
+
+def _few_ticks(axes: Axes) -> None:
+    """No more ticks than there is room for their numbers."""
+    from matplotlib.ticker import FixedLocator, MaxNLocator
+
+    ends = (axes.get_xlim(), axes.get_ylim())
+    for axis, room, (low, high), needed in zip(
+        (axes.xaxis, axes.yaxis), room_of(axes), ends, (30.0, 16.0), strict=True
+    ):
+        count = min(8, int(room / needed))
+        one = FixedLocator([float(f"{0.5 * (low + high):.2g}")])
+        axis.set_major_locator(MaxNLocator(count, steps=[1, 2, 5, 10]) if count > 1 else one)
 
 
 def heights_of_views(path: DrawnPath, layer: int, width: float) -> tuple[float, float]:

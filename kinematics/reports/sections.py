@@ -265,7 +265,8 @@ def ladder_section(ladder: Ladder) -> Section:
     lines = [*until_lines(ladder), *below_rungs(ladder), *reach_lines(ladder)]
     tables = (PageTable("step by step", ladder_heads(ladder), ladder_rows(ladder, False)),) if ladder.rungs else ()
     notes = [line.strip() for line in lines if line != CAUTION]
-    return Section("ladder", "Step by step", (), (picture("ladder", ladder),), tables, notes)
+    figures = (picture("ladder", ladder),) if ladder.rungs else ()
+    return Section("ladder", "Step by step", (), figures, tables, notes)
 
 
 def caps_section(caps: Caps) -> Section:

@@ -31,6 +31,7 @@ LINE, HAIR = 1.6, 0.7  # widths of lines (points)
 DOTS_PER_INCH = 160
 POINTS = 72.0  # to an inch
 NO_HEADLINE = 0.45  # inches that a figure is lower without one
+AS_DRAWN = 1.04  # how much wider letters are drawn where their edges are put on whole pixels
 SWATCH = 26.0  # points of a key before its words
 HATCHES = ("////", "....", "\\\\\\\\", "xxxx", "----", "++++")
 
@@ -149,7 +150,7 @@ def width_of(text: str, size: float = TEXT, weight: str = "normal") -> float:
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph", category=UserWarning)
         width, _, _ = text_to_path.get_text_width_height_descent(text, _letters(size, weight), False)
-    return float(width)
+    return float(width) * AS_DRAWN
 
 
 def fitted(text: str, room: float, size: float = TEXT, weight: str = "normal") -> str:
