@@ -33,6 +33,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "upgrades": ("kinematics.cli.upgrades", "Which upgrade pays, and when?"),
         "shop": ("kinematics.cli.shop", "How many parts a day, and by when?"),
         "report": ("kinematics.cli.report", "All of it on one page to pass on."),
+        "demo": ("kinematics.cli.demo", "Every study once, on a sample."),
         "proof": ("kinematics.cli.proof", "A small print that proves a limit, and what was measured on it."),
         "machine": ("kinematics.cli.machine", "Make, read and check a machine file."),
         "guide": ("kinematics.cli.guide", "What does each key, word and number mean?"),
