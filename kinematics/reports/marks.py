@@ -11,7 +11,7 @@ from kinematics.reports.style import HAIR, POINTS, SMALL, TEXT, Look, figure_wit
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-NAME_ROOM = 150.0  # points for the names of bars
+NAME_ROOM = 172.0  # points for the names of bars
 BAR_ROOM = 0.34  # inches of height for a bar
 STEPS = ((1.0, 2.0, 5.0), (1.0, 1.5, 2.0, 3.0, 5.0, 7.0), (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0))
 FEWEST_TICKS = 4

@@ -38,6 +38,11 @@ class PageTable(NamedTuple):
         """Whether it is folded up."""
         return len(self.rows) > FEW_ROWS
 
+    @property
+    def has_heads(self) -> bool:
+        """Whether any column has a head."""
+        return any(head for head, _ in self.heads)
+
 
 class Illustration(NamedTuple):
     """A drawing on the page: a name for its file, how it is made (`height` in inches, `grid` and `ratios` of its axes),
