@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from kinematics.machine.kinds import KINDS_OF_STEPS, OPEN, PART, PREPARED, QUALITY, SETTING, SHOWS
 from kinematics.reports.bar_pictures import jobs_text
 from kinematics.reports.marks import GAP, NAME_ROOM, boxed, plain_axis, room_of, time_scale
-from kinematics.reports.style import HAIR, SMALL, TEXT, Headline, Key, Look, fitted, width_of
+from kinematics.reports.style import HAIR, SMALL, Headline, Key, Look, folded, width_of
 from kinematics.wording import duration_text, share_text
 
 if TYPE_CHECKING:
@@ -33,9 +33,8 @@ def steps_of(ladder: Ladder) -> list[tuple[str, float, float, str]]:
     """Words, time after it, what it saves (s) and kind of each step, the machine as it is first."""
     steps = [("as it is", ladder.total_s, 0.0, "")]
     for number, rung in enumerate(ladder.rungs, 1):
-        first, *more = (one.what for one in rung.raised)
-        words = f"{number} {first}" + (f" and {len(more)} more" if more else "")
-        steps.append((words, rung.total_s, rung.saved_s, rung.kind))
+        words = ", ".join(one.what for one in rung.raised)
+        steps.append((f"{number} {words}", rung.total_s, rung.saved_s, rung.kind))
     if ladder.small is not None:
         steps.append((f"{ladder.small.steps} {SMALL_STEPS}", ladder.small.total_s, ladder.small.saved_s, SMALL_STEPS))
     return steps
@@ -50,8 +49,8 @@ def draw_ladder(axes: Axes, look: Look, ladder: Ladder) -> Headline:
         if saved > 0.0:
             left = total / scale.seconds
             axes.barh(place, saved / scale.seconds, left=left, height=HEIGHT, zorder=2, **_paint(look, kind))
-    names = [fitted(words, NAME_ROOM, TEXT) for words, *_ in steps]
-    axes.set_yticks(range(len(steps)), names, size=TEXT)
+    names = ["\n".join(folded(words, NAME_ROOM, SMALL, most=2)) for words, *_ in steps]
+    axes.set_yticks(range(len(steps)), names, size=SMALL)
     axes.tick_params(axis="y", length=0.0)
     axes.spines["left"].set_visible(False)
     axes.set_ylim(len(steps) - 0.5, -0.5)
