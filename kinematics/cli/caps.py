@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -71,7 +72,7 @@ def command(
                 )
     with console.progress(1, is_long(jobs, PLANS_EACH)) as tell:
         tell("planning")
-        caps = caps_of(machine, prepared)
+        caps = caps_of(machine, prepared, partial(tell, "planning"))
     if picture is not None:
         from kinematics.reports.pictures import figure_of
 

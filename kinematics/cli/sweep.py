@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,6 +12,7 @@ import click
 from kinematics.cli.options import (
     check_picture,
     draw_options,
+    is_long,
     job_options,
     jobs_to_time,
     machine_or_stand_in,
@@ -24,12 +26,13 @@ if TYPE_CHECKING:
     from kinematics.machine import Machine
     from kinematics.studies.intervals import Sampling
     from kinematics.studies.knobs import Knob
-    from kinematics.studies.sweep import SweepRow
+    from kinematics.studies.sweep import Sweep, SweepRow
     from kinematics.studies.sweep_file import SweepFile
     from kinematics.studies.weighted_jobs import WeightedJobs
 
 SHOWN_ROWS = 40  # on a screen without --output
 MOST_SAMPLED = 1_000_000  # points: as many rows
+PLANS_A_KNOB = 50  # or so, to find where it stops paying
 LONG_SWEEP = 200  # candidates from which progress is shown
 
 
@@ -113,31 +116,41 @@ def command(
     sampling = Sampling(draws, seed) if ranges_left(machine, knobs) else None
     reading = file_limits, block_delete
     rows = _rows(weighted, machine, knobs, points, output, force, reading, dialect, inputs, sampling)
-    knees = tuple(knee_of(weighted, machine, knob) for knob in knobs)
+    knees = []
+    with console.progress(len(knobs), is_long(jobs, PLANS_A_KNOB * len(knobs))) as tell:
+        for knob in knobs:
+            tell(step := f"where more {knob.name} stops paying")
+            knees.append(knee_of(weighted, machine, knob, partial(tell, step)))
     present = present_total_of(weighted, machine)
     compiled.mark_warm()
-    sweep = Sweep(machine, tuple(knobs), tuple(rows), knees, sampling, present)
-    if picture is not None:
-        from kinematics.reports.pictures import figure_of
-
-        write_picture(picture, lambda: figure_of(sweep), force, inputs)
+    sweep = Sweep(machine, tuple(knobs), tuple(rows), tuple(knees), sampling, present)
     if as_json:
         from kinematics.reports.documents import sweep_document
 
         console.say_json(sweep_document(sweep))
-        return
+    else:
+        _show(sweep, output, machine_words(machine, material, settings))
+    if picture is not None:
+        from kinematics.reports.pictures import figure_of
+
+        write_picture(picture, lambda: figure_of(sweep), force, inputs)
+
+
+def _show(sweep: Sweep, output: Path | None, machine: str) -> None:
+    """The answer on the screen; rows that stand in a file are not repeated."""
+    from kinematics.cli import console
     from kinematics.reports.sweep_screen import knee_lines, sweep_cells, sweep_heads
 
     tables: list[console.Table] = []
     if output is None:
         shown = sweep.rows if not console.is_terminal() else sweep.rows[:SHOWN_ROWS]
-        heads = sweep_heads(knobs, sampling is not None)
+        heads = sweep_heads(sweep.knobs, sweep.sampling is not None)
         tables.append(console.Table(heads, sweep_cells(shown, console.is_terminal())))
         if len(shown) < len(sweep.rows):
             console.remark(f"{len(sweep.rows) - len(shown):,} more rows: --output FILE.csv writes all of them")
     else:
         console.remark(f"{len(sweep.rows):,} rows in {output}")
-    console.say_answer([f"on {machine_words(machine, material, settings)}"], *tables, knee_lines(sweep))
+    console.say_answer([f"on {machine}"], *tables, knee_lines(sweep))
 
 
 def weights_of(jobs: Sequence[str], texts: Sequence[str]) -> list[float]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path, PurePath
+from typing import TYPE_CHECKING
 
 import click
 
@@ -11,21 +12,29 @@ from kinematics.cli.options import (
     FORCE_PICTURE,
     check_picture,
     chosen_machine,
+    copied_jobs,
+    copies_options,
+    copies_words,
     draw_options,
     is_long,
     job_options,
     jobs_to_time,
+    jobs_with_moves,
     machine_words,
     named_files,
     picture_option,
     write_picture,
 )
 
+if TYPE_CHECKING:
+    from kinematics.studies.timing import TimedJob
+
 COUNT_ALLOWED = "a number, 0 or more, for every job, or JOB=NUMBER for one"
 
 
 @click.command("upgrades")
 @job_options
+@copies_options
 @draw_options
 @click.option(
     "--per-month",
@@ -46,6 +55,9 @@ def command(
     file_limits: str,
     block_delete: bool,
     as_json: bool,
+    copies: int,
+    spacing: float,
+    after_another: bool,
     draws: int,
     seed: int,
     counts: tuple[str, ...],
@@ -69,7 +81,12 @@ def command(
         allowed = "[[upgrade]] blocks with name, price, fitting_hours and set"
         raise InputError.at(machine.source, "the machine has no upgrades", allowed)
     prints = prints_a_month(jobs, counts, machine.economy.prints_per_month)
-    prepared = jobs_to_time(jobs, dialect, file_limits, block_delete)
+    given = jobs, dialect, file_limits, block_delete
+    prepared: Sequence[TimedJob]
+    if copies > 1:
+        prepared = copied_jobs(jobs_with_moves(*given), copies, spacing, after_another)
+    else:
+        prepared = jobs_to_time(*given)
     from kinematics import compiled
     from kinematics.business.upgrades import PRINTS_PER_MONTH, upgrades_prepared
     from kinematics.studies.intervals import Sampling
@@ -91,12 +108,13 @@ def command(
         write_picture(picture, lambda: figure_of(found), force, inputs)
     if as_json:
         from kinematics.reports.business_documents import upgrades_document
+        from kinematics.reports.documents import copies_document
 
-        console.say_json(upgrades_document(found, assumed))
+        console.say_json(upgrades_document(found, assumed) | copies_document(copies))
         return
     from kinematics.reports.upgrades import upgrade_head, upgrade_heads, upgrade_notes, upgrade_rows
 
-    head = [f"on {machine_words(machine, material, settings)}", *upgrade_head(found, assumed)]
+    head = [f"on {machine_words(machine, material, settings)}{copies_words(copies)}", *upgrade_head(found, assumed)]
     table = console.Table(upgrade_heads(found, detail), upgrade_rows(found, detail))
     console.say_answer(head, table, upgrade_notes(found, detail))
 

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from kinematics.business.floor import FAILED, HANDS, PRINTING, SPOOL, SPOOL_WAITING, WAITING
+from kinematics.reports.lettering import shaped
 from kinematics.reports.marks import boxed, room_of
 from kinematics.reports.shop import counted, moment_text
 from kinematics.reports.style import (
@@ -16,11 +17,12 @@ from kinematics.reports.style import (
     Key,
     Look,
     fitted,
+    in_text,
     save,
     sheet,
     width_of,
 )
-from kinematics.wording import drawn, quantity_text, share_text
+from kinematics.wording import quantity_text, share_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -112,7 +114,7 @@ def _prints(axes: Axes, look: Look, shop: Shop, end: float) -> Headline:
         scale = room_of(axes)[0] / max(_days(end) - _days(shop.start_s), 1e-9)
         for station, order, first, until in stretches:
             room = (_days(until) - _days(first)) * scale - 6.0
-            words = str(order + 1) if order in numbered else drawn(shop.orders[order].name)
+            words = str(order + 1) if order in numbered else in_text(shaped(shop.orders[order].name))
             if width_of(words, SMALL) <= room:
                 middle = 0.5 * (_days(first) + _days(until))
                 text: dict[str, Any] = {
@@ -148,7 +150,11 @@ def _numbered(shop: Shop, stretches: list[tuple[int, int, float, float]], end: f
     widest: dict[int, float] = {}
     for _, order, first, until in stretches:
         widest[order] = max(widest.get(order, 0.0), (_days(until) - _days(first)) * scale)
-    return {order for order, room in widest.items() if width_of(drawn(shop.orders[order].name), SMALL) > room - 6.0}
+    return {
+        order
+        for order, room in widest.items()
+        if width_of(in_text(shaped(shop.orders[order].name)), SMALL) > room - 6.0
+    }
 
 
 def _stretches(shop: Shop) -> list[tuple[int, int, float, float]]:

@@ -112,7 +112,7 @@ def time_section(estimate: Estimate, comparison: Comparison | None) -> Section:
         for one in comparison.candidates
     ]
     tables.append(PageTable("what each candidate sets", (("candidate", False), ("sets", False)), settings))
-    notes += [] if comparison.sampling is None else [draws_line(comparison.sampling)]
+    notes += [] if comparison.sampling is None else [draws_line(comparison.sampling, comparison.machine)]
     notes += [
         f"{name}: {count:,} commands in the jobs that state the same limits are left out"
         for name, count in comparison.silenced.items()

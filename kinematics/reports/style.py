@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, NamedTuple
 
 from kinematics.errors import InputError
-from kinematics.wording import drawn
+from kinematics.reports.lettering import shaped
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -153,32 +153,35 @@ def width_of(text: str, size: float = TEXT, weight: str = "normal") -> float:
     return float(width) * AS_DRAWN
 
 
+def in_text(text: str) -> str:
+    """A text as the library takes it: dollar signs begin no formula."""
+    return text.replace("$", r"\$")
+
+
 def fitted(text: str, room: float, size: float = TEXT, weight: str = "normal") -> str:
     """Foreign words in so many points, the middle left out where they are too long."""
-    text = drawn(text)
-    if width_of(text, size, weight) <= room:
-        return text
-    plain = text.replace("\\$", "$")
+    plain = shaped(text)
+    if width_of(plain, size, weight) <= room:
+        return in_text(plain)
     for kept in range(len(plain) - 1, 1, -1):
         front = (kept + 1) // 2
         short = plain[:front].rstrip() + "…" + plain[len(plain) - kept + front :].lstrip()
         if width_of(short, size, weight) <= room:
-            return short.replace("$", r"\$")
+            return in_text(short)
     return "…"
 
 
 def folded(text: str, room: float, size: float = TEXT, weight: str = "normal", most: int = 3) -> list[str]:
     """Words in lines of so many points, `most` lines at most; a word that is too long for a line is shortened."""
     lines: list[str] = []
-    for word in drawn(text).split(" "):
+    for word in shaped(text).split(" "):
         if lines and width_of(f"{lines[-1]} {word}", size, weight) <= room:
             lines[-1] += f" {word}"
         else:
-            lines.append(fitted(word.replace(r"\$", "$"), room, size, weight))
+            lines.append(word)
     if len(lines) > most:
-        rest = " ".join(lines[most - 1 :]).replace(r"\$", "$")
-        lines = [*lines[: most - 1], fitted(rest, room, size, weight)]
-    return lines
+        lines = [*lines[: most - 1], " ".join(lines[most - 1 :])]
+    return [fitted(line, room, size, weight) for line in lines]
 
 
 def figure_with(axes: Axes) -> Any:
@@ -306,6 +309,14 @@ def sheet(
     return figure
 
 
+def blank(width: float, height: float, look: Look = LIGHT) -> Any:
+    """An empty figure of a width and height (inches), for drawings that lay themselves out."""
+    from matplotlib.figure import Figure
+
+    with drawn_alike():
+        return Figure(figsize=(width, height), facecolor=look.paper, layout="constrained", dpi=DOTS_PER_INCH)
+
+
 def plot(drawing: Drawing, axes: Axes | None, height: float = 4.4, look: Look = LIGHT) -> Axes:
     """Draw into the caller's axes, or into those of a new figure that notebooks show; the axes."""
     if axes is None:
@@ -321,7 +332,10 @@ def plot(drawing: Drawing, axes: Axes | None, height: float = 4.4, look: Look = 
         title = "\n".join(folded(head.finding, room, TEXT + 1.0, "bold"))
         axes.set_title(title, loc="left", size=TEXT + 1.0, weight="bold", color=look.ink)
         if head.keys:
-            handles, words = [_key_handle(key, look) for key in head.keys], [drawn(key.words) for key in head.keys]
+            handles, words = (
+                [_key_handle(key, look) for key in head.keys],
+                [in_text(shaped(key.words)) for key in head.keys],
+            )
             axes.legend(handles, words, fontsize=SMALL, framealpha=1.0, facecolor=look.paper, labelcolor=look.ink)
         figure.draw_without_rendering()
         head.place()

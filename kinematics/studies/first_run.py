@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import subprocess
 import sys
 
@@ -38,8 +39,9 @@ def compile_planner() -> None:
     plan(make_features(moves, classes.of_move, CornerSettings()), limits.values)
 
 
+@functools.cache
 def compile_kernels() -> None:
-    """Compile everything that a first run needs, on both cores; nothing to do where that is kept already."""
+    """Compile everything that a first run needs, on both cores, once; nothing to do where that is kept already."""
     if compiled.CACHE_WAS_WARM or compiled.CACHE_FOLDER is None:
         return
     command = f"import gc; gc.disable(); from {__name__} import compile_planner; compile_planner()"

@@ -249,16 +249,19 @@ class SweepFile:
             while left:
                 left = left[self._file.write(left) :]
         except OSError as error:
-            kept = f"what is done is kept in {self._partial}, and the same command goes on from there"
-            raise InputError.at(str(self._partial), f"cannot be written: {error.strerror}", hint=kept) from None
+            raise self._no_room(str(self._partial), f"cannot be written: {error.strerror}") from None
         self._size += len(added)
         self._hash.update(added)
         self._candidates += len(rows) // len(self._jobs)
         self._note()
 
+    def _no_room(self, place: str, found: str) -> InputError:
+        """The error of rows that cannot be written: those before them are not lost."""
+        kept = f"what is done is kept in {self._partial}, and the same command goes on from there"
+        return InputError.at(place, found, hint=kept)
+
     def _note(self) -> None:
-        """Tell in FILE.partial.json how far the rows go, once they are on the disk."""
-        os.fsync(self._file.fileno())
+        """Tell in FILE.partial.json how far the rows go, once they are on the disk. Raises InputError."""
         told = {
             "sweep": self._mark,
             "candidates": self._candidates,
@@ -266,7 +269,13 @@ class SweepFile:
             "rows": self._hash.hexdigest(),
             "process": os.getpid(),
         }
-        write_whole(self._told, lambda path: _write(path, json.dumps(told)), force=True)
+        try:
+            os.fsync(self._file.fileno())
+            write_whole(self._told, lambda path: _write(path, json.dumps(told)), force=True)
+        except OSError as error:
+            raise self._no_room(str(self._partial), f"cannot be written: {error.strerror}") from None
+        except InputError as error:
+            raise self._no_room(error.findings[0].place, error.findings[0].found) from None
 
     def finish(self) -> None:
         """Put the finished file in its place. Raises InputError where it cannot be written; the rows are then kept."""

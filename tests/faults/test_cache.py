@@ -148,3 +148,18 @@ def test_without_a_home_no_folder_has_the_name_of_one(tmp_path: Path) -> None:
         heard, hits, folder, _ = ran(tmp_path, before, KINEMATICS_CACHE_DIR="", **more)
         assert (heard, hits, folder) == ([], 0, None)
     assert [path.name for path in tmp_path.iterdir()] == ["kernel.py"]
+
+
+def test_kernels_are_compiled_beside_once_in_a_process(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """Another run in the same process, as a fuzz driver makes twenty thousand of, begins no process for it."""
+    from kinematics.studies import first_run
+
+    begun: list[object] = []
+    popen = first_run.subprocess.Popen
+    monkeypatch.setattr(first_run.subprocess, "Popen", lambda *words, **more: (begun.append(words), popen(["true"]))[1])
+    monkeypatch.setattr(first_run.compiled, "CACHE_WAS_WARM", False)
+    monkeypatch.setattr(first_run.compiled, "CACHE_FOLDER", tmp_path)
+    first_run.compile_kernels.cache_clear()
+    first_run.compile_kernels()
+    first_run.compile_kernels()
+    assert len(begun) == 1

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import csv
+import errno
 import os
 import subprocess
 import sys
 from collections.abc import Callable
+from itertools import count
 from pathlib import Path
 
 import pytest
@@ -175,6 +177,50 @@ def test_a_full_disk_loses_nothing_and_says_so(folder: Path) -> None:
     assert again.returncode == 0
     assert "64 of 1,000 candidates are done already; carrying on" in again.stderr
     assert subprocess.run([*words, "whole.csv"], capture_output=True, env=environment, check=False).returncode == 0
+    assert (folder / "rows.csv").read_bytes() == (folder / "whole.csv").read_bytes()
+
+
+ANSWERS = {
+    "sweep": (("sweep", "hook.gcode", *QUICK, "--vary", "speed=1,2,3", "--picture", "to.png"), "speed\tjob"),
+    "shop": (("shop", "orders.csv", "--printers", "printers.csv", "--gantt", "to.png"), "4 parts done by"),
+    "moves": (("estimate", "hook.gcode", *QUICK, "--moves", "to.csv"), "on Quick"),
+    "limits": (("estimate", "hook.gcode", *QUICK, "--limits", "--picture", "to.png"), "on Quick"),
+}
+
+
+def no_room(number: int) -> None:
+    """A disk that takes no more."""
+    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+
+@pytest.mark.parametrize("name", ANSWERS)
+def test_where_a_file_cannot_be_written_the_answer_is_told_all_the_same(
+    run: Run, folder: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    (folder / "orders.csv").write_text("order,hours,quantity\nhooks,2,4\n")
+    (folder / "printers.csv").write_text("name,machine\nLeft,quick\n")
+    monkeypatch.setattr(os, "fsync", no_room)
+    words, answer = ANSWERS[name]
+    ran = run(*words)
+    assert ran.status == 2
+    assert f"{words[-1]}: cannot be written: No space left on device" in ran.err
+    assert answer in ran.out
+    assert not list(folder.glob("to.*"))
+
+
+@pytest.mark.parametrize("room_for", [2, 3, 4])
+def test_a_sweep_that_runs_out_of_room_says_that_its_rows_are_kept(
+    run: Run, folder: Path, monkeypatch: pytest.MonkeyPatch, room_for: int
+) -> None:
+    words = ("sweep", "bracket.gcode", *QUICK, "--vary", "acceleration=100:9000:150", "-o", "rows.csv")
+    sync, times = os.fsync, count()
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "fsync", lambda number: sync(number) if next(times) < room_for else no_room(number))
+        ran = run(*words)
+    assert ran.status == 2
+    assert "cannot be written: No space left on device (what is done is kept in rows.csv.partial, and the" in ran.err
+    assert run(*words).status == 0
+    assert run(*words[:-1], "whole.csv").status == 0
     assert (folder / "rows.csv").read_bytes() == (folder / "whole.csv").read_bytes()
 
 
