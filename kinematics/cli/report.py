@@ -23,13 +23,14 @@ if TYPE_CHECKING:
     from kinematics.business.runs import Shop
     from kinematics.machine import Machine
     from kinematics.reports.page import Page, Section
+    from kinematics.studies.fit import Fit
     from kinematics.studies.intervals import Sampling
     from kinematics.studies.knobs import Knob
     from kinematics.studies.ladder import Ladder
     from kinematics.studies.prepared import PreparedJob
     from kinematics.studies.sweep import Sweep
 
-PATHS = ("jobs", "machine_name", "dialect", "output", "before", "figures", "pdf", "orders", "printers")
+PATHS = ("jobs", "machine_name", "dialect", "output", "before", "times", "figures", "pdf", "orders", "printers")
 WORTH_UP_TO = 2_000_000  # moves of all jobs: each number of what limits are worth is another plan
 
 
@@ -58,6 +59,14 @@ WORTH_UP_TO = 2_000_000  # moves of all jobs: each number of what limits are wor
     "--before", metavar="FILE.json", help="What estimate --json saved earlier, to be set beside what holds now."
 )
 @click.option("--per-month", "counts", multiple=True, metavar="[JOB=]NUMBER", help="Good prints a month, for upgrades.")
+@click.option("--times", metavar="TIMES.csv", help="Measured prints, as for fit: what was promised against them.")
+@click.option(
+    "--with",
+    "more",
+    multiple=True,
+    type=click.Choice(["vibration", "bedful"]),
+    help="Which filter serves best; how many on the bed at a time.",
+)
 @click.option("--orders", metavar="ORDERS.csv", help="Orders, for parts a day; together with --printers and --start.")
 @click.option("--printers", metavar="PRINTERS.csv", help="The printers of the orders.")
 @click.option("--start", metavar="WHEN", help="When the shop starts: 2026-03-02.")
@@ -85,6 +94,8 @@ def command(
     layer: int | None,
     before: str | None,
     counts: tuple[str, ...],
+    times: str | None,
+    more: tuple[str, ...],
     orders: str | None,
     printers: str | None,
     start: str | None,
@@ -105,7 +116,7 @@ def command(
     from kinematics.studies.knobs import check_knobs, knob_from
 
     machine = machine_or_stand_in(machine_name, settings, material, as_json)
-    inputs = [*named_files(jobs, machine_name, dialect), *(one for one in (before, orders, printers) if one)]
+    inputs = [*named_files(jobs, machine_name, dialect), *(one for one in (before, times, orders, printers) if one)]
     _check_outputs(output, figures, pdf, force, inputs)
     if pdf is not None:
         check_browser()
@@ -135,6 +146,8 @@ def command(
             tell,
             command_text(context),
             inputs,
+            more,
+            None if times is None else _fit(times, machine, machine_name, dialect, file_limits, block_delete),
         )
     from kinematics import compiled
     from kinematics.reports.page import Names, page_html
@@ -221,6 +234,25 @@ def _shop(orders_file: str, printers_file: str, start: str, dialect: str, file_l
     return shop_of(wanted, found, Clock(jobs), start_of(start, zone), zone, left_out=[*left_out, *more])
 
 
+def _fit(
+    times: str, machine: Machine, machine_name: str | None, dialect: str, file_limits: str, block_delete: bool
+) -> Fit:
+    """Measured prints of a table held against the machine. Raises InputError where none can be used."""
+    from kinematics.cli.options import jobs_to_time
+    from kinematics.errors import InputError
+    from kinematics.studies.estimate import STAND_IN
+    from kinematics.studies.fit import fit_prints
+    from kinematics.studies.times_table import measured_rows, read_times
+
+    told = read_times(times)
+    if not told.rows:
+        raise InputError(*told.findings) if told.findings else InputError.at(times, "no measured print", "a row each")
+    paths = list(dict.fromkeys(row.path for row in told.rows))
+    timed = dict(zip(paths, jobs_to_time(paths, dialect, file_limits, block_delete), strict=True))
+    measured, findings, _ = measured_rows(told.rows, machine, machine_name or STAND_IN, timed.__getitem__)
+    return fit_prints(measured, machine, [], [*told.findings, *findings])
+
+
 def _page(
     prepared: Sequence[PreparedJob],
     machine: Machine,
@@ -235,6 +267,8 @@ def _page(
     tell: Callable[[str], None],
     told_command: str,
     inputs: Sequence[str],
+    more: Sequence[str],
+    fit: Fit | None,
 ) -> tuple[Page, list[str]]:
     """The page, and more paths that its texts may name."""
     from kinematics.business.upgrades import PRINTS_PER_MONTH, upgrades_prepared
@@ -266,6 +300,20 @@ def _page(
     for number, one in enumerate(_sweeps(prepared, machine, knobs, sampling, tell), 1):
         sections.append(of.sweep_section(one, number))
     sections += [of.caps_section(caps), of.proven_section(machine)]
+    if "vibration" in more:
+        from kinematics.studies.vibration import vibration_of
+
+        tell("weighing filters")
+        names = [job.file for job in estimate.jobs]
+        sections.append(of.vibration_section(vibration_of(machine, jobs=prepared, names=names)))
+    if fit is not None:
+        sections.append(of.measured_section(fit, words))
+    if "bedful" in more:
+        from kinematics.business.bedful import bedfuls_of
+        from kinematics.studies.copies import CopiedJob, Copying
+
+        copied = [CopiedJob(job, 1, Copying()) for job in prepared]
+        sections.append(business.bedful_section(bedfuls_of(copied, machine, tell)))
     read: list[str] = [machine.source]
     if machine.upgrades:
         tell("weighing upgrades")

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from kinematics.business.economics import not_counted
+from kinematics.reports import bedful_screen as words
 from kinematics.reports import shop as shop_words
 from kinematics.reports.bar_pictures import upgrades_finding
+from kinematics.reports.bedful_picture import HEIGHT, draw_bedful
 from kinematics.reports.gantt import WIDTH, draw_shop, height_of_gantt
 from kinematics.reports.page import Illustration, PageTable, Section
 from kinematics.reports.screens import CAUTION
 from kinematics.reports.sections import picture
+from kinematics.reports.style import Headline, Look
 from kinematics.reports.upgrades import upgrade_head, upgrade_heads, upgrade_notes, upgrade_rows
 
 if TYPE_CHECKING:
+    from kinematics.business.bedful import Bedful, Bedfuls
     from kinematics.business.runs import Shop
     from kinematics.business.upgrades import Upgrades
 
@@ -36,6 +40,21 @@ def upgrades_section(found: Upgrades, assumed: bool) -> Section:
         f"{ANSWER}: {upgrades_finding(found)}.",
     )
     return Section("upgrades", "Is an upgrade worth it", lead, (picture("upgrades", found),), tables, lines)
+
+
+def bedful_section(found: Bedfuls) -> Section:
+    """How many on the bed at a time."""
+    figures, tables, lead, notes = [], [], [], []
+    for number, one in enumerate(found.jobs, 1):
+
+        def draw(axes: Any, look: Look, one: Bedful = one) -> Headline:
+            return draw_bedful(axes, look, one)
+
+        figures.append(Illustration(f"bedful-{number}", draw, HEIGHT, (2, 1), (2.0, 1.0)))
+        tables.append(PageTable(f"copies of {one.job}", words.bedful_heads(one), words.bedful_rows(one)))
+        lead += [line.strip() for line in words.bedful_head(one)]
+        notes += [line.strip() for line in words.bedful_notes(one) if line != CAUTION]
+    return Section("bedful", "How many on the bed at a time", lead, figures, tables, notes)
 
 
 def shop_section(shop: Shop) -> Section:

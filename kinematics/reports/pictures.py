@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from kinematics.reports import bar_pictures as by_bars
 from kinematics.reports import marks, style
+from kinematics.reports.bedful_picture import draw_parts
 from kinematics.reports.gantt import draw_shop, gantt_figure
+from kinematics.reports.measured_pictures import draw_filters, draw_measured
 from kinematics.reports.staircase import draw_ladder, steps_of
 from kinematics.reports.sweep_pictures import sweep_drawing
 
@@ -47,6 +49,10 @@ PICTURES: dict[str, Callable[[Any], Picture]] = {
     "Ringing": _bars(by_bars.draw_ringing, lambda found: len(found.axes)),
     "Rounding": _bars(by_bars.draw_rounding, lambda found: 3),
     "Ladder": _bars(draw_ladder, lambda found: len(steps_of(found))),
+    "Fit": _bars(draw_measured, lambda found: len(found.prints)),
+    "Vibration": _bars(draw_filters, lambda found: len(found.choice.by_axis)),
+    "Bedful": lambda found: Picture(lambda axes, look: draw_parts(axes, look, found), 4.0),
+    "Bedfuls": lambda found: Picture(lambda axes, look: draw_parts(axes, look, found.jobs[0]), 4.0),
     "Sweep": lambda found: Picture(sweep_drawing(found), 4.8),
     "Shop": lambda found: Picture(lambda axes, look: draw_shop(axes, look, found), 4.0),
 }

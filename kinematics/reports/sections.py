@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from kinematics.reports import bar_pictures as by_bars
 from kinematics.reports.caps_screen import cap_cells, cap_heads, cap_notes, formula_lines
+from kinematics.reports.fit_screen import fit_head, fit_notes, print_heads, print_rows
 from kinematics.reports.ladder_screen import below_rungs, ladder_heads, ladder_rows, reach_lines, until_lines
 from kinematics.reports.marks import height_of_bars
 from kinematics.reports.page import Illustration, PageTable, Section
@@ -23,6 +24,14 @@ from kinematics.reports.screens import (
     held_text,
 )
 from kinematics.reports.sweep_screen import knee_lines, sweep_cells, sweep_heads, trade_off_lines
+from kinematics.reports.vibration_screen import (
+    answer_lines,
+    filter_cells,
+    filter_heads,
+    head_lines,
+    mode_cells,
+    mode_heads,
+)
 from kinematics.reports.worth_screen import HEADS as WORTH_HEADS
 from kinematics.reports.worth_screen import worth_below, worth_rows
 from kinematics.wording import duration_text, quantity_text, share_text, value_text
@@ -32,8 +41,10 @@ if TYPE_CHECKING:
     from kinematics.studies.caps import Caps
     from kinematics.studies.compare import Comparison
     from kinematics.studies.estimate import Estimate, JobEstimate
+    from kinematics.studies.fit import Fit
     from kinematics.studies.ladder import Ladder
     from kinematics.studies.sweep import Sweep
+    from kinematics.studies.vibration import Vibration
 
 MOST_PATHS = 3  # jobs of which the path is drawn: each is two images
 MOST_ROWS = 400  # of a sweep or of layers in a table
@@ -267,6 +278,27 @@ def ladder_section(ladder: Ladder) -> Section:
     notes = [line.strip() for line in lines if line != CAUTION]
     figures = (picture("ladder", ladder),) if ladder.rungs else ()
     return Section("ladder", "Step by step", (), figures, tables, notes)
+
+
+def measured_section(fit: Fit, machine_words: str) -> Section:
+    """What was promised against what was measured, and what that tells of the machine."""
+    notes = [line.strip() for line in fit_notes(fit, "kinematics fit TIMES.csv")] if fit.explanations is None else []
+    tables = (PageTable("promised and measured", print_heads(fit), print_rows(fit)),)
+    return Section(
+        "measured", "Promised and measured", fit_head(fit, machine_words), (picture("measured", fit),), tables, notes
+    )
+
+
+def vibration_section(found: Vibration) -> Section:
+    """How the machine swings, and which filter serves best."""
+    choice = found.choice
+    tables = (
+        PageTable("how the axes swing", mode_heads(), mode_cells(found)),
+        PageTable("filters", filter_heads(choice), filter_cells(choice)),
+    )
+    lines = [*head_lines(found), *answer_lines(found, None)]
+    notes = [line.strip() for line in lines if line and line != CAUTION]
+    return Section("vibration", "Which filter against vibration", (), (picture("filters", found),), tables, notes)
 
 
 def caps_section(caps: Caps) -> Section:
