@@ -1,7 +1,7 @@
 """Ceilings of moves and corners: minima of limit over feature, and which limit was the minimum.
 
 Of tool axes, path and extruder; of motors that move several axes at once, or one of them unevenly; of what the
-controller takes in. Those that tie speed and acceleration to each other stand in `ties`.
+controller takes in. Those under which acceleration falls with speed stand in `tied`.
 
 Everything is kept as an inverse (pace in s/mm, sluggishness in s²/mm): "no limit" is then 0, and a minimum of
 quotients is a maximum of products. A loop first takes all moves of a block for members of its commonest class, whose
@@ -20,13 +20,16 @@ from numpy.typing import NDArray
 from kinematics.compiled import compiled, compiled_part
 from kinematics.limits import columns as by
 from kinematics.planner.features import Features
-from kinematics.planner.ties import ADVANCE, DELAY, MASS, SHARE, Ties, extruder_tie
+from kinematics.planner.tied import extruder_tie
+from kinematics.planner.ties import ADVANCE, DELAY, MASS, SHARE, Ties
 
 Reals = NDArray[np.float64]
 Codes = NDArray[np.uint8]
 MoveClasses = NDArray[np.uint16]
 Row = tuple[float, ...]  # the first columns of the table, as limits_of_class says
 
+NO_STEP = 1e30  # s/mm: stands for infinity where a product with 0 must stay 0
+NO_SPEED = 1e12  # s/mm: a pace so slow is rest
 VOTER_EVERY = 64  # one move in so many is asked for its class
 
 
@@ -215,6 +218,41 @@ def rounding_nodes(features: Features, begin: int, end: int, nodes: Reals) -> No
     for k in range(1, end - begin):
         i = start + np.uint64(k)
         nodes[k] = max(nodes[k], rounded[i] * rounded[i])
+
+
+@compiled_part
+def pace_at_rest(features: Features, rest_paces: Reals, i: int) -> float:
+    """Inverse squared speed (s²/mm²) with which a move may leave rest or reach it, infinite where without a step.
+
+    v <= ΔV_k/|u_k| on every axis that has a step, v <= ΔV_e/r; nothing
+    leaves rest with a speed that none of the steps bounds. (Common practice, no source.)
+    """
+    row = np.int64(features.move_class[i])
+    pace = max(features.x[i] * rest_paces[row, 0], features.y[i] * rest_paces[row, 1])
+    pace = max(pace, max(features.z[i] * rest_paces[row, 2], features.ratio[i] * rest_paces[row, 3]))
+    if pace == 0.0 or pace >= NO_SPEED:
+        return math.inf
+    return float(pace * pace)
+
+
+@compiled_part
+def arrival_ceilings(
+    features: Features, rest_paces: Reals, begin: int, end: int, paces: Reals, nodes: Reals, arrivals: Reals
+) -> None:
+    """Squared ceilings of speed at the places of rest from `begin` to `end`: `nodes` left, `arrivals` reached.
+
+    Never more than the move's own ceiling; in `paces` 1/v, `nodes` and `arrivals`, index 0 is for `begin`.
+    """
+    rest = features.rest
+    for k in range(end - begin + 1):
+        i = begin + k
+        arrivals[k] = 0.0
+        if not rest[i]:
+            continue
+        if k > 0:
+            arrivals[k] = 1.0 / max(pace_at_rest(features, rest_paces, i - 1), paces[k - 1] * paces[k - 1])
+        if i < end:
+            nodes[k] = 1.0 / max(pace_at_rest(features, rest_paces, i), paces[k] * paces[k])
 
 
 # ---- motors --------------------------------------------------------------------------------------------------------
@@ -406,6 +444,22 @@ def inverse_of(limits: Reals) -> Reals:
         inverse = 1.0 / limits
     inverse[:, by.SPEED_SHARE] = np.where(limits[:, by.SPEED_SHARE] > 0.0, inverse[:, by.SPEED_SHARE], 0.0)
     return np.asarray(inverse)
+
+
+def paces_at_rest(limits: Reals) -> Reals:
+    """Inverse steps (s/mm) with which rest is left and reached under a table of limits: float64[classes, 4].
+
+    Of x, y, z and the filament; 0 for none, NO_STEP where steps are not permitted at all:
+    those of axes where junction deviation rules, that of the filament where the extruder has none and no axis has. No
+    rows where no class may step.
+    """
+    stepping = np.isinf(limits[:, by.DEVIATION]) & np.isfinite(limits[:, by.X_STEP : by.Z_STEP + 1]).any(axis=1)
+    if not (stepping.any() or np.isfinite(limits[:, by.FILAMENT_STEP]).any()):
+        return np.empty((0, 4))
+    columns = [by.X_STEP, by.Y_STEP, by.Z_STEP, by.FILAMENT_STEP]
+    paces = np.asarray(1.0 / limits[:, columns])
+    paces[~stepping, :3] = NO_STEP
+    return paces
 
 
 def hang_on_turns(limits: Reals) -> bool:

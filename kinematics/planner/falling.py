@@ -21,12 +21,14 @@ ALPHA, BETA, GAMMA, END = range(4)  # of a piece: a <= ALPHA − BETA·v − GAM
 OWN = -1  # the move's constant ceiling, beside the chains 0, 1, …
 LEFT_AT_END = 0.1  # of its acceleration at rest: with less left a drive's speed ends
 # Gauss-Legendre with eight places is exact to 1e-12 where a falls to half its value at most: then the integrand's pole
-# lies as far beyond the interval as the interval is long.
+# lies as far beyond the interval as the interval is long. Three places are where it falls by 2 % at most.
 HALF = 0.5
+HARDLY = 0.98
 PLACES, WEIGHTS = np.polynomial.legendre.leggauss(8)
+OUTER, OUTER_WEIGHT, MIDDLE_WEIGHT = math.sqrt(0.6), 5.0 / 9.0, 8.0 / 9.0
 NOTHING_LEFT = 1e-12  # share of the acceleration at the ramp's slow end below which no speed is gained
 TIED = 1e-12  # relative: two that admit the same but for rounding; the one that falls faster holds
-CLOSE = 1e-15  # relative step at which Newton's method is done
+CLOSE = 1e-7  # relative step behind which Newton's method, whose error is squared each time, is done
 
 
 @compiled_part
@@ -104,6 +106,12 @@ def path_and_time(alpha: float, beta: float, gamma: float, slow: float, fast: fl
         return 0.5 * (fast - slow) * (fast + slow) / alpha, (fast - slow) / alpha
     middle, half = 0.5 * (slow + fast), 0.5 * (fast - slow)
     path = time = 0.0
+    if alpha - (beta + gamma * fast) * fast >= HARDLY * (alpha - (beta + gamma * slow) * slow):
+        low, high = middle - half * OUTER, middle + half * OUTER
+        first = OUTER_WEIGHT / (alpha - (beta + gamma * low) * low)
+        second = MIDDLE_WEIGHT / (alpha - (beta + gamma * middle) * middle)
+        third = OUTER_WEIGHT / (alpha - (beta + gamma * high) * high)
+        return half * (first * low + second * middle + third * high), half * (first + second + third)
     for k in range(8):
         v = middle + half * PLACES[k]
         weight = WEIGHTS[k] / (alpha - (beta + gamma * v) * v)
@@ -127,21 +135,27 @@ def speed_after(pieces: Reals, own: float, slow: float, length: float, top: floa
             start = here
         if here <= NOTHING_LEFT * start:
             return v
-        end = min(min(until, top), halved_at(alpha, beta, gamma, v))
-        if v * v + 2.0 * here * left > end * end:  # else the end is certainly not reached
+        end = min(until, top)
+        fast = math.sqrt(v * v + 2.0 * here * left)  # further it does not come
+        highest = min(fast, end)
+        if alpha - (beta + gamma * highest) * highest < HALF * here:
+            end = min(end, halved_at(alpha, beta, gamma, v))
+        if fast > end:  # else the end is certainly not reached
             path, _ = path_and_time(alpha, beta, gamma, v, end)
             if path <= left:
                 left -= path
                 v = end
                 continue
-        # From above: the path is convex in the speed, so Newton's steps come down to it and never pass.
-        fast = min(math.sqrt(v * v + 2.0 * here * left), end)
+            fast = end
         if beta == 0.0 and gamma == 0.0:
             return fast
+        # The acceleration half way is nearly that of all the way; from there Newton's method.
+        half_way = 0.5 * (v + fast)
+        fast = min(math.sqrt(v * v + 2.0 * (alpha - (beta + gamma * half_way) * half_way) * left), end)
         for _ in range(60):
             path, _ = path_and_time(alpha, beta, gamma, v, fast)
             step = (path - left) * (alpha - (beta + gamma * fast) * fast) / fast
-            fast -= step
+            fast = min(fast - step, end)
             if abs(step) <= CLOSE * fast:
                 break
         return max(fast, v)
@@ -149,77 +163,50 @@ def speed_after(pieces: Reals, own: float, slow: float, length: float, top: floa
 
 
 @compiled_part
-def ramp_time(pieces: Reals, own: float, slow: float, fast: float, seconds: Reals) -> float:
-    """Time (s) of a ramp between two speeds, rising or falling.
+def ramp(pieces: Reals, own: float, slow: float, fast: float, seconds: Reals) -> tuple[float, float]:
+    """Path (mm) and time (s) of a ramp between two speeds, rising or falling.
 
-    Adds each chain's share of it to `seconds` (float64[chains + 1], the move's own ceiling last).
+    Adds each chain's share of the time to `seconds` (float64[chains + 1], the move's own ceiling last).
     """
-    v, total, start = slow, 0.0, -1.0
+    v, path, time, start = slow, 0.0, 0.0, -1.0
     while v < fast:
         chain, alpha, beta, gamma, until = held_by(pieces, own, v)
         here = alpha - (beta + gamma * v) * v
         if start < 0.0:
             start = here
-        end = min(min(until, fast), halved_at(alpha, beta, gamma, v))
+        end = min(until, fast)
         if here <= NOTHING_LEFT * start:  # a speed that rounding alone has brought
             end = fast
-            time = (fast - v) / (NOTHING_LEFT * start)
+            further, longer = 0.0, (fast - v) / (NOTHING_LEFT * start)
         else:
-            _, time = path_and_time(alpha, beta, gamma, v, end)
-        seconds[chain if chain >= 0 else pieces.shape[0]] += time
-        total += time
+            if alpha - (beta + gamma * end) * end < HALF * here:
+                end = min(end, halved_at(alpha, beta, gamma, v))
+            further, longer = path_and_time(alpha, beta, gamma, v, end)
+        seconds[chain if chain >= 0 else pieces.shape[0]] += longer
+        path += further
+        time += longer
         v = end
-    return total
-
-
-@compiled_part
-def ramp_path(pieces: Reals, own: float, slow: float, fast: float) -> float:
-    """Path (mm) of a ramp between two speeds."""
-    v, total, start = slow, 0.0, -1.0
-    while v < fast:
-        _, alpha, beta, gamma, until = held_by(pieces, own, v)
-        here = alpha - (beta + gamma * v) * v
-        if start < 0.0:
-            start = here
-        if here <= NOTHING_LEFT * start:
-            return total
-        end = min(min(until, fast), halved_at(alpha, beta, gamma, v))
-        path, _ = path_and_time(alpha, beta, gamma, v, end)
-        total += path
-        v = end
-    return total
-
-
-@compiled_part
-def peak_between(pieces: Reals, own: float, first: float, last: float, length: float, top: float) -> float:
-    """The peak speed (mm/s) of a move from `first` to `last` (mm/s): where its ramps meet, at most `top`."""
-    low = max(first, last)
-    left = length - ramp_path(pieces, own, min(first, last), low)
-    if left <= 0.0 or low >= top:
-        return low
-    # Both ramps go on from the faster end together: half of what is left to each.
-    return speed_after(pieces, own, low, 0.5 * left, top)
+    return path, time
 
 
 @compiled_part
 def speed_on_circle(pieces: Reals, own: float, radius: float, top: float) -> float:
-    """The largest speed (mm/s) with v² <= a(v)·R, at most `top`; each piece's own root is exact."""
+    """The largest speed (mm/s) with v² <= a(v)·R, at most `top`; each piece's own root is exact.
+
+    What a curve takes of a(v), γ·v², is this very pull, and does not count twice.
+    """
     speed = min(top, math.sqrt(own * radius))
     for k in range(pieces.shape[0]):
         at, begin = 0, 0.0
         while True:
             end = pieces[k, at, END]
-            alpha, beta, gamma = (
-                pieces[k, at, ALPHA] * radius,
-                pieces[k, at, BETA] * radius,
-                pieces[k, at, GAMMA] * radius,
-            )
+            alpha, beta = pieces[k, at, ALPHA] * radius, pieces[k, at, BETA] * radius
             if alpha <= 0.0:
                 speed = min(speed, begin)
                 break
             if alpha == math.inf:
                 break
-            root = 2.0 * alpha / (beta + math.sqrt(beta * beta + 4.0 * (1.0 + gamma) * alpha))
+            root = 2.0 * alpha / (beta + math.sqrt(beta * beta + 4.0 * alpha))
             if root <= end:
                 speed = min(speed, max(root, begin))
                 break
