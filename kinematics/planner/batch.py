@@ -18,7 +18,15 @@ from numpy.typing import NDArray
 from kinematics.compiled import CHECKED, compiled, compiled_part
 from kinematics.lanes import LANES, all_at_most, greatest, in_every_lane, inverse_root, lanes_at, least, put_lanes
 from kinematics.limits import columns as by
-from kinematics.planner.ceilings import NO_STEP, RAMP_SHARE, STEADY_SHARE, hang_on_turns, paces_at_rest
+from kinematics.planner.ceilings import (
+    LEAST_KICK,
+    NO_STEP,
+    RAMP_SHARE,
+    STEADY_SHARE,
+    hang_on_turns,
+    kicks,
+    paces_at_rest,
+)
 from kinematics.planner.features import NOT_ROUNDED, FeatureRoom, Features
 
 Reals = NDArray[np.float64]
@@ -38,9 +46,9 @@ class BatchFeatures(NamedTuple):
 
     `double_length` 2 L (mm); `speed` commanded (mm/s); `x, y, z, ratio` 1/share on each axis and of the filament;
     `sharpness` s/(1 − s), `radius` 1/κ (mm), `corner_x, corner_y, corner_z`;
-    `motor`, `motor_corner` float64[motors, n], `bend` likewise (mm); `lead` 1/s², `rounded` squared speeds (mm²/s²),
-    both empty where no budget holds what filters round; `layer` int32[n]; `turn`, `ratio_change`, `move_class` and
-    `rest` as they are.
+    `motor`, `motor_corner` float64[motors, n], `bend` likewise (mm); `lead` 1/s², `rounded` and `reached` squared
+    speeds (mm²/s²), empty where no budget holds what filters round; `layer` int32[n]; `turn`, `ratio_change`,
+    `move_class` and `rest` as they are.
     """
 
     double_length: Reals
@@ -63,6 +71,7 @@ class BatchFeatures(NamedTuple):
     bend: Reals
     lead: Reals
     rounded: Reals
+    reached: Reals
     layer: NDArray[np.int32]
 
 
@@ -83,15 +92,16 @@ class BatchStretch(NamedTuple):
     """What to time of the moves at hand: the first `moves` of them, in blocks of up to `size`.
 
     `goes_on` says that the job does so behind them; `steps` whether anything hangs on how much each axis changes,
-    `stepped` whether rest is left and reached with a step;
-    `window` moves that the controller sees (0: all); `by_layer` whether layers are asked for; `marks` ascending numbers
-    of the moves before which the time is.
+    `rings` whether a ringing budget does, `stepped` whether rest is left and reached with a step; `window` moves that
+    the controller sees (0: all); `by_layer` whether layers are asked for; `marks` ascending numbers of the moves before
+    which the time is.
     """
 
     moves: int
     size: int
     goes_on: bool
     steps: bool
+    rings: bool
     stepped: bool
     window: int
     by_layer: bool
@@ -136,7 +146,7 @@ def batch_features(features: Features, layer: NDArray[np.int32], room: FeatureRo
     """A job's features for batches; `layer` (n) of every move. What is made in a `room` is written over by the next."""
     f = features
     columns = (f.pace, f.x, f.y, f.z, f.ratio, f.sharpness, f.curvature, f.corner_x, f.corner_y, f.corner_z)
-    filters = 2 if f.lead.size else 0
+    filters = (2 + (f.reached.size > 0)) if f.lead.size else 0
     counts = (1, len(columns), f.motor.shape[0], f.motor_corner.shape[0], f.bend.shape[0], filters)
     room = FeatureRoom() if room is None else room
     (lengths, inverses, motor, motor_corner, bend, rounding), _ = room.rows(*counts, n=f.length.size)
@@ -145,9 +155,11 @@ def batch_features(features: Features, layer: NDArray[np.int32], room: FeatureRo
     _inverses(f.motor, motor)
     _inverses(f.motor_corner, motor_corner)
     _inverses(f.bend, bend)
-    lead, rounded = NOT_ROUNDED, NOT_ROUNDED
+    lead = rounded = reached = NOT_ROUNDED
     if filters:
-        lead, rounded = _inverses((f.lead, f.rounded * f.rounded), rounding)
+        rows = (f.lead, f.rounded * f.rounded, f.reached * f.reached)[:filters]
+        lead, rounded, *last = _inverses(rows, rounding)
+        reached = last[0] if last else NOT_ROUNDED
     return BatchFeatures(
         lengths[0],
         speed,
@@ -169,12 +181,27 @@ def batch_features(features: Features, layer: NDArray[np.int32], room: FeatureRo
         bend,
         lead,
         rounded,
+        reached,
         layer,
     )
 
 
 @compiled_part
-def square_at_rest(features: BatchFeatures, at_rest: Any, i: int, ceiling: Any) -> Any:
+def kick_lanes(table: Any, row: Any, axis: int, change: float, share: float, other: float, acceleration: Any) -> Any:
+    """Inverse speed at which an axis (0 x, 1 y) is kicked within the budget, in every lane (`ceilings.kick_pace`)."""
+    both = abs(share - other) if change > max(share, other) else share + other
+    step = acceleration * both
+    part = step / lanes_at(table, row + by.X_SWING + axis)
+    left = greatest(1.0 - part * part, in_every_lane(0.0))
+    left = left * inverse_root(greatest(left, in_every_lane(TINY)))
+    left = greatest(left - step / lanes_at(table, row + by.X_SWING_ADDED + axis), in_every_lane(LEAST_KICK))
+    return change / (lanes_at(table, row + by.X_KICK + axis) * left)
+
+
+@compiled_part
+def square_at_rest(
+    features: BatchFeatures, table: Any, at_rest: Any, i: int, ceiling: Any, acceleration: Any, rings: bool
+) -> Any:
     """Squared speed with which a move leaves rest or reaches it, in every lane; as `ceilings.pace_at_rest` has it."""
     k = np.uint64(i)
     row = np.int64(features.move_class[k]) * REST_PACES
@@ -182,11 +209,15 @@ def square_at_rest(features: BatchFeatures, at_rest: Any, i: int, ceiling: Any) 
     pace = greatest(lanes_at(at_rest, row) * x, lanes_at(at_rest, row + 1) * y)
     pace = greatest(pace, lanes_at(at_rest, row + 2) * (1.0 / features.z[k]))
     pace = greatest(pace, lanes_at(at_rest, row + 3) * (1.0 / features.ratio[k]))
-    square = pace * pace
+    permitted = pace
+    if rings:
+        limits = np.int64(features.move_class[k]) * by.LIMITS
+        pace = greatest(pace, kick_lanes(table, limits, 0, x, 0.0, x, acceleration))
+        pace = greatest(pace, kick_lanes(table, limits, 1, y, 0.0, y, acceleration))
     # 0 where no step bounds the speed: then the steps that do are not permitted to a move like this.
-    floor = in_every_lane(NO_PACE)
+    square, floor = permitted * permitted, in_every_lane(NO_PACE)
     bounded = square / (square + floor)
-    return least(bounded / greatest(square, floor), ceiling)
+    return least(bounded / greatest(pace * pace, floor), ceiling)
 
 
 @compiled
@@ -196,6 +227,7 @@ def batch_moves(features: BatchFeatures, stretch: BatchStretch, rows: Rows, begi
     Stops early where a block has no node that could end it: it goes on with a larger one, or with more moves at hand.
     """
     steps, window, by_layer, marks, size = stretch.steps, stretch.window, stretch.by_layer, stretch.marks, stretch.size
+    rings = stretch.rings
     table, state, gains, nodes = rows.table, rows.state, rows.gains, rows.nodes
     speeds, suffix, passed, layers = rows.speeds, rows.suffix, rows.passed, rows.layers
     arrivals, at_rest, stepped = rows.arrivals, rows.at_rest, stretch.stepped
@@ -260,20 +292,37 @@ def batch_moves(features: BatchFeatures, stretch: BatchStretch, rows: Rows, begi
                     pace = greatest(pace, features.ratio_change[i] / lanes_at(table, row + by.FILAMENT_STEP))
                     slow = greatest(pace * pace, one_tiny)
                     node = least(node, 1.0 / slow)
+                if rings:
+                    before = i - np.uint64(1)
+                    slowest = least(a, a_before)
+                    x_share, x_other = 1.0 / features.x[i], 1.0 / features.x[before]
+                    y_share, y_other = 1.0 / features.y[i], 1.0 / features.y[before]
+                    pace = kick_lanes(table, row, 0, features.turn[0, i], x_other, x_share, slowest)
+                    pace = greatest(pace, kick_lanes(table, row, 1, features.turn[1, i], y_other, y_share, slowest))
+                    node = least(node, 1.0 / greatest(pace * pace, one_tiny))
                 if rounds:
                     node = least(node, in_every_lane(features.rounded[i]))
             elif stepped:
-                node = square_at_rest(features, at_rest, begin + k, v)
+                node = square_at_rest(features, table, at_rest, begin + k, v, a, rings)
+                if rounds:
+                    node = least(node, in_every_lane(features.rounded[i]))
                 if k > 0:
-                    put_lanes(arrivals, k, square_at_rest(features, at_rest, begin + k - 1, v_before))
+                    arrival = square_at_rest(features, table, at_rest, begin + k - 1, v_before, a_before, rings)
+                    if rounds:
+                        arrival = least(arrival, in_every_lane(features.reached[i - np.uint64(1)]))
+                    put_lanes(arrivals, k, arrival)
             put_lanes(nodes, k, node)
             put_lanes(gains, k, a * features.double_length[i])
             put_lanes(speeds, 2 * k, a)
             put_lanes(speeds, 2 * k + 1, v)
             v_before, a_before = v, a
         put_lanes(nodes, m, zero)
-        reached_last = rest[np.uint64(end)] and stepped
-        put_lanes(arrivals, m, square_at_rest(features, at_rest, end - 1, v_before) if reached_last else zero)
+        arrival = zero
+        if stepped and rest[np.uint64(end)]:
+            arrival = square_at_rest(features, table, at_rest, end - 1, v_before, a_before, rings)
+            if rounds:
+                arrival = least(arrival, in_every_lane(features.reached[np.uint64(end - 1)]))
+        put_lanes(arrivals, m, arrival)
         # ---- motion must be able to stop within what the controller sees
         if window > 0:
             last = m - window
@@ -400,6 +449,7 @@ def _time_row(task: _Task, limits: Sequence[Reals], square: Reals) -> BatchTimes
     features, marks = task.features, task.marks
     table, at_rest, used = _rows_of(limits), _rows_at_rest(limits), len(limits)
     steps = any(hang_on_turns(table_of) for table_of in limits)
+    rings = any(kicks(table_of) for table_of in limits)
     stepped = any(paces_at_rest(table_of).size > 0 for table_of in limits)
     by_layer = task.layers > 0
     sums = np.zeros((task.layers + 1 if by_layer else 1, LANES))
@@ -412,7 +462,9 @@ def _time_row(task: _Task, limits: Sequence[Reals], square: Reals) -> BatchTimes
     while begin < n:
         scratch = [np.empty((rows, LANES)) for rows in (size, size + 1, size + 1, 2 * size, size)]
         rows = Rows(*map(_address, (table, at_rest, state, *scratch, passed, sums)))
-        stretch = BatchStretch(n, size, task.known is not None, steps, stepped, min(task.window, n), by_layer, marks)
+        stretch = BatchStretch(
+            n, size, task.known is not None, steps, rings, stepped, min(task.window, n), by_layer, marks
+        )
         begin, mark = batch_moves(features, stretch, rows, begin, mark)
         if size >= n - begin:
             break  # the whole stretch was at hand: what is left hangs on what comes behind it

@@ -29,6 +29,7 @@ MoveClasses = NDArray[np.uint16]
 Row = tuple[float, ...]  # the first columns of the table, as limits_of_class says
 
 NO_STEP = 1e30  # s/mm: stands for infinity where a product with 0 must stay 0
+LEAST_KICK = 0.02  # share of a sudden change of speed that a ringing budget admits beside any step of acceleration
 NO_SPEED = 1e12  # s/mm: a pace so slow is rest
 VOTER_EVERY = 64  # one move in so many is asked for its class
 
@@ -221,38 +222,95 @@ def rounding_nodes(features: Features, begin: int, end: int, nodes: Reals) -> No
 
 
 @compiled_part
-def pace_at_rest(features: Features, rest_paces: Reals, i: int) -> float:
+def kick_pace(
+    change: float, share: float, other: float, sluggish: float, kick: float, swing: float, added: float
+) -> float:
+    """Pace (s/mm) at which an axis is kicked no harder than the ringing budget admits; 0 for any speed.
+
+    A corner kicks the speed of an axis by v·`change`, |w_k|, and its acceleration by a·|u_k + u'_k| at one instant,
+    `share` and `other` |u_k| and |u'_k|, a the smaller acceleration of both runs (1/`sluggish`): v·|w_k| <=
+    Δv_ρ·(√(1 − (Δa/a_apart)²) − Δa/a_added). `kick`, `swing`, `added` inverse limits. Where a step of acceleration
+    alone uses up the budget, what LEAST_KICK leaves adds 2 % to it.
+    """
+    if change * kick == 0.0:
+        return 0.0
+    both = abs(share - other) if change > max(share, other) else share + other
+    step = both / sluggish
+    left = 1.0 - (step * swing) * (step * swing)
+    left = math.sqrt(max(left, 0.0)) - step * added
+    return change * kick / max(left, LEAST_KICK)
+
+
+@compiled_part
+def ringing_nodes(features: Features, inverse: Reals, begin: int, end: int, sluggish: Reals, nodes: Reals) -> None:
+    """Raise the inverse squared ceilings (s²/mm²) of `nodes` to those within the ringing budget (`kick_pace`)."""
+    classes, turn, x, y = features.move_class, features.turn, features.x, features.y
+    for i in range(begin + 1, end):
+        row, k = np.int64(classes[i]), i - begin
+        slow = max(sluggish[k - 1], sluggish[k])
+        kick, swing, added = inverse[row, by.X_KICK], inverse[row, by.X_SWING], inverse[row, by.X_SWING_ADDED]
+        pace = kick_pace(turn[0, i], x[i - 1], x[i], slow, kick, swing, added)
+        kick, swing, added = inverse[row, by.Y_KICK], inverse[row, by.Y_SWING], inverse[row, by.Y_SWING_ADDED]
+        pace = max(pace, kick_pace(turn[1, i], y[i - 1], y[i], slow, kick, swing, added))
+        nodes[k] = max(nodes[k], pace * pace)
+
+
+# ---- rest ----------------------------------------------------------------------------------------------------------
+
+
+@compiled_part
+def pace_at_rest(features: Features, inverse: Reals, rest_paces: Reals, i: int, sluggish: float) -> float:
     """Inverse squared speed (s²/mm²) with which a move may leave rest or reach it, infinite where without a step.
 
-    v <= ΔV_k/|u_k| on every axis that has a step, v <= ΔV_e/r; nothing
-    leaves rest with a speed that none of the steps bounds. (Common practice, no source.)
+    v <= ΔV_k/|u_k| on every axis that has a step, v <= ΔV_e/r; nothing leaves rest with a speed that none of the steps
+    bounds. (Common practice, no source.) The step kicks as a corner of w = u does.
     """
     row = np.int64(features.move_class[i])
-    pace = max(features.x[i] * rest_paces[row, 0], features.y[i] * rest_paces[row, 1])
+    x, y = features.x[i], features.y[i]
+    pace = max(x * rest_paces[row, 0], y * rest_paces[row, 1])
     pace = max(pace, max(features.z[i] * rest_paces[row, 2], features.ratio[i] * rest_paces[row, 3]))
     if pace == 0.0 or pace >= NO_SPEED:
         return math.inf
+    kick, swing, added = inverse[row, by.X_KICK], inverse[row, by.X_SWING], inverse[row, by.X_SWING_ADDED]
+    pace = max(pace, kick_pace(x, 0.0, x, sluggish, kick, swing, added))
+    kick, swing, added = inverse[row, by.Y_KICK], inverse[row, by.Y_SWING], inverse[row, by.Y_SWING_ADDED]
+    pace = max(pace, kick_pace(y, 0.0, y, sluggish, kick, swing, added))
     return float(pace * pace)
 
 
 @compiled_part
 def arrival_ceilings(
-    features: Features, rest_paces: Reals, begin: int, end: int, paces: Reals, nodes: Reals, arrivals: Reals
+    features: Features,
+    inverse: Reals,
+    rest_paces: Reals,
+    begin: int,
+    end: int,
+    paces: Reals,
+    sluggish: Reals,
+    nodes: Reals,
+    arrivals: Reals,
 ) -> None:
     """Squared ceilings of speed at the places of rest from `begin` to `end`: `nodes` left, `arrivals` reached.
 
-    Never more than the move's own ceiling; in `paces` 1/v, `nodes` and `arrivals`, index 0 is for `begin`.
+    Never more than the move's own ceiling, nor than rounding admits at the end of a path; in `paces` 1/v, `sluggish`,
+    `nodes` and `arrivals`, index 0 is for `begin`.
     """
-    rest = features.rest
+    rest, rounds = features.rest, features.lead.size > 0
     for k in range(end - begin + 1):
         i = begin + k
         arrivals[k] = 0.0
         if not rest[i]:
             continue
         if k > 0:
-            arrivals[k] = 1.0 / max(pace_at_rest(features, rest_paces, i - 1), paces[k - 1] * paces[k - 1])
+            square = max(pace_at_rest(features, inverse, rest_paces, i - 1, sluggish[k - 1]), paces[k - 1] ** 2)
+            if rounds:
+                square = max(square, features.reached[i - 1] ** 2)
+            arrivals[k] = 1.0 / square
         if i < end:
-            nodes[k] = 1.0 / max(pace_at_rest(features, rest_paces, i), paces[k] * paces[k])
+            square = max(pace_at_rest(features, inverse, rest_paces, i, sluggish[k]), paces[k] ** 2)
+            if rounds:
+                square = max(square, features.rounded[i] ** 2)
+            nodes[k] = 1.0 / square
 
 
 # ---- motors --------------------------------------------------------------------------------------------------------
@@ -449,9 +507,8 @@ def inverse_of(limits: Reals) -> Reals:
 def paces_at_rest(limits: Reals) -> Reals:
     """Inverse steps (s/mm) with which rest is left and reached under a table of limits: float64[classes, 4].
 
-    Of x, y, z and the filament; 0 for none, NO_STEP where steps are not permitted at all:
-    those of axes where junction deviation rules, that of the filament where the extruder has none and no axis has. No
-    rows where no class may step.
+    Of x, y, z and the filament; 0 for none, NO_STEP where steps are not permitted at all: those of axes where junction
+    deviation rules. Budgets permit nothing and have no part in this. No rows where no class may step.
     """
     stepping = np.isinf(limits[:, by.DEVIATION]) & np.isfinite(limits[:, by.X_STEP : by.Z_STEP + 1]).any(axis=1)
     if not (stepping.any() or np.isfinite(limits[:, by.FILAMENT_STEP]).any()):
@@ -465,6 +522,11 @@ def paces_at_rest(limits: Reals) -> Reals:
 def hang_on_turns(limits: Reals) -> bool:
     """Whether anything in a table of limits hangs on how much each axis changes at a corner."""
     return bool(np.isfinite(limits[:, by.TURN_COLUMNS]).any())
+
+
+def kicks(limits: Reals) -> bool:
+    """Whether a ringing budget holds the corners under a table of limits."""
+    return bool(np.isfinite(limits[:, [by.X_KICK, by.Y_KICK]]).any())
 
 
 @compiled

@@ -17,9 +17,11 @@ from kinematics.planner.ceilings import (
     coupled_move_ceilings,
     hang_on_turns,
     inverse_of,
+    kicks,
     move_ceilings,
     paces_at_rest,
     rate_ceilings,
+    ringing_nodes,
     rounding_nodes,
     rounding_ramps,
     speed_steps,
@@ -180,6 +182,7 @@ def plan_moves(
     advance: Reals,
     ties: Ties,
     steps: bool,
+    rings: bool,
     rest_paces: Reals,
     window: int,
     stretch: Stretch,
@@ -190,10 +193,11 @@ def plan_moves(
     """Plan a stretch: ceilings, backward pass, forward pass, durations, seconds by class and cause; return its end.
 
     `inverse` float64[classes, LIMITS] of 1/limit; `advance` float64[classes, 2] as in `Limits`; `ties` NO_TIES where no
-    acceleration falls with speed; `steps` whether there are steps of speed, `rest_paces` those that rest may be left
-    and reached with (`ceilings.paces_at_rest`); `window` moves that the
-    controller sees, 0 for all. Writes the node speeds to `speeds` (n + 1), what else belongs to moves to the arrays of
-    `result`, and the seconds, still to be summed over the first axis, to `seconds` (float64[LANES, classes, CAUSES]).
+    acceleration falls with speed; `steps` whether there are steps of speed, `rings` whether a ringing budget
+    holds them, `rest_paces` those that rest may be left and reached with (`ceilings.paces_at_rest`); `window` moves
+    that the controller sees, 0 for all. Writes the node speeds to `speeds` (n + 1), what else belongs to moves to the
+    arrays of `result`, and the seconds, still to be summed over the first axis, to `seconds` (float64[LANES, classes,
+    CAUSES]).
 
     Everything is done on one block before the next is begun, so that a move's numbers are fetched from memory once. A
     block is cut at the last node that its own ceiling holds; the few moves behind it are done again with the next.
@@ -247,6 +251,8 @@ def plan_moves(
             corner_ceilings(features, inverse, begin, end, paces, sluggish, nodes)
         if steps:
             speed_steps(features, inverse, begin, end, nodes)
+        if rings:
+            ringing_nodes(features, inverse, begin, end, sluggish, nodes)
         if rounds:
             rounding_nodes(features, begin, end, nodes)
         m = end - begin
@@ -257,7 +263,7 @@ def plan_moves(
             nodes[k] = 0.0 if rest[i] else 1.0 / nodes[k]
         nodes[m] = 0.0
         if stepped:
-            arrival_ceilings(features, rest_paces, begin, end, paces, nodes, arrivals)
+            arrival_ceilings(features, inverse, rest_paces, begin, end, paces, sluggish, nodes, arrivals)
         elif tied:
             arrivals[: m + 1] = 0.0
         if tied:
@@ -380,7 +386,7 @@ def plan(
     memory costs more than planning.
     """
     n = features.length.size
-    steps = hang_on_turns(limits)
+    steps, rings = hang_on_turns(limits), kicks(limits)
     inverse = inverse_of(limits)
     rest_paces = paces_at_rest(limits)
     window = min(lookahead, n) if lookahead else 0
@@ -393,7 +399,7 @@ def plan(
     if rest_paces.size > 0:  # what reaches a place is not what leaves it
         result = result._replace(speed_out=np.empty(n))
     certain = plan_moves(
-        features, inverse, advance, ties, steps, rest_paces, window, stretch, room.speeds, result, room.lanes
+        features, inverse, advance, ties, steps, rings, rest_paces, window, stretch, room.speeds, result, room.lanes
     )
     room.lanes.sum(axis=0, out=result.seconds)
     return result._replace(certain=certain)

@@ -85,11 +85,22 @@ def rounding_acceleration(shares: Sequence[float], caps: NaiveCaps) -> float:
     return over(2.0 * caps.rounding_split * caps.rounding_budget, math.hypot(*leads))
 
 
-def quality_corner_speed(change: Vector, caps: NaiveCaps) -> float:
-    """The speed through a corner at which the direction changes so much (mm/s), by ringing."""
-    if not caps.filters and not caps.modes:
-        return math.inf
-    return min(over(quality_of(caps, axis).step, abs(w)) for axis, w in zip(AXES, change, strict=False))
+def quality_corner_speed(before: Vector, after: Vector, acceleration: float, caps: NaiveCaps) -> float:
+    """The speed through a corner from one direction into another (mm/s), by ringing; (0, 0, 0) is rest.
+
+    The kick of speed may take what the kick of acceleration leaves of the budget: as squares where one undamped mode
+    swings, else as they are; at least 2 %.
+    """
+    least = math.inf
+    for axis, u, u_after in zip(AXES, before, after, strict=False):
+        quality, modes = quality_of(caps, axis), caps.modes.get(axis, ())
+        taken = acceleration * abs(u + u_after) / (2.0 * quality.ringing) if modes else 0.0
+        if len(modes) == 1 and modes[0][1] == 0.0:
+            left = math.sqrt(max(0.0, 1.0 - taken**2))
+        else:
+            left = 1.0 - taken
+        least = min(least, over(quality.step * max(left, 0.02), abs(u_after - u)))
+    return least
 
 
 def rounded_corner_speed(behind: Sequence[Vector], ahead: Sequence[Vector], caps: NaiveCaps, fastest: float) -> float:

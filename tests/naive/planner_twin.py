@@ -20,14 +20,13 @@ from .planner_caps import (
     pulls_of,
     quality_accelerations,
     quality_corner_speed,
-    quality_of,
     rounded_corner_speed,
     tie_of,
 )
 from .planner_ceilings import NO_LENGTH, Ceilings, ceilings_of, length_of, rated_ceilings
 from .planner_motors import motor_shares, places_of
 from .planner_records import NaiveLimits, NaiveMove
-from .turns import Turn, Vector, circle_radius, deviation_radius, over, scaled, sum_of, turn_between
+from .turns import Turn, Vector, circle_radius, deviation_radius, over, scaled, sum_of, turn_between, unit
 
 BELOW_CEILING = 1e-12  # relative: a peak this much under the ceiling is held by something else
 
@@ -159,21 +158,31 @@ def curve_radius(
         distance /= 2.0
 
 
-def rest_square(move: NaiveMove, length: float, limits: NaiveLimits) -> float:
-    """The most that v² may be where a move leaves rest or reaches it: its own step; 0 where none bounds it."""
-    shares = [abs(step / length) for step in (*move.displacement, move.de)]
+def rest_square(
+    stretch: range, leaving: bool, moves: Sequence[NaiveMove], ceilings: Sequence[Ceilings], limits: NaiveLimits
+) -> float:
+    """The most that v² may be where a stretch leaves rest or reaches it: its own step; 0 where none bounds it.
+
+    Budgets judge the step as they do a corner between rest and the move's direction.
+    """
+    i = stretch[0] if leaving else stretch[-1]
+    move, most = moves[i], ceilings[i]
+    shares = [abs(step / most.length) for step in (*move.displacement, move.de)]
     steps: list[float] = [*limits.speed_step, limits.extruder_step]
     if move.kind == "filament":
         steps, shares = [limits.extruder_step], [1.0]
     elif limits.corner_rule != "axis steps":
         return 0.0
     speed = min(over(step, share) for step, share in zip(steps, shares, strict=True))
+    if speed == math.inf:
+        return 0.0
     if move.kind != "filament":
-        ringing = [over(quality_of(limits.caps, axis).step, share) for axis, share in zip("xy", shares, strict=False)]
-        speed = min(speed, *ringing) if limits.caps.modes else speed
-        if speed < math.inf:
-            speed = min(speed, quality_corner_speed((shares[0], shares[1], shares[2]), limits.caps))
-    return 0.0 if speed == math.inf else speed**2
+        speed = min(speed, quality_corner_speed((0.0, 0.0, 0.0), unit(move.displacement), most.a, limits.caps))
+        if limits.caps.filters and limits.caps.rounding_budget < math.inf:
+            path = [moves[k].displacement for k in stretch]
+            sides = ([], path) if leaving else (path[::-1], [])
+            speed = min(speed, rounded_corner_speed(*sides, limits.caps, most.v))
+    return min(speed, most.v) ** 2
 
 
 def corner_squares(
@@ -189,9 +198,8 @@ def corner_squares(
 
     `ties` of the moves whose acceleration falls with speed.
     """
-    first, last = (
-        min(rest_square(moves[i], ceilings[i].length, limits), ceilings[i].v ** 2) for i in (stretch[0], stretch[-1])
-    )
+    first = rest_square(stretch, True, moves, ceilings, limits)
+    last = rest_square(stretch, False, moves, ceilings, limits)
     # A run of just this length must not be short at one place of the bed and long at another.
     shortest = limits.short_run - thresholds.place_slack
     squares = [math.inf] * (len(stretch) + 1)
@@ -223,8 +231,8 @@ def corner_squares(
                 behind = [moves[i].displacement for i in reversed(stretch) if i < node]
                 ahead = [moves[i].displacement for i in stretch if i >= node]
                 lower(node, rounded_corner_speed(behind, ahead, limits.caps, fastest) ** 2)
-            own_turn = turn_between(moves[node - 1].displacement, moves[node].displacement)
-            lower(node, quality_corner_speed(own_turn.change, limits.caps) ** 2)
+            directions = unit(moves[node - 1].displacement), unit(moves[node].displacement)
+            lower(node, quality_corner_speed(*directions, acceleration, limits.caps) ** 2)
             for most, share in zip(limits.axis_acceleration, turn.normal, strict=True):
                 acceleration = min(acceleration, over(most, abs(share)))
             for most in quality_accelerations(turn.normal[:2], limits.caps).values():

@@ -9,8 +9,10 @@ import numpy as np
 import pytest
 
 from kinematics.planner.batch import batch_features, batch_times
-from tests.naive.planner_records import NaiveLimits, NaiveMove
-from tests.planner.from_naive import planned_from_naive, prepared_from_naive
+from tests.naive.planner_records import NaiveCaps, NaiveLimits, NaiveMove
+from tests.naive.random_caps import with_constant_caps
+from tests.naive.random_paths import random_job, random_limits
+from tests.planner.from_naive import expressible, planned_from_naive, prepared_from_naive
 
 ROUNDING = 1e-12
 STEPS = NaiveLimits(
@@ -72,6 +74,42 @@ def test_what_is_seen_must_end_in_true_rest() -> None:
     plan = planned_from_naive(job, replace(STEPS, lookahead=2))
     squares = [64.0, 264.0, 400.0, 464.0, 264.0]
     assert plan.speed_in**2 == pytest.approx(squares, rel=1e-9)
+
+
+def test_budgets_judge_the_step_as_a_corner_from_rest() -> None:
+    """By hand, along x: undamped 50 Hz, ρ = 0.02: ω·ρ = 6.28 mm/s; a at half of a_ρ from rest takes a quarter of a_ρ.
+
+    ZV at 50 Hz without damping takes places 5 ms before and after: at rest one of them stands still, v·2.5 ms is cut.
+    """
+    omega = 100.0 * math.pi
+    rings = replace(STEPS, caps=NaiveCaps(modes={"x": ((50.0, 0.0),)}, ringing_budget=0.02))
+    a = 0.25 * omega**2 * 0.02  # half of what ramps may
+    plan = planned_from_naive([ALONG_X], replace(rings, travel_acceleration=a))
+    assert plan.speed_in[0] == pytest.approx(omega * 0.02 * math.sqrt(1.0 - 0.25**2), rel=1e-9)
+    assert plan.speed_out[0] == plan.speed_in[0]
+    rounds = NaiveCaps(filters={"x": (2, 50.0, 0.0)}, rounding_budget=0.02)
+    plan = planned_from_naive([ALONG_X], replace(STEPS, caps=rounds))
+    expected = 0.97 * 0.01 / 0.0025
+    assert (plan.speed_in[0], plan.speed_out[0]) == pytest.approx((expected, expected), rel=1e-9)
+
+
+def test_batches_keep_budgets_at_rest_and_at_corners() -> None:
+    """Random jobs, limits and budgets, half of them with steps of speed: single plans and batches to 1e-12."""
+    worst, kinds = 0.0, set()
+    for seed in range(120):
+        limits = with_constant_caps(expressible(random_limits(seed)), seed)
+        limits = replace(limits, caps=replace(limits.caps, flow_table=()))
+        if seed % 2:
+            limits = replace(limits, corner_rule="axis steps", speed_step=(8.0, 5.0, 2.0), extruder_step=math.inf)
+        job = random_job(seed)
+        ready = prepared_from_naive(job, limits)
+        alone = float(ready.plan().duration.sum())
+        batch = batch_features(ready.features, np.zeros(len(job), np.int32))
+        found = batch_times(batch, [ready.limits.values], ready.limits.lookahead).motion[0]
+        worst = max(worst, abs(found / alone - 1.0))
+        kinds.add((limits.corner_rule, limits.caps.ringing_budget < math.inf, ready.features.lead.size > 0))
+    assert worst < 1e-12
+    assert len(kinds) == 8
 
 
 @pytest.mark.parametrize("lookahead", [None, 2])
