@@ -158,7 +158,9 @@ def kernel(case: Case) -> tuple[Callable[[], object], Plan]:
     whole, no_steps = Stretch(START, case.features.length.size, False), np.empty((0, 4))
 
     def run() -> None:
-        plan_moves(case.features, case.inverse, advance, NO_TIES, False, no_steps, 0, whole, speeds, written, lanes)
+        plan_moves(
+            case.features, case.inverse, advance, NO_TIES, False, False, no_steps, 0, whole, speeds, written, lanes
+        )
         lanes.sum(axis=0, out=written.seconds)
 
     return run, written

@@ -23,9 +23,9 @@ from kinematics.planner.ceilings import (
     NO_STEP,
     RAMP_SHARE,
     STEADY_SHARE,
-    hang_on_turns,
     kicks,
     paces_at_rest,
+    permits_steps,
 )
 from kinematics.planner.features import NOT_ROUNDED, FeatureRoom, Features
 
@@ -448,7 +448,7 @@ def _time_row(task: _Task, limits: Sequence[Reals], square: Reals) -> BatchTimes
     """The times of up to LANES candidates, each with its squared speed at the begin."""
     features, marks = task.features, task.marks
     table, at_rest, used = _rows_of(limits), _rows_at_rest(limits), len(limits)
-    steps = any(hang_on_turns(table_of) for table_of in limits)
+    steps = any(permits_steps(table_of) for table_of in limits)
     rings = any(kicks(table_of) for table_of in limits)
     stepped = any(paces_at_rest(table_of).size > 0 for table_of in limits)
     by_layer = task.layers > 0

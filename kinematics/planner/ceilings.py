@@ -30,6 +30,7 @@ Row = tuple[float, ...]  # the first columns of the table, as limits_of_class sa
 
 NO_STEP = 1e30  # s/mm: stands for infinity where a product with 0 must stay 0
 LEAST_KICK = 0.02  # share of a sudden change of speed that a ringing budget admits beside any step of acceleration
+NO_SLUGGISHNESS = 1e-100  # s²/mm: of a move that no acceleration holds
 NO_SPEED = 1e12  # s/mm: a pace so slow is rest
 VOTER_EVERY = 64  # one move in so many is asked for its class
 
@@ -221,38 +222,58 @@ def rounding_nodes(features: Features, begin: int, end: int, nodes: Reals) -> No
         nodes[k] = max(nodes[k], rounded[i] * rounded[i])
 
 
+Kicks = tuple[float, float, float]  # inverse limits of one axis: of a sudden change of speed, of two kinds of steps
+
+
 @compiled_part
-def kick_pace(
-    change: float, share: float, other: float, sluggish: float, kick: float, swing: float, added: float
-) -> float:
+def kicks_of_class(inverse: Reals, row: int) -> tuple[Kicks, Kicks]:
+    """The inverse limits by ringing in one row of the table, of x and of y."""
+    return (
+        (inverse[row, by.X_KICK], inverse[row, by.X_SWING], inverse[row, by.X_SWING_ADDED]),
+        (inverse[row, by.Y_KICK], inverse[row, by.Y_SWING], inverse[row, by.Y_SWING_ADDED]),
+    )
+
+
+@compiled_part
+def kick_pace(change: float, share: float, other: float, acceleration: float, limits: Kicks) -> float:
     """Pace (s/mm) at which an axis is kicked no harder than the ringing budget admits; 0 for any speed.
 
     A corner kicks the speed of an axis by v·`change`, |w_k|, and its acceleration by a·|u_k + u'_k| at one instant,
-    `share` and `other` |u_k| and |u'_k|, a the smaller acceleration of both runs (1/`sluggish`): v·|w_k| <=
-    Δv_ρ·(√(1 − (Δa/a_apart)²) − Δa/a_added). `kick`, `swing`, `added` inverse limits. Where a step of acceleration
-    alone uses up the budget, what LEAST_KICK leaves adds 2 % to it.
+    `share` and `other` |u_k| and |u'_k|, a the smaller acceleration of both runs: v·|w_k| <=
+    Δv_ρ·(√(1 − (Δa/a_apart)²) − Δa/a_added). Where a step of acceleration alone uses up the budget, what LEAST_KICK
+    leaves adds 2 % to it.
     """
-    if change * kick == 0.0:
-        return 0.0
+    kick, swing, added = limits
     both = abs(share - other) if change > max(share, other) else share + other
-    step = both / sluggish
-    left = 1.0 - (step * swing) * (step * swing)
-    left = math.sqrt(max(left, 0.0)) - step * added
+    step = acceleration * both
+    part = step * swing
+    left = math.sqrt(max(1.0 - part * part, 0.0)) - step * added
     return change * kick / max(left, LEAST_KICK)
 
 
 @compiled_part
 def ringing_nodes(features: Features, inverse: Reals, begin: int, end: int, sluggish: Reals, nodes: Reals) -> None:
     """Raise the inverse squared ceilings (s²/mm²) of `nodes` to those within the ringing budget (`kick_pace`)."""
-    classes, turn, x, y = features.move_class, features.turn, features.x, features.y
-    for i in range(begin + 1, end):
-        row, k = np.int64(classes[i]), i - begin
-        slow = max(sluggish[k - 1], sluggish[k])
-        kick, swing, added = inverse[row, by.X_KICK], inverse[row, by.X_SWING], inverse[row, by.X_SWING_ADDED]
-        pace = kick_pace(turn[0, i], x[i - 1], x[i], slow, kick, swing, added)
-        kick, swing, added = inverse[row, by.Y_KICK], inverse[row, by.Y_SWING], inverse[row, by.Y_SWING_ADDED]
-        pace = max(pace, kick_pace(turn[1, i], y[i - 1], y[i], slow, kick, swing, added))
-        nodes[k] = max(nodes[k], pace * pace)
+    first, classes, turn, x, y = np.uint64(begin), features.move_class, features.turn, features.x, features.y
+    across, along = np.uint64(0), np.uint64(1)
+    commonest = commonest_class(classes, begin, end)
+    of_x, of_y = kicks_of_class(inverse, commonest)
+    for k in range(1, end - begin):
+        i = first + np.uint64(k)
+        before = i - np.uint64(1)
+        acceleration = 1.0 / max(max(sluggish[k - 1], sluggish[k]), NO_SLUGGISHNESS)
+        pace = kick_pace(turn[across, i], x[before], x[i], acceleration, of_x)
+        pace = max(pace, kick_pace(turn[along, i], y[before], y[i], acceleration, of_y))
+        nodes[k] = max(nodes[k], pace * pace) if classes[i] == commonest else nodes[k]
+    for k in range(1, end - begin):
+        i = first + np.uint64(k)
+        if classes[i] != commonest:
+            of_x, of_y = kicks_of_class(inverse, int(classes[i]))
+            before = i - np.uint64(1)
+            acceleration = 1.0 / max(max(sluggish[k - 1], sluggish[k]), NO_SLUGGISHNESS)
+            pace = kick_pace(turn[across, i], x[before], x[i], acceleration, of_x)
+            pace = max(pace, kick_pace(turn[along, i], y[before], y[i], acceleration, of_y))
+            nodes[k] = max(nodes[k], pace * pace)
 
 
 # ---- rest ----------------------------------------------------------------------------------------------------------
@@ -271,10 +292,10 @@ def pace_at_rest(features: Features, inverse: Reals, rest_paces: Reals, i: int, 
     pace = max(pace, max(features.z[i] * rest_paces[row, 2], features.ratio[i] * rest_paces[row, 3]))
     if pace == 0.0 or pace >= NO_SPEED:
         return math.inf
-    kick, swing, added = inverse[row, by.X_KICK], inverse[row, by.X_SWING], inverse[row, by.X_SWING_ADDED]
-    pace = max(pace, kick_pace(x, 0.0, x, sluggish, kick, swing, added))
-    kick, swing, added = inverse[row, by.Y_KICK], inverse[row, by.Y_SWING], inverse[row, by.Y_SWING_ADDED]
-    pace = max(pace, kick_pace(y, 0.0, y, sluggish, kick, swing, added))
+    of_x, of_y = kicks_of_class(inverse, int(row))
+    acceleration = 1.0 / max(sluggish, NO_SLUGGISHNESS)
+    pace = max(pace, kick_pace(x, 0.0, x, acceleration, of_x))
+    pace = max(pace, kick_pace(y, 0.0, y, acceleration, of_y))
     return float(pace * pace)
 
 
@@ -524,6 +545,11 @@ def hang_on_turns(limits: Reals) -> bool:
     return bool(np.isfinite(limits[:, by.TURN_COLUMNS]).any())
 
 
+def permits_steps(limits: Reals) -> bool:
+    """Whether corners are held by permitted steps of speed under a table of limits."""
+    return bool(np.isfinite(limits[:, by.X_STEP : by.FILAMENT_STEP + 1]).any())
+
+
 def kicks(limits: Reals) -> bool:
     """Whether a ringing budget holds the corners under a table of limits."""
     return bool(np.isfinite(limits[:, [by.X_KICK, by.Y_KICK]]).any())
@@ -555,9 +581,9 @@ def first_unbounded(features: Features, inverse: Reals, advance: Reals, ties: Ti
             pace = max(pace, ties.move_reach[i] * inverse[row, by.MOVE_RATE])
         if by_bytes:
             pace = max(pace, ties.byte_reach[i] * inverse[row, by.BYTE_RATE])
-        for motor in range(loads.shape[1]):
-            slow = max(slow, loads[i, motor, MASS])
-            pace = max(pace, loads[i, motor, SHARE])
+        for motor in range(loads.shape[0]):
+            slow = max(slow, loads[motor, MASS, i])
+            pace = max(pace, loads[motor, SHARE, i])
         if extruder_tie(ratio, advance[row, ADVANCE], advance[row, DELAY]) < np.inf:
             pace, slow = max(pace, 1.0), max(slow, 1.0)
         if pace == 0.0 or slow == 0.0:

@@ -15,11 +15,11 @@ from kinematics.planner.ceilings import (
     corner_ceilings,
     coupled_corner_ceilings,
     coupled_move_ceilings,
-    hang_on_turns,
     inverse_of,
     kicks,
     move_ceilings,
     paces_at_rest,
+    permits_steps,
     rate_ceilings,
     ringing_nodes,
     rounding_nodes,
@@ -29,7 +29,6 @@ from kinematics.planner.ceilings import (
 from kinematics.planner.features import Features
 from kinematics.planner.passes import backward_pass, forward_pass, last_held, look_ahead, look_ahead_in_pieces
 from kinematics.planner.tied import (
-    FREE,
     Parts,
     add_untied_seconds,
     counting,
@@ -42,6 +41,8 @@ from kinematics.planner.tied import (
     tie_corners,
     tie_moves,
     tied_durations,
+    with_more_segments,
+    write_envelopes,
 )
 from kinematics.planner.ties import DELAY, NO_TIES, Ties
 
@@ -216,9 +217,8 @@ def plan_moves(
     paces, sluggish, gains, nodes, suffix = scratch(size)
     arrivals = np.empty(size + 1) if tied or stepped else nodes
     chains, pieces = drives + 1, ties.curves.shape[1]
+    shares = np.empty(chains + 1)
     work = room_for(size if tied or stepped else 0, 0, chains, pieces)
-    if stepped and not tied:
-        work.place[:] = FREE
     parts = Parts(
         result.speed_peak,
         acceleration,
@@ -267,14 +267,16 @@ def plan_moves(
         elif tied:
             arrivals[: m + 1] = 0.0
         if tied:
-            count = find_tied(
-                features, ties, advance, begin, end, paces, sluggish, square, gains, nodes, arrivals, work
-            )
+            if not rest[begin]:
+                nodes[0] = square  # what lies before it is settled
+            count = find_tied(features, ties, advance, begin, end, paces, sluggish, gains, nodes, arrivals, work)
             work = counting(work, count)
-            tie_moves(features, ties, advance, begin, paces, sluggish, result.cruise_cause, nodes, arrivals, work)
+            tie_moves(features, ties, advance, begin, paces, result.cruise_cause, nodes, arrivals, work)
+            while not write_envelopes(work):
+                work = with_more_segments(work)
         climbing = stepped or work.tied > 0
         if climbing:
-            tie_corners(features, inverse, begin, m, square, work, nodes, arrivals)
+            tie_corners(features, inverse, begin, m, work, nodes, arrivals)
             if window > 0:
                 look_ahead_up(features, begin, gains[:m], window, work, nodes)
         elif window > 0 and whole.size > 0:
@@ -291,8 +293,7 @@ def plan_moves(
                 paces, sluggish, gains, nodes, suffix = scratch(size)
                 if tied or stepped:
                     arrivals = np.empty(size + 1)
-                    work = room_for(size, work.pieces.shape[0], chains, pieces)
-                    work.place[:] = FREE
+                    work = room_for(size, work.chains.size, chains, pieces)
                 else:
                     arrivals = nodes
                 continue
@@ -303,7 +304,7 @@ def plan_moves(
             pass_backward(features, begin, m, gains, work, nodes, arrivals)
             square = pass_forward(features, begin, m, gains, square, work, nodes, arrivals)
             durations(length, begin, end, paces, sluggish, gains, nodes, arrivals, stepped, speeds, result)
-            tied_durations(features, begin, end, paces, nodes, arrivals, work, parts, seconds)
+            tied_durations(features, begin, end, paces, nodes, arrivals, work, parts, shares, seconds)
             add_untied_seconds(features.move_class, begin, end, work, parts, seconds)
         else:
             backward_pass(m, gains, nodes)
@@ -386,7 +387,7 @@ def plan(
     memory costs more than planning.
     """
     n = features.length.size
-    steps, rings = hang_on_turns(limits), kicks(limits)
+    steps, rings = permits_steps(limits), kicks(limits)
     inverse = inverse_of(limits)
     rest_paces = paces_at_rest(limits)
     window = min(lookahead, n) if lookahead else 0

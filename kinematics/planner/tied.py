@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.compiled import compiled_part
+from kinematics.compiled import compiled_leaf, compiled_part
 from kinematics.limits import columns as by
 from kinematics.limits.drive import END as END_OF_CURVE
 from kinematics.limits.drive import FASTEST, FORCE, SLOPE
@@ -24,10 +24,10 @@ from kinematics.planner.falling import (
     END,
     GAMMA,
     LEFT_AT_END,
-    OWN,
     acceleration_at,
     end_of_speed,
-    held_by,
+    envelope_of_one,
+    lower_envelope,
     ramp,
     speed_after,
     speed_on_circle,
@@ -40,65 +40,92 @@ Codes = NDArray[np.uint8]
 Places = NDArray[np.int64]
 
 LEAST_MASS = 1e-12  # t: a milligram stands for none
-FREE = -1  # place in the tables of a move that is not tied
 JUST_BELOW = 1.0 - 1e-12  # share of a speed at which what ends there is still known
 BELOW_CEILING = 1.0 - 1e-12  # a speed beyond this share of a ceiling has met it
 NO_PATH = 1e-12  # share of a length
+NO_SLUGGISHNESS = 1e-100  # s²/mm, s/mm: of a move that nothing constant holds
 
 
 class Falling(NamedTuple):
-    """The tied moves of a block: how many, and `moves` which (0 for the block's first); `place` of every move.
+    """The moves of a block (index 0 for its first), and what holds the `tied` ones among them, in the order of `moves`.
 
-    `pieces` float64[tied, chains, pieces, 4] as in `falling`, `chains` how many of them a move has, `causes` theirs;
-    `own` (of every move) its constant ceiling (mm/s²); `sure` 2·a·L (mm²/s²) with the least a at its two nodes; `level`
-    the squared speed up to which the constant ceiling holds.
+    Of every move: `place` among the tied ones; `own` its constant ceiling (mm/s²); `level` the squared speed up to
+    which that holds, infinite where it is not tied; `sure` 2·a·L (mm²/s²) with the least a at its two nodes; `most`
+    (mm/s) and `force` scratch. Of the tied: `tables` float64[tied, chains, pieces, 4] as in `falling`, `chains` how
+    many of them a move has, `causes` theirs, `tops` where speed ends (mm/s). Of their lower envelopes:
+    `first` row of each move, `segments` and
+    `holders` as in `falling.lower_envelope`.
     """
 
     tied: int
     moves: Places
     place: Places
-    pieces: Reals
+    own: Reals
+    level: Reals
+    sure: Reals
+    most: Reals
+    force: Reals
+    tables: Reals
     chains: Places
     causes: Codes
-    own: Reals
-    sure: Reals
-    level: Reals
+    tops: Reals
+    first: Places
+    segments: Reals
+    holders: Places
 
 
 @compiled_part
 def room_for(size: int, count: int, chains: int, pieces: int) -> Falling:
     """Room for blocks of up to `size` moves, `count` of them tied."""
+    rows = count * (chains + 1)
     return Falling(
         0,
         np.empty(size, np.int64),
         np.empty(size, np.int64),
+        np.empty(size),
+        np.full(size, np.inf),
+        np.empty(size),
+        np.empty(size),
+        np.empty(size),
         np.empty((count, chains, pieces, 4)),
         np.empty(count, np.int64),
         np.empty((count, chains), np.uint8),
-        np.empty(size),
-        np.empty(size),
-        np.empty(size),
+        np.empty(count),
+        np.empty(count, np.int64),
+        np.empty((rows, 4)),
+        np.empty(rows, np.int64),
     )
 
 
 @compiled_part
 def counting(work: Falling, count: int) -> Falling:
-    """The same with so many tied moves, and with room for them; their tables are still to be written."""
-    pieces, chains, causes = work.pieces, work.chains, work.causes
+    """The same with so many tied moves, and with room for them; what is told of them is still to be written."""
+    w = work
+    tables, chains, causes, tops, first = w.tables, w.chains, w.causes, w.tops, w.first
+    segments, holders = w.segments, w.holders
     if count > chains.size:
-        size = min(2 * count, work.moves.size)
-        pieces = np.empty((size, pieces.shape[1], pieces.shape[2], 4))
-        chains, causes = np.empty(size, np.int64), np.empty((size, causes.shape[1]), np.uint8)
-    return Falling(count, work.moves, work.place, pieces, chains, causes, work.own, work.sure, work.level)
+        more = room_for(0, min(2 * count, w.moves.size), tables.shape[1], tables.shape[2])
+        tables, chains, causes, tops, first = more.tables, more.chains, more.causes, more.tops, more.first
+        segments, holders = more.segments, more.holders
+    rows = (w.place, w.own, w.level, w.sure, w.most, w.force)
+    return Falling(count, w.moves, *rows, tables, chains, causes, tops, first, segments, holders)
 
 
 @compiled_part
+def with_more_segments(work: Falling) -> Falling:
+    """The same with room for more segments."""
+    w, size = work, 2 * work.holders.size
+    rows = (w.place, w.own, w.level, w.sure, w.most, w.force, w.tables, w.chains, w.causes, w.tops, w.first)
+    return Falling(w.tied, w.moves, *rows, np.empty((size, 4)), np.empty(size, np.int64))
+
+
+@compiled_leaf
 def extruder_tie(ratio: float, advance: float, delay: float) -> float:
     """The speed (mm/s) that v + p·a may not pass: V_e/r; infinity where the extruder ties nothing."""
     return math.inf if delay == 0.0 or ratio == 0.0 else advance / ratio
 
 
-@compiled_part
+@compiled_leaf
 def gives(
     curves: Reals,
     motor: int,
@@ -122,7 +149,7 @@ def gives(
     return bool(asked <= curves[motor, piece, FORCE] - curves[motor, piece, SLOPE] * at)
 
 
-@compiled_part
+@compiled_leaf
 def find_tied(
     features: Features,
     ties: Ties,
@@ -131,7 +158,6 @@ def find_tied(
     end: int,
     paces: Reals,
     sluggish: Reals,
-    square: float,
     gains: Reals,
     nodes: Reals,
     arrivals: Reals,
@@ -140,42 +166,56 @@ def find_tied(
     """Write which moves from `begin` to `end` are tied to `work`, and return how many; arguments as in `tie_moves`.
 
     A move that cannot come to a speed at which less than its constant ceiling is admitted is not: at most it comes to
-    v² = a·L + (v_0² + v_1²)/2 between the ceilings of its nodes. `gains` 2·a·L, `square` the first node's (mm²/s²).
+    v² = a·L + (v_0² + v_1²)/2 between the ceilings of its nodes. `gains` 2·a·L (mm²/s²). With a tenth of what a drive
+    gives at rest to spare, or more. Loop by loop, so that several moves go at a time; places as in `ceilings`.
     """
-    rest = features.rest
-    ratio, move_class, curves, loads, pulls = features.ratio, features.move_class, ties.curves, ties.loads, ties.pulls
-    tied, place, own = work.moves, work.place, work.own
-    count = 0
-    for k in range(end - begin):
-        i = begin + k
-        acceleration = 1.0 / sluggish[k]
-        own[k] = acceleration
-        ends = square if k == 0 and not rest[i] else nodes[k]
-        ends = 0.5 * (gains[k] + ends + (arrivals[k + 1] if rest[i + 1] else nodes[k + 1]))
-        speed = min(1.0 / paces[k], FASTEST)
-        speed = min(speed, math.sqrt(ends))
-        row = np.int64(move_class[i])
-        delay = advance[row, DELAY]
-        admitted = speed + delay * acceleration <= extruder_tie(ratio[i], advance[row, ADVANCE], delay)
-        for motor in range(curves.shape[0]):
-            mass, friction, share = loads[i, motor, MASS], loads[i, motor, FRICTION], loads[i, motor, SHARE]
-            admitted = admitted and gives(curves, motor, mass, friction, share, pulls[i, motor], speed, acceleration)
-        place[k] = FREE
-        if not admitted:
-            place[k] = count
-            tied[count] = k
-            count += 1
+    start, m = np.uint64(begin), end - begin
+    ratio, classes, curves, loads, pulls = features.ratio, features.move_class, ties.curves, ties.loads, ties.pulls
+    own, most, excess, force = work.own, work.most, work.level, work.force
+    for k in range(m):
+        own[k] = 1.0 / max(sluggish[k], NO_SLUGGISHNESS)
+        ends = 0.5 * (gains[k] + nodes[k] + max(arrivals[k + 1], nodes[k + 1]))
+        most[k] = min(min(1.0 / max(paces[k], NO_SLUGGISHNESS), FASTEST), math.sqrt(ends))
+        excess[k] = 0.0
+    for row in range(advance.shape[0]):
+        limit, delay = advance[row, ADVANCE], advance[row, DELAY]
+        if delay > 0.0:
+            for k in range(m):
+                i = start + np.uint64(k)
+                over = (most[k] + delay * own[k]) * ratio[i] - limit
+                excess[k] = max(excess[k], over if classes[i] == row else 0.0)
+    for motor in range(curves.shape[0]):
+        which = np.uint64(motor)
+        at_rest = curves[motor, 0, FORCE]
+        for piece in range(curves.shape[1]):
+            begins = curves[motor, piece - 1, END_OF_CURVE] if piece > 0 else -1.0
+            at_zero, slope = curves[motor, piece, FORCE], curves[motor, piece, SLOPE]
+            for k in range(m):
+                speed = most[k] * loads[which, SHARE, start + np.uint64(k)]
+                force[k] = at_zero - slope * speed if speed > begins else force[k]
+        for k in range(m):
+            i = start + np.uint64(k)
+            friction = loads[which, FRICTION, i]
+            asked = max(own[k] * max(loads[which, MASS, i], LEAST_MASS), LEFT_AT_END * (at_rest - friction))
+            asked += friction + pulls[which, i] * (most[k] * most[k])
+            excess[k] = max(excess[k], asked - force[k])
+    moves, place, count = work.moves, work.place, 0
+    for k in range(m):
+        place[k] = count
+        moves[count] = k
+        count += 1 if excess[k] > 0.0 else 0
+    for k in range(m):
+        excess[k] = math.inf
     return count
 
 
-@compiled_part
+@compiled_leaf
 def tie_moves(
     features: Features,
     ties: Ties,
     advance: Reals,
     begin: int,
     paces: Reals,
-    sluggish: Reals,
     cruise_cause: Codes,
     nodes: Reals,
     arrivals: Reals,
@@ -184,30 +224,30 @@ def tie_moves(
     """Write the tables of the moves that `find_tied` found, and lower their ceilings of speed to where speed ends.
 
     `advance` float64[classes, 2] of ADVANCE (mm/s of filament; infinity for no limit) and DELAY p (s; 0 where none). Of
-    the block, index 0 for `begin`: `paces` 1/v, lowered, and `sluggish` 1/a; squared speeds `nodes` and `arrivals`,
+    the block, index 0 for `begin`: `paces` 1/v, lowered; squared speeds `nodes` and `arrivals`,
     lowered likewise. No move may be stuck (`make_ties`).
     """
     ratio, move_class, curves, loads, pulls = features.ratio, features.move_class, ties.curves, ties.loads, ties.pulls
-    pieces, chains, causes = work.pieces, work.chains, work.causes
-    moves = work.moves
+    tables, chains, causes = work.tables, work.chains, work.causes
+    moves, tops, own = work.moves, work.tops, work.own
     for slot in range(work.tied):
         k = moves[slot]
-        i = begin + k
-        speed, acceleration = min(1.0 / paces[k], FASTEST), 1.0 / sluggish[k]
+        i = np.uint64(begin + k)
+        speed, acceleration = min(1.0 / paces[k], FASTEST), own[k]
         top, used = speed, 0
         for motor in range(curves.shape[0]):
-            mass, friction, share = loads[i, motor, MASS], loads[i, motor, FRICTION], loads[i, motor, SHARE]
-            if gives(curves, motor, mass, friction, share, pulls[i, motor], speed, acceleration):
+            mass, friction, share = loads[motor, MASS, i], loads[motor, FRICTION, i], loads[motor, SHARE, i]
+            if gives(curves, motor, mass, friction, share, pulls[motor, i], speed, acceleration):
                 continue
             inverse = 1.0 / max(mass, LEAST_MASS)
             for piece in range(curves.shape[1]):
-                pieces[slot, used, piece, ALPHA] = (curves[motor, piece, FORCE] - friction) * inverse
-                pieces[slot, used, piece, BETA] = curves[motor, piece, SLOPE] * share * inverse
-                pieces[slot, used, piece, GAMMA] = pulls[i, motor] * inverse
+                tables[slot, used, piece, ALPHA] = (curves[motor, piece, FORCE] - friction) * inverse
+                tables[slot, used, piece, BETA] = curves[motor, piece, SLOPE] * share * inverse
+                tables[slot, used, piece, GAMMA] = pulls[motor, i] * inverse
                 end = curves[motor, piece, END_OF_CURVE]
-                pieces[slot, used, piece, END] = end / share if share > 0.0 else math.inf
+                tables[slot, used, piece, END] = end / share if share > 0.0 else math.inf
             causes[slot, used] = by.DRIVE_1 + motor
-            most = end_of_speed(pieces[slot], used)
+            most = end_of_speed(tables, slot, used)
             if most < top:
                 top = most
                 cruise_cause[i] = np.uint8(by.DRIVE_1 + motor)
@@ -217,8 +257,8 @@ def tie_moves(
         extruder = extruder_tie(ratio[i], advance[row_of_class, ADVANCE], delay)
         if not speed + delay * acceleration <= extruder:
             for piece in range(curves.shape[1]):
-                pieces[slot, used, piece, ALPHA], pieces[slot, used, piece, BETA] = extruder / delay, 1.0 / delay
-                pieces[slot, used, piece, GAMMA], pieces[slot, used, piece, END] = 0.0, math.inf
+                tables[slot, used, piece, ALPHA], tables[slot, used, piece, BETA] = extruder / delay, 1.0 / delay
+                tables[slot, used, piece, GAMMA], tables[slot, used, piece, END] = 0.0, math.inf
             causes[slot, used] = by.ADVANCE
             if extruder < top:
                 top = extruder
@@ -228,60 +268,67 @@ def tie_moves(
         if top < speed:
             paces[k] = 1.0 / top
             nodes[k] = min(nodes[k], top * top)
-            ends = arrivals if features.rest[i + 1] else nodes
-            ends[k + 1] = min(ends[k + 1], top * top)
+            if features.rest[np.uint64(begin + k + 1)]:
+                arrivals[k + 1] = min(arrivals[k + 1], top * top)
+            else:
+                nodes[k + 1] = min(nodes[k + 1], top * top)
+        tops[slot] = top
 
 
-@compiled_part
+@compiled_leaf
+def write_envelopes(work: Falling) -> bool:
+    """Write the lower envelopes of the tied moves, and where their own ceilings end; False if there is no room."""
+    tables, chains, moves, first, tops = work.tables, work.chains, work.moves, work.first, work.tops
+    own, level, segments, holders, at = work.own, work.level, work.segments, work.holders, 0
+    for slot in range(work.tied):
+        k, begin = moves[slot], at
+        if chains[slot] == 1:
+            at = envelope_of_one(tables, slot, own[k], tops[slot], begin, segments, holders)
+        else:
+            at = lower_envelope(tables, slot, chains[slot], own[k], tops[slot], begin, segments, holders)
+        if at < 0:
+            return False
+        first[slot] = begin
+        level[k] = segments[begin, END] * segments[begin, END] if holders[begin] == chains[slot] else 0.0
+    return True
+
+
+@compiled_leaf
 def tie_corners(
-    features: Features,
-    inverse: Reals,
-    begin: int,
-    moves: int,
-    square: float,
-    work: Falling,
-    nodes: Reals,
-    arrivals: Reals,
+    features: Features, inverse: Reals, begin: int, moves: int, work: Falling, nodes: Reals, arrivals: Reals
 ) -> None:
     """Lower the squared ceilings of nodes to v² <= a(v)·R of the tied moves beside them, and write `work.sure`.
 
     R is the smaller of the circle's that junction deviation draws and of the curve rule's. `inverse` of limits as in
-    `ceilings`, `square` the squared speed at the first node, `arrivals` where rest is reached.
+    `ceilings`, `arrivals` where rest is reached.
     """
     sharpness, curvature, rest, classes = features.sharpness, features.curvature, features.rest, features.move_class
     length, deviation = features.length, by.DEVIATION
-    tables, chains, moves_tied, own, sure = work.pieces, work.chains, work.moves, work.own, work.sure
-    level = work.level
+    tables, chains, tied, own, sure = work.tables, work.chains, work.moves, work.own, work.sure
+    level, first, segments = work.level, work.first, work.segments
     for slot in range(work.tied):
-        k = moves_tied[slot]
-        pieces = tables[slot, : chains[slot]]
-        chain, _, _, _, until = held_by(pieces, own[k], 0.0)
-        level[k] = until * until if chain == OWN else 0.0
+        k = tied[slot]
         for node in range(k, k + 2):
-            i = begin + node
-            if node == 0 or node >= moves or rest[i] or nodes[node] <= level[k]:
+            i = np.uint64(begin + node)
+            if node == 0 or node >= moves or nodes[node] <= level[k] or rest[i]:
                 continue
             bend = max(sharpness[i] * inverse[np.int64(classes[i]), deviation], curvature[i])
-            if bend > 0.0:
+            if bend > 0.0 and acceleration_at(segments, first[slot], math.sqrt(nodes[node])) < nodes[node] * bend:
                 top = math.sqrt(nodes[node])
-                speed = speed_on_circle(pieces, own[k], 1.0 / bend, top)
+                speed = speed_on_circle(tables, slot, chains[slot], own[k], 1.0 / bend, top)
                 if speed < top:
                     nodes[node] = speed * speed
     for slot in range(work.tied):
-        k = moves_tied[slot]
-        i = begin + k
-        before = square if k == 0 and not rest[i] else nodes[k]
-        fastest = max(before, arrivals[k + 1] if rest[i + 1] else nodes[k + 1])
+        k = tied[slot]
+        fastest = max(nodes[k], max(arrivals[k + 1], nodes[k + 1]))
         least = own[k]
         if fastest > level[k]:
-            least = max(0.0, acceleration_at(tables[slot, : chains[slot]], own[k], math.sqrt(fastest) * JUST_BELOW))
-        sure[k] = 2.0 * least * length[i]
+            least = max(0.0, acceleration_at(segments, first[slot], math.sqrt(fastest) * JUST_BELOW))
+        sure[k] = 2.0 * least * length[np.uint64(begin + k)]
 
 
-@compiled_part
-def reached(
-    pieces: Reals, chains: Places, slot: int, own: float, sure: float, length: float, square: float, ceiling: float
-) -> float:
+@compiled_leaf
+def reached(segments: Reals, at: int, sure: float, length: float, square: float, ceiling: float) -> float:
     """The squared speed at the fast end of a tied move whose slow end has the speed `square`, at most `ceiling`.
 
     All in mm²/s²; v² + 2aL with the least a that holds in the move where that is certain to be enough. Arrays come one
@@ -290,11 +337,11 @@ def reached(
     if square + sure >= ceiling:
         return ceiling
     top = math.sqrt(ceiling)
-    speed = speed_after(pieces[slot, : chains[slot]], own, math.sqrt(square), length, top)
+    speed = speed_after(segments, at, math.sqrt(square), length, top)
     return ceiling if speed >= top else speed * speed
 
 
-@compiled_part
+@compiled_leaf
 def look_ahead_up(features: Features, begin: int, gains: Reals, window: int, work: Falling, nodes: Reals) -> None:
     """Lower the squared ceilings so that motion can stop within `window` moves, as `passes.look_ahead` does.
 
@@ -303,8 +350,7 @@ def look_ahead_up(features: Features, begin: int, gains: Reals, window: int, wor
     reached with its step. Where moves are cut the controller sees whole ones, and only their starts are lowered.
     """
     whole, rest, length = features.whole, features.rest, features.length
-    place, own, sure, pieces, chains = work.place, work.own, work.sure, work.pieces, work.chains
-    level = work.level
+    place, sure, level, first, segments = work.place, work.sure, work.level, work.first, work.segments
     n = gains.size
     cut = whole.size > 0
     node = stop = 0
@@ -323,11 +369,11 @@ def look_ahead_up(features: Features, begin: int, gains: Reals, window: int, wor
             met = stop - 1
         else:
             for k in range(stop - 1, node - 1, -1):
-                slot, most = place[k], nodes[k]
-                if slot == FREE or square >= most or square + gains[k] <= level[k]:
-                    square = min(square + gains[k], most)
-                else:
-                    square = reached(pieces, chains, slot, own[k], sure[k], length[begin + k], square, most)
+                most = nodes[k]
+                own = min(square + gains[k], most)
+                if own > level[k]:
+                    own = reached(segments, first[place[k]], sure[k], length[begin + k], square, most)
+                square = own
                 if square >= nodes[k] * BELOW_CEILING:
                     met = k
                 elif k > node and rest[begin + k]:
@@ -342,22 +388,21 @@ def look_ahead_up(features: Features, begin: int, gains: Reals, window: int, wor
         node += 1
 
 
-@compiled_part
+@compiled_leaf
 def last_met(features: Features, begin: int, gains: Reals, work: Falling, nodes: Reals, arrivals: Reals) -> int:
     """The last node of a block at which a walk up from rest at its end meets the node's ceiling; 0 if there is none.
 
     As `passes.last_held`: how motion goes on behind the block is then of no account.
     """
     rest, length = features.rest, features.length
-    place, own, sure, pieces, chains = work.place, work.own, work.sure, work.pieces, work.chains
-    level = work.level
+    place, sure, level, first, segments = work.place, work.sure, work.level, work.first, work.segments
     square = 0.0
     for k in range(gains.size - 1, 0, -1):
-        slot, most = place[k], nodes[k]
-        if slot == FREE or square >= most or square + gains[k] <= level[k]:
-            square = min(square + gains[k], most)
-        else:
-            square = reached(pieces, chains, slot, own[k], sure[k], length[begin + k], square, most)
+        most = nodes[k]
+        own = min(square + gains[k], most)
+        if own > level[k]:
+            own = reached(segments, first[place[k]], sure[k], length[begin + k], square, most)
+        square = own
         if square >= nodes[k] * BELOW_CEILING:
             return k
         if rest[begin + k]:
@@ -365,44 +410,42 @@ def last_met(features: Features, begin: int, gains: Reals, work: Falling, nodes:
     return 0
 
 
-@compiled_part
+@compiled_leaf
 def pass_backward(
     features: Features, begin: int, n: int, gains: Reals, work: Falling, nodes: Reals, arrivals: Reals
 ) -> None:
     """Lower the squared ceilings of the nodes to those from which each move can brake, the first node's as well."""
     rest, length = features.rest, features.length
-    place, own, sure, pieces, chains = work.place, work.own, work.sure, work.pieces, work.chains
-    level = work.level
+    place, sure, level, first, segments = work.place, work.sure, work.level, work.first, work.segments
     square = arrivals[n] if rest[begin + n] else nodes[n]
     for k in range(n - 1, -1, -1):
-        slot, most = place[k], nodes[k]
-        if slot == FREE or square >= most or square + gains[k] <= level[k]:
-            square = min(square + gains[k], most)
-        else:
-            square = reached(pieces, chains, slot, own[k], sure[k], length[begin + k], square, most)
+        most = nodes[k]
+        own = min(square + gains[k], most)
+        if own > level[k]:
+            own = reached(segments, first[place[k]], sure[k], length[begin + k], square, most)
+        square = own
         nodes[k] = square
         if rest[begin + k]:
             square = arrivals[k]
 
 
-@compiled_part
+@compiled_leaf
 def pass_forward(
     features: Features, begin: int, n: int, gains: Reals, square: float, work: Falling, nodes: Reals, arrivals: Reals
 ) -> float:
     """Lower the squared ceilings to what can be reached, beginning with `square`, or from rest; return the last one."""
     rest, length = features.rest, features.length
-    place, own, sure, pieces, chains = work.place, work.own, work.sure, work.pieces, work.chains
-    level = work.level
+    place, sure, level, first, segments = work.place, work.sure, work.level, work.first, work.segments
     if rest[begin]:
         square = nodes[0]
     nodes[0] = square
     for k in range(n):
         ends_at_rest = rest[begin + k + 1]
-        slot, most = place[k], arrivals[k + 1] if ends_at_rest else nodes[k + 1]
-        if slot == FREE or square >= most or square + gains[k] <= level[k]:
-            square = min(square + gains[k], most)
-        else:
-            square = reached(pieces, chains, slot, own[k], sure[k], length[begin + k], square, most)
+        most = arrivals[k + 1] if ends_at_rest else nodes[k + 1]
+        own = min(square + gains[k], most)
+        if own > level[k]:
+            own = reached(segments, first[place[k]], sure[k], length[begin + k], square, most)
+        square = own
         arrivals[k + 1] = square
         if ends_at_rest:
             square = nodes[k + 1]
@@ -424,33 +467,40 @@ class Parts(NamedTuple):
     ramp_cause: Codes
 
 
-@compiled_part
+@compiled_leaf
 def ramps_of_tied(
-    pieces: Reals, own: float, length: float, first: float, last: float, top: float, shares: Reals
+    segments: Reals,
+    holders: Places,
+    at: int,
+    length: float,
+    first: float,
+    last: float,
+    top: float,
+    shares: Reals,
 ) -> tuple[float, float, float, float]:
     """Peak (mm/s), rising, cruising, falling (s) of a tied move from `first` to `last` (mm/s).
 
     The slower end rises to the faster one's speed; from there both ramps go on alike, to where they meet or to `top`.
-    `shares` takes the ramps' seconds of each chain, the own ceiling's behind them.
+    `shares` takes the ramps' seconds of each chain, the own ceiling's behind them; `segments` and `holders` those of
+    the move from the row `at` on.
     """
     for chain in range(shares.size):
         shares[chain] = 0.0
     low, high = min(first, last), max(first, last)
-    path, between = ramp(pieces, own, low, high, shares) if high > low else (0.0, 0.0)
+    path, between = ramp(segments, holders, at, low, high, 1.0, shares) if high > low else (0.0, 0.0)
     left = length - path
     peak, beyond = high, 0.0
     if high < top and left > NO_PATH * length:
-        peak = max(high, speed_after(pieces, own, high, 0.5 * left, top))
-        for _ in range(2):
-            path, beyond = ramp(pieces, own, high, peak, shares)
-            left -= path
+        peak = max(high, speed_after(segments, at, high, 0.5 * left, top))
+        path, beyond = ramp(segments, holders, at, high, peak, 2.0, shares)
+        left -= 2.0 * path
     cruise = max(0.0, left) / peak
     if first < last:
         return peak, between + beyond, cruise, beyond
     return peak, beyond, cruise, between + beyond
 
 
-@compiled_part
+@compiled_leaf
 def tied_durations(
     features: Features,
     begin: int,
@@ -460,38 +510,46 @@ def tied_durations(
     arrivals: Reals,
     work: Falling,
     parts: Parts,
+    shares: Reals,
     seconds: Reals,
 ) -> None:
     """Peak speed and the parts of the duration of tied moves, and the seconds of their ramps.
 
     Of the block up to `end`, index 0 for `begin`: `paces` 1/v of the ceilings, squared speeds `nodes` and `arrivals`;
     `parts` holds what `plan.durations` made of the constant ceilings alone. The acceleration told is what holds at the
-    peak, the ramps' cause what most of them is under; `seconds` float64[LANES, classes, CAUSES] take each its share.
+    peak, the ramps' cause what most of them is under; `shares` (chains + 1) scratch, `seconds` float64[LANES, classes,
+    CAUSES] take each its share.
     """
     length, move_class, ramp_cause = features.length, features.move_class, parts.ramp_cause
-    shares = np.empty(work.pieces.shape[1] + 1)
     lanes = seconds.shape[0]
-    moves, tables, owns, causes, numbers = work.moves, work.pieces, work.own, work.causes, work.chains
-    levels = work.level
+    moves, causes, numbers, levels = work.moves, work.causes, work.chains, work.level
+    rows, segments, holders = work.first, work.segments, work.holders
     peak, rising, cruising, falling = parts.peak, parts.rising, parts.cruising, parts.falling
     acceleration, duration, cruise_cause = parts.acceleration, parts.duration, parts.cruise_cause
     for slot in range(work.tied):
         k = moves[slot]
         if begin + k >= end:
             return
-        i, lane, chains = begin + k, k % lanes, numbers[slot]
-        if peak[i] * peak[i] <= levels[k]:  # what the constant ceiling makes of it holds
-            seconds[lane, np.int64(move_class[i]), np.int64(ramp_cause[i])] += rising[i] + falling[i]
+        i, lane, chains = np.uint64(begin + k), k % lanes, numbers[slot]
+        row = np.int64(move_class[i])
+        if levels[k] == math.inf:
             continue
-        pieces, own = tables[slot, :chains], owns[k]
+        if peak[i] * peak[i] <= levels[k]:  # what the constant ceiling makes of it holds
+            seconds[lane, row, np.int64(ramp_cause[i])] += rising[i] + falling[i]
+            continue
         v0, v1 = math.sqrt(nodes[k]), math.sqrt(arrivals[k + 1])
         top = max(1.0 / paces[k], max(v0, v1))
-        speed, rise, cruise, fall = ramps_of_tied(pieces, own, length[i], v0, v1, top, shares)
+        at = rows[slot]
+        if min(v0, v1) >= top * BELOW_CEILING:  # all the way at its ceiling, as `plan.durations` has it
+            acceleration[i] = max(0.0, acceleration_at(segments, at, top * JUST_BELOW))
+            seconds[lane, row, np.int64(ramp_cause[i])] += rising[i] + falling[i]
+            continue
+        speed, rise, cruise, fall = ramps_of_tied(segments, holders, at, length[i], v0, v1, top, shares)
         if speed < top * BELOW_CEILING:
             cruise_cause[i] = np.uint8(by.CORNER)
-        acceleration[i] = max(0.0, acceleration_at(pieces, own, speed * JUST_BELOW))
-        row, most = np.int64(move_class[i]), shares[chains]
-        seconds[lane, row, np.int64(ramp_cause[i])] += shares[chains]
+        acceleration[i] = max(0.0, acceleration_at(segments, at, speed * JUST_BELOW))
+        most = shares[chains]
+        seconds[lane, row, np.int64(ramp_cause[i])] += most
         for chain in range(chains):
             cause = causes[slot, chain]
             seconds[lane, row, np.int64(cause)] += shares[chain]
@@ -502,17 +560,17 @@ def tied_durations(
         duration[i] = rise + cruise + fall
 
 
-@compiled_part
+@compiled_leaf
 def add_untied_seconds(
     move_class: NDArray[np.uint16], begin: int, end: int, work: Falling, parts: Parts, seconds: Reals
 ) -> None:
     """Add the seconds of moves as `plan.add_seconds` does, all but those of the ramps of tied moves."""
-    lanes = seconds.shape[0]
+    first, lanes = np.uint64(begin), seconds.shape[0]
     rising, cruising, falling = parts.rising, parts.cruising, parts.falling
-    cruise_cause, ramp_cause, place = parts.cruise_cause, parts.ramp_cause, work.place
+    cruise_cause, ramp_cause, level = parts.cruise_cause, parts.ramp_cause, work.level
     for k in range(end - begin):
-        i = begin + k
+        i = first + np.uint64(k)
         row = np.int64(move_class[i])
         seconds[k % lanes, row, np.int64(cruise_cause[i])] += cruising[i]
-        if place[k] == FREE:
+        if level[k] == math.inf:
             seconds[k % lanes, row, np.int64(ramp_cause[i])] += rising[i] + falling[i]

@@ -28,7 +28,7 @@ ADVANCE, DELAY = range(2)  # columns of the table of pressure advance: speed of 
 
 
 class Ties(NamedTuple):
-    """`loads` float64[n, k, 3] of the k drives (`motor_loads`), `pulls` float64[n, k] F_c·κ of a run's curve (t/mm;
+    """`loads` float64[k, 3, n] of the k drives (`motor_loads`), `pulls` float64[k, n] F_c·κ of a run's curve (t/mm;
     `curve_pulls`), `curves` float64[k, pieces, 3] (`Drives`); `move_reach`, `byte_reach` inverse of the path that one
     move, one byte gives (1/mm; no entries where not asked for).
     """
@@ -40,7 +40,7 @@ class Ties(NamedTuple):
     byte_reach: Reals
 
 
-NO_TIES = Ties(np.empty((0, 0, 3)), np.empty((0, 0)), curve_table([]), np.empty(0), np.empty(0))
+NO_TIES = Ties(np.empty((0, 3, 0)), np.empty((0, 0)), curve_table([]), np.empty(0), np.empty(0))
 
 
 def signed_directions(moves: Moves, length: Reals) -> Reals:
@@ -88,7 +88,8 @@ def make_ties(
         covered = reach_of_moves(features, lookahead, bytes_of_move)
         move_reach = 1.0 / covered.a_move if by_moves else move_reach
         byte_reach = 1.0 / covered.a_byte if bytes_of_move is not None else byte_reach
-    return Ties(loads, pulls, curves, move_reach, byte_reach)
+    columns = np.ascontiguousarray(loads.transpose(1, 2, 0)), np.ascontiguousarray(pulls.T)
+    return Ties(*columns, curves, move_reach, byte_reach)
 
 
 def reach_of_moves(features: Features, lookahead: int | None, bytes_of_move: Reals | None) -> Reach:
