@@ -1,8 +1,8 @@
 """Print time and throughput of extrusion printers under motion limits.
 
 The public names are attached on first use, so that importing the package costs nothing:
-`read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `sweep`, `target`, `caps`, `ringing`, `rounding`,
-`upgrades`, `shop`, `InputError`.
+`read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `ladder`, `sweep`, `target`, `caps`, `ringing`,
+`rounding`, `upgrades`, `shop`, `InputError`.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ _HOMES = {
     "estimate": "kinematics.api",
     "compare": "kinematics.api",
     "sweep": "kinematics.api",
+    "ladder": "kinematics.api",
     "target": "kinematics.api",
     "caps": "kinematics.api",
     "ringing": "kinematics.api",
@@ -37,6 +38,7 @@ __all__ = [
     "caps",
     "compare",
     "estimate",
+    "ladder",
     "load_machine",
     "read_gcode",
     "ringing",
@@ -48,7 +50,7 @@ __all__ = [
 ]
 
 if TYPE_CHECKING:
-    from kinematics.api import caps, compare, estimate, ringing, rounding, shop, sweep, target, upgrades
+    from kinematics.api import caps, compare, estimate, ladder, ringing, rounding, shop, sweep, target, upgrades
     from kinematics.errors import InputError
     from kinematics.gcode.reader import read_gcode
     from kinematics.machine import Candidate, Machine, load_machine

@@ -1,8 +1,8 @@
 """The questions as functions for Python: jobs and machines in whatever form they are at hand, a frozen result out.
 
-`estimate`, `compare`, `sweep`, `target`, `caps`, `ringing`, `upgrades` and `shop` are attached to the package itself:
-`kinematics.estimate`. Jobs are a path, the bytes or the text of a G-code file, an open file, or a job that was read
-before, one or a list of them. A machine is a built-in name, a path, a table of keys, or a `Machine`.
+`estimate`, `compare`, `ladder`, `sweep`, `target`, `caps`, `ringing`, `upgrades` and `shop` are attached to the package
+itself: `kinematics.estimate`. Jobs are a path, the bytes or the text of a G-code file, an open file, or a job that was
+read before, one or a list of them. A machine is a built-in name, a path, a table of keys, or a `Machine`.
 """
 
 from __future__ import annotations
@@ -16,18 +16,22 @@ from kinematics.business.plan import Clock
 from kinematics.business.runs import Shop, ShopVariant, shop_of
 from kinematics.business.tables import MOMENT_ALLOWED, moment_of, read_orders, read_printers
 from kinematics.business.upgrades import PRINTS_PER_MONTH, Upgrades, upgrades_prepared
-from kinematics.errors import InputError
+from kinematics.errors import InputError, nearest
 from kinematics.gcode.dialects import Dialect, dialect_named
 from kinematics.gcode.job import Job
 from kinematics.machine import Candidate, Machine, candidate_from, load_machine, parse_settings
+from kinematics.machine.kinds import KINDS_OF_STEPS
 from kinematics.studies.blockwise import job_to_time
 from kinematics.studies.caps import Caps, caps_of
+from kinematics.studies.claim import claim_from
 from kinematics.studies.compare import Comparison, compare_prepared
 from kinematics.studies.estimate import Estimate, estimate_prepared
 from kinematics.studies.intervals import USUAL, Sampling
 from kinematics.studies.knees import knee_of
 from kinematics.studies.knobs import Knob, check_knobs, grid, knob_from, sample
+from kinematics.studies.ladder import Ladder, ladder_of
 from kinematics.studies.prepared import PreparedJob
+from kinematics.studies.reach import Wanted
 from kinematics.studies.ringing import Ringing, ringing_of
 from kinematics.studies.rounding import Rounding, rounding_of
 from kinematics.studies.sweep import Sweep, present_total_of, ranges_left, sweep_rows
@@ -95,19 +99,20 @@ def _many(jobs: JobsLike) -> list[JobLike]:
 
 
 def _to_time(jobs: JobsLike, dialect: str | Dialect) -> list[TimedJob]:
-    """Jobs that need only be timed: large files among them are planned block by block."""
+    """Jobs that need only be timed: those of many bytes or moves among them are planned block by block."""
     known = _dialect(dialect)
-    return [
-        job_to_time(os.fspath(job), known)
-        if isinstance(job, str | os.PathLike) and _text_of(job) is None
-        else _prepared_with_moves(job, known)
-        for job in _many(jobs)
-    ]
+    return [_prepared(job, known) for job in _many(jobs)]
 
 
-def _with_moves(jobs: JobsLike, dialect: str | Dialect) -> list[PreparedJob]:
-    known = _dialect(dialect)
-    return [_prepared_with_moves(job, known) for job in _many(jobs)]
+def _prepared(job: JobLike, dialect: Dialect) -> TimedJob:
+    if isinstance(job, Job):
+        return PreparedJob(job, dialect)
+    content = _text_of(job)
+    if content is not None:
+        return job_to_time(memoryview(content), dialect, name=str(getattr(job, "name", IN_MEMORY)))
+    if not isinstance(job, str | os.PathLike):
+        raise InputError.at("jobs=", _told(job), JOB_ALLOWED)
+    return job_to_time(os.fspath(job), dialect)
 
 
 def _name(job: JobLike) -> str:
@@ -118,7 +123,7 @@ def _name(job: JobLike) -> str:
 
 def _weighted(jobs: JobsLike, prints: float | Sequence[float] | None, dialect: str | Dialect) -> WeightedJobs:
     many = _many(jobs)
-    return WeightedJobs(_with_moves(many, dialect), [_name(job) for job in many], _each(prints, len(many), "prints="))
+    return WeightedJobs(_to_time(many, dialect), [_name(job) for job in many], _each(prints, len(many), "prints="))
 
 
 def _each(numbers: float | Sequence[float] | None, count: int, place: str) -> list[float]:
@@ -189,8 +194,9 @@ def estimate(
     Returns
     -------
     Estimate
-        `.total` and `.jobs`, each with total, motion, stops and cooling (s), causes and notices. `.to_frame()` has one
-        row a job and machine: total_s, motion_s, dwell_s, stops_s, cooling_s, moves, layers, path_mm, filament_mm.
+        `.total_s` and `.jobs`, each with total_s, motion_s, stops_by_kind_s, cooling_s, causes and notices.
+        `.to_frame()` has one row a job and machine: total_s, motion_s, dwell_s, stops_s, cooling_s, moves, layers,
+        path_mm, filament_mm.
 
     Raises InputError where a job, the machine or the dialect cannot be used: place, what was found, what is allowed.
 
@@ -203,7 +209,7 @@ def estimate(
     --------
     >>> import kinematics
     >>> found = kinematics.estimate("G1 X100 E3 F6000\\nG1 Y80 E5\\n", {"acceleration": 1000})
-    >>> round(found.total, 3)
+    >>> round(found.total_s, 3)
     1.979
     """
     known = None if machine is None else _machine(machine)
@@ -242,7 +248,7 @@ def compare(
     >>> import kinematics
     >>> job = "G1 X100 E3 F6000\\nG1 Y80 E5\\n"
     >>> found = kinematics.compare(job, {"acceleration": 1000}, {"brisk": {"acceleration": 4000}})
-    >>> [round(row.total, 3) for row in found.rows]
+    >>> [round(row.total_s, 3) for row in found.rows]
     [1.979, 1.84]
     """
     known = _machine(machine)
@@ -288,7 +294,7 @@ def sweep(
     >>> import kinematics
     >>> job = "G1 X100 E3 F6000\\nG1 Y80 E5\\n"
     >>> found = kinematics.sweep(job, {"acceleration": 1000}, {"acceleration": [1000, 4000]})
-    >>> [round(row.total, 3) for row in found.rows]
+    >>> [round(row.total_s, 3) for row in found.rows]
     [1.979, 1.84]
     """
     turned = [
@@ -329,7 +335,7 @@ def target(
     Returns
     -------
     Target
-        `.met`, `.total` (s), `.settings` by key, and what stops it.
+        `.met`, `.total_s`, `.settings` by key, and what stops it.
 
     Raises InputError where anything given cannot be used.
 
@@ -345,6 +351,72 @@ def target(
     return target_of(_weighted(jobs, prints, dialect), _machine(machine), deadline, weights)
 
 
+def ladder(
+    jobs: JobsLike,
+    machine: MachineLike,
+    until: float | str | None = None,
+    claim: str | None = None,
+    allow_quality: bool = False,
+    only: Sequence[str] = (),
+    keep: Sequence[str] = (),
+    by_label: bool = False,
+    reach: Mapping[str, float] | None = None,
+    prints: float | Sequence[float] | None = None,
+    dialect: str | Dialect = DEFAULT_DIALECT,
+    draws: int = USUAL.draws,
+    seed: int = USUAL.seed,
+) -> Ladder:
+    """What must be raised so that jobs get faster, in which order, how far, and what does each step bring?
+
+    Parameters
+    ----------
+    jobs, machine, prints, dialect, draws, seed
+        As for `sweep`.
+    until : seconds, or text such as "7m"
+        Stop at the step with which this time is met.
+    claim : text such as "30m=7m"
+        Times before and after, as somebody tells them, to be held against the ladder.
+    allow_quality : bool
+        Whether shorter layer times and larger budgets may be a step.
+    only : kinds of steps
+        "setting", "setting without cap", "shows on the part", "prepared again", "part"; all of them left out.
+    keep : labels, "print" or "travel"
+        Moves that stay as they are.
+    by_label : bool
+        Whether the print acceleration and speed of each label are raised by themselves.
+    reach : dict of numbers by key
+        How far a limit may go, in place of its known cap or so many times what it is.
+
+    Returns
+    -------
+    Ladder
+        `.rungs`, each with `.raised`, `.kind`, `.total_s`, `.saved_s` and `.settings`; `.end_s`, `.left_out`, `.left`,
+        `.fixed`. `.to_frame()` has one row a rung.
+
+    Raises InputError where anything given cannot be used.
+
+    Examples
+    --------
+    >>> import kinematics
+    >>> job = "M83\\nG1 X10 E3 F12000\\nG1 X0 E3\\n"
+    >>> found = kinematics.ladder(job, {"acceleration": 500, "axes.x.max_acceleration_mm_s2": 500})
+    >>> [[one.what for one in rung.raised] for rung in found.rungs]
+    [['print acceleration', 'x axis acceleration']]
+    """
+    for kind in only:
+        if kind not in KINDS_OF_STEPS:
+            raise InputError.at("only=", repr(kind), ", ".join(KINDS_OF_STEPS), nearest(str(kind), KINDS_OF_STEPS))
+    wanted = Wanted(dict(reach or {}), frozenset(only), allow_quality, tuple(keep), by_label)
+    return ladder_of(
+        _weighted(jobs, prints, dialect),
+        _machine(machine),
+        wanted,
+        seconds_from(until, "until=") if isinstance(until, str) else until,
+        None if claim is None else claim_from(claim),
+        Sampling(draws, seed),
+    )
+
+
 def caps(jobs: JobsLike | None, machine: MachineLike, dialect: str | Dialect = DEFAULT_DIALECT) -> Caps:
     """How far may each limit go, and what stops it?
 
@@ -352,7 +424,7 @@ def caps(jobs: JobsLike | None, machine: MachineLike, dialect: str | Dialect = D
     ----------
     jobs : as for `estimate`, or None
         With jobs also in their own directions, the share of time that each cap holds, and when cooling rules. Moves of
-        all jobs are kept in memory.
+        all jobs are kept in memory where the machine has modes or filters.
     machine, dialect
         As for `estimate`.
 
@@ -370,7 +442,7 @@ def caps(jobs: JobsLike | None, machine: MachineLike, dialect: str | Dialect = D
     >>> [(row.what, row.no_further_than) for row in found.asks_too_much]
     [('flow the file asks for', 10.0)]
     """
-    return caps_of(_machine(machine), [] if jobs is None else _with_moves(jobs, dialect))
+    return caps_of(_machine(machine), [] if jobs is None else _to_time(jobs, dialect))
 
 
 def ringing(job: JobLike, machine: MachineLike, dialect: str | Dialect = DEFAULT_DIALECT) -> Ringing:
@@ -409,8 +481,8 @@ def rounding(job: JobLike, machine: MachineLike, dialect: str | Dialect = DEFAUL
     Returns
     -------
     Rounding
-        `.worst`, `.line`, `.median`, `.most` (95 % of the printed length stay below it), `.budget` (mm); `.to_frame()`
-        has one row.
+        `.worst_mm`, `.line`, `.median_mm`, `.most_mm` (95 % of the printed length stay below it), `.budget_mm`;
+        `.to_frame()` has one row.
 
     Raises InputError, also where no axis has a filter.
 
@@ -418,7 +490,7 @@ def rounding(job: JobLike, machine: MachineLike, dialect: str | Dialect = DEFAUL
     --------
     >>> import kinematics
     >>> filtered = {"vibration": {"x": {"filter": "ZV", "filter_frequency_hz": 40.0}}}
-    >>> round(kinematics.rounding("G1 X100 E3 F6000\\nG1 X0 E5\\n", filtered).worst, 3) > 0.0
+    >>> round(kinematics.rounding("G1 X100 E3 F6000\\nG1 X0 E5\\n", filtered).worst_mm, 3) > 0.0
     True
     """
     return rounding_of(_prepared_with_moves(job, _dialect(dialect)), _machine(machine))

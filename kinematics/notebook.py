@@ -1,4 +1,4 @@
-"""Small tables for notebooks."""
+"""Results as small tables in notebooks."""
 
 from __future__ import annotations
 
@@ -6,8 +6,23 @@ from collections.abc import Iterable, Sequence
 from html import escape
 from typing import TYPE_CHECKING
 
+from kinematics.wording import duration_text, share_text
+
 if TYPE_CHECKING:
     import pandas
+
+SPEEDS = ("_mm_s", "_mm3_s", "_per_s")  # end like seconds, and are none
+
+
+class NotebookTable:
+    """A result that stands in a notebook as the table of its frame, under the words of its repr."""
+
+    def to_frame(self) -> pandas.DataFrame:
+        """The rows of the table, each column named with its unit."""
+        raise NotImplementedError
+
+    def _repr_html_(self) -> str:
+        return html_of_frame(repr(self).removeprefix("<").removesuffix(">"), self.to_frame())
 
 
 def html_table(title: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
@@ -18,6 +33,24 @@ def html_table(title: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) 
 
 
 def html_of_frame(title: str, frame: pandas.DataFrame) -> str:
-    """A DataFrame as a table with a caption, numbers to three decimals."""
-    texts = frame.map(lambda value: f"{value:.3f}" if isinstance(value, float) else str(value))
-    return html_table(title, [str(name) for name in frame.columns], texts.itertuples(index=False, name=None))
+    """A DataFrame as a table with a caption: seconds as durations, shares as per cent, at most three decimals."""
+    names = [str(name) for name in frame.columns]
+    heads = [name.removesuffix("_s") if _is_seconds(name) else name for name in names]
+    rows = ([_cell(name, value) for name, value in zip(names, row, strict=True)] for row in frame.values.tolist())
+    return html_table(title, heads, rows)
+
+
+def _is_seconds(name: str) -> bool:
+    return name.endswith("_s") and not name.endswith(SPEEDS)
+
+
+def _cell(name: str, value: object) -> str:
+    if value is None or value != value:  # what is not known is no number
+        return ""
+    if isinstance(value, float) and _is_seconds(name):
+        return duration_text(value)
+    if isinstance(value, float) and name.endswith("_share"):
+        return share_text(value)
+    if isinstance(value, (list, tuple)):
+        return ", ".join(map(str, value))
+    return f"{value:.3f}".rstrip("0").rstrip(".") if isinstance(value, float) else str(value)

@@ -6,6 +6,7 @@ import doctest
 import gzip
 import inspect
 import io
+import pydoc
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -16,7 +17,7 @@ import pytest
 
 import kinematics
 import kinematics.api
-from kinematics import Candidate, InputError, compare, estimate, load_machine, read_gcode
+from kinematics import Candidate, InputError, caps, compare, estimate, load_machine, read_gcode, sweep, target
 from kinematics.gcode.dialects import RS274
 from kinematics.wording import duration_text
 from tests.studies.conftest import bench, job_of, straight
@@ -34,28 +35,28 @@ def path(tmp_path: Path) -> Path:
 
 
 def test_a_job_may_be_a_path_a_text_or_a_job(path: Path) -> None:
-    total = estimate(path, "quick").total
+    total = estimate(path, "quick").total_s
     for one in (str(path), path, [path], [str(path)], read_gcode(path), (read_gcode(str(path)),)):
-        assert estimate(one, "quick").total == total
+        assert estimate(one, "quick").total_s == total
     packed = path.with_suffix(".gz")
     packed.write_bytes(gzip.compress(TEXT.encode()))
-    assert estimate(packed, "quick").total == total
+    assert estimate(packed, "quick").total_s == total
 
 
 def test_a_job_may_be_at_hand_already(path: Path) -> None:
-    total = estimate(path, "quick").total
+    total = estimate(path, "quick").total_s
     with path.open("rb") as raw, path.open() as text:
         for one in (TEXT, TEXT.encode(), memoryview(TEXT.encode()), raw, text, io.StringIO(TEXT)):
-            assert estimate(one, "quick").total == total
-    assert estimate([TEXT, path], "quick").total == pytest.approx(2 * total)
+            assert estimate(one, "quick").total_s == total
+    assert estimate([TEXT, path], "quick").total_s == pytest.approx(2 * total)
     rows = kinematics.sweep([TEXT, path], "quick", {"acceleration": [700, 900]}, prints=[1, 3]).rows
     assert [row.job for row in rows[:2]] == ["<G-code>", str(path)]
 
 
 def test_a_machine_may_be_a_table_of_keys() -> None:
-    by_key = estimate(TEXT, {"acceleration": 1000, "motion.travel_acceleration_mm_s2": 1000}).total
+    by_key = estimate(TEXT, {"acceleration": 1000, "motion.travel_acceleration_mm_s2": 1000}).total_s
     tables = {"motion": {"print_acceleration_mm_s2": 1000, "travel_acceleration_mm_s2": 1000}}
-    assert estimate(TEXT, tables).total == by_key
+    assert estimate(TEXT, tables).total_s == by_key
 
 
 @pytest.mark.parametrize(
@@ -89,11 +90,11 @@ def test_every_study_from_python(path: Path) -> None:
     for row in swept.rows:
         acceleration, speed = row.point
         again = estimate(path, {**machine, "acceleration": acceleration, "speed": speed})
-        assert row.total == pytest.approx(again.total, rel=1e-9)
+        assert row.total_s == pytest.approx(again.total_s, rel=1e-9)
     assert len(kinematics.sweep(path, machine, {"acceleration": [500, 900], "flow": [3, 9]}, sample_size=5).rows) == 5
-    found = kinematics.target(path, machine, estimate(path, machine).total * 0.99, turn=["acceleration"])
+    found = kinematics.target(path, machine, estimate(path, machine).total_s * 0.99, turn=["acceleration"])
     assert found.met
-    assert estimate(path, {**machine, **found.settings}).total == pytest.approx(found.total, rel=1e-9)
+    assert estimate(path, {**machine, **found.settings}).total_s == pytest.approx(found.total_s, rel=1e-9)
     assert kinematics.caps(None, machine).rows
     assert kinematics.caps([path, TEXT], machine).to_frame()["limit"].is_unique
 
@@ -116,25 +117,25 @@ def test_help_fits_a_screen_and_a_half(name: str) -> None:
 def test_a_machine_may_be_a_name_a_path_or_a_machine(path: Path, tmp_path: Path) -> None:
     own = tmp_path / "own.toml"
     own.write_text("[motion]\nprint_acceleration_mm_s2 = 1000\ntravel_acceleration_mm_s2 = 1000\n")
-    total = estimate(path, bench()).total
+    total = estimate(path, bench()).total_s
     for machine in (own, str(own), load_machine(own)):
-        assert estimate(path, machine).total == total
+        assert estimate(path, machine).total_s == total
 
 
 def test_without_a_machine_the_span_is_told(path: Path) -> None:
     result = estimate(path)
     assert [span.machine for span in result.span] == ["gentle", "middling", "quick"]
     for span in result.span:
-        assert span.total == estimate(path, span.machine).total
-    assert result.total == estimate(path, "middling").total
+        assert span.total_s == estimate(path, span.machine).total_s
+    assert result.total_s == estimate(path, "middling").total_s
 
 
 def test_the_dialect_by_name_or_by_itself(tmp_path: Path) -> None:
     path = tmp_path / "standard.gcode"
     path.write_text("G4 P2\nG1 X100 F6000\n")
     for dialect in ("rs274", RS274):
-        assert estimate(path, bench(), dialect).total == pytest.approx(2 + straight(100, 100))
-        assert compare(path, bench(), {"a": {}}, dialect).rows[0].total == pytest.approx(2 + straight(100, 100))
+        assert estimate(path, bench(), dialect).total_s == pytest.approx(2 + straight(100, 100))
+        assert compare(path, bench(), {"a": {}}, dialect).rows[0].total_s == pytest.approx(2 + straight(100, 100))
     with pytest.raises(InputError, match="did you mean 'rs274'"):
         estimate(path, bench(), "rs247")
 
@@ -142,12 +143,12 @@ def test_the_dialect_by_name_or_by_itself(tmp_path: Path) -> None:
 def test_estimate_by_hand(path: Path) -> None:
     result = estimate(path, bench())
     (job,) = result.jobs
-    assert result.total == job.total == job.motion + 1.0
-    assert job.stops == {}
+    assert result.total_s == job.total_s == job.motion_s + 1.0
+    assert job.stops_by_kind_s == {}
     assert job.unknown_stops == ()
     assert job.moves == 4
-    assert job.filament == 3.0
-    assert job.extent == ((0.0, 0.0, 0.0), (100.0, 50.0, 1.0))
+    assert job.filament_mm == 3.0
+    assert job.bounding_box_mm == ((0.0, 0.0, 0.0), (100.0, 50.0, 1.0))
     assert [notice.line for notice in job.notices] == [6]
 
 
@@ -155,15 +156,15 @@ def test_frames(path: Path) -> None:
     result = estimate([path, job_of("G1 X5 F60\n")], "quick")
     frame = result.to_frame()
     assert list(frame["file"]) == [str(path), "job"]
-    assert frame["total_s"].sum() == pytest.approx(result.total)
+    assert frame["total_s"].sum() == pytest.approx(result.total_s)
     parts = frame["motion_s"] + frame["dwell_s"] + frame["stops_s"] + frame["cooling_s"]
     assert np.allclose(parts, frame["total_s"])
     assert list(frame["main_cause"]) == [job.causes[0].cause for job in result.jobs]
     moves = result.jobs[0].moves_frame()
-    assert moves["t_s"].sum() == pytest.approx(result.jobs[0].motion)
+    assert moves["t_s"].sum() == pytest.approx(result.jobs[0].motion_s)
     assert list(moves["kind"]) == ["print", "filament", "travel", "print"]
     layers = result.jobs[0].layers_frame()
-    assert layers["total_s"].sum() == pytest.approx(result.jobs[0].motion + result.jobs[0].cooling)
+    assert layers["total_s"].sum() == pytest.approx(result.jobs[0].motion_s + result.jobs[0].cooling_s)
 
 
 def test_candidates_in_three_forms(path: Path, tmp_path: Path) -> None:
@@ -204,8 +205,8 @@ def test_failures_are_input_errors(path: Path, tmp_path: Path) -> None:
 
 def test_texts_of_results(path: Path) -> None:
     result = estimate(path, "quick")
-    assert repr(result) == f"<Estimate on Quick: {path} {duration_text(result.total)}>"
-    assert repr(result.jobs[0]).startswith(f"<JobEstimate {path}: {duration_text(result.total)}, mostly ")
+    assert repr(result) == f"<Estimate on Quick: {path} {duration_text(result.total_s)}>"
+    assert repr(result.jobs[0]).startswith(f"<JobEstimate {path}: {duration_text(result.total_s)}, mostly ")
     comparison = compare(path, "quick", {"brisk": "speed=2"})
     assert repr(comparison).startswith("<Comparison on Quick: as it is ")
     assert "brisk" in repr(comparison)
@@ -227,6 +228,28 @@ def test_tables_in_notebooks_are_escaped(path: Path) -> None:
     assert "&lt;i&gt;" in comparison._repr_html_()
     named = load_machine("quick").with_settings({"machine.name": "<u>"})
     assert "&lt;u&gt;" in estimate(path, named)._repr_html_()
+
+
+def test_tables_in_notebooks_say_times_as_people_do(path: Path) -> None:
+    comparison = compare(path, "quick", {"brisk": "speed=2"})
+    html = comparison._repr_html_()
+    assert "<th>total</th>" in html
+    assert f"<td>{duration_text(comparison.rows[0].total_s)}</td>" in html
+    found = target(path, "gentle", 1000.0)
+    assert list(found.to_frame().columns) == ["knob", "turned", "from", "to", "held_by"]
+    assert "<td>acceleration</td><td>up</td>" in found._repr_html_()
+    swept = sweep(path, "gentle", {"acceleration": [500, 1000]})
+    assert "<td>500</td>" in swept._repr_html_()
+    assert "print acceleration" in caps(path, "gentle")._repr_html_()
+
+
+def test_help_of_every_question_fits_one_screen() -> None:
+    """Forty lines: what a terminal of usual height shows with its pager."""
+    for name in kinematics.__all__:
+        if name in ("Candidate", "Machine", "InputError", "__version__", "load_machine", "read_gcode"):
+            continue
+        text = pydoc.render_doc(getattr(kinematics, name), renderer=pydoc.plaintext)
+        assert len(text.splitlines()) <= 40, name
 
 
 def test_the_frames_of_a_job(path: Path) -> None:

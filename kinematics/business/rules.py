@@ -31,7 +31,7 @@ class RuleSums(NamedTuple):
     rule: str
     late_orders: float
     parts_per_day: float
-    finished: float
+    finished_s: float
 
 
 class Served(NamedTuple):

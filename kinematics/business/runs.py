@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import tzinfo
+from datetime import datetime, tzinfo
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -28,6 +28,7 @@ from kinematics.business.tables import Order, Printer
 from kinematics.errors import Finding, InputError
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Machine, resolved_keys
+from kinematics.notebook import NotebookTable, html_of_frame
 
 if TYPE_CHECKING:
     import pandas
@@ -59,7 +60,7 @@ class Trial(NamedTuple):
 
     name: str
     more: float
-    sooner: float
+    sooner_s: float
 
 
 class Bottleneck(NamedTuple):
@@ -74,8 +75,8 @@ class Bottleneck(NamedTuple):
 
 class Effect(NamedTuple):
     """What a change brings, under the rule that then is best (`rule`): `shorter` the time that it takes off a print
-    (share, over all pieces), `parts_per_day`, `more` parts a day (share, run by run), `sooner` everything is done (s,
-    mean), `late` hours of all orders together, `use` of the printers.
+    (share, over all pieces), `parts_per_day`, `more` parts a day (share, run by run), `sooner_s` everything is done (s,
+    mean), `late_h` hours of all orders together, `use` of the printers.
     """
 
     name: str
@@ -83,8 +84,8 @@ class Effect(NamedTuple):
     shorter: float
     parts_per_day: RunsInterval
     more: RunsInterval
-    sooner: float
-    late: RunsInterval
+    sooner_s: float
+    late_h: RunsInterval
     use: tuple[Use, ...]
 
     @property
@@ -94,8 +95,9 @@ class Effect(NamedTuple):
 
 
 @dataclass(frozen=True, repr=False)
-class Shop:
-    """A shop's orders, simulated: moments in s since 1970, shares of the time from `start` until the last part is done.
+class Shop(NotebookTable):
+    """A shop's orders, simulated: moments in s since 1970, shares of the time from `start_s` until the last part is
+    done.
 
     `rule` who prints what (`shop_floor.RULES`), the best of the rules that were `tried`. `runs` how many runs (one
     where nothing is left to chance); `first_run` the first of them; intervals hold the middle nine tenths of the runs.
@@ -104,7 +106,7 @@ class Shop:
 
     printers: tuple[Printer, ...]
     orders: tuple[Order, ...]
-    start: float
+    start_s: float
     zone: tzinfo
     people: int
     seed: int
@@ -113,8 +115,8 @@ class Shop:
     tried: tuple[RuleSums, ...]
     parts: int
     parts_per_day: RunsInterval
-    finished: Moments
-    late: RunsInterval
+    finished_s: Moments
+    late_h: RunsInterval
     use: tuple[Use, ...]
     of_orders: tuple[OrderSums, ...]
     bottleneck: Bottleneck
@@ -135,9 +137,9 @@ class Shop:
         return f"<Shop: {self.parts} parts, {self.parts_per_day.mean:.1f} a day, held back by {held}>"
 
     def _repr_html_(self) -> str:
-        from kinematics.notebook import html_of_frame
-
-        return html_of_frame(repr(self), self.to_frame())
+        rows = self.to_frame()
+        done = [datetime.fromtimestamp(moment, self.zone).strftime("%a %Y-%m-%d %H:%M") for moment in rows["done_s"]]
+        return html_of_frame(repr(self), rows.assign(done_s=done).rename(columns={"done_s": "done"}))
 
 
 def _rates(served: Served) -> np.ndarray:
@@ -195,7 +197,7 @@ def shop_of(
     return Shop(
         printers=tuple(printers),
         orders=plan.orders,
-        start=start,
+        start_s=start,
         zone=zone,
         people=people,
         seed=seed,
@@ -204,8 +206,8 @@ def shop_of(
         tried=served.tried,
         parts=sum(order.quantity for order in plan.orders),
         parts_per_day=interval_of(_rates(served)),
-        finished=moments_of(np.array([one.finished for one in sums])),
-        late=interval_of(np.array([one.late for one in sums])),
+        finished_s=moments_of(np.array([one.finished for one in sums])),
+        late_h=interval_of(np.array([one.late for one in sums])),
         use=uses_of(sums, plan),
         of_orders=order_sums(sums, plan),
         bottleneck=_bottleneck(plan, given, served),
@@ -264,8 +266,8 @@ def _effect(
         shorter=1.0 - _print_time(changed) / _print_time(plan),
         parts_per_day=interval_of(_rates(after)),
         more=_more(before, after),
-        sooner=_sooner(before, after),
-        late=interval_of(np.array([one.late for one in after.sums])),
+        sooner_s=_sooner(before, after),
+        late_h=interval_of(np.array([one.late for one in after.sums])),
         use=uses_of(after.sums, changed),
     )
 

@@ -74,10 +74,10 @@ class OrderSums(NamedTuple):
     the parts of the cost that are nothing only because a key or filament_g is not given.
     """
 
-    done: Moments
-    late: RunsInterval
+    done_s: Moments
+    late_h: RunsInterval
     late_share: float
-    energy: float
+    energy_kwh: float
     energy_cost: float
     filament_cost: float
     machine_cost: float
@@ -96,12 +96,12 @@ class OrderSums(NamedTuple):
             "order": order.name,
             "job": order.job,
             "quantity": order.quantity,
-            "done_s": self.done.middle,
-            "late_h": None if no_date else self.late.mean,
-            "late_low_h": None if no_date else self.late.low,
-            "late_high_h": None if no_date else self.late.high,
+            "done_s": self.done_s.middle,
+            "late_h": None if no_date else self.late_h.mean,
+            "late_low_h": None if no_date else self.late_h.low,
+            "late_high_h": None if no_date else self.late_h.high,
             "late_share": None if no_date else self.late_share,
-            "energy_kwh_per_part": self.energy,
+            "energy_kwh_per_part": self.energy_kwh,
             "energy_cost_per_part": self.energy_cost,
             "filament_cost_per_part": self.filament_cost,
             "machine_cost_per_part": self.machine_cost,
@@ -184,10 +184,10 @@ def order_sums(sums: Sequence[RunSums], plan: ShopPlan) -> tuple[OrderSums, ...]
         of_part = spent[number] / wanted.quantity
         found.append(
             OrderSums(
-                done=moments_of(done),
-                late=interval_of(late),
+                done_s=moments_of(done),
+                late_h=interval_of(late),
                 late_share=float((late > 0.0).mean()),
-                energy=float(of_part[ENERGY]),
+                energy_kwh=float(of_part[ENERGY]),
                 energy_cost=float(of_part[ENERGY_COST]),
                 filament_cost=float(of_part[FILAMENT]),
                 machine_cost=float(of_part[MACHINE]),

@@ -15,6 +15,7 @@ from kinematics.business.economics import Payback, costs_not_given, part_cost, p
 from kinematics.errors import Finding, InputError, Notice
 from kinematics.limits.flow import filament_mass
 from kinematics.machine import Machine, Upgrade, resolved_keys
+from kinematics.notebook import NotebookTable
 from kinematics.studies.causes import Cause
 from kinematics.studies.intervals import USUAL, Interval, SampledTimes, Sampling, drawn_machines, interval_of
 from kinematics.studies.timing import Ask, TimedJob, Timing, foresee, time_job
@@ -35,15 +36,15 @@ class JobTimes(NamedTuple):
 
     job: str
     per_month: float
-    before: float
-    after: float
+    before_s: float
+    after_s: float
 
 
 @dataclass(frozen=True, repr=False)
 class Option:
     """One upgrade or several together, on all jobs.
 
-    `saved` over one print of each job (s) and its share; `saved_per_month` over a month's prints (s) and its share,
+    `saved_s` over one print of each job (s) and its share; `saved_per_month_s` over a month's prints (s) and its share,
     prints that fail included as they are in `saving`;
     `price`, `fitting_hours`, `investment` the price and the labour of fitting; `saving` a month, in money; `causes`
     what the month's time is spent under with the upgrade, longest first; `useful` whether each member of a
@@ -54,9 +55,9 @@ class Option:
 
     upgrades: tuple[str, ...]
     jobs: tuple[JobTimes, ...]
-    saved: float
+    saved_s: float
     saved_share: float
-    saved_per_month: float
+    saved_per_month_s: float
     saved_share_per_month: float
     price: float
     fitting_hours: float
@@ -98,7 +99,7 @@ class Step(NamedTuple):
 
 
 @dataclass(frozen=True, repr=False)
-class Upgrades:
+class Upgrades(NotebookTable):
     """The upgrades of a machine on a month's jobs.
 
     `alone` one option an upgrade, payback first; `together` the useful combinations, payback first; `order` which to
@@ -133,20 +134,15 @@ class Upgrades:
     def __repr__(self) -> str:
         return f"<Upgrades on {self.machine.name}: {'; '.join(map(repr, (*self.alone, *self.together)))}>"
 
-    def _repr_html_(self) -> str:
-        from kinematics.notebook import html_of_frame
-
-        return html_of_frame(f"Upgrades of {self.machine.name}", self.to_frame())
-
 
 def option_row(option: Option) -> dict[str, str | float | None]:
     """An option as plain data, names with their units; None where there is no number."""
     months = option.payback.months
     return {
         "upgrade": option.name,
-        "saved_s": option.saved,
+        "saved_s": option.saved_s,
         "saved_share": option.saved_share,
-        "saved_per_month_s": option.saved_per_month,
+        "saved_per_month_s": option.saved_per_month_s,
         "saved_share_per_month": option.saved_share_per_month,
         "price": option.price,
         "fitting_hours": option.fitting_hours,
@@ -326,17 +322,17 @@ def _option(
     investment = price + hours * (economy.labour_cost_per_hour or 0.0)
     saving = before.cost - after.cost
     jobs = tuple(JobTimes(*row) for row in zip(names, prints, before.seconds, after.seconds, strict=True))
-    once = math.fsum(job.before for job in jobs)
-    saved = math.fsum(job.before - job.after for job in jobs)
+    once = math.fsum(job.before_s for job in jobs)
+    saved = math.fsum(job.before_s - job.after_s for job in jobs)
     saved_month = before.total - after.total
     least_added = min(months[chosen - {i}].cost - after.cost for i in chosen)
     to_return = 12.0 * economy.service_years * saving
     return Option(
         upgrades=tuple(member.name for member in members),
         jobs=jobs,
-        saved=saved,
+        saved_s=saved,
         saved_share=saved / once if once > 0.0 else 0.0,
-        saved_per_month=saved_month,
+        saved_per_month_s=saved_month,
         saved_share_per_month=saved_month / before.total if before.total > 0.0 else 0.0,
         price=price,
         fitting_hours=hours,

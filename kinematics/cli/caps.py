@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import is_long, job_options, jobs_with_moves, machine_or_stand_in, machine_words
+from kinematics.cli.options import is_long, job_options, jobs_to_time, machine_or_stand_in, machine_words
 
 if TYPE_CHECKING:
-    from kinematics.studies.prepared import PreparedJob
+    from kinematics.studies.timing import TimedJob
 
 PLANS_EACH = 20  # times that a job is planned, or so
 
@@ -40,11 +40,17 @@ def command(
     from kinematics.errors import EXIT_ANSWER_IS_NO
 
     machine = machine_or_stand_in(machine_name, settings, material, as_json)
-    prepared: list[PreparedJob] = []
+    prepared: list[TimedJob] = []
     if jobs:
-        prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
-    from kinematics.studies.caps import caps_of
+        prepared = jobs_to_time(jobs, dialect, file_limits, block_delete)
+    from kinematics.studies.caps import caps_of, follows_every_move
 
+    if follows_every_move(machine):
+        for job, timed in zip(jobs, prepared, strict=True):
+            if not timed.keeps_moves:
+                console.remark(
+                    f"{job}: every move is kept in memory, as rounding and ringing are followed along all of them"
+                )
     with console.progress(1, is_long(jobs, PLANS_EACH)) as tell:
         tell("planning")
         caps = caps_of(machine, prepared)

@@ -110,7 +110,7 @@ def command(
         from kinematics.reports.pictures import draw_worth
 
         (job,) = estimate.jobs
-        write_whole(picture, lambda path: draw_worth(job.worth, job.total, path), force, inputs)
+        write_whole(picture, lambda path: draw_worth(job.worth, job.total_s, path), force, inputs)
         console.remark(f"picture written to {picture}")
     if as_json:
         from kinematics.reports.documents import estimate_document

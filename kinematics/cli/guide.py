@@ -8,16 +8,16 @@ PAGE = 80  # columns of a guide that is not read on a terminal
 
 
 @click.command("guide", context_settings={"help_option_names": ["-h", "--help"]})
-@click.argument("topic")
-def command(topic: str) -> None:
-    """Every key of a machine file, explained: kinematics guide machine."""
+@click.argument("topic", required=False)
+def command(topic: str | None) -> None:
+    """What does each key, word and number mean? Without TOPIC: the list of topics."""
     from kinematics.cli import console
     from kinematics.errors import InputError, nearest
-    from kinematics.machine.explained import GUIDES
+    from kinematics.reports.guide import TOPICS, guide_lines, topics_lines
 
-    if topic not in GUIDES:
-        raise InputError.at("TOPIC", f"no guide to {topic!r}", ", ".join(GUIDES), nearest(topic.lower(), GUIDES))
-    lines = GUIDES[topic]()
+    if topic is not None and topic not in TOPICS:
+        raise InputError.at("TOPIC", f"no guide to {topic!r}", ", ".join(TOPICS), nearest(topic.lower(), TOPICS))
+    lines = topics_lines() if topic is None else guide_lines(topic)
     if not console.is_terminal():  # whatever reads it may break lines inside words
         from kinematics.reports.layout import wrapped
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -79,6 +80,29 @@ def draw_options(command: Callable[..., Any]) -> Callable[..., Any]:
     for decorator in reversed(decorators):
         command = decorator(command)
     return command
+
+
+def write_machine_option(what: str) -> Decorator:
+    """The option --write-machine FILE, with what is put into the copy; the command has a --force of its own."""
+    return click.option(
+        "--write-machine",
+        type=click.Path(path_type=Path),
+        metavar="FILE",
+        help=f"Write a copy of the machine file with {what} put in; the file itself stays as it is.",
+    )
+
+
+def write_machine(path: Path, text: str, force: bool, read: Sequence[str]) -> None:
+    """Write a copy of the machine file (`machine_copy` makes its text), whole and over nothing that is `read`."""
+    from kinematics.cli.console import remark
+    from kinematics.outputs import write_whole
+
+    write_whole(path, lambda temporary: _written(temporary, text), force, read)
+    remark(f"{path} written: a copy of the machine file")
+
+
+def _written(path: Path, text: str) -> None:
+    path.write_text(text, encoding="utf-8", newline="")
 
 
 def named_files(jobs: Sequence[str], machine: str | None, dialect: str | None) -> tuple[str, ...]:

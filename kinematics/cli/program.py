@@ -23,13 +23,18 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
     {
         "estimate": ("kinematics.cli.estimate", "How long, and where does the time go?"),
         "compare": ("kinematics.cli.compare", "How long under each candidate, and what is saved?"),
+        "ladder": (
+            "kinematics.cli.ladder",
+            "What must be raised, in which order, and what does each step bring?",
+        ),
         "target": ("kinematics.cli.target", "Which are the gentlest limits that meet a deadline?"),
         "sweep": ("kinematics.cli.sweep", "How does time fall as limits rise, and where does it stop paying?"),
         "caps": ("kinematics.cli.caps", "How far may each limit go, and what stops it?"),
         "upgrades": ("kinematics.cli.upgrades", "Which upgrade pays, and when?"),
         "shop": ("kinematics.cli.shop", "How many parts a day, and by when?"),
+        "proof": ("kinematics.cli.proof", "A small print that proves a limit, and what was measured on it."),
         "machine": ("kinematics.cli.machine", "Make, read and check a machine file."),
-        "guide": ("kinematics.cli.guide", "What does each key of a machine file mean?"),
+        "guide": ("kinematics.cli.guide", "What does each key, word and number mean?"),
     }
 )
 LONGEST_REASON = 200  # letters of what an unforeseen failure says of itself

@@ -11,7 +11,7 @@ import click
 from kinematics.cli.options import (
     draw_options,
     job_options,
-    jobs_with_moves,
+    jobs_to_time,
     machine_or_stand_in,
     machine_words,
     named_files,
@@ -104,7 +104,7 @@ def command(
         refuse_to_overwrite(picture, force, inputs)
     weights = weights_of(jobs, print_texts)
     points = list(grid(knobs)) if sample_size is None else sample(knobs, sample_size, seed)
-    prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
+    prepared = jobs_to_time(jobs, dialect, file_limits, block_delete)
     from kinematics import compiled
     from kinematics.studies.intervals import Sampling
     from kinematics.studies.knees import knee_of

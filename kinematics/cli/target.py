@@ -6,7 +6,7 @@ import sys
 
 import click
 
-from kinematics.cli.options import job_options, jobs_with_moves, machine_or_stand_in, machine_words
+from kinematics.cli.options import job_options, jobs_to_time, machine_or_stand_in, machine_words
 from kinematics.cli.sweep import weights_of
 
 LIGHTEST, HEAVIEST = 0.01, 100.0  # weights
@@ -51,7 +51,7 @@ def command(
     machine = machine_or_stand_in(machine_name, settings, material, as_json)
     weights = knobs_and_weights(machine, weights)
     prints = weights_of(jobs, print_texts)
-    prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
+    prepared = jobs_to_time(jobs, dialect, file_limits, block_delete)
     from kinematics import compiled
     from kinematics.studies.weighted_jobs import WeightedJobs
 

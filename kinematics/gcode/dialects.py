@@ -118,7 +118,14 @@ FILE_LIMITS: Mapping[str, tuple[tuple[str, ...], str]] = MappingProxyType(
     | {"e step": (("motion.extruder_step_mm_s",), "mm/s")}
 )
 # Limits that may have to be set in a file that is written for the user's controller.
-WRITTEN_LIMITS = ("print acceleration", "pressure advance", "speed cap")
+WRITTEN_LIMITS = (
+    "print acceleration",
+    "travel acceleration",
+    "junction deviation",
+    *(f"{axis} step" for axis in "xyz"),
+    "pressure advance",
+    "speed cap",
+)
 # Factors to the unit of FILE_LIMITS.
 UNITS: Mapping[str, Mapping[str, float]] = MappingProxyType(
     {

@@ -16,7 +16,7 @@ from kinematics.gcode.dialects import FILE_LIMITS, Dialect
 from kinematics.gcode.file_limits import Conditions, FileLimit, conditions_of
 from kinematics.gcode.labels import LabelNames, Labels, labels_of
 from kinematics.gcode.layers import printed_length
-from kinematics.gcode.moves import EVENT_NAMES, KIND_NAMES, Events, Moves
+from kinematics.gcode.moves import EVENT_NAMES, FILAMENT, KIND_NAMES, Events, Moves
 
 if TYPE_CHECKING:
     import pandas
@@ -54,7 +54,8 @@ class JobFacts(NamedTuple):
     """What a job is; fields as in `Job`.
 
     `stated` the limits that it states, in the order of their first statements; `statements` how many lines state each
-    set of dotted keys; `labels` those of a job that was read in blocks and asked for them.
+    set of dotted keys; `retractions` how often the extruder alone pulls filament back; `labels` those of a job that was
+    read in blocks and asked for them.
     """
 
     name: str
@@ -65,6 +66,7 @@ class JobFacts(NamedTuple):
     notices: tuple[Notice, ...]
     stated: tuple[StatedLimit, ...]
     statements: Mapping[frozenset[str], int]
+    retractions: int = 0
     labels: LabelNames | None = None
 
     def silenced_by(self, varied: frozenset[str]) -> int:
@@ -159,7 +161,13 @@ def facts_of(job: Job) -> JobFacts:
         job.notices,
         statements.limits,
         statements.by_line,
+        retractions_of(job.moves),
     )
+
+
+def retractions_of(moves: Moves) -> int:
+    """How many moves of the extruder alone pull filament back."""
+    return int(np.count_nonzero((moves.kind == FILAMENT) & (moves.de < 0.0)))
 
 
 @dataclass(frozen=True, repr=False, eq=False)

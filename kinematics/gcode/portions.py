@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import deque
 from collections.abc import Generator
 from concurrent.futures import ThreadPoolExecutor
@@ -19,7 +20,7 @@ from kinematics.gcode.dialects import FILE_LIMITS, Dialect, text_from
 from kinematics.gcode.file_limits import Conditions, FileLimit, Unused, conditions_of, limits_in_events
 from kinematics.gcode.findings import Notes, error_of, first_findings, joined, no_second_percent, notice_of
 from kinematics.gcode.interpreter import RESERVE, read_lines
-from kinematics.gcode.job import Extent, JobFacts, Statements
+from kinematics.gcode.job import Extent, JobFacts, Statements, retractions_of
 from kinematics.gcode.labels import LabelNames, Labels, Marks, label_marks, layer_marks
 from kinematics.gcode.layers import (
     FALLEN,
@@ -45,10 +46,11 @@ Item = TypeVar("Item")
 AHEAD = 2  # portions that are made before they are asked for
 BYTES_A_MOVE = 16  # a first guess of the room that is needed; it grows as it must
 BYTES_AN_EVENT = 256
+ENDS_A_LINE = re.compile(rb"[\r\n]")
 
 
 class Portion(NamedTuple):
-    """The moves of one chunk of a job: as in `Job`, but moves are counted from the portion's start.
+    """The moves of one chunk of a job, or of a part of it: as in `Job`, but moves are counted from the portion's start.
 
     `chunk` it was read from; `stated` the limits that it states. `conditions` has a table of its own; the labels are
     those of the job so far. `conditions` and `labels` are None where they were not asked for.
@@ -79,14 +81,19 @@ class Wanted(NamedTuple):
     layering: Layering | None = None
 
 
+class TooManyMovesError(Exception):
+    """A job has more moves than may be kept of it."""
+
+
 class Columns:
     """Arrays that moves are read into, one chunk's behind another's: `used` of each, with room for more.
 
     `path` float64[5, room] as in `state`, `kind` int8, `line`, `layer` int32, `stop` uint8, each [room].
     """
 
-    def __init__(self, size: int) -> None:
-        """Room for some `size` bytes of a file; it grows as it must."""
+    def __init__(self, size: int, most: int | None = None) -> None:
+        """Room for some `size` bytes of a file; it grows as it must, but not beyond `most` moves (None: any)."""
+        self._most = most
         room = size // BYTES_A_MOVE + RESERVE + 1
         self.path = np.empty((codes.PATH_ROWS, room))
         self.kind, self.stop = np.empty(room, np.int8), np.empty(room, np.uint8)
@@ -94,7 +101,9 @@ class Columns:
         self.used = 0
 
     def make_room(self, more: int) -> None:
-        """Have room for so many moves more."""
+        """Have room for so many moves more. Raises TooManyMovesError where there are too many already."""
+        if self._most is not None and self.used > self._most:
+            raise TooManyMovesError
         if self.used + more <= self.line.size:
             return
         room = max(2 * self.line.size, self.used + more)
@@ -119,7 +128,9 @@ class Columns:
 class Portions:
     """Reads a job file from its start, makes portions of its chunks in file order, and sums up what the job is.
 
-    Each chunk is read from the state in which the one before it ended.
+    Each is read from the state in which the one before it ended. A chunk becomes one portion where all moves are kept;
+    where they are not, a portion ends as soon as it holds as many moves as a chunk has room for, were it amid a line:
+    what a chunk of arcs becomes does not hang on its bytes.
     """
 
     def __init__(
@@ -151,6 +162,8 @@ class Portions:
         self._unused: dict[str, Unused] = {}
         self._statements = Statements()
         self._holds: dict[str, float] = {}
+        self._marked = 0  # bytes at the start of what is read next whose marks have been taken
+        self._retractions = 0
         self.moves = 0
 
     @property
@@ -206,26 +219,36 @@ class Portions:
         self._file.refuse_what_is_no_text(self._chunk)
         strict, state = self._dialect.strict, self._state
         room = 0 if self._columns is None else self._file.size
-        for number, chunk in enumerate(self._file.chunks(self._chunk, room)):
-            if number == most:
-                return
-            yield self._portion(chunk)
-            if strict and state.ended:
-                return
+        made = 0
+        for chunk in self._file.chunks(self._chunk, room):
+            left: Chunk | None = chunk
+            while left is not None:
+                if made == most:
+                    return
+                made += 1
+                portion, left = self._portion(left)
+                yield portion
+                if strict and state.ended:
+                    return
         if strict and state.percents == 1:
             raise no_second_percent(self._file.name)
 
-    def _portion(self, chunk: Chunk) -> Portion:
-        dialect, content = self._dialect, chunk.content
+    def _portion(self, chunk: Chunk) -> tuple[Portion, Chunk | None]:
+        """The next portion, and what is left of its chunk."""
+        dialect = self._dialect
         columns = self._columns or Columns(chunk.end - chunk.begin)
         first, lines = columns.used, self.lines
-        table = self._read_lines(chunk, columns)
+        table, stop = self._read_lines(chunk, columns)
         notes = self._noted()
         if self._state.status == codes.STATUS_ERROR:
-            raise error_of(content, self._file.name, self._state)
+            raise error_of(chunk.content, self._file.name, self._state)
+        # A line of which only some commands have acted is looked at with the first of its moves.
+        end = _end_of_line(chunk, stop) if self._state.resumed else stop
+        taken, self._marked = self._marked, end - stop
+        content = chunk.buffer.data[:end]
         moves = columns.moves(first)
         n = moves.kind.size
-        moves = moves._replace(layer=self._layers(content, moves, lines))
+        moves = moves._replace(layer=self._layers(content, moves, lines, taken))
         events = events_from(table)
         stated, unused = limits_in_events(events, dialect)
         if dialect.texts:
@@ -242,13 +265,20 @@ class Portions:
         self._note(notes, content, unused)
         if self._columns is None:
             self._statements.add(stated, moves)
+            self._retractions += retractions_of(moves)
         conditions = self._conditions(stated, n) if self._wanted.conditions else None
-        labels = self._labels(content, moves.line - lines) if self._wanted.labels else None
+        labels = self._labels(content, moves.line - lines, taken) if self._wanted.labels else None
         self.moves += n
-        return Portion(chunk, moves, events, stated, conditions, labels, not self._taken.falls)
+        portion = Portion(
+            Chunk(chunk.buffer, chunk.begin, stop), moves, events, stated, conditions, labels, not self._taken.falls
+        )
+        return portion, Chunk(chunk.buffer[stop:], 0, chunk.end - stop) if stop < chunk.end else None
 
-    def _read_lines(self, chunk: Chunk, columns: Columns) -> NDArray[np.float64]:
-        """Read the lines of a chunk into the columns; return their events (float64[m, 5]), moves from the first one."""
+    def _read_lines(self, chunk: Chunk, columns: Columns) -> tuple[NDArray[np.float64], int]:
+        """Read the lines of a chunk into the columns: all of them where moves are kept, else while there is room.
+
+        Returns their events (float64[m, 5]), moves counted from the first one, and the byte where reading stopped.
+        """
         buffer, begin, end = chunk
         first, state = columns.used, self._state
         state.moves = state.first = first
@@ -261,7 +291,7 @@ class Portions:
                 columns.path, self._height, columns.kind, columns.line, columns.stop, self._event_rows,
             )  # fmt: skip
             columns.used = int(state.moves)
-            if state.status != codes.STATUS_GROW:
+            if state.status != codes.STATUS_GROW or self._columns is None:
                 break
             if self._event_rows.shape[0] - RESERVE <= state.events:
                 self._event_rows = np.concatenate([self._event_rows, np.empty_like(self._event_rows)])
@@ -270,7 +300,7 @@ class Portions:
             columns.make_room((end - begin) // BYTES_A_MOVE + RESERVE + 1)
         events = self._event_rows[: int(state.events)].copy()
         events[:, codes.EVENT_MOVE] -= first
-        return events
+        return events, begin if state.status == codes.STATUS_GROW else end
 
     def _noted(self) -> Notes:
         """What was doubtful since this was last asked for."""
@@ -279,7 +309,7 @@ class Portions:
             for row in np.flatnonzero(self._notes[:, codes.NOTE_COUNT]).tolist():
                 count, line, offset, _, key = self._notes[row].tolist()
                 notes[key or row] = (count, line, offset)
-                self._notes[row] = 0
+                self._notes[row, codes.NOTE_COUNT] = 0  # the last line counted stays: it may be taken up again
         return notes
 
     def _note(self, notes: Notes, content: memoryview, unused: list[Unused]) -> None:
@@ -296,12 +326,15 @@ class Portions:
             self._holds |= dict.fromkeys(FILE_LIMITS[statement.means][0], statement.value)
         return conditions
 
-    def _layers(self, content: memoryview, moves: Moves, lines: int) -> NDArray[np.int32]:
-        """The layers of a chunk's moves; `lines` stand before the chunk."""
+    def _layers(self, content: memoryview, moves: Moves, lines: int, taken: int) -> NDArray[np.int32]:
+        """The layers of a portion's moves; `lines` stand before it, and the marks of its first `taken` bytes count
+        already.
+        """
         dx, dy, dz, de, _, kind, line, layer, _ = moves
         number_layers(dx, dy, dz, de, kind, self._height[: kind.size], self._course, layer)
         if self._wanted.marked_layers:
-            layer[:] = self._layer_marks.layers(content, layer_marks(content, self._dialect), line - lines)
+            marks = [mark for mark in layer_marks(content, self._dialect) if mark[0] >= taken]
+            layer[:] = self._layer_marks.layers(content, marks, line - lines)
             return layer
         if self._columns is None:
             self._printed = printed_length(dx, dy, dz, kind, self._printed)
@@ -312,8 +345,8 @@ class Portions:
             self._assumed = self.layering if self.moves == 0 else self.layering._replace(falls=False)
         return settle_layers(layer, self._taken)
 
-    def _labels(self, content: memoryview, lines: NDArray[np.int32]) -> Labels:
-        marks = label_marks(content, self._dialect, self._wanted.label_key)
+    def _labels(self, content: memoryview, lines: NDArray[np.int32], taken: int) -> Labels:
+        marks = [mark for mark in label_marks(content, self._dialect, self._wanted.label_key) if mark[0] >= taken]
         of_move = self._label_marks.labels(content, marks, lines)
         return Labels(of_move, self._label_marks.names, bool(self._dialect.labels), None)
 
@@ -330,6 +363,7 @@ class Portions:
             self.notices,
             self._statements.limits,
             self._statements.by_line,
+            self._retractions,
             labels if self._wanted.labels else None,
         )
 
@@ -337,6 +371,12 @@ class Portions:
     def filament(self) -> float:
         """The highest sum of filament fed so far (mm)."""
         return float(self._course[MOST_FED])
+
+
+def _end_of_line(chunk: Chunk, begin: int) -> int:
+    """Where the line that begins at a byte of a chunk ends."""
+    found = ENDS_A_LINE.search(chunk.buffer.data, begin, chunk.end)
+    return chunk.end if found is None else found.start()
 
 
 def made_ahead(items: Generator[Item]) -> Generator[Item]:

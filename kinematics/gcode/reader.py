@@ -64,14 +64,17 @@ def job_file(source: str | os.PathLike[str] | bytes | memoryview, name: str | No
         raise InputError.at(shown, f"cannot be read: {error.strerror}") from None
 
 
-def read_job(file: JobFile, dialect: Dialect, options: ReaderOptions, chunk: int = CHUNK) -> Job:
-    """Read a job file into a flat tool path that is kept, bytes and all. Raises InputError as `read_gcode`.
+def read_job(
+    file: JobFile, dialect: Dialect, options: ReaderOptions, chunk: int = CHUNK, most_moves: int | None = None
+) -> Job:
+    """Read a job file into a flat tool path that is kept, bytes and all. Raises InputError as `read_gcode`, and
+    TooManyMovesError as soon as there are more than `most_moves`.
 
     Layers are those of the dialect's marks, if one is found, else the path's own.
     """
-    portions, columns, joined = _joined(file, dialect, options, chunk, bool(dialect.layers))
+    portions, columns, joined = _joined(file, dialect, options, chunk, bool(dialect.layers), most_moves)
     if dialect.layers and portions.layers == 0:
-        portions, columns, joined = _joined(file, dialect, options, chunk, False)
+        portions, columns, joined = _joined(file, dialect, options, chunk, False, most_moves)
     if portions.moves == 0:
         raise nothing_moves(file.name, portions.notices)
     moves = portions.settled(columns.moves())
@@ -101,10 +104,10 @@ class _Joined(NamedTuple):
 
 
 def _joined(
-    file: JobFile, dialect: Dialect, options: ReaderOptions, chunk: int, marked_layers: bool
+    file: JobFile, dialect: Dialect, options: ReaderOptions, chunk: int, marked_layers: bool, most_moves: int | None
 ) -> tuple[Portions, Columns, _Joined]:
     """All portions of a file, their moves behind one another in the columns."""
-    columns = Columns(file.size)
+    columns = Columns(file.size, most_moves)
     portions = Portions(
         file, dialect, options, Wanted(marked_layers=marked_layers, layering=NOT_SETTLED), chunk, columns
     )

@@ -1,7 +1,8 @@
 """What the printer is: the machine file, its built-in examples, and settings that change it."""
 
+from kinematics.machine.economy import Economy
 from kinematics.machine.file import BUILTIN_NAMES, load_machine
-from kinematics.machine.keys import Candidate, Economy, Material, Upgrade
+from kinematics.machine.keys import Candidate, Material, Upgrade
 from kinematics.machine.kinds import Range
 from kinematics.machine.model import EffectiveValue, Machine
 from kinematics.machine.settings import candidate_from, parse_settings, resolved_keys

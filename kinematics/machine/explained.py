@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from kinematics.machine.file import builtin_machine
 from kinematics.machine.model import Machine
-from kinematics.machine.names import LAID_OVER, MOTORS, SHORT_NAMES, Key, keys_below, plain_value_of, row_at, value_at
+from kinematics.machine.names import BLOCKS, MOTORS, SHORT_NAMES, Key, keys_below, plain_value_of, row_at, value_at
 from kinematics.machine.template import EXAMPLE, OTHER_EXAMPLES, new_machine_text, number_in_toml
 from kinematics.toml.files import Names, dotted_name, text_in_toml
 from kinematics.toml.sections import ANY_NAME, NAME, NOT_NEGATIVE, POSITIVE, TEXT, Kind
@@ -45,8 +45,26 @@ _EXAMPLES: Mapping[str, Any] = {
     "ringing_budget_mm": 0.02,
     "pause_s": 60.0,
     "tool_change_s": 12.0,
+    "date": "2026-11-30",
+    "start_file": "start.g",
+    "end_file": "end.g",
+    "nozzle_c": 210.0,
+    "bed_c": 60.0,
+    "key": "motion.print_acceleration_mm_s2",
+    "value": 4200.0,
+    "low": 4000.0,
+    "high": 4400.0,
+    "prints": 12,
+    "bias_share": 0.01,
+    "spread_share": 0.02,
+    "keys": ["motion.print_acceleration_mm_s2"],
+    "covariance": [[0.004]],
+    "startup_s": 40.0,
+    "each_layer_s": 0.3,
+    "each_retraction_s": 0.05,
     "staffed": ["Mon-Fri 08:00-16:00", "Sat 09:00-12:30"],
     "time_zone": "Europe/Vienna",
+    "kinds": {"hotend.max_flow_mm3_s": "setting"},
     "turnaround_min": 6.0,
     "spool_change_min": 4.0,
     "spool_g": 1000.0,
@@ -89,7 +107,7 @@ def pages(machine: Machine | None = None) -> Iterator[Page]:
         tables.setdefault(key.path[:-1], {})[key.name] = key
     for path, keys in tables.items():
         yield Page(f"[{dotted_name(path)}]", _about(path), tuple(keys.values()))
-    for kind in LAID_OVER:
+    for kind in BLOCKS:
         row = row_at((kind,))
         rows = row.inside.ROWS if row is not None and row.inside is not None else {}
         yield Page(f"[[{kind}]]", _about((kind,)), tuple(Key(name, (name,), one) for name, one in rows.items()))
@@ -171,6 +189,3 @@ def guide_to_machine() -> list[str]:
         lines += ["", f"{page.header}  {page.about}"]
         lines += [f"  {key.path[-1]}: {explained(key)}" for key in page.keys]
     return lines
-
-
-GUIDES = {"machine": guide_to_machine}

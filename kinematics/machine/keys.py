@@ -11,23 +11,27 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from kinematics.machine.economy import Economy
 from kinematics.machine.kinds import (
-    DISCOUNT_RATE,
+    DATE,
+    DOTTED_KEYS,
     FILTER,
     FLOW,
     INNER_SHARE,
     MECHANISM,
     SHARE_BELOW_ONE,
     SHARE_OF_ONE,
-    STAFFED,
+    SQUARE,
+    STEPS,
     THREE_ANGLES,
     THREE_LENGTHS,
     THREE_PLACES,
-    TIME_ZONE,
     TORQUE,
     Settings,
 )
+from kinematics.machine.proving import ProofPrint, Proven
 from kinematics.toml.sections import (
+    ANY_NUMBER,
     COUNT,
     COUNT_FROM_ONE,
     NAME,
@@ -486,6 +490,24 @@ class Stops(Section):
     )
     pause_s: float | None = key(NOT_NEGATIVE, "a pause until somebody goes on", default=None)
     tool_change_s: float | None = key(NOT_NEGATIVE, "changing the tool", default=None)
+    startup_s: float | None = key(
+        NOT_NEGATIVE,
+        "what passes from the start to the first move, beside heating and homing",
+        default=None,
+        doubtful=Doubtful(0.0, 1800.0, "is it in seconds?"),
+    )
+    each_layer_s: float | None = key(
+        NOT_NEGATIVE,
+        "what every layer takes beside its moves",
+        default=None,
+        doubtful=Doubtful(0.0, 30.0, "is it the time of one layer, in seconds?"),
+    )
+    each_retraction_s: float | None = key(
+        NOT_NEGATIVE,
+        "what every retraction takes beside its moves",
+        default=None,
+        doubtful=Doubtful(0.0, 3.0, "is it the time of one retraction, in seconds?"),
+    )
     nozzle_heating_c_per_s: float | None = key(
         POSITIVE, "how fast the nozzle heats", default=None, doubtful=Doubtful(0.1, 20.0, "is it in °C a second?")
     )
@@ -497,32 +519,27 @@ class Stops(Section):
     )
 
 
-class Economy(Section):
-    """[economy]: hours in which people are there, what goes wrong, and what hours, energy and money cost."""
+class Checked(Section):
+    """[checked]: what the machine's times were held against; written by `kinematics fit`."""
 
-    staffed: tuple[str, ...] | None = key(STAFFED, "when people are there; at all hours where left out", default=None)
-    time_zone: str | None = key(TIME_ZONE, "where these hours hold; without summer time where left out", default=None)
-    unattended: bool = key(YES_NO, "whether prints may run while nobody is there", default=False)
-    turnaround_min: float | None = key(NOT_NEGATIVE, "clearing the bed between two prints", default=None)
-    spool_change_min: float | None = key(NOT_NEGATIVE, "changing the spool", default=None)
-    spool_g: float | None = key(POSITIVE, "filament on a full spool", default=None)
-    failed_share: float | None = key(SHARE_BELOW_ONE, "share of prints that fail", default=None)
-    prints_per_month: float | None = key(NOT_NEGATIVE, "how often each job is printed", default=None)
-    machine_cost_per_hour: float | None = key(
-        NOT_NEGATIVE, "what an hour of the printer costs; or the four keys that follow", default=None
+    date: str | None = key(DATE, "when that was", default=None)
+    prints: int | None = key(COUNT_FROM_ONE, "how many prints were timed", default=None)
+    bias_share: float | None = key(
+        ANY_NUMBER, "by how much prints take longer than estimated, on average, as a share", default=None
     )
-    machine_price: float | None = key(NOT_NEGATIVE, "what the printer cost", default=None)
-    machine_years: float | None = key(POSITIVE, "for how many years it is used", default=None)
-    machine_hours_per_year: float | None = key(POSITIVE, "how many hours it prints", default=None)
-    upkeep_per_year: float | None = key(NOT_NEGATIVE, "what parts and repairs cost", default=None)
-    labour_cost_per_hour: float | None = key(NOT_NEGATIVE, "what an hour of work costs", default=None)
-    power_w: float | None = key(NOT_NEGATIVE, "power that the printer draws while printing", default=None)
-    price_per_kwh: float | None = key(NOT_NEGATIVE, "price of electricity", default=None)
-    discount_rate: float | None = key(
-        DISCOUNT_RATE, "how much less money is worth a year from now, as a share", default=None
+    spread_share: float | None = key(NOT_NEGATIVE, "how far single prints scatter about that, as a share", default=None)
+    keys: tuple[str, ...] | None = key(DOTTED_KEYS, "the keys whose ranges the prints gave", default=None)
+    covariance: tuple[tuple[float, ...], ...] | None = key(
+        SQUARE, "covariance of the logarithms of those keys", default=None
     )
-    service_years: int = key(COUNT_FROM_ONE, "for how many years an upgrade is counted on", default=3)
-    currency: str | None = key(TEXT, "what money is counted in", default=None)
+
+
+class LadderKinds(Section):
+    """[ladder]: what kind of step it is, here, to raise a limit."""
+
+    kinds: Mapping[str, str] | None = key(
+        STEPS, "limits that are another kind of step to raise than is usual", default=None
+    )
 
 
 class Candidate(Section):
@@ -559,6 +576,10 @@ class Keys(Section):
     cooling: Cooling = table(factory=Cooling)
     stops: Stops = table(factory=Stops)
     economy: Economy = table(factory=Economy)
+    ladder: LadderKinds = table(factory=LadderKinds)
+    checked: Checked = table(factory=Checked)
+    proof: ProofPrint = table(factory=ProofPrint)
+    proven: tuple[Proven, ...] = blocks(Proven, default=(), name="proven")
     materials: tuple[Material, ...] = blocks(Material, default=(), name="material")
     candidates: tuple[Candidate, ...] = blocks(Candidate, default=(), name="candidate")
     upgrades: tuple[Upgrade, ...] = blocks(Upgrade, default=(), name="upgrade")

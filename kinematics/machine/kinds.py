@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
+from datetime import date, datetime
 from itertools import pairwise
 from typing import Any, NamedTuple, Self
 
@@ -36,6 +37,13 @@ class Range(NamedTuple):
     def as_dict(self) -> dict[str, float]:
         """The range as the table that a file has."""
         return self._asdict()
+
+
+# The kinds of steps by which a printer gets faster: a setting, one of which no cap is known, one that shows on the
+# part, the job prepared again for higher speeds, a part to buy, and what is at the expense of quality.
+SETTING, OPEN, SHOWS = "setting", "setting without cap", "shows on the part"
+PREPARED, PART, QUALITY = "prepared again", "part", "quality"
+KINDS_OF_STEPS = (SETTING, OPEN, SHOWS, PREPARED, PART, QUALITY)
 
 
 class Settings(ByName[Any]):
@@ -111,6 +119,19 @@ def _day(text: str) -> int:
     raise ValueError(f"{text!r} is no day: {', '.join(DAYS)}" + (f"; {hint}" if hint else ""))
 
 
+def _wrong_steps(raw: Any) -> str:
+    """What is wrong with the first key of which a kind of step is told."""
+    from kinematics.machine.names import find_key, help_for_setting
+
+    for name, kind in raw.items() if isinstance(raw, Mapping) else ():
+        if not isinstance(name, str) or find_key(name) is None:
+            allowed, hint = help_for_setting(str(name))
+            return f"unknown key {name}" + (f"; {hint or allowed}" if hint or allowed else "")
+        if kind not in KINDS_OF_STEPS:
+            return f"{name} = {kind!r}" + (f"; {hint}" if (hint := nearest(str(kind), KINDS_OF_STEPS)) else "")
+    return ""
+
+
 def _wrong_hours(texts: Any) -> str:
     """What is wrong with the first text that cannot be read."""
     for text in [texts] if isinstance(texts, str) else texts if isinstance(texts, (list, tuple)) else []:
@@ -119,6 +140,16 @@ def _wrong_hours(texts: Any) -> str:
         except ValueError as error:
             return str(error)
     return ""
+
+
+def _date(raw: Any) -> Any:
+    """The date that a file has, or that a text tells; anything else as it is."""
+    if isinstance(raw, datetime):
+        return raw.date()
+    try:
+        return date.fromisoformat(raw) if isinstance(raw, str) else raw
+    except ValueError:
+        return raw
 
 
 def _is_known_zone(name: Any) -> bool:
@@ -182,5 +213,30 @@ STAFFED = Kind(
     lambda raw: bool(raw) and isinstance(raw, (str, list, tuple)) and not _wrong_hours(raw),
     lambda raw: (raw,) if isinstance(raw, str) else tuple(raw),
     _wrong_hours,
+)
+STEPS = Kind(
+    f'a table {{ "dotted.key" = "kind" }}, each kind one of {", ".join(KINDS_OF_STEPS)}',
+    lambda raw: isinstance(raw, Mapping) and bool(raw) and not _wrong_steps(raw),
+    Settings.frozen,
+    _wrong_steps,
+)
+DATE = Kind(
+    "a date, such as 2026-11-30",
+    lambda raw: isinstance(_date(raw), date),
+    lambda raw: _date(raw).isoformat(),
+)
+DOTTED_KEYS = Kind(
+    'dotted keys of the file, ["motion.print_acceleration_mm_s2"]',
+    lambda raw: isinstance(raw, (list, tuple)) and all(isinstance(key, str) for key in raw),
+    tuple,
+)
+SQUARE = Kind(
+    "a square table of numbers, a row a key",
+    lambda raw: (
+        isinstance(raw, (list, tuple))
+        and all(isinstance(row, (list, tuple)) and len(row) == len(raw) for row in raw)
+        and all(ANY_NUMBER.holds(one) for row in raw for one in row)
+    ),
+    lambda raw: tuple(tuple(map(float, row)) for row in raw),
 )
 TIME_ZONE = Kind('the name of a time zone, such as "Europe/Vienna"', _is_known_zone)

@@ -22,8 +22,10 @@ SHORT_NAMES = {
 }
 MOTORS = ("motors",)
 LAID_OVER = ("material", "candidate", "upgrade")
+BLOCKS = ("proven", *LAID_OVER)  # tables that may stand in the file any number of times
 # Only a close match may point into another section: a wrong hint is worse than none.
 CLOSE_ELSEWHERE = 0.75
+NOT_MEANT = ("proof.", "checked.")  # sections that no estimate hangs on: their keys are no help elsewhere
 
 
 _WHOLE = Row(inside=Keys, default=REQUIRED)
@@ -236,10 +238,10 @@ def _known() -> tuple[list[str], list[str]]:
 def nearest_name(path: Path) -> str:
     """The hint for an unknown key of the file: the same name elsewhere, one like it beside it, or one elsewhere.
 
-    What is laid over a machine has keys of its own, that are no help elsewhere.
+    What may stand there any number of times has keys of its own, that are no help elsewhere.
     """
     above, name = path[:-1], str(path[-1])
-    own = bool(above) and above[0] in LAID_OVER
+    own = bool(above) and above[0] in BLOCKS
     if not own and (elsewhere := _same_name_elsewhere(above, name)):
         return f"did you mean {elsewhere!r}?"
     here = nearest_row(_rows_at(above), name)
@@ -256,7 +258,8 @@ def help_for_setting(name: str) -> tuple[str, str]:
         here = [dotted_name((*above, one)) for one in rows]
         close = difflib.get_close_matches(last.lower(), rows, n=1)
         return ("", f"did you mean {dotted_name((*above, *close))!r}?") if close else (", ".join(here), "")
-    hint = nearest(name.lower(), [*SHORT_NAMES, *_known()[0]]) or _like_it_elsewhere(tuple(above), last)
+    meant = [one for one in _known()[0] if not one.startswith(NOT_MEANT) or name.lower().startswith(NOT_MEANT)]
+    hint = nearest(name.lower(), [*SHORT_NAMES, *meant]) or _like_it_elsewhere(tuple(above), last)
     return ("" if hint else "a dotted key of the machine file, such as motion.feed_override"), hint
 
 
@@ -273,6 +276,7 @@ def _same_name_elsewhere(section: Path, name: str) -> str:
 
 
 def _like_it_elsewhere(section: Path, name: str) -> str:
-    last_parts = {part for dotted in chain(*_known()) if len(part := dotted.rsplit(".", 1)[-1]) > 1}
+    meant = (dotted for dotted in chain(*_known()) if not dotted.startswith(NOT_MEANT))
+    last_parts = {part for dotted in meant if len(part := dotted.rsplit(".", 1)[-1]) > 1}
     close = difflib.get_close_matches(name.lower(), sorted(last_parts), n=1, cutoff=CLOSE_ELSEWHERE)
     return f"did you mean {_same_name_elsewhere(section, close[0])!r}?" if close else ""

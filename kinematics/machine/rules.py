@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from itertools import combinations, pairwise
+from itertools import chain, combinations, pairwise
 from typing import Any, TypeGuard
 
 from kinematics.errors import nearest
 from kinematics.machine.keys import Motion
-from kinematics.machine.kinds import Range
+from kinematics.machine.kinds import SQUARE, Range
 from kinematics.machine.mechanisms import EXTRUDER, KINDS, LinearDelta
-from kinematics.machine.names import nearest_name
+from kinematics.machine.names import find_key, help_for_setting, nearest_name
 from kinematics.toml.files import Path, Problem, dotted_name
 from kinematics.toml.sections import Reading, Row, Section, hint_for, is_number, listed, shown
 
@@ -26,6 +26,7 @@ BOTH_CORNER_RULES = f"both {JUNCTION_KEY} and {SPEED_STEP_KEY} are given"
 MECHANISM = ("machine", "mechanism")
 DELTA = ("machine", "delta")
 SAME_ANGLE = 1e-6  # °
+ROUNDED = 1e-6  # share by which numbers that are written out may be off
 
 
 class MachineReading(Reading):
@@ -61,7 +62,8 @@ class MachineReading(Reading):
         if isinstance(motion, Mapping) and all(motion.get(path[-1]) is not None for path in (JUNCTION, SPEED_STEP)):
             self.note(Problem(JUNCTION, BOTH_CORNER_RULES, ONE_CORNER_RULE))
             raw = {**raw, "motion": {name: value for name, value in motion.items() if name != JUNCTION[-1]}}
-        for problem in mechanism_problems(raw):
+        together = (mechanism_problems(raw), checked_problems(raw.get("checked")), proven_problems(raw.get("proven")))
+        for problem in chain.from_iterable(together):
             self.note(problem)
         values = self.table(section, raw)
         if "motion" in values:
@@ -145,6 +147,56 @@ def _measures(delta: Mapping[str, Any]) -> list[Problem]:
             path = (*DELTA, "tower_angles_deg")
             found = f"{dotted_name(path)} = {shown(angles)} puts two towers at one place"
             problems.append(Problem(path, found, "three different angles"))
+    return problems
+
+
+def checked_problems(checked: Any) -> list[Problem]:
+    """What is wrong between the keys of [checked] and their covariance; values by themselves are not judged here."""
+    if not isinstance(checked, Mapping):
+        return []
+    path = ("checked", "keys")
+    keys, covariance = checked.get("keys"), checked.get("covariance")
+    listed_keys = [one for one in keys if isinstance(one, str)] if isinstance(keys, (list, tuple)) else []
+    problems = []
+    for name in listed_keys:
+        key = find_key(name)
+        if key is None:
+            problems.append(Problem(path, f"checked.keys has an unknown key {name}", *help_for_setting(name)))
+        elif key.row.kind is None or not key.row.kind.any_number:
+            problems.append(Problem(path, f"checked.keys has {name}, which is no number", "keys that hold any number"))
+        elif listed_keys.count(name) > 1 and not any(name in problem.found for problem in problems):
+            problems.append(Problem(path, f"checked.keys has {name} twice", "each key once"))
+    if problems or covariance is None or not SQUARE.holds(covariance):
+        return problems
+    path = ("checked", "covariance")
+    count = len(covariance)
+    if count != len(listed_keys):
+        found = f"checked.covariance has {count} rows for {len(listed_keys)} keys"
+        return [Problem(path, found, "a row and a column for each of checked.keys")]
+    for i, row in enumerate(covariance):
+        for j, value in enumerate(row):
+            other = covariance[j][i]
+            most = (max(row[i], 0.0) * max(covariance[j][j], 0.0)) ** 0.5
+            if row[i] < 0.0 or abs(value - other) > ROUNDED * most or abs(value) > (1.0 + ROUNDED) * most:
+                found = f"checked.covariance has {shown(value)} in row {i + 1}, column {j + 1}"
+                return [Problem(path, found, "variances in the diagonal, and the same on both sides of it")]
+    return []
+
+
+def proven_problems(proven: Any) -> list[Problem]:
+    """What is wrong in [[proven]]: keys that there are none of, ends that do not hold their value between them."""
+    problems = []
+    for position, block in enumerate(proven if isinstance(proven, (list, tuple)) else ()):
+        name = block.get("key") if isinstance(block, Mapping) else None
+        if isinstance(name, str) and name.strip() and find_key(name) is None:
+            path: Path = ("proven", position, "key")
+            problems.append(Problem(path, f"proven.key is an unknown key {name}", *help_for_setting(name)))
+        ends: list[Any] = [block.get(part) for part in ("low", "value", "high")] if isinstance(block, Mapping) else []
+        if all(map(is_number, ends)) and sorted(ends) != ends:
+            found = f"proven.value = {shown(ends[1])} lies outside {shown(ends[0])} to {shown(ends[2])}"
+            problems.append(
+                Problem(("proven", position, "value"), found, "low, value and high, each no less than the one before")
+            )
     return problems
 
 

@@ -38,7 +38,7 @@ from kinematics.machine.rules import (
 from kinematics.toml.files import Problem, dotted_name, split_key, unquoted
 from kinematics.toml.sections import plain, replaced, shown
 
-TOGETHER = ("machine.", "motors.")  # sections whose keys say something about each other
+TOGETHER = ("machine.", "motors.", "checked.")  # sections whose keys say something about each other
 KEY_VALUE = "key=value, several separated by commas"
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _QUOTED = re.compile(r"""\s*("(?:[^"\\]|\\.)*"|'[^']*')\s*""", re.DOTALL)

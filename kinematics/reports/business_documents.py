@@ -36,7 +36,7 @@ def upgrades_document(found: Upgrades, assumed: bool) -> dict[str, Any]:
             | {
                 "upgrades": list(option.upgrades),
                 "jobs": [
-                    {"job": job.job, "per_month": job.per_month, "before_s": job.before, "after_s": job.after}
+                    {"job": job.job, "per_month": job.per_month, "before_s": job.before_s, "after_s": job.after_s}
                     for job in option.jobs
                 ],
                 "where_the_time_goes": [one._asdict() for one in option.causes],
@@ -84,22 +84,22 @@ def shop_document(shop: Shop) -> dict[str, Any]:
         return {name: iso_text(moment, shop.zone) for name, moment in interval._asdict().items()}
 
     return head() | {
-        "start": iso_text(shop.start, shop.zone),
+        "start": iso_text(shop.start_s, shop.zone),
         "people": shop.people,
         "seed": shop.seed,
         "runs": shop.runs,
         "currency": shop.printers[0].machine.economy.currency,
         "parts": shop.parts,
         "parts_per_day": _interval(shop.parts_per_day),
-        "finished": moments(shop.finished),
-        "late_h": _interval(shop.late),
+        "finished": moments(shop.finished_s),
+        "late_h": _interval(shop.late_h),
         "rule": shop.rule,
         "rules": [
             {
                 "rule": one.rule,
                 "late_orders": one.late_orders,
                 "parts_per_day": one.parts_per_day,
-                "finished": iso_text(one.finished, shop.zone),
+                "finished": iso_text(one.finished_s, shop.zone),
             }
             for one in shop.tried
         ],
@@ -107,7 +107,7 @@ def shop_document(shop: Shop) -> dict[str, Any]:
             "what": shop.bottleneck.what,
             "printer": shop.bottleneck.printer or None,
             "trials": [
-                {"trial": trial.name, "more_share": trial.more, "sooner_s": trial.sooner}
+                {"trial": trial.name, "more_share": trial.more, "sooner_s": trial.sooner_s}
                 for trial in shop.bottleneck.trials
             ],
         },
@@ -120,7 +120,7 @@ def shop_document(shop: Shop) -> dict[str, Any]:
             | {
                 "place": order.place,
                 "due": None if order.due is None else iso_text(order.due, shop.zone),
-                "done": moments(found.done),
+                "done": moments(found.done_s),
             }
             for order, found in zip(shop.orders, shop.of_orders, strict=True)
         ],
@@ -131,9 +131,9 @@ def shop_document(shop: Shop) -> dict[str, Any]:
                 "prints_shorter_share": effect.shorter,
                 "parts_per_day": _interval(effect.parts_per_day),
                 "more_share": _interval(effect.more),
-                "sooner_s": effect.sooner,
+                "sooner_s": effect.sooner_s,
                 "could_bring_share": effect.could_bring,
-                "late_h": _interval(effect.late),
+                "late_h": _interval(effect.late_h),
                 "printers": [_use(use) for use in effect.use],
             }
             for effect in shop.effects

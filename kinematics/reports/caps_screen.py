@@ -26,7 +26,7 @@ def _judged(row: CapRow) -> str:
 
 def cap_heads(caps: Caps) -> list[tuple[str, bool]]:
     """The heads of the table, and which are right-aligned; what a job tells stands there where there is one."""
-    of_the_job = caps.total is not None
+    of_the_job = caps.total_s is not None
     return [
         ("limit", False),
         ("set now", True),
@@ -40,7 +40,7 @@ def cap_heads(caps: Caps) -> list[tuple[str, bool]]:
 
 def cap_cells(caps: Caps) -> list[tuple[str, ...]]:
     """One row a limit, those first that something is known of: what is set, how far it may go, and what stops it."""
-    of_the_job = caps.total is not None
+    of_the_job = caps.total_s is not None
     return [
         (
             row.what,
@@ -77,7 +77,7 @@ def formula_lines(caps: Caps) -> list[str]:
 
 def _cooling(rule: CoolingRule) -> list[str]:
     lines = [
-        f"cooling: no layer takes less than {rule.shortest:g} s, which adds {duration_text(rule.added)} in "
+        f"cooling: no layer takes less than {rule.shortest_layer_s:g} s, which adds {duration_text(rule.added_s)} in "
         f"{rule.layers} of {rule.all_layers} layers"
     ]
     if rule.ruled > 0.5:
@@ -96,10 +96,10 @@ def _ringing(caps: Caps) -> list[str]:
     lines = []
     for ringing in caps.ringing:
         for axis in ringing.axes:
-            worst = max((mode.left for mode in axis.modes), key=lambda left: left.swing)
-            budget = "" if axis.budget is None else f" (budget {quantity_text(axis.budget)} mm)"
-            one = f"one kick leaves at most {quantity_text(axis.by_one_kick)} mm{budget}"
-            together = f"one after the other they reach {quantity_text(worst.swing)} mm at line {worst.line} of"
+            worst = max((mode.left for mode in axis.modes), key=lambda left: left.swing_mm)
+            budget = "" if axis.budget_mm is None else f" (budget {quantity_text(axis.budget_mm)} mm)"
+            one = f"one kick leaves at most {quantity_text(axis.by_one_kick_mm)} mm{budget}"
+            together = f"one after the other they reach {quantity_text(worst.swing_mm)} mm at line {worst.line} of"
             lines.append(f"ringing on {axis.axis}: {one}; {together} {ringing.job}, which no budget holds")
     return lines
 
@@ -113,10 +113,10 @@ def _rounding(caps: Caps) -> list[str]:
     """How far filters take what each job prints off its path: the worst place, half of the path, nearly all."""
     lines = []
     for one in caps.rounding:
-        budget = "" if one.budget is None else f" (budget {quantity_text(one.budget)} mm)"
+        budget = "" if one.budget_mm is None else f" (budget {quantity_text(one.budget_mm)} mm)"
         lines.append(
-            f"rounding: {quantity_text(one.worst)} mm at worst{budget}, line {one.line} of {one.job}; half of the "
-            f"printed path is within {_seen(one.median)}, 95% within {_seen(one.most)}"
+            f"rounding: {quantity_text(one.worst_mm)} mm at worst{budget}, line {one.line} of {one.job}; half of the "
+            f"printed path is within {_seen(one.median_mm)}, 95% within {_seen(one.most_mm)}"
         )
     return lines
 

@@ -27,7 +27,7 @@ def head() -> dict[str, Any]:
     return {"schema_version": SCHEMA_VERSION, "tool_version": __version__}
 
 
-def _interval(interval: Interval | None, name: str = "interval_s") -> dict[str, list[float]]:
+def interval_document(interval: Interval | None, name: str = "interval_s") -> dict[str, list[float]]:
     """The ends of an interval under a name; nothing where there is none."""
     return {} if interval is None else {name: list(interval)}
 
@@ -45,23 +45,23 @@ def notice_rows(notices: Iterable[Notice]) -> list[dict[str, Any]]:
 def _job(job: JobEstimate, layers: bool) -> dict[str, Any]:
     document: dict[str, Any] = {
         "file": job.file,
-        "total_s": job.total,
-        **_interval(job.interval),
-        "motion_s": job.motion,
-        "dwell_s": job.dwell,
-        "stops_s": math.fsum(job.stops.values()),
-        "stops_by_kind_s": dict(job.stops),
-        "cooling_s": job.cooling,
+        "total_s": job.total_s,
+        **interval_document(job.interval_s),
+        "motion_s": job.motion_s,
+        "dwell_s": job.dwell_s,
+        "stops_s": math.fsum(job.stops_by_kind_s.values()),
+        "stops_by_kind_s": dict(job.stops_by_kind_s),
+        "cooling_s": job.cooling_s,
         "moves": job.moves,
         "layers": job.layers,
-        "path_mm": job.path,
-        "printed_path_mm": job.printed_path,
-        "filament_mm": job.filament,
-        "filament_g": job.filament_mass,
-        "bounding_box_mm": None if job.extent is None else [list(corner) for corner in job.extent],
-        "peak_flow_mm3_s": job.peak_flow,
+        "path_mm": job.path_mm,
+        "printed_path_mm": job.printed_path_mm,
+        "filament_mm": job.filament_mm,
+        "filament_g": job.filament_g,
+        "bounding_box_mm": None if job.bounding_box_mm is None else [list(corner) for corner in job.bounding_box_mm],
+        "peak_flow_mm3_s": job.peak_flow_mm3_s,
         "peak_flow_line": job.peak_flow_line,
-        "peak_speed_mm_s": job.peak_speed,
+        "peak_speed_mm_s": job.peak_speed_mm_s,
         "unknown_stops": [{"line": stop.line, "what": stop.what} for stop in job.unknown_stops],
         "where_the_time_goes": [
             {"cause": cause.cause, "seconds": cause.seconds, "share": cause.share} for cause in job.causes
@@ -93,10 +93,10 @@ def _job(job: JobEstimate, layers: bool) -> dict[str, Any]:
     }
     if job.worth:
         document["what_one_percent_buys"] = [
-            {"limit": worth.key, "what": worth.what, "seconds": worth.one_percent} for worth in job.worth
+            {"limit": worth.key, "what": worth.what, "seconds": worth.one_percent_s} for worth in job.worth
         ]
         document["if_lifted"] = [
-            {"limit": worth.key, "total_s": worth.if_lifted, "unbounded": worth.if_lifted is None}
+            {"limit": worth.key, "total_s": worth.if_lifted_s, "unbounded": worth.if_lifted_s is None}
             for worth in job.worth
         ]
     if layers:
@@ -112,31 +112,31 @@ def estimate_document(estimate: Estimate, layers: bool = False) -> dict[str, Any
     Where no machine was given `jobs` holds one entry a job and built-in machine, `total_s` is null and `span_s` holds
     the lowest and the highest total; `machine` is then the one that stands in, on which one thing was changed.
     """
-    totals = [span.total for span in estimate.span]
+    totals = [span.total_s for span in estimate.span]
     jobs = [{"machine": span.machine} | _job(job, layers) for span in estimate.span for job in span.jobs]
     document = head() | {
         "machine": estimate.machine.as_dict(),
         "limits_not_given": estimate.machine.limits_not_given(),
         "jobs": jobs if totals else [_job(job, layers) for job in estimate.jobs],
-        "total_s": None if totals else estimate.total,
+        "total_s": None if totals else estimate.total_s,
         **({"span_s": [min(totals), max(totals)]} if totals else {}),
-        **_interval(estimate.interval),
+        **interval_document(estimate.interval_s),
         **draws_document(estimate.sampling),
         "if_you_change_one_thing": [
             {
                 "limit": change.key,
                 "from": change.before,
                 "to": change.after,
-                "saved_s": change.saved,
-                **_interval(change.interval, "saved_interval_s"),
+                "saved_s": change.saved_s,
+                **interval_document(change.saved_interval_s, "saved_interval_s"),
                 "commands_silenced": change.silenced,
-                "saved_by_silencing_s": change.by_silencing,
+                "saved_by_silencing_s": change.saved_by_silencing_s,
             }
             for change in estimate.changes
         ],
     }
     if estimate.span:
-        document["span"] = [{"machine": span.machine, "total_s": span.total} for span in estimate.span]
+        document["span"] = [{"machine": span.machine, "total_s": span.total_s} for span in estimate.span]
     return document
 
 
@@ -149,12 +149,12 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
             {
                 "candidate": row.candidate,
                 "job": row.job,
-                "total_s": row.total,
-                **_interval(row.interval),
-                "saved_s": row.saved,
-                **_interval(row.saved_interval, "saved_interval_s"),
+                "total_s": row.total_s,
+                **interval_document(row.interval_s),
+                "saved_s": row.saved_s,
+                **interval_document(row.saved_interval_s, "saved_interval_s"),
                 "saved_share": row.saved_share,
-                "saved_by_silencing_s": row.by_silencing,
+                "saved_by_silencing_s": row.saved_by_silencing_s,
                 "cause": row.cause,
             }
             for row in comparison.rows
@@ -162,12 +162,12 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
         "totals": [
             {
                 "candidate": row.candidate,
-                "total_s": row.total,
-                **_interval(row.interval),
-                "saved_s": row.saved,
-                **_interval(row.saved_interval, "saved_interval_s"),
+                "total_s": row.total_s,
+                **interval_document(row.interval_s),
+                "saved_s": row.saved_s,
+                **interval_document(row.saved_interval_s, "saved_interval_s"),
                 "saved_share": row.saved_share,
-                "saved_by_silencing_s": row.by_silencing,
+                "saved_by_silencing_s": row.saved_by_silencing_s,
                 "cause": row.cause,
             }
             for row in comparison.totals
@@ -199,7 +199,7 @@ def caps_document(caps: Caps) -> dict[str, Any]:
             }
             for row in caps.rows
         ],
-        "total_s": caps.total,
+        "total_s": caps.total_s,
     }
     if caps.ringing:
         from kinematics.studies.ringing import ringing_rows
@@ -212,8 +212,8 @@ def caps_document(caps: Caps) -> dict[str, Any]:
     if caps.cooling is not None:
         rule = caps.cooling
         document["cooling"] = {
-            "shortest_layer_s": rule.shortest,
-            "added_s": rule.added,
+            "shortest_layer_s": rule.shortest_layer_s,
+            "added_s": rule.added_s,
             "layers": rule.layers,
             "all_layers": rule.all_layers,
             "share_of_motion": rule.ruled,
@@ -235,7 +235,7 @@ def sweep_document(sweep: Sweep) -> dict[str, Any]:
         "machine": sweep.machine.as_dict(),
         "knobs": [{"knob": knob.name, "values": list(knob.values)} for knob in sweep.knobs],
         "rows": [row_dict(sweep.knobs, row) for row in sweep.rows],
-        "present_total_s": sweep.present_total,
+        "present_total_s": sweep.present_total_s,
         **draws_document(sweep.sampling),
         "best_trade_offs": [{**row_dict(sweep.knobs, one.row), **one.costs} for one in trade_offs],
         "recommended": None if gentle is None else row_dict(sweep.knobs, gentle),
@@ -249,47 +249,40 @@ def _knee(knee: Knee) -> dict[str, Any]:
     return {
         "turned": "down" if knee.down else "up",
         "from": swept.start,
-        "from_total_s": swept.total,
-        "saves_s": swept.saves,
-        "floor_s": knee.floor,
+        "from_total_s": swept.total_s,
+        "saves_s": swept.saves_s,
+        "floor_s": knee.floor_s,
         "floor_cause": knee.floor_cause,
         "present": None if now is None else now.start,
         "knees": [one._asdict() for one in swept.shares],
         "from_present": None
         if now is None
-        else {"total_s": now.total, "saves_s": now.saves, "knees": [one._asdict() for one in now.shares]},
+        else {"total_s": now.total_s, "saves_s": now.saves_s, "knees": [one._asdict() for one in now.shares]},
         "one_percent_buys": [{"value": value, "seconds": seconds} for value, seconds in knee.curve],
         "turning": None
         if turning is None
-        else {"value": turning.value, "total_s": turning.total, "reason": turning.reason},
+        else {"value": turning.value, "total_s": turning.total_s, "reason": turning.reason},
     }
 
 
 def target_document(target: Target, machine: Machine) -> dict[str, Any]:
     """The gentlest limits for a deadline."""
+    from kinematics.studies.target import turned_rows
+
     return head() | {
         "machine": machine.as_dict(),
         "met": target.met,
-        "within_s": target.within,
-        "total_s": target.total,
+        "within_s": target.within_s,
+        "total_s": target.total_s,
         "set": dict(target.settings),
-        "turned": [
-            {
-                "knob": one.knob,
-                "turned": "down" if one.down else "up",
-                "from": one.before,
-                "to": one.after,
-                "held_by": one.held_by,
-            }
-            for one in target.turned
-        ],
+        "turned": turned_rows(target),
         "factor": target.factor,
-        "gentler_total_s": target.gentler_total,
-        "present_total_s": target.present_total,
-        "without_stated_limits_s": target.overridden_total,
-        "floor_s": target.floor,
+        "gentler_total_s": target.gentler_total_s,
+        "present_total_s": target.present_total_s,
+        "without_stated_limits_s": target.without_stated_limits_s,
+        "floor_s": target.floor_s,
         "stopped_by": target.stopped_by,
-        "others": [{"knob": one.knob, "total_s": one.total, "meets": one.meets} for one in target.others],
+        "others": [{"knob": one.knob, "total_s": one.total_s, "meets": one.meets} for one in target.others],
     }
 
 

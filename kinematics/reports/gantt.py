@@ -43,8 +43,8 @@ def gantt_figure(shop: Shop) -> Figure:
     figure = Figure(figsize=(WIDTH, 1.6 + 0.7 * len(stations)), layout="constrained")
     axes = figure.add_subplot()
     end = max(bar.ends for bar in shop.first_run.bars)
-    inches_per_day = (WIDTH - MARGIN) / ((end - shop.start) / 86400.0)
-    away = [_shade_away(axes, line, station.staff, shop.start, end) for line, station in enumerate(stations)]
+    inches_per_day = (WIDTH - MARGIN) / ((end - shop.start_s) / 86400.0)
+    away = [_shade_away(axes, line, station.staff, shop.start_s, end) for line, station in enumerate(stations)]
     for bar in shop.first_run.bars:
         fill, hatch, _ = LOOKS[bar.what]
         begins, width = _days(bar.begins), _days(bar.ends) - _days(bar.begins)
@@ -68,7 +68,7 @@ def gantt_figure(shop: Shop) -> Figure:
     locator = AutoDateLocator(tz=shop.zone)
     axes.xaxis.set_major_locator(locator)
     axes.xaxis.set_major_formatter(ConciseDateFormatter(locator, tz=shop.zone))
-    axes.set_xlim(_days(shop.start), _days(end))
+    axes.set_xlim(_days(shop.start_s), _days(end))
     seen = {bar.what for bar in shop.first_run.bars}
     keys = [
         Patch(facecolor=fill, hatch=hatch, edgecolor="black", label=words)

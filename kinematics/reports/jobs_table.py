@@ -15,7 +15,7 @@ MOST_IN_FULL = 5  # jobs; more of them are a table
 
 def jobs_heads(estimate: Estimate) -> list[tuple[str, bool]]:
     """The heads of the table, and which are right-aligned; intervals where there are any."""
-    between = [] if estimate.interval is None else [("95 % of times", True)]
+    between = [] if estimate.interval_s is None else [("95 % of times", True)]
     mass = [("filament", True)] if _weighed(estimate) else []
     return [("job", False), ("time", True), *between, *mass, ("main cause", False), ("warnings", True)]
 
@@ -29,19 +29,23 @@ def jobs_rows(estimate: Estimate) -> list[tuple[str, ...]]:
         rows.append(
             (
                 job.file,
-                duration_text(job.total),
-                *([] if estimate.interval is None else ["" if job.interval is None else between_text(job.interval)]),
-                *([f"{job.filament_mass or 0.0:,.1f} g"] if _weighed(estimate) else []),
+                duration_text(job.total_s),
+                *(
+                    []
+                    if estimate.interval_s is None
+                    else ["" if job.interval_s is None else between_text(job.interval_s)]
+                ),
+                *([f"{job.filament_g or 0.0:,.1f} g"] if _weighed(estimate) else []),
                 f"{cause.cause} ({share_text(cause.share)})",
                 str(count) if count else "",
             )
         )
-    mass = sum(job.filament_mass or 0.0 for job in estimate.jobs)
+    mass = sum(job.filament_g or 0.0 for job in estimate.jobs)
     rows.append(
         (
             f"all {len(estimate.jobs)} jobs",
-            duration_text(estimate.total),
-            *([] if estimate.interval is None else [between_text(estimate.interval)]),
+            duration_text(estimate.total_s),
+            *([] if estimate.interval_s is None else [between_text(estimate.interval_s)]),
             *([f"{mass:,.1f} g"] if _weighed(estimate) else []),
             "",
             "",
@@ -51,7 +55,7 @@ def jobs_rows(estimate: Estimate) -> list[tuple[str, ...]]:
 
 
 def _weighed(estimate: Estimate) -> bool:
-    return all(job.filament_mass is not None for job in estimate.jobs)
+    return all(job.filament_g is not None for job in estimate.jobs)
 
 
 def jobs_notes(estimate: Estimate) -> list[str]:

@@ -21,21 +21,28 @@ MINUTE = 60.0
 SALT = "kinematics"  # fixed, so that the names inside an SVG stay the same
 
 
-def check_picture(path: Path, knobs: Sequence[Knob]) -> None:
-    """Refuse what cannot be drawn before any work is done."""
+def check_kind(path: Path) -> None:
+    """Refuse a kind of file in which nothing can be drawn. Raises InputError."""
     if path.suffix not in KINDS:
         raise InputError.at("--picture", f"can't draw a picture that ends in {path.suffix!r}", "FILE.png or FILE.svg")
+
+
+def check_picture(path: Path, knobs: Sequence[Knob]) -> None:
+    """Refuse what cannot be drawn before any work is done."""
+    check_kind(path)
     if len(knobs) > 2:
         raise InputError.at("--picture", f"{len(knobs)} knobs", "one for a curve, two for a map")
 
 
-def _figure(width: float, height: float) -> Any:
+def figure_of(width: float, height: float) -> Any:
+    """An empty figure of a width and height (inches)."""
     from matplotlib.figure import Figure
 
     return Figure(figsize=(width, height), layout="constrained")
 
 
-def _save(figure: Any, path: Path) -> None:
+def save_figure(figure: Any, path: Path) -> None:
+    """A figure to a file, the same bytes for the same data."""
     import matplotlib as mpl
 
     with mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": SALT}):
@@ -45,13 +52,13 @@ def _save(figure: Any, path: Path) -> None:
 
 def draw_sweep(sweep: Sweep, path: Path) -> None:
     """The curve of one knob, or the map of two, to a .png or .svg file."""
-    figure = _figure(7.5, 5.0)
+    figure = figure_of(7.5, 5.0)
     axes = figure.subplots()
     if len(sweep.knobs) == 1:
         _draw_curve(axes, sweep)
     else:
         _draw_map(axes, sweep)
-    _save(figure, path)
+    save_figure(figure, path)
 
 
 def _scale(values: Sequence[float]) -> str:
@@ -65,10 +72,10 @@ def _draw_curve(axes: Any, sweep: Sweep) -> None:
     rows, knee = rows_of_all_jobs(sweep), sweep.knees[0]
     axes.set_xscale(_scale(sweep.knobs[0].values))
     values = [row.point[0] for row in rows]
-    minutes = [row.total / MINUTE for row in rows]
+    minutes = [row.total_s / MINUTE for row in rows]
     axes.plot(values, minutes, color="black", marker="o", markersize=3, linewidth=1.2, label="time")
     _shade_beyond(axes, rows)
-    axes.axhline(knee.floor / MINUTE, color="0.3", linestyle=":", label=f"floor: {knee.floor_cause}")
+    axes.axhline(knee.floor_s / MINUTE, color="0.3", linestyle=":", label=f"floor: {knee.floor_cause}")
     for one in knee.swept.shares:
         if not one.beyond:
             axes.axvline(one.value, color="0.5", linewidth=0.8, linestyle="--")
@@ -110,7 +117,7 @@ def _draw_map(axes: Any, sweep: Sweep) -> None:
     if len(xs) * len(ys) != len(rows) or len(xs) < 2 or len(ys) < 2:
         raise InputError.at("--picture", "points that make no grid", "a map needs a grid of two values or more each")
     table = {row.point: row for row in rows}
-    minutes = np.array([[table[x, y].total / MINUTE for x in xs] for y in ys])
+    minutes = np.array([[table[x, y].total_s / MINUTE for x in xs] for y in ys])
     lines = axes.contour(xs, ys, minutes, levels=12, colors="black", linewidths=0.9)
     axes.clabel(lines, fmt="%.4g min", fontsize=7)
     reasons = list(dict.fromkeys(row.stopped_by for row in rows if row.within_caps is False))
@@ -148,16 +155,18 @@ def _mark(axes: Any, place: Sequence[float | None], marker: str, label: str) -> 
 
 def draw_worth(worths: Sequence[Worth], total: float, path: Path) -> None:
     """What each limit is worth as bars: seconds that 1 % more of it buys, and the time without it, to a file."""
-    shown = [worth for worth in worths if worth.one_percent > 0.0][:12]
-    figure = _figure(7.5, 1.2 + 0.4 * max(1, len(shown)))
+    shown = [worth for worth in worths if worth.one_percent_s > 0.0][:12]
+    figure = figure_of(7.5, 1.2 + 0.4 * max(1, len(shown)))
     axes = figure.subplots()
     places = range(len(shown))
-    axes.barh(places, [worth.one_percent for worth in shown], facecolor="0.8", edgecolor="black", hatch="//")
+    axes.barh(places, [worth.one_percent_s for worth in shown], facecolor="0.8", edgecolor="black", hatch="//")
     for place, worth in zip(places, shown, strict=True):
-        without = "unbounded without it" if worth.if_lifted is None else f"{duration_text(worth.if_lifted)} without it"
-        axes.annotate(f" {worth.one_percent:.3g} s; {without}", (worth.one_percent, place), va="center", fontsize=8)
+        without = (
+            "unbounded without it" if worth.if_lifted_s is None else f"{duration_text(worth.if_lifted_s)} without it"
+        )
+        axes.annotate(f" {worth.one_percent_s:.3g} s; {without}", (worth.one_percent_s, place), va="center", fontsize=8)
     axes.set_yticks(list(places), [worth.what for worth in shown])
     axes.invert_yaxis()
     axes.set_xlabel(f"1 % buys (s), of {duration_text(total)}")
     axes.margins(x=0.45)
-    _save(figure, path)
+    save_figure(figure, path)

@@ -54,7 +54,7 @@ def bar(share: float, width: int = BAR) -> str:
 
 def _parts(job: JobEstimate) -> str:
     """Motion, dwell, stops by kind and cooling, in one line."""
-    parts = [("motion", job.motion), ("dwell", job.dwell), *job.stops.items(), ("cooling", job.cooling)]
+    parts = [("motion", job.motion_s), ("dwell", job.dwell_s), *job.stops_by_kind_s.items(), ("cooling", job.cooling_s)]
     return " · ".join(
         f"{name} {duration_text(seconds)}" for name, seconds in parts if seconds > 0.0 or name == "motion"
     )
@@ -120,18 +120,18 @@ def _change(change: Change, total: float) -> str:
         turn = "raise" if change.after > change.before else "lower"
         before = f" from {quantity_text(change.before)}{'' if space else change.unit}"
     after = f" to {quantity_text(change.after)}{space}{change.unit}"
-    between = "" if change.interval is None else f", {between_text(change.interval)}"
-    saved = f"saves {duration_text(change.saved)} ({share_text(change.saved / total)}{between})"
+    between = "" if change.saved_interval_s is None else f", {between_text(change.saved_interval_s)}"
+    saved = f"saves {duration_text(change.saved_s)} ({share_text(change.saved_s / total)}{between})"
     return f"{turn} {change.what}{before}{after}: {saved}"
 
 
 def _silencing(change: Change) -> list[str]:
     """What silencing the job's own commands brings of a change, and what the raise does."""
-    if not change.silenced or abs(change.by_silencing) < 0.05:
+    if not change.silenced or abs(change.saved_by_silencing_s) < 0.05:
         return []
     raised = "the raise" if change.before is None or change.after > change.before else "the change"
-    own = f"silencing {commands_text(change.silenced)} in the job {saving_text(change.by_silencing)}"
-    return [f"     {own}, {raised} itself {saving_text(change.saved - change.by_silencing)}"]
+    own = f"silencing {commands_text(change.silenced)} in the job {saving_text(change.saved_by_silencing_s)}"
+    return [f"     {own}, {raised} itself {saving_text(change.saved_s - change.saved_by_silencing_s)}"]
 
 
 def notice_lines(notices: Sequence[Notice]) -> list[str]:
@@ -148,20 +148,20 @@ def notice_lines(notices: Sequence[Notice]) -> list[str]:
 
 
 def _job_lines(job: JobEstimate, machine: Machine) -> list[str]:
-    lines = [f"{job.file}  {duration_text(job.total)}{_how_known(job.interval, machine)}", f"  {_parts(job)}"]
+    lines = [f"{job.file}  {duration_text(job.total_s)}{_how_known(job.interval_s, machine)}", f"  {_parts(job)}"]
     lines.append("where the time goes")
     lines += _causes(job)
     return lines
 
 
 def _facts(job: JobEstimate) -> list[str]:
-    mass = "" if job.filament_mass is None else f" ({job.filament_mass:.1f} g)"
+    mass = "" if job.filament_g is None else f" ({job.filament_g:.1f} g)"
     flow = "nothing is printed"
     if job.peak_flow_line is not None:
-        flow = f"peak flow {job.peak_flow:.1f} mm³/s (line {job.peak_flow_line})"
-    filament = f"{job.filament / 1000.0:.2f} m of filament{mass}"
+        flow = f"peak flow {job.peak_flow_mm3_s:.1f} mm³/s (line {job.peak_flow_line})"
+    filament = f"{job.filament_mm / 1000.0:.2f} m of filament{mass}"
     layers = f"{job.layers:,} layer{'s' if job.layers != 1 else ''}" if job.layers else "no layers"
-    return [f"{flow} · peak speed {job.peak_speed:.0f} mm/s · {layers} · {filament}"]
+    return [f"{flow} · peak speed {job.peak_speed_mm_s:.0f} mm/s · {layers} · {filament}"]
 
 
 def _not_given(limits: Sequence[str]) -> list[str]:
@@ -221,7 +221,7 @@ def _next(estimate: Estimate, machine_option: str, options: Sequence[str]) -> li
     if "-" in files:
         return []
     if len(files) > MOST_NAMES:  # the longest job stands for them
-        files = [max(estimate.jobs, key=lambda job: job.total).file]
+        files = [max(estimate.jobs, key=lambda job: job.total_s).file]
     command = shlex.join([*files, "--machine", machine_option, *options])
     if estimate.span:
         return [f"next: kinematics estimate {command}"]
@@ -251,8 +251,8 @@ def job_lines(estimate: Estimate) -> list[str]:
         lines += _unknown_stops(job)
         lines += notice_lines(job.notices)
     if len(estimate.jobs) > 1:
-        between = "" if estimate.interval is None else f" ({between_text(estimate.interval)})"
-        lines += ["", f"all {len(estimate.jobs)} jobs  {duration_text(estimate.total)}{between}"]
+        between = "" if estimate.interval_s is None else f" ({between_text(estimate.interval_s)})"
+        lines += ["", f"all {len(estimate.jobs)} jobs  {duration_text(estimate.total_s)}{between}"]
     return lines[1:]
 
 
@@ -264,7 +264,7 @@ def closing_lines(estimate: Estimate, machine_option: str, options: Sequence[str
     lines: list[str] = []
     if estimate.changes:
         for i, change in enumerate(estimate.changes[:3]):
-            lines.append(f"{'  or' if i else 'if you change one thing,'} {_change(change, estimate.total)}")
+            lines.append(f"{'  or' if i else 'if you change one thing,'} {_change(change, estimate.total_s)}")
             lines += _silencing(change)
     lines += _assumed(estimate)
     if not estimate.span:
@@ -277,13 +277,13 @@ def closing_lines(estimate: Estimate, machine_option: str, options: Sequence[str
 
 
 def _span_lines(estimate: Estimate) -> list[str]:
-    low = min(estimate.span, key=lambda span: span.total)
-    high = max(estimate.span, key=lambda span: span.total)
-    between = f"between {duration_text(low.total)} and {duration_text(high.total)}"
+    low = min(estimate.span, key=lambda span: span.total_s)
+    high = max(estimate.span, key=lambda span: span.total_s)
+    between = f"between {duration_text(low.total_s)} and {duration_text(high.total_s)}"
     lines = [f"{between}: no machine was given, so three were timed"]
     if estimate.heeds_limits and any(job.stated for job in estimate.jobs):
         lines.append("limits stated in the job hold on all three; machine new --from JOB takes them")
-    lines += [f"  {span.machine:<9} {duration_text(span.total)}" for span in estimate.span]
+    lines += [f"  {span.machine:<9} {duration_text(span.total_s)}" for span in estimate.span]
     lines.append("which is yours? Name it with --machine, or describe your own: kinematics machine new")
     lines += ["", f"on {estimate.machine.machine.name}"]
     return lines
@@ -307,14 +307,14 @@ def comparison_rows(rows: Sequence[ComparisonRow], short: bool) -> list[tuple[st
     cells = []
     last = ""
     for row in rows:
-        saved = "" if row.saved == 0.0 else duration_text(row.saved)
-        share = "" if row.saved == 0.0 else share_text(row.saved_share)
+        saved = "" if row.saved_s == 0.0 else duration_text(row.saved_s)
+        share = "" if row.saved_s == 0.0 else share_text(row.saved_share)
         candidate = "" if short and row.candidate == last else row.candidate
         last = row.candidate
-        times = [duration_text(row.total), saved]
-        if row.interval is not None and row.saved_interval is not None:
-            surely = "" if row.saved_interval == (0.0, 0.0) else between_text(row.saved_interval)
-            times = [duration_text(row.total), between_text(row.interval), saved, surely]
+        times = [duration_text(row.total_s), saved]
+        if row.interval_s is not None and row.saved_interval_s is not None:
+            surely = "" if row.saved_interval_s == (0.0, 0.0) else between_text(row.saved_interval_s)
+            times = [duration_text(row.total_s), between_text(row.interval_s), saved, surely]
         cells.append((candidate, names[row.job], *times, share, row.cause))
     return cells
 
@@ -332,8 +332,8 @@ def comparison_notes(comparison: Comparison) -> list[str]:
             lines += [f"{file}: {line}" if i == 0 else line for i, line in enumerate(notice_lines(notices))]
     for name, silent in comparison.silenced.items():
         (row,) = (row for row in comparison.totals if row.candidate == name)
-        own = f"silencing {commands_text(silent)} in the jobs {saving_text(row.by_silencing)}"
-        lines.append(f"{name}: {own}, what it sets {saving_text(row.saved - row.by_silencing)}")
+        own = f"silencing {commands_text(silent)} in the jobs {saving_text(row.saved_by_silencing_s)}"
+        lines.append(f"{name}: {own}, what it sets {saving_text(row.saved_s - row.saved_by_silencing_s)}")
     if comparison.sampling is not None:
         lines.append(draws_line(comparison.sampling))
     return [*lines, CAUTION]

@@ -67,7 +67,9 @@ def moment_text(shop: Shop, moment: float) -> str:
 
 
 def _day_text(shop: Shop, day: datetime) -> str:
-    return day.strftime("%a %d %b" if day.year == datetime.fromtimestamp(shop.start, shop.zone).year else "%a %d %b %Y")
+    return day.strftime(
+        "%a %d %b" if day.year == datetime.fromtimestamp(shop.start_s, shop.zone).year else "%a %d %b %Y"
+    )
 
 
 def due_text(shop: Shop, due: float | None) -> str:
@@ -100,14 +102,14 @@ def is_few(shop: Shop) -> bool:
 
 def shop_head(shop: Shop) -> list[str]:
     """The answer: parts a day, when everything is done, who prints what, and what holds the shop back."""
-    done = moment_text(shop, shop.finished.middle)
-    low, high = moment_text(shop, shop.finished.low), moment_text(shop, shop.finished.high)
+    done = moment_text(shop, shop.finished_s.middle)
+    low, high = moment_text(shop, shop.finished_s.low), moment_text(shop, shop.finished_s.high)
     span = "" if low == high else f" ({low} to {high})"
     rate = "" if is_few(shop) else f"{interval_text(shop.parts_per_day)} parts a day; "
     printers, people = counted(len(shop.printers), "printer"), counted(shop.people, "person", "people")
     return [
         f"{rate}{counted(shop.parts, 'part')} done by {done}{span}",
-        f"from {moment_text(shop, shop.start)}, {printers}, {people}, {_runs(shop)}",
+        f"from {moment_text(shop, shop.start_s)}, {printers}, {people}, {_runs(shop)}",
         *rule_lines(shop),
         *bottleneck_lines(shop),
     ]
@@ -143,7 +145,7 @@ def rule_text(shop: Shop, tried: RuleSums) -> str:
     late = f"{number:.2g} orders late" if number < 10.0 else f"{number:,.0f} orders late"
     late = {0.0: "no order late", 1.0: "1 order late"}.get(number, late)
     if is_few(shop):
-        return f"{late}, done by {moment_text(shop, tried.finished)}"
+        return f"{late}, done by {moment_text(shop, tried.finished_s)}"
     return f"{late}, {quantity_text(tried.parts_per_day)} parts a day"
 
 
@@ -157,8 +159,8 @@ def bottleneck_lines(shop: Shop) -> list[str]:
         waits = sum(one.nobody_there + one.hands_busy for one in shop.use)
         still = waits < sum(one.idle for one in shop.use)
         held = "people, printers stand idle without them" if still else "people, finished prints wait for them"
-    tried = sorted(found.trials, key=lambda trial: -trial.sooner)[:SHOWN_TRIALS]
-    return [f"bottleneck: {held}", *(f"  {one.name}: {_sooner(one.sooner)}" for one in tried)]
+    tried = sorted(found.trials, key=lambda trial: -trial.sooner_s)[:SHOWN_TRIALS]
+    return [f"bottleneck: {held}", *(f"  {one.name}: {_sooner(one.sooner_s)}" for one in tried)]
 
 
 def _sooner(seconds: float) -> str:
@@ -173,7 +175,7 @@ def order_table(shop: Shop) -> Table:
         (
             order.name,
             f"{order.quantity:,}",
-            moment_text(shop, found.done.middle),
+            moment_text(shop, found.done_s.middle),
             due_text(shop, order.due),
             _late(found) if order.due is not None else "",
             share_text(found.late_share) if found.late_share > 0.0 else "",
@@ -206,7 +208,7 @@ def cost_rows(shop: Shop) -> list[tuple[str, ...]]:
 
 
 def _late(found: OrderSums) -> str:
-    return "on time" if found.late.high == 0.0 else interval_text(found.late)
+    return "on time" if found.late_h.high == 0.0 else interval_text(found.late_h)
 
 
 def printer_rows(shop: Shop) -> list[tuple[str, ...]]:
@@ -225,7 +227,7 @@ def effect_rows(shop: Shop) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = []
     if shop.effects:
         middle = ("",) if few else (interval_text(shop.parts_per_day), "", "")
-        rows.append(("as it is", "", *middle, interval_text(shop.late)))
+        rows.append(("as it is", "", *middle, interval_text(shop.late_h)))
     for effect in shop.effects:
         low, high = share_text(effect.more.low), share_text(effect.more.high)
         span = "" if low == high else f" ({low} to {high})"
@@ -234,8 +236,8 @@ def effect_rows(shop: Shop) -> list[tuple[str, ...]]:
             share_text(effect.more.mean) + span,
             share_text(effect.could_bring),
         )
-        brings = (_sooner(effect.sooner).removesuffix(" sooner"),) if few else rate
-        rows.append((effect.name, share_text(effect.shorter), *brings, interval_text(effect.late)))
+        brings = (_sooner(effect.sooner_s).removesuffix(" sooner"),) if few else rate
+        rows.append((effect.name, share_text(effect.shorter), *brings, interval_text(effect.late_h)))
     return rows
 
 
@@ -246,10 +248,10 @@ def effect_text(shop: Shop, effect: Effect) -> str:
 
 
 def _few_effect_text(effect: Effect) -> str:
-    when = f"everything is done {_sooner(effect.sooner)}"
+    when = f"everything is done {_sooner(effect.sooner_s)}"
     if effect.shorter <= NEXT_TO_NOTHING:
         return f"{effect.name}: {when}; prints take as long as before"
-    if abs(effect.sooner) < A_MINUTE:
+    if abs(effect.sooner_s) < A_MINUTE:
         return f"{effect.name} makes prints {share_text(effect.shorter)} shorter, but {when}: {_reason(effect.use)}"
     return f"{effect.name} makes prints {share_text(effect.shorter)} shorter; {when}"
 

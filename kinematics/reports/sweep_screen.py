@@ -53,8 +53,8 @@ def sweep_cells(rows: Sequence[SweepRow], short: bool) -> list[tuple[str, ...]]:
         (
             *(f"{value:g}" for value in row.point),
             PurePath(row.job).name if short else row.job,
-            duration_text(row.total),
-            *([] if row.interval is None else [between_text(row.interval)]),
+            duration_text(row.total_s),
+            *([] if row.interval_s is None else [between_text(row.interval_s)]),
             JUDGED[row.within_caps],
             ", ".join(row.stopped_by),
         )
@@ -81,7 +81,7 @@ def _shares(gain: Gain) -> str:
 
 def _gain(gain: Gain, what: str) -> list[str]:
     """What turning a knob further than a value brings; `what` says which way and from where."""
-    saves = duration_text(gain.saves)
+    saves = duration_text(gain.saves_s)
     if saves == NOTHING:
         return [f"  {what} saves nothing"]
     return [f"  {what} saves at most {saves}:", f"    {_shares(gain)}"]
@@ -96,10 +96,10 @@ def _knee(knee: Knee, unit: str) -> list[str]:
     if now is None or now.start != knee.swept.start:
         lines += _gain(knee.swept, f"{turn} it from {_amount(knee.swept.start)}")
     if knee.turning is None:
-        lines.append(f"  it takes {duration_text(knee.floor)} at least, held by {knee.floor_cause}")
+        lines.append(f"  it takes {duration_text(knee.floor_s)} at least, held by {knee.floor_cause}")
     else:
-        turning, longer = knee.turning, duration_text(knee.floor - knee.turning.total)
-        lines.append(f"  it takes {duration_text(turning.total)} at least, with about {quantity_text(turning.value)}")
+        turning, longer = knee.turning, duration_text(knee.floor_s - knee.turning.total_s)
+        lines.append(f"  it takes {duration_text(turning.total_s)} at least, with about {quantity_text(turning.value)}")
         if longer != NOTHING:
             lines.append(f"  {past} that up to {longer} longer, held by {turning.reason}")
     best = max(knee.curve, key=lambda one: one[1])
@@ -119,7 +119,7 @@ def _trade_offs(sweep: Sweep) -> list[str]:
     for one in shown:
         told = _point(sweep, one.row)
         costs = ", ".join(f"{WORDS[name]} {quantity_text(cost)} {UNITS[name]}" for name, cost in one.costs.items())
-        lines += [f"  {duration_text(one.row.total)} with {told}", f"    {costs}"]
+        lines += [f"  {duration_text(one.row.total_s)} with {told}", f"    {costs}"]
     return [*lines, *_recommended(sweep)]
 
 
@@ -128,16 +128,16 @@ def _recommended(sweep: Sweep) -> list[str]:
     if gentle is not None:
         which = "within the caps" if gentle.within_caps else "that no known cap forbids"
         return [
-            f"recommended: {_point(sweep, gentle)}, which takes {duration_text(gentle.total)}",
+            f"recommended: {_point(sweep, gentle)}, which takes {duration_text(gentle.total_s)}",
             f"  the gentlest {which} with {WORTH_HAVING:.0%} of what such settings can save",
             *([] if gentle.within_caps else ["  not all caps are known: kinematics caps says which are not"]),
         ]
     if all(row.within_caps is False for row in rows_of_all_jobs(sweep)):
         return ["recommended: none of these; every one asks for more than a cap allows"]
-    assert sweep.present_total is not None  # or there would be one
+    assert sweep.present_total_s is not None  # or there would be one
     return [
         "recommended: none of these; nothing within the caps is faster than what the",
-        f"  machine has now ({duration_text(sweep.present_total)})",
+        f"  machine has now ({duration_text(sweep.present_total_s)})",
     ]
 
 
@@ -172,10 +172,10 @@ def target_lines(target: Target, machine: Machine, machine_words: str) -> list[s
 
     `machine_words` says which machine.
     """
-    now, deadline, total = (duration_text(time) for time in (target.present_total, target.within, target.total))
+    now, deadline, total = (duration_text(time) for time in (target.present_total_s, target.within_s, target.total_s))
     with_what = target.turned[0].knob + " alone" if len(target.turned) == 1 else "these alone"
     lines = [f"on {machine_words}: {now} now"]
-    if target.present_total <= target.within:
+    if target.present_total_s <= target.within_s:
         lines.append(f"{deadline} is met as it is; this would still do:")
     elif target.met:
         lines.append(f"for {deadline}:")
@@ -189,11 +189,11 @@ def target_lines(target: Target, machine: Machine, machine_words: str) -> list[s
             lines.append(f"    {further} saves next to nothing; held by {one.held_by}")
     if not target.met:
         return [*lines, *_out_of_reach(target)]
-    if target.gentler_total is None:
+    if target.gentler_total_s is None:
         lines.append(f"that takes {total}; nothing gentler than a tenth of what it has now was tried")
     else:
-        late = _late(target.gentler_total - target.within)
-        lines.append(f"that takes {total}; 1% gentler takes {duration_text(target.gentler_total)}, {late}")
+        late = _late(target.gentler_total_s - target.within_s)
+        lines.append(f"that takes {total}; 1% gentler takes {duration_text(target.gentler_total_s)}, {late}")
     lines += _overridden(target)
     if told := " ".join(f"--set {one.knob}={one.after:g}" for one in target.turned if one.after > one.before):
         lines += [f"does the machine take it? kinematics caps JOB {told}", CAUTION]
@@ -206,18 +206,18 @@ def _late(seconds: float) -> str:
 
 def _overridden(target: Target) -> list[str]:
     """How far limits that the job states itself matter, which a knob that is turned overrides."""
-    saved = target.present_total - target.overridden_total
+    saved = target.present_total_s - target.without_stated_limits_s
     if duration_text(abs(saved)) == NOTHING:
         return []
-    without = duration_text(target.overridden_total)
+    without = duration_text(target.without_stated_limits_s)
     return [f"the job's own commands for these limits are left out; that alone makes it {without}"]
 
 
 def _out_of_reach(target: Target) -> list[str]:
     """What the furthest settings bring, what holds the jobs then, and what else would help."""
-    late = _late(target.total - target.within)
-    lines = [f"that takes {duration_text(target.total)}, {late}", f"held by {target.stopped_by}"]
-    left = duration_text(target.total - target.floor)
+    late = _late(target.total_s - target.within_s)
+    lines = [f"that takes {duration_text(target.total_s)}, {late}", f"held by {target.stopped_by}"]
+    left = duration_text(target.total_s - target.floor_s)
     if left != NOTHING:
         lines.append(f"going further would save {left} at most")
     lines += _overridden(target)
@@ -226,7 +226,7 @@ def _out_of_reach(target: Target) -> list[str]:
         lines.append(f"{' or '.join(f'--turn {other.knob}' for other in enough)} as well would do it")
     elif target.others:
         best = target.others[0]
-        lines.append(f"--turn {best.knob} as well could bring {duration_text(best.total)}, which is still too long")
+        lines.append(f"--turn {best.knob} as well could bring {duration_text(best.total_s)}, which is still too long")
     else:
         lines.append("no other limit helps either")
     return lines

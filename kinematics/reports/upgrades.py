@@ -60,7 +60,7 @@ def upgrade_rows(found: Upgrades, detail: bool) -> list[tuple[str, ...]]:
             together_text(option.upgrades, letters),
             money_text(option.price, None),
             f"{option.fitting_hours:g}",
-            duration_text(option.saved_per_month) if abs(saved) >= NOTHING_SAVED else "nothing",
+            duration_text(option.saved_per_month_s) if abs(saved) >= NOTHING_SAVED else "nothing",
             share_text(saved) if abs(saved) >= NOTHING_SAVED else "",
             money_text(option.saving, None) if is_counted(option, found) else UNKNOWN,
             pays_text(option) if is_counted(option, found) else UNKNOWN,
@@ -74,7 +74,7 @@ def upgrade_rows(found: Upgrades, detail: bool) -> list[tuple[str, ...]]:
 
 def is_counted(option: Option, found: Upgrades) -> bool:
     """Whether an upgrade's saving is a number at all: not where it saves time of which nobody said what it costs."""
-    return option.saving != 0.0 or option.saved_per_month == 0.0 or hour_is_known(found)
+    return option.saving != 0.0 or option.saved_per_month_s == 0.0 or hour_is_known(found)
 
 
 def hour_is_known(found: Upgrades) -> bool:
@@ -197,7 +197,7 @@ def verdict_lines(option: Option, found: Upgrades) -> list[str]:
         return [f"{option.name} {does}: they are held back by {held}{more}"]
     if not is_counted(option, found):
         return [
-            f"{option.name} saves {duration_text(option.saved_per_month)} a month; whether that pays back is unknown"
+            f"{option.name} saves {duration_text(option.saved_per_month_s)} a month; whether that pays back is unknown"
         ]
     life = f"its {economy.service_years}-year service life"
     if option.pays_from == float("inf"):
@@ -232,7 +232,7 @@ def _detail_lines(found: Upgrades) -> list[str]:
     lines.append("one print of each job, from and to:")
     for option in (*found.alone, *found.together):
         lines += [
-            f"  {option.name}, {job.job}: {duration_text(job.before)} to {duration_text(job.after)}"
+            f"  {option.name}, {job.job}: {duration_text(job.before_s)} to {duration_text(job.after_s)}"
             for job in option.jobs
         ]
     return lines

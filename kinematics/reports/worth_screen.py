@@ -17,8 +17,8 @@ SHOWN = 0.05  # s: what is less is shown as nothing
 
 def _has_a_say(worth: Worth, job: JobEstimate) -> bool:
     """Whether more of a limit, or none of it, changes the time by anything that is shown."""
-    lifted = worth.if_lifted
-    return abs(worth.one_percent) >= SHOWN or lifted is None or abs(lifted - job.total) >= SHOWN
+    lifted = worth.if_lifted_s
+    return abs(worth.one_percent_s) >= SHOWN or lifted is None or abs(lifted - job.total_s) >= SHOWN
 
 
 def worth_rows(job: JobEstimate) -> list[tuple[str, ...]]:
@@ -27,8 +27,8 @@ def worth_rows(job: JobEstimate) -> list[tuple[str, ...]]:
         (
             worth.what,
             worth.key,
-            duration_text(worth.one_percent) if abs(worth.one_percent) >= SHOWN else "nothing",
-            "no other limit" if worth.if_lifted is None else duration_text(worth.if_lifted),
+            duration_text(worth.one_percent_s) if abs(worth.one_percent_s) >= SHOWN else "nothing",
+            "no other limit" if worth.if_lifted_s is None else duration_text(worth.if_lifted_s),
         )
         for worth in job.worth
         if _has_a_say(worth, job)
@@ -37,7 +37,7 @@ def worth_rows(job: JobEstimate) -> list[tuple[str, ...]]:
 
 def worth_head(job: JobEstimate) -> list[str]:
     """What stands above the table of a job."""
-    return [f"{job.file}  {duration_text(job.total)}"]
+    return [f"{job.file}  {duration_text(job.total_s)}"]
 
 
 def worth_below(job: JobEstimate) -> list[str]:

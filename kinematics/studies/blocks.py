@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.gcode.job import JobFacts
-from kinematics.gcode.moves import BED_TARGET, FILAMENT, NOZZLE_TARGET, WAITS, Events, Moves
+from kinematics.gcode.moves import BED_TARGET, FILAMENT, NOZZLE_TARGET, PRINT, TRAVEL, WAITS, Events, Moves
 from kinematics.gcode.portions import Portion
 from kinematics.limits import columns as by
 from kinematics.limits.classes import Classing, Way
@@ -30,8 +30,9 @@ from kinematics.planner.ceilings import hang_on_turns, is_unbounded
 from kinematics.planner.features import CornerSettings, Drive, FeatureRoom, Features, last_known, lead_in, make_features
 from kinematics.planner.filtered import Filtered, filtered_by, with_rounding
 from kinematics.planner.plan import START, Node, Plan, PlanRoom, plan
-from kinematics.planner.sums import FILAMENT_SPEED, PATH, PATH_SUMS, PRINTED, SPEED, add_path, lengthened, sums_by_layer
+from kinematics.planner.sums import FILAMENT_SPEED, PATH, PATH_SUMS, PRINTED, add_path, lengthened, sums_by_layer
 from kinematics.planner.ties import NO_TIES
+from kinematics.studies.off_the_bed import OffTheBed, bed_of
 from kinematics.studies.prepared import corner_settings, rules_deviation
 from kinematics.studies.timing import Ask, PathSums, Timing, clock_of, timing_from
 
@@ -41,6 +42,7 @@ Places = NDArray[np.int64]
 IN_WORK = 4  # blocks at a time that are planned or wait for that
 HEATER_EVENTS = (NOZZLE_TARGET, BED_TARGET, *WAITS)  # the only ones whose length hangs on the clock
 NO_PLACES = np.empty((3, 0))  # crossed belts turn alike everywhere
+KINDS_OF_PATH = (PRINT, TRAVEL)
 TAIL = 1024  # moves at the end of what is at hand that are looked through before those before them
 
 
@@ -137,7 +139,8 @@ class BlockSums(NamedTuple):
 
     `seconds` float64[classes, CAUSES]; `motion` (s); `layer`, `layer_seconds`, `layer_moves` of the layers that occur;
     `passed` time from the task's first move to each of those moves that was asked for (s); `path` as `planner.sums`,
-    with the line of the fastest flow; `unbounded` whether a lifted limit leaves some move without a ceiling.
+    with the line of the fastest flow; `speeds` the fastest of moves that print and that travel (mm/s); `unbounded`
+    whether a lifted limit leaves some move without a ceiling.
     """
 
     certain: Node
@@ -148,6 +151,7 @@ class BlockSums(NamedTuple):
     layer_moves: Places
     passed: Reals
     path: Reals
+    speeds: Reals
     line: int
     unbounded: bool
 
@@ -243,12 +247,15 @@ def _sums(block: AtHand, features: Features, known: int | None, task: Task, aske
     if marks.size:
         passed = np.concatenate([[0.0], np.cumsum(duration[: int(marks[-1]) - begin])])[marks - begin]
     path, highest = np.zeros(PATH_SUMS), -1
+    speeds = np.zeros(len(KINDS_OF_PATH))
     if task.terms.sums_path:
         highest = add_path(moves.kind, features.length, features.ratio, found.speed_peak, begin, end, path)
+        peaks, kinds = found.speed_peak[begin:end], moves.kind[begin:end]
+        speeds[:] = [peaks[kinds == kind].max(initial=0.0) for kind in KINDS_OF_PATH]
     line = int(moves.line[highest]) if highest >= 0 else -1
     by_layer = sums_by_layer(moves.layer[begin:end], duration)
     motion = float(duration.sum())
-    return BlockSums(found.certain, found.seconds, motion, *by_layer, passed, path, line, unbounded)
+    return BlockSums(found.certain, found.seconds, motion, *by_layer, passed, path, speeds, line, unbounded)
 
 
 def _batches(tasks: Sequence[Task]) -> list[list[int]]:
@@ -297,6 +304,7 @@ def _batch_sums(
                 np.diff(used, append=end),
                 times.passed[: _within(marks, begin, end).size, i],
                 np.zeros(PATH_SUMS),
+                np.zeros(len(KINDS_OF_PATH)),
                 -1,
                 False,
             )
@@ -346,7 +354,7 @@ class Lane:
         self._seconds = np.zeros((0, by.CAUSES))
         self._motion = 0.0
         self._layers, self._layer_moves = np.zeros(1), np.zeros(1)
-        self._path = np.zeros(PATH_SUMS)
+        self._path, self._speeds = np.zeros(PATH_SUMS), np.zeros(len(KINDS_OF_PATH))
         self._line: int | None = None
         self._passed: list[Reals] = []
         self.at = START  # in moves of the job
@@ -409,6 +417,7 @@ class Lane:
             self._line = sums.line
         self._path[: PRINTED + 1] += sums.path[: PRINTED + 1]
         self._path[FILAMENT_SPEED:] = np.maximum(self._path[FILAMENT_SPEED:], sums.path[FILAMENT_SPEED:])
+        self._speeds = np.maximum(self._speeds, sums.speeds)
 
     def timing(self, facts: JobFacts, events: Events, asked: Places, after: Places) -> Timing:
         """The timing of the whole job; `asked` the events whose clock counts, `after` the layer after each of them."""
@@ -436,8 +445,15 @@ class Lane:
     def _path_sums(self, layers: int) -> PathSums:
         moves = _longer(self._layer_moves, layers + 1)[: layers + 1].astype(np.int64)
         sums = self._path
+        print_speed, travel_speed = self._speeds.tolist()
         return PathSums(
-            float(sums[PATH]), float(sums[PRINTED]), float(sums[FILAMENT_SPEED]), self._line, float(sums[SPEED]), moves
+            float(sums[PATH]),
+            float(sums[PRINTED]),
+            float(sums[FILAMENT_SPEED]),
+            self._line,
+            print_speed,
+            travel_speed,
+            moves,
         )
 
 
@@ -458,6 +474,8 @@ class Course:
             Lane(ask, number, self._classings[number], file_limits, any(ask.answers(one) for one in deviating))
             for ask, number in zip(asks, map(kinds.index, ways), strict=True)
         ]
+        self._beds = [None if ask.total_only else bed_of(ask.machine) for ask in asks]
+        self._off = {bed: OffTheBed(bed) for bed in self._beds if bed is not None}
         self._pool = pool
         self._work: deque[tuple[Future[PlannedBlock], list[int]]] = deque()
         self._at_hand: AtHand | None = None
@@ -473,6 +491,8 @@ class Course:
 
     def add(self, portion: Portion) -> None:
         """Plan what can be planned with the next portion. Raises DeviationError."""
+        for off in self._off.values():
+            off.add(portion.moves, portion.events)
         self._take_events(portion.events)
         if portion.moves.kind.size == 0:
             return
@@ -496,7 +516,8 @@ class Course:
         self._take_results(0)
         events = Events(*(np.concatenate(columns) for columns in zip(*self._events, strict=True)))
         after = np.concatenate([*self._after, np.full(self._coming.size, facts.layers + 1)])
-        return [lane.timing(facts, events, np.concatenate(self._asked), after) for lane in self._lanes]
+        asked, lanes = np.concatenate(self._asked), zip(self._lanes, self._beds, strict=True)
+        return [lane.timing(facts, events, asked, after).noting(bed and self._off[bed].notice) for lane, bed in lanes]
 
     def _take_events(self, events: Events) -> None:
         """Keep the events of a portion, with moves numbered from the start of the job."""

@@ -11,7 +11,7 @@ import zlib
 from collections import Counter
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import closing
+from contextlib import closing, suppress
 from typing import IO, TypeVar
 
 import numpy as np
@@ -23,19 +23,25 @@ from kinematics.gcode.dialects import EXTRUSION, Dialect
 from kinematics.gcode.findings import nothing_moves
 from kinematics.gcode.labels import Pairs, count_keys, most_frequent_key
 from kinematics.gcode.layers import Layering
-from kinematics.gcode.portions import Portions, Wanted, made_ahead
-from kinematics.limits.class_limits import HONOUR, IGNORE
+from kinematics.gcode.portions import Portions, TooManyMovesError, Wanted, made_ahead
+from kinematics.gcode.reader import job_file
+from kinematics.limits.class_limits import HONOUR, IGNORE, NOTHING_VARIED
+from kinematics.limits.classes import Classing, Way
 from kinematics.limits.combine import EVERY_KIND, limits_of
 from kinematics.limits.flow import hangs_on_temperature
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import LinearDelta, mechanism_of
+from kinematics.studies.asked import Seen, Sums
 from kinematics.studies.blocks import IN_WORK, Course, DeviationError, EveryMoveError
 from kinematics.studies.prepared import PreparedJob, ReaderSettings, reader_settings
 from kinematics.studies.timing import Ask, Then, TimedJob, Timing
 
 LARGE = 100_000_000  # bytes; planned whole, a job takes some 16 times its size in memory
+FEW_MOVES = 250_000  # are kept of any job, in some 100 MB, and …
+BYTES_A_MOVE = 10  # … one more for so many bytes of it: a line of a plain job has thirty or so
 OVERLAPPED = 10_000_000  # bytes from which on it pays that one thread reads while another plans
-TRIAL_CHUNKS = 16  # chunks at the start of a job that tell what will probably be asked once all of it is timed
+TRIAL = 16  # portions at the start of a job that tell what will probably be asked once all of it is timed
+TOGETHER = 256  # machines that are timed in one pass: planning them takes far longer than reading
 PLANNERS = min(IN_WORK, max(2, os.cpu_count() or 2))  # threads
 MOST_PACKED = 1032  # to one: no deflated bytes hold more (zlib's technical notes, from memory)
 
@@ -114,37 +120,87 @@ class BlockwiseJob:
         self._foreseen = list(asks)
         self._then = then
 
+    def is_planned_singly(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> bool:
+        """Always: each machine is planned, block by block."""
+        return True
+
     def timed(self, ask: Ask) -> Timing:
         """The timing under a machine; what is foreseen and reads the job alike is timed in the same pass.
 
         Raises InputError where the job cannot be used.
         """
         if self._tied or needs_every_move(ask.machine):
-            return self._in_one_piece().timed(ask)
+            return self.with_moves().timed(ask)
         try:
             return self._timed_in_blocks(ask)
         except EveryMoveError:
             self._tied = True
-            return self._in_one_piece().timed(ask)
+            return self.with_moves().timed(ask)
 
     def totals(self, asks: Sequence[Ask]) -> NDArray[np.float64]:
-        """The total time under each of many machines (s), all in one pass."""
-        alone = [ask._replace(passing=True, total_only=True) for ask in asks]
-        self.foresee(alone)
-        return np.array([self.timed(ask).total for ask in alone])
+        """The total time under each of many machines (s), as many as go together in one pass; nothing of it is kept."""
+        totals = np.empty(len(asks))
+        apart: dict[ReaderSettings, list[int]] = {}
+        kept = []
+        for place, ask in enumerate(asks):
+            if self._tied or needs_every_move(ask.machine):
+                kept.append(place)
+            else:
+                apart.setdefault(self._settings(ask), []).append(place)
+        for places in apart.values():
+            for first in range(0, len(places), TOGETHER):
+                part = places[first : first + TOGETHER]
+                alone = [asks[place]._replace(passing=True, total_only=True) for place in part]
+                try:
+                    with self._lock:
+                        totals[part] = [timing.total for timing in self._timed_alike(alone)]
+                except EveryMoveError:
+                    self._tied = True
+                    kept += part
+        if kept:
+            totals[kept] = self.with_moves().totals([asks[place] for place in kept])
+        return totals
+
+    def _timed_alike(self, asks: list[Ask]) -> list[Timing]:
+        return self._again(lambda: self._pass(asks))
+
+    def look_at(self, machine: Machine, fresh: Callable[[], Sums]) -> Seen[Sums]:
+        """Show all moves, as a machine reads and classes them, to a look that is made `fresh` whenever it begins."""
+        if needs_every_move(machine):
+            return self.with_moves().look_at(machine, fresh)
+        with self._lock:
+            return self._again(lambda: self._looked(machine, fresh))
+
+    def _looked(self, machine: Machine, fresh: Callable[[], Sums]) -> Seen[Sums]:
+        portions = self._read_for(machine)
+        motion = machine.motion
+        classing = Classing(Way(motion.first_layers.count, bool(motion.by_label), self.heeds_file_limits))
+        look = fresh()
+        with closing(made_ahead(portions.read())) as found:
+            for moves, has_layers, conditions, labels in (
+                (one.moves, one.has_layers, one.conditions, one.labels) for one in found
+            ):
+                if moves.kind.size:
+                    look.add(moves, classing.numbers(moves, has_layers, conditions, labels))
+        self._check(portions)
+        return Seen(look, tuple(classing.table), self._file_limits)
+
+    def digest(self) -> str:
+        """A hash of the job's bytes, as they lie on the disk or came; empty where they cannot be read."""
+        return self._file.digest()
 
     def _timed_in_blocks(self, ask: Ask) -> Timing:
         with self._lock:
             found = self._known(ask)
             if found is None:
                 asks = self._distinct([ask, *self._foreseen, *self._then_asked()], ask)
-                self._done += zip(asks, self._again(lambda: self._pass(asks)), strict=True)
+                self._done += zip(asks, self._timed_alike(asks), strict=True)
                 found = self._known(ask)
             assert found is not None  # the first of what has just been timed
             return found
 
-    def _in_one_piece(self) -> PreparedJob:
-        """The job as one that is held in memory, for machines that need that."""
+    def with_moves(self) -> PreparedJob:
+        """The job as one that is held in memory, for machines and studies that need that."""
         with self._lock:
             if self._whole is None:
                 self._whole = PreparedJob(self._file, self._dialect, None, self._file_limits, self._block_delete)
@@ -161,7 +217,7 @@ class BlockwiseJob:
         then, self._then = self._then, None
         if then is None or needs_every_move(self._foreseen[0].machine):
             return []
-        tried = self._again(lambda: self._pass(self._foreseen[:1], TRIAL_CHUNKS))
+        tried = self._again(lambda: self._pass(self._foreseen[:1], TRIAL))
         return [one for timing in tried for one in then(timing)]
 
     def _distinct(self, asks: Sequence[Ask], first: Ask) -> list[Ask]:
@@ -189,10 +245,6 @@ class BlockwiseJob:
             except DeviationError as rules:
                 self._deviating.append(rules.ask)
 
-    def _portions(self, settings: ReaderSettings, wanted: Wanted) -> Portions:
-        options = settings.options(self._block_delete)
-        return Portions(self._file, self._dialect, options, wanted, self._chunk)
-
     def _label_key(self) -> bytes:
         """The key of the job's labels, found by counting; empty where there is none or the dialect has patterns."""
         if self._key is None:
@@ -205,47 +257,151 @@ class BlockwiseJob:
             self._key = most_frequent_key(pairs)
         return self._key
 
-    def _pass(self, asks: Sequence[Ask], chunks: int | None = None) -> list[Timing]:
-        """Read the job, or no more than some `chunks` of it, and time it under machines that read it alike."""
-        labelled = any(ask.machine.motion.by_label for ask in asks)
-        key = self._label_key() if labelled else b""
-        wanted = Wanted(self.heeds_file_limits, labelled, key, self._marked_layers, self._layering)
-        portions = self._portions(self._settings(asks[0]), wanted)
-        with ThreadPoolExecutor(PLANNERS) as pool, closing(made_ahead(portions.read(chunks))) as found:
+    def _pass(self, asks: Sequence[Ask], most: int | None = None) -> list[Timing]:
+        """Read the job, or no more than its first portions, and time it under machines that read it alike."""
+        portions = self._read_for(asks[0].machine, any(ask.machine.motion.by_label for ask in asks))
+        with ThreadPoolExecutor(PLANNERS) as pool, closing(made_ahead(portions.read(most))) as found:
             course = Course(asks, self._file_limits, self.heeds_file_limits, self._deviating, pool)
             for portion in found:
                 course.add(portion)
-            if chunks is None and portions.moves == 0:
-                raise nothing_moves(self._file.name, portions.notices)
-            if chunks is None and self._marked_layers and portions.layers == 0:
-                raise _MarksError
-            if chunks is None and not portions.layers_held:
-                raise _LayersError(portions.layering)
+            if most is None:
+                self._check(portions)
             return course.timings(portions.facts()) if portions.moves else []
+
+    def _read_for(self, machine: Machine, labelled: bool | None = None) -> Portions:
+        """The portions of the job as a machine reads it, labels and all where limits hang on them."""
+        labelled = bool(machine.motion.by_label) if labelled is None else labelled
+        key = self._label_key() if labelled else b""
+        wanted = Wanted(self.heeds_file_limits, labelled, key, self._marked_layers, self._layering)
+        options = reader_settings(machine, self._dialect).options(self._block_delete)
+        return Portions(self._file, self._dialect, options, wanted, self._chunk)
+
+    def _check(self, portions: Portions) -> None:
+        """Raise what portions that have been read to the end do not bear out."""
+        if portions.moves == 0:
+            raise nothing_moves(self._file.name, portions.notices)
+        if self._marked_layers and portions.layers == 0:
+            raise _MarksError
+        if not portions.layers_held:
+            raise _LayersError(portions.layering)
+
+
+class JobOfAnySize:
+    """A job that is kept with its moves as long as these are no more than its size lets expect; else in blocks.
+
+    How many moves a file makes its bytes do not tell: a line of a few may be an arc of thousands.
+    """
+
+    def __init__(
+        self,
+        source: str | memoryview | JobFile,
+        size: int,
+        dialect: Dialect = EXTRUSION,
+        name: str | None = None,
+        file_limits: str = HONOUR,
+        block_delete: bool = False,
+    ) -> None:
+        """`size` bytes of the source, unpacked; 0 where nobody knows."""
+        self._source, self._size = source, size
+        self._name = name
+        self._dialect, self._how = dialect, (file_limits, block_delete)
+        self._now: PreparedJob | BlockwiseJob | None = None
+        self._foreseen: tuple[list[Ask], Then | None] = [], None
+
+    def _job(self) -> PreparedJob | BlockwiseJob:
+        """The job as it is kept now; standard input and pipes are read when it is first asked for."""
+        if self._now is None:
+            if not isinstance(self._source, JobFile):
+                self._source = job_file(self._source, self._name)
+            most = FEW_MOVES + max(self._size, self._source.size) // BYTES_A_MOVE
+            self._now = PreparedJob(self._source, self._dialect, None, *self._how, most)
+        return self._now
+
+    def _asked(self, ask: Callable[[PreparedJob | BlockwiseJob], Result]) -> Result:
+        """Ask the job as it is kept; once it turns out to have too many moves, it is read in blocks."""
+        with suppress(TooManyMovesError):
+            return ask(self._job())
+        # Only here are the moves gone that had been read by then.
+        assert isinstance(self._source, JobFile)  # which it is once the job has been asked
+        self._now = BlockwiseJob(self._source, self._dialect, *self._how)
+        self._now.foresee(*self._foreseen)
+        return ask(self._now)
+
+    @property
+    def heeds_file_limits(self) -> bool:
+        """Whether limits stated in the job have a say."""
+        return self._how[0] != IGNORE
+
+    @property
+    def keeps_moves(self) -> bool:
+        """Whether its moves stay at hand, as far as is known."""
+        return not isinstance(self._now, BlockwiseJob)
+
+    def foresee(self, asks: Sequence[Ask], then: Then | None = None) -> None:
+        """Tell what will be asked: see `timing.foresee`."""
+        self._foreseen = list(asks), then
+        if self._now is not None:
+            self._now.foresee(asks, then)
+
+    def is_planned_singly(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> bool:
+        """Whether many machines like this one take a plan each: see `timing.TimedJob`."""
+        return self._asked(lambda job: job.is_planned_singly(machine, varied))
+
+    def timed(self, ask: Ask) -> Timing:
+        """The timing under a machine. Raises InputError where the job cannot be used."""
+        return self._asked(lambda job: job.timed(ask))
+
+    def totals(self, asks: Sequence[Ask]) -> NDArray[np.float64]:
+        """The total time under each of many machines (s)."""
+        return self._asked(lambda job: job.totals(asks))
+
+    def look_at(self, machine: Machine, fresh: Callable[[], Sums]) -> Seen[Sums]:
+        """Show all moves to a look: see `timing.TimedJob`."""
+        return self._asked(lambda job: job.look_at(machine, fresh))
+
+    def with_moves(self) -> PreparedJob:
+        """The job with all its moves at hand, however many they are."""
+        if isinstance(self._now, BlockwiseJob):
+            return self._now.with_moves()
+        self._job()
+        assert isinstance(self._source, JobFile)  # which it is once the job has been asked
+        self._now = PreparedJob(self._source, self._dialect, None, *self._how)
+        return self._now
+
+    def digest(self) -> str:
+        """A hash of the job's bytes, as they lie on the disk or came; empty where they cannot be read."""
+        return self._job().digest()
 
 
 def job_to_time(
-    source: str,
+    source: str | memoryview,
     dialect: Dialect = EXTRUSION,
     file_limits: str = HONOUR,
     block_delete: bool = False,
     asked_once: bool = False,
+    name: str | None = None,
 ) -> TimedJob:
-    """A job to be timed, in blocks where it is large; who wants its moves takes a `PreparedJob`.
+    """A job to be timed, in blocks where it is large or has many moves; who wants its moves takes a `PreparedJob`.
 
     One of which everything that will be asked is foreseen (`asked_once`) is read in blocks from OVERLAPPED bytes on:
-    every further question would take another pass over the file. `source` a path, or `-` for standard input, which is
-    then read at once.
+    every further question would take another pass over the file. `source` a path, the bytes themselves, or `-` for
+    standard input, which is then read at once; `name` that of bytes.
     """
     large = min(LARGE, OVERLAPPED) if asked_once else LARGE
+    how = file_limits, block_delete
     if source == "-":
         begun = sys.stdin.buffer.read(large + 1)
-        if max(len(begun), _unpacked_size(io.BytesIO(begun), large)) <= large:
-            return PreparedJob(memoryview(begun), dialect, "-", file_limits, block_delete)
-        return BlockwiseJob(JobFile("-", begun=begun), dialect, file_limits, block_delete)
-    if _size_of_file(source, large) > large:
-        return BlockwiseJob(JobFile(source), dialect, file_limits, block_delete)
-    return PreparedJob(source, dialect, None, file_limits, block_delete)
+        size = max(len(begun), _unpacked_size(io.BytesIO(begun), large))
+        if size <= large:
+            return JobOfAnySize(memoryview(begun), size, dialect, "-", *how)
+        return BlockwiseJob(JobFile("-", begun=begun), dialect, *how)
+    if isinstance(source, memoryview):
+        size = max(len(source), _unpacked_size(io.BytesIO(source), large))
+    else:
+        size = _size_of_file(source, large)
+    if size > large:
+        return BlockwiseJob(JobFile(source, name), dialect, *how)
+    return JobOfAnySize(source, size, dialect, name, *how)
 
 
 def _size_of_file(path: str, large: int) -> int:

@@ -10,27 +10,29 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.gcode.moves import PRINT, TRAVEL
+from kinematics.gcode.moves import PRINT, TRAVEL, Moves
+from kinematics.limits import columns as by
+from kinematics.limits.combine import limits_of
 from kinematics.limits.drive import END, FORCE, SLOPE, Drives
 from kinematics.limits.flow import FLOW_KEY, filament_area, flow_at, hangs_on_temperature
 from kinematics.limits.motor_drives import jacobians, motor_drives, torque_key
 from kinematics.limits.vibration import RINGING_KEY, ROUNDING_KEY, axis_quality, filter_of_axis, rounds
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import EXTRUDER, LinearDelta, mechanism_of
+from kinematics.notebook import NotebookTable
 from kinematics.planner.ceilings import RAMP_SHARE
 from kinematics.planner.ties import FRICTION, MASS, SHARE, motor_loads
+from kinematics.studies.asked import DirectionsAsked, FlowAsked, Seen
 from kinematics.studies.causes import key_of
-from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.ringing import Ringing, ringing_of_timing
 from kinematics.studies.rounding import Rounding, rounding_of_timing
-from kinematics.studies.timing import Planned, Timing, time_job
+from kinematics.studies.timing import TimedJob, Timing, path_sums, time_job
 
 if TYPE_CHECKING:
     import pandas
 
 ALONG = {"x": (1.0, 0.0, 0.0), "y": (0.0, 1.0, 0.0), "z": (0.0, 0.0, 1.0)}
 AS_MUCH = 1.0 + 1e-9  # of a cap: what a limit may ask for
-STEPS_OF_DIRECTION = 90  # to a right angle: how finely the directions of a job are told apart
 RIGHT_ANGLE = math.sqrt(0.5) / (1.0 - math.sqrt(0.5))  # s/(1 − s) of a turn by 90°
 
 
@@ -65,13 +67,13 @@ class CapRow(NamedTuple):
 
 
 @dataclass(frozen=True, repr=False)
-class Caps:
+class Caps(NotebookTable):
     """The limits of a machine against its caps; with jobs, what each cap holds of their time, when cooling
     rules, how far they swing the axes, and how far filters round them."""
 
     machine: Machine
     rows: tuple[CapRow, ...]
-    total: float | None
+    total_s: float | None
     cooling: CoolingRule | None
     ringing: tuple[Ringing, ...] = ()
     rounding: tuple[Rounding, ...] = ()
@@ -105,48 +107,47 @@ class _Job(NamedTuple):
     nozzle: float | None
 
 
-def _directions(planned: Planned, kind: int) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
-    """The directions of moves of a kind, told apart to a degree (float64[m, 3])."""
-    moves = planned.job.moves
-    chosen = moves.kind == kind
-    steps = np.stack([moves.dx, moves.dy, moves.dz])[:, chosen] / planned.features.length[chosen]
-    coarse = np.unique(np.round(steps * STEPS_OF_DIRECTION).astype(np.int64), axis=1).T / STEPS_OF_DIRECTION
-    lengths = np.sqrt((coarse**2).sum(axis=1, keepdims=True))
-    return np.asarray(coarse / np.where(lengths > 0.0, lengths, 1.0))
-
-
-def _commanded_flow(planned: Planned, area: float) -> float:
-    """The fastest flow that the commanded speeds of printing moves ask for (mm³/s)."""
-    features, moves = planned.features, planned.job.moves
-    share = planned.limits.values[features.move_class, 0]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        flow = np.where((moves.kind == PRINT) & (features.pace > 0.0), features.ratio * share / features.pace, 0.0)
-    return float(flow.max(initial=0.0)) * area
-
-
-def _of_jobs(timings: Sequence[Timing], area: float) -> _Job:
+def _of_jobs(jobs: Sequence[TimedJob], machine: Machine, timings: Sequence[Timing]) -> _Job:
     by_key: dict[str, float] = {}
     for timing in timings:
         for row, code in np.argwhere(timing.seconds > 0.0):
             key = key_of(timing.limits, int(row), int(code))
             by_key[key] = by_key.get(key, 0.0) + float(timing.seconds[row, code])
-    plans = [timing.whole_plan() for timing in timings]
+    looks = [job.look_at(machine, _Asked) for job in jobs]
     directions = {
-        kind: np.unique(np.concatenate([_directions(planned, kind) for planned in plans]), axis=0)
+        kind: np.unique(np.concatenate([look.sums.directions.of_kind(kind) for look in looks]), axis=0)
         for kind in (PRINT, TRAVEL)
     }
-    speeds = {
-        kind: max(float(one.plan.speed_peak[one.job.moves.kind == kind].max(initial=0.0)) for one in plans)
-        for kind in (PRINT, TRAVEL)
-    }
+    paths = [path_sums(timing) for timing in timings]
+    speeds = {PRINT: max(one.print_speed for one in paths), TRAVEL: max(one.travel_speed for one in paths)}
     told = [
         member.nozzle
         for timing in timings
         for member in timing.table
         if member.kind == PRINT and member.nozzle is not None
     ]
-    flow = max(_commanded_flow(planned, area) for planned in plans)
+    flow = max(_commanded_flow(look, machine) for look in looks)
     return _Job(sum(timing.total for timing in timings), by_key, directions, speeds, flow, min(told, default=None))
+
+
+class _Asked:
+    """Flow and directions that a job asks for."""
+
+    def __init__(self) -> None:
+        self.flow, self.directions = FlowAsked(), DirectionsAsked()
+
+    def add(self, moves: Moves, of_move: NDArray[np.uint16]) -> None:
+        """Take further moves, and the class of each."""
+        self.flow.add(moves, of_move)
+        self.directions.add(moves, of_move)
+
+
+def _commanded_flow(look: Seen[_Asked], machine: Machine) -> float:
+    """The fastest flow that the commanded speeds of printing moves ask for (mm³/s)."""
+    fastest, _ = look.sums.flow.of_classes(len(look.table))
+    limits = limits_of(machine, look.table, look.file_limits)
+    flow = float((fastest * limits.values[:, by.SPEED_SHARE]).max(initial=0.0))
+    return flow * filament_area(machine)
 
 
 class _Table:
@@ -218,7 +219,10 @@ class _Table:
     def _row(
         self, key: str, what: str, unit: str, asked: float | None, known: CapsOfLimit, in_the_job: float | None = None
     ) -> CapRow:
-        lowest = known.lowest
+        proven = proven_cap(self.machine, key)
+        if proven is not None:  # what a print has shown ranks above what is reckoned
+            known, in_the_job = CapsOfLimit((proven, *known.caps), known.missing), None
+        lowest = proven or known.lowest
         share = None
         if self.job is not None and lowest is not None:
             share = self.job.by_key.get(lowest.key, 0.0) / self.job.total if self.job.total > 0.0 else 0.0
@@ -237,19 +241,37 @@ class _Table:
         )
 
 
+def proven_cap(machine: Machine, key: str) -> KnownCap | None:
+    """What a proof print gave for a key, the last of them; None where none is in the machine file."""
+    prints = [one for one in machine.proven if one.key == key]
+    if not prints:
+        return None
+    last = max(prints, key=lambda one: one.date)
+    ends = f"{_number(last.low)} to {_number(last.high)}"
+    return KnownCap(last.value, key, f"proven on {last.date} by a print", f"{_number(last.value)}, between {ends}")
+
+
 def _both(known: Sequence[CapsOfLimit]) -> CapsOfLimit:
     """The caps of several directions as one."""
     caps = tuple(cap for one in known for cap in one.caps)
     return CapsOfLimit(caps, tuple(dict.fromkeys(key for one in known for key in one.missing)))
 
 
-def caps_of(machine: Machine, prepared: Sequence[PreparedJob] = ()) -> Caps:
+def follows_every_move(machine: Machine) -> bool:
+    """Whether caps of jobs tell their ringing or rounding, for which all of their moves have to be kept."""
+    return bool(machine.vibration.x.modes or machine.vibration.y.modes) or rounds(machine)
+
+
+def caps_of(machine: Machine, prepared: Sequence[TimedJob] = ()) -> Caps:
     """How far each limit of a machine may go; with jobs, against their own directions, speeds and times.
 
+    Moves of jobs are kept only where the machine has modes or filters: ringing and rounding follow every move.
     Raises InputError where a job cannot be read, a filter cannot be made, or a motor cannot move what hangs on it.
     """
+    if follows_every_move(machine):
+        prepared = [job.with_moves() for job in prepared]
     timings = [time_job(job, machine) for job in prepared]
-    job = _of_jobs(timings, filament_area(machine)) if timings else None
+    job = _of_jobs(prepared, machine, timings) if timings else None
     rows = tuple(row for row in _Table(machine, job).rows() if row.asked is not None or row.formulas)
     cooling = cooling_rule(prepared, machine, timings) if timings else None
     swinging = machine.vibration.x.modes or machine.vibration.y.modes
@@ -483,13 +505,13 @@ SPEED = "the job"
 class CoolingRule(NamedTuple):
     """What the shortest layer time does to jobs.
 
-    `shortest` (s) as the machine file has it; `added` seconds; `layers` that are lengthened, of `all_layers`; the share
-    `ruled` of the motion in layers that wait; the factors on all accelerations, and on the commanded speeds, from which
-    more than half of the motion is in such layers (None: never).
+    `shortest_layer_s` (s) as the machine file has it; `added_s` seconds; `layers` that are lengthened, of `all_layers`;
+    the share `ruled` of the motion in layers that wait; the factors on all accelerations, and on the commanded speeds,
+    from which more than half of the motion is in such layers (None: never).
     """
 
-    shortest: float
-    added: float
+    shortest_layer_s: float
+    added_s: float
     layers: int
     all_layers: int
     ruled: float
@@ -504,7 +526,7 @@ def _ruled(timings: Sequence[Timing]) -> float:
     return waiting / motion if motion > 0.0 else 0.0
 
 
-def _factor(prepared: Sequence[PreparedJob], machine: Machine, keys: Sequence[str], now: float) -> float | None:
+def _factor(prepared: Sequence[TimedJob], machine: Machine, keys: Sequence[str], now: float) -> float | None:
     """The least factor on some limits from which cooling rules; the share of waiting layers only grows with it."""
 
     def rules(factor: float) -> bool:
@@ -522,7 +544,7 @@ def _factor(prepared: Sequence[PreparedJob], machine: Machine, keys: Sequence[st
     return high
 
 
-def cooling_rule(prepared: Sequence[PreparedJob], machine: Machine, timings: Sequence[Timing]) -> CoolingRule | None:
+def cooling_rule(prepared: Sequence[TimedJob], machine: Machine, timings: Sequence[Timing]) -> CoolingRule | None:
     """What the shortest layer time does to jobs, and the limits at which they become ruled by it.
 
     None where the machine file gives no shortest layer time.

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from kinematics.errors import Finding, InputError, Notice
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Candidate, Machine, resolved_keys
+from kinematics.notebook import NotebookTable
 from kinematics.studies.causes import main_cause
 from kinematics.studies.intervals import USUAL, Interval, SampledTimes, Sampling, interval_of
 from kinematics.studies.timing import Ask, TimedJob, foresee, time_job
@@ -24,24 +25,24 @@ AS_IT_IS = "as it is"
 class ComparisonRow(NamedTuple):
     """One candidate on one job: total and saved time (s), share saved, what most of its time is spent under.
 
-    `interval` of the total and `saved_interval` of what is saved where any machine has ranges (None elsewhere).
-    `by_silencing` is what it saves alone that the job's own limits are silenced which the candidate varies, the
+    `interval_s` of the total and `saved_interval_s` of what is saved where any machine has ranges (None elsewhere).
+    `saved_by_silencing_s` is what it saves alone that the job's own limits are silenced which the candidate varies, the
     machine's as it is in their place (s); the rest comes of the candidate's limits.
     """
 
     candidate: str
     job: str
-    total: float
-    saved: float
+    total_s: float
+    saved_s: float
     saved_share: float
     cause: str
-    interval: Interval | None = None
-    saved_interval: Interval | None = None
-    by_silencing: float = 0.0
+    interval_s: Interval | None = None
+    saved_interval_s: Interval | None = None
+    saved_by_silencing_s: float = 0.0
 
 
 @dataclass(frozen=True, repr=False)
-class Comparison:
+class Comparison(NotebookTable):
     """Candidates against the machine as it is: `rows` candidate by candidate, job by job; `totals` over all jobs.
 
     `silenced` counts, by candidate, the commands in the jobs that state a limit which the candidate varies. `sampling`
@@ -66,8 +67,8 @@ class Comparison:
         columns = ["candidate", "job", "total_s", "saved_s", "saved_share", "cause"]
         frame = pandas.DataFrame([tuple(row)[: len(columns)] for row in self.rows], columns=columns)
         for name, intervals in (
-            ("", [row.interval for row in self.rows]),
-            ("saved_", [row.saved_interval for row in self.rows]),
+            ("", [row.interval_s for row in self.rows]),
+            ("saved_", [row.saved_interval_s for row in self.rows]),
         ):
             if self.sampling is not None:
                 frame[f"{name}low_s"] = [one.low for one in intervals if one is not None]
@@ -77,13 +78,10 @@ class Comparison:
     def __repr__(self) -> str:
         from kinematics.wording import duration_text
 
-        rows = "; ".join(f"{row.candidate} {duration_text(row.total)} ({-row.saved_share:+.0%})" for row in self.totals)
+        rows = "; ".join(
+            f"{row.candidate} {duration_text(row.total_s)} ({-row.saved_share:+.0%})" for row in self.totals
+        )
         return f"<Comparison on {self.machine.name}: {rows}>"
-
-    def _repr_html_(self) -> str:
-        from kinematics.notebook import html_of_frame
-
-        return html_of_frame(f"On {self.machine.name}", self.to_frame())
 
 
 def compare_prepared(
@@ -135,14 +133,16 @@ def compare_prepared(
                 notices[file] = timing.facts.notices
             saved = before[number] - timing.total
             cause = main_cause(timing.by_cause, timing.total)
-            row = ComparisonRow(name, file, timing.total, saved, saved / before[number], cause, by_silencing=alone)
+            row = ComparisonRow(
+                name, file, timing.total, saved, saved / before[number], cause, saved_by_silencing_s=alone
+            )
             rows.append(row)
             sums += timing.total
             for cause, spent in timing.by_cause.items():
                 seconds[cause] = seconds.get(cause, 0.0) + spent
         whole = sum(before)
         row = ComparisonRow(name, ALL_JOBS, sums, whole - sums, (whole - sums) / whole, main_cause(seconds, sums))
-        totals.append(row._replace(by_silencing=by_silencing))
+        totals.append(row._replace(saved_by_silencing_s=by_silencing))
     comparison = Comparison(machine, tuple(candidates), tuple(rows), tuple(totals), notices, silenced)
     if not any(other.ranges for _, other, _ in machines):
         return comparison
@@ -167,7 +167,7 @@ def _with_intervals(
         tell(f"drawing from the ranges, {name}")
         drawn = before if name == AS_IT_IS else sampled.totals(machine, varied)
         for times, first, row in zip(drawn, before, rows, strict=False):  # rows last: they go on with the next name
-            known_rows.append(row._replace(interval=interval_of(times), saved_interval=interval_of(first - times)))
+            known_rows.append(row._replace(interval_s=interval_of(times), saved_interval_s=interval_of(first - times)))
         whole = interval_of(drawn.sum(axis=0)), interval_of((before - drawn).sum(axis=0))
-        known_totals.append(next(totals)._replace(interval=whole[0], saved_interval=whole[1]))
+        known_totals.append(next(totals)._replace(interval_s=whole[0], saved_interval_s=whole[1]))
     return replace(comparison, rows=tuple(known_rows), totals=tuple(known_totals), sampling=sampled.sampling)

@@ -17,6 +17,7 @@ from kinematics.limits import columns as by
 from kinematics.limits.flow import filament_area, filament_mass
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
 from kinematics.machine.model import DEFAULT
+from kinematics.notebook import NotebookTable
 from kinematics.studies.causes import Cause, cause_name
 from kinematics.studies.intervals import USUAL, Interval, SampledTimes, Sampling, interval_of
 from kinematics.studies.stops import UnknownStop
@@ -59,21 +60,21 @@ class JobEstimate:
     """
 
     file: str
-    total: float
-    motion: float
-    dwell: float
-    stops: dict[str, float]
-    cooling: float
+    total_s: float
+    motion_s: float
+    dwell_s: float
+    stops_by_kind_s: dict[str, float]
+    cooling_s: float
     moves: int
     layers: int
-    path: float
-    printed_path: float
-    filament: float
-    filament_mass: float | None
-    extent: Extent | None
-    peak_flow: float
+    path_mm: float
+    printed_path_mm: float
+    filament_mm: float
+    filament_g: float | None
+    bounding_box_mm: Extent | None
+    peak_flow_mm3_s: float
     peak_flow_line: int | None
-    peak_speed: float
+    peak_speed_mm_s: float
     unknown_stops: tuple[UnknownStop, ...]
     causes: tuple[Cause, ...]
     notices: tuple[Notice, ...]
@@ -82,7 +83,7 @@ class JobEstimate:
     timing: Timing = field(compare=False)
     worth: tuple[Worth, ...] = ()
     labels: LabelsOfJob | None = None
-    interval: Interval | None = None
+    interval_s: Interval | None = None
 
     def layers_frame(self) -> pandas.DataFrame:
         """One row a layer: layer, height_mm, moves, motion_s, cooling_s, total_s."""
@@ -99,32 +100,32 @@ class JobEstimate:
     def __repr__(self) -> str:
         from kinematics.wording import duration_text
 
-        return f"<JobEstimate {self.file}: {duration_text(self.total)}, mostly {self.causes[0].cause}>"
+        return f"<JobEstimate {self.file}: {duration_text(self.total_s)}, mostly {self.causes[0].cause}>"
 
 
 class Span(NamedTuple):
     """The total under one built-in machine (s), and its estimate of each job where those were asked for."""
 
     machine: str
-    total: float
+    total_s: float
     jobs: tuple[JobEstimate, ...] = ()
 
 
 @dataclass(frozen=True, repr=False)
-class Estimate:
+class Estimate(NotebookTable):
     """Jobs under one machine; `span` holds the totals under every built-in machine where no machine was given: then
     the machine is the one that stands in. `heeds_limits` says whether limits stated in the jobs have a say.
 
-    `interval` of the total, and how it was drawn, where the machine has ranges; the total itself is that of the likely
-    values. It may lie outside where the likely value of a range is near one of its ends.
+    `interval_s` of the total, and how it was drawn, where the machine has ranges; the total itself is that of the
+    likely values. It may lie outside where the likely value of a range is near one of its ends.
     """
 
     machine: Machine
     jobs: tuple[JobEstimate, ...]
-    total: float
+    total_s: float
     changes: tuple[Change, ...]
     span: tuple[Span, ...] = ()
-    interval: Interval | None = None
+    interval_s: Interval | None = None
     sampling: Sampling | None = None
     heeds_limits: bool = True
 
@@ -133,17 +134,17 @@ class Estimate:
         import pandas
 
         rows = [
-            ({} if job.interval is None else {"low_s": job.interval.low, "high_s": job.interval.high})
+            ({} if job.interval_s is None else {"low_s": job.interval_s.low, "high_s": job.interval_s.high})
             | {
                 "file": job.file,
-                "total_s": job.total,
-                "motion_s": job.motion,
-                "dwell_s": job.dwell,
-                "stops_s": math.fsum(job.stops.values()),
-                "cooling_s": job.cooling,
+                "total_s": job.total_s,
+                "motion_s": job.motion_s,
+                "dwell_s": job.dwell_s,
+                "stops_s": math.fsum(job.stops_by_kind_s.values()),
+                "cooling_s": job.cooling_s,
                 "moves": job.moves,
                 "layers": job.layers,
-                "filament_mm": job.filament,
+                "filament_mm": job.filament_mm,
                 "main_cause": job.causes[0].cause,
             }
             for job in self.jobs
@@ -153,13 +154,8 @@ class Estimate:
     def __repr__(self) -> str:
         from kinematics.wording import duration_text
 
-        jobs = "; ".join(f"{job.file} {duration_text(job.total)}" for job in self.jobs)
+        jobs = "; ".join(f"{job.file} {duration_text(job.total_s)}" for job in self.jobs)
         return f"<Estimate on {self.machine.name}: {jobs}>"
-
-    def _repr_html_(self) -> str:
-        from kinematics.notebook import html_of_frame
-
-        return html_of_frame(f"On {self.machine.name}", self.to_frame())
 
 
 def layer_rows(job: JobEstimate) -> list[dict[str, float | int | None]]:
@@ -185,21 +181,21 @@ def job_estimate(timing: Timing, machine: Machine, worth: tuple[Worth, ...] = ()
     ordered = sorted(timing.by_cause.items(), key=lambda item: -item[1])
     return JobEstimate(
         file=facts.name,
-        total=total,
-        motion=timing.motion,
-        dwell=timing.stops.dwell,
-        stops=timing.stops.seconds,
-        cooling=timing.cooling,
+        total_s=total,
+        motion_s=timing.motion,
+        dwell_s=timing.stops.dwell,
+        stops_by_kind_s=timing.stops.seconds,
+        cooling_s=timing.cooling,
         moves=facts.moves,
         layers=facts.layers,
-        path=path.path,
-        printed_path=path.printed,
-        filament=facts.filament,
-        filament_mass=filament_mass(machine, facts.filament),
-        extent=facts.extent,
-        peak_flow=path.filament_speed * area,
+        path_mm=path.path,
+        printed_path_mm=path.printed,
+        filament_mm=facts.filament,
+        filament_g=filament_mass(machine, facts.filament),
+        bounding_box_mm=facts.extent,
+        peak_flow_mm3_s=path.filament_speed * area,
         peak_flow_line=path.line,
-        peak_speed=path.speed,
+        peak_speed_mm_s=path.speed,
         unknown_stops=timing.stops.unknown,
         causes=tuple(Cause(name, seconds, seconds / total) for name, seconds in ordered),
         notices=facts.notices,
@@ -234,7 +230,7 @@ def _span_of_each(prepared: Sequence[TimedJob], name: str, machine: Machine, wor
     for job in prepared:
         timing = time_job(job, machine)
         jobs.append(job_estimate(timing, machine, worth_of_limits(job, machine, timing) if worth else ()))
-    return Span(name, sum(one.total for one in jobs), tuple(jobs))
+    return Span(name, sum(one.total_s for one in jobs), tuple(jobs))
 
 
 def estimate_prepared(
@@ -282,14 +278,14 @@ def estimate_prepared(
             tell("weighing each limit")
             worths = worth_of_limits(job, chosen, timing)
         jobs.append(job_estimate(timing, chosen, worths))
-    total = sum(job.total for job in jobs)
+    total = sum(job.total_s for job in jobs)
     heeds = any(job.heeds_file_limits for job in prepared)
     estimate = Estimate(chosen, tuple(jobs), total, tuple(found), tuple(spans), heeds_limits=heeds)
     if sampled is None:
         return estimate
     totals = sampled.as_it_is
-    known = tuple(replace(job, interval=interval_of(row)) for job, row in zip(jobs, totals, strict=True))
-    return replace(estimate, jobs=known, interval=interval_of(totals.sum(axis=0)), sampling=sampling)
+    known = tuple(replace(job, interval_s=interval_of(row)) for job, row in zip(jobs, totals, strict=True))
+    return replace(estimate, jobs=known, interval_s=interval_of(totals.sum(axis=0)), sampling=sampling)
 
 
 def moves_frame(planned: Planned) -> pandas.DataFrame:

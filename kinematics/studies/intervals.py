@@ -72,15 +72,39 @@ def shares_of(key: str, sampling: Sampling) -> Reals:
     return np.asarray((chance.permutation(sampling.draws) + chance.random(sampling.draws)) / sampling.draws)
 
 
+def fitted_factors(machine: Machine, sampling: Sampling) -> dict[str, Reals]:
+    """By what the likely values of the keys that measured prints gave are multiplied, key by key: float64[draws].
+
+    Their logarithms are normal with the covariance of `[checked]`: S·z, S its symmetric square root, z one evenly
+    spread normal number a key. All keys of `[checked]` take part, whether or not they are ranges now, so that a machine
+    of which one of them is set is drawn as the machine that it is set against.
+    """
+    from scipy.special import ndtri
+
+    keys, covariance = machine.checked.keys or (), np.array(machine.checked.covariance or ())
+    if not keys or not covariance.size:
+        return {}
+    variances, directions = np.linalg.eigh(covariance)
+    root = (directions * np.sqrt(np.maximum(variances, 0.0))) @ directions.T
+    evenly = np.stack([ndtri(shares_of(key, sampling)) for key in keys])
+    return dict(zip(keys, np.exp(root @ evenly), strict=True))
+
+
 def drawn_machines(machine: Machine, sampling: Sampling) -> list[Machine]:
     """Machines with one value of each range; the machine itself, once, where it has none.
 
-    Ranges are drawn independently of each other: that two values rise together is not modelled. Raises InputError where
-    values drawn together make no machine.
+    Ranges that measured prints gave are drawn together (`fitted_factors`): their ends are where 95 % of the draws end.
+    All others are drawn independently of each other: that two values rise together is not modelled. Raises InputError
+    where values drawn together make no machine.
     """
-    if not machine.ranges:
+    ranges = machine.ranges
+    if not ranges:
         return [machine]
-    columns = {key: triangular(known, shares_of(key, sampling)).tolist() for key, known in machine.ranges.items()}
+    fitted = fitted_factors(machine, sampling) if machine.checked.keys else {}
+    columns = {
+        key: (known.likely * fitted[key] if key in fitted else triangular(known, shares_of(key, sampling))).tolist()
+        for key, known in ranges.items()
+    }
     rows = zip(*columns.values(), strict=True)
     return [machine.with_settings(dict(zip(columns, row, strict=True)), "a draw from the ranges") for row in rows]
 

@@ -38,8 +38,8 @@ class Gain(NamedTuple):
     """What turning a knob further brings: from a value and its time on (s), so many seconds at most, and its shares."""
 
     start: float
-    total: float
-    saves: float
+    total_s: float
+    saves_s: float
     shares: tuple[Share, ...]
 
 
@@ -47,7 +47,7 @@ class Turning(NamedTuple):
     """Where turning further makes a job longer: the value with the shortest time, that time (s), what holds beyond."""
 
     value: float
-    total: float
+    total_s: float
     reason: str
 
 
@@ -55,7 +55,7 @@ class Knee(NamedTuple):
     """Where one knob stops paying, all others as they are.
 
     `down` whether less of it makes jobs shorter, as of a layer's shortest time; `swept` what it brings from the easy
-    end of the sweep on, `now` from what the machine has (None where it gives nothing); `floor` the time with the knob
+    end of the sweep on, `now` from what the machine has (None where it gives nothing); `floor_s` the time with the knob
     as good as lifted (s) and the cause that sets it; `one_percent` along `curve`: (value, seconds that 1 % further
     saves); `turning` where further makes the job longer.
     """
@@ -64,7 +64,7 @@ class Knee(NamedTuple):
     down: bool
     swept: Gain
     now: Gain | None
-    floor: float
+    floor_s: float
     floor_cause: str
     curve: tuple[tuple[float, float], ...]
     turning: Turning | None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from typing import NamedTuple
 
 import numpy as np
@@ -73,21 +74,28 @@ class ManyTimes:
     def _totals_alike(self, variants: Sequence[Variant]) -> Reals:
         totals = np.empty(len(variants))
         groups: dict[tuple[int, int | None, bool], _Group] = {}
+        single: list[int] = []
         for place, (machine, varied) in enumerate(variants):
+            if self._prepared.is_planned_singly(machine, varied):
+                single.append(place)
+                continue
             laid_out = self._prepared.laid_out(machine, varied)
             limits = laid_out.limits
-            if limits.ties or (laid_out.whole.size and limits.lookahead):
-                totals[place] = time_job(self._prepared, machine, varied, passing=True).total
-                continue
             cooled = bool(machine.cooling.shortest_layer_s) and laid_out.job.layers > 0
             key = (id(laid_out.features), limits.lookahead, cooled)
             group = groups.setdefault(key, _Group([], [], laid_out))
             group.places.append(place)
             group.limits.append(limits)
+        # Planning lets other threads run, so that both cores are of use.
+        with ThreadPoolExecutor(self._workers) as pool:
+            totals[single] = list(pool.map(lambda place: self._timed_singly(variants[place]), single))
         for (_, lookahead, cooled), group in groups.items():
             machines = [variants[place].machine for place in group.places]
             totals[group.places] = self._timed(group, machines, lookahead, cooled)
         return totals
+
+    def _timed_singly(self, variant: Variant) -> float:
+        return time_job(self._prepared, *variant, passing=True).total
 
     def _batch_features(self, laid_out: LaidOut) -> BatchFeatures:
         for features, made in self._features:
@@ -118,7 +126,7 @@ class ManyTimes:
                 cooling[0] = 0.0
             clock = np.zeros(job.events.kind.size)
             clock[:waits] = clock_of(times.passed[:, i], after, cooling)
-            stops = stops_of(job.events, machine, clock)
+            stops = stops_of(job.events, machine, clock, job.facts)
             totals[i] = times.motion[i] + stops.dwell + stops.total + math.fsum(cooling)
         return totals
 

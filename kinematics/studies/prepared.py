@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.errors import Notice
 from kinematics.gcode.chunks import JobFile
 from kinematics.gcode.dialects import EXTRUSION, Dialect
 from kinematics.gcode.job import Job
@@ -28,7 +29,9 @@ from kinematics.planner.features import RULE_OFF, CornerSettings, Features, make
 from kinematics.planner.filtered import Filtered, filtered_by, with_rounding
 from kinematics.planner.plan import PlanRoom, plan
 from kinematics.planner.ties import NO_TIES, Ties
+from kinematics.studies.asked import Seen, Sums
 from kinematics.studies.driven import Driven, driven_by, noting_held_flow, ties_of
+from kinematics.studies.off_the_bed import Bed, bed_of, off_the_bed
 from kinematics.studies.timing import Ask, Planned, Then, Timing, timing_of_plan
 
 if TYPE_CHECKING:
@@ -114,7 +117,10 @@ class PreparedJob:
         name: str | None = None,
         file_limits: str = HONOUR,
         block_delete: bool = False,
+        most_moves: int | None = None,
     ) -> None:
+        """`most_moves` how many are kept, beyond which reading ends with TooManyMovesError."""
+        self._most_moves = most_moves
         self._source = source
         self._dialect = dialect
         self._name = name
@@ -129,6 +135,7 @@ class PreparedJob:
         self._features: tuple[object, Classes, Features] | None = None
         self._rounded: list[tuple[Features, Filtered, Features]] = []
         self._ties: tuple[object, Features, Ties] | None = None
+        self._off: dict[tuple[int, Bed], Notice | None] = {}  # jobs that have been read stay at their addresses
         self._rooms = _Rooms()
         self._many: ManyTimes | None = None
 
@@ -137,7 +144,17 @@ class PreparedJob:
 
     def timed(self, ask: Ask) -> Timing:
         """The timing under a machine, as `timing.TimedJob` has it."""
-        return timing_of_plan(self.planned(ask.machine, ask.varied, ask.passing, dict(ask.scaled)), ask)
+        timing = timing_of_plan(self.planned(ask.machine, ask.varied, ask.passing, dict(ask.scaled)), ask)
+        return timing if ask.total_only else timing.noting(self._off_the_bed(ask.machine))
+
+    def _off_the_bed(self, machine: Machine) -> Notice | None:
+        bed, job = bed_of(machine), self.read(machine)
+        if bed is None:
+            return None
+        key = id(job), bed
+        if key not in self._off:
+            self._off[key] = off_the_bed(job, bed)
+        return self._off[key]
 
     def totals(self, asks: Sequence[Ask]) -> NDArray[np.float64]:
         """The total time under each of many machines (s)."""
@@ -149,7 +166,20 @@ class PreparedJob:
 
     def anew(self) -> PreparedJob:
         """The same job with nothing kept of it yet."""
-        return PreparedJob(self._source, self._dialect, self._name, self._file_limits, self._block_delete)
+        how = self._dialect, self._name, self._file_limits, self._block_delete, self._most_moves
+        return PreparedJob(self._source, *how)
+
+    def with_moves(self) -> PreparedJob:
+        """The job with all its moves at hand: itself."""
+        return self
+
+    def look_at(self, machine: Machine, fresh: Callable[[], Sums]) -> Seen[Sums]:
+        """Show all moves, as a machine reads and classes them, to a fresh look."""
+        job = self._driven_by(machine, self.read(machine)).job
+        classes = self._classified(job, machine)
+        look = fresh()
+        look.add(job.moves, classes.of_move)
+        return Seen(look, classes.table, self._file_limits)
 
     @property
     def heeds_file_limits(self) -> bool:
@@ -169,7 +199,8 @@ class PreparedJob:
         if settings not in self._jobs:
             if not isinstance(self._source, JobFile):
                 self._source = job_file(self._source, self._name)  # standard input can be read only once
-            self._jobs[settings] = read_job(self._source, self._dialect, settings.options(self._block_delete))
+            options = settings.options(self._block_delete)
+            self._jobs[settings] = read_job(self._source, self._dialect, options, most_moves=self._most_moves)
         return self._jobs[settings]
 
     def digest(self) -> str:
@@ -246,6 +277,22 @@ class PreparedJob:
             kept = self._ties = (key, features, ties_of(job, machine, limits, features, *rated))
         return kept[2]
 
+    def _limited(
+        self, machine: Machine, varied: frozenset[str], scaled: Mapping[str, float]
+    ) -> tuple[Driven, Classes, Limits]:
+        """The job as a machine reads and cuts it, its classes of moves, and what each of these may."""
+        driven = self._driven_by(machine, self.read(machine))
+        classes = self._classified(driven.job, machine)
+        kept = self._limits
+        if kept is None or kept.table is not classes.table:
+            kept = self._limits = LimitTable(classes.table, self._file_limits)
+        return driven, classes, kept.of(machine, varied, scaled)
+
+    def is_planned_singly(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> bool:
+        """Whether no batch serves: something ties speed to acceleration, or pieces of moves meet a short lookahead."""
+        driven, _, limits = self._limited(machine, varied, UNSCALED)
+        return limits.ties or bool(driven.whole.size and limits.lookahead)
+
     def laid_out(
         self,
         machine: Machine,
@@ -255,13 +302,8 @@ class PreparedJob:
         """All that a plan of the job under a machine is made of; `varied` names the keys that a study varies, `scaled`
         factors on limits.
         """
-        driven = self._driven_by(machine, self.read(machine))
+        driven, classes, limits = self._limited(machine, varied, scaled)
         job, whole, _ = driven
-        classes = self._classified(job, machine)
-        kept = self._limits
-        if kept is None or kept.table is not classes.table:
-            kept = self._limits = LimitTable(classes.table, self._file_limits)
-        limits = kept.of(machine, varied, scaled)
         plain = self._featured(driven, machine, classes, limits.values)
         features = self._rounding(job, plain, filtered_by(machine, limits.values))
         return LaidOut(job, classes, features, limits, whole, self._tied(job, machine, limits, features, scaled))

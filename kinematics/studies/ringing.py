@@ -17,6 +17,7 @@ from kinematics.errors import InputError
 from kinematics.limits.vibration import AXES, filter_of_axis
 from kinematics.machine import Machine
 from kinematics.machine.keys import AxisVibration
+from kinematics.notebook import NotebookTable
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.stops import pauses_before
 from kinematics.studies.timing import Planned, Timing, event_clock, time_job
@@ -43,14 +44,15 @@ Cell = str | float | int | bool | None
 
 
 class Worst(NamedTuple):
-    """The worst swing of a mode in a job: `swing` (mm, amplitude), `time` (s from the start of the first move), `line`
-    of the file, and `frequency` of the mode (Hz) with which it is so large.
+    """The worst swing of a mode in a job: `swing_mm` (mm, amplitude), `time_s` (s from the start of the first move),
+    `line`
+    of the file, and `frequency_hz` of the mode (Hz) with which it is so large.
     """
 
-    swing: float
-    time: float
+    swing_mm: float
+    time_s: float
     line: int
-    frequency: float
+    frequency_hz: float
 
 
 class Kick(NamedTuple):
@@ -63,14 +65,14 @@ class Kick(NamedTuple):
 class ModeRinging(NamedTuple):
     """How far a job swings one mode of an axis (mm, amplitude).
 
-    `by_acceleration`, `by_speed` what the largest step of acceleration and the largest sudden change of speed leave,
-    each by itself, at worst over what the frequency may be; `left` the worst of what all kicks leave; `swing` the worst
-    with what the filter's next impulses are still to cancel.
+    `by_step_mm`, `by_speed_change_mm` what the largest step of acceleration and the largest sudden change of speed
+    leave, each by itself, at worst over what the frequency may be; `left` the worst of what all kicks leave; `swing`
+    the worst with what the filter's next impulses are still to cancel.
     """
 
     mode: Mode
-    by_acceleration: float
-    by_speed: float
+    by_step_mm: float
+    by_speed_change_mm: float
     left: Worst
     swing: Worst
 
@@ -79,7 +81,7 @@ class ModeRinging(NamedTuple):
 class AxisRinging:
     """How far a job swings one axis: its largest kicks (`acceleration`, `speed`) and each of its modes.
 
-    `budget` (mm) what a single kick may leave, None where none is given. Several modes swing at worst by the sum of
+    `budget_mm` (mm) what a single kick may leave, None where none is given. Several modes swing at worst by the sum of
     theirs, each as if all of the motion excited it.
     """
 
@@ -88,32 +90,32 @@ class AxisRinging:
     acceleration: Kick
     speed: Kick
     modes: tuple[ModeRinging, ...]
-    budget: float | None
+    budget_mm: float | None
 
     @property
-    def by_one_kick(self) -> float:
+    def by_one_kick_mm(self) -> float:
         """What a single step of acceleration or change of speed leaves at most (mm)."""
-        by_acceleration = math.fsum(mode.by_acceleration for mode in self.modes)
-        return max(by_acceleration, math.fsum(mode.by_speed for mode in self.modes))
+        by_acceleration = math.fsum(mode.by_step_mm for mode in self.modes)
+        return max(by_acceleration, math.fsum(mode.by_speed_change_mm for mode in self.modes))
 
     @property
-    def left(self) -> float:
+    def left_mm(self) -> float:
         """What the whole job leaves at worst (mm)."""
-        return math.fsum(mode.left.swing for mode in self.modes)
+        return math.fsum(mode.left.swing_mm for mode in self.modes)
 
     @property
     def one_kick_within(self) -> bool | None:
         """Whether every single kick stays within the budget; None without a budget."""
-        return None if self.budget is None else self.by_one_kick <= self.budget * (1.0 + ROUNDING)
+        return None if self.budget_mm is None else self.by_one_kick_mm <= self.budget_mm * (1.0 + ROUNDING)
 
     @property
     def job_within(self) -> bool | None:
         """Whether the whole job stays within what a single kick may leave; None without a budget."""
-        return None if self.budget is None else self.left <= self.budget * (1.0 + ROUNDING)
+        return None if self.budget_mm is None else self.left_mm <= self.budget_mm * (1.0 + ROUNDING)
 
 
 @dataclass(frozen=True, repr=False)
-class Ringing:
+class Ringing(NotebookTable):
     """How far a job, planned under a machine, swings its axes: those of which modes are known."""
 
     machine: Machine
@@ -121,7 +123,7 @@ class Ringing:
     axes: tuple[AxisRinging, ...]
 
     @property
-    def budget(self) -> float | None:
+    def budget_mm(self) -> float | None:
         """What a single kick may leave an axis swinging by (mm); None where that is not given."""
         return self.machine.quality.ringing_budget_mm
 
@@ -133,20 +135,15 @@ class Ringing:
 
     def __repr__(self) -> str:
         axes = "; ".join(_axis_text(axis) for axis in self.axes)
-        budget = "no budget" if self.budget is None else f"budget {self.budget:.3g} mm for each kick"
+        budget = "no budget" if self.budget_mm is None else f"budget {self.budget_mm:.3g} mm for each kick"
         return f"<Ringing of {self.job} on {self.machine.name}: {axes}; {budget}>"
-
-    def _repr_html_(self) -> str:
-        from kinematics.notebook import html_of_frame
-
-        return html_of_frame(f"{self.job} on {self.machine.name}", self.to_frame())
 
 
 def _axis_text(axis: AxisRinging) -> str:
-    worst = max(axis.modes, key=lambda mode: mode.left.swing).left
+    worst = max(axis.modes, key=lambda mode: mode.left.swing_mm).left
     return (
-        f"{axis.axis} {axis.left:.3g} mm left at worst (line {worst.line}, {worst.time:.1f} s), "
-        f"{axis.by_one_kick:.3g} mm by one kick"
+        f"{axis.axis} {axis.left_mm:.3g} mm left at worst (line {worst.line}, {worst.time_s:.1f} s), "
+        f"{axis.by_one_kick_mm:.3g} mm by one kick"
     )
 
 
@@ -160,19 +157,19 @@ def ringing_rows(ringing: Ringing) -> list[dict[str, Cell]]:
             "filter": axis.filter,
             "step_mm_s2": axis.acceleration.size,
             "step_line": axis.acceleration.line,
-            "by_step_mm": mode.by_acceleration,
+            "by_step_mm": mode.by_step_mm,
             "speed_change_mm_s": axis.speed.size,
             "speed_change_line": axis.speed.line,
-            "by_speed_change_mm": mode.by_speed,
-            "left_mm": mode.left.swing,
-            "left_s": mode.left.time,
+            "by_speed_change_mm": mode.by_speed_change_mm,
+            "left_mm": mode.left.swing_mm,
+            "left_s": mode.left.time_s,
             "left_line": mode.left.line,
-            "left_frequency_hz": mode.left.frequency,
-            "swing_mm": mode.swing.swing,
-            "swing_s": mode.swing.time,
+            "left_frequency_hz": mode.left.frequency_hz,
+            "swing_mm": mode.swing.swing_mm,
+            "swing_s": mode.swing.time_s,
             "swing_line": mode.swing.line,
-            "swing_frequency_hz": mode.swing.frequency,
-            "budget_mm": axis.budget,
+            "swing_frequency_hz": mode.swing.frequency_hz,
+            "budget_mm": axis.budget_mm,
             "one_kick_within": axis.one_kick_within,
             "job_within": axis.job_within,
         }

@@ -11,6 +11,7 @@ from kinematics.errors import InputError
 from kinematics.gcode.moves import PRINT
 from kinematics.limits.vibration import AXES, filters_of, rounds
 from kinematics.machine import Machine
+from kinematics.notebook import NotebookTable
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.stops import pauses_before
 from kinematics.studies.timing import Timing, event_clock, time_job
@@ -24,23 +25,23 @@ A_LITTLE = 1e-9  # of a budget: what rounding of numbers leaves
 
 
 @dataclass(frozen=True, repr=False)
-class Rounding:
+class Rounding(NotebookTable):
     """How far (mm) what a job prints lies off the drawn path: at worst, with the line in the file; the median over the
-    printed length; what 95 % of it stay below. `budget` (mm) None where none is given.
+    printed length; what 95 % of it stay below. `budget_mm` (mm) None where none is given.
     """
 
     machine: Machine
     job: str
-    worst: float
+    worst_mm: float
     line: int
-    median: float
-    most: float
-    budget: float | None
+    median_mm: float
+    most_mm: float
+    budget_mm: float | None
 
     @property
     def within(self) -> bool | None:
         """Whether all of it stays within the budget; None without one."""
-        return None if self.budget is None else self.worst <= self.budget * (1.0 + A_LITTLE)
+        return None if self.budget_mm is None else self.worst_mm <= self.budget_mm * (1.0 + A_LITTLE)
 
     def to_frame(self) -> pandas.DataFrame:
         """One row, columns as in `rounding_row`."""
@@ -49,26 +50,21 @@ class Rounding:
         return pandas.DataFrame([rounding_row(self)])
 
     def __repr__(self) -> str:
-        budget = "no budget" if self.budget is None else f"budget {self.budget:.3g} mm"
+        budget = "no budget" if self.budget_mm is None else f"budget {self.budget_mm:.3g} mm"
         return (
-            f"<Rounding of {self.job} on {self.machine.name}: {self.worst:.3g} mm at worst (line {self.line}), half of "
-            f"the path under {self.median:.3g} mm, 95 % under {self.most:.3g} mm; {budget}>"
+            f"<Rounding of {self.job} on {self.machine.name}: {self.worst_mm:.3g} mm at worst (line {self.line}), "
+            f"half of the path under {self.median_mm:.3g} mm, 95 % under {self.most_mm:.3g} mm; {budget}>"
         )
-
-    def _repr_html_(self) -> str:
-        from kinematics.notebook import html_of_frame
-
-        return html_of_frame(f"{self.job} on {self.machine.name}", self.to_frame())
 
 
 def rounding_row(rounding: Rounding) -> dict[str, Cell]:
     """The numbers of a job's rounding by name."""
     return {
-        "worst_mm": rounding.worst,
+        "worst_mm": rounding.worst_mm,
         "line": rounding.line,
-        "median_mm": rounding.median,
-        "most_mm": rounding.most,
-        "budget_mm": rounding.budget,
+        "median_mm": rounding.median_mm,
+        "most_mm": rounding.most_mm,
+        "budget_mm": rounding.budget_mm,
         "within": rounding.within,
     }
 

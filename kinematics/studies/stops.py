@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.gcode import moves as tool_path
+from kinematics.gcode.job import JobFacts
 from kinematics.gcode.moves import Events
 from kinematics.machine import Machine
 
@@ -18,6 +19,7 @@ Reals = NDArray[np.float64]
 NOZZLE, BED = "nozzle", "bed"
 # Words of the groups of stops, as they are shown.
 HEATING, HOMING, PAUSE, TOOL_CHANGE, PROBING = "heating", "homing", "pause", "tool change", "probing"
+START_UP, EACH_LAYER, EACH_RETRACTION = "start-up", "layer changes", "retraction pauses"
 
 _HEATERS = {
     tool_path.NOZZLE_TARGET: NOZZLE,
@@ -45,11 +47,14 @@ class UnknownStop(NamedTuple):
 
 
 class StopTimes(NamedTuple):
-    """`dwell` seconds of dwells; `seconds` of every other stop by group (heating, homing, …); `unknown` the rest."""
+    """`dwell` seconds of dwells; `seconds` of every other stop by group (heating, homing, …); `unknown` the rest;
+    `before_moves` those of all stops of known length that stand before the first move.
+    """
 
     dwell: float
     seconds: dict[str, float]
     unknown: tuple[UnknownStop, ...]
+    before_moves: float = 0.0
 
     @property
     def total(self) -> float:
@@ -167,21 +172,41 @@ def _each_stop(events: Events, machine: Machine, clock_at: Reals) -> Iterator[_S
         yield _Stop(i, group, length)
 
 
-def stops_of(events: Events, machine: Machine, clock_at: Reals) -> StopTimes:
-    """The stops of a job in order. `clock_at` (m) is the time of motion, dwells left out, before each event (s)."""
-    seconds: dict[str, float] = {}
+def beside_moves(machine: Machine, facts: JobFacts) -> dict[str, float]:
+    """Seconds by group that pass beside moves and events: from the start to the first move, at every layer and at every
+    retraction; what the machine does not tell is left out.
+
+    They stand outside the layers, so that a shortest layer time does not swallow them, and heaters that warm up
+    meanwhile gain nothing by them.
+    """
+    known = machine.stops
+    layers, retractions = float(facts.layers), float(facts.retractions)
+    each = ((START_UP, known.startup_s, 1.0), (EACH_LAYER, known.each_layer_s, layers))
+    found = (*each, (EACH_RETRACTION, known.each_retraction_s, retractions))
+    return {group: length * times for group, length, times in found if length is not None and times > 0.0}
+
+
+def stops_of(events: Events, machine: Machine, clock_at: Reals, facts: JobFacts) -> StopTimes:
+    """The stops of a job in order, and what passes beside its moves. `clock_at` (m) is the time of motion, dwells left
+    out, before each event (s).
+    """
+    seconds = beside_moves(machine, facts)
     unknown: list[UnknownStop] = []
     dwell = 0.0
+    before = seconds.get(START_UP, 0.0)
     if events.kind.size and not np.any((events.kind != tool_path.DWELL) | (events.value > LONGEST)):
-        return StopTimes(float(events.value.sum()), {}, ())
+        before += float(events.value[events.move == 0].sum())
+        return StopTimes(float(events.value.sum()), seconds, (), before)
     for stop in _each_stop(events, machine, clock_at):
+        if not stop.unknown and events.move[stop.event] == 0:
+            before += stop.length
         if stop.unknown:
             unknown.append(UnknownStop(int(events.line[stop.event]), stop.unknown))
         elif stop.group:
             seconds[stop.group] = seconds.get(stop.group, 0.0) + stop.length
         else:
             dwell += stop.length
-    return StopTimes(dwell, seconds, tuple(unknown))
+    return StopTimes(dwell, seconds, tuple(unknown), before)
 
 
 def pauses_before(moves: int, events: Events, machine: Machine, clock_at: Reals) -> Reals:

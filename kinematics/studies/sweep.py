@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.limits.flow import FLOW_KEY
 from kinematics.machine import Machine, resolved_keys
+from kinematics.notebook import NotebookTable
 from kinematics.studies.caps import caps_of
 from kinematics.studies.intervals import USUAL, Interval, Sampling, drawn_machines, interval_of
 from kinematics.studies.knees import FALLS, Knee
@@ -26,22 +27,22 @@ COMMANDED_KEYS = ("feed_override", "commanded_speed_mm_s")  # ends of keys that 
 
 class SweepRow(NamedTuple):
     """One candidate and one job: `point` the knobs' values, total time (s), whether the known caps take it (None: not
-    known), and what stops it; `interval` of the time where ranges are left that no knob turns.
+    known), and what stops it; `interval_s` of the time where ranges are left that no knob turns.
     """
 
     point: tuple[float, ...]
     job: str
-    total: float
+    total_s: float
     within_caps: bool | None
     stopped_by: tuple[str, ...]
-    interval: Interval | None = None
+    interval_s: Interval | None = None
 
 
 @dataclass(frozen=True, repr=False)
-class Sweep:
+class Sweep(NotebookTable):
     """The rows of a sweep, and where each knob stops paying with the likely values of all ranges; `sampling` says how
-    intervals were drawn, None where no ranges are left; `present_total` the time with the machine as it is (s), of all
-    jobs or of the only one (None: not asked for).
+    intervals were drawn, None where no ranges are left; `present_total_s` the time with the machine as it is (s), of
+    all jobs or of the only one (None: not asked for).
     """
 
     machine: Machine
@@ -49,7 +50,7 @@ class Sweep:
     rows: tuple[SweepRow, ...]
     knees: tuple[Knee, ...]
     sampling: Sampling | None = None
-    present_total: float | None = None
+    present_total_s: float | None = None
 
     def to_frame(self) -> pandas.DataFrame:
         """One row a candidate and job: a column a knob, job, total_s, (low_s, high_s,) within_caps, stopped_by."""
@@ -66,8 +67,8 @@ def row_dict(knobs: Sequence[Knob], row: SweepRow) -> dict[str, object]:
     return {
         **settings_of(knobs, row.point),
         "job": row.job,
-        "total_s": row.total,
-        **({} if row.interval is None else {"low_s": row.interval.low, "high_s": row.interval.high}),
+        "total_s": row.total_s,
+        **({} if row.interval_s is None else {"low_s": row.interval_s.low, "high_s": row.interval_s.high}),
         "within_caps": row.within_caps,
         "stopped_by": list(row.stopped_by),
     }

@@ -22,8 +22,8 @@ from kinematics.machine import Machine
 from kinematics.outputs import put_in_place, refuse_to_overwrite, spreadsheet_text, write_whole
 from kinematics.studies.intervals import Interval, Sampling
 from kinematics.studies.knobs import Knob
-from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.sweep import ALL_JOBS, SweepRow
+from kinematics.studies.timing import TimedJob
 
 PACKAGE = Path(__file__).parents[1]
 
@@ -32,7 +32,7 @@ def fingerprint(
     machine: Machine,
     knobs: Sequence[Knob],
     points: Sequence[tuple[float, ...]],
-    jobs: Sequence[tuple[str, float, PreparedJob]],
+    jobs: Sequence[tuple[str, float, TimedJob]],
     reading: Sequence[object],
     dialect: str,
     sampling: Sampling | None = None,
@@ -240,8 +240,8 @@ class SweepFile:
         lines = []
         for row in rows:
             within = "" if row.within_caps is None else ("yes" if row.within_caps else "no")
-            between = () if row.interval is None else row.interval
-            cells = [*(repr(value) for value in row.point), self._text(row.job), repr(row.total), *map(repr, between)]
+            between = () if row.interval_s is None else row.interval_s
+            cells = [*(repr(value) for value in row.point), self._text(row.job), repr(row.total_s), *map(repr, between)]
             lines.append(self._line([*cells, within, self._text("; ".join(row.stopped_by))]))
         added = "".join(lines).encode()
         try:

@@ -5,15 +5,20 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from kinematics.errors import InputError
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Machine, resolved_keys
+from kinematics.notebook import NotebookTable
 from kinematics.studies.knobs import KnobRange, outwards, present_value, range_of, typed, variant_of
 from kinematics.studies.many import Variant
 from kinematics.studies.search import Scale, first_value, spread
 from kinematics.studies.weighted_jobs import WeightedJobs
+from kinematics.wording import duration_text
+
+if TYPE_CHECKING:
+    import pandas
 
 GENTLEST, WILDEST = 0.1, 1e4  # of what the machine has now: between these each knob is turned
 USELESS = 1e-3  # of the time: a knob that could save no more than this has come to its end
@@ -42,35 +47,60 @@ class Other(NamedTuple):
     """A knob that was not to be turned, the time if it were lifted as well (s), and whether that would do."""
 
     knob: str
-    total: float
+    total_s: float
     meets: bool
 
 
-@dataclass(frozen=True)
-class Target:
+@dataclass(frozen=True, repr=False)
+class Target(NotebookTable):
     """The gentlest limits for a deadline.
 
-    `met` whether there are any; `within` the deadline (s); `total` the time under `settings` (s), those that meet it or
-    else the furthest that are of use; `factor` on the present limits, each to the power of its weight; `gentler_total`
-    the time with all of them 1 % gentler (s), which misses (None: the gentlest that are tried meet it);
-    `present_total` as the machine is (s), and `overridden_total` the same without the limits that the jobs state for
-    these knobs (s); `floor` the shortest time however far the knobs are turned (s); `turned` each knob; where the
-    deadline cannot be met, `stopped_by` the cause that most of the time is spent under, and the `others` that would
-    help, the best first.
+    `met` whether there are any; `within_s` the deadline (s); `total_s` the time under `settings` (s), those that meet
+    it or else the furthest that are of use; `factor` on the present limits, each to the power of its weight;
+    `gentler_total_s` the time with all of them 1 % gentler (s), which misses (None: the gentlest that are tried meet
+    it); `present_total_s` as the machine is (s), and `without_stated_limits_s` the same without the limits that the
+    jobs state for these knobs (s); `floor_s` the shortest time however far the knobs are turned (s); `turned` each
+    knob; where the deadline cannot be met, `stopped_by` the cause that most of the time is spent under, and the
+    `others` that would help, the best first.
     """
 
     met: bool
-    within: float
-    total: float
+    within_s: float
+    total_s: float
     settings: Mapping[str, float]
     factor: float
-    gentler_total: float | None
-    present_total: float
-    overridden_total: float
-    floor: float
+    gentler_total_s: float | None
+    present_total_s: float
+    without_stated_limits_s: float
+    floor_s: float
     turned: tuple[Turned, ...]
     stopped_by: str | None
     others: tuple[Other, ...]
+
+    def to_frame(self) -> pandas.DataFrame:
+        """One row a knob: knob, turned (up or down), from, to, and held_by where turning it further is of no use."""
+        import pandas
+
+        return pandas.DataFrame(turned_rows(self))
+
+    def __repr__(self) -> str:
+        found = ", ".join(f"{one.knob} {one.before:g} to {one.after:g}" for one in self.turned)
+        words = "met" if self.met else f"missed, stopped by {self.stopped_by}"
+        return f"<Target within {duration_text(self.within_s)}: {words}; {found}; {duration_text(self.total_s)}>"
+
+
+def turned_rows(target: Target) -> list[dict[str, str | float | None]]:
+    """One row a knob, as tables and documents have it."""
+    return [
+        {
+            "knob": one.knob,
+            "turned": "down" if one.down else "up",
+            "from": one.before,
+            "to": one.after,
+            "held_by": one.held_by,
+        }
+        for one in target.turned
+    ]
 
 
 class _Turn(NamedTuple):
@@ -242,7 +272,7 @@ class _Search:
             lifted = self.times([{**settings, name: self.turn(name, present).end}])[0]
             if lifted < total * (1.0 - USELESS):
                 found.append(Other(name, lifted, lifted * (1.0 + 2.0 * USELESS) <= within))
-        return sorted(found, key=lambda other: other.total)
+        return sorted(found, key=lambda other: other.total_s)
 
 
 def target_of(jobs: WeightedJobs, machine: Machine, within: float, weights: Mapping[str, float]) -> Target:

@@ -9,9 +9,9 @@ from typing import NamedTuple, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.errors import InputError
+from kinematics.errors import InputError, Notice, by_weight
 from kinematics.gcode.job import Job, JobFacts
-from kinematics.gcode.moves import FILAMENT, PRINT, WAITS, Events
+from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL, WAITS, Events
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.limits.classes import Classes, MoveClass
 from kinematics.limits.combine import Limits
@@ -22,6 +22,7 @@ from kinematics.planner.plan import Plan
 from kinematics.planner.sums import LayerTimes, layer_times
 from kinematics.planner.ties import NO_TIES, Ties
 from kinematics.studies import causes
+from kinematics.studies.asked import Seen, Sums
 from kinematics.studies.stops import StopTimes, stops_of
 
 Then = Callable[["Timing"], "Sequence[Ask]"]
@@ -78,16 +79,22 @@ class PathSums(NamedTuple):
     """What an estimate tells of the path of a planned job.
 
     `path`, `printed` lengths (mm); `filament_speed` the fastest that filament is fed at while printing (mm/s) and
-    `line` of that move (None where nothing is printed); `speed` the fastest of moves with a path (mm/s); `layer_moves`
-    int64[layers + 1] moves of each layer.
+    `line` of that move (None where nothing is printed); `print_speed`, `travel_speed` the fastest of moves that print
+    and of those that travel (mm/s); `layer_moves` int64[layers + 1] moves of each layer.
     """
 
     path: float
     printed: float
     filament_speed: float
     line: int | None
-    speed: float
+    print_speed: float
+    travel_speed: float
     layer_moves: NDArray[np.int64]
+
+    @property
+    def speed(self) -> float:
+        """The fastest of moves with a path (mm/s)."""
+        return max(self.print_speed, self.travel_speed)
 
 
 class Timing(NamedTuple):
@@ -116,6 +123,12 @@ class Timing(NamedTuple):
     def total(self) -> float:
         """Everything together (s)."""
         return self.motion + self.stops.dwell + self.stops.total + self.cooling
+
+    def noting(self, notice: Notice | None) -> Timing:
+        """The same with one notice more, if there is one."""
+        if notice is None:
+            return self
+        return self._replace(facts=self.facts._replace(notices=by_weight((*self.facts.notices, notice))))
 
     def whole_plan(self) -> Planned:
         """The plan of every move. Raises InputError for a job in blocks, whose moves are not kept."""
@@ -169,7 +182,7 @@ def timing_from(
     path: PathSums | None = None,
 ) -> Timing:
     """A timing from the sums of its moves; `clock` the time of motion and cooling before each event (s)."""
-    stops = stops_of(events, machine, clock)
+    stops = stops_of(events, machine, clock, facts)
     by_cause = causes.motion_causes(table, limits, seconds)
     cooling = math.fsum(layers.cooling)
     if stops.dwell > 0.0:
@@ -205,6 +218,22 @@ class TimedJob(Protocol):
 
     def totals(self, asks: Sequence[Ask]) -> NDArray[np.float64]:
         """The total time under each of many machines (s). Raises InputError where the job cannot be read."""
+        ...
+
+    def is_planned_singly(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> bool:
+        """Whether many machines like this one take a plan each, rather than a batch over moves at hand."""
+        ...
+
+    def with_moves(self) -> TimedJob:
+        """The job with all its moves at hand, for a study that looks at every one of them."""
+        ...
+
+    def look_at(self, machine: Machine, fresh: Callable[[], Sums]) -> Seen[Sums]:
+        """Show all moves, as a machine reads and classes them, to a look that is made `fresh` whenever it begins."""
+        ...
+
+    def digest(self) -> str:
+        """A hash of the job's bytes; empty where they cannot be read."""
         ...
 
 
@@ -268,6 +297,7 @@ def path_sums(timing: Timing) -> PathSums:
         float(features.length[moves.kind == PRINT].sum()),
         float(flow[i]),
         int(moves.line[i]) if flow[i] > 0.0 else None,
-        float(planned.plan.speed_peak[on_path].max(initial=0.0)),
+        float(planned.plan.speed_peak[moves.kind == PRINT].max(initial=0.0)),
+        float(planned.plan.speed_peak[moves.kind == TRAVEL].max(initial=0.0)),
         np.bincount(moves.layer[planned.first_pieces], minlength=planned.job.layers + 1),
     )

@@ -64,7 +64,7 @@ def best_trade_offs(rows: Sequence[SweepRow], costs: Mapping[str, Sequence[float
 
     `costs` a number a row for each thing that should be small: acceleration, rounding, ringing.
     """
-    table = np.column_stack([[row.total for row in rows], *(np.asarray(cost, np.float64) for cost in costs.values())])
+    table = np.column_stack([[row.total_s for row in rows], *(np.asarray(cost, np.float64) for cost in costs.values())])
     order = np.lexsort(table.T[::-1])
     kept: list[int] = []
     for i in order.tolist():
@@ -90,10 +90,10 @@ def recommended(sweep: Sweep) -> SweepRow | None:
     rows = [row for row in rows_of_all_jobs(sweep) if row.within_caps is not False]
     if not rows:
         return None
-    slowest, quickest = max(row.total for row in rows), min(row.total for row in rows)
+    slowest, quickest = max(row.total_s for row in rows), min(row.total_s for row in rows)
     most = slowest - WORTH_HAVING * (slowest - quickest)
-    if sweep.present_total is not None:
-        most = min(most, sweep.present_total * (1.0 + FALLS))
+    if sweep.present_total_s is not None:
+        most = min(most, sweep.present_total_s * (1.0 + FALLS))
         if quickest > most:
             return None
 
@@ -101,7 +101,7 @@ def recommended(sweep: Sweep) -> SweepRow | None:
         machine = variant_of(sweep.machine, settings_of(sweep.knobs, row.point)).machine
         return (machine.motion.print_acceleration_mm_s2, *row.point)
 
-    return min((row for row in rows if row.total <= max(most, quickest)), key=harshness)
+    return min((row for row in rows if row.total_s <= max(most, quickest)), key=harshness)
 
 
 def trade_offs_of(sweep: Sweep) -> tuple[TradeOff, ...]:
@@ -114,5 +114,5 @@ def trade_offs_of(sweep: Sweep) -> tuple[TradeOff, ...]:
     costs = {name: [one[name] for one in each] for name in each[0]}
     found: dict[tuple[float, ...], TradeOff] = {}
     for i in best_trade_offs(rows, costs):
-        found.setdefault((rows[i].total, *each[i].values()), TradeOff(rows[i], each[i]))
+        found.setdefault((rows[i].total_s, *each[i].values()), TradeOff(rows[i], each[i]))
     return tuple(found.values())

@@ -10,12 +10,12 @@ import numpy as np
 from kinematics.errors import InputError
 from kinematics.gcode.moves import PRINT
 from kinematics.limits import columns as by
+from kinematics.limits.combine import limits_of
 from kinematics.limits.flow import filament_area, flow_at
-from kinematics.planner.features import Features
+from kinematics.studies.asked import FlowAsked, Seen, look_hangs_on
 from kinematics.studies.causes import main_cause
-from kinematics.studies.many import ManyTimes, Variant
-from kinematics.studies.prepared import LaidOut, PreparedJob
-from kinematics.studies.timing import time_job
+from kinematics.studies.many import Variant
+from kinematics.studies.timing import Ask, TimedJob, time_job
 
 
 def _finite(limits: np.ndarray[tuple[int, int], np.dtype[np.float64]]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
@@ -26,51 +26,37 @@ def _finite(limits: np.ndarray[tuple[int, int], np.dtype[np.float64]]) -> np.nda
 class WeightedJobs:
     """Jobs that are timed together, each as often as it is printed."""
 
-    def __init__(self, prepared: Sequence[PreparedJob], names: Sequence[str], weights: Sequence[float]) -> None:
-        self.prepared = tuple(prepared)
+    def __init__(self, jobs: Sequence[TimedJob], names: Sequence[str], weights: Sequence[float]) -> None:
+        self.prepared = tuple(jobs)
         self.names = tuple(names)
         self.weights = np.asarray(weights, np.float64)
-        self._many = [ManyTimes(job) for job in prepared]
-        self._asked: list[tuple[Features, np.ndarray[tuple[int, int], np.dtype[np.float64]]]] = []
+        self._asked: dict[tuple[int, object], Seen[FlowAsked]] = {}
 
     def totals(self, variants: Sequence[Variant]) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
         """The time of each job under each variant (float64[jobs, variants], s)."""
-        return np.stack([many.totals(variants) for many in self._many])
+        asks = [Ask(*variant) for variant in variants]
+        return np.stack([job.totals(asks) for job in self.prepared])
 
     def share_of_flow(self, variant: Variant) -> float:
         """The fastest flow that the commanded speeds of any job ask for, as a share of what the hotend melts.
 
         0 where the machine file does not say how much that is.
         """
-        share = 0.0
-        for prepared in self.prepared:
-            laid_out = prepared.laid_out(*variant)
-            asked = self._asked_of_class(laid_out)
-            limits = laid_out.limits.values
-            speeds = np.where(
-                limits[:, by.SPEED_SHARE] > 0.0, asked[0] * limits[:, by.SPEED_SHARE], asked[1] * _finite(limits)
-            )
-            most = [
-                flow_at(variant.machine.hotend.max_flow_mm3_s, member.nozzle).most for member in laid_out.classes.table
-            ]
-            printing = np.array([member.kind == PRINT for member in laid_out.classes.table])
-            flows = np.where(printing, speeds * filament_area(variant.machine), 0.0) / np.array(most)
+        machine, share = variant.machine, 0.0
+        for number, job in enumerate(self.prepared):
+            key = number, look_hangs_on(machine)
+            if key not in self._asked:
+                self._asked[key] = job.look_at(machine, FlowAsked)
+            sums, table, file_limits = self._asked[key]
+            limits = limits_of(machine, table, file_limits, variant.varied).values
+            fastest, most = sums.of_classes(len(table))
+            by_file = limits[:, by.SPEED_SHARE] > 0.0
+            speeds = np.where(by_file, fastest * limits[:, by.SPEED_SHARE], most * _finite(limits))
+            melted = [flow_at(machine.hotend.max_flow_mm3_s, member.nozzle).most for member in table]
+            printing = np.array([member.kind == PRINT for member in table])
+            flows = np.where(printing, speeds * filament_area(machine), 0.0) / np.array(melted)
             share = max(share, float(flows.max(initial=0.0)))
         return share
-
-    def _asked_of_class(self, laid_out: LaidOut) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
-        """Of each class the fastest commanded speed of filament (mm/s) and the most filament a path length."""
-        for features, asked in self._asked:
-            if features is laid_out.features:
-                return asked
-        features = laid_out.features
-        asked = np.zeros((2, len(laid_out.classes.table)))
-        with np.errstate(divide="ignore"):
-            speeds = np.where(features.pace > 0.0, features.ratio / features.pace, 0.0)
-        np.maximum.at(asked[0], features.move_class, speeds)
-        np.maximum.at(asked[1], features.move_class, features.ratio)
-        self._asked = [*self._asked[-len(self.prepared) :], (features, asked)]
-        return asked
 
     def weighted(self, variants: Sequence[Variant]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
         """The time of all jobs under each variant (s), each as often as it is printed."""

@@ -31,8 +31,8 @@ class Worth(NamedTuple):
 
     key: str
     what: str
-    one_percent: float
-    if_lifted: float | None
+    one_percent_s: float
+    if_lifted_s: float | None
 
 
 def words_of(key: str) -> str:
@@ -100,7 +100,7 @@ def worth_of_limits(
         saved = timing.total - (more if more is not None else timing.total)
         saved = 0.0 if abs(saved) <= SAME_TIME * timing.total else saved
         found.append(Worth(key, words_of(key), saved, lifted))
-    return tuple(sorted(found, key=lambda worth: (-worth.one_percent, worth.key)))
+    return tuple(sorted(found, key=lambda worth: (-worth.one_percent_s, worth.key)))
 
 
 RAISE = 1.5  # one step that a maker would try
@@ -111,9 +111,9 @@ WORTH_SAYING = 0.005  # share of the time that a change must save before it is s
 class Change(NamedTuple):
     """One limit changed: `key` of the machine file, its words, from, to, unit, what it saves (s), the settings.
 
-    `interval` of what it saves where the machine has ranges (None where it has none). `silenced` is how many commands
-    of the jobs that state this limit the change silences, and `by_silencing` what that alone saves, the limit left at
-    what held for most of the time (s); the rest comes of the raise.
+    `saved_interval_s` of what it saves where the machine has ranges (None where it has none). `silenced` is how many
+    commands of the jobs that state this limit the change silences, and `saved_by_silencing_s` what that alone saves,
+    the limit left at what held for most of the time (s); the rest comes of the raise.
     """
 
     key: str
@@ -121,11 +121,11 @@ class Change(NamedTuple):
     before: float | None
     after: float
     unit: str
-    saved: float
+    saved_s: float
     settings: tuple[tuple[str, Any], ...]
-    interval: Interval | None = None
+    saved_interval_s: Interval | None = None
     silenced: int = 0
-    by_silencing: float = 0.0
+    saved_by_silencing_s: float = 0.0
 
 
 class _Trial(NamedTuple):
@@ -334,18 +334,20 @@ def changes_that_save(
 
     def tried(trial: _Trial, ask: Ask, count: int, without: Ask | None) -> Change:
         change = Change(trial.key, trial.what, trial.before, trial.after, trial.unit, saved_by(ask), trial.assignments)
-        return change._replace(silenced=count, by_silencing=saved_by(without))
+        return change._replace(silenced=count, saved_by_silencing_s=saved_by(without))
 
     # Planning lets other threads run, so that both cores are of use.
     with ThreadPoolExecutor(2) as pool:
         changes = list(zip(pool.map(tried, trials, asks, silenced, quiet), asks, strict=True))
-    kept = [(change, ask) for change, ask in changes if change.saved > WORTH_SAYING * total]
+    kept = [(change, ask) for change, ask in changes if change.saved_s > WORTH_SAYING * total]
     found = [change for change, _ in kept]
     if sampled is not None and kept:
         before = sampled.as_it_is
         found = [
-            change._replace(interval=interval_of((before - sampled.totals(ask.machine, ask.varied)).sum(axis=0)))
+            change._replace(
+                saved_interval_s=interval_of((before - sampled.totals(ask.machine, ask.varied)).sum(axis=0))
+            )
             for change, ask in kept
         ]
     # Savings that differ by rounding alone are equal.
-    return sorted(found, key=lambda change: (-round(change.saved / total, 9), change.key))
+    return sorted(found, key=lambda change: (-round(change.saved_s / total, 9), change.key))

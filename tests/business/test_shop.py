@@ -84,7 +84,7 @@ def shop_from(
 def test_a_week_by_hand(folder: Path) -> None:
     shop = shop_from("one,bench.toml,,,\n", "stays,,7,3,2026-03-02,,,50\n")
     # Monday 15:06, then over night until eight, then 15:12 on Tuesday.
-    assert shop.finished == (at("2026-03-03 15:12"),) * 3
+    assert shop.finished_s == (at("2026-03-03 15:12"),) * 3
     assert shop.parts_per_day.mean == pytest.approx(3 / (31.2 / 24))
     (use,) = shop.use
     assert use.printing == pytest.approx(21 / 31.2)
@@ -93,13 +93,13 @@ def test_a_week_by_hand(folder: Path) -> None:
     assert use.hands_busy == pytest.approx(0.0, abs=1e-12)
     assert use.idle == pytest.approx(0.0, abs=1e-9)
     (order,) = shop.of_orders
-    assert order.late.mean == pytest.approx(15.2)  # due at the end of Monday
+    assert order.late_h.mean == pytest.approx(15.2)  # due at the end of Monday
     assert order.late_share == 1.0
-    assert shop.late == order.late
+    assert shop.late_h == order.late_h
     assert shop.runs == 1
     # A part: 7 h of .5, .7 kWh of .3, 50 g of 20 a kilogram, a tenth of an hour of 20.
     assert order.machine_cost == pytest.approx(3.5)
-    assert order.energy == pytest.approx(0.7)
+    assert order.energy_kwh == pytest.approx(0.7)
     assert order.energy_cost == pytest.approx(0.21)
     assert order.filament_cost == pytest.approx(1.0)
     assert order.labour_cost == pytest.approx(2.0)
@@ -154,7 +154,7 @@ def test_spool_changes_may_be_the_bottleneck(folder: Path) -> None:
     shop = shop_from("one,bench.toml,,,\n", "a,,1,12,,,,80\n", settings=(*settings, "economy.turnaround_min=0"))
     assert shop.bottleneck.what == "spool changes"
     # 12 h of prints and 11 changes: a third off either is 4 h, or 7 h 20 min.
-    sooner = {trial.name: trial.sooner / 3600 for trial in shop.bottleneck.trials}
+    sooner = {trial.name: trial.sooner_s / 3600 for trial in shop.bottleneck.trials}
     assert sooner == pytest.approx(
         {"prints a third shorter": 4.0, "spool changes a third quicker": 22 / 3, "people at all hours": 0.0}, abs=1e-6
     )
@@ -190,7 +190,7 @@ def test_the_best_rule_is_taken_and_said(folder: Path) -> None:
     shop = shop_from("one,bench.toml,,,\n", "long,,10,2,,,,\nshort,,1.4,10,,,,\n")
     assert shop.rule == "long prints at closing"
     # Monday and Tuesday five of 1.4 h and 6 min, and at 15:30 a long one: taken off on Wednesday at 8:06.
-    assert shop.finished.middle == at("2026-03-04 08:06")
+    assert shop.finished_s.middle == at("2026-03-04 08:06")
     head = shop_head(shop)
     assert head[2] == "who prints what: long prints at closing, the best of four rules"
     assert "  long prints at closing: no order late, 5.99 parts a day" in head
@@ -226,7 +226,7 @@ def test_a_shop_that_waits_for_orders_has_no_bottleneck(folder: Path) -> None:
     printers, _, zone = read_printers("printers.csv")
     orders, _ = read_orders("orders.csv", zone)
     shop = shop_of(orders, printers, Clock({}), at(MONDAY), zone)
-    assert shop.finished.middle == at("2026-03-06 13:06")
+    assert shop.finished_s.middle == at("2026-03-06 13:06")
     assert shop.bottleneck.what == "nothing"
 
 
@@ -235,7 +235,7 @@ def test_failures_give_intervals_and_the_same_seed_the_same_shop(folder: Path) -
     shop = shop_from("one,bench.toml,,,\n", "a,,3,10,2026-03-04,,,\n", settings=failing)
     assert shop.runs == 20
     assert shop.parts_per_day.low < shop.parts_per_day.mean < shop.parts_per_day.high
-    assert shop.of_orders[0].late.low <= shop.of_orders[0].late.mean <= shop.of_orders[0].late.high
+    assert shop.of_orders[0].late_h.low <= shop.of_orders[0].late_h.mean <= shop.of_orders[0].late_h.high
     assert 0.0 < shop.of_orders[0].late_share <= 1.0
     again = shop_from("one,bench.toml,,,\n", "a,,3,10,2026-03-04,,,\n", settings=failing)
     assert (again.parts_per_day, again.of_orders) == (shop.parts_per_day, shop.of_orders)
@@ -272,7 +272,7 @@ def test_what_nobody_can_print_is_named_and_the_rest_is_planned(folder: Path) ->
 def test_without_unattended_running_a_print_must_end_by_closing(folder: Path) -> None:
     attended = ("economy.unattended=false",)
     shop = shop_from("one,bench.toml,,,\n", "day,,7,2,,,,\nnight,,8,1,,,,\n", settings=attended)
-    assert shop.finished.middle == at("2026-03-03 15:06")
+    assert shop.finished_s.middle == at("2026-03-03 15:06")
     assert "night: a print takes 8.1 h with its turnaround, longer than anybody is there" in str(shop.cannot[0])
     assert not any("unattended" in line for line in shop_notes(shop))
     with pytest.raises(InputError, match=r"orders\.csv:2: night: a print takes"):

@@ -70,7 +70,7 @@ def plan(stations: Sequence[Station], *orders: FloorOrder) -> ShopPlan:
 def best(stations: Sequence[Station], *orders: FloorOrder) -> tuple[str, dict[str, tuple[float, float]]]:
     """The best rule of a shop of one person, and what every rule comes to: orders late, hours until all is done."""
     found = under_best_rule(plan(stations, *orders), Given(1, MONDAY, 0, 1))
-    return found.rule, {one.rule: (one.late_orders, (one.finished - MONDAY) / HOUR) for one in found.tried}
+    return found.rule, {one.rule: (one.late_orders, (one.finished_s - MONDAY) / HOUR) for one in found.tried}
 
 
 def done(run: Run) -> list[list[float]]:

@@ -43,7 +43,7 @@ def weighed(text: str, machine: Machine, per_month: float = 300.0) -> Upgrades:
 
 def total_of(text: str, machine: Machine, settings: Mapping[str, Any]) -> float:
     """What an estimate says of a job under settings."""
-    return estimate_prepared([PreparedJob(job_of(text))], machine.with_settings(settings), changes=False).total
+    return estimate_prepared([PreparedJob(job_of(text))], machine.with_settings(settings), changes=False).total_s
 
 
 def test_four_minutes_of_three_hundred_jobs() -> None:
@@ -53,7 +53,7 @@ def test_four_minutes_of_three_hundred_jobs() -> None:
         motion__print_acceleration_mm_s2=1e6, economy__machine_cost_per_hour=0.9,
     )  # fmt: skip
     (found,) = weighed(LONG_LINE, machine).alone
-    assert found.saved_per_month == pytest.approx(300 * 240.0, abs=0.1)
+    assert found.saved_per_month_s == pytest.approx(300 * 240.0, abs=0.1)
     assert found.saving == pytest.approx(18.0, abs=1e-4)
     assert found.payback.months == pytest.approx(27.7778, abs=1e-3)
     # 36 months return 500 at 500/36 a month: 231.5 prints.
@@ -68,10 +68,10 @@ def test_hours_and_money_both_hold_the_prints_that_fail() -> None:
     )  # fmt: skip
     found = weighed(LONG_LINE, machine)
     (option,) = found.alone
-    assert option.saved_per_month == pytest.approx(375 * 240.0, abs=0.1)
+    assert option.saved_per_month_s == pytest.approx(375 * 240.0, abs=0.1)
     assert option.saved_share_per_month == pytest.approx(0.2, abs=1e-5)
     assert option.saving == pytest.approx(22.5, abs=1e-4)
-    assert option.saving == pytest.approx(option.saved_per_month / 3600.0 * 0.9)
+    assert option.saving == pytest.approx(option.saved_per_month_s / 3600.0 * 0.9)
     assert option.jobs[0].per_month == 300.0
     assert math.fsum(cause.seconds for cause in found.causes) == pytest.approx(375 * 1200.0, abs=30.0)
     assert upgrade_head(found, False)[1:] == [
@@ -88,9 +88,9 @@ def test_fewer_failures_save_hours_too() -> None:
         motion__print_acceleration_mm_s2=1e6, economy__machine_cost_per_hour=0.9, economy__failed_share=0.2,
     )  # fmt: skip
     (option,) = weighed(LONG_LINE, machine).alone
-    assert option.saved == 0.0
-    assert option.saved_per_month == pytest.approx((300 / 0.8 - 300 / 0.9) * 1200.0, rel=1e-4)
-    assert option.saving == pytest.approx(option.saved_per_month / 3600.0 * 0.9)
+    assert option.saved_s == 0.0
+    assert option.saved_per_month_s == pytest.approx((300 / 0.8 - 300 / 0.9) * 1200.0, rel=1e-4)
+    assert option.saving == pytest.approx(option.saved_per_month_s / 3600.0 * 0.9)
 
 
 def test_the_order_tells_what_is_worth_doing_from_what_is_not() -> None:
@@ -150,7 +150,7 @@ def test_fitting_is_labour_and_labour_saved_is_money() -> None:
     (found,) = weighed(LONG_LINE, machine, 100.0).alone
     assert found.investment == pytest.approx(54.0)
     assert found.saving == pytest.approx(100 * 4 / 60 * 18.0)  # 120 a month
-    assert found.saved == 0.0
+    assert found.saved_s == 0.0
     assert "does nothing" not in " ".join(verdict_lines(found, weighed(LONG_LINE, machine, 100.0)))
 
 
@@ -162,15 +162,15 @@ def test_saved_seconds_are_the_difference_of_two_estimates() -> None:
     for name, change in (("one", settings), ("two", {"speed": 2.0}), ("one + two", both)):
         (option,) = [option for option in (*found.alone, *found.together) if option.name == name]
         by_hand = total_of(SAMPLE, machine, {}) - total_of(SAMPLE, machine, change)
-        assert option.saved == pytest.approx(by_hand, abs=SAME_SECONDS)
-        assert option.saved_per_month == pytest.approx(300 * by_hand, abs=1e-6)
+        assert option.saved_s == pytest.approx(by_hand, abs=SAME_SECONDS)
+        assert option.saved_per_month_s == pytest.approx(300 * by_hand, abs=1e-6)
 
 
 def test_limits_stated_in_the_job_hold_as_in_an_estimate_and_it_says_so() -> None:
     text = "M204 P500\n" + SAMPLE
     machine = machine_with([Upgrade("one", {"acceleration": 4000})], economy__machine_cost_per_hour=1)
     found = weighed(text, machine)
-    assert found.alone[0].saved == total_of(text, machine, {}) - total_of(text, machine, {"acceleration": 4000})
+    assert found.alone[0].saved_s == total_of(text, machine, {}) - total_of(text, machine, {"acceleration": 4000})
     assert found.held == {"one": 1}
     assert any("--file-limits ignore" in line for line in upgrade_notes(found, False))
 
@@ -183,7 +183,7 @@ def test_a_melt_zone_does_nothing_for_a_job_that_corners_hold() -> None:
     )
     found = weighed(CORNERS, machine)
     (option,) = found.alone
-    assert option.saved == pytest.approx(0.0, abs=SAME_SECONDS)
+    assert option.saved_s == pytest.approx(0.0, abs=SAME_SECONDS)
     assert option.payback.months == math.inf
     assert found.causes[0].cause in ("corners", "short lines: acceleration")
     (line,) = verdict_lines(option, found)

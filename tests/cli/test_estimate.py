@@ -304,3 +304,13 @@ def test_a_pipe_gets_plain_text(folder: Path) -> None:
     assert ran.status == 0
     assert ESCAPE not in ran.out + ran.err
     assert "\r" not in ran.out
+
+
+def test_a_move_off_the_bed_is_told_on_the_screen_and_in_json(run: Run, folder: Path) -> None:
+    (folder / "far.gcode").write_text("G1 X9 F600\nG1 X250 E9\n")
+    for words in (("estimate", "far.gcode"), ("compare", "far.gcode", "--candidate", "a: speed=2")):
+        for more in ((), ("--json",)):
+            ran = run(*words, "--machine", "middling", *more)
+            assert "move that ends off the bed (215 × 225 × 235 mm), by 35 mm in X at most" in ran.out.replace(
+                "\\u00d7", "×"
+            )

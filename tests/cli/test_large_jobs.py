@@ -46,7 +46,7 @@ def assert_same(one: str, other: str) -> None:
             for unasked in ("what_one_percent_buys", "if_lifted"):
                 job.pop(unasked, None)
         for row in document.get("rows", []):
-            del row["job"]
+            row.pop("job", None)
         document.pop("warnings", None)
     assert not list(apart(*documents))
 
@@ -91,6 +91,38 @@ def test_a_comparison(run: Run, large: list[str], monkeypatch: pytest.MonkeyPatc
     assert large == ["large.gcode"]
     monkeypatch.setattr(blockwise, "LARGE", len(JOB))
     assert_same(blocks.out, run("compare", "large.gcode", *OPTIONS, *candidate).out)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("sweep", "--vary", "acceleration=500:9000:5", "--vary", "speed=1,2"),
+        ("sweep", "--vary", "flow=5,20", "--set", "motion.junction_deviation_mm={low=0.02, likely=0.05, high=0.1}"),
+        ("target", "--within", "18m", "--turn", "acceleration", "--turn", "speed"),
+        ("caps", "--set", "cooling.shortest_layer_s=2"),
+    ],
+    ids=["sweep", "sweep of ranges", "target", "caps"],
+)
+def test_studies_of_many_plans(
+    run: Run, large: list[str], monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...]
+) -> None:
+    blocks = run(words[0], "large.gcode", *OPTIONS, *words[1:])
+    assert large == ["large.gcode"]
+    monkeypatch.setattr(blockwise, "LARGE", len(JOB))
+    whole = run(words[0], "large.gcode", *OPTIONS, *words[1:])
+    assert large == ["large.gcode"]
+    assert blocks.status == whole.status != 2
+    assert_same(blocks.out, whole.out)
+
+
+def test_caps_that_follow_every_move_keep_them(run: Run, large: list[str]) -> None:
+    words = ("--set", 'vibration.x.filter="ZV"', "--set", "vibration.x.filter_frequency_hz=40")
+    ran = run("caps", "large.gcode", *OPTIONS, *words)
+    assert ran.status == 0, ran.err
+    assert json.loads(ran.out)["rounding"][0]["worst_mm"] > 0.0
+    assert (
+        "large.gcode: every move is kept in memory, as rounding and ringing are followed along all of them" in ran.err
+    )
 
 
 @pytest.mark.parametrize("pack", [bytes, gzip.compress], ids=["as it is", "gzip"])

@@ -15,7 +15,6 @@ import pytest
 from kinematics.errors import InputError
 from kinematics.gcode import chunks
 from kinematics.studies import blockwise
-from kinematics.studies.prepared import PreparedJob
 from tests.cli.conftest import HOOK, ROOT, Run, table_of
 from tests.malformed.jobs import JOBS
 from tests.malformed.tables import TABLES
@@ -116,7 +115,7 @@ def test_gzip_of_several_members_is_as_large_as_all_of_them(folder: Path, monkey
     ):
         (folder / name).write_bytes(content)
         job = blockwise.job_to_time(str(folder / name))
-        assert isinstance(job, PreparedJob) != in_blocks, name
+        assert job.keeps_moves != in_blocks, name
 
 
 @pytest.mark.parametrize(

@@ -21,9 +21,9 @@ def test_results_can_be_pickled(tmp_path: Path, text: str) -> None:
     estimate = kinematics.estimate(job, machine)
     again = pickle.loads(pickle.dumps(estimate))
     assert repr(again) == repr(estimate)
-    assert again.jobs[0].total == estimate.jobs[0].total
+    assert again.jobs[0].total_s == estimate.jobs[0].total_s
     kept = pickle.loads(pickle.dumps(job))
     assert repr(kept) == repr(job)
-    assert kinematics.estimate(kept, pickle.loads(pickle.dumps(machine))).jobs[0].total == estimate.jobs[0].total
+    assert kinematics.estimate(kept, pickle.loads(pickle.dumps(machine))).jobs[0].total_s == estimate.jobs[0].total_s
     comparison = kinematics.compare(job, machine, [kinematics.Candidate("brisk", {"speed": 1.2})])
     assert repr(pickle.loads(pickle.dumps(comparison))) == repr(comparison)

@@ -84,7 +84,8 @@ ONE_MISTAKE = [
     (WRITE_ROW.replace("{value}", "{value} {x}"),
      'shop.toml:3: write.text = "SET {value} {x}"; allowed: text with {value} once, and no other braces'),
     (WRITE_ROW.replace("speed cap", "layer"),
-     'shop.toml:2: write.means = "layer"; allowed: print acceleration, pressure advance, speed cap'),
+     'shop.toml:2: write.means = "layer"; allowed: print acceleration, travel acceleration, junction deviation, x step,'
+     " y step, z step, pressure advance, speed cap"),
     (WRITE_ROW.replace("mm/s", "mm/s2"),
      "shop.toml:4: write.unit = \"mm/s2\"; allowed: \"mm/s\" or \"mm/min\" for 'speed cap'"
      " (did you mean 'mm/s'?)"),

@@ -14,6 +14,7 @@ import click
 import pytest
 
 from kinematics.cli.program import COMMANDS, program
+from kinematics.reports.guide import TOPICS, guide_lines
 
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "kinematics"
@@ -178,12 +179,13 @@ def test_every_command_and_option_is_in_the_readme() -> None:
     assert not missing
 
 
-def test_every_option_of_the_daily_commands_is_in_the_readme() -> None:
-    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+def test_every_option_of_the_daily_commands_is_in_the_readme_or_a_guide() -> None:
+    guides = ("\n".join(guide_lines(topic)) for topic in TOPICS)
+    readme = "\n".join([(ROOT / "README.md").read_text(encoding="utf-8"), *guides])
     context = click.Context(program)
     options = {
         option
-        for name in ("estimate", "compare", "caps", "sweep", "target", "upgrades", "shop")
+        for name in ("estimate", "compare", "ladder", "caps", "sweep", "target", "upgrades", "shop")
         for parameter in (program.get_command(context, name) or program).params
         if isinstance(parameter, click.Option)
         for option in parameter.opts

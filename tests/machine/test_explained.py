@@ -8,7 +8,7 @@ import pytest
 
 from kinematics.errors import InputError
 from kinematics.machine import BUILTIN_NAMES, Machine, new_machine_text
-from kinematics.machine.explained import GUIDES, full_machine_text, pages
+from kinematics.machine.explained import full_machine_text, guide_to_machine, pages
 from kinematics.machine.names import all_keys
 
 BED = "200 x 210 x 220"
@@ -58,7 +58,7 @@ def test_every_key_has_a_meaning_and_stands_on_one_page() -> None:
 
 
 def test_the_guide_tells_every_key_in_a_line() -> None:
-    lines = GUIDES["machine"]()
+    lines = guide_to_machine()
     for page in pages():
         start = next(i for i, line in enumerate(lines) if line.startswith(f"{page.header}  "))
         end = lines.index("", start) if "" in lines[start:] else len(lines)

@@ -91,6 +91,9 @@ VALUES: dict[str, Any] = {
     "stops.probing_s": 45.0,
     "stops.pause_s": 60.0,
     "stops.tool_change_s": 12.0,
+    "stops.startup_s": 40.0,
+    "stops.each_layer_s": 0.3,
+    "stops.each_retraction_s": 0.0,
     "stops.nozzle_heating_c_per_s": 1.6,
     "stops.bed_heating_c_per_s": 0.35,
     "stops.ambient_c": -21.0,
@@ -113,6 +116,19 @@ VALUES: dict[str, Any] = {
     "economy.discount_rate": 0.05,
     "economy.service_years": 4,
     "economy.currency": "EUR",
+    "ladder.kinds": {"hotend.max_flow_mm3_s": "setting"},
+    "checked.date": "2026-11-30",
+    "checked.prints": 12,
+    "checked.bias_share": -0.01,
+    "checked.spread_share": 0.02,
+    "checked.keys": ["motion.print_acceleration_mm_s2", "stops.startup_s"],
+    "checked.covariance": [[0.01, -0.004], [-0.004, 0.04]],
+    "proof.start_file": "start.g",
+    "proof.end_file": "end.g",
+    "proof.nozzle_c": 215.0,
+    "proof.bed_c": 60.0,
+    "proof.line_width_mm": 0.5,
+    "proof.layer_mm": 0.25,
 }
 DEFAULTS: dict[str, Any] = {
     "machine.mechanism": "cartesian",
@@ -133,6 +149,8 @@ DEFAULTS: dict[str, Any] = {
     "retraction.acceleration_mm_s2": 800.0,
     "economy.unattended": False,
     "economy.service_years": 3,
+    "proof.line_width_mm": 0.45,
+    "proof.layer_mm": 0.2,
 }
 FREE = sorted(key for key in VALUES if not key.startswith("machine.delta."))  # a cartesian machine may have them
 STEP = "motion.speed_step_mm_s."
@@ -143,6 +161,9 @@ def toml_of(key: str) -> str:
     value = VALUES[key]
     if isinstance(value, str):
         return f"{key} = {text_in_toml(value)}"
+    if isinstance(value, dict):
+        told = ", ".join(f"{text_in_toml(name)} = {text_in_toml(text)}" for name, text in value.items())
+        return f"{key} = {{ {told} }}"
     if key.endswith(".modes"):
         inside = ", ".join(f"{name} = {number}" for name, number in value[0].items())
         return f"{key} = [{{ {inside} }}]"
@@ -167,6 +188,8 @@ def test_nothing_given_gives_the_defaults_and_no_limits() -> None:
 def test_any_keys_load_and_are_reported_with_their_lines(keys: set[str], order: Any) -> None:
     if any(key.startswith(STEP) for key in keys):
         keys.discard(JUNCTION)
+    if "checked.keys" not in keys:
+        keys.discard("checked.covariance")
     shuffled = sorted(keys)
     order.shuffle(shuffled)
     machine = Machine.from_toml_text("\n".join(toml_of(key) for key in shuffled), "bench.toml")

@@ -62,10 +62,10 @@ def test_a_sample_is_read_and_timed_as_the_twins_do(name: str) -> None:
     machine = kinematics.Machine.from_toml_text(MACHINE, "bench.toml")
     job = kinematics.estimate(path, machine).jobs[0]
     assert job.moves == len(moves)
-    assert job.path == pytest.approx(math.fsum(lengths), rel=RELATIVE)
+    assert job.path_mm == pytest.approx(math.fsum(lengths), rel=RELATIVE)
     fed, most = 0.0, 0.0
     for move in moves:
         fed += move.de
         most = max(most, fed)
-    assert job.filament == pytest.approx(most, rel=RELATIVE)
-    assert job.motion == pytest.approx(total_s(plan_naively(moves, LIMITS)), rel=RELATIVE)
+    assert job.filament_mm == pytest.approx(most, rel=RELATIVE)
+    assert job.motion_s == pytest.approx(total_s(plan_naively(moves, LIMITS)), rel=RELATIVE)

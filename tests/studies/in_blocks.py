@@ -134,6 +134,8 @@ def random_machine(random: Random) -> Machine | None:
         settings |= {"stops.nozzle_heating_c_per_s": 2.0, "stops.bed_heating_c_per_s": 0.4, "stops.ambient_c": 20.0}
     if random.random() < 0.3:
         settings["motion.lookahead_moves"] = random.choice((1, 2, 3, 16, 200))
+    if random.random() < 0.3:
+        settings |= {"stops.startup_s": 40.0, "stops.each_layer_s": 0.5, "stops.each_retraction_s": 0.1}
     return machine.with_settings(settings, "test") if settings else machine
 
 

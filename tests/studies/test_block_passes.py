@@ -18,7 +18,7 @@ from kinematics.machine import Candidate, load_machine
 from kinematics.studies import blocks as by_blocks
 from kinematics.studies import blockwise
 from kinematics.studies.blocks import AtHand, PlannedBlock, Task
-from kinematics.studies.blockwise import BlockwiseJob, job_to_time
+from kinematics.studies.blockwise import BlockwiseJob, job_to_time, needs_every_move
 from kinematics.studies.compare import compare_prepared
 from kinematics.studies.estimate import estimate_prepared
 from kinematics.studies.prepared import PreparedJob
@@ -56,7 +56,7 @@ def test_without_changes_one_pass_is_enough(counts: Counts) -> None:
 def test_what_the_start_did_not_tell_is_read_for(
     counts: Counts, job: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(blockwise, "TRIAL_CHUNKS", 1)
+    monkeypatch.setattr(blockwise, "TRIAL", 1)
     text = "G1 X1 F60\n" * 40 + "".join(f"G1 X{i % 2} Y{i} E{i / 9:.3f} F9000\n" for i in range(600))
     assert not differences(job(text), QUICK, TINY, changes=True)
     assert counts.passes == 3
@@ -162,9 +162,9 @@ def test_statements_that_a_candidate_silences(job: Callable[[str], Path]) -> Non
     whole = compare_prepared([PreparedJob(path)], MIDDLING, candidates)
     blocks = compare_prepared([BlockwiseJob(JobFile(path), chunk=TINY)], MIDDLING, candidates)
     assert blocks.silenced == whole.silenced == {"brisk": 60}
-    alone = whole.totals[1].by_silencing
+    alone = whole.totals[1].saved_by_silencing_s
     assert alone > 0.0
-    assert blocks.totals[1].by_silencing == pytest.approx(alone, rel=1e-9)
+    assert blocks.totals[1].saved_by_silencing_s == pytest.approx(alone, rel=1e-9)
 
 
 def test_statements_are_weighed_by_what_is_printed_under_them(job: Callable[[str], Path]) -> None:
@@ -177,6 +177,38 @@ def test_statements_are_weighed_by_what_is_printed_under_them(job: Callable[[str
     assert other.share == pytest.approx(one.share, rel=1e-9)
 
 
+def test_a_job_of_more_moves_than_its_bytes_let_expect_is_planned_in_blocks(
+    job: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    text = "G1 X0 Y0 F6000\n" + "G2 I9 E1 P800\n" * 3 + "G1 X9 E9\n"
+    path = str(job(text))
+    whole = time_job(PreparedJob(path), MIDDLING)
+    moves = whole.facts.moves
+    for few, kept in ((moves - 100, False), (moves, True)):
+        monkeypatch.setattr(blockwise, "FEW_MOVES", few)
+        for source in (path, memoryview(text.encode())):
+            sized = job_to_time(source)
+            foresee([sized], [Ask(MIDDLING)])
+            assert time_job(sized, MIDDLING).total == pytest.approx(whole.total, rel=1e-9)
+            assert sized.keeps_moves == kept
+            assert sized.with_moves().timed(Ask(MIDDLING)).planned is not None
+
+
+def test_many_machines_go_together_and_nothing_of_them_is_kept(
+    job: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch, counts: Counts
+) -> None:
+    monkeypatch.setattr(blockwise, "TOGETHER", 3)
+    path = str(job("F3000\n" + "".join(f"G1 X{i % 9} Y{i % 7} E{i}\n" for i in range(300))))
+    asks = [Ask(MIDDLING.with_settings({"acceleration": 100.0 * k}, "test")) for k in range(1, 8)]
+    tied = Ask(MIDDLING.with_settings({"filament.pressure_advance_s": 0.05}, "test"))
+    assert needs_every_move(tied.machine)
+    blocks = BlockwiseJob(JobFile(path), chunk=TINY)
+    assert blocks.totals([*asks, tied]) == pytest.approx(PreparedJob(path).totals([*asks, tied]), rel=1e-9)
+    assert counts.passes == 3
+    blocks.totals(asks)
+    assert counts.passes == 6
+
+
 def test_which_jobs_are_planned_in_blocks(job: Callable[[bytes], Path], monkeypatch: pytest.MonkeyPatch) -> None:
     text = b"G1 X1 F600\nG1 X2\n" * 100
     for name, asked_once in (("LARGE", False), ("OVERLAPPED", True)):
@@ -185,11 +217,11 @@ def test_which_jobs_are_planned_in_blocks(job: Callable[[bytes], Path], monkeypa
             monkeypatch.setattr(blockwise, name, len(text) - 1)
             assert isinstance(job_to_time(path, asked_once=asked_once), BlockwiseJob)
             monkeypatch.setattr(blockwise, name, len(text))
-            assert isinstance(job_to_time(path, asked_once=asked_once), PreparedJob)
+            assert job_to_time(path, asked_once=asked_once).keeps_moves
     monkeypatch.setattr(blockwise, "LARGE", 0)
     for unusable in ("no/such.gcode", str(job(b"").parent), str(job(b""))):
         prepared = job_to_time(unusable)
-        assert isinstance(prepared, PreparedJob)
+        assert prepared.keeps_moves
         with pytest.raises(InputError):
             time_job(prepared, QUICK)
 

@@ -136,6 +136,21 @@ def test_all_of_a_straight_without_an_end_is_kept(counts: Counts, job: Callable[
     assert counts.lead_ins == list(accumulate(counts.advances))
 
 
+@pytest.mark.parametrize("dialect", [EXTRUSION, MARKED], ids=["counted", "marked"])
+def test_a_portion_may_end_amid_a_line(job: Callable[[str], Path], dialect: Dialect) -> None:
+    """A line of several arcs of some eighty chords each, with marks and a wrong checksum behind them."""
+    arcs = "G2 X50 Y50 I9 E1 G3 X51 Y50 I8 E1 M204 S900 G2 X50 Y50 I7 E1"
+    text = "G1 X50 Y50 Z0.2 F3000\nM83\n"
+    for k in range(6):
+        text += f"G1 Z{k + 1}\n{arcs} *9 ; part {'ab'[k % 2]}\nG1 X60 E1 (part c)\n{arcs} ; layer {k}\nG1 X55 E1\n"
+        text += f"G1 X5{k} E1 (part d) (layer {k}b) G2 X50 Y50 I9 E1 G2 X50 Y50 I9 E1\nhello\n"
+    machine = QUICK.with_settings(
+        {"motion.by_label.b.print_acceleration_mm_s2": 300, "motion.first_layers.count": 3}, "t"
+    )
+    for size in (TINY, 40, SMALL):
+        assert not differences(job(text), machine, size, dialect)
+
+
 @pytest.mark.parametrize("line_end", ["\n", "\r\n", "\r"], ids=["LF", "CRLF", "CR"])
 @pytest.mark.parametrize("mark", [b"", b"\xef\xbb\xbf"], ids=["plain", "byte order mark"])
 @pytest.mark.parametrize("pack", [bytes, gzip.compress], ids=["as it is", "gzip"])

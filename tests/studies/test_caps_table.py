@@ -129,7 +129,7 @@ def test_cooling_rules_from_where_half_of_the_motion_waits() -> None:
     prepared = [PreparedJob(memoryview(JOB))]
     rule = caps_of(slow, prepared).cooling
     assert rule is not None
-    assert (rule.layers, rule.added, rule.ruled) == (0, 0.0, 0.0)
+    assert (rule.layers, rule.added_s, rule.ruled) == (0, 0.0, 0.0)
     assert rule.by_speed is not None
     assert rule.by_acceleration is None  # the commanded speed holds the layers
     factor = rule.by_speed

@@ -35,16 +35,16 @@ def test_rows_by_hand() -> None:
         "slower": (straight(100, 50), 5 + straight(10, 50)),
     }
     assert [row.candidate for row in comparison.rows] == [name for name in times for _ in "12"]
-    assert [row.total for row in comparison.rows] == pytest.approx(
+    assert [row.total_s for row in comparison.rows] == pytest.approx(
         [*times[AS_IT_IS], *times["quicker"], *times["slower"]]
     )
     for row, before in zip(comparison.rows, 3 * times[AS_IT_IS], strict=True):
-        assert row.saved == pytest.approx(before - row.total, abs=1e-12)
-        assert row.saved_share == pytest.approx((before - row.total) / before, abs=1e-12)
+        assert row.saved_s == pytest.approx(before - row.total_s, abs=1e-12)
+        assert row.saved_share == pytest.approx((before - row.total_s) / before, abs=1e-12)
     for row in comparison.totals:
         assert row.job == ALL_JOBS
-        assert row.total == pytest.approx(sum(times[row.candidate]))
-        assert row.saved == pytest.approx(sum(times[AS_IT_IS]) - row.total, abs=1e-12)
+        assert row.total_s == pytest.approx(sum(times[row.candidate]))
+        assert row.saved_s == pytest.approx(sum(times[AS_IT_IS]) - row.total_s, abs=1e-12)
 
 
 def test_rows_are_the_planners_own_times() -> None:
@@ -53,7 +53,7 @@ def test_rows_are_the_planners_own_times() -> None:
         machine = bench() if candidate is None else bench().with_settings(candidate.set)
         texts = (LONG, SHORT) * 3
         job = PreparedJob(job_of(texts[comparison.rows.index(row)]))
-        assert row.total == time_job(job, machine).total
+        assert row.total_s == time_job(job, machine).total
 
 
 def test_the_cause_is_what_most_time_is_spent_under() -> None:
@@ -89,9 +89,9 @@ def test_a_candidate_may_change_how_corners_and_layers_are_seen() -> None:
     rows = compare_prepared([corner], bench(), candidates).rows
     for candidate, row in zip(candidates, rows[1:], strict=True):
         alone = PreparedJob(job_of("M83\nF6000\n" + "G91\nG1 X0.1 E1\nG1 Y0.1 E1\n" * 200))
-        assert row.total == time_job(alone, bench().with_settings(candidate.set)).total
-    assert rows[4].total == rows[0].total
-    assert rows[1].total != rows[0].total
+        assert row.total_s == time_job(alone, bench().with_settings(candidate.set)).total
+    assert rows[4].total_s == rows[0].total_s
+    assert rows[1].total_s != rows[0].total_s
 
 
 def test_names_may_stand_once() -> None:

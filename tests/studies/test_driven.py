@@ -167,19 +167,19 @@ def test_tables_show_moves_of_the_file() -> None:
     for column in ("line", "kind", "layer", "label"):
         assert frame[column].tolist() == other[column].tolist()
     assert frame["length_mm"].to_numpy() == pytest.approx(other["length_mm"].to_numpy(), rel=ROUNDING)
-    assert frame["t_s"].sum() == pytest.approx(job.motion, rel=ROUNDING)
+    assert frame["t_s"].sum() == pytest.approx(job.motion_s, rel=ROUNDING)
     assert frame.groupby("layer")["t_s"].sum().to_numpy() == pytest.approx(
         job.layers_frame()["motion_s"].to_numpy(), rel=ROUNDING
     )
     assert job.layers_frame()["moves"].tolist() == plain.layers_frame()["moves"].tolist()
     assert frame["v_out_mm_s"].tolist()[:-1] == frame["v_in_mm_s"].tolist()[1:]
     assert (frame["v_peak_mm_s"] >= frame[["v_in_mm_s", "v_out_mm_s"]].max(axis=1)).all()
-    assert frame["flow_mm3_s"].max() == pytest.approx(job.peak_flow)
+    assert frame["flow_mm3_s"].max() == pytest.approx(job.peak_flow_mm3_s)
     assert any("motor t" in cause for cause in frame["cruise_cause"])
     assert job.timing.planned.job.events.line.tolist() == job_of(TOWER).events.line.tolist()
-    assert job.dwell == 2.0
-    assert job.path == pytest.approx(plain.path, rel=ROUNDING)
-    assert job.filament == pytest.approx(plain.filament, rel=ROUNDING)
+    assert job.dwell_s == 2.0
+    assert job.path_mm == pytest.approx(plain.path_mm, rel=ROUNDING)
+    assert job.filament_mm == pytest.approx(plain.filament_mm, rel=ROUNDING)
 
 
 def test_causes_of_a_joined_move_are_those_of_its_longest_pieces() -> None:
@@ -207,7 +207,7 @@ def test_causes_and_changes_name_motors() -> None:
     assert change.settings == (("motors.a.max_speed_mm_s", 60.0), ("motors.b.max_speed_mm_s", 75.0))
     raised = belts.with_settings(dict(change.settings))
     after = estimate_of("M83\nG1 X100 Y100 E5 F6000\nG1 X0 E3", raised)
-    assert change.saved == pytest.approx(estimate.total - after.total, rel=ROUNDING)
+    assert change.saved_s == pytest.approx(estimate.total_s - after.total_s, rel=ROUNDING)
     ramps = bench(machine__mechanism="crossed-belt", motors__b__max_acceleration_mm_s2=200.0)
     estimate = estimate_of("G1 X10 Y-10 F6000\nG1 X0 Y0", ramps)
     assert estimate.jobs[0].causes[0].cause == "short lines: motor b acceleration"
@@ -273,12 +273,12 @@ def test_the_sample_machines_time_the_sample_jobs(name: str, job: str) -> None:
     moves = found.timing.planned.job.moves
     lengths = found.timing.planned.features.length
     commanded = np.divide(lengths, moves.speed).sum()
-    assert commanded < found.motion < 2.0 * commanded
+    assert commanded < found.motion_s < 2.0 * commanded
     without = machine
     for motor in machine.motors:
         without = without.with_settings({key.name: None for key in keys_of_section(f"motors.{motor}")})
     assert not without.motors
-    assert time_job(PreparedJob(str(SAMPLES / f"{job}.gcode")), without).motion < found.motion
+    assert time_job(PreparedJob(str(SAMPLES / f"{job}.gcode")), without).motion < found.motion_s
 
 
 def test_a_study_of_one_job_on_several_mechanisms_keeps_them_apart() -> None:

@@ -132,11 +132,12 @@ def test_the_same_seed_gives_the_same_interval() -> None:
     first, again, other = (
         estimate_prepared([PreparedJob(job_of(TEXT))], USUAL, sampling=Sampling(60, seed)) for seed in (7, 7, 8)
     )
-    assert first.interval is not None
-    assert first.interval == again.interval == first.jobs[0].interval
-    assert [change.interval for change in first.changes] == [change.interval for change in again.changes]
-    assert first.interval != other.interval
-    assert first.interval.low < first.total < first.interval.high
+    assert first.interval_s is not None
+    assert first.interval_s == again.interval_s == first.jobs[0].interval_s
+    saved = [[change.saved_interval_s for change in one.changes] for one in (first, again)]
+    assert saved[0] == saved[1]
+    assert first.interval_s != other.interval_s
+    assert first.interval_s.low < first.total_s < first.interval_s.high
 
 
 def test_what_is_saved_is_paired() -> None:
@@ -144,45 +145,45 @@ def test_what_is_saved_is_paired() -> None:
     brisk = Candidate("brisk", {ACCELERATION: 4000.0})
     comparison = compare_prepared([JOB, JOB], machine, [brisk])
     before, after = comparison.rows[0], comparison.rows[2]
-    assert before.saved_interval == (0.0, 0.0)
-    assert before.interval is not None
-    assert after.interval is not None
-    assert after.saved_interval is not None
+    assert before.saved_interval_s == (0.0, 0.0)
+    assert before.interval_s is not None
+    assert after.interval_s is not None
+    assert after.saved_interval_s is not None
     unpaired = interval_of(
         SampledTimes([JOB], machine, Sampling(seed=2)).as_it_is[0]
         - SampledTimes([JOB], machine.with_settings(brisk.set), Sampling(seed=3)).as_it_is[0]
     )
-    width = after.saved_interval.high - after.saved_interval.low
+    width = after.saved_interval_s.high - after.saved_interval_s.low
     assert width < CLEARLY_NARROWER * (unpaired.high - unpaired.low)
     both = comparison.totals[1]
-    assert both.saved_interval == pytest.approx([2.0 * end for end in after.saved_interval])
-    assert after.saved_interval.low <= after.saved <= after.saved_interval.high
+    assert both.saved_interval_s == pytest.approx([2.0 * end for end in after.saved_interval_s])
+    assert after.saved_interval_s.low <= after.saved_s <= after.saved_interval_s.high
     frame = comparison.to_frame()
-    assert frame["saved_low_s"].tolist()[2] == after.saved_interval.low
+    assert frame["saved_low_s"].tolist()[2] == after.saved_interval_s.low
 
 
 def test_a_candidate_that_settles_everything_has_no_width_of_its_own() -> None:
     sure = Candidate("sure", {ACCELERATION: 1200.0, CORNER: 0.05})
     row = compare_prepared([JOB], USUAL, [sure]).rows[1]
-    assert row.interval == pytest.approx((row.total, row.total), rel=RELATIVE)
-    assert row.saved_interval is not None
-    assert row.saved_interval.low < 0.0 < row.saved_interval.high
+    assert row.interval_s == pytest.approx((row.total_s, row.total_s), rel=RELATIVE)
+    assert row.saved_interval_s is not None
+    assert row.saved_interval_s.low < 0.0 < row.saved_interval_s.high
 
 
 def test_a_candidate_may_bring_ranges_to_a_machine_without() -> None:
     brisk = Candidate("brisk", {ACCELERATION: Range(2000.0, 3000.0, 4000.0)})
     comparison = compare_prepared([JOB], bench(), [brisk])
-    assert comparison.rows[0].interval == pytest.approx((comparison.rows[0].total,) * 2, rel=RELATIVE)
-    low, high = comparison.rows[1].interval or (0.0, 0.0)
-    assert low < comparison.rows[1].total < high
+    assert comparison.rows[0].interval_s == pytest.approx((comparison.rows[0].total_s,) * 2, rel=RELATIVE)
+    low, high = comparison.rows[1].interval_s or (0.0, 0.0)
+    assert low < comparison.rows[1].total_s < high
 
 
 def test_without_ranges_there_is_nothing() -> None:
     estimate = estimate_prepared([JOB], bench())
-    assert (estimate.interval, estimate.sampling, estimate.jobs[0].interval) == (None, None, None)
+    assert (estimate.interval_s, estimate.sampling, estimate.jobs[0].interval_s) == (None, None, None)
     comparison = compare_prepared([JOB], bench(), [Candidate("brisk", {ACCELERATION: 4000.0})])
     assert comparison.sampling is None
-    assert (comparison.rows[1].interval, comparison.rows[1].saved_interval) == (None, None)
+    assert (comparison.rows[1].interval_s, comparison.rows[1].saved_interval_s) == (None, None)
     assert list(comparison.to_frame().columns) == ["candidate", "job", "total_s", "saved_s", "saved_share", "cause"]
 
 
@@ -192,14 +193,14 @@ def test_sweep_rows_have_intervals_where_ranges_are_left() -> None:
     rows = [row for rows in sweep_rows(jobs, USUAL, [knob], [(800.0,), (1600.0,)]) for row in rows]
     assert [row.job for row in rows] == ["a", "b", "all jobs"] * 2
     for row in rows:
-        assert row.interval is not None
-        assert row.interval.low < row.total < row.interval.high
-    assert rows[2].interval == pytest.approx([3.0 * end for end in rows[0].interval or ()])
+        assert row.interval_s is not None
+        assert row.interval_s.low < row.total_s < row.interval_s.high
+    assert rows[2].interval_s == pytest.approx([3.0 * end for end in rows[0].interval_s or ()])
     corner = Knob("corner", (0.03, 0.06))
     assert ranges_left(USUAL, [knob])
     assert not ranges_left(USUAL, [knob, corner])
     settled = [row for rows in sweep_rows(jobs, USUAL, [knob, corner], [(800.0, 0.03)]) for row in rows]
-    assert [row.interval for row in settled] == [None] * 3
+    assert [row.interval_s for row in settled] == [None] * 3
 
 
 def test_ranges_that_change_how_a_job_is_read_leave_nothing_behind(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -227,3 +228,56 @@ def test_jobs_in_blocks_have_the_same_intervals(tmp_path: Path) -> None:
     whole = SampledTimes([PreparedJob(str(path))], USUAL, sampling).as_it_is
     in_blocks = SampledTimes([BlockwiseJob(JobFile(str(path)), chunk=300)], USUAL, sampling).as_it_is
     assert in_blocks == pytest.approx(whole, rel=RELATIVE)
+
+
+# ---- what measured prints gave is drawn together ------------------------------------------------------------------
+
+PRINT_KEY, START_KEY = "motion.print_acceleration_mm_s2", "stops.startup_s"
+COVARIANCE = [[0.09, -0.054], [-0.054, 0.04]]
+
+
+def checked_machine(**more: object) -> Machine:
+    """A machine of which two keys are fitted, anticorrelated by 0.9, and one more is a range of the user's."""
+    return Machine().with_settings(
+        {
+            PRINT_KEY: {"low": 500.0, "likely": 1000.0, "high": 2000.0},
+            START_KEY: {"low": 30.0, "likely": 50.0, "high": 90.0},
+            "stops.homing_s": {"low": 10.0, "likely": 20.0, "high": 30.0},
+            "checked.keys": [PRINT_KEY, START_KEY],
+            "checked.covariance": COVARIANCE,
+            **more,
+        }
+    )
+
+
+def test_fitted_keys_are_drawn_with_their_covariance() -> None:
+    drawn = drawn_machines(checked_machine(), Sampling(4000, 3))
+    logs = np.log([[one.value_of(PRINT_KEY), one.value_of(START_KEY)] for one in drawn])
+    assert logs.mean(axis=0) == pytest.approx(np.log([1000.0, 50.0]), abs=0.01)
+    assert np.cov(logs.T) == pytest.approx(np.array(COVARIANCE), rel=0.06, abs=0.0)
+    homing = np.array([one.value_of("stops.homing_s") for one in drawn])
+    assert homing.min() >= 10.0
+    assert homing.max() <= 30.0
+    assert abs(np.corrcoef(homing, logs[:, 0])[0, 1]) < 0.05
+
+
+def test_a_setting_of_one_fitted_key_leaves_the_draws_of_the_others() -> None:
+    """What a candidate saves is then the difference on the same draws."""
+    machine = checked_machine()
+    known = machine.with_settings({PRINT_KEY: 4000.0})
+    pairs = list(zip(drawn_machines(machine, Sampling()), drawn_machines(known, Sampling()), strict=True))
+    assert all(one.value_of(START_KEY) == other.value_of(START_KEY) for one, other in pairs)
+    assert {other.value_of(PRINT_KEY) for _, other in pairs} == {4000.0}
+
+
+def test_keys_that_hang_together_entirely_may_be_drawn() -> None:
+    same = checked_machine(**{"checked.covariance": [[0.04, 0.04], [0.04, 0.04]]})
+    for one in drawn_machines(same, Sampling()):
+        assert one.value_of(PRINT_KEY) / 1000.0 == pytest.approx(one.value_of(START_KEY) / 50.0)
+
+
+def test_ranges_without_a_covariance_are_drawn_as_any() -> None:
+    alone = checked_machine(**{"checked.covariance": None})
+    values = [one.value_of(PRINT_KEY) for one in drawn_machines(alone, Sampling())]
+    assert min(values) >= 500.0
+    assert max(values) <= 2000.0

@@ -47,17 +47,17 @@ def test_knees_and_floor_against_a_fine_grid(name: str, low: float, high: float)
     jobs, machine = jobs_of(ZIGZAG), bench(filament__diameter_mm=1.75)
     knee = knee_of(jobs, machine, Knob(name, tuple(np.geomspace(low, high, 7).tolist())))
     floor, base = (alone(jobs, machine, {name: value}) for value in (high * 1e5, low))
-    assert (knee.floor, knee.swept.total) == pytest.approx((floor, base), rel=1e-6)
-    assert knee.swept.saves == pytest.approx(base - floor, rel=1e-6)
+    assert (knee.floor_s, knee.swept.total_s) == pytest.approx((floor, base), rel=1e-6)
+    assert knee.swept.saves_s == pytest.approx(base - floor, rel=1e-6)
     assert not knee.down
     assert knee.turning is None
     steps = math.ceil(math.log(high * 2000.0 / low) / math.log(FINE))
     fine = [low * FINE**k for k in range(steps)]
     times = [alone(jobs, machine, {name: value}) for value in fine]
     for gain in (knee.swept, *([] if knee.now is None else [knee.now])):
-        assert gain.total == pytest.approx(alone(jobs, machine, {name: gain.start}))
+        assert gain.total_s == pytest.approx(alone(jobs, machine, {name: gain.start}))
         for one in gain.shares:
-            goal = gain.total - one.share * (gain.total - floor)
+            goal = gain.total_s - one.share * (gain.total_s - floor)
             least = next(v for v, time in zip(fine, times, strict=True) if time <= goal)
             assert least / FINE**2 <= one.value <= least * FINE
             assert one.beyond == (one.value > high)
@@ -72,10 +72,10 @@ def test_from_the_low_end_and_from_what_it_has_now_by_hand() -> None:
     """t = 10 + 1000/a: from 100, 10 s, of which 80 % are left behind at a = 500; from 1000 (now), 1 s, at a = 5000."""
     knee = knee_of(Curve(lambda a: 10.0 + 1000.0 / a), bench(), Knob("acceleration", (100.0, 700.0, 6000.0)))
     far = 1000.0 / 6e7  # s left with the knob as good as lifted
-    assert (knee.swept.start, knee.swept.total) == (100.0, 20.0)
-    assert knee.swept.saves == pytest.approx(10.0 - far)
-    assert (now(knee).start, now(knee).total) == (1000.0, 11.0)
-    assert now(knee).saves == pytest.approx(1.0 - far)
+    assert (knee.swept.start, knee.swept.total_s) == (100.0, 20.0)
+    assert knee.swept.saves_s == pytest.approx(10.0 - far)
+    assert (now(knee).start, now(knee).total_s) == (1000.0, 11.0)
+    assert now(knee).saves_s == pytest.approx(1.0 - far)
     assert swept(knee) == pytest.approx({0.8: 500.0, 0.9: 1000.0, 0.95: 2000.0}, rel=1e-3)
     assert {one.share: one.value for one in now(knee).shares} == pytest.approx(
         {0.8: 5000.0, 0.9: 10000.0, 0.95: 20000.0}, rel=1e-3
@@ -102,16 +102,16 @@ def test_where_more_makes_it_longer_is_told(best: float) -> None:
     knee = knee_of(Curve(lambda a: a / best + best / a if a > 1.0 else 1e9), bench(), knob)
     assert knee.turning is not None
     assert knee.turning.value == pytest.approx(best, rel=0.1)
-    assert knee.turning.total == pytest.approx(2.0, rel=0.005)
+    assert knee.turning.total_s == pytest.approx(2.0, rel=0.005)
     assert knee.turning.reason
     for share, value in swept(knee).items():
         base = 100.0 / best + best / 100.0
-        time = base - share * (base - knee.turning.total)
+        time = base - share * (base - knee.turning.total_s)
         least = best * (time - math.sqrt(time * time - 4.0)) / 2.0 if time > 2.0 else best
         assert value == pytest.approx(least, rel=0.002)
     if best < 1000.0:  # it has more than is good already
-        assert (now(knee).saves, now(knee).shares) == (0.0, ())
-    assert knee.swept.saves >= 0.0
+        assert (now(knee).saves_s, now(knee).shares) == (0.0, ())
+    assert knee.swept.saves_s >= 0.0
 
 
 def test_less_pressure_advance_is_faster() -> None:
@@ -121,9 +121,9 @@ def test_less_pressure_advance_is_faster() -> None:
     assert knee.down
     assert knee.turning is None
     assert (knee.swept.start, knee.now) == (2.0, None)
-    assert knee.swept.total == pytest.approx(alone(jobs, machine, {"filament.pressure_advance_s": 2.0}))
-    assert knee.floor == pytest.approx(alone(jobs, machine, {"filament.pressure_advance_s": 2e-6}))
-    assert knee.swept.saves == pytest.approx(knee.swept.total - knee.floor)
+    assert knee.swept.total_s == pytest.approx(alone(jobs, machine, {"filament.pressure_advance_s": 2.0}))
+    assert knee.floor_s == pytest.approx(alone(jobs, machine, {"filament.pressure_advance_s": 2e-6}))
+    assert knee.swept.saves_s == pytest.approx(knee.swept.total_s - knee.floor_s)
     assert [one.beyond for one in knee.swept.shares] == [one.value < 0.02 for one in knee.swept.shares]
     assert all(one.about <= one.value for one in knee.swept.shares)
     for value, seconds in knee.curve:  # 1 % less
@@ -138,13 +138,13 @@ def test_the_time_that_layers_cool_is_turned_down() -> None:
     knee = knee_of(jobs, machine, knob_from(f"{name}=1,5,20"))
     assert knee.down
     floor = alone(jobs, machine, {name: 0.0})
-    assert knee.floor == pytest.approx(floor, rel=1e-9)
+    assert knee.floor_s == pytest.approx(floor, rel=1e-9)
     assert (knee.swept.start, now(knee).start) == (20.0, 8.0)
     for gain in (knee.swept, now(knee)):
-        assert gain.total == pytest.approx(alone(jobs, machine, {name: gain.start}))
-        assert gain.saves == pytest.approx(gain.total - floor)
+        assert gain.total_s == pytest.approx(alone(jobs, machine, {name: gain.start}))
+        assert gain.saves_s == pytest.approx(gain.total_s - floor)
         for one in gain.shares:
-            goal = (gain.total - one.share * gain.saves) * (1.0 + ROUNDING)
+            goal = (gain.total_s - one.share * gain.saves_s) * (1.0 + ROUNDING)
             fine = (gain.start / FINE**k for k in range(5000))
             least = next(value for value in fine if alone(jobs, machine, {name: value}) <= goal)
             assert least / FINE <= one.value <= least * FINE
@@ -155,7 +155,7 @@ def test_what_changes_nothing_saves_nothing() -> None:
     """A job that never moves Z, with any speed of Z: no share of nothing is told."""
     knee = knee_of(jobs_of(ZIGZAG), bench(axes__z__max_speed_mm_s=5.0), knob_from("axes.z.max_speed_mm_s=1,10"))
     for gain in (knee.swept, now(knee)):
-        assert (gain.saves, gain.shares) == (0.0, ())
+        assert (gain.saves_s, gain.shares) == (0.0, ())
     assert knee.turning is None
     assert all(seconds == 0.0 for _, seconds in knee.curve)
 
@@ -168,13 +168,13 @@ def test_whole_numbers_and_shares_have_knees() -> None:
         assert one.value.is_integer()
         assert one.about.is_integer()
     for share, value in swept(knee).items():
-        goal = knee.swept.total - share * (knee.swept.total - knee.floor)
+        goal = knee.swept.total_s - share * (knee.swept.total_s - knee.floor_s)
         settings = [{"motion.lookahead_moves": count} for count in (value, value - 1.0)]
         met, missed = (alone(jobs, bench(), one) for one in settings)
         assert met <= goal * (1.0 + ROUNDING) < missed
     drive = load_machine(BENCH_A)
     share_knee = knee_of(jobs, drive, knob_from("motors.x.usable_torque_share=0.1,0.4,1"))
-    assert share_knee.swept.total >= share_knee.floor
+    assert share_knee.swept.total_s >= share_knee.floor_s
     assert all(0.1 <= one.value <= one.about <= 1.0 for one in share_knee.swept.shares)
 
 
@@ -182,10 +182,10 @@ def test_a_range_with_0_or_below_0_is_searched() -> None:
     jobs = jobs_of("M104 S200\nM109 S200\n" + ZIGZAG)
     machine = bench(stops__nozzle_heating_c_per_s=2.0, stops__ambient_c=20.0)
     below = knee_of(jobs, machine, knob_from("stops.ambient_c=-10,0,30"))
-    assert below.swept.saves == pytest.approx(20.0)  # 40 °C at 2 °C/s
+    assert below.swept.saves_s == pytest.approx(20.0)  # 40 °C at 2 °C/s
     assert swept(below)[0.9] == pytest.approx(26.0, abs=0.01)
     stops = knee_of(jobs_of("G28\n" + ZIGZAG), bench(stops__homing_s=30.0), knob_from("stops.homing_s=0,10,50"))
     assert stops.down
-    assert stops.swept.saves == pytest.approx(50.0)
-    assert now(stops).saves == pytest.approx(30.0)
+    assert stops.swept.saves_s == pytest.approx(50.0)
+    assert now(stops).saves_s == pytest.approx(30.0)
     assert swept(stops)[0.8] == pytest.approx(10.0, rel=1e-3)

@@ -41,6 +41,7 @@ KNOBS: list[dict[str, Any]] = [
     {"stops.nozzle_heating_c_per_s": 0.4},
     {"motion.extruder_step_mm_s": 0.5},
     {"motion.arc_tolerance_mm": 0.2},
+    {"stops.startup_s": 40.0, "stops.each_layer_s": 0.5, "stops.each_retraction_s": 0.05},
 ]
 
 

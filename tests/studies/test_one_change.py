@@ -45,12 +45,12 @@ def assert_changes_are_differences(jobs: list[PreparedJob], machine: Machine) ->
     estimate = estimate_prepared(jobs, machine)
     for change in estimate.changes:
         other = machine.with_settings(settings_of(change.key, change.after, machine))
-        after = estimate_prepared(jobs, other, changes=False).total
-        assert change.saved == pytest.approx(estimate.total - after, abs=1e-9)
-        assert change.saved > WORTH_SAYING * estimate.total
+        after = estimate_prepared(jobs, other, changes=False).total_s
+        assert change.saved_s == pytest.approx(estimate.total_s - after, abs=1e-9)
+        assert change.saved_s > WORTH_SAYING * estimate.total_s
         assert change.what
         assert change.unit
-    saved = [change.saved for change in estimate.changes]
+    saved = [change.saved_s for change in estimate.changes]
     assert saved == sorted(saved, reverse=True)
     keys = [change.key for change in estimate.changes]
     assert len(set(keys)) == len(keys)
@@ -116,7 +116,7 @@ def test_a_flow_against_temperature_is_raised_as_a_whole() -> None:
     assert (first.before, first.after) == pytest.approx((0.5, 0.75), rel=1e-12)
     assert first.settings == (("hotend.max_flow_mm3_s", ((200.0, 0.75), (220.0, 3.0))),)
     tried = estimate_prepared([job], machine.with_settings(dict(first.settings)), changes=False)
-    assert first.saved == pytest.approx(estimate.total - tried.total, abs=1e-9)
+    assert first.saved_s == pytest.approx(estimate.total_s - tried.total_s, abs=1e-9)
     assert "flow=[[200, 0.75], [220, 3]]" in "\n".join(closing_lines(estimate, "bench.toml"))
 
 

@@ -63,7 +63,7 @@ def test_one_straight_move() -> None:
     assert (axis.axis, axis.filter) == ("x", "none")
     assert axis.acceleration == pytest.approx((ACCELERATION, 1))
     assert axis.speed.size == 0.0
-    assert (mode.by_acceleration, mode.by_speed) == (pytest.approx(by_ramp), 0.0)
+    assert (mode.by_step_mm, mode.by_speed_change_mm) == (pytest.approx(by_ramp), 0.0)
     assert mode.left == pytest.approx((by_ramp * (1.0 + (1.0 - kept) * kept**9), 1.0, 1, frequency), rel=DIGITS)
     assert mode.swing == mode.left
     assert (axis.one_kick_within, axis.job_within) == (None, None)
@@ -78,10 +78,10 @@ def test_the_worst_has_its_line_and_its_time() -> None:
     pole = OMEGA * complex(-damping, math.sqrt(1.0 - damping**2))
     by_hand = BY_RAMP * abs(cmath.exp(pole * half) - 2.0)
     assert axis.acceleration == pytest.approx((2.0 * ACCELERATION, 3))
-    assert axis.left == pytest.approx(by_hand, rel=DIGITS)
-    assert axis.modes[0].left.time == pytest.approx(straight(100.0, 100.0) + 2.3 + half, rel=DIGITS)
+    assert axis.left_mm == pytest.approx(by_hand, rel=DIGITS)
+    assert axis.modes[0].left.time_s == pytest.approx(straight(100.0, 100.0) + 2.3 + half, rel=DIGITS)
     assert axis.modes[0].left.line == 3
-    assert axis.by_one_kick == pytest.approx(2.0 * BY_RAMP, rel=DIGITS)
+    assert axis.by_one_kick_mm == pytest.approx(2.0 * BY_RAMP, rel=DIGITS)
 
 
 def test_an_end_belongs_to_the_move_that_ends() -> None:
@@ -91,9 +91,9 @@ def test_an_end_belongs_to_the_move_that_ends() -> None:
         machine = swinging(motion__speed_step_mm_s={"x": 1e-9, "y": 1e-9})
         (axis,) = ringing_of_text(lift.format(between), machine).axes
         # Ramps of half a period: steps of 1, -2, 1 add up to 4, the last one at the end of the first line.
-        assert axis.left == pytest.approx(4.0 * BY_RAMP, rel=1e-6)
+        assert axis.left_mm == pytest.approx(4.0 * BY_RAMP, rel=1e-6)
         assert axis.modes[0].left.line == 1
-        assert axis.modes[0].left.time == pytest.approx(0.02, rel=1e-6)
+        assert axis.modes[0].left.time_s == pytest.approx(0.02, rel=1e-6)
 
 
 def test_kicks_of_a_job_add_up_beyond_one() -> None:
@@ -103,12 +103,12 @@ def test_kicks_of_a_job_add_up_beyond_one() -> None:
     machine = swinging(quality__ringing_budget_mm=4.0 * BY_RAMP)  # the planner lowers nothing
     ringing = ringing_of_text(text, machine)
     (axis,) = ringing.axes
-    assert axis.by_one_kick == pytest.approx(2.0 * BY_RAMP, rel=1e-6)
-    assert axis.left == pytest.approx(3.0 * BY_RAMP, rel=1e-6)
+    assert axis.by_one_kick_mm == pytest.approx(2.0 * BY_RAMP, rel=1e-6)
+    assert axis.left_mm == pytest.approx(3.0 * BY_RAMP, rel=1e-6)
     assert (axis.one_kick_within, axis.job_within) == (True, True)
     tight = ringing_of_text(text, machine.with_settings({"quality.ringing_budget_mm": 2.0 * BY_RAMP}))
     assert (tight.axes[0].one_kick_within, tight.axes[0].job_within) == (True, False)
-    assert tight.budget == 2.0 * BY_RAMP
+    assert tight.budget_mm == 2.0 * BY_RAMP
 
 
 def test_a_stop_lasts_as_long_as_is_known() -> None:
@@ -123,7 +123,7 @@ def test_a_stop_lasts_as_long_as_is_known() -> None:
     machine = swinging(0.1, stops__ambient_c=20.0, stops__nozzle_heating_c_per_s=4.0)
     (after,) = ringing_of_text(heated, machine).axes
     assert after.modes[0].left.line == 4
-    assert after.modes[0].left.time == pytest.approx(10.0 + 0.02, rel=DIGITS)
+    assert after.modes[0].left.time_s == pytest.approx(10.0 + 0.02, rel=DIGITS)
 
 
 def test_time_counts_from_the_first_move() -> None:
@@ -141,20 +141,20 @@ def test_a_sudden_change_of_speed() -> None:
     assert x.speed == pytest.approx((5.0, 1))
     assert y.speed == pytest.approx((5.0, 2))
     for axis in (x, y):
-        assert axis.by_one_kick == axis.modes[0].by_speed == pytest.approx(5.0 / OMEGA, rel=DIGITS)
-        assert axis.left == pytest.approx(5.0 / OMEGA, rel=1e-3)  # beside it a step of 1 mm/s²
+        assert axis.by_one_kick_mm == axis.modes[0].by_speed_change_mm == pytest.approx(5.0 / OMEGA, rel=DIGITS)
+        assert axis.left_mm == pytest.approx(5.0 / OMEGA, rel=1e-3)  # beside it a step of 1 mm/s²
     # The first of equals: x leaves rest with its step, y leaves the corner 6 s later.
-    assert x.modes[0].left.time == 0.0
-    assert y.modes[0].left.time == pytest.approx(6.0, rel=DIGITS)
+    assert x.modes[0].left.time_s == 0.0
+    assert y.modes[0].left.time_s == pytest.approx(6.0, rel=DIGITS)
 
 
 def test_modes_add_up_and_each_is_told() -> None:
     modes = [{"frequency_hz": f, "damping_ratio": 0.1} for f in (40.0, 70.0)]
     (axis,) = ringing_of_text("G1 X100 F6000\n", bench(vibration__x__modes=modes)).axes
     each = [ACCELERATION / (2.0 * math.pi * f) ** 2 for f in (40.0, 70.0)]
-    assert [mode.left.swing for mode in axis.modes] == pytest.approx(each, rel=DIGITS)
-    assert axis.left == pytest.approx(sum(each), rel=DIGITS)
-    assert axis.by_one_kick == pytest.approx(sum(each), rel=DIGITS)
+    assert [mode.left.swing_mm for mode in axis.modes] == pytest.approx(each, rel=DIGITS)
+    assert axis.left_mm == pytest.approx(sum(each), rel=DIGITS)
+    assert axis.by_one_kick_mm == pytest.approx(sum(each), rel=DIGITS)
 
 
 def test_an_uncertain_frequency_is_looked_at_on_both_sides() -> None:
@@ -171,15 +171,15 @@ def test_an_uncertain_frequency_is_looked_at_on_both_sides() -> None:
         return axis.modes[0]
 
     designed = left_of(frequency_hz=42.0)
-    assert designed.left.swing < 1e-12
-    assert designed.swing.swing > 0.1 * BY_RAMP
+    assert designed.left.swing_mm < 1e-12
+    assert designed.swing.swing_mm > 0.1 * BY_RAMP
     single = [left_of(frequency_hz=FREQUENCY * (1.0 + 0.2 * share)) for share in OFF_THE_FREQUENCY]
     uncertain = left_of(frequency_uncertainty_share=0.2)
-    assert uncertain.left == max((one.left for one in single), key=lambda worst: worst.swing)
-    assert uncertain.swing == max((one.swing for one in single), key=lambda worst: worst.swing)
-    assert uncertain.left.frequency == pytest.approx(60.0)
-    assert uncertain.swing.frequency == pytest.approx(40.0)
-    assert uncertain.by_acceleration == pytest.approx(max(one.by_acceleration for one in single), rel=1e-6)
+    assert uncertain.left == max((one.left for one in single), key=lambda worst: worst.swing_mm)
+    assert uncertain.swing == max((one.swing for one in single), key=lambda worst: worst.swing_mm)
+    assert uncertain.left.frequency_hz == pytest.approx(60.0)
+    assert uncertain.swing.frequency_hz == pytest.approx(40.0)
+    assert uncertain.by_step_mm == pytest.approx(max(one.by_step_mm for one in single), rel=1e-6)
 
 
 def test_pieces_of_a_move_tell_its_line() -> None:
@@ -190,7 +190,7 @@ def test_pieces_of_a_move_tell_its_line() -> None:
     cut = plain.with_settings({f"motors.t{i}.max_speed_mm_s": 1e8 for i in (1, 2, 3)})
     for one, other in zip(ringing_of_text(text, plain).axes, ringing_of_text(text, cut).axes, strict=True):
         assert other.modes[0].left == pytest.approx(one.modes[0].left, rel=1e-6)
-        assert other.modes[0].by_speed == pytest.approx(one.modes[0].by_speed, rel=1e-6)
+        assert other.modes[0].by_speed_change_mm == pytest.approx(one.modes[0].by_speed_change_mm, rel=1e-6)
         assert other.speed.line == one.speed.line
 
 
@@ -252,8 +252,8 @@ def test_a_plan_within_the_budget_holds_each_kick_to_it(name: str) -> None:
     result = ringing_of(PreparedJob(str(SAMPLES / f"{name}.gcode")), machine)
     for axis in result.axes:
         assert axis.one_kick_within
-        assert axis.by_one_kick == pytest.approx(budget, rel=1e-6)
-        assert axis.left > budget
+        assert axis.by_one_kick_mm == pytest.approx(budget, rel=1e-6)
+        assert axis.left_mm > budget
         assert not axis.job_within
 
 
@@ -323,15 +323,15 @@ def test_a_whole_sample_job_against_simulation(axis: str, job: str, seconds: int
     name, design = ("ZVD", 50.0) if axis == "x" else ("EI", 33.0)
     true = (mode.mode.frequency, mode.mode.damping)
     found = filter_named(name, design, mode.mode.damping)
-    times, swings = simulated(planned, axis, found, true, mode.swing.time - 0.5 * seconds, seconds)
-    assert mode.swing.swing == pytest.approx(float(swings.max()), rel=SIMULATED)
-    at_worst = np.abs(times - mode.swing.time) < 3 * TEN_MICROSECONDS
-    assert mode.swing.swing == pytest.approx(float(swings[at_worst].max()), rel=SIMULATED)
+    times, swings = simulated(planned, axis, found, true, mode.swing.time_s - 0.5 * seconds, seconds)
+    assert mode.swing.swing_mm == pytest.approx(float(swings.max()), rel=SIMULATED)
+    at_worst = np.abs(times - mode.swing.time_s) < 3 * TEN_MICROSECONDS
+    assert mode.swing.swing_mm == pytest.approx(float(swings[at_worst].max()), rel=SIMULATED)
     none = filter_named("none", 1.0, 0.0)
-    left_time = mode.left.time - found.times[-1]
+    left_time = mode.left.time_s - found.times[-1]
     _, unfiltered = simulated(planned, axis, none, true, left_time - 1.0, 2)
     periods = np.array(found.times) * design
     share = abs(relative_residual(np.array(found.amplitudes), periods, true[0] / design, true[1]))
-    assert mode.left.swing == pytest.approx(share * float(unfiltered.max()), rel=SIMULATED)
+    assert mode.left.swing_mm == pytest.approx(share * float(unfiltered.max()), rel=SIMULATED)
     line = int(planned.job.moves.line[int(np.searchsorted(np.cumsum(planned.plan.duration), left_time - DIGITS))])
     assert abs(mode.left.line - line) <= 1

@@ -31,8 +31,8 @@ def test_the_worst_place_is_that_of_a_direct_convolution(budget: float | None) -
     by_hand = rounding_by_convolution(planned.job.moves, planned.plan, filters)
     found = kinematics.rounding(planned.job, machine)
     print(f"{found!r}; by convolution {by_hand:.4f} mm")
-    assert found.worst == pytest.approx(by_hand, rel=2e-3)
-    assert 0.0 < found.median <= found.most <= found.worst
+    assert found.worst_mm == pytest.approx(by_hand, rel=2e-3)
+    assert 0.0 < found.median_mm <= found.most_mm <= found.worst_mm
     assert found.within is (None if budget is None else True)
     assert 2 <= found.line <= 41
     assert list(found.to_frame().columns)[:2] == ["worst_mm", "line"]

@@ -178,3 +178,32 @@ def test_pauses_stand_before_the_moves_that_wait_for_them() -> None:
     assert heated > 1.0
     assert pauses.tolist() == [26.0, 0.0, pytest.approx(5.0 + heated), 3.0]
     assert math.fsum(pauses) + 7.0 == pytest.approx(timing.stops.dwell + timing.stops.total)
+
+
+def test_what_passes_beside_the_moves_is_counted_once() -> None:
+    """40 s at the start, 0.5 s for each of 3 layers, 0.2 s for each of 2 retractions; a return is none."""
+    layers = "".join(f"G1 Z{z} F600\nG1 X{x} E{e} F6000\n" for z, x, e in ((0.2, 100, 3), (0.4, 0, 6), (0.6, 100, 9)))
+    text = layers + "G1 E8 F1800\nG1 X0\nG1 E9\nG1 E7\nG1 Y50 E6\n"
+    plain = time_of(text, bench())
+    timing = time_of(text, bench(stops__startup_s=40.0, stops__each_layer_s=0.5, stops__each_retraction_s=0.2))
+    assert timing.stops.seconds == {"start-up": 40.0, "layer changes": 1.5, "retraction pauses": pytest.approx(0.4)}
+    assert timing.total - plain.total == pytest.approx(41.9)
+    assert timing.by_cause["layer changes"] == 1.5
+
+
+def test_layers_and_retractions_that_are_not_there_take_nothing() -> None:
+    assert time_of(MOVE, bench(stops__each_layer_s=0.5, stops__each_retraction_s=0.2)).stops.seconds == {}
+
+
+def test_a_shortest_layer_time_swallows_nothing_of_it() -> None:
+    text = "G1 Z0.2 F600\nG1 X10 E1 F6000\nG1 Z0.4\nG1 X0 E2\n"
+    cooled = time_of(text, bench(cooling__shortest_layer_s=8.0))
+    both = time_of(text, bench(cooling__shortest_layer_s=8.0, stops__each_layer_s=0.5))
+    assert both.total - cooled.total == pytest.approx(1.0)
+
+
+def test_what_stands_before_the_first_move_is_told_apart() -> None:
+    machine = bench(**HEATERS, stops__homing_s=25.0, stops__startup_s=40.0)
+    stops = time_of(f"G28\nM190 S60\nG4 S3\n{MOVE}M190 S75\nG4 S9\n{BACK}", machine).stops
+    assert stops.before_moves == pytest.approx(40.0 + 25.0 + 40.0 - 0.0 + 3.0)
+    assert time_of(f"G4 S3\n{MOVE}G4 S9\n", bench()).stops.before_moves == 3.0

@@ -71,8 +71,8 @@ def test_rows_are_single_timings_in_the_order_of_points() -> None:
     threes = zip(rows[::3], rows[1::3], rows[2::3], strict=True)
     for (acceleration, speed), (one, two, both) in zip(points, threes, strict=True):
         by_hand = straight(100, 100 * speed, acceleration), 5.0 + straight(10, 100 * speed, acceleration)
-        assert (one.total, two.total) == pytest.approx(by_hand, rel=ROUNDING)
-        assert both.total == pytest.approx(3.0 * by_hand[0] + 0.5 * by_hand[1], rel=ROUNDING)
+        assert (one.total_s, two.total_s) == pytest.approx(by_hand, rel=ROUNDING)
+        assert both.total_s == pytest.approx(3.0 * by_hand[0] + 0.5 * by_hand[1], rel=ROUNDING)
 
 
 def test_long_sweeps_come_in_chunks_with_the_same_rows() -> None:
@@ -80,7 +80,7 @@ def test_long_sweeps_come_in_chunks_with_the_same_rows() -> None:
     chunks = list(sweep_rows(jobs, bench(), knobs, list(grid(knobs))))
     assert len(chunks) == 3
     for row in [row for chunk in chunks for row in chunk][::29]:
-        assert row.total == pytest.approx(alone(jobs, bench(), {"acceleration": row.point[0]}), rel=ROUNDING)
+        assert row.total_s == pytest.approx(alone(jobs, bench(), {"acceleration": row.point[0]}), rel=ROUNDING)
 
 
 @pytest.mark.parametrize(
@@ -126,14 +126,14 @@ def test_trade_offs_against_comparing_all() -> None:
     for size in (1, 2, 12, 60):
         rows = [SweepRow((float(k),), "job", float(random.randint(1, 12)), None, ()) for k in range(size)]
         costs = {name: [float(random.randint(1, 6)) for _ in rows] for name in ("rounding", "ringing")}
-        table = [(row.total, *(cost[k] for cost in costs.values())) for k, row in enumerate(rows)]
+        table = [(row.total_s, *(cost[k] for cost in costs.values())) for k, row in enumerate(rows)]
 
         def beats(one: tuple[float, ...], other: tuple[float, ...]) -> bool:
             return all(a <= b for a, b in zip(one, other, strict=True)) and one != other
 
         kept = best_trade_offs(rows, costs)
         assert set(kept) == {k for k in range(size) if not any(beats(other, table[k]) for other in table)}
-        assert [rows[k].total for k in kept] == sorted(rows[k].total for k in kept)
+        assert [rows[k].total_s for k in kept] == sorted(rows[k].total_s for k in kept)
 
 
 def test_samples_meet_every_part_of_every_range_once() -> None:
@@ -168,7 +168,7 @@ def test_a_frame_holds_every_row() -> None:
     rows: Any = [row for chunk in sweep_rows(jobs, bench(), knobs, list(grid(knobs))) for row in chunk]
     frame = Sweep(bench(), knobs, tuple(rows), ()).to_frame()
     assert list(frame.columns) == ["acceleration", "job", "total_s", "within_caps", "stopped_by"]
-    assert frame["total_s"].tolist() == [row.total for row in rows]
+    assert frame["total_s"].tolist() == [row.total_s for row in rows]
 
 
 def test_what_printing_costs_by_hand() -> None:

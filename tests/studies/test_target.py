@@ -30,7 +30,7 @@ def test_samples_are_met_and_one_percent_gentler_misses(path: Path, knobs: tuple
     present = together(jobs, machine, {})
     for share in (1.4, 1.02, 0.97):
         target = target_of(jobs, machine, present * share, dict.fromkeys(knobs, 1.0))
-        assert target.present_total == pytest.approx(present, rel=ROUNDING)
+        assert target.present_total_s == pytest.approx(present, rel=ROUNDING)
         if not target.met:
             assert share < 1.0
             assert target.stopped_by
@@ -38,14 +38,14 @@ def test_samples_are_met_and_one_percent_gentler_misses(path: Path, knobs: tuple
                 wild = {one.knob: one.before * factor for one in target.turned}
                 assert together(jobs, machine, wild) > present * share * (1.0 - len(knobs) * USELESS)
             continue
-        assert target.total <= present * share
-        assert target.total == pytest.approx(together(jobs, machine, dict(target.settings)), rel=ROUNDING)
-        if target.gentler_total is None:  # no less than a tenth is tried
+        assert target.total_s <= present * share
+        assert target.total_s == pytest.approx(together(jobs, machine, dict(target.settings)), rel=ROUNDING)
+        if target.gentler_total_s is None:  # no less than a tenth is tried
             assert all(one.after == pytest.approx(0.1 * one.before) for one in target.turned)
             continue
-        assert target.gentler_total > present * share
+        assert target.gentler_total_s > present * share
         gentler = {name: value * 0.99 for name, value in target.settings.items()}
-        assert target.gentler_total == pytest.approx(together(jobs, machine, gentler), rel=1e-5)
+        assert target.gentler_total_s == pytest.approx(together(jobs, machine, gentler), rel=1e-5)
         slightly = {name: value * (1.0 - FOUR_DIGITS) for name, value in target.settings.items()}
         assert together(jobs, machine, slightly) > present * share
 
@@ -63,9 +63,9 @@ def test_a_trapezoid_is_solved_for_its_acceleration(seconds: float) -> None:
 def test_what_no_acceleration_brings_cannot_be_met() -> None:
     target = target_of(jobs_of("G1 X100 E1 F6000\n"), bench(), 0.99, {"acceleration": 1.0})
     assert not target.met
-    assert target.gentler_total is None
-    assert target.total == pytest.approx(1.0, rel=USELESS)
-    assert target.floor == pytest.approx(1.0, rel=1e-4)
+    assert target.gentler_total_s is None
+    assert target.total_s == pytest.approx(1.0, rel=USELESS)
+    assert target.floor_s == pytest.approx(1.0, rel=1e-4)
     assert target.stopped_by == "print speeds in the file (100%)"
 
 
@@ -75,7 +75,7 @@ def test_no_knob_goes_further_than_is_of_use(within: float) -> None:
     target = target_of(jobs_of("G1 X100 E1 F6000\n"), bench(), within, {"acceleration": 1.0})
     assert not target.met
     assert dict(target.settings) == {"acceleration": 1e5}
-    assert (target.floor <= within) == (within > 1.0)
+    assert (target.floor_s <= within) == (within > 1.0)
 
 
 def test_where_a_knob_is_of_no_more_use_the_other_makes_up_for_it() -> None:
@@ -115,7 +115,7 @@ def test_each_axis_has_its_own_speed_step() -> None:
     now = together(jobs, machine, {})
     target = target_of(jobs, machine, 0.97 * now, {"corner": 1.0})
     assert target.met
-    assert target.present_total == target.overridden_total == pytest.approx(now)
+    assert target.present_total_s == target.without_stated_limits_s == pytest.approx(now)
     x, y = target.turned
     assert (x.knob, y.knob) == ("motion.speed_step_mm_s.x", "motion.speed_step_mm_s.y")
     assert (x.before, y.before) == (8.0, 4.0)
@@ -154,10 +154,10 @@ def test_a_shortest_layer_time_is_turned_down(within: float) -> None:
     assert (one.after < 20.0) == (within < 80.0)
     least = next(v for v in (50.0 * 0.9995**k for k in range(9999)) if together(jobs, machine, {name: v}) <= within)
     assert one.after == pytest.approx(least, rel=FOUR_DIGITS)
-    assert target.total <= within
-    assert target.gentler_total is not None
-    assert target.gentler_total == pytest.approx(together(jobs, machine, {name: one.after / 0.99}), rel=1e-9)
-    assert target.gentler_total > within
+    assert target.total_s <= within
+    assert target.gentler_total_s is not None
+    assert target.gentler_total_s == pytest.approx(together(jobs, machine, {name: one.after / 0.99}), rel=1e-9)
+    assert target.gentler_total_s > within
     assert target_of(jobs, machine, 20.0, {name: 1.0}).settings[name] >= 20.0 / WILDEST
 
 
@@ -167,7 +167,7 @@ def test_any_weight_gives_numbers_that_a_machine_takes(weights: dict[str, float]
     jobs, machine = jobs_of(ZIGZAG), bench()
     target = target_of(jobs, machine, share * together(jobs, machine, {}), weights)
     machine.with_settings(dict(target.settings))
-    numbers = (target.total, target.factor, target.present_total, target.floor, *target.settings.values())
+    numbers = (target.total_s, target.factor, target.present_total_s, target.floor_s, *target.settings.values())
     assert all(0.0 < number < math.inf for number in numbers)
     assert all(0.1 * one.before <= one.after for one in target.turned)
 
@@ -179,7 +179,7 @@ def test_other_knobs_that_would_do_are_named_best_first_and_none_that_is_turned(
     assert [(other.knob, other.meets) for other in short.others] == [("speed", True)]
     long = target_of(jobs, machine, 1e-6, {"speed": 1.0})
     assert "speed" not in [other.knob for other in long.others]
-    assert [other.total for other in long.others] == sorted(other.total for other in long.others)
+    assert [other.total_s for other in long.others] == sorted(other.total_s for other in long.others)
     assert all(other.knob in OTHERS and not other.meets for other in long.others)
 
 
@@ -187,17 +187,17 @@ def test_limits_that_a_job_states_are_told_apart_from_what_a_knob_brings() -> No
     """The job holds itself to 100 mm/s²; a knob that is turned overrides that."""
     jobs = jobs_of("M204 P100\nG1 X100 E1 F6000\n")
     target = target_of(jobs, bench(), 1.5, {"acceleration": 1.0})
-    assert target.present_total == pytest.approx(straight(100, 100, 100.0))
-    assert target.overridden_total == pytest.approx(straight(100, 100, PRESENT))
+    assert target.present_total_s == pytest.approx(straight(100, 100, 100.0))
+    assert target.without_stated_limits_s == pytest.approx(straight(100, 100, PRESENT))
     assert target.settings["acceleration"] == pytest.approx(200.0, rel=FOUR_DIGITS)
 
 
 def test_what_the_gentlest_does_already_is_met() -> None:
     target = target_of(jobs_of("G1 X100 E1 F6000\n"), bench(), 3600.0, {"acceleration": 1.0})
     assert target.met
-    assert target.gentler_total is None
+    assert target.gentler_total_s is None
     assert dict(target.settings) == {"acceleration": 0.1 * PRESENT}
-    assert target.total == pytest.approx(straight(100, 100, 0.1 * PRESENT))
+    assert target.total_s == pytest.approx(straight(100, 100, 0.1 * PRESENT))
 
 
 def test_jobs_count_as_often_as_they_are_printed() -> None:
@@ -205,7 +205,7 @@ def test_jobs_count_as_often_as_they_are_printed() -> None:
     jobs = jobs_of("G1 X100 E1 F6000\n", "G1 X50 E1 F6000\n", weights=[3.0, 0.5])
     target = target_of(jobs, bench(), 3.6, {"acceleration": 1.0})
     assert target.settings["acceleration"] == pytest.approx(350.0 / 0.35, rel=FOUR_DIGITS)
-    assert target.total == pytest.approx(3.0 * straight(100, 100) + 0.5 * straight(50, 100), rel=FOUR_DIGITS)
+    assert target.total_s == pytest.approx(3.0 * straight(100, 100) + 0.5 * straight(50, 100), rel=FOUR_DIGITS)
 
 
 @pytest.mark.parametrize(
@@ -224,7 +224,7 @@ def test_several_knobs_against_a_fine_grid(weights: dict[str, float], share: flo
     for name, end in ends.items():
         if end < math.inf:
             lifted = together(jobs, machine, {**target.settings, name: end * WILDEST})
-            assert target.total <= lifted * (1.0 + USELESS)
+            assert target.total_s <= lifted * (1.0 + USELESS)
             below = together(jobs, machine, {**target.settings, name: end / 1.11})
             assert end == present[name] or below > lifted * (1.0 + USELESS)
 

@@ -63,13 +63,13 @@ class Pieces:
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.jobs: set[int] = set()
-        in_one_piece = blockwise.BlockwiseJob._in_one_piece
+        in_one_piece = blockwise.BlockwiseJob.with_moves
 
         def counted(job: BlockwiseJob) -> PreparedJob:
             self.jobs.add(id(job))
             return in_one_piece(job)
 
-        monkeypatch.setattr(blockwise.BlockwiseJob, "_in_one_piece", counted)
+        monkeypatch.setattr(blockwise.BlockwiseJob, "with_moves", counted)
 
 
 @pytest.fixture
@@ -78,7 +78,7 @@ def pieces(monkeypatch: pytest.MonkeyPatch) -> Pieces:
 
 
 @pytest.mark.parametrize("settings", TIED.values(), ids=TIED)
-def test_a_machine_with_ties_plans_the_job_in_one_piece(
+def test_a_machine_with_ties_plans_the_jobwith_moves(
     path: Callable[[str], Path], pieces: Pieces, settings: dict[str, Any]
 ) -> None:
     """With the same answer, and one that is not that without the tie."""

@@ -62,13 +62,13 @@ def test_one_per_cent_is_what_two_estimates_differ_by() -> None:
     timing = time_job(job, MACHINE)
     found = {worth.key: worth for worth in worth_of_limits(job, MACHINE, timing)}
     assert len(found) > 12
-    assert max(worth.one_percent for worth in found.values()) > 0.0
+    assert max(worth.one_percent_s for worth in found.values()) > 0.0
     for key, worth in found.items():
         more = time_of(TEXT, changed(MACHINE, key, 1.01)).total
-        assert worth.one_percent == pytest.approx(timing.total - more, abs=1e-9 * timing.total), key
+        assert worth.one_percent_s == pytest.approx(timing.total - more, abs=1e-9 * timing.total), key
         if key.startswith(("axes", "controller", "filament", "quality")):
             without = time_of(TEXT, MACHINE.with_settings({key: None})).total
-            assert worth.if_lifted == pytest.approx(without, rel=ROUNDING), key
+            assert worth.if_lifted_s == pytest.approx(without, rel=ROUNDING), key
 
 
 def test_by_hand() -> None:
@@ -78,14 +78,14 @@ def test_by_hand() -> None:
     machine = bench(motion__speed_cap_mm_s=400.0)
     worth = {one.key: one for one in worth_of_limits(job, machine, time_job(job, machine))}
     plain = straight(60.0, 50.0)
-    assert worth["the job"].one_percent == pytest.approx(plain - straight(60.0, 50.5), rel=1e-6)
-    assert worth["the job"].if_lifted == pytest.approx(straight(60.0, 400.0), rel=ROUNDING)
+    assert worth["the job"].one_percent_s == pytest.approx(plain - straight(60.0, 50.5), rel=1e-6)
+    assert worth["the job"].if_lifted_s == pytest.approx(straight(60.0, 400.0), rel=ROUNDING)
     key = "motion.travel_acceleration_mm_s2"
-    assert worth[key].one_percent == pytest.approx(plain - straight(60.0, 50.0, 1010.0), rel=1e-6)
-    assert worth[key].if_lifted is None
+    assert worth[key].one_percent_s == pytest.approx(plain - straight(60.0, 50.0, 1010.0), rel=1e-6)
+    assert worth[key].if_lifted_s is None
     alone = bench()
     worth = {one.key: one for one in worth_of_limits(job, alone, time_job(job, alone))}
-    assert worth["the job"].if_lifted is None
+    assert worth["the job"].if_lifted_s is None
 
 
 def test_limits_are_weighed_alike_in_any_order_and_by_two_at_once() -> None:
@@ -106,9 +106,9 @@ def test_lifting_a_machines_limit_leaves_the_jobs_own(mode: str) -> None:
         job, machine = PreparedJob(job_of(text), file_limits=mode), bench(**{key.replace(".", "__"): own})
         found = {one.key: one for one in worth_of_limits(job, machine, time_job(job, machine))}
         if mode == "cap" and own < 300.0:
-            assert found[key].if_lifted == pytest.approx(straight(60.0, 100.0, 300.0), rel=ROUNDING)
+            assert found[key].if_lifted_s == pytest.approx(straight(60.0, 100.0, 300.0), rel=ROUNDING)
         elif mode == "ignore":
-            assert found[key].if_lifted is None
+            assert found[key].if_lifted_s is None
         else:
             assert key not in found
             assert f"{key} (stated in the job)" in found
@@ -127,12 +127,12 @@ def test_a_job_in_blocks_is_weighed_as_in_one_piece(tmp_path: Path, scarce: bool
     expected = worth_of_limits(whole, machine, time_job(whole, machine))
     found = {one.key: one for one in worth_of_limits(blocks, machine, time_job(blocks, machine))}
     assert {one.key for one in expected} == found.keys()
-    assert any(one.if_lifted is None for one in expected) == scarce
+    assert any(one.if_lifted_s is None for one in expected) == scarce
     for one in expected:
-        assert found[one.key].one_percent == pytest.approx(one.one_percent, abs=1e-9 * 60.0)
-        assert (found[one.key].if_lifted is None) == (one.if_lifted is None), one.key
-        if one.if_lifted is not None:
-            assert found[one.key].if_lifted == pytest.approx(one.if_lifted, rel=ROUNDING)
+        assert found[one.key].one_percent_s == pytest.approx(one.one_percent_s, abs=1e-9 * 60.0)
+        assert (found[one.key].if_lifted_s is None) == (one.if_lifted_s is None), one.key
+        if one.if_lifted_s is not None:
+            assert found[one.key].if_lifted_s == pytest.approx(one.if_lifted_s, rel=ROUNDING)
 
 
 # ---- what ties and temperatures mean for a whole job ----------------------------------------------------------------
@@ -174,4 +174,4 @@ def test_changes_are_tried_where_the_end_of_a_curve_holds() -> None:
         machine = bench(machine__mechanism=mechanism).with_settings(told)
         estimate = estimate_prepared([PreparedJob(job_of("G1 X200 F6000\nG1 X0"))], machine)
         assert estimate.jobs[0].causes[0].cause.endswith(("top speed of motor x", "top speed of motor a"))
-        assert math.isfinite(estimate.total)
+        assert math.isfinite(estimate.total_s)

@@ -1,0 +1,124 @@
+"""`kinematics ladder`: its screen, its document, its files, and when it says no."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from kinematics.machine import load_machine
+from tests.cli.conftest import Run, table_of
+
+SHUTTLE = "M83\n" + "".join(f"G1 X{10 * ((i + 1) % 2)} E0.4 F300000\n" for i in range(40))
+MACHINE = """\
+# of the co-op
+[machine]
+name = "Bench"
+
+[motion]
+print_acceleration_mm_s2 = 1000.0   # gentle
+travel_acceleration_mm_s2 = 1000.0
+
+[axes.x]
+max_acceleration_mm_s2 = 1000.0
+"""
+
+
+@pytest.fixture
+def bench(folder: Path) -> str:
+    (folder / "bench.toml").write_text(MACHINE)
+    (folder / "shuttle.gcode").write_text(SHUTTLE)
+    return "bench.toml"
+
+
+def test_the_screen(run: Run, bench: str) -> None:
+    ran = run("ladder", "shuttle.gcode", "--machine", bench)
+    assert ran.status == 0
+    assert ran.out.startswith("shuttle.gcode on Bench: ")
+    rows = table_of(ran.out)
+    assert [row[""] for row in rows] == ["1", "1"]
+    assert [row["kind"] for row in rows] == ["setting", "setting*"]
+    assert rows[0]["raise"].startswith("print acceleration 1,000 to ")
+    assert "print acceleration alone, on the machine as it is, saves nothing" in ran.out
+    assert "ask the manufacturer" in ran.out
+    assert "left out, you end at: " in ran.out
+
+
+def test_the_document_sums_up(run: Run, bench: str) -> None:
+    ran = run("ladder", "shuttle.gcode", "--machine", bench, "--claim", "30m=7m", "--json")
+    document = json.loads(ran.out)
+    rows = document["rows"]
+    assert sum(row["saved_s"] for row in rows) == pytest.approx(document["total_s"] - rows[-1]["total_s"])
+    (row,) = rows
+    assert row["raised"].keys() == row["from"].keys() == row["set"].keys()
+    assert row["from"] == dict.fromkeys(row["from"], 1000.0)
+    assert row["kind"] == "setting without cap"
+    assert row["left_out_total_s"] == pytest.approx(document["total_s"])
+    assert document["floor_s"] == document["fixed_s"] == 0.0
+    assert document["claim"]["before_in_reach"] is False
+    assert document["claim"]["reached_at_rung"] == 0
+    settings = [word for key, value in row["set"].items() for word in ("--set", f"{key}={value}")]
+    planned = json.loads(run("estimate", "shuttle.gcode", "--machine", bench, *settings, "--json").out)
+    assert planned["total_s"] == pytest.approx(row["total_s"], rel=1e-9)
+
+
+def test_a_time_that_is_not_reached_is_a_no(run: Run, bench: str) -> None:
+    assert run("ladder", "shuttle.gcode", "--machine", bench, "--until", "6s").status == 0
+    ran = run("ladder", "shuttle.gcode", "--machine", bench, "--until", "0.1s")
+    assert ran.status == 1
+    assert "0.1 s is not reached" in ran.out
+
+
+def test_steps_become_candidates_of_a_copy(run: Run, bench: str, folder: Path) -> None:
+    ran = run("ladder", "shuttle.gcode", "--machine", bench, "--write-machine", "copy.toml")
+    assert ran.status == 0
+    text = (folder / "copy.toml").read_text()
+    assert text.startswith(MACHINE.rstrip())
+    (candidate,) = tomllib.loads(text)["candidate"]
+    assert candidate["name"] == "step 1: print acceleration"
+    assert load_machine(str(folder / "copy.toml")).candidates[0].name == candidate["name"]
+    assert (folder / bench).read_text() == MACHINE
+    assert run("ladder", "shuttle.gcode", "--machine", bench, "--write-machine", "copy.toml").status == 2
+    assert run("ladder", "shuttle.gcode", "--machine", bench, "--write-machine", bench, "--force").status == 2
+
+
+@pytest.mark.parametrize("kind", ["png", "svg"])
+def test_the_staircase_is_drawn_the_same_twice(run: Run, bench: str, folder: Path, kind: str) -> None:
+    for name in ("one", "two"):
+        assert run("ladder", "shuttle.gcode", "--machine", bench, "--picture", f"{name}.{kind}").status == 0
+    assert (folder / f"one.{kind}").read_bytes() == (folder / f"two.{kind}").read_bytes()
+    if kind == "svg":
+        assert "x axis acceleration" in (folder / "one.svg").read_text()
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("--reach", "acceleration"),
+        ("--reach", "acceleration=-5"),
+        ("--reach", "flow=20"),
+        ("--claim", "30m"),
+        ("--until", "soon"),
+        ("--keep", "nothing of the kind"),
+        ("--prints", "other.gcode=2"),
+        ("--picture", "stairs.gif"),
+    ],
+    ids=" ".join,
+)
+def test_what_cannot_be_is_said(run: Run, bench: str, arguments: tuple[str, ...]) -> None:
+    ran = run("ladder", "shuttle.gcode", "--machine", bench, *arguments)
+    assert ran.status == 2
+    assert ran.err.startswith("kinematics: ")
+    assert not ran.out
+
+
+def test_layers_that_wait(run: Run, bench: str, folder: Path) -> None:
+    layers = "".join(f"G1 Z{0.2 * i:.1f} F600\nG1 X{10 * (i % 2)} E0.4 F6000\n" for i in range(1, 30))
+    (folder / "pin.gcode").write_text("M83\n" + layers)
+    ran = run("ladder", "pin.gcode", "--machine", bench, "--set", "cooling.shortest_layer_s=20")
+    assert ran.status == 0
+    assert "no step is worth it" in ran.out
+    assert "held by cooling: shortest layer time" in ran.out
+    assert "--allow quality" in ran.out
