@@ -187,10 +187,13 @@ def batch_features(features: Features, layer: NDArray[np.int32], room: FeatureRo
 
 
 @compiled_part
-def kick_lanes(table: Any, row: Any, axis: int, change: float, share: float, other: float, acceleration: Any) -> Any:
+def kick_lanes(
+    table: Any, row: Any, axis: int, change: float, share: float, other: float, before: Any, after: Any
+) -> Any:
     """Inverse speed at which an axis (0 x, 1 y) is kicked within the budget, in every lane (`ceilings.kick_pace`)."""
-    both = abs(share - other) if change > max(share, other) else share + other
-    step = acceleration * both
+    sign = -1.0 if change > max(share, other) else 1.0
+    each = before * share + after * (sign * other)
+    step = greatest(greatest(each, each * -1.0), least(before, after) * abs(share + sign * other))
     part = step / lanes_at(table, row + by.X_SWING + axis)
     left = greatest(1.0 - part * part, in_every_lane(0.0))
     left = left * inverse_root(greatest(left, in_every_lane(TINY)))
@@ -212,8 +215,8 @@ def square_at_rest(
     permitted = pace
     if rings:
         limits = np.int64(features.move_class[k]) * by.LIMITS
-        pace = greatest(pace, kick_lanes(table, limits, 0, x, 0.0, x, acceleration))
-        pace = greatest(pace, kick_lanes(table, limits, 1, y, 0.0, y, acceleration))
+        pace = greatest(pace, kick_lanes(table, limits, 0, x, 0.0, x, acceleration, acceleration))
+        pace = greatest(pace, kick_lanes(table, limits, 1, y, 0.0, y, acceleration, acceleration))
     # 0 where no step bounds the speed: then the steps that do are not permitted to a move like this.
     square, floor = permitted * permitted, in_every_lane(NO_PACE)
     bounded = square / (square + floor)
@@ -294,11 +297,10 @@ def batch_moves(features: BatchFeatures, stretch: BatchStretch, rows: Rows, begi
                     node = least(node, 1.0 / slow)
                 if rings:
                     before = i - np.uint64(1)
-                    slowest = least(a, a_before)
                     x_share, x_other = 1.0 / features.x[i], 1.0 / features.x[before]
                     y_share, y_other = 1.0 / features.y[i], 1.0 / features.y[before]
-                    pace = kick_lanes(table, row, 0, features.turn[0, i], x_other, x_share, slowest)
-                    pace = greatest(pace, kick_lanes(table, row, 1, features.turn[1, i], y_other, y_share, slowest))
+                    pace = kick_lanes(table, row, 0, features.turn[0, i], x_other, x_share, a_before, a)
+                    pace = greatest(pace, kick_lanes(table, row, 1, features.turn[1, i], y_other, y_share, a_before, a))
                     node = least(node, 1.0 / greatest(pace * pace, one_tiny))
                 if rounds:
                     node = least(node, in_every_lane(features.rounded[i]))

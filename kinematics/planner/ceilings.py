@@ -235,17 +235,19 @@ def kicks_of_class(inverse: Reals, row: int) -> tuple[Kicks, Kicks]:
 
 
 @compiled_part
-def kick_pace(change: float, share: float, other: float, acceleration: float, limits: Kicks) -> float:
+def kick_pace(change: float, share: float, other: float, before: float, after: float, limits: Kicks) -> float:
     """Pace (s/mm) at which an axis is kicked no harder than the ringing budget admits; 0 for any speed.
 
-    A corner kicks the speed of an axis by v·`change`, |w_k|, and its acceleration by a·|u_k + u'_k| at one instant,
-    `share` and `other` |u_k| and |u'_k|, a the smaller acceleration of both runs: v·|w_k| <=
-    Δv_ρ·(√(1 − (Δa/a_apart)²) − Δa/a_added). Where a step of acceleration alone uses up the budget, what LEAST_KICK
-    leaves adds 2 % to it.
+    A corner kicks the speed of an axis by v·`change`, |w_k|, and at the same instant its acceleration: by
+    a·|u_k + u'_k|, a the smaller acceleration of both runs, or by |a·u_k + a'·u'_k| where that is more. `share` and
+    `other` |u_k| and |u'_k|, `before` and `after` a and a': v·|w_k| <= Δv_ρ·(√(1 − (Δa/a_apart)²) − Δa/a_added). Where
+    a step of acceleration alone uses up the budget, what LEAST_KICK leaves adds 2 % to it.
     """
     kick, swing, added = limits
-    both = abs(share - other) if change > max(share, other) else share + other
-    step = acceleration * both
+    turned = change > max(share, other)  # the axis turns back
+    both = abs(share - other) if turned else share + other
+    each = abs(before * share - after * other) if turned else before * share + after * other
+    step = max(min(before, after) * both, each)
     part = step * swing
     left = math.sqrt(max(1.0 - part * part, 0.0)) - step * added
     return change * kick / max(left, LEAST_KICK)
@@ -261,18 +263,18 @@ def ringing_nodes(features: Features, inverse: Reals, begin: int, end: int, slug
     for k in range(1, end - begin):
         i = first + np.uint64(k)
         before = i - np.uint64(1)
-        acceleration = 1.0 / max(max(sluggish[k - 1], sluggish[k]), NO_SLUGGISHNESS)
-        pace = kick_pace(turn[across, i], x[before], x[i], acceleration, of_x)
-        pace = max(pace, kick_pace(turn[along, i], y[before], y[i], acceleration, of_y))
+        braked, left = 1.0 / max(sluggish[k - 1], NO_SLUGGISHNESS), 1.0 / max(sluggish[k], NO_SLUGGISHNESS)
+        pace = kick_pace(turn[across, i], x[before], x[i], braked, left, of_x)
+        pace = max(pace, kick_pace(turn[along, i], y[before], y[i], braked, left, of_y))
         nodes[k] = max(nodes[k], pace * pace) if classes[i] == commonest else nodes[k]
     for k in range(1, end - begin):
         i = first + np.uint64(k)
         if classes[i] != commonest:
             of_x, of_y = kicks_of_class(inverse, int(classes[i]))
             before = i - np.uint64(1)
-            acceleration = 1.0 / max(max(sluggish[k - 1], sluggish[k]), NO_SLUGGISHNESS)
-            pace = kick_pace(turn[across, i], x[before], x[i], acceleration, of_x)
-            pace = max(pace, kick_pace(turn[along, i], y[before], y[i], acceleration, of_y))
+            braked, left = 1.0 / max(sluggish[k - 1], NO_SLUGGISHNESS), 1.0 / max(sluggish[k], NO_SLUGGISHNESS)
+            pace = kick_pace(turn[across, i], x[before], x[i], braked, left, of_x)
+            pace = max(pace, kick_pace(turn[along, i], y[before], y[i], braked, left, of_y))
             nodes[k] = max(nodes[k], pace * pace)
 
 
@@ -294,8 +296,8 @@ def pace_at_rest(features: Features, inverse: Reals, rest_paces: Reals, i: int, 
         return math.inf
     of_x, of_y = kicks_of_class(inverse, int(row))
     acceleration = 1.0 / max(sluggish, NO_SLUGGISHNESS)
-    pace = max(pace, kick_pace(x, 0.0, x, acceleration, of_x))
-    pace = max(pace, kick_pace(y, 0.0, y, acceleration, of_y))
+    pace = max(pace, kick_pace(x, 0.0, x, acceleration, acceleration, of_x))
+    pace = max(pace, kick_pace(y, 0.0, y, acceleration, acceleration, of_y))
     return float(pace * pace)
 
 

@@ -85,7 +85,7 @@ def rounding_acceleration(shares: Sequence[float], caps: NaiveCaps) -> float:
     return over(2.0 * caps.rounding_split * caps.rounding_budget, math.hypot(*leads))
 
 
-def quality_corner_speed(before: Vector, after: Vector, acceleration: float, caps: NaiveCaps) -> float:
+def quality_corner_speed(before: Vector, after: Vector, braking: float, speeding: float, caps: NaiveCaps) -> float:
     """The speed through a corner from one direction into another (mm/s), by ringing; (0, 0, 0) is rest.
 
     The kick of speed may take what the kick of acceleration leaves of the budget: as squares where one undamped mode
@@ -94,7 +94,8 @@ def quality_corner_speed(before: Vector, after: Vector, acceleration: float, cap
     least = math.inf
     for axis, u, u_after in zip(AXES, before, after, strict=False):
         quality, modes = quality_of(caps, axis), caps.modes.get(axis, ())
-        taken = acceleration * abs(u + u_after) / (2.0 * quality.ringing) if modes else 0.0
+        harder = max(abs(braking * u + speeding * u_after), min(braking, speeding) * abs(u + u_after))
+        taken = harder / (2.0 * quality.ringing) if modes else 0.0
         if len(modes) == 1 and modes[0][1] == 0.0:
             left = math.sqrt(max(0.0, 1.0 - taken**2))
         else:

@@ -177,7 +177,7 @@ def rest_square(
     if speed == math.inf:
         return 0.0
     if move.kind != "filament":
-        speed = min(speed, quality_corner_speed((0.0, 0.0, 0.0), unit(move.displacement), most.a, limits.caps))
+        speed = min(speed, quality_corner_speed((0.0, 0.0, 0.0), unit(move.displacement), most.a, most.a, limits.caps))
         if limits.caps.filters and limits.caps.rounding_budget < math.inf:
             path = [moves[k].displacement for k in stretch]
             sides = ([], path) if leaving else (path[::-1], [])
@@ -232,7 +232,8 @@ def corner_squares(
                 ahead = [moves[i].displacement for i in stretch if i >= node]
                 lower(node, rounded_corner_speed(behind, ahead, limits.caps, fastest) ** 2)
             directions = unit(moves[node - 1].displacement), unit(moves[node].displacement)
-            lower(node, quality_corner_speed(*directions, acceleration, limits.caps) ** 2)
+            ramps = ceilings[node - 1].a, ceilings[node].a
+            lower(node, quality_corner_speed(*directions, *ramps, limits.caps) ** 2)
             for most, share in zip(limits.axis_acceleration, turn.normal, strict=True):
                 acceleration = min(acceleration, over(most, abs(share)))
             for most in quality_accelerations(turn.normal[:2], limits.caps).values():

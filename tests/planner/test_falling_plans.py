@@ -5,13 +5,18 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from itertools import pairwise
+from pathlib import Path
 from random import Random
+from typing import Any
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 from kinematics.limits import columns as by
+from kinematics.machine import Machine
+from kinematics.studies.prepared import PreparedJob
+from kinematics.studies.timing import time_job
 from tests.naive.falling_twin import NaiveDrive, NaiveTie
 from tests.naive.planner_caps import force_points, seen_mass
 from tests.naive.planner_records import NaiveCaps, NaiveLimits, NaiveMotor, NaiveMove
@@ -22,6 +27,7 @@ CLOSE_TO_OPTIMUM = 0.02
 NEVER_LONGER = 0.005
 ROUNDING = 1e-9
 PATHS = 100
+GUIDE = Path(__file__).parents[2] / "sample_gcode" / "cable_guide.gcode"
 STATIONS = 3000  # of the phase plane, along the path
 CORES = NaiveMotor(((0.0, 0.12), (600.0, 0.08), (1500.0, 0.03)), 40.0, 5.4e-6, 0.5)
 RATIO = 0.03  # filament a path length
@@ -207,6 +213,29 @@ def test_a_circle_is_no_slower_with_more_acceleration() -> None:
         ]
         assert times == sorted(times, reverse=True)
         assert times[-1] < 1.5
+
+
+@pytest.mark.parametrize("tie", ["drives", "pressure advance"])
+def test_more_acceleration_never_lengthens_a_finely_cut_job_at_three_times_its_speeds(tie: str) -> None:
+    """The cable guide of the samples: 712 s at 8,000 mm/s² and 991 s at 16,000 where each chord chose for itself."""
+    told: dict[str, Any] = {"motion.feed_override": 3.0, "axes.e.max_speed_mm_s": 12.0}
+    if tie == "drives":
+        told |= {f"motors.{name}.torque_nm": [[0, 0.24], [600, 0.16], [1500, 0.06]] for name in "xy"}
+        told |= {f"motors.{name}.mm_per_rev": 40.0 for name in "xy"}
+        told |= {f"motors.{name}.rotor_inertia_kg_m2": 5.4e-6 for name in "xy"}
+        told |= {f"motors.{name}.usable_torque_share": 0.5 for name in "xy"}
+        told |= {"axes.x.moving_mass_kg": 0.3, "axes.y.moving_mass_kg": 0.6}
+        told |= {"axes.x.friction_n": 2.0, "axes.y.friction_n": 2.0}
+    else:
+        told |= {"filament.pressure_advance_s": 0.05}
+    job = PreparedJob(str(GUIDE))
+    times = []
+    for a in (2000.0, 8000.0, 16000.0, 40000.0):
+        ramps = {f"motion.{kind}_acceleration_mm_s2": a for kind in ("print", "travel")}
+        times.append(time_job(job, Machine().with_settings(told | ramps, "bench")).motion)
+    print(" ".join(f"{time:.2f} s" for time in times))
+    assert all(later <= before * (1.0 + NEVER_LONGER) for before, later in pairwise(times))
+    assert times[-1] < times[0]
 
 
 def test_round_a_curve_a_drive_pulls_both_ways() -> None:

@@ -162,7 +162,9 @@ def test_a_row_holds_nodes(job: tuple[Features, Ties], ceiling: Ceiling) -> None
         axis = "xy".index(ceiling.feature)
         turn, kick = features.turn[axis][1:], LOW[SWINGS[ceiling.column]]
         before, after = getattr(features, ceiling.feature)[:-1], getattr(features, ceiling.feature)[1:]
-        step = acceleration * np.where(turn > np.maximum(before, after), abs(before - after), before + after) / low
+        sign = np.where(turn > np.maximum(before, after), -1.0, 1.0)
+        each = np.abs(found.acceleration[:-1] * before + sign * found.acceleration[1:] * after)
+        step = np.maximum(acceleration * np.abs(before + sign * after), each) / low
         square = ceiling.column in (by.X_SWING, by.Y_SWING)
         share = np.hypot(speed * turn / kick, step) if square else speed * turn / kick + step
         share[step > 0.97] = 0.0  # where the kick of acceleration alone uses up nearly all, a little is left
