@@ -2,7 +2,7 @@
 
 The public names are attached on first use, so that importing the package costs nothing:
 `read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `ladder`, `sweep`, `target`, `caps`, `ringing`,
-`rounding`, `upgrades`, `shop`, `InputError`.
+`rounding`, `vibrations`, `fit`, `upgrades`, `bedful`, `shop`, `InputError`.
 """
 
 from __future__ import annotations
@@ -17,16 +17,19 @@ _HOMES = {
     "Machine": "kinematics.machine",
     "Candidate": "kinematics.machine",
     "load_machine": "kinematics.machine",
+    "bedful": "kinematics.api_business",
     "estimate": "kinematics.api",
     "compare": "kinematics.api",
     "sweep": "kinematics.api",
     "ladder": "kinematics.api",
     "target": "kinematics.api",
     "caps": "kinematics.api",
-    "ringing": "kinematics.api",
-    "rounding": "kinematics.api",
-    "upgrades": "kinematics.api",
-    "shop": "kinematics.api",
+    "ringing": "kinematics.api_machine",
+    "rounding": "kinematics.api_machine",
+    "vibrations": "kinematics.api_machine",
+    "fit": "kinematics.api_machine",
+    "upgrades": "kinematics.api_business",
+    "shop": "kinematics.api_business",
     "InputError": "kinematics.errors",
 }
 
@@ -35,9 +38,11 @@ __all__ = [
     "InputError",
     "Machine",
     "__version__",
+    "bedful",
     "caps",
     "compare",
     "estimate",
+    "fit",
     "ladder",
     "load_machine",
     "read_gcode",
@@ -47,10 +52,13 @@ __all__ = [
     "sweep",
     "target",
     "upgrades",
+    "vibrations",
 ]
 
 if TYPE_CHECKING:
-    from kinematics.api import caps, compare, estimate, ladder, ringing, rounding, shop, sweep, target, upgrades
+    from kinematics.api import caps, compare, estimate, ladder, sweep, target
+    from kinematics.api_business import bedful, shop, upgrades
+    from kinematics.api_machine import fit, ringing, rounding, vibrations
     from kinematics.errors import InputError
     from kinematics.gcode.reader import read_gcode
     from kinematics.machine import Candidate, Machine, load_machine

@@ -112,8 +112,3 @@ def months_text(months: float) -> str:
 def harmless(text: str) -> str:
     """A line or a cell of a table with what acts on a terminal shown as it is written in Python: `\\x1b`."""
     return text if text.isprintable() else ACTING.sub(lambda found: found[0].encode("unicode_escape").decode(), text)
-
-
-def drawn(text: str) -> str:
-    """Foreign words as a picture takes them: dollar signs begin no formula, and what is no text is spelled out."""
-    return harmless(text.encode("utf-8", "backslashreplace").decode()).replace("$", r"\$")

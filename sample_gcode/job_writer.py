@@ -46,6 +46,11 @@ class JobWriter:
         self._retracted = False
         self._road = ("", 0.0, 0.0)
         self._speed = 0.0
+        self._shift = [0, 0]  # of the copy under way, in written steps
+
+    def shift(self, x: float, y: float) -> None:
+        """Write all places so much further from here on (mm): those of another copy."""
+        self._shift = [steps(x, PLACE_STEPS), steps(y, PLACE_STEPS)]
 
     def line(self, text: str) -> None:
         """Add a line as it stands."""
@@ -76,9 +81,13 @@ class JobWriter:
         self._fed_steps = target
         return f" E{written(count, FILAMENT_STEPS)}"
 
+    def _level(self, x: float, y: float) -> tuple[int, int]:
+        """A place of the copy under way in written steps."""
+        return steps(x, PLACE_STEPS) + self._shift[0], steps(y, PLACE_STEPS) + self._shift[1]
+
     def _axis_words(self, x: float, y: float, z: float | None) -> tuple[str, list[int], float]:
         """Words of a place, the place in written steps, and the straight way there (mm)."""
-        target = [steps(x, PLACE_STEPS), steps(y, PLACE_STEPS), self._place[2]]
+        target = [*self._level(x, y), self._place[2]]
         words = f" X{written(target[0], PLACE_STEPS)} Y{written(target[1], PLACE_STEPS)}"
         if z is not None:
             target[2] = steps(z, PLACE_STEPS)
@@ -111,8 +120,8 @@ class JobWriter:
     def print_arc(self, x: float, y: float, centre: tuple[float, float], clockwise: bool) -> None:
         """Print an arc at one height, the whole circle where it ends at its start; its length is the arc's own."""
         words, target, _ = self._axis_words(x, y, None)
-        i = steps(centre[0], PLACE_STEPS) - self._place[0]
-        j = steps(centre[1], PLACE_STEPS) - self._place[1]
+        middle = self._level(*centre)
+        i, j = middle[0] - self._place[0], middle[1] - self._place[1]
         begin = math.atan2(-j, -i)
         finish = math.atan2(target[1] - self._place[1] - j, target[0] - self._place[0] - i)
         sweep = (begin - finish if clockwise else finish - begin) % (2.0 * math.pi)
@@ -133,7 +142,7 @@ class JobWriter:
 
     def distance(self, x: float, y: float) -> float:
         """How far a place is from the tool, level (mm)."""
-        return math.dist((steps(x, PLACE_STEPS), steps(y, PLACE_STEPS)), self._place[:2]) / PLACE_STEPS
+        return math.dist(self._level(x, y), self._place[:2]) / PLACE_STEPS
 
     def travel(self, x: float, y: float, speed: float) -> None:
         """Go somewhere without printing; nothing where the tool is there."""

@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from printing import Print, Settings
+from printing import ONE_COPY, Copies, Print, Settings
 from shapes import Comb, Loop, Point, comb, disc, hole, on_circle, rectangle, rounded_rectangle
 
 BED_CENTRE: Point = (107.0, 112.0)
 
 
-def bracket() -> str:
+def bracket(copies: Copies = ONE_COPY) -> str:
     """A lamp bracket: a plate with two bolt holes, and a lug standing on it."""
 
     def plate(inset: float) -> list[Loop]:
@@ -37,6 +37,7 @@ def bracket() -> str:
             "Shows an everyday part: a plate of 20 layers with two bolt holes, and a lug of 50 more.",
             "Absolute extruder, E set to 0 in every layer.",
         ],
+        copies,
     )
     for course in range(1, 71):
         if course <= 20:
@@ -46,7 +47,7 @@ def bracket() -> str:
     return job.finish()
 
 
-def test_cube() -> str:
+def test_cube(copies: Copies = ONE_COPY) -> str:  # noqa: PT028 a part, no test
     """A cube of 20 mm, the plainest part there is."""
 
     def square(inset: float) -> list[Loop]:
@@ -59,6 +60,7 @@ def test_cube() -> str:
             "Shows long straight roads and sharp corners: 100 layers of 0.2 mm, 2 perimeters, 3 solid layers",
             "below and above, 20 % infill. Relative extruder.",
         ],
+        copies,
     )
     for course in range(1, 101):
         job.layer(square, solid=course <= 3 or course > 97)
@@ -150,7 +152,7 @@ def spiral_cup() -> str:
     return job.finish()
 
 
-def tall_pin() -> str:
+def tall_pin(copies: Copies = ONE_COPY) -> str:
     """A valve-tool pin: a wide foot, a long thin shaft, a thinner tip."""
 
     def stage(radius: float) -> Callable[[float], list[Loop]]:
@@ -170,6 +172,7 @@ def tall_pin() -> str:
             "Shows layers of a few seconds, ruled by the time a layer needs to cool: a foot of 10 layers, a shaft of",
             "8 mm and a tip of 6 mm across, 300 layers in all, solid throughout. Relative extruder.",
         ],
+        copies,
     )
     foot, shaft, tip = stage(8.0), stage(4.0), stage(3.0)
     for course in range(1, 301):

@@ -48,11 +48,19 @@ class Settings:
         return self.first_height if course == 1 else self.height
 
 
-class Print:
-    """One job under way: writes its start, its layers and its end."""
+Copies = tuple[Point, ...]  # by how much each copy of a part is moved
+ONE_COPY: Copies = ((0.0, 0.0),)
 
-    def __init__(self, settings: Settings, title: str, shows: list[str]) -> None:
+
+class Print:
+    """One job under way: writes its start, its layers and its end.
+
+    Several copies are made together: every layer of all of them, one copy after the other, before the next layer.
+    """
+
+    def __init__(self, settings: Settings, title: str, shows: list[str], copies: Copies = ONE_COPY) -> None:
         self.settings = settings
+        self.copies = copies
         self.writer = JobWriter(settings.absolute_extruder, settings.retraction, settings.retraction_speed)
         self.course = 0
         self._fill = cache(zigzags)  # the same outline is filled alike in every other layer
@@ -91,6 +99,7 @@ class Print:
         middle = (min(y for _, y in corners) + max(y for _, y in corners)) / 2.0
         writer.travel(left, middle - PRIME_LENGTH / 2.0, settings.travel_speed)
         writer.climb(settings.first_height, CLIMB_SPEED)
+        writer.restore()
         writer.road("prime", 0.6, settings.first_height, settings.first_speed)
         writer.print_to(left, middle + PRIME_LENGTH / 2.0)
 
@@ -158,16 +167,23 @@ class Print:
                 self.writer.print_to(*place)
 
     def layer(self, outline: Outline, solid: bool) -> None:
-        """Print one whole layer, the first one behind a line that fills the nozzle."""
-        if self.course == 0:
-            self._prime(outline)
-        self.begin_course()
-        self.perimeters(outline)
-        self.fill(outline, solid)
+        """Print one whole layer of every copy, the first one behind a line that fills the nozzle."""
+        first = self.course == 0
+        for number, copy in enumerate(self.copies):
+            self.writer.shift(*copy)
+            if number > 0:
+                self.writer.retract()
+            if first:
+                self._prime(outline)
+            if number == 0:
+                self.begin_course()
+            self.perimeters(outline)
+            self.fill(outline, solid)
 
     def finish(self) -> str:
         """Present the part, switch everything off, and give the file's text."""
         settings, writer = self.settings, self.writer
+        writer.shift(0.0, 0.0)
         writer.retract()
         writer.line("M107")
         writer.climb(settings.top_of(self.course) + 10.0, CLIMB_SPEED)

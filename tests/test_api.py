@@ -17,6 +17,7 @@ import pytest
 
 import kinematics
 import kinematics.api
+import kinematics.api_machine
 from kinematics import Candidate, InputError, caps, compare, estimate, load_machine, read_gcode, sweep, target
 from kinematics.gcode.dialects import RS274
 from kinematics.wording import duration_text
@@ -100,9 +101,9 @@ def test_every_study_from_python(path: Path) -> None:
 
 
 def test_the_examples_of_every_function_run() -> None:
-    run = doctest.testmod(kinematics.api)
-    assert run.failed == 0
-    assert run.attempted >= 12
+    runs = [doctest.testmod(module) for module in (kinematics.api, kinematics.api_machine)]
+    assert [run.failed for run in runs] == [0, 0]
+    assert sum(run.attempted for run in runs) >= 20
 
 
 @pytest.mark.parametrize("name", ["estimate", "compare", "sweep", "target", "caps", "ringing", "upgrades", "shop"])

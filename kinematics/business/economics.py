@@ -14,6 +14,7 @@ MONTHS_A_YEAR = 12.0
 MINUTES_AN_HOUR = 60.0
 SECONDS_AN_HOUR = 3600.0
 WATTS_A_KILOWATT = 1000.0
+LEAST_GOOD = 1e-9  # share of prints that do not fail, however long they are
 # The parts of a cost, and the keys without which each is counted as nothing.
 COST_PARTS = {
     "machine": ("economy.machine_cost_per_hour",),
@@ -73,11 +74,24 @@ def machine_hour_cost(economy: Economy) -> float:
     return (wear_per_hour(economy) or 0.0) + energy_per_hour(economy)
 
 
-def prints_per_part(economy: Economy) -> float:
-    """How many prints a good part takes where a share f of them fails: 1/(1 − f), mean of the geometric distribution;
-    1 where the share is not given.
+def failing(share: float, per_hour: float, seconds: float) -> float:
+    """The share of prints of some length (s) that fail: 1 − (1 − f)·(1 − h)^hours, f of them whatever their length and
+    h in each hour of printing, as chance by itself.
     """
-    return 1.0 / (1.0 - (economy.failed_share or 0.0))
+    hours = seconds / SECONDS_AN_HOUR
+    return share if per_hour == 0.0 else 1.0 - (1.0 - share) * math.pow(1.0 - per_hour, hours)
+
+
+def failed_share(economy: Economy, seconds: float) -> float:
+    """The share of prints of some length (s) that fail (`failing`); 0 where neither key is given."""
+    return failing(economy.failed_share or 0.0, economy.failed_share_per_hour or 0.0, seconds)
+
+
+def prints_per_part(economy: Economy, seconds: float) -> float:
+    """How many prints of some length (s) a good one takes where a share f of them fails: 1/(1 − f), mean of the
+    geometric distribution; 1 where none is known to fail.
+    """
+    return 1.0 / max(1.0 - failed_share(economy, seconds), LEAST_GOOD)
 
 
 def part_cost(machine: Machine, seconds: float, mass: float | None) -> PartCost:
@@ -87,7 +101,7 @@ def part_cost(machine: Machine, seconds: float, mass: float | None) -> PartCost:
     it. Not modelled: a failed print that is stopped early, and rent, design and packing.
     """
     economy = machine.economy
-    prints = prints_per_part(economy)
+    prints = prints_per_part(economy, seconds)
     hours = prints * seconds / SECONDS_AN_HOUR
     price = (machine.filament.price_per_kg or 0.0) / 1000.0
     hands = prints * (economy.turnaround_min or 0.0) / MINUTES_AN_HOUR
@@ -101,11 +115,13 @@ def part_cost(machine: Machine, seconds: float, mass: float | None) -> PartCost:
 
 def not_counted(machine: Machine) -> dict[str, tuple[str, ...]]:
     """The parts of a cost that are counted as nothing, each with the dotted keys that are not given."""
-    known = wear_per_hour(machine.economy) is not None
+    known = {"machine"} if wear_per_hour(machine.economy) is not None else set[str]()
+    if machine.economy.failed_share_per_hour is not None:
+        known.add("failed prints")
     found = {
         part: tuple(key for key in keys if machine.value_of(key) is None)
         for part, keys in COST_PARTS.items()
-        if not (known and part == "machine")
+        if part not in known
     }
     return {part: keys for part, keys in found.items() if keys}
 

@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from kinematics.business.economics import failing
 from kinematics.business.staffed import SAME_MOMENT, Staff
 
 PRINTING, FAILED, HANDS, SPOOL = "printing", "failed print", "hands", "spool change"
@@ -30,10 +31,22 @@ RULES = {
     AT_CLOSING: "what is off the bed by closing, else what then waits least for people",
 }
 
+Hear = Callable[[int], None]
+HEARD_EACH = 2000  # bars of a run
+
+# How many copies of an order that leaves it open are printed at a time, and what each way says.
+ONE, FULL, NIGHT = "one at a time", "as many as fit", "what lasts the night"
+FILLINGS = {
+    ONE: "one copy",
+    FULL: "as many copies as fit on the bed",
+    NIGHT: "the number of copies that brings most good parts an hour until the bed is cleared",
+}
+
 
 class Station(NamedTuple):
     """One printer: its name, when people are there, whether it prints without them, hands' work (s), filament on a full
-    spool (g, infinity where not known), share of prints that fail, and from when it is free (s).
+    spool (g, infinity where not known), share of prints that fail and that fail in each hour, and from when it is free
+    (s).
     """
 
     name: str
@@ -44,11 +57,20 @@ class Station(NamedTuple):
     spool: float = math.inf
     failed_share: float = 0.0
     free_from: float = 0.0
+    failed_share_per_hour: float = 0.0
+
+    @property
+    def may_fail(self) -> bool:
+        """Whether any print fails on it."""
+        return self.failed_share > 0.0 or self.failed_share_per_hour > 0.0
 
 
 class FloorOrder(NamedTuple):
     """One order: when it is there and due (s; infinity for no date), pieces, material, and for each printer the time of
-    a print (s; infinity where it cannot be printed) and its filament (g).
+    a print of one copy (s; infinity where it cannot be printed) and its filament (g).
+
+    `copies` how many pieces are printed at a time, 0 where the filling of the run tells; `fuller` for each printer the
+    times of prints of 2, 3, … copies (s; none where only one can be made).
     """
 
     arrives: float
@@ -57,16 +79,29 @@ class FloorOrder(NamedTuple):
     material: str
     seconds: tuple[float, ...]
     grams: tuple[float, ...]
+    copies: int = 1
+    fuller: tuple[tuple[float, ...], ...] = ()
+
+    def most(self, station: int) -> int:
+        """How many copies a printer makes at a time at most."""
+        return 1 + (len(self.fuller[station]) if self.fuller else 0)
+
+    def time(self, station: int, copies: int) -> float:
+        """How long a printer takes for so many copies (s)."""
+        return self.seconds[station] if copies == 1 else self.fuller[station][copies - 2]
 
 
 class Bar(NamedTuple):
-    """What a printer did for an order from when to when (s): numbers of printer and order, and one of the words."""
+    """What a printer did for an order from when to when (s): numbers of printer and order, one of the words, and how
+    many copies it had on the bed.
+    """
 
     station: int
     order: int
     what: str
     begins: float
     ends: float
+    copies: int = 1
 
 
 class Run(NamedTuple):
@@ -77,13 +112,16 @@ class Run(NamedTuple):
 
 
 class _Step(NamedTuple):
-    """A step of hands' work that a printer needs: what, for how long (s), and since when it waits (s)."""
+    """A step of hands' work that a printer needs: what, for how long (s), since when it waits (s), and for how many
+    copies.
+    """
 
     station: int
     order: int
     what: str
     seconds: float
     since: float
+    copies: int
 
 
 class _Look(NamedTuple):
@@ -106,7 +144,9 @@ class Floor:
     takes only what will be ready and taken off before people leave. A finished print stays on the printer until
     somebody has time to take it off; only then the next may start. No step of hands' work begins that closing time
     would cut into; a spool change that is not begun by closing is called off. A print that fails is noticed at its end
-    and printed again. Not modelled: printers that are kept free for orders to come, breaks, holidays, and the time that
+    and printed again; all of its copies are lost. Of an order that leaves it open a printer makes as many copies as the
+    run's filling tells (`FILLINGS`); the last print of an order may be of fewer. Copies of several orders are never on
+    one bed. Not modelled: printers that are kept free for orders to come, breaks, holidays, and the time that
     a failed print is stopped early.
     """
 
@@ -118,8 +158,13 @@ class Floor:
         start: float,
         seed: Sequence[int],
         rule: str,
+        filling: str = ONE,
+        hear: Hear = lambda _: None,
     ) -> None:
+        """`hear` is told now and then how many pieces are done."""
+        self._hear = hear
         self._stations, self._orders, self._seed, self._rule = stations, orders, seed, rule
+        self._filling = filling
         self._draws: dict[int, np.random.Generator] = {}
         self._now = start
         self._events: list[tuple[float, int, Callable[[int], None], int]] = []
@@ -129,6 +174,7 @@ class Floor:
         self._steps: list[_Step] = []  # that wait, longest first
         self._free: set[int] = set()
         self._prints = [NONE] * len(stations)  # the order that a printer has taken
+        self._copies = [1] * len(stations)  # and how many pieces of it
         self._loaded = [""] * len(stations)
         self._spools = [station.spool for station in stations]
         self._waiting: list[tuple[int, float, int]] = []  # scarcity, due, number of the order
@@ -148,6 +194,7 @@ class Floor:
             self._at(max(order.arrives, self._now), self._arrive, number)
         for number, station in enumerate(self._stations):
             self._at(max(station.free_from, self._now), self._free.add, number)
+        pieces, heard = self._to_come, 0
         while self._to_come:
             self._now = self._events[0][0]
             while self._events and self._events[0][0] <= self._now:
@@ -156,6 +203,9 @@ class Floor:
             # This ends: a step is called off only where it was asked for earlier, as what is given out may begin now.
             while self._serve() or self._give_out():
                 pass
+            if len(self._bars) >= heard + HEARD_EACH:
+                heard = len(self._bars)
+                self._hear(pieces - self._to_come)
         return Run(tuple(self._bars), tuple(tuple(moments) for moments in self._done))
 
     def _at(self, moment: float, happens: Callable[[int], None], number: int) -> None:
@@ -170,9 +220,9 @@ class Floor:
     def _arrive(self, order: int) -> None:
         insort(self._waiting, (self._scarcity[order], self._orders[order].due, order))
 
-    def _give_back(self, order: int) -> None:
-        self._left[order] += 1
-        if self._left[order] == 1:
+    def _give_back(self, order: int, copies: int) -> None:
+        self._left[order] += copies
+        if self._left[order] == copies:
             self._arrive(order)
 
     def _give_out(self) -> bool:
@@ -181,18 +231,19 @@ class Floor:
         for number in [number for number in self._turns if number in self._free]:
             station = self._stations[number]
             opens = station.staff.next_open(self._now)
-            place = self._chosen(number) if opens <= self._now else None
-            if place is None:
+            chosen = self._chosen(number) if opens <= self._now else None
+            if chosen is None:
                 # What does not fit into the rest of this day may be started on the next.
                 self._wake(opens if opens > self._now else station.staff.opening_after(self._now))
                 continue
+            place, copies = chosen
             order = self._waiting[place][2]
-            self._left[order] -= 1
+            self._left[order] -= copies
             if self._left[order] == 0:
                 del self._waiting[place]
             self._free.discard(number)
-            self._prints[number] = order
-            if self._needs_spool(number, order):
+            self._prints[number], self._copies[number] = order, copies
+            if self._needs_spool(number, order, copies):
                 self._ask_for_hands(number, order, SPOOL, station.spool_change)
                 self._wake(station.staff.open_until(self._now))
             else:
@@ -200,25 +251,60 @@ class Floor:
             given = True
         return given
 
-    def _chosen(self, number: int) -> int | None:
-        """The place in the waiting list of the order that a printer takes now; None for none."""
+    def _chosen(self, number: int) -> tuple[int, int] | None:
+        """The place in the waiting list of the order that a printer takes now, and how many copies; None for none."""
         station = self._stations[number]
         look = self._look(number)
-        best: tuple[tuple[float, ...], int] | None = None
+        best: tuple[tuple[float, ...], int, int] | None = None
         for place, (_, _, order) in enumerate(self._waiting):
             if self._orders[order].seconds[number] == math.inf:
                 continue
-            change = station.spool_change if self._needs_spool(number, order) else 0.0
-            if (change > 0.0 and not look.change_fits) or not self._is_off_in_time(number, order, look.room, change):
+            copies = self._copies_now(number, order, look)
+            change = station.spool_change if self._needs_spool(number, order, copies) else 0.0
+            if change > 0.0 and not look.change_fits:
+                continue
+            if not self._is_off_in_time(number, order, copies, look.room, change):
                 continue
             if self._rank is None:
-                return place
-            rank = self._rank(number, order, change, look)
+                return place, copies
+            rank = self._rank(number, order, copies, change, look)
             if not any(rank):
-                return place
+                return place, copies
             if best is None or rank < best[0]:
-                best = rank, place
-        return None if best is None else best[1]
+                best = rank, place, copies
+        return None if best is None else best[1:]
+
+    def _copies_now(self, number: int, order: int, look: _Look) -> int:
+        """How many copies of an order a printer would make now."""
+        wanted, station = self._orders[order], self._stations[number]
+        most = min(wanted.most(number), self._left[order])
+        if most > 1 and wanted.grams[number] > 0.0:
+            most = max(1, min(most, int(station.spool // wanted.grams[number]))) if station.spool < math.inf else most
+        if wanted.copies > 0:
+            return min(wanted.copies, most)
+        if self._filling == ONE or most == 1:
+            return 1
+        change = {copies: self._change(number, order, copies) for copies in (1, most)}
+        fits = [
+            copies
+            for copies in range(1, most + 1)
+            if self._is_off_in_time(number, order, copies, look.room, change[1 if copies < most else most])
+        ]
+        if self._filling == FULL or not fits:
+            return fits[-1] if fits else 1
+        return max(fits, key=lambda copies: self._parts_an_hour(number, order, copies))
+
+    def _change(self, number: int, order: int, copies: int) -> float:
+        return self._stations[number].spool_change if self._needs_spool(number, order, copies) else 0.0
+
+    def _parts_an_hour(self, number: int, order: int, copies: int) -> float:
+        """Good parts that a print of so many copies brings, a second until the printer is free for the next."""
+        station, seconds = self._stations[number], self._orders[order].time(number, copies)
+        ready = self._now + self._change(number, order, copies) + seconds
+        free = station.staff.work_begins(ready, station.turnaround) + station.turnaround
+        return (
+            copies * (1.0 - failing(station.failed_share, station.failed_share_per_hour, seconds)) / (free - self._now)
+        )
 
     def _look(self, number: int) -> _Look:
         station, now = self._stations[number], self._now
@@ -236,25 +322,25 @@ class Floor:
         on = [one or loaded for one, loaded in zip(coming, self._loaded, strict=True)]
         return frozenset(on[:number] + on[number + 1 :]) - {""}
 
-    def _is_off_in_time(self, number: int, order: int, room: float, change: float) -> bool:
+    def _is_off_in_time(self, number: int, order: int, copies: int, room: float, change: float) -> bool:
         station = self._stations[number]
-        needed = change + self._orders[order].seconds[number] + station.turnaround
+        needed = change + self._orders[order].time(number, copies) + station.turnaround
         return station.unattended or needed <= room + SAME_MOMENT
 
-    def _needs_spool(self, number: int, order: int) -> bool:
+    def _needs_spool(self, number: int, order: int, copies: int) -> bool:
         """Whether the spool has to be changed: another material is on the printer, or too little of it."""
         wanted, loaded = self._orders[order], self._loaded[number]
         other = bool(loaded and wanted.material and wanted.material != loaded)
-        return other or wanted.grams[number] > self._spools[number]
+        return other or copies * wanted.grams[number] > self._spools[number]
 
-    def _rank_of_spool(self, number: int, order: int, _: float, look: _Look) -> tuple[float, ...]:
+    def _rank_of_spool(self, number: int, order: int, copies: int, _: float, look: _Look) -> tuple[float, ...]:
         material = self._orders[order].material
         elsewhere = material in look.others and material != self._loaded[number]
-        return (float(self._needs_spool(number, order)) + elsewhere,)
+        return (float(self._needs_spool(number, order, copies)) + elsewhere,)
 
-    def _rank_at_closing(self, number: int, order: int, change: float, look: _Look) -> tuple[float, ...]:
+    def _rank_at_closing(self, number: int, order: int, copies: int, change: float, look: _Look) -> tuple[float, ...]:
         station = self._stations[number]
-        seconds = self._orders[order].seconds[number] + change
+        seconds = self._orders[order].time(number, copies) + change
         if seconds + station.turnaround <= look.room + SAME_MOMENT:
             return (0.0, 0.0, 0.0)
         ready = self._now + seconds
@@ -262,19 +348,20 @@ class Floor:
         return (1.0, taken_off - ready, -seconds)
 
     def _start(self, number: int, order: int) -> None:
+        copies = self._copies[number]
         self._loaded[number] = self._orders[order].material or self._loaded[number]
-        self._spools[number] -= self._orders[order].grams[number]
-        self._at(self._now + self._orders[order].seconds[number], self._printed, number)
+        self._spools[number] -= copies * self._orders[order].grams[number]
+        self._at(self._now + self._orders[order].time(number, copies), self._printed, number)
 
     def _printed(self, number: int) -> None:
-        order = self._prints[number]
-        station, begins = self._stations[number], self._now - self._orders[order].seconds[number]
-        failed = self._fails(order, station.failed_share)
-        self._bars.append(Bar(number, order, FAILED if failed else PRINTING, begins, self._now))
+        order, copies, station = self._prints[number], self._copies[number], self._stations[number]
+        seconds = self._orders[order].time(number, copies)
+        failed = self._fails(order, failing(station.failed_share, station.failed_share_per_hour, seconds))
+        self._bars.append(Bar(number, order, FAILED if failed else PRINTING, self._now - seconds, self._now, copies))
         self._ask_for_hands(number, order, FAILED if failed else HANDS, station.turnaround)
 
     def _ask_for_hands(self, number: int, order: int, what: str, seconds: float) -> None:
-        self._steps.append(_Step(number, order, what, seconds, self._now))
+        self._steps.append(_Step(number, order, what, seconds, self._now, self._copies[number]))
 
     def _serve(self) -> bool:
         """Let free hands begin the steps that wait, the longest waiting first; whether anything changed."""
@@ -287,7 +374,7 @@ class Floor:
                 self._steps.remove(step)
                 if self._now > step.since:
                     what = SPOOL_WAITING if step.what == SPOOL else WAITING
-                    self._bars.append(Bar(step.station, step.order, what, step.since, self._now))
+                    self._bars.append(Bar(step.station, step.order, what, step.since, self._now, step.copies))
                 if begins > self._now:
                     self._call_off(step.station, step.order)
                 else:
@@ -296,7 +383,7 @@ class Floor:
         return changed
 
     def _call_off(self, number: int, order: int) -> None:
-        self._give_back(order)
+        self._give_back(order, self._copies[number])
         self._prints[number] = NONE
         self._free.add(number)
 
@@ -308,8 +395,8 @@ class Floor:
         for begins, closes in staff.spans_between(self._now, ends):
             if begins > reached:
                 waits = SPOOL_WAITING if step.what == SPOOL else WAITING
-                self._bars.append(Bar(step.station, step.order, waits, reached, begins))
-            self._bars.append(Bar(step.station, step.order, what, begins, closes))
+                self._bars.append(Bar(step.station, step.order, waits, reached, begins, step.copies))
+            self._bars.append(Bar(step.station, step.order, what, begins, closes, step.copies))
             reached = closes
         self._at(ends, lambda _: self._end(step), 0)
 
@@ -320,16 +407,16 @@ class Floor:
             self._loaded[number] = self._orders[order].material or self._loaded[number]
             self._spools[number] = self._stations[number].spool
             room = self._stations[number].staff.open_until(self._now) - self._now
-            if self._is_off_in_time(number, order, room, 0.0):
+            if self._is_off_in_time(number, order, step.copies, room, 0.0):
                 self._start(number, order)
             else:
                 self._call_off(number, order)
             return
         if step.what == FAILED:
-            self._give_back(order)
+            self._give_back(order, step.copies)
         else:
-            self._done[order].append(self._now)
-            self._to_come -= 1
+            self._done[order] += [self._now] * step.copies
+            self._to_come -= step.copies
         self._prints[number] = NONE
         self._free.add(number)
 
@@ -349,9 +436,14 @@ def simulate(
     start: float,
     seed: Sequence[int] = (0,),
     rule: str = DUE_DATE,
+    filling: str = ONE,
+    hear: Hear = lambda _: None,
 ) -> Run:
     """Simulate a shop once, from `start` (s) until every piece is done; the same `seed` (numbers) gives the same run.
 
-    Every order must have a printer that can print it. See `Floor` for how it goes, and `RULES` for `rule`.
+    `hear` is told now and then how many pieces are done.
+
+    Every order must have a printer that can print it. See `Floor` for how it goes, `RULES` for `rule` and
+    `FILLINGS` for `filling`.
     """
-    return Floor(stations, orders, people, start, seed, rule).run()
+    return Floor(stations, orders, people, start, seed, rule, filling, hear).run()

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 import numpy as np
 
-from kinematics.business.floor import RULES, Run, simulate
+from kinematics.business.floor import FILLINGS, ONE, RULES, Run, simulate
 from kinematics.business.plan import ShopPlan
 from kinematics.business.sums import RunSums, moments_of, sums_of
 
@@ -15,12 +15,15 @@ SAME_RATE = 1e-9  # share of parts a day below which two rules are alike: the on
 
 
 class Given(NamedTuple):
-    """What every simulation of a shop shares: people, when it starts (s), and the chance and number of runs."""
+    """What every simulation of a shop shares: people, when it starts (s), and the chance and number of runs; `hear` is
+    told which share of the run under way is done, 1 at its end.
+    """
 
     people: int
     start: float
     seed: int
     runs: int
+    hear: Callable[[float], None] = lambda _: None
 
 
 class RuleSums(NamedTuple):
@@ -35,25 +38,45 @@ class RuleSums(NamedTuple):
 
 
 class Served(NamedTuple):
-    """A shop under a rule: `sums` run by run, the first run, and what each rule that was tried comes to."""
+    """A shop under a rule: `sums` run by run, the first run, and what each rule that was tried comes to; how many
+    copies of orders that leave it open are printed at a time, and what each such way comes to under its best rule.
+    """
 
     rule: str
     sums: tuple[RunSums, ...]
     first: Run
     tried: tuple[RuleSums, ...]
+    filling: str = ONE
+    filled: tuple[tuple[str, RuleSums], ...] = ()
 
 
-def under_rule(plan: ShopPlan, given: Given, rule: str) -> Served:
-    """Simulate a plan under one rule; a single run where nothing is left to chance."""
-    chance = any(station.failed_share > 0.0 for station in plan.stations)
+def runs_of(plan: ShopPlan, given: Given) -> int:
+    """How many runs a plan is simulated for under a rule: a single one where nothing is left to chance."""
+    return given.runs if any(station.may_fail for station in plan.stations) else 1
+
+
+def under_rule(plan: ShopPlan, given: Given, rule: str, filling: str = ONE) -> Served:
+    """Simulate a plan under one rule and filling."""
+    pieces = sum(order.quantity for order in plan.wanted)
 
     def run_of(number: int) -> Run:
-        return simulate(plan.stations, plan.wanted, given.people, given.start, (given.seed, number), rule)
+        found = simulate(
+            plan.stations,
+            plan.wanted,
+            given.people,
+            given.start,
+            (given.seed, number),
+            rule,
+            filling,
+            lambda done: given.hear(done / pieces),
+        )
+        given.hear(1.0)
+        return found
 
     first = run_of(0)
     sums = [sums_of(first, plan, given.start)]  # of each run alone: bars of a year's runs are many
-    sums += [sums_of(run_of(number), plan, given.start) for number in range(1, given.runs if chance else 1)]
-    return Served(rule, tuple(sums), first, (_told(rule, sums),))
+    sums += [sums_of(run_of(number), plan, given.start) for number in range(1, runs_of(plan, given))]
+    return Served(rule, tuple(sums), first, (_told(rule, sums),), filling)
 
 
 def _told(rule: str, sums: Sequence[RunSums]) -> RuleSums:
@@ -62,14 +85,40 @@ def _told(rule: str, sums: Sequence[RunSums]) -> RuleSums:
     return RuleSums(rule, late, rate, moments_of(np.array([one.finished for one in sums])).middle)
 
 
-def under_best_rule(plan: ShopPlan, given: Given) -> Served:
-    """Simulate a plan under every rule, with the same draws of failures, and keep the best."""
-    best, *others = [under_rule(plan, given, rule) for rule in RULES]
+def is_better(other: RuleSums, one: RuleSums) -> bool:
+    """Whether fewer orders are late, or as many and more parts are made a day."""
+    more = other.parts_per_day > one.parts_per_day * (1.0 + SAME_RATE)
+    return other.late_orders < one.late_orders or (other.late_orders == one.late_orders and more)
+
+
+def _best_rule(plan: ShopPlan, given: Given, filling: str) -> Served:
+    """A plan under every rule, with the same draws of failures, and the best kept."""
+    best, *others = [under_rule(plan, given, rule, filling) for rule in RULES]
     tried = [best.tried[0], *(other.tried[0] for other in others)]
     for other in others:
-        (mine,), (told,) = best.tried, other.tried
-        fewer = told.late_orders < mine.late_orders
-        more = told.parts_per_day > mine.parts_per_day * (1.0 + SAME_RATE)
-        if fewer or (told.late_orders == mine.late_orders and more):
+        if is_better(other.tried[0], best.tried[0]):
             best = other
     return best._replace(tried=tuple(tried))
+
+
+def told_of(served: Served) -> RuleSums:
+    """What the rule comes to under which a shop is served."""
+    return next(one for one in served.tried if one.rule == served.rule)
+
+
+def best_filling(of_each: Sequence[Served]) -> Served:
+    """The best of a plan under several fillings, the first among equals; with what each comes to."""
+    best = of_each[0]
+    for other in of_each[1:]:
+        if is_better(told_of(other), told_of(best)):
+            best = other
+    return best._replace(filled=tuple((one.filling, told_of(one)) for one in of_each))
+
+
+def under_best_rule(plan: ShopPlan, given: Given) -> Served:
+    """Simulate a plan under every rule, where orders leave the number of copies open with each way to fill the bed, and
+    keep the best.
+    """
+    if all(order.copies > 0 for order in plan.wanted):
+        return _best_rule(plan, given, ONE)
+    return best_filling([_best_rule(plan, given, filling) for filling in FILLINGS])

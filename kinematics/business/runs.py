@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from kinematics.business.floor import Run
+from kinematics.business.floor import FILLINGS, FULL, NIGHT, RULES, FloorOrder, Run
 from kinematics.business.plan import Clock, ShopPlan, plan_of
-from kinematics.business.rules import Given, RuleSums, Served, under_best_rule, under_rule
+from kinematics.business.rules import Given, RuleSums, Served, best_filling, runs_of, under_best_rule, under_rule
 from kinematics.business.staffed import Staff
 from kinematics.business.sums import (
     Moments,
@@ -24,7 +24,7 @@ from kinematics.business.sums import (
     order_sums,
     uses_of,
 )
-from kinematics.business.tables import Order, Printer
+from kinematics.business.tables import AUTO, Order, Printer
 from kinematics.errors import Finding, InputError
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Machine, resolved_keys
@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 AS_IT_IS = "as it is"
 SHORTER = 2.0 / 3.0  # of the time of a print, of a spool change: one step that a maker would try, alike for all
 PRINTS, SPOOLS, TURNAROUNDS = "prints a third shorter", "spool changes a third quicker", "parts off a third quicker"
+FULLER = "fuller beds"
 PEOPLE_ALWAYS, SECOND = "people at all hours", "a second {}"
 PRINTING_HOLDS, PEOPLE_HOLD, ONE_PRINTER_HOLDS, NOTHING_HOLDS = "printing", "people", "printer", "nothing"
 SPOOLS_HOLD, TURNAROUNDS_HOLD = "spool changes", "taking parts off"
@@ -61,6 +62,9 @@ class Trial(NamedTuple):
     name: str
     more: float
     sooner_s: float
+
+
+MOST_STEPS = 4  # that are lifted to find the bottleneck, beside a second printer of each kind
 
 
 class Bottleneck(NamedTuple):
@@ -94,12 +98,28 @@ class Effect(NamedTuple):
         return 1.0 / (1.0 - self.shorter) - 1.0 if self.shorter < 1.0 else math.inf
 
 
+class FullerBeds(NamedTuple):
+    """What more copies at a time bring where orders print one: `filling` how many (`floor.FILLINGS`), `most` the most
+    that fit of each order (1 where it is as it was), and what comes of it under the shop's rule, as in `Effect`.
+    """
+
+    filling: str
+    most: tuple[int, ...]
+    parts_per_day: RunsInterval
+    more: RunsInterval
+    sooner_s: float
+    late_h: RunsInterval
+    use: tuple[Use, ...]
+
+
 @dataclass(frozen=True, repr=False)
 class Shop(NotebookTable):
     """A shop's orders, simulated: moments in s since 1970, shares of the time from `start_s` until the last part is
     done.
 
-    `rule` who prints what (`shop_floor.RULES`), the best of the rules that were `tried`. `runs` how many runs (one
+    `rule` who prints what (`shop_floor.RULES`), the best of the rules that were `tried`; `filling` how many copies of
+    orders that leave it open are printed at a time, and what each way comes to (`filled`, empty where none does);
+    `fuller` what more copies at a time would bring (None where no more than one fits). `runs` how many runs (one
     where nothing is left to chance); `first_run` the first of them; intervals hold the middle nine tenths of the runs.
     `cannot` what was left out, with its place; `doubtful` what was planned and is odd.
     """
@@ -125,6 +145,9 @@ class Shop(NotebookTable):
     doubtful: tuple[Finding, ...]
     plan: ShopPlan
     first_run: Run
+    filling: str = ""
+    filled: tuple[tuple[str, RuleSums], ...] = ()
+    fuller: FullerBeds | None = None
 
     def to_frame(self) -> pandas.DataFrame:
         """One row an order: pieces, when it is done, lateness, and what a part costs."""
@@ -170,9 +193,10 @@ def shop_of(
     runs: int = 20,
     left_out: Sequence[Finding] = (),
     tell: Callable[[str], None] = lambda _: None,
+    hear: Callable[[float], None] = lambda _: None,
 ) -> Shop:
     """Simulate orders on printers from `start` (s) on, and what changes would bring; `left_out` rows of the tables that
-    could not be read.
+    could not be read; `hear` is told about which share of all runs is done.
 
     Each rule of `shop_floor.RULES` is tried, on the shop as it is and on each change of it. Chance is in failures
     alone: the times are estimates, and how far they are off is not in the intervals. Raises InputError where nothing
@@ -185,7 +209,10 @@ def shop_of(
     cannot = tuple(sorted([*left_out, *plan.cannot], key=_by_line))
     if not plan.orders:
         raise InputError(*(cannot or [Finding("orders", "there is nothing to print", "a row for each order")]))
-    given = Given(people, start, seed, runs)
+    once = Given(people, start, seed, runs)
+    trials = MOST_STEPS + (len(plan.stations) if len(plan.stations) > 1 else 0)
+    ways = len(RULES) * (1 if all(order.copies > 0 for order in plan.wanted) else len(FILLINGS))
+    given = once._replace(hear=_Runs(runs_of(plan, once) * (ways * (1 + len(variants)) + trials), hear).hear)
     tell("simulating the shop")
     served = under_best_rule(plan, given)
     sums = served.sums
@@ -193,6 +220,8 @@ def shop_of(
     for variant in variants:
         tell(f"simulating {variant.name}")
         effects.append(_effect(variant, plan, printers, clock, given, served))
+    tell("trying fuller beds")
+    fuller = _fuller_beds(plan, printers, clock, given, served)
     tell("looking for the bottleneck")
     return Shop(
         printers=tuple(printers),
@@ -210,13 +239,28 @@ def shop_of(
         late_h=interval_of(np.array([one.late for one in sums])),
         use=uses_of(sums, plan),
         of_orders=order_sums(sums, plan),
-        bottleneck=_bottleneck(plan, given, served),
+        bottleneck=_bottleneck(plan, given, served, fuller),
         effects=tuple(effects),
         cannot=cannot,
-        doubtful=tuple(_due_before(plan.orders, start)),
+        doubtful=(*_due_before(plan.orders, start), *plan.doubtful),
         plan=plan,
         first_run=served.first,
+        filling=served.filling,
+        filled=served.filled,
+        fuller=fuller,
     )
+
+
+class _Runs:
+    """How far all runs of a shop are."""
+
+    def __init__(self, expected: int, hear: Callable[[float], None]) -> None:
+        self._expected, self._hear, self._done = expected, hear, 0
+
+    def hear(self, share: float) -> None:
+        """Take the share of the run under way that is done; 1 ends it."""
+        self._hear(min(1.0, (self._done + share) / self._expected))
+        self._done += share == 1.0
 
 
 def _by_line(finding: Finding) -> tuple[str, int]:
@@ -231,6 +275,38 @@ def _due_before(orders: Sequence[Order], start: float) -> list[Finding]:
         for order in orders
         if order.due is not None and order.due < start
     ]
+
+
+def _fuller_beds(
+    plan: ShopPlan, printers: Sequence[Printer], clock: Clock, given: Given, before: Served
+) -> FullerBeds | None:
+    """The shop with as many copies at a time as fit, and with what lasts the night, of every order that prints one."""
+    orders = [
+        order._replace(copies=AUTO) if order.copies == 1 and order.quantity > 1 and clock.keeps_moves(order) else order
+        for order in plan.orders
+    ]
+    machines = [printer.machine for printer in printers]
+    changed = plan_of(orders, printers, machines, clock, given.start, [NOTHING_VARIED] * len(printers))
+    changed = changed._replace(stations=plan.stations)
+    opened = [now.copies == AUTO != was.copies for now, was in zip(orders, plan.orders, strict=True)]
+    if len(changed.wanted) != len(orders) or not any(
+        wanted.fuller and any(wanted.fuller) for wanted, is_open in zip(changed.wanted, opened, strict=True) if is_open
+    ):
+        return None
+    after = best_filling([under_rule(changed, given, before.rule, filling) for filling in (NIGHT, FULL)])
+    most = [
+        max(wanted.most(i) for i in range(len(printers))) if is_open else 1
+        for wanted, is_open in zip(changed.wanted, opened, strict=True)
+    ]
+    return FullerBeds(
+        filling=after.filling,
+        most=tuple(most),
+        parts_per_day=interval_of(_rates(after)),
+        more=_more(before, after),
+        sooner_s=_sooner(before, after),
+        late_h=interval_of(np.array([one.late for one in after.sums])),
+        use=uses_of(after.sums, changed),
+    )
 
 
 def _effect(
@@ -273,23 +349,29 @@ def _effect(
 
 
 def _print_time(plan: ShopPlan) -> float:
-    """Time of printing every piece once (s), on the average of the printers that can."""
+    """Time of printing every piece once (s), on the average of the printers that can; of several copies at a time that
+    of one's share, one at a time where the order leaves it open.
+    """
     total = 0.0
     for wanted in plan.wanted:
-        able = [seconds for seconds in wanted.seconds if seconds < math.inf]
+        at_once = [min(max(wanted.copies, 1), wanted.most(i)) for i in range(len(wanted.seconds))]
+        shares = [wanted.time(i, copies) / copies for i, copies in enumerate(at_once)]
+        able = [seconds for seconds in shares if seconds < math.inf]
         total += wanted.quantity * math.fsum(able) / len(able)
     return total
 
 
-def _bottleneck(plan: ShopPlan, given: Given, before: Served) -> Bottleneck:
-    """Lift one limit after the other, and see which brings most parts a day."""
+def _bottleneck(plan: ShopPlan, given: Given, before: Served, fuller: FullerBeds | None) -> Bottleneck:
+    """Lift one limit after the other, and see which brings most parts a day; fuller beds lift none, and are told beside
+    them.
+    """
 
     def trial(name: str, changed: ShopPlan, people: int = given.people) -> Trial:
-        after = under_rule(changed, given._replace(people=people), before.rule)
+        after = under_rule(changed, given._replace(people=people), before.rule, before.filling)
         return Trial(name, _more(before, after).mean, _sooner(before, after))
 
     stations, wanted = plan.stations, plan.wanted
-    shorter = plan._replace(wanted=tuple(one._replace(seconds=_a_third_off(one.seconds)) for one in wanted))
+    shorter = plan._replace(wanted=tuple(map(_a_third_off, wanted)))
     steps = [(PRINTING_HOLDS, trial(PRINTS, shorter))]
     if any(station.spool_change > 0.0 for station in stations):
         quicker = tuple(one._replace(spool_change=SHORTER * one.spool_change) for one in stations)
@@ -304,9 +386,12 @@ def _bottleneck(plan: ShopPlan, given: Given, before: Served) -> Bottleneck:
         for number, station in enumerate(stations)
         if len(stations) > 1
     ]
-    trials = (*(one for _, one in steps), people, *(one for _, one in seconds))
+    trials: tuple[Trial, ...] = (*(one for _, one in steps), people, *(one for _, one in seconds))
+    lifted = trials
+    if fuller is not None:
+        trials = (*trials, Trial(f"{FULLER}: {fuller.filling}", fuller.more.mean, fuller.sooner_s))
     longest, step = max(steps, key=lambda pair: pair[1].more)
-    if max(one.more for one in trials) < WORTH_SAYING:
+    if max(one.more for one in lifted) < WORTH_SAYING:
         return Bottleneck(NOTHING_HOLDS, "", trials)
     station, best = max(seconds, key=lambda pair: pair[1].more, default=(None, None))
     if people.more > max(step.more, 0.0 if best is None else best.more):
@@ -318,8 +403,10 @@ def _bottleneck(plan: ShopPlan, given: Given, before: Served) -> Bottleneck:
     return Bottleneck(longest, "", trials)
 
 
-def _a_third_off(seconds: Sequence[float]) -> tuple[float, ...]:
-    return tuple(SHORTER * one for one in seconds)
+def _a_third_off(wanted: FloorOrder) -> FloorOrder:
+    """An order whose prints are a third shorter, of however many copies."""
+    fuller = tuple(tuple(SHORTER * one for one in times) for times in wanted.fuller)
+    return wanted._replace(seconds=tuple(SHORTER * one for one in wanted.seconds), fuller=fuller)
 
 
 def _with_a_second(plan: ShopPlan, number: int) -> ShopPlan:
@@ -328,7 +415,11 @@ def _with_a_second(plan: ShopPlan, number: int) -> ShopPlan:
     return plan._replace(
         stations=(*plan.stations, station._replace(name=SECOND.format(station.name))),
         wanted=tuple(
-            one._replace(seconds=(*one.seconds, one.seconds[number]), grams=(*one.grams, one.grams[number]))
+            one._replace(
+                seconds=(*one.seconds, one.seconds[number]),
+                grams=(*one.grams, one.grams[number]),
+                fuller=(*one.fuller, one.fuller[number]) if one.fuller else (),
+            )
             for one in plan.wanted
         ),
         machines=tuple((*own, own[number]) for own in plan.machines),

@@ -96,6 +96,7 @@ class OrderSums(NamedTuple):
             "order": order.name,
             "job": order.job,
             "quantity": order.quantity,
+            "copies": order.copies or "auto",
             "done_s": self.done_s.middle,
             "late_h": None if no_date else self.late_h.mean,
             "late_low_h": None if no_date else self.late_h.low,
@@ -138,7 +139,7 @@ def sums_of(run: Run, plan: ShopPlan, start: float) -> RunSums:
         hours = seconds / SECONDS_AN_HOUR
         if bar.what in (PRINTING, FAILED):
             use[bar.station, 0] += seconds
-            grams = plan.wanted[bar.order].grams[bar.station]
+            grams = bar.copies * plan.wanted[bar.order].grams[bar.station]
             spent[bar.order] += (
                 hours * (economy.power_w or 0.0) / WATTS_A_KILOWATT,
                 hours * energy_per_hour(economy),

@@ -2,37 +2,40 @@
 
 from __future__ import annotations
 
-import csv
-import io
-import re
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, datetime, time, timedelta, tzinfo
 from pathlib import Path
 from typing import NamedTuple
 
-from kinematics.errors import Finding, InputError, nearest
+from kinematics.errors import Finding, InputError
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
+from kinematics.tables import Cells, TableKind, file_beside, read_table
 
-PRINTER_COLUMNS = ("name", "machine", "class", "materials", "free_from")
 # Other names that people give the columns, beside those that are nearly spelt like ours.
 OTHER_NAMES = {
     "qty": "quantity", "pieces": "quantity", "pcs": "quantity", "count": "quantity", "parts": "quantity",
-    "number": "quantity", "amount": "quantity", "copies": "quantity", "file": "job", "gcode": "job", "g-code": "job",
+    "number": "quantity", "amount": "quantity", "at a time": "copies", "bedful": "copies", "file": "job",
+    "gcode": "job", "g-code": "job",
     "time": "hours", "print hours": "hours", "deadline": "due", "due date": "due", "by": "due", "colour": "material",
     "color": "material", "filament": "material", "grams": "filament_g", "weight": "filament_g", "printer": "name",
     "available": "free_from", "group": "class",
 }  # fmt: skip
-ORDER_COLUMNS = ("order", "job", "hours", "quantity", "due", "class", "material", "arrives", "filament_g")
-LARGEST_TABLE = 4_000_000  # bytes
-MOST_FINDINGS = 10  # about the head of a table
+PRINTERS = TableKind(
+    "printers", ("name", "machine", "class", "materials", "free_from"), ("name", "machine"), OTHER_NAMES
+)
+ORDERS = TableKind(
+    "orders",
+    ("order", "job", "hours", "quantity", "due", "class", "material", "arrives", "filament_g", "copies"),
+    (),
+    OTHER_NAMES,
+)
+AUTO = 0  # in place of copies: as many at a time as serve best
+MOST_COPIES = 1000
+COPIES_ALLOWED = f"a whole number from 1 to {MOST_COPIES:,}, or auto"
 MOST_PIECES = 100_000
 MOMENT_ALLOWED = 'a date or a date and time from 1971 to 2999, such as 2026-03-06 or "2026-03-06 14:00"'
 YEARS = (1971, 2999)  # first and last of a date; what is planned from there on ends within the calendar
-A_ZIP_FILE = b"PK\x03\x04"  # which spreadsheets are
-LINES_LOOKED_AT = 30
-A_GCODE_LINE = re.compile(r"\s*(?:[;(%]|[GMTN]\d)", re.IGNORECASE)
-A_TABLE_OF_TOML = re.compile(r"\s*\[+[\w. ]+\]+\s*(?:#.*)?$")
 
 
 class Printer(NamedTuple):
@@ -50,7 +53,8 @@ class Printer(NamedTuple):
 
 class Order(NamedTuple):
     """An order: its name, the job's path or the hours of a print (s), pieces, due date (s), class and material (empty:
-    any), when it comes in (s; None: it is there), filament of a piece (g), and where it stands.
+    any), when it comes in (s; None: it is there), filament of a piece (g), where it stands, and how many pieces are
+    printed at a time (AUTO: what serves best).
     """
 
     name: str
@@ -63,57 +67,19 @@ class Order(NamedTuple):
     arrives: float | None
     grams: float | None
     place: str
+    copies: int = 1
 
 
-class _Table(NamedTuple):
-    """Rows by column with their lines, what separates columns, and findings."""
-
-    rows: list[tuple[int, dict[str, str]]]
-    separator: str
-    findings: list[Finding]
-
-
-class _Cells:
-    """One row, read cell by cell; what is wrong is kept."""
-
-    def __init__(self, row: dict[str, str], place: str, separator: str) -> None:
-        self._row = row
-        self.place = place
-        self._separator = separator
-        self.findings: list[Finding] = []
-
-    def wrong(self, found: str, allowed: str = "", hint: str = "") -> None:
-        """Keep something that is wrong with the row."""
-        self.findings.append(Finding(self.place, found, allowed, hint))
-
-    def text(self, column: str) -> str:
-        """The text of a cell; empty where there is none."""
-        return self._row.get(column, "").strip()
-
-    def number(self, column: str, allowed: str, fits: Callable[[float], bool]) -> float | None:
-        """The number of a cell; None where there is none."""
-        text = self.text(column)
-        if not text:
-            return None
-        try:
-            value = float(text.replace(",", ".") if self._separator == ";" else text)
-        except ValueError:
-            value = float("nan")
-        if not fits(value):
-            self.wrong(f"{column} is {text!r}", allowed)
-            return None
-        return value
-
-    def moment(self, column: str, zone: tzinfo, end_of_day: bool = False) -> float | None:
-        """The moment of a cell (s); None where there is none."""
-        text = self.text(column)
-        if not text:
-            return None
-        try:
-            return moment_of(text, zone, end_of_day)
-        except ValueError:
-            self.wrong(f"{column} is {text!r}", MOMENT_ALLOWED)
-            return None
+def _moment(cells: Cells, column: str, zone: tzinfo, end_of_day: bool = False) -> float | None:
+    """The moment of a cell (s); None where there is none."""
+    text = cells.text(column)
+    if not text:
+        return None
+    try:
+        return moment_of(text, zone, end_of_day)
+    except ValueError:
+        cells.wrong(f"{column} is {text!r}", MOMENT_ALLOWED)
+        return None
 
 
 def moment_of(text: str, zone: tzinfo, end_of_day: bool = False) -> float:
@@ -145,12 +111,12 @@ def read_printers(path: str, settings: Sequence[str] = ()) -> tuple[list[Printer
     """
     from kinematics.business.staffed import NO_ZONE, zone_of
 
-    table = _table_of(path, PRINTER_COLUMNS, ("name", "machine"))
+    table = read_table(path, PRINTERS, [ORDERS])
     findings = list(table.findings)
-    machines: list[tuple[_Cells, Machine]] = []
+    machines: list[tuple[Cells, Machine]] = []
     names: dict[str, str] = {}
     for line, row in table.rows:
-        cells = _Cells(row, f"{path}:{line}", table.separator)
+        cells = Cells(row, f"{path}:{line}", table.separator)
         name = cells.text("name")
         if not name:
             cells.wrong("a printer without a name", "a name in every row")
@@ -178,7 +144,7 @@ def read_printers(path: str, settings: Sequence[str] = ()) -> tuple[list[Printer
         separators = ",|+" if table.separator == ";" else ";|+"
         text = cells.text("materials").translate({ord(mark): ";" for mark in separators})
         materials = tuple(part.strip() for part in text.split(";") if part.strip())
-        free = cells.moment("free_from", zone)
+        free = _moment(cells, "free_from", zone)
         findings += cells.findings
         if not cells.findings:
             name = cells.text("name")
@@ -190,11 +156,11 @@ def read_printers(path: str, settings: Sequence[str] = ()) -> tuple[list[Printer
 
 def read_orders(path: str, zone: tzinfo) -> tuple[list[Order], list[Finding]]:
     """The orders of a table, and what is wrong with other rows. Raises InputError where the table cannot be read."""
-    table = _table_of(path, ORDER_COLUMNS, ())
+    table = read_table(path, ORDERS, [PRINTERS])
     findings = list(table.findings)
     orders = []
     for line, row in table.rows:
-        cells = _Cells(row, f"{path}:{line}", table.separator)
+        cells = Cells(row, f"{path}:{line}", table.separator)
         quantity = cells.number("quantity", f"a whole number from 1 to {MOST_PIECES:,}", _is_count)
         hours = cells.number("hours", "a number above 0", lambda value: 0.0 < value < 1e5)
         grams = cells.number("filament_g", "a number, 0 or more", lambda value: 0.0 <= value < 1e6)
@@ -202,15 +168,16 @@ def read_orders(path: str, zone: tzinfo) -> tuple[list[Order], list[Finding]]:
         if bool(job) == bool(cells.text("hours")):
             found = "both a job and hours" if job else "neither a job nor hours"
             cells.wrong(found, "a G-code file in column job, or the hours of one print in column hours")
-        due = cells.moment("due", zone, end_of_day=True)
-        arrives = cells.moment("arrives", zone)
+        copies = _copies_of(cells, bool(job))
+        due = _moment(cells, "due", zone, end_of_day=True)
+        arrives = _moment(cells, "arrives", zone)
         findings += cells.findings
         if cells.findings:
             continue
         orders.append(
             Order(
                 name=cells.text("order") or f"line {line}",
-                job=_beside(job, path) if job else None,
+                job=file_beside(job, path) if job else None,
                 seconds=None if hours is None else hours * 3600.0,
                 quantity=1 if quantity is None else int(quantity),
                 due=due,
@@ -219,19 +186,27 @@ def read_orders(path: str, zone: tzinfo) -> tuple[list[Order], list[Finding]]:
                 arrives=arrives,
                 grams=grams,
                 place=cells.place,
+                copies=copies,
             )
         )
     return orders, findings
 
 
+def _copies_of(cells: Cells, has_job: bool) -> int:
+    """How many pieces of an order are printed at a time; one where the cell is empty."""
+    if cells.text("copies").lower() != "auto":
+        copies = cells.number(
+            "copies", COPIES_ALLOWED, lambda value: 1.0 <= value <= MOST_COPIES and value == int(value)
+        )
+        return 1 if copies is None else int(copies)
+    if not has_job:
+        found = "copies is auto, and how long several take is not known of an order given in hours"
+        cells.wrong(found, "the number whose hours these are, or a G-code file in column job")
+    return AUTO
+
+
 def _is_count(value: float) -> bool:
     return 1.0 <= value <= MOST_PIECES and value == int(value)
-
-
-def _beside(name: str, table: str) -> str:
-    """A file named in a table: beside the table, or else as it is named."""
-    beside = Path(table).parent / name
-    return str(beside) if beside.exists() else name
 
 
 def _machine_source(name: str, table: str) -> str | Path:
@@ -239,99 +214,3 @@ def _machine_source(name: str, table: str) -> str | Path:
         raise InputError.at("", "no machine", f"a machine file, or {', '.join(BUILTIN_NAMES)}")
     beside = Path(table).parent / name
     return beside if beside.is_file() else name
-
-
-def _table_of(path: str, columns: Sequence[str], needed: Sequence[str]) -> _Table:
-    """The rows of a table with a head; columns are separated by commas, semicolons or tabs. Raises InputError."""
-    text = _text_of(path)
-    head = text.splitlines()[0] if text.strip() else ""
-    separator = max(",;\t", key=head.count)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
-    findings: list[Finding] = []
-    rows: list[tuple[int, dict[str, str]]] = []
-    names: list[str] = []
-    try:
-        for cells in reader:
-            line = reader.line_num
-            if not any(cell.strip() for cell in cells):
-                continue
-            if not names:
-                names = [cell.strip().lower() for cell in cells]  # spreadsheets write empty columns at the end
-                _check_head(names, columns, needed, f"{path}:{line}", text)
-            elif len(cells) > len(names):
-                findings.append(Finding(f"{path}:{line}", f"{len(cells)} cells under {len(names)} columns"))
-            else:
-                rows.append((line, dict(zip(names, cells, strict=False))))
-    except csv.Error as error:
-        raise InputError.at(f"{path}:{reader.line_num}", f"this cannot be read as a table: {error}") from None
-    if not names:
-        raise InputError.at(path, "the table is empty", f"a first line with {', '.join(columns)}, then a row for each")
-    return _Table(rows, separator, findings)
-
-
-def _check_head(names: Sequence[str], columns: Sequence[str], needed: Sequence[str], place: str, text: str) -> None:
-    """Raise InputError where a head is not one of this kind of table: a column that is not understood may hold what
-    the plan hangs on, such as how many.
-    """
-    file = place.rpartition(":")[0]
-    what, other = ("orders", PRINTER_COLUMNS) if columns is ORDER_COLUMNS else ("printers", ORDER_COLUMNS)
-    if {*names} - {*columns} and {*names} <= {*other, ""}:
-        found = f"these are the columns of {'printers' if what == 'orders' else 'orders'}, not of {what}"
-        raise InputError.at(place, found, ", ".join(columns), "were the two tables swapped?")
-    if not set(names) & {*columns, *OTHER_NAMES}:
-        found = f"no column of the first line is known: {_looks_like(text, names)}"
-        raise InputError.at(place, found, f"a first line with {', '.join(columns)}", f"is {file} the right file?")
-    known = [name for name in columns if name not in names]
-    findings = [
-        Finding(place, f"no column is called {name!r}", ", ".join(columns), _hint(name, known))
-        for name in dict.fromkeys(names)
-        if name and name not in columns
-    ]
-    findings += [
-        Finding(place, f"the column {name!r} is missing", ", ".join(columns)) for name in needed if name not in names
-    ]
-    findings += [
-        Finding(place, f"two columns {name!r}", "one")
-        for name in dict.fromkeys(names)
-        if name and names.count(name) > 1
-    ]
-    if findings:
-        raise InputError(*findings[:MOST_FINDINGS])
-
-
-def _hint(name: str, columns: Sequence[str]) -> str:
-    other = OTHER_NAMES.get(name)
-    return f"did you mean {other!r}?" if other in columns else nearest(name, columns)
-
-
-def _looks_like(text: str, names: Sequence[str]) -> str:
-    """What a file that is no table of ours seems to be."""
-    lines = [line for line in text.splitlines()[:LINES_LOOKED_AT] if line.strip()]
-    if sum(bool(A_GCODE_LINE.match(line)) for line in lines) > len(lines) / 2:
-        return "this looks like G-code"
-    if any(A_TABLE_OF_TOML.match(line) for line in lines):
-        return "this looks like a TOML file"
-    if text.lstrip()[:1] in ("{", "["):
-        return "this looks like JSON"
-    return ", ".join(names[:MOST_FINDINGS])
-
-
-def _text_of(path: str) -> str:
-    try:
-        with open(path, "rb") as stream:
-            content = stream.read(LARGEST_TABLE + 1)
-    except OSError as error:
-        raise InputError.at(
-            path, f"cannot be read: {(error.strerror or 'no such file').lower()}", "a CSV file"
-        ) from None
-    if len(content) > LARGEST_TABLE:
-        raise InputError.at(path, "larger than 4 MB", "a table of printers or orders")
-    try:
-        return content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        if content.startswith(A_ZIP_FILE):
-            raise InputError.at(
-                path, "this looks like a spreadsheet", "a CSV file", "save it as CSV in UTF-8"
-            ) from None
-        line = content.count(b"\n", 0, error.start) + 1
-        raise InputError.at(f"{path}:{line}", "this is not UTF-8 text", "a CSV file in UTF-8") from None

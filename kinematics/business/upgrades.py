@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import chain, combinations
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -28,6 +29,7 @@ WORTH_ADDING = 0.001  # share of a set's saving that each member of a useful com
 LEAST_SAVING = 1e-4  # share of what a month costs below which nothing is saved
 PRINTS_PER_MONTH = 30.0  # where nobody says: one a day (an assumption, told as such)
 JOINT = " + "
+DRAWING = "drawing from the ranges"
 AS_IT_IS = frozenset[int]()
 
 
@@ -175,13 +177,13 @@ class _Month(NamedTuple):
 def _month(timings: Sequence[Timing], machine: Machine, prints: Sequence[float]) -> _Month:
     by_cause: dict[str, float] = {}
     costs = []
-    made = prints_per_part(machine.economy)
-    for timing, count in zip(timings, prints, strict=True):
+    made = [prints_per_part(machine.economy, timing.total) for timing in timings]
+    for timing, count, each in zip(timings, prints, made, strict=True):
         for cause, seconds in timing.by_cause.items():
-            by_cause[cause] = by_cause.get(cause, 0.0) + made * count * seconds
+            by_cause[cause] = by_cause.get(cause, 0.0) + each * count * seconds
         mass = filament_mass(machine, timing.facts.filament)
         costs.append(count * part_cost(machine, timing.total, mass).total)
-    total = made * math.fsum(count * timing.total for timing, count in zip(timings, prints, strict=True))
+    total = math.fsum(each * count * timing.total for timing, count, each in zip(timings, prints, made, strict=True))
     return _Month(tuple(timing.total for timing in timings), total, by_cause, math.fsum(costs))
 
 
@@ -228,7 +230,7 @@ def upgrades_prepared(
     prepared: Sequence[TimedJob],
     machine: Machine,
     prints: Sequence[float],
-    tell: Callable[[str], None] = lambda _: None,
+    tell: Callable[..., None] = lambda *_: None,
     sampling: Sampling = USUAL,
 ) -> Upgrades:
     """Weigh the upgrades of a machine on jobs of which each is printed well so many times a month (`prints`).
@@ -274,10 +276,12 @@ def upgrades_prepared(
     shown = [chosen for chosen, option in options.items() if len(chosen) == 1 or option.useful]
     ranged = any(machines[chosen].ranges for chosen in (AS_IT_IS, *shown))
     if ranged:
-        draws = PaybackDraws(prepared, machine, prints, [timing.facts.filament for timing in first], sampling)
+        tell(DRAWING)
+        filament = [timing.facts.filament for timing in first]
+        draws = PaybackDraws(prepared, machine, prints, filament, sampling, partial(tell, DRAWING))
         for chosen in shown:
             option = options[chosen]
-            tell(f"draws from the ranges: {option.name}")
+            tell(f"{DRAWING}: {option.name}")
             known = draws.of(machines[chosen], option.price, option.fitting_hours)
             options[chosen] = replace(option, known=known)
     together = [options[chosen] for chosen in shown if len(chosen) > 1]
@@ -405,10 +409,11 @@ class PaybackDraws:
         prints: Sequence[float],
         filament: Sequence[float],
         sampling: Sampling,
+        hear: Callable[[float], None] = lambda _: None,
     ) -> None:
         self._prints, self._filament, self._sampling = prints, filament, sampling
         self._machine = machine
-        self._times = SampledTimes(prepared, machine, sampling)
+        self._times = SampledTimes(prepared, machine, sampling, hear)
         self._before = self._costs(machine, self._times.as_it_is)
 
     def _costs(self, machine: Machine, times: Reals) -> Reals:

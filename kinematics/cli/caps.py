@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from functools import partial
 from typing import TYPE_CHECKING
 
 import click
@@ -54,7 +55,7 @@ def command(
                 )
     with console.progress(1, is_long(jobs, PLANS_EACH)) as tell:
         tell("planning")
-        caps = caps_of(machine, prepared)
+        caps = caps_of(machine, prepared, partial(tell, "planning"))
     if as_json:
         from kinematics.reports.documents import caps_document
 

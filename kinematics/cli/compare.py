@@ -2,18 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import draw_options, is_long, job_options, jobs_to_time, machine_or_stand_in, machine_words
+from kinematics.cli.options import (
+    copied_jobs,
+    copies_options,
+    copies_words,
+    draw_options,
+    is_long,
+    job_options,
+    jobs_to_time,
+    jobs_with_moves,
+    machine_or_stand_in,
+    machine_words,
+)
 
 if TYPE_CHECKING:
-    pass
+    from kinematics.studies.timing import TimedJob
 
 
 @click.command("compare")
 @job_options
+@copies_options
 @draw_options
 @click.option(
     "--candidate",
@@ -31,6 +44,9 @@ def command(
     file_limits: str,
     block_delete: bool,
     as_json: bool,
+    copies: int,
+    spacing: float,
+    after_another: bool,
     draws: int,
     seed: int,
     candidate_texts: tuple[str, ...],
@@ -52,7 +68,12 @@ def command(
             '--candidate "NAME: KEY=VALUE, …", or [[candidate]] in the machine file',
             'such as --candidate "brisk: acceleration=3000, speed=1.3"',
         )
-    prepared = jobs_to_time(jobs, dialect, file_limits, block_delete)
+    given = jobs, dialect, file_limits, block_delete
+    prepared: Sequence[TimedJob]
+    if copies > 1:
+        prepared = copied_jobs(jobs_with_moves(*given), copies, spacing, after_another)
+    else:
+        prepared = jobs_to_time(*given)
     from kinematics import compiled
     from kinematics.studies.compare import compare_prepared
     from kinematics.studies.intervals import Sampling
@@ -62,12 +83,13 @@ def command(
         comparison = compare_prepared(prepared, machine, candidates, tell, Sampling(draws, seed))
     compiled.mark_warm()
     if as_json:
-        from kinematics.reports.documents import comparison_document
+        from kinematics.reports.documents import comparison_document, copies_document
 
-        console.say_json(comparison_document(comparison))
+        console.say_json(comparison_document(comparison) | copies_document(copies))
         return
     from kinematics.reports.screens import comparison_heads, comparison_notes, comparison_rows
 
     rows = comparison.rows if len(jobs) == 1 else (*comparison.rows, *comparison.totals)
     table = console.Table(comparison_heads(comparison), comparison_rows(rows, console.is_terminal()))
-    console.say_answer([f"on {machine_words(machine, material, settings)}"], table, comparison_notes(comparison))
+    first = f"on {machine_words(machine, material, settings)}{copies_words(copies)}"
+    console.say_answer([first], table, comparison_notes(comparison))

@@ -7,6 +7,7 @@ import json
 import os
 import shutil
 import sys
+import time
 from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -17,7 +18,11 @@ from kinematics.wording import harmless
 if TYPE_CHECKING:
     from kinematics.reports.layout import Heads, Line
 
-Tell = Callable[[str], None]
+Tell = Callable[..., None]
+
+MEASURED = 0.5  # s of work after which the rest is foretold …
+SLOW_TO_BEGIN = 5.0  # … or this long from the very beginning, where the first part takes long by itself
+LONG_WORK = 10.0  # s that are worth saying
 
 
 class Table(NamedTuple):
@@ -160,38 +165,109 @@ def remark_first_run() -> None:
         remark("first run: compiling for this machine, about ten seconds, once")
 
 
+class Foretold:
+    """Says beforehand how long some work will take: measured on its first part, and carried forward."""
+
+    def __init__(self, what: str, ends: str = "ends it") -> None:
+        """`what` is done; `ends` says what Ctrl-C does."""
+        self._what, self._ends = what, ends
+        self._begun = time.monotonic()
+        self._first: tuple[float, float] | None = None
+        self._said = False
+
+    def hear(self, share: float) -> None:
+        """Take the share of the work that is done; the first time it is told may hold what is done but once."""
+        now = time.monotonic()
+        if self._said or not share > 0.0:
+            return
+        if self._first is None:
+            self._first = now, share
+            since, done = self._begun, share
+            if now - since < SLOW_TO_BEGIN:
+                return
+        else:
+            since, done = self._first[0], share - self._first[1]
+            if now - since < MEASURED or not done > 0.0:
+                return
+        self._said = True
+        left = (now - since) / done * (1.0 - share)
+        if left > LONG_WORK:
+            remark(f"{self._what}: this will take about {_in_round_numbers(left)} (Ctrl-C {self._ends})")
+
+
+def _in_round_numbers(seconds: float) -> str:
+    """A time with no more digits than a forecast deserves: `40 s`, `7 min`, `35 min`, `12 h`, `3 days`."""
+    for unit, size, most, step in (("s", 1.0, 100.0, 5), ("min", 60.0, 90.0, 1), ("h", 3600.0, 48.0, 1)):
+        if seconds < most * size:
+            return f"{max(step, round(seconds / size / step) * step)} {unit}"
+    return f"{round(seconds / 86400.0):,} days"
+
+
 @contextlib.contextmanager
 def progress(steps: int, long: bool) -> Iterator[Tell]:
-    """Show on a terminal's error stream how far long work has come; yields a function to call before each step."""
-    if not long or not sys.stderr.isatty():
-        yield lambda _: None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+    """Show on a terminal's error stream how far long work has come; yields a function to call before each step.
 
-    columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as shown:
-        task = shown.add_task("reading", total=steps)
-        begun = False
+    It also takes the share of a step that is done: of a step that will take long this is said beforehand.
+    """
+    with _bar("reading", steps, long) as advance:
+        begun, foretold = 0, Foretold("")
 
-        def tell(step: str) -> None:
-            nonlocal begun
-            shown.update(task, description=harmless(step), advance=1 if begun else 0)
-            begun = True
+        def tell(step: str, share: float = 0.0) -> None:
+            nonlocal begun, foretold
+            if share == 0.0:
+                begun, foretold = begun + 1, Foretold(step)
+            else:
+                foretold.hear(share)
+            advance(max(0, begun - 1) + share, step)
 
         yield tell
 
 
 @contextlib.contextmanager
-def counted_progress(total: int, long: bool) -> Iterator[Callable[[int], None]]:
-    """Show on a terminal's error stream how many of many are done, with the time that is left; yields how to tell."""
+def counted_progress(total: int, long: bool) -> Iterator[Callable[[float], None]]:
+    """Show on a terminal's error stream how many candidates of many are done, with the time that is left; yields how to
+    tell.
+    """
+    foretold = Foretold(f"{total:,} candidates", "keeps what is done")
+    with _bar("candidates", total, long, counted=True) as advance:
+
+        def hear(done: float) -> None:
+            foretold.hear(done / total)
+            advance(done)
+
+        yield hear
+
+
+@contextlib.contextmanager
+def shared_progress(what: str) -> Iterator[tuple[Callable[[str], None], Callable[[float], None]]]:
+    """Show on a terminal's error stream which share of some work is done; yields how to tell its steps, and the
+    share.
+    """
+    foretold = Foretold(what)
+    with _bar(what, 1, True) as advance:
+
+        def hear(share: float) -> None:
+            foretold.hear(share)
+            advance(share)
+
+        yield lambda step: advance(None, step), hear
+
+
+@contextlib.contextmanager
+def _bar(what: str, total: int, long: bool, counted: bool = False) -> Iterator[Callable[..., None]]:
+    """A bar on a terminal's error stream for long work; yields a function of how much is done, and of its step."""
     if not long or not sys.stderr.isatty():
-        yield lambda _: None
+        yield lambda *_: None
         return
     from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, ProgressColumn, TextColumn, TimeRemainingColumn
 
-    columns = (TextColumn("candidates"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as shown:
-        task = shown.add_task("", total=total)
-        yield lambda done: shown.update(task, completed=done)
+    columns: list[ProgressColumn] = [TextColumn("{task.description}", markup=False), BarColumn()]
+    columns += [MofNCompleteColumn()] if counted else []
+    with Progress(*columns, TimeRemainingColumn(), console=Console(stderr=True), transient=True) as shown:
+        task = shown.add_task(what, total=total)
+
+        def advance(done: float | None, step: str = what) -> None:
+            shown.update(task, description=harmless(step), completed=done)
+
+        yield advance

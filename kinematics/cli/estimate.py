@@ -10,6 +10,8 @@ import click
 
 from kinematics.cli.options import (
     chosen_machine,
+    copied_jobs,
+    copies_options,
     draw_options,
     is_long,
     job_options,
@@ -38,6 +40,7 @@ LAYER_HEADS = (
 
 @click.command("estimate")
 @job_options
+@copies_options
 @draw_options
 @click.option("--layers", is_flag=True, help="Time of every layer.")
 @click.option("--limits", is_flag=True, help="What each limit is worth: what 1 % more saves, and the time without it.")
@@ -60,6 +63,9 @@ def command(
     file_limits: str,
     block_delete: bool,
     as_json: bool,
+    copies: int,
+    spacing: float,
+    after_another: bool,
     draws: int,
     seed: int,
     layers: bool,
@@ -76,16 +82,21 @@ def command(
 
     inputs = named_files(jobs, machine_name, dialect)
     if moves_file is not None:
-        _check_moves_file(moves_file, len(jobs), force, inputs)
+        _check_moves_file(moves_file, len(jobs), copies, force, inputs)
     if picture is not None:
         _check_picture(picture, limits, len(jobs), force, inputs)
     machine = chosen_machine(machine_name, settings, material)
     given = jobs, dialect, file_limits, block_delete
     asked_once = not (limits or as_json or (machine is not None and machine.ranges))
-    prepared: Sequence[TimedJob] = jobs_to_time(*given, asked_once) if moves_file is None else jobs_with_moves(*given)
+    prepared: Sequence[TimedJob]
+    if copies > 1:
+        prepared = copied_jobs(jobs_with_moves(*given), copies, spacing, after_another)
+    else:
+        prepared = jobs_to_time(*given, asked_once) if moves_file is None else jobs_with_moves(*given)
     from kinematics import compiled
     from kinematics.studies.estimate import STAND_IN, estimate_prepared
     from kinematics.studies.intervals import USUAL, Sampling
+    from kinematics.studies.standing import SPACING
 
     # Of a job in blocks every number of that kind is another pass over its file: only where it is asked for.
     worth = limits or (as_json and all(job.keeps_moves for job in prepared))
@@ -141,6 +152,10 @@ def command(
             options += ["--file-limits", file_limits]
         if block_delete:
             options.append("--block-delete")
+        if copies > 1:
+            options += ["--copies", str(copies)]
+            options += ["--spacing", f"{spacing:g}"] if spacing != SPACING else []
+            options += ["--one-after-another"] if after_another else []
         for option, chosen, usual in (("--draws", draws, USUAL.draws), ("--seed", seed, USUAL.seed)):
             options += [option, str(chosen)] if chosen != usual else []
         head = screens.machine_lines(estimate, machine_words(estimate.machine, material, settings))
@@ -180,7 +195,7 @@ def _check_picture(path: Path, limits: bool, jobs: int, force: bool, inputs: Seq
     refuse_to_overwrite(path, force, inputs)
 
 
-def _check_moves_file(path: Path, jobs: int, force: bool, inputs: Sequence[str]) -> None:
+def _check_moves_file(path: Path, jobs: int, copies: int, force: bool, inputs: Sequence[str]) -> None:
     """Refuse what cannot be written before any work is done."""
     from importlib.util import find_spec
 
@@ -190,6 +205,8 @@ def _check_moves_file(path: Path, jobs: int, force: bool, inputs: Sequence[str])
         raise InputError.at("--moves", f"can't write a table that ends in {path.suffix!r}", "FILE.csv or FILE.parquet")
     if jobs > 1:
         raise InputError.at("--moves", f"{jobs} jobs for one table", "one job with --moves")
+    if copies > 1:
+        raise InputError.at("--moves", f"{copies} copies, of which no moves are kept", "one copy with --moves")
     if path.suffix == ".parquet" and find_spec("pyarrow") is None:
         raise InputError.at("--moves", "the package pyarrow, which writes Parquet, is not installed", "FILE.csv")
     refuse_to_overwrite(path, force, inputs)

@@ -10,6 +10,9 @@ from typing import TYPE_CHECKING
 import click
 
 from kinematics.cli.options import (
+    copied_jobs,
+    copies_options,
+    copies_words,
     draw_options,
     is_long,
     job_options,
@@ -24,6 +27,7 @@ from kinematics.cli.sweep import weights_of
 
 if TYPE_CHECKING:
     from kinematics.studies.ladder import Ladder
+    from kinematics.studies.timing import TimedJob
 
 PLANS = 150  # about as many as a ladder takes
 KINDS = {
@@ -37,6 +41,7 @@ KINDS = {
 
 @click.command("ladder")
 @job_options
+@copies_options
 @draw_options
 @click.option("--until", metavar="TIME", help="Stop at the step with which this time is met: 7m, 1h30m, 1:30:00.")
 @click.option(
@@ -68,6 +73,9 @@ def command(
     file_limits: str,
     block_delete: bool,
     as_json: bool,
+    copies: int,
+    spacing: float,
+    after_another: bool,
     draws: int,
     seed: int,
     until: str | None,
@@ -95,7 +103,9 @@ def command(
     until_s = None if until is None else seconds_from(until, "--until")
     machine = machine_or_stand_in(machine_name, settings, material, as_json)
     prints = weights_of(jobs, print_texts)
-    prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
+    prepared: Sequence[TimedJob] = jobs_with_moves(jobs, dialect, file_limits, block_delete)
+    if copies > 1:
+        prepared = copied_jobs(prepared, copies, spacing, after_another)
     from kinematics import compiled
     from kinematics.studies.claim import claim_from
     from kinematics.studies.intervals import Sampling
@@ -113,11 +123,13 @@ def command(
     compiled.mark_warm()
     _write(ladder, picture, write_machine, machine_name, force, inputs)
     if as_json:
+        from kinematics.reports.documents import copies_document
         from kinematics.reports.ladder_document import ladder_document
 
-        console.say_json(ladder_document(ladder))
+        console.say_json(ladder_document(ladder) | copies_document(copies))
     else:
-        _say(ladder, machine_name, machine_words(machine, material, settings), material, settings, dialect)
+        words = f"{machine_words(machine, material, settings)}{copies_words(copies)}"
+        _say(ladder, machine_name, words, material, settings, dialect)
     if ladder.reached is False:
         sys.exit(EXIT_ANSWER_IS_NO)
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from kinematics.cli.completing import machines
 from kinematics.errors import EXIT_ANSWER_IS_NO
 from kinematics.outputs import refuse_to_overwrite, write_whole
 
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
     from kinematics.machine import Question
 
 HELP = {"help_option_names": ["-h", "--help"]}
-MACHINE = click.argument("machine_name", metavar="FILE|NAME")
+MACHINE = click.argument("machine_name", metavar="FILE|NAME", shell_complete=machines)
 SETTINGS = click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one key of the machine.")
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output, nothing else.")
 HEADS = (("key", False), ("value", True), ("from", False))

@@ -9,11 +9,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from kinematics.cli import completing
 from kinematics.cli.job_arguments import job_files
 
 if TYPE_CHECKING:
     from kinematics.gcode.dialects import Dialect
     from kinematics.machine import Machine
+    from kinematics.studies.copies import Copying
     from kinematics.studies.prepared import PreparedJob
     from kinematics.studies.timing import TimedJob
 
@@ -23,31 +25,42 @@ LONG_JOB = 20_000_000  # bytes from which progress is worth showing
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
-def job_options(command: Callable[..., Any] | None = None, *, required: bool = True) -> Callable[..., Any]:
-    """JOB…, --machine, --material, --set, --dialect, --file-limits, --block-delete, --json."""
+def job_options(
+    command: Callable[..., Any] | None = None, *, required: bool = True, metavar: str = ""
+) -> Callable[..., Any]:
+    """JOB… (or what `metavar` says), --machine, --material, --set, --dialect, --file-limits, --block-delete, --json."""
     if command is None:  # with arguments of its own
-        return lambda decorated: job_options(decorated, required=required)
+        return lambda decorated: job_options(decorated, required=required, metavar=metavar)
     decorators: Sequence[Decorator] = (
         click.argument(
             "jobs",
             nargs=-1,
             required=required,
-            metavar="JOB…" if required else "[JOB…]",
+            metavar=metavar or ("JOB…" if required else "[JOB…]"),
             callback=lambda _context, _argument, names: job_files(names),
         ),
         click.option(
             "--machine",
             "machine_name",
             metavar="FILE|NAME",
+            shell_complete=completing.machines,
             help="Machine file, or a built-in machine: gentle, middling, quick.",
         ),
         click.option(
             "--material", metavar="NAME", help="A [[material]] of the machine file: what changes with a spool."
         ),
-        click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one key of the machine."),
+        click.option(
+            "--set",
+            "settings",
+            multiple=True,
+            metavar="KEY=VALUE",
+            shell_complete=completing.settings,
+            help="Change one key of the machine.",
+        ),
         click.option(
             "--dialect",
             default="extrusion",
+            shell_complete=completing.dialects,
             metavar="NAME|FILE",
             help="extrusion (default), rs274, or a dialect table.",
         ),
@@ -63,6 +76,61 @@ def job_options(command: Callable[..., Any] | None = None, *, required: bool = T
     for decorator in reversed(decorators):
         command = decorator(command)
     return command
+
+
+def copying_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """How several copies are made: --spacing, --one-after-another."""
+    decorators: Sequence[Decorator] = (
+        click.option(
+            "--spacing",
+            type=click.FloatRange(0.0, 1000.0),
+            default=8.0,
+            metavar="MM",
+            help="Room between two copies (default: 8 mm).",
+        ),
+        click.option(
+            "--one-after-another",
+            "after_another",
+            is_flag=True,
+            help="Each copy whole before the next, where the head clears finished parts; else layer by layer.",
+        ),
+    )
+    for decorator in reversed(decorators):
+        command = decorator(command)
+    return command
+
+
+def copies_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The options --copies, --spacing and --one-after-another."""
+    number = click.option(
+        "--copies",
+        type=click.IntRange(1, 1000),
+        default=1,
+        metavar="N",
+        help="Copies of each job on the bed at a time (default: 1).",
+    )
+    decorated: Callable[..., Any] = number(copying_options(command))
+    return decorated
+
+
+def copying_told(spacing: float, after_another: bool) -> Copying:
+    """How copies are made, as the options tell."""
+    from kinematics.studies.copies import Copying
+    from kinematics.studies.copies_layout import INTERLEAVED, ONE_AFTER_ANOTHER
+
+    return Copying(spacing, ONE_AFTER_ANOTHER if after_another else INTERLEAVED)
+
+
+def copies_words(copies: int) -> str:
+    """What the head of a screen says of several copies; nothing of one."""
+    return f", {copies} copies at a time" if copies > 1 else ""
+
+
+def copied_jobs(jobs: Sequence[TimedJob], copies: int, spacing: float, after_another: bool) -> list[TimedJob]:
+    """Jobs of which so many copies are printed at a time."""
+    from kinematics.studies.copies import CopiedJob
+
+    return [CopiedJob(job, copies, copying_told(spacing, after_another)) for job in jobs]
 
 
 def draw_options(command: Callable[..., Any]) -> Callable[..., Any]:

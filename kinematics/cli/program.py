@@ -25,12 +25,15 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "compare": ("kinematics.cli.compare", "How long under each candidate, and what is saved?"),
         "ladder": (
             "kinematics.cli.ladder",
-            "What must be raised, in which order, and what does each step bring?",
+            "What must be raised, in which order, and what does it bring?",
         ),
         "target": ("kinematics.cli.target", "Which are the gentlest limits that meet a deadline?"),
         "sweep": ("kinematics.cli.sweep", "How does time fall as limits rise, and where does it stop paying?"),
         "caps": ("kinematics.cli.caps", "How far may each limit go, and what stops it?"),
+        "vibration": ("kinematics.cli.vibration", "Which modes does it have, and which filter suits my jobs?"),
+        "fit": ("kinematics.cli.fit", "How far off were the estimates, and what are the machine's real limits?"),
         "upgrades": ("kinematics.cli.upgrades", "Which upgrade pays, and when?"),
+        "bedful": ("kinematics.cli.bedful", "How many on the bed at a time, and what lasts the night?"),
         "shop": ("kinematics.cli.shop", "How many parts a day, and by when?"),
         "proof": ("kinematics.cli.proof", "A small print that proves a limit, and what was measured on it."),
         "machine": ("kinematics.cli.machine", "Make, read and check a machine file."),
@@ -38,6 +41,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
     }
 )
 LONGEST_REASON = 200  # letters of what an unforeseen failure says of itself
+VERSION, VERBOSE = "--version", "--verbose"
 TRACEBACK = "--traceback"  # understood anywhere among the words, so that it can be put behind a command that failed
 
 
@@ -92,6 +96,11 @@ class LazyGroup(click.Group):
         from kinematics.cli.console import answering
 
         with _told_apart(), answering():
+            if {VERSION, VERBOSE} <= {*(arguments[1] if len(arguments) > 1 else ())}:
+                from kinematics.cli.about import about_lines
+
+                click.echo("\n".join(about_lines()))
+                raise click.exceptions.Exit(0)
             return super().make_context(*arguments, **more)
 
     def invoke(self, ctx: click.Context) -> Any:
@@ -120,7 +129,8 @@ def _is_job(word: str) -> bool:
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(__version__, prog_name="kinematics")
+@click.version_option(__version__, VERSION, prog_name="kinematics")
+@click.option(VERBOSE, is_flag=True, expose_value=False, help="With --version: all that a report of a fault needs.")
 @click.option(TRACEBACK, is_flag=True, expose_value=False, help="Where something unforeseen happens, show all of it.")
 def program() -> None:
     """Print time of a job on your printer: now, and under other motion limits.

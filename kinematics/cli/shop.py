@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import jobs_to_time
+from kinematics.cli.options import copying_told, jobs_to_time
 from kinematics.errors import EXIT_ANSWER_IS_NO
 from kinematics.outputs import refuse_to_overwrite, write_whole
 
@@ -49,6 +49,13 @@ MOST_TOLD = 10  # rows that were left out
     default="honour",
     help="What limits stated in the jobs do (default: honour).",
 )
+@click.option(
+    "--spacing",
+    type=click.FloatRange(0.0, 1000.0),
+    default=8.0,
+    metavar="MM",
+    help="Room between two copies on a bed (default: 8 mm).",
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output, nothing else.")
 def command(
     orders_file: str,
@@ -64,13 +71,14 @@ def command(
     force: bool,
     dialect: str,
     file_limits: str,
+    spacing: float,
     as_json: bool,
 ) -> None:
     """How many parts a day, and by when?
 
-    ORDERS.csv holds order, job or hours, quantity, due, class, material; PRINTERS.csv name, machine, class, materials,
-    free_from. Who prints what is told by the best of four rules, and the answer says which. Status 1 where some rows
-    could not be planned.
+    ORDERS.csv holds order, job or hours, quantity, due, class, material, copies (how many at a time, or auto);
+    PRINTERS.csv name, machine, class, materials, free_from. Who prints what is told by the best of four rules, and the
+    answer says which. Status 1 where some rows could not be planned.
     """
     from kinematics.business.tables import read_orders, read_printers
     from kinematics.cli import console
@@ -94,8 +102,9 @@ def command(
     from kinematics.business.plan import Clock
     from kinematics.business.runs import shop_of
 
-    with console.progress(3 + len(variants), True) as tell:
-        shop = shop_of(orders, printers, Clock(jobs), begins, zone, variants, people, seed, runs, left_out, tell)
+    clock = Clock(jobs, copying_told(spacing, False))
+    with console.shared_progress("simulating the shop") as (tell, hear):
+        shop = shop_of(orders, printers, clock, begins, zone, variants, people, seed, runs, left_out, tell, hear)
     if paths:
         from kinematics import compiled
 

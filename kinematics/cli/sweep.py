@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,6 +11,7 @@ import click
 
 from kinematics.cli.options import (
     draw_options,
+    is_long,
     job_options,
     jobs_to_time,
     machine_or_stand_in,
@@ -28,6 +30,7 @@ if TYPE_CHECKING:
 
 SHOWN_ROWS = 40  # on a screen without --output
 MOST_SAMPLED = 1_000_000  # points: as many rows
+PLANS_A_KNOB = 50  # or so, to find where it stops paying
 LONG_SWEEP = 200  # candidates from which progress is shown
 
 
@@ -115,10 +118,14 @@ def command(
     sampling = Sampling(draws, seed) if ranges_left(machine, knobs) else None
     reading = file_limits, block_delete
     rows = _rows(weighted, machine, knobs, points, output, force, reading, dialect, inputs, sampling)
-    knees = tuple(knee_of(weighted, machine, knob) for knob in knobs)
+    knees = []
+    with console.progress(len(knobs), is_long(jobs, PLANS_A_KNOB * len(knobs))) as tell:
+        for knob in knobs:
+            tell(step := f"where more {knob.name} stops paying")
+            knees.append(knee_of(weighted, machine, knob, partial(tell, step)))
     present = present_total_of(weighted, machine)
     compiled.mark_warm()
-    sweep = Sweep(machine, tuple(knobs), tuple(rows), knees, sampling, present)
+    sweep = Sweep(machine, tuple(knobs), tuple(rows), tuple(knees), sampling, present)
     if picture is not None:
         from kinematics.reports.pictures import draw_sweep
 

@@ -55,7 +55,8 @@ def command(
     from kinematics import compiled
     from kinematics.studies.weighted_jobs import WeightedJobs
 
-    target = target_of(WeightedJobs(prepared, jobs, prints), machine, deadline, weights)
+    with console.shared_progress("looking for the gentlest limits") as (_, hear):
+        target = target_of(WeightedJobs(prepared, jobs, prints), machine, deadline, weights, hear)
     compiled.mark_warm()
     if as_json:
         from kinematics.reports.documents import target_document

@@ -4,16 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import PurePath
+from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import chosen_machine, draw_options, is_long, job_options, jobs_to_time, machine_words
+from kinematics.cli.options import (
+    chosen_machine,
+    copied_jobs,
+    copies_options,
+    copies_words,
+    draw_options,
+    is_long,
+    job_options,
+    jobs_to_time,
+    jobs_with_moves,
+    machine_words,
+)
+
+if TYPE_CHECKING:
+    from kinematics.studies.timing import TimedJob
 
 COUNT_ALLOWED = "a number, 0 or more, for every job, or JOB=NUMBER for one"
 
 
 @click.command("upgrades")
 @job_options
+@copies_options
 @draw_options
 @click.option(
     "--per-month",
@@ -32,6 +48,9 @@ def command(
     file_limits: str,
     block_delete: bool,
     as_json: bool,
+    copies: int,
+    spacing: float,
+    after_another: bool,
     draws: int,
     seed: int,
     counts: tuple[str, ...],
@@ -51,7 +70,12 @@ def command(
         allowed = "[[upgrade]] blocks with name, price, fitting_hours and set"
         raise InputError.at(machine.source, "the machine has no upgrades", allowed)
     prints = prints_a_month(jobs, counts, machine.economy.prints_per_month)
-    prepared = jobs_to_time(jobs, dialect, file_limits, block_delete)
+    given = jobs, dialect, file_limits, block_delete
+    prepared: Sequence[TimedJob]
+    if copies > 1:
+        prepared = copied_jobs(jobs_with_moves(*given), copies, spacing, after_another)
+    else:
+        prepared = jobs_to_time(*given)
     from kinematics import compiled
     from kinematics.business.upgrades import PRINTS_PER_MONTH, upgrades_prepared
     from kinematics.studies.intervals import Sampling
@@ -69,12 +93,13 @@ def command(
     assumed = None in prints
     if as_json:
         from kinematics.reports.business_documents import upgrades_document
+        from kinematics.reports.documents import copies_document
 
-        console.say_json(upgrades_document(found, assumed))
+        console.say_json(upgrades_document(found, assumed) | copies_document(copies))
         return
     from kinematics.reports.upgrades import upgrade_head, upgrade_heads, upgrade_notes, upgrade_rows
 
-    head = [f"on {machine_words(machine, material, settings)}", *upgrade_head(found, assumed)]
+    head = [f"on {machine_words(machine, material, settings)}{copies_words(copies)}", *upgrade_head(found, assumed)]
     table = console.Table(upgrade_heads(found, detail), upgrade_rows(found, detail))
     console.say_answer(head, table, upgrade_notes(found, detail))
 

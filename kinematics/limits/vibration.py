@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from kinematics.vibration.filters import Filter
 
 AXES = ("x", "y")
+OWN = "own"  # the filter of which the machine file tells the impulses
 ROUNDING_KEY, RINGING_KEY = "quality.rounding_budget_mm", "quality.ringing_budget_mm"
 
 
@@ -46,7 +47,7 @@ def filter_of_axis(vibration: AxisVibration, axis: str) -> tuple[str, float, flo
     mode = vibration.modes[0] if vibration.modes else None
     frequency, damping = vibration.filter_frequency_hz, vibration.filter_damping_ratio
     if frequency is None:
-        if mode is None and name != "none":
+        if mode is None and name not in ("none", OWN):
             key = f"vibration.{axis}.filter"
             found = f'"{name}" is named without a frequency'
             raise InputError.at(key, found, f"vibration.{axis}.filter_frequency_hz, or a mode of the axis")
@@ -54,6 +55,23 @@ def filter_of_axis(vibration: AxisVibration, axis: str) -> tuple[str, float, flo
     if damping is None:
         damping = mode.damping_ratio if mode is not None else 0.0
     return name, frequency, damping
+
+
+def filter_made(vibration: AxisVibration, axis: str) -> Filter:
+    """The filter of an axis, one impulse where it has none.
+
+    Raises InputError where it cannot be made: no frequency is known, or of one's own no impulses are.
+    """
+    from kinematics.vibration.filters import Filter, filter_named
+
+    if vibration.filter != OWN:
+        return filter_named(*filter_of_axis(vibration, axis))
+    rows = vibration.filter_impulses
+    if rows is None:
+        key = f"vibration.{axis}.filter"
+        raise InputError.at(key, f'"{OWN}" is named without impulses', f"vibration.{axis}.filter_impulses")
+    whole = math.fsum(share for _, share in rows)
+    return Filter(OWN, tuple(time for time, _ in rows), tuple(share / whole for _, share in rows))
 
 
 class RoundingShares(NamedTuple):
@@ -68,12 +86,7 @@ Filters = tuple["Filter | None", "Filter | None"]
 
 @lru_cache(maxsize=256)
 def _filters(*vibrations: AxisVibration) -> Filters:
-    from kinematics.vibration.filters import filter_named
-
-    x, y = (
-        None if one.filter is None else filter_named(*filter_of_axis(one, axis))
-        for one, axis in zip(vibrations, AXES, strict=True)
-    )
+    x, y = (None if one.filter is None else filter_made(one, axis) for one, axis in zip(vibrations, AXES, strict=True))
     return x, y
 
 
@@ -109,12 +122,11 @@ def rounding_of(machine: Machine) -> RoundingShares:
 def _quality(
     vibration: AxisVibration, axis: str, rounding: float | None, split: float, ringing: float | None
 ) -> AxisQuality:
-    from kinematics.vibration.filters import filter_named
     from kinematics.vibration.residual import Mode
     from kinematics.vibration.ringing import acceleration_by_ringing, speed_change_by_ringing, swing_apart
     from kinematics.vibration.rounding import acceleration_by_rounding, half_spread
 
-    command_filter = filter_named(*filter_of_axis(vibration, axis))
+    command_filter = filter_made(vibration, axis)
     found = NOTHING_BOUND
     if rounding is not None and vibration.filter is not None:
         spread = half_spread(command_filter)

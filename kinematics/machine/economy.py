@@ -16,6 +16,9 @@ class Economy(Section):
     spool_change_min: float | None = key(NOT_NEGATIVE, "changing the spool", default=None)
     spool_g: float | None = key(POSITIVE, "filament on a full spool", default=None)
     failed_share: float | None = key(SHARE_BELOW_ONE, "share of prints that fail", default=None)
+    failed_share_per_hour: float | None = key(
+        SHARE_BELOW_ONE, "share of prints that fail in each hour of printing, beside failed_share", default=None
+    )
     prints_per_month: float | None = key(NOT_NEGATIVE, "how often each job is printed", default=None)
     machine_cost_per_hour: float | None = key(
         NOT_NEGATIVE, "what an hour of the printer costs; or the four keys that follow", default=None

@@ -18,6 +18,7 @@ WIDTH = 80
 SHORTER: Mapping[Kind | None, str] = {POSITIVE: "above 0", NOT_NEGATIVE: "0 or more", TEXT: "text", NAME: "text"}
 # Plausible values, by the last part of the key, of what has no default and the built-in machines leave out.
 _EXAMPLES: Mapping[str, Any] = {
+    "keep_out_mm": [[0, 100, 10, 120]],
     "arm_mm": 250.0,
     "tower_radius_mm": 125.0,
     "max_speed_mm_s": 300.0,
@@ -69,6 +70,7 @@ _EXAMPLES: Mapping[str, Any] = {
     "spool_change_min": 4.0,
     "spool_g": 1000.0,
     "failed_share": 0.04,
+    "failed_share_per_hour": 0.005,
     "prints_per_month": 40.0,
     "machine_cost_per_hour": 0.6,
     "machine_price": 900.0,
@@ -80,6 +82,7 @@ _EXAMPLES: Mapping[str, Any] = {
     "price_per_kwh": 0.3,
     "discount_rate": 0.05,
     "currency": "EUR",
+    "filter_impulses": [[0.0, 0.3], [0.01, 0.4], [0.02, 0.3]],
     "name": "brisk",
     "set": {"motion.print_acceleration_mm_s2": 4000.0},
     "price": 68.0,

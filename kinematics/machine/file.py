@@ -74,6 +74,17 @@ def with_material(machine: Machine, name: str) -> Machine:
     raise InputError.at("--material", f"no material {name!r}", allowed, nearest(name, names))
 
 
+def is_named_alike(one: str, other: str) -> bool:
+    """Whether two names that people wrote into tables and files mean the same."""
+    return one.strip().casefold() == other.strip().casefold()
+
+
+def laid_with(machine: Machine, material: str) -> Machine:
+    """The machine with a material of its own of that name over it; as it is where it has none."""
+    named = [one.name for one in machine.materials if is_named_alike(one.name, material)]
+    return with_material(machine, named[0]) if named else machine
+
+
 def builtin_text(name: str) -> str:
     """The TOML text of a built-in machine."""
     return (BUILTIN_FOLDER / f"{name}.toml").read_text(encoding="utf-8")

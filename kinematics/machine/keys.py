@@ -17,8 +17,10 @@ from kinematics.machine.kinds import (
     DOTTED_KEYS,
     FILTER,
     FLOW,
+    IMPULSES,
     INNER_SHARE,
     MECHANISM,
+    RECTANGLES,
     SHARE_BELOW_ONE,
     SHARE_OF_ONE,
     SQUARE,
@@ -151,6 +153,9 @@ class Identity(Section):
     )
     home_mm: tuple[float, float, float] = key(
         THREE_PLACES, "where homing puts the tool: X, Y, Z", default=(0.0, 0.0, 0.0)
+    )
+    keep_out_mm: tuple[tuple[float, float, float, float], ...] | None = key(
+        RECTANGLES, "parts of the bed on which no copy may stand, such as clips: x0, y0, x1, y1", default=None
     )
     delta: Delta | None = one_table(Delta, "a table with arm_mm and tower_radius_mm", default=None)
 
@@ -442,6 +447,9 @@ class AxisVibration(Section):
     )
     filter_damping_ratio: float | None = key(
         SHARE_BELOW_ONE, "damping that it is made for; that of the first mode where left out", default=None, lifts=ALL
+    )
+    filter_impulses: tuple[tuple[float, float], ...] | None = key(
+        IMPULSES, 'impulses of a filter of one\'s own (filter = "own")', default=None, lifts=ALL
     )
 
 

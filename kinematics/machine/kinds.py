@@ -181,7 +181,7 @@ def _rows(allowed: str, units: tuple[str, str], kinds: tuple[Kind, Kind], holds:
 
 
 MECHANISM = one_of("cartesian", "crossed-belt", "linear-delta", allowed='"cartesian", "crossed-belt", "linear-delta"')
-FILTER = one_of("none", "ZV", "ZVD", "ZVDD", "EI", "two-hump-EI", "three-hump-EI")
+FILTER = one_of("none", "ZV", "ZVD", "ZVDD", "EI", "two-hump-EI", "three-hump-EI", "own")
 THREE_LENGTHS = several(POSITIVE, 3, "three numbers above 0, [x, y, z]")
 THREE_PLACES = several(ANY_NUMBER, 3, "three numbers, [x, y, z]")
 THREE_ANGLES = several(ANY_NUMBER, 3, "three angles in degrees, one a tower")
@@ -195,6 +195,13 @@ TORQUE = _rows(
     ("rev/min", "Nm"),
     (NOT_NEGATIVE, NOT_NEGATIVE),
     lambda rows: bool(rows[-1][0] > 0.0),
+)
+# A filter of one's own.
+IMPULSES = _rows(
+    "rows [[s, share], …] with rising times, the shares summing to 1",
+    ("s", "share"),
+    (NOT_NEGATIVE, NOT_NEGATIVE),
+    lambda rows: abs(sum(row[1] for row in rows) - 1.0) <= 1e-3,
 )
 FLOW_ROWS = _rows(
     "a number above 0 (1e-9 to 1e9), or rows [[°C, mm³/s], …] with rising °C",
@@ -238,5 +245,15 @@ SQUARE = Kind(
         and all(ANY_NUMBER.holds(one) for row in raw for one in row)
     ),
     lambda raw: tuple(tuple(map(float, row)) for row in raw),
+)
+# Parts of the bed, each from its lower left to its upper right corner.
+RECTANGLES = Kind(
+    "rectangles [[x0, y0, x1, y1], …] with x0 below x1 and y0 below y1",
+    lambda raw: (
+        isinstance(raw, (list, tuple))
+        and all(isinstance(one, (list, tuple)) and len(one) == 4 and all(map(ANY_NUMBER.holds, one)) for one in raw)
+        and all(one[0] < one[2] and one[1] < one[3] for one in raw)
+    ),
+    lambda raw: tuple(tuple(map(float, one)) for one in raw),
 )
 TIME_ZONE = Kind('the name of a time zone, such as "Europe/Vienna"', _is_known_zone)

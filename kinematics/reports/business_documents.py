@@ -6,9 +6,11 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from kinematics.errors import Finding
+from kinematics.reports.bedful_screen import parts_reasons
 from kinematics.reports.documents import draws_document, head, notice_rows
 
 if TYPE_CHECKING:
+    from kinematics.business.bedful import Bedfuls
     from kinematics.business.runs import Shop
     from kinematics.business.sums import Moments, RunsInterval, Use
     from kinematics.business.upgrades import KnownSaving, Upgrades
@@ -64,6 +66,32 @@ def upgrades_document(found: Upgrades, assumed: bool) -> dict[str, Any]:
     }
 
 
+def bedful_document(found: Bedfuls) -> dict[str, Any]:
+    """Bedfuls as a document: a row a number of copies; None where no part can be made, or nothing of its cost is
+    given.
+    """
+    machine = found.jobs[0].machine
+    return head() | {
+        "machine": machine.as_dict(),
+        "currency": machine.economy.currency,
+        "jobs": [
+            {
+                "job": one.job,
+                "how": one.how,
+                "most_fit": one.most_fit,
+                "why_no_more": one.reason,
+                "best_by_parts": None if one.by_parts is None else one.by_parts.copies,
+                "best_by_parts_reasons": [] if one.by_parts is None else parts_reasons(one, one.by_parts),
+                "best_by_cost": None if one.by_cost is None else one.by_cost.copies,
+                "rows": [row.as_dict() for row in one.rows],
+                "costs_not_given": list(one.costs_not_given),
+                "warnings": notice_rows(one.notices),
+            }
+            for one in found.jobs
+        ],
+    }
+
+
 def _known(known: KnownSaving | None) -> dict[str, Any]:
     """The ends of saving and payback; an end that never comes is None."""
     if known is None:
@@ -94,6 +122,11 @@ def shop_document(shop: Shop) -> dict[str, Any]:
         "finished": moments(shop.finished_s),
         "late_h": _interval(shop.late_h),
         "rule": shop.rule,
+        "filling": shop.filling,
+        "fillings": [
+            {"filling": filling, "rule": one.rule, "late_orders": one.late_orders, "parts_per_day": one.parts_per_day}
+            for filling, one in shop.filled
+        ],
         "rules": [
             {
                 "rule": one.rule,
@@ -138,6 +171,19 @@ def shop_document(shop: Shop) -> dict[str, Any]:
             }
             for effect in shop.effects
         ],
+        "fuller_beds": None
+        if shop.fuller is None
+        else {
+            "filling": shop.fuller.filling,
+            "most_at_a_time": {
+                order.name: most for order, most in zip(shop.orders, shop.fuller.most, strict=True) if most > 1
+            },
+            "parts_per_day": _interval(shop.fuller.parts_per_day),
+            "more_share": _interval(shop.fuller.more),
+            "sooner_s": shop.fuller.sooner_s,
+            "late_h": _interval(shop.fuller.late_h),
+            "printers": [_use(use) for use in shop.fuller.use],
+        },
         "not_planned": [_finding(finding) for finding in shop.cannot],
         "warnings": [_finding(finding) for finding in shop.doubtful],
     }

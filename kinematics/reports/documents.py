@@ -42,6 +42,11 @@ def notice_rows(notices: Iterable[Notice]) -> list[dict[str, Any]]:
     return [{"line": notice.line, "count": notice.count, "text": notice.text} for notice in notices]
 
 
+def copies_document(copies: int) -> dict[str, int]:
+    """How many copies of each job a document is about; nothing where it is one."""
+    return {"copies": copies} if copies > 1 else {}
+
+
 def _job(job: JobEstimate, layers: bool) -> dict[str, Any]:
     document: dict[str, Any] = {
         "file": job.file,
@@ -91,6 +96,16 @@ def _job(job: JobEstimate, layers: bool) -> dict[str, Any]:
         },
         "warnings": notice_rows(job.notices),
     }
+    if job.copies is not None:
+        made = job.copies
+        document["copies"] = {
+            "number": made.number,
+            "how": made.how,
+            "part_s": job.total_s / made.number,
+            "most_fit": made.most,
+            "why_no_more": made.reason,
+            "extra_travels": made.extra_travels,
+        }
     if job.worth:
         document["what_one_percent_buys"] = [
             {"limit": worth.key, "what": worth.what, "seconds": worth.one_percent_s} for worth in job.worth

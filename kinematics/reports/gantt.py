@@ -7,8 +7,8 @@ from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 from kinematics.business.floor import FAILED, HANDS, PRINTING, SPOOL, SPOOL_WAITING, WAITING
+from kinematics.reports.lettering import NAME, lettered
 from kinematics.reports.shop import counted
-from kinematics.wording import drawn
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -30,6 +30,7 @@ ROW = 0.8  # of the height of a printer's line
 LETTERS_PER_INCH = 16.0  # at the size of the names
 STRETCH_ENDS = 4 * 3600.0  # s without a print
 LETTERS_PER_LINE = 150
+MOST_LINES = 8  # of names above the picture
 WIDTH, MARGIN = 12.0, 2.0  # inches
 
 
@@ -53,17 +54,15 @@ def gantt_figure(shop: Shop) -> Figure:
         )
     numbered: set[int] = set()
     for station_number, order, first, until in _stretches(shop):
-        name, width = shop.orders[order].name, _days(until) - _days(first)
+        name, width = lettered(shop.orders[order].name, NAME), _days(until) - _days(first)
         letters = width * inches_per_day * LETTERS_PER_INCH
         if len(name) >= letters:
             name = str(order + 1)
             numbered.add(order)
         if len(name) < letters:
             box = {"facecolor": "white", "edgecolor": "none", "pad": 1.0}
-            axes.text(
-                _days(first) + width / 2.0, station_number, drawn(name), ha="center", va="center", fontsize=7, bbox=box
-            )
-    axes.set_yticks(range(len(stations)), [drawn(station.name) for station in stations])
+            axes.text(_days(first) + width / 2.0, station_number, name, ha="center", va="center", fontsize=7, bbox=box)
+    axes.set_yticks(range(len(stations)), [lettered(station.name, NAME) for station in stations])
     axes.invert_yaxis()
     locator = AutoDateLocator(tz=shop.zone)
     axes.xaxis.set_major_locator(locator)
@@ -78,10 +77,11 @@ def gantt_figure(shop: Shop) -> Figure:
     if any(away):
         keys.append(Patch(facecolor=AWAY, label="nobody there"))
     figure.legend(handles=keys, loc="outside lower center", ncols=len(keys), fontsize=8, frameon=False)
-    names = ", ".join(f"{order + 1} {shop.orders[order].name}" for order in sorted(numbered))
+    told = [f"{order + 1} {lettered(shop.orders[order].name, NAME)}" for order in sorted(numbered)]
+    names = wrap(", ".join(told), LETTERS_PER_LINE)
     parts, printers = counted(shop.parts, "part"), counted(len(stations), "printer")
     title = f"{parts} on {printers}, first run; {shop.rule}"
-    axes.set_title("\n".join([title, *map(drawn, wrap(names, LETTERS_PER_LINE))]), fontsize=9)
+    axes.set_title("\n".join([title, *names[:MOST_LINES], *(["…"] if len(names) > MOST_LINES else [])]), fontsize=9)
     return figure
 
 

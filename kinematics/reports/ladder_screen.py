@@ -237,7 +237,7 @@ def reach_lines(ladder: Ladder) -> list[str]:
         if notices:
             lines += [f"{file}: {line}" if i == 0 else line for i, line in enumerate(notice_lines(notices))]
     if ladder.sampling is not None:
-        lines.append(draws_line(ladder.sampling))
+        lines.append(draws_line(ladder.sampling, ladder.machine))
     return lines
 
 

@@ -7,10 +7,12 @@ from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
 from kinematics.errors import InputError
+from kinematics.reports.lettering import NAME, TITLE, lettered
 from kinematics.studies.trade_offs import recommended, rows_of_all_jobs
-from kinematics.wording import drawn, duration_text, quantity_text
+from kinematics.wording import duration_text, quantity_text
 
 if TYPE_CHECKING:
+    from kinematics.machine import Machine
     from kinematics.studies.knobs import Knob
     from kinematics.studies.sweep import Sweep, SweepRow
     from kinematics.studies.worth import Worth
@@ -75,7 +77,7 @@ def _draw_curve(axes: Any, sweep: Sweep) -> None:
     minutes = [row.total_s / MINUTE for row in rows]
     axes.plot(values, minutes, color="black", marker="o", markersize=3, linewidth=1.2, label="time")
     _shade_beyond(axes, rows)
-    axes.axhline(knee.floor_s / MINUTE, color="0.3", linestyle=":", label=f"floor: {knee.floor_cause}")
+    axes.axhline(knee.floor_s / MINUTE, color="0.3", linestyle=":", label=f"floor: {lettered(knee.floor_cause, NAME)}")
     for one in knee.swept.shares:
         if not one.beyond:
             axes.axvline(one.value, color="0.5", linewidth=0.8, linestyle="--")
@@ -85,8 +87,14 @@ def _draw_curve(axes: Any, sweep: Sweep) -> None:
         axes.axvline(knee.now.start, color="black", linewidth=1.0, label=f"now: {quantity_text(knee.now.start)}")
     axes.set_xlabel(_axis_name(sweep, 0))
     axes.set_ylabel("time (min)")
-    axes.set_title(drawn(f"{PurePath(rows[0].job).name} on {PurePath(sweep.machine.name).name}"))
+    axes.set_title(_title(rows, sweep.machine))
     axes.legend(fontsize="small", framealpha=1.0)
+
+
+def _title(rows: Sequence[SweepRow], machine: Machine) -> str:
+    """Which job on which machine."""
+    job, name = PurePath(rows[0].job).name, PurePath(machine.name).name
+    return lettered(f"{job} on {name}", TITLE)
 
 
 def _shade_beyond(axes: Any, rows: Sequence[SweepRow]) -> None:
@@ -96,7 +104,7 @@ def _shade_beyond(axes: Any, rows: Sequence[SweepRow]) -> None:
         return
     inside = [row.point[0] for row in rows if row.within_caps is not False and row.point[0] < beyond[0].point[0]]
     begin = 0.5 * (inside[-1] + beyond[0].point[0]) if inside else beyond[0].point[0]
-    label = "beyond the caps: " + ", ".join(beyond[0].stopped_by)
+    label = "beyond the caps: " + lettered(", ".join(beyond[0].stopped_by), NAME)
     axes.axvspan(begin, rows[-1].point[0], facecolor="none", edgecolor="0.6", hatch="///", linewidth=0.0, label=label)
 
 
@@ -105,7 +113,8 @@ def _axis_name(sweep: Sweep, place: int) -> str:
 
     knob = sweep.knobs[place]
     unit = unit_of_knob(sweep.machine, knob.name)
-    return f"{knob.name} ({unit})" if unit else knob.name
+    name = lettered(knob.name, TITLE)
+    return f"{name} ({unit})" if unit else name
 
 
 def _draw_map(axes: Any, sweep: Sweep) -> None:
@@ -124,14 +133,16 @@ def _draw_map(axes: Any, sweep: Sweep) -> None:
     for reason, hatch in zip(reasons, HATCHES, strict=False):
         inside = np.array([[table[x, y].stopped_by == reason and bool(reason) for x in xs] for y in ys], float)
         axes.contourf(xs, ys, inside, levels=[0.5, 1.5], colors="none", hatches=[hatch])
-        label = f"beyond: {', '.join(reason)}"
+        label = f"beyond: {lettered(', '.join(reason), NAME)}"
         axes.add_patch(Rectangle((xs[0], ys[0]), 0.0, 0.0, fill=False, hatch=hatch, label=label))
-    _mark(axes, [None if knee.now is None else knee.now.start for knee in sweep.knees], "x", "now")
+    now = [None if knee.now is None else knee.now.start for knee in sweep.knees]
+    if all(at is not None and of[0] <= at <= of[-1] for at, of in zip(now, (xs, ys), strict=True)):
+        _mark(axes, now, "x", "now")  # elsewhere it would shrink the map to make room
     if (gentle := recommended(sweep)) is not None:
         _mark(axes, gentle.point, "s", "recommended")
     axes.set_xlabel(_axis_name(sweep, 0))
     axes.set_ylabel(_axis_name(sweep, 1))
-    axes.set_title(drawn(f"{PurePath(rows[0].job).name} on {PurePath(sweep.machine.name).name}"))
+    axes.set_title(_title(rows, sweep.machine))
     axes.set_xscale(_scale(xs))
     axes.set_yscale(_scale(ys))
     axes.set_xlim(xs[0], xs[-1])
@@ -140,17 +151,8 @@ def _draw_map(axes: Any, sweep: Sweep) -> None:
 
 
 def _mark(axes: Any, place: Sequence[float | None], marker: str, label: str) -> None:
-    if all(value is not None for value in place):
-        axes.plot(
-            [place[0]],
-            [place[1]],
-            color="black",
-            marker=marker,
-            linestyle="none",
-            markersize=8,
-            label=label,
-            clip_on=False,
-        )
+    look = {"color": "black", "marker": marker, "linestyle": "none", "markersize": 8, "label": label}
+    axes.plot([place[0]], [place[1]], clip_on=False, **look)
 
 
 def draw_worth(worths: Sequence[Worth], total: float, path: Path) -> None:
@@ -165,7 +167,7 @@ def draw_worth(worths: Sequence[Worth], total: float, path: Path) -> None:
             "unbounded without it" if worth.if_lifted_s is None else f"{duration_text(worth.if_lifted_s)} without it"
         )
         axes.annotate(f" {worth.one_percent_s:.3g} s; {without}", (worth.one_percent_s, place), va="center", fontsize=8)
-    axes.set_yticks(list(places), [worth.what for worth in shown])
+    axes.set_yticks(list(places), [lettered(worth.what, NAME) for worth in shown])
     axes.invert_yaxis()
     axes.set_xlabel(f"1 % buys (s), of {duration_text(total)}")
     axes.margins(x=0.45)

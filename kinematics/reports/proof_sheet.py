@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 from kinematics.errors import InputError
 from kinematics.proofs.shape import wall_loops
+from kinematics.reports.lettering import TITLE, lettered
 from kinematics.reports.proof_screen import CAUTIONS, LOOK_FOR
-from kinematics.wording import drawn, duration_text, quantity_text
+from kinematics.wording import duration_text, quantity_text
 
 if TYPE_CHECKING:
     from kinematics.proofs.plan import ProofPlan
@@ -37,7 +38,7 @@ def draw_sheet(plan: ProofPlan, machine: str, unit: str, seconds: float, path: P
     ends = f"{quantity_text(plan.bands.start)} to {quantity_text(plan.bands.values[-1])} {unit}"
     title = f"Proof of {plan.kind.varies}: {ends}"
     figure.text(0.08, 0.955, title, fontsize=15, weight="bold")
-    figure.text(0.08, 0.932, drawn(f"{machine} · takes {duration_text(seconds)}"), fontsize=10)
+    figure.text(0.08, 0.932, lettered(f"{machine} · takes {duration_text(seconds)}", TITLE), fontsize=10)
     if plan.kind.name == "flow":
         _draw_pieces(figure.add_axes((0.16, 0.57, 0.76, 0.32)), plan)
     else:

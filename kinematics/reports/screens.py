@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import shlex
 from collections.abc import Iterable, Sequence
 from itertools import chain, count
@@ -36,6 +37,7 @@ SHOWN_CAUSES = 3
 SHOWN_NOTICES = 6
 SHOWN_LIMITS = 4
 SHOWN_VALUES = 2
+WITHIN = 1.96  # standard deviations to either side that hold 95 %
 ALL_OF_IT = 0.9995  # share of the printed length from which nothing is said of the rest
 ACCELERATIONS = {
     "motion.print_acceleration_mm_s2": "prints",
@@ -72,15 +74,37 @@ def between_text(interval: Interval) -> str:
 
 
 def _how_known(interval: Interval | None, machine: Machine) -> str:
-    """What stands behind a total: its interval and why there is one, or that nobody has checked it."""
+    """What stands behind a total: its interval and why there is one, and what it was held against, if anything."""
+    checked = "" if interval is not None and machine.checked.prints is None else f", {checked_text(machine)}"
     if interval is None:
-        return ", not yet checked against a stopwatch"
-    return f" ({between_text(interval)}, since {ranges_text(machine)})"
+        return checked
+    since = f", since {ranges_text(machine)}" if _ranges_of_the_user(machine) else ""
+    return f" ({between_text(interval)}{since}){checked}"
+
+
+def checked_text(machine: Machine) -> str:
+    """What the times of a machine were held against: its [checked], or nothing yet."""
+    checked = machine.checked
+    if checked.prints is None:
+        return "not yet checked against a stopwatch"
+    if any(row.origin == "--set" for row in machine.effective()):
+        return "not yet checked against a stopwatch with these settings"
+    bias, spread = checked.bias_share or 0.0, checked.spread_share or 0.0
+    off = f"off by {share_text(math.hypot(bias, spread))}"
+    if checked.prints == 1:
+        return f"checked against one print, {off}"
+    within = share_text(abs(bias) + WITHIN * spread)
+    return f"checked against {checked.prints:,} prints, {off} (95 % of them within {within})"
+
+
+def _ranges_of_the_user(machine: Machine) -> int:
+    """How many ranges of a machine are not those that measured prints gave."""
+    return len(machine.ranges.keys() - {*(machine.checked.keys or ())})
 
 
 def ranges_text(machine: Machine) -> str:
-    """How many values of a machine are ranges."""
-    count = len(machine.ranges)
+    """How many values of a machine are ranges, those that measured prints gave left out."""
+    count = _ranges_of_the_user(machine)
     return f"{count} values are given as ranges" if count > 1 else f"{count} value is given as a range"
 
 
@@ -149,6 +173,7 @@ def notice_lines(notices: Sequence[Notice]) -> list[str]:
 
 def _job_lines(job: JobEstimate, machine: Machine) -> list[str]:
     lines = [f"{job.file}  {duration_text(job.total_s)}{_how_known(job.interval_s, machine)}", f"  {_parts(job)}"]
+    lines += _copies(job)
     lines.append("where the time goes")
     lines += _causes(job)
     return lines
@@ -256,6 +281,19 @@ def job_lines(estimate: Estimate) -> list[str]:
     return lines[1:]
 
 
+def _copies(job: JobEstimate) -> list[str]:
+    """Of several copies what one takes, how they are made, how many fit, and what is not modelled."""
+    made = job.copies
+    if made is None:
+        return []
+    each = duration_text(job.total_s / made.number)
+    travels = f"{made.extra_travels:,} more travels, with one retraction each where the job retracts"
+    return [
+        f"  {made.number} copies at a time, {made.how}, {each} each; {made.reason}",
+        f"  {travels}; oozing is not modelled",
+    ]
+
+
 def closing_lines(estimate: Estimate, machine_option: str, options: Sequence[str] = ()) -> list[str]:
     """What stands below everything: what one change saves, limits that nobody gave, the next command, the caution.
 
@@ -319,9 +357,12 @@ def comparison_rows(rows: Sequence[ComparisonRow], short: bool) -> list[tuple[st
     return cells
 
 
-def draws_line(sampling: Sampling) -> str:
+def draws_line(sampling: Sampling, machine: Machine) -> str:
     """How the intervals of a table were drawn."""
-    return f"95 % lie between, of {sampling.draws:,} draws from the ranges (--draws, --seed)"
+    fitted = bool(machine.ranges.keys() & {*(machine.checked.keys or ())})
+    both = fitted and _ranges_of_the_user(machine) > 0
+    source = "the fit to measured prints" + (" and the ranges" if both else "") if fitted else "the ranges"
+    return f"95 % lie between, of {sampling.draws:,} draws from {source} (--draws, --seed)"
 
 
 def comparison_notes(comparison: Comparison) -> list[str]:
@@ -335,5 +376,7 @@ def comparison_notes(comparison: Comparison) -> list[str]:
         own = f"silencing {commands_text(silent)} in the jobs {saving_text(row.saved_by_silencing_s)}"
         lines.append(f"{name}: {own}, what it sets {saving_text(row.saved_s - row.saved_by_silencing_s)}")
     if comparison.sampling is not None:
-        lines.append(draws_line(comparison.sampling))
+        lines.append(draws_line(comparison.sampling, comparison.machine))
+    if comparison.machine.checked.prints is not None:
+        lines.append(f"as it is, the machine is {checked_text(comparison.machine)}")
     return [*lines, CAUTION]

@@ -7,14 +7,21 @@ from datetime import datetime, tzinfo
 from typing import TYPE_CHECKING
 
 from kinematics.business.economics import not_counted
-from kinematics.business.floor import RULES
-from kinematics.business.runs import NOTHING_HOLDS, ONE_PRINTER_HOLDS, PEOPLE_HOLD, SPOOLS_HOLD, TURNAROUNDS_HOLD
+from kinematics.business.floor import FILLINGS, RULES
+from kinematics.business.runs import (
+    FULLER,
+    NOTHING_HOLDS,
+    ONE_PRINTER_HOLDS,
+    PEOPLE_HOLD,
+    SPOOLS_HOLD,
+    TURNAROUNDS_HOLD,
+)
 from kinematics.business.staffed import NO_ZONE
 from kinematics.wording import duration_text, money_text, quantity_text, share_text
 
 if TYPE_CHECKING:
     from kinematics.business.rules import RuleSums
-    from kinematics.business.runs import Effect, Shop
+    from kinematics.business.runs import Effect, FullerBeds, Shop
     from kinematics.business.sums import OrderSums, RunsInterval, Use
 
 ORDER_HEADS = (
@@ -48,6 +55,8 @@ NEXT_TO_NOTHING = 0.005  # share of parts a day
 A_MINUTE = 60.0  # s: less is not sooner
 FEW_PARTS = 10  # fewer than that have no rate: when they are done is told instead of parts a day
 SHOWN_TRIALS = 5
+NEARLY = 0.5  # of what lifting the bottleneck brings, from fuller beds: they are its cure
+WORTH_A_WORD = 0.02  # share of parts a day that fuller beds must bring
 HELD_BY = {
     NOTHING_HOLDS: "none, orders come in no faster than they are printed",
     SPOOLS_HOLD: "spool changes",
@@ -111,6 +120,7 @@ def shop_head(shop: Shop) -> list[str]:
         f"{rate}{counted(shop.parts, 'part')} done by {done}{span}",
         f"from {moment_text(shop, shop.start_s)}, {printers}, {people}, {_runs(shop)}",
         *rule_lines(shop),
+        *filling_lines(shop),
         *bottleneck_lines(shop),
     ]
 
@@ -123,9 +133,9 @@ def counted(number: int, one: str, many: str = "") -> str:
 def _runs(shop: Shop) -> str:
     if shop.runs > 1:
         return f"{shop.runs} runs"
-    if any(station.failed_share > 0.0 for station in shop.plan.stations):
+    if any(station.may_fail for station in shop.plan.stations):
         return "one run"
-    told = all(printer.machine.economy.failed_share is not None for printer in shop.printers)
+    told = all("failed prints" not in not_counted(printer.machine) for printer in shop.printers)
     return "one run, as no print fails" + ("" if told else " (economy.failed_share is not given)")
 
 
@@ -137,6 +147,17 @@ def rule_lines(shop: Shop) -> list[str]:
         return [f"{what} (the other rules do no better)"]
     lines = [f"{what}, the best of four rules", f"  a free printer takes {RULES[shop.rule]}"]
     return lines + [f"  {one.rule}: {rule_text(shop, one)}" for one in shop.tried]
+
+
+def filling_lines(shop: Shop) -> list[str]:
+    """How many copies are printed at a time where orders leave it open, and what each way comes to."""
+    if not shop.filled:
+        return []
+    results = {rule_text(shop, one) for _, one in shop.filled}
+    if len(results) == 1:
+        return [f"how many at a time: {shop.filling} (the other ways do no better)"]
+    lines = [f"how many at a time: {shop.filling}", f"  a free printer takes {FILLINGS[shop.filling]}"]
+    return lines + [f"  {filling}: {rule_text(shop, one)}" for filling, one in shop.filled]
 
 
 def rule_text(shop: Shop, tried: RuleSums) -> str:
@@ -159,8 +180,24 @@ def bottleneck_lines(shop: Shop) -> list[str]:
         waits = sum(one.nobody_there + one.hands_busy for one in shop.use)
         still = waits < sum(one.idle for one in shop.use)
         held = "people, printers stand idle without them" if still else "people, finished prints wait for them"
+    if (fuller := _worth_a_word(shop)) is not None and found.what != NOTHING_HOLDS:
+        brings = f"{_fuller_brings(shop, fuller)} with {fuller.filling}"
+        best = max((one.more for one in found.trials if not one.name.startswith(FULLER)), default=0.0)
+        cure = "fuller beds are the cure" if fuller.more.mean >= NEARLY * best else "fuller beds help"
+        held += f"; {cure}: {brings}"
     tried = sorted(found.trials, key=lambda trial: -trial.sooner_s)[:SHOWN_TRIALS]
     return [f"bottleneck: {held}", *(f"  {one.name}: {_sooner(one.sooner_s)}" for one in tried)]
+
+
+def _worth_a_word(shop: Shop) -> FullerBeds | None:
+    """Fuller beds where they bring something; None elsewhere."""
+    return shop.fuller if shop.fuller is not None and shop.fuller.more.mean > WORTH_A_WORD else None
+
+
+def _fuller_brings(shop: Shop, fuller: FullerBeds) -> str:
+    if is_few(shop):
+        return f"everything is done {_sooner(fuller.sooner_s)}"
+    return f"{share_text(fuller.more.mean)} more parts a day"
 
 
 def _sooner(seconds: float) -> str:
@@ -170,7 +207,9 @@ def _sooner(seconds: float) -> str:
 
 
 def order_table(shop: Shop) -> Table:
-    """When every order is done, and how late; without the last column where none ever is."""
+    """When every order is done, and how late, and how many are printed at a time where that is not one; without the
+    last column where none ever is late.
+    """
     rows: list[tuple[str, ...]] = [
         (
             order.name,
@@ -183,7 +222,11 @@ def order_table(shop: Shop) -> Table:
         for order, found in zip(shop.orders, shop.of_orders, strict=True)
     ]
     shown = len(ORDER_HEADS) if any(row[-1] for row in rows) else -1
-    return ORDER_HEADS[:shown], [row[:shown] for row in rows]
+    if all(order.copies == 1 for order in shop.orders):
+        return ORDER_HEADS[:shown], [row[:shown] for row in rows]
+    at_once = [str(order.copies or "auto") for order in shop.orders]
+    heads = (*ORDER_HEADS[:2], ("at a time", True), *ORDER_HEADS[2:shown])
+    return heads, [(*row[:2], copies, *row[2:shown]) for row, copies in zip(rows, at_once, strict=True)]
 
 
 def cost_table(shop: Shop) -> Table:
@@ -228,6 +271,8 @@ def effect_rows(shop: Shop) -> list[tuple[str, ...]]:
     if shop.effects:
         middle = ("",) if few else (interval_text(shop.parts_per_day), "", "")
         rows.append(("as it is", "", *middle, interval_text(shop.late_h)))
+    if shop.fuller is not None and shop.effects:
+        rows.append(_fuller_row(shop, shop.fuller))
     for effect in shop.effects:
         low, high = share_text(effect.more.low), share_text(effect.more.high)
         span = "" if low == high else f" ({low} to {high})"
@@ -239,6 +284,32 @@ def effect_rows(shop: Shop) -> list[tuple[str, ...]]:
         brings = (_sooner(effect.sooner_s).removesuffix(" sooner"),) if few else rate
         rows.append((effect.name, share_text(effect.shorter), *brings, interval_text(effect.late_h)))
     return rows
+
+
+def _fuller_row(shop: Shop, fuller: FullerBeds) -> tuple[str, ...]:
+    """The cells of fuller beds beside those of changes."""
+    low, high = share_text(fuller.more.low), share_text(fuller.more.high)
+    span = "" if low == high else f" ({low} to {high})"
+    brings: tuple[str, ...] = (_sooner(fuller.sooner_s).removesuffix(" sooner"),)
+    if not is_few(shop):
+        brings = (interval_text(fuller.parts_per_day), share_text(fuller.more.mean) + span, "")
+    return (f"{FULLER}: {fuller.filling}", "", *brings, interval_text(fuller.late_h))
+
+
+def fuller_text(shop: Shop) -> list[str]:
+    """What more copies at a time bring, and of which orders."""
+    fuller = shop.fuller
+    if fuller is None:
+        return []
+    if abs(fuller.more.mean) <= NEXT_TO_NOTHING and not shop.effects:
+        return []
+    most = [f"{order.name} {number}" for order, number in zip(shop.orders, fuller.most, strict=True) if number > 1]
+    which = f"at most {', '.join(most)} at a time; the column copies plans them so"
+    if fuller.more.mean < -NEXT_TO_NOTHING:
+        return [f"fuller beds ({fuller.filling}) bring {share_text(-fuller.more.mean)} fewer parts a day ({which})"]
+    if fuller.more.mean <= NEXT_TO_NOTHING:
+        return [f"fuller beds ({fuller.filling}) bring no more parts a day ({which})"]
+    return [f"fuller beds ({fuller.filling}) bring {_fuller_brings(shop, fuller)} ({which})"]
 
 
 def effect_text(shop: Shop, effect: Effect) -> str:
@@ -290,6 +361,7 @@ def _reason(use: tuple[Use, ...]) -> str:
 def shop_notes(shop: Shop) -> list[str]:
     """What stands under the tables: changes in words, odd orders, and the caution on unattended running."""
     lines = [effect_text(shop, effect) for effect in shop.effects]
+    lines += fuller_text(shop)
     lines += [str(finding) for finding in shop.doubtful]
     if any(order.job is None for order in shop.orders) and shop.effects:
         lines.append("orders given in hours take as long under every change; orders with a job are timed anew")

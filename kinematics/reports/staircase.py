@@ -7,8 +7,9 @@ from textwrap import fill
 from typing import TYPE_CHECKING
 
 from kinematics.machine.kinds import KINDS_OF_STEPS, OPEN, PART, PREPARED, QUALITY, SETTING, SHOWS
+from kinematics.reports.lettering import NAME, TITLE, lettered
 from kinematics.reports.pictures import MINUTE, figure_of, save_figure
-from kinematics.wording import drawn, duration_text
+from kinematics.wording import duration_text
 
 if TYPE_CHECKING:
     from kinematics.studies.ladder import Ladder
@@ -58,10 +59,10 @@ def draw_staircase(ladder: Ladder, path: Path) -> None:
         axes.axhline(floor, color="black", linestyle=":", linewidth=1.0, label="no limit takes it below")
     if ladder.until_s is not None:
         axes.axhline(ladder.until_s / MINUTE, color="black", linestyle="--", linewidth=1.0, label="asked for")
-    names = ["\n".join(fill(drawn(line), NAME_WIDTH) for line in name.splitlines()) for name, _, _, _ in steps]
+    names = ["\n".join(fill(lettered(line, NAME), NAME_WIDTH) for line in name.splitlines()) for name, _, _, _ in steps]
     axes.set_xticks(range(len(steps)), names, fontsize=8)
     axes.set_ylabel("time after each step (min)")
-    axes.set_title(drawn(f"{_jobs(ladder)} on {ladder.machine.name}"))
+    axes.set_title(lettered(f"{_jobs(ladder)} on {ladder.machine.name}", TITLE))
     axes.set_ylim(0.0, 1.05 * ladder.total_s / MINUTE)
     axes.legend(fontsize="small", loc="upper right", framealpha=1.0, title="saved by this kind of step")
     save_figure(figure, path)

@@ -148,7 +148,7 @@ def _point(sweep: Sweep, row: SweepRow) -> str:
 def knee_lines(sweep: Sweep) -> list[str]:
     """Where each knob stops paying, the best trade-offs of several, and the caution."""
     knees = [line for knee in sweep.knees for line in _knee(knee, unit_of_knob(sweep.machine, knee.knob))]
-    drawn = [] if sweep.sampling is None else [draws_line(sweep.sampling)]
+    drawn = [] if sweep.sampling is None else [draws_line(sweep.sampling, sweep.machine)]
     return [*knees, *_trade_offs(sweep), *drawn, CAUTION]
 
 

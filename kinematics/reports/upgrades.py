@@ -112,14 +112,14 @@ def hour_lines(found: Upgrades) -> list[str]:
                 hour += f", {words} left out ({', '.join(missing[part])} not given)"
     else:
         hour = "  what a saved hour of the machine is worth is unknown: give economy.machine_cost_per_hour"
-    if economy.failed_share is None:
+    if "failed prints" in missing:
         return [hour, "  prints that fail are left out (economy.failed_share not given)"]
-    if economy.failed_share == 0.0:
+    shares = [f"{share_text(economy.failed_share)} of prints"] if economy.failed_share else []
+    if economy.failed_share_per_hour:
+        shares.append(f"{share_text(economy.failed_share_per_hour)} in every hour of printing")
+    if not shares:
         return [hour]
-    return [
-        hour,
-        f"  {share_text(economy.failed_share)} of prints fail and are printed again: hours and money include it",
-    ]
+    return [hour, f"  {' and '.join(shares)} fail and are printed again: hours and money include it"]
 
 
 def upgrade_notes(found: Upgrades, detail: bool) -> list[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -272,9 +272,12 @@ def _advances(machine: Machine) -> bool:
     return bool(machine.filament.pressure_advance_s)
 
 
-def caps_of(machine: Machine, prepared: Sequence[TimedJob] = ()) -> Caps:
+def caps_of(
+    machine: Machine, prepared: Sequence[TimedJob] = (), hear: Callable[[float], None] = lambda _: None
+) -> Caps:
     """How far each limit of a machine may go; with jobs, against their own directions, speeds and times.
 
+    `hear` is told about how far the search for when cooling rules is.
     Moves of jobs are kept only where the machine has modes, filters, a command rate or pressure advance: what these do
     to a job hangs on every move.
     Raises InputError where a job cannot be read, a filter cannot be made, or a motor cannot move what hangs on it.
@@ -284,7 +287,7 @@ def caps_of(machine: Machine, prepared: Sequence[TimedJob] = ()) -> Caps:
     timings = [time_job(job, machine) for job in prepared]
     job = _of_jobs(prepared, machine, timings) if timings else None
     rows = tuple(row for row in _Table(machine, job).rows() if row.asked is not None or row.formulas)
-    cooling = cooling_rule(prepared, machine, timings) if timings else None
+    cooling = cooling_rule(prepared, machine, timings, hear) if timings else None
     swinging = machine.vibration.x.modes or machine.vibration.y.modes
     ringing = tuple(ringing_of_timing(timing) for timing in timings) if swinging else ()
     rounding = tuple(rounding_of_timing(timing) for timing in timings) if rounds(machine) else ()
@@ -539,8 +542,13 @@ def _ruled(timings: Sequence[Timing]) -> float:
     return waiting / motion if motion > 0.0 else 0.0
 
 
-def _factor(prepared: Sequence[TimedJob], machine: Machine, keys: Sequence[str], now: float) -> float | None:
-    """The least factor on some limits from which cooling rules; the share of waiting layers only grows with it."""
+def _factor(
+    prepared: Sequence[TimedJob], machine: Machine, keys: Sequence[str], now: float, hear: Callable[[float], None]
+) -> float | None:
+    """The least factor on some limits from which cooling rules; the share of waiting layers only grows with it.
+
+    `hear` is told which share of the search is done.
+    """
 
     def rules(factor: float) -> bool:
         scaled = tuple((key, factor) for key in keys)
@@ -551,14 +559,19 @@ def _factor(prepared: Sequence[TimedJob], machine: Machine, keys: Sequence[str],
     if not rules(LARGEST_FACTOR):
         return None
     low, high = 1.0, LARGEST_FACTOR
-    while high / low > CLOSE:
+    steps = math.ceil(math.log2(math.log(LARGEST_FACTOR) / math.log(CLOSE)))
+    for step in range(steps):
         middle = math.sqrt(low * high)
         low, high = (low, middle) if rules(middle) else (middle, high)
+        hear((step + 1) / steps)
     return high
 
 
-def cooling_rule(prepared: Sequence[TimedJob], machine: Machine, timings: Sequence[Timing]) -> CoolingRule | None:
-    """What the shortest layer time does to jobs, and the limits at which they become ruled by it.
+def cooling_rule(
+    prepared: Sequence[TimedJob], machine: Machine, timings: Sequence[Timing], hear: Callable[[float], None]
+) -> CoolingRule | None:
+    """What the shortest layer time does to jobs, and the limits at which they become ruled by it; `hear` is told how
+    far that search is.
 
     None where the machine file gives no shortest layer time.
     """
@@ -573,6 +586,6 @@ def cooling_rule(prepared: Sequence[TimedJob], machine: Machine, timings: Sequen
         int((cooling > 0.0).sum()),
         int(cooling.size),
         now,
-        _factor(prepared, machine, ACCELERATIONS, now),
-        _factor(prepared, machine, (SPEED,), now),
+        _factor(prepared, machine, ACCELERATIONS, now, lambda share: hear(0.5 * share)),
+        _factor(prepared, machine, (SPEED,), now, lambda share: hear(0.5 + 0.5 * share)),
     )

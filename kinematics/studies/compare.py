@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
 from kinematics.errors import Finding, InputError, Notice
@@ -16,6 +17,8 @@ from kinematics.studies.timing import Ask, TimedJob, foresee, time_job
 
 if TYPE_CHECKING:
     import pandas
+
+DRAWING = "drawing from the ranges"
 
 
 ALL_JOBS = "all jobs"
@@ -88,7 +91,7 @@ def compare_prepared(
     prepared: Sequence[TimedJob],
     machine: Machine,
     candidates: Sequence[Candidate],
-    tell: Callable[[str], None] = lambda _: None,
+    tell: Callable[..., None] = lambda *_: None,
     sampling: Sampling = USUAL,
 ) -> Comparison:
     """Time jobs on a machine as it is and under each candidate. Raises InputError for a candidate that cannot be.
@@ -146,7 +149,9 @@ def compare_prepared(
     comparison = Comparison(machine, tuple(candidates), tuple(rows), tuple(totals), notices, silenced)
     if not any(other.ranges for _, other, _ in machines):
         return comparison
-    return _with_intervals(comparison, machines, SampledTimes(prepared, machine, sampling), tell)
+    tell(f"{DRAWING}, {AS_IT_IS}")
+    sampled = SampledTimes(prepared, machine, sampling, partial(tell, f"{DRAWING}, {AS_IT_IS}"))
+    return _with_intervals(comparison, machines, sampled, tell)
 
 
 def _silenced_alone(machine: Machine, varied: frozenset[str]) -> Ask:
@@ -158,14 +163,16 @@ def _with_intervals(
     comparison: Comparison,
     machines: Sequence[tuple[str, Machine, frozenset[str]]],
     sampled: SampledTimes,
-    tell: Callable[[str], None],
+    tell: Callable[..., None],
 ) -> Comparison:
     rows, totals = iter(comparison.rows), iter(comparison.totals)
     before = sampled.as_it_is
     known_rows, known_totals = [], []
     for name, machine, varied in machines:
-        tell(f"drawing from the ranges, {name}")
-        drawn = before if name == AS_IT_IS else sampled.totals(machine, varied)
+        drawn, step = before, f"{DRAWING}, {name}"
+        if name != AS_IT_IS:
+            tell(step)
+            drawn = sampled.totals(machine, varied, partial(tell, step))
         for times, first, row in zip(drawn, before, rows, strict=False):  # rows last: they go on with the next name
             known_rows.append(row._replace(interval_s=interval_of(times), saved_interval_s=interval_of(first - times)))
         whole = interval_of(drawn.sum(axis=0)), interval_of((before - drawn).sum(axis=0))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -21,7 +22,7 @@ from kinematics.notebook import NotebookTable
 from kinematics.studies.causes import Cause, cause_name
 from kinematics.studies.intervals import USUAL, Interval, SampledTimes, Sampling, interval_of
 from kinematics.studies.stops import UnknownStop
-from kinematics.studies.timing import Ask, Planned, TimedJob, Timing, foresee, path_sums, time_job
+from kinematics.studies.timing import Ask, CopiesMade, Planned, TimedJob, Timing, foresee, path_sums, time_job
 from kinematics.studies.worth import Change, Worth, changes_asked, changes_that_save, worth_of_limits
 
 if TYPE_CHECKING:
@@ -36,7 +37,7 @@ ASSUMED = (
     "retraction.acceleration_mm_s2",
 )
 
-Tell = Callable[[str], None]
+Tell = Callable[..., None]  # of a step's name, and of the share of it that is done
 
 
 class LabelsOfJob(NamedTuple):
@@ -56,6 +57,7 @@ class LabelsOfJob(NamedTuple):
 class JobEstimate:
     """One job under one machine: times in s, lengths in mm, flow in mm³/s, speed in mm/s, mass in g.
 
+    `copies` of a print of several (None: of one);
     `assumed` keys and values of accelerations that held although neither the machine file nor the job gives them.
     """
 
@@ -84,6 +86,7 @@ class JobEstimate:
     worth: tuple[Worth, ...] = ()
     labels: LabelsOfJob | None = None
     interval_s: Interval | None = None
+    copies: CopiesMade | None = None
 
     def layers_frame(self) -> pandas.DataFrame:
         """One row a layer: layer, height_mm, moves, motion_s, cooling_s, total_s."""
@@ -204,6 +207,7 @@ def job_estimate(timing: Timing, machine: Machine, worth: tuple[Worth, ...] = ()
         timing=timing,
         worth=worth,
         labels=_labels(timing, machine),
+        copies=timing.copies,
     )
 
 
@@ -237,7 +241,7 @@ def estimate_prepared(
     prepared: Sequence[TimedJob],
     machine: Machine | None,
     changes: bool = True,
-    tell: Tell = lambda _: None,
+    tell: Tell = lambda *_: None,
     worth: bool = False,
     sampling: Sampling = USUAL,
     each: bool = False,
@@ -266,7 +270,7 @@ def estimate_prepared(
     sampled: SampledTimes | None = None
     if chosen.ranges:
         tell("drawing from the ranges")
-        sampled = SampledTimes(prepared, chosen, sampling)
+        sampled = SampledTimes(prepared, chosen, sampling, partial(tell, "drawing from the ranges"))
     found: list[Change] = []
     if changes:
         tell("trying one change at a time")

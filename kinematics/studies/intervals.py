@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -91,7 +91,13 @@ def fitted_factors(machine: Machine, sampling: Sampling) -> dict[str, Reals]:
 
 
 def drawn_machines(machine: Machine, sampling: Sampling) -> list[Machine]:
-    """Machines with one value of each range; the machine itself, once, where it has none.
+    """Machines with one value of each range; the machine itself, once, where it has none: see `drawn_in_parts`."""
+    return [one for part in drawn_in_parts(machine, sampling) for one in part]
+
+
+def drawn_in_parts(machine: Machine, sampling: Sampling) -> Iterator[list[Machine]]:
+    """Machines with one value of each range, some at a time, as they are needed; the machine itself, once, where it has
+    none.
 
     Ranges that measured prints gave are drawn together (`fitted_factors`): their ends are where 95 % of the draws end.
     All others are drawn independently of each other: that two values rise together is not modelled. Raises InputError
@@ -99,14 +105,22 @@ def drawn_machines(machine: Machine, sampling: Sampling) -> list[Machine]:
     """
     ranges = machine.ranges
     if not ranges:
-        return [machine]
+        yield [machine]
+        return
     fitted = fitted_factors(machine, sampling) if machine.checked.keys else {}
     columns = {
         key: (known.likely * fitted[key] if key in fitted else triangular(known, shares_of(key, sampling))).tolist()
         for key, known in ranges.items()
     }
-    rows = zip(*columns.values(), strict=True)
-    return [machine.with_settings(dict(zip(columns, row, strict=True)), "a draw from the ranges") for row in rows]
+    rows = list(zip(*columns.values(), strict=True))
+    for first in range(0, len(rows), DRAWN_TOGETHER):
+        yield [
+            machine.with_settings(dict(zip(columns, row, strict=True)), "a draw from the ranges")
+            for row in rows[first : first + DRAWN_TOGETHER]
+        ]
+
+
+DRAWN_TOGETHER = 1000  # machines: in batches of more nothing goes faster, and they are kept in memory
 
 
 class SampledTimes:
@@ -115,16 +129,33 @@ class SampledTimes:
     `as_it_is` the times under draws from the machine that others are set against (float64[jobs, draws], s).
     """
 
-    def __init__(self, prepared: Sequence[TimedJob], machine: Machine, sampling: Sampling) -> None:
+    def __init__(
+        self,
+        prepared: Sequence[TimedJob],
+        machine: Machine,
+        sampling: Sampling,
+        hear: Callable[[float], None] = lambda _: None,
+    ) -> None:
+        """`hear` is told which share of the draws `as_it_is` is done."""
         self.sampling = sampling
         self._jobs = prepared
-        self.as_it_is = self.totals(machine)
+        self.as_it_is = self.totals(machine, hear=hear)
 
-    def totals(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> Reals:
+    def totals(
+        self,
+        machine: Machine,
+        varied: frozenset[str] = NOTHING_VARIED,
+        hear: Callable[[float], None] = lambda _: None,
+    ) -> Reals:
         """The time of each job under each draw from the machine's ranges (float64[jobs, draws], s).
 
-        `varied` names the keys that a study varies. Raises InputError as `drawn_machines` does.
+        `varied` names the keys that a study varies; `hear` is told which share of the draws is done. Raises InputError
+        as `drawn_machines` does.
         """
-        asks = [Ask(one, varied) for one in drawn_machines(machine, self.sampling)]
-        rows = [job.totals(asks) for job in self._jobs]
-        return np.broadcast_to(np.stack(rows), (len(rows), self.sampling.draws))
+        parts, done = [], 0
+        for part in drawn_in_parts(machine, self.sampling):
+            asks = [Ask(one, varied) for one in part]
+            parts.append(np.stack([job.totals(asks) for job in self._jobs]))
+            done += len(part)
+            hear(done / self.sampling.draws)
+        return np.broadcast_to(np.concatenate(parts, axis=1), (len(self._jobs), self.sampling.draws))

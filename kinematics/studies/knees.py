@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 import numpy as np
 
 from kinematics.machine import Machine
 from kinematics.studies.knobs import Knob, KnobRange, present_value, range_of, typed, variant_of
-from kinematics.studies.search import Scale, first_met, narrowed, spread
+from kinematics.studies.search import HowFar, Scale, first_met, narrowed, spread
 from kinematics.studies.weighted_jobs import WeightedJobs
 
 SHARES = (0.80, 0.90, 0.95)  # of what a knob can bring
@@ -80,8 +80,9 @@ class _Turned(NamedTuple):
 class _Knob:
     """One knob of a machine, and the times that it brings."""
 
-    def __init__(self, jobs: WeightedJobs, machine: Machine, knob: Knob) -> None:
+    def __init__(self, jobs: WeightedJobs, machine: Machine, knob: Knob, hear: Callable[[float], None]) -> None:
         self._jobs, self._machine, self.knob = jobs, machine, knob
+        self._far = HowFar(hear)
         self.present = present_value(machine, knob.name)
         known = [*knob.values, *([] if self.present is None else [self.present])]
         allowed = range_of(machine, knob.name, knob.values[-1])
@@ -95,7 +96,9 @@ class _Knob:
     def times(self, values: Sequence[float]) -> Reals:
         """The time of all jobs with each value (s); infinite where nothing moves."""
         name, taken = self.knob.name, self.allowed.taken
-        return self._jobs.weighted_or_never([variant_of(self._machine, {name: taken(value)}) for value in values])
+        found = self._jobs.weighted_or_never([variant_of(self._machine, {name: taken(value)}) for value in values])
+        self._far.asked(len(values))
+        return found
 
     def further(self, value: float, share: float) -> float:
         """A value turned a share further; of whole numbers one."""
@@ -139,15 +142,15 @@ def _lifted(known: Sequence[float], allowed: KnobRange) -> tuple[float, float]:
     return least, allowed.taken(high * LIFTED)
 
 
-def knee_of(jobs: WeightedJobs, machine: Machine, knob: Knob) -> Knee:
-    """Where one knob stops paying, all others as the machine has them.
+def knee_of(jobs: WeightedJobs, machine: Machine, knob: Knob, hear: Callable[[float], None] = lambda _: None) -> Knee:
+    """Where one knob stops paying, all others as the machine has them; `hear` is told about how far the search is.
 
     Which way it is turned the times at both ends of its range tell. From the easy end of the sweep, and from what the
     machine has now, the least turns that bring 80, 90 and 95 % of all that turning further can bring are looked for at
     200 values up to the knob as good as lifted, and narrowed down. Along its values the time is also taken 1 % further
     (of whole numbers at the next one, and 1 % of that). Raises InputError where the easy end does not move.
     """
-    turned = _Knob(jobs, machine, knob)
+    turned = _Knob(jobs, machine, knob, hear)
     start = knob.values[-1] if turned.down else knob.values[0]
     jobs.weighted([variant_of(machine, {knob.name: start})])  # what cannot move says so
     values = spread(turned.easy, turned.lifted, LOOKS, turned.scale)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import InputError
-from kinematics.limits.vibration import AXES, filter_of_axis
+from kinematics.limits.vibration import AXES, filter_made
 from kinematics.machine import Machine
 from kinematics.machine.keys import AxisVibration
 from kinematics.notebook import NotebookTable
@@ -30,7 +30,7 @@ from kinematics.vibration.exposure import (
     exposure,
     kicks_of,
 )
-from kinematics.vibration.filters import Filter, filter_named
+from kinematics.vibration.filters import Filter
 from kinematics.vibration.residual import Mode, worst_residual
 
 if TYPE_CHECKING:
@@ -207,25 +207,25 @@ def _mode_ringing(
     )
 
 
+def _motion_of_axis(planned: Planned, axis: str, pause: NDArray[np.float64] | None) -> AxisMotion:
+    """The planned motion of an axis, with `pause` (s) before each move."""
+    plan = planned.plan
+    share = getattr(planned.job.moves, f"d{axis}") / planned.features.length
+    ramps = plan.rising, plan.cruising, plan.falling
+    return axis_motion(share, plan.speed_in, plan.speed_peak, plan.speed_out, *ramps, pause)
+
+
+def _modes_of(vibration: AxisVibration) -> list[Mode]:
+    return [Mode(one.frequency_hz, one.damping_ratio, one.frequency_uncertainty_share) for one in vibration.modes or ()]
+
+
 def _axis_ringing(planned: Planned, axis: str, pause: NDArray[np.float64]) -> AxisRinging:
     """How far a planned job swings one axis; `pause` (s) before each move."""
     vibration: AxisVibration = getattr(planned.machine.vibration, axis)
-    command_filter = filter_named(*filter_of_axis(vibration, axis))
-    plan = planned.plan
-    motion = axis_motion(
-        getattr(planned.job.moves, f"d{axis}") / planned.features.length,
-        plan.speed_in,
-        plan.speed_peak,
-        plan.speed_out,
-        plan.rising,
-        plan.cruising,
-        plan.falling,
-        pause,
-    )
+    command_filter = filter_made(vibration, axis)
+    motion = _motion_of_axis(planned, axis, pause)
     kicks = kicks_of(motion)
-    modes = [
-        Mode(one.frequency_hz, one.damping_ratio, one.frequency_uncertainty_share) for one in vibration.modes or ()
-    ]
+    modes = _modes_of(vibration)
     return AxisRinging(
         axis,
         command_filter.name,
@@ -256,6 +256,23 @@ def ringing_of_timing(timing: Timing) -> Ringing:
     pause = pauses_before(len(job), job.events, machine, event_clock(planned, timing.layers))
     pause[0] = 0.0  # time counts from the first move
     return Ringing(machine, timing.facts.name, tuple(_axis_ringing(planned, axis, pause) for axis in axes))
+
+
+def by_one_kick_mm(timing: Timing) -> float:
+    """What a single kick of a job leaves any axis swinging by at most (mm): `AxisRinging.by_one_kick_mm` without the
+    rest. Raises InputError as `ringing_of_timing`, but for jobs without modes, where it is 0.
+    """
+    planned = timing.whole_plan()
+    worst = 0.0
+    for axis in AXES:
+        vibration: AxisVibration = getattr(planned.machine.vibration, axis)
+        if vibration.modes:
+            kicks = kicks_of(_motion_of_axis(planned, axis, None))
+            command_filter = filter_made(vibration, axis)
+            modes = _modes_of(vibration)
+            for power, kick in ((2, kicks.acceleration), (1, kicks.speed)):
+                worst = max(worst, kick * math.fsum(worst_residual(command_filter, mode, power) for mode in modes))
+    return worst
 
 
 def ringing_of(prepared: PreparedJob, machine: Machine) -> Ringing:

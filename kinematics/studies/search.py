@@ -102,3 +102,21 @@ def first_value(meets: Meets, values: Sequence[float], scale: Scale) -> float | 
     Between two of the values that are looked at the question is taken to turn once.
     """
     return narrowed(meets, first_met(values, meets(values)), scale).met
+
+
+ONE_READING = 20  # plans that take as long, or so: a job in blocks is read for every question
+USUALLY_ASKED = 900  # plans in one search, those readings among them
+NEARLY_DONE = 0.99
+
+
+class HowFar:
+    """About how far a search is, by what others have taken."""
+
+    def __init__(self, hear: Callable[[float], None]) -> None:
+        """`hear` is told the share that is done, after every question."""
+        self._hear, self._asked = hear, 0
+
+    def asked(self, plans: int) -> None:
+        """One question more, of so many plans, is answered."""
+        self._asked += ONE_READING + plans
+        self._hear(min(NEARLY_DONE, self._asked / USUALLY_ASKED))

@@ -6,12 +6,14 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
+import numpy as np
+
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.limits.flow import FLOW_KEY
 from kinematics.machine import Machine, resolved_keys
 from kinematics.notebook import NotebookTable
 from kinematics.studies.caps import caps_of
-from kinematics.studies.intervals import USUAL, Interval, Sampling, drawn_machines, interval_of
+from kinematics.studies.intervals import USUAL, Interval, Sampling, drawn_in_parts, interval_of
 from kinematics.studies.knees import FALLS, Knee
 from kinematics.studies.knobs import Knob, settings_of, variant_of
 from kinematics.studies.many import Variant
@@ -98,11 +100,21 @@ def ranges_left(machine: Machine, knobs: Sequence[Knob]) -> bool:
     return bool(machine.ranges.keys() - resolved_keys({knob.name: knob.values[0] for knob in knobs}, machine))
 
 
-def _intervals(variant: Variant, jobs: WeightedJobs, sampling: Sampling) -> list[Interval | None]:
-    """The interval of each job and of all together, None throughout where the candidate has no ranges."""
+def _intervals(
+    variant: Variant, jobs: WeightedJobs, sampling: Sampling, hear: Callable[[float], None]
+) -> list[Interval | None]:
+    """The interval of each job and of all together, None throughout where the candidate has no ranges.
+
+    `hear` is told which share of the draws is done.
+    """
     if not variant.machine.ranges:
         return [None] * (len(jobs.names) + 1)
-    drawn = jobs.totals([Variant(machine, variant.varied) for machine in drawn_machines(variant.machine, sampling)])
+    parts, done = [], 0
+    for machines in drawn_in_parts(variant.machine, sampling):
+        parts.append(jobs.totals([Variant(machine, variant.varied) for machine in machines]))
+        done += len(machines)
+        hear(done / sampling.draws)
+    drawn = np.concatenate(parts, axis=1)
     return [*(interval_of(times) for times in drawn), interval_of(jobs.weights @ drawn)]
 
 
@@ -120,10 +132,11 @@ def sweep_rows(
     machine: Machine,
     knobs: Sequence[Knob],
     points: Sequence[tuple[float, ...]],
-    tell: Callable[[int], None] = lambda _: None,
+    tell: Callable[[float], None] = lambda _: None,
     sampling: Sampling = USUAL,
 ) -> Iterator[list[SweepRow]]:
-    """The rows of points of a sweep, a chunk of candidates at a time, in order; `tell` hears how many are done.
+    """The rows of points of a sweep, a chunk of candidates at a time, in order; `tell` hears how many are done, and
+    parts of one that is timed on many draws.
 
     A candidate has a row for each job, and one for all of them together where there are several. `sampling` says how
     intervals are drawn where ranges are left: of every candidate on the same draws.
@@ -136,7 +149,8 @@ def sweep_rows(
         rows = []
         for k, point in enumerate(chosen):
             within, stopped = _judged(variants[k], jobs)
-            known = _intervals(variants[k], jobs, sampling)
+            before = first + k
+            known = _intervals(variants[k], jobs, sampling, lambda share, before=before: tell(before + share))  # type: ignore[misc]
             rows += [
                 SweepRow(point, name, float(total), within, stopped, interval)
                 for name, total, interval in zip(jobs.names, totals[:, k], known[:-1], strict=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -13,7 +13,7 @@ from kinematics.machine import Machine, resolved_keys
 from kinematics.notebook import NotebookTable
 from kinematics.studies.knobs import KnobRange, outwards, present_value, range_of, typed, variant_of
 from kinematics.studies.many import Variant
-from kinematics.studies.search import Scale, first_value, spread
+from kinematics.studies.search import HowFar, Scale, first_value, spread
 from kinematics.studies.weighted_jobs import WeightedJobs
 from kinematics.wording import duration_text
 
@@ -180,8 +180,9 @@ def present_values(machine: Machine, names: Sequence[str]) -> dict[str, float]:
 class _Search:
     """The times of settings, each asked for once, and where each knob ends."""
 
-    def __init__(self, jobs: WeightedJobs, machine: Machine) -> None:
+    def __init__(self, jobs: WeightedJobs, machine: Machine, hear: Callable[[float], None]) -> None:
         self._jobs, self._machine = jobs, machine
+        self._far = HowFar(hear)
         self._known: dict[tuple[tuple[str, float], ...], float] = {}
 
     def variant(self, settings: Mapping[str, float]) -> Variant:
@@ -195,6 +196,7 @@ class _Search:
         if new:
             totals = self._jobs.weighted_or_never([self.variant(dict(one)) for one in new])
             self._known.update(zip(new, totals.tolist(), strict=True))
+            self._far.asked(len(new))
         return [self._known[one] for one in asked]
 
     def turn(self, name: str, present: float, weight: float = 1.0) -> _Turn:
@@ -275,8 +277,14 @@ class _Search:
         return sorted(found, key=lambda other: other.total_s)
 
 
-def target_of(jobs: WeightedJobs, machine: Machine, within: float, weights: Mapping[str, float]) -> Target:
-    """The gentlest limits with which jobs are done within a time (s).
+def target_of(
+    jobs: WeightedJobs,
+    machine: Machine,
+    within: float,
+    weights: Mapping[str, float],
+    hear: Callable[[float], None] = lambda _: None,
+) -> Target:
+    """The gentlest limits with which jobs are done within a time (s); `hear` is told about how far the search is.
 
     `weights` knob -> weight: all knobs are turned together, each by factor^weight, so that one with twice the weight of
     another is turned twice as readily; `{"acceleration": 1}` is least acceleration. A knob is turned down where less of
@@ -291,7 +299,7 @@ def target_of(jobs: WeightedJobs, machine: Machine, within: float, weights: Mapp
     weights = knobs_and_weights(machine, weights)
     present = present_values(machine, tuple(weights))
     present_total = float(jobs.weighted([Variant(machine, NOTHING_VARIED)])[0])
-    search = _Search(jobs, machine)
+    search = _Search(jobs, machine, hear)
     wild = [search.turn(name, present[name], weight) for name, weight in weights.items()]
     floor = min(search.along(wild, search.reaches(wild)))
     about = search.least_reach(wild, max(within, floor * (1.0 + USELESS)))

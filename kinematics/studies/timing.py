@@ -97,13 +97,25 @@ class PathSums(NamedTuple):
         return max(self.print_speed, self.travel_speed)
 
 
+class CopiesMade(NamedTuple):
+    """Of a print of several copies: how many, how many fit and why no more (`reason`), `how` they are made (layer by
+    layer, or one after another), and `extra_travels` from one to the next.
+    """
+
+    number: int
+    most: int
+    reason: str
+    how: str
+    extra_travels: int
+
+
 class Timing(NamedTuple):
     """A job's time (s): motion, dwells, stops of known length, what the shortest layer time adds; and all by cause.
 
     `table`, `limits`, `seconds` the classes of moves, what each may, and its seconds by cause, as in `Classes`,
     `Limits` and `Plan`. Of a job in one piece `planned` is the plan; of one in blocks `path` is what was kept instead
     (None where it was not asked for). `unbounded` says that a limit was lifted and some move was left without a ceiling
-    of speed or of acceleration: then no other number counts.
+    of speed or of acceleration: then no other number counts. `copies` of a print of several (None: of one).
     """
 
     facts: JobFacts
@@ -118,6 +130,7 @@ class Timing(NamedTuple):
     planned: Planned | None
     path: PathSums | None
     unbounded: bool = False
+    copies: CopiesMade | None = None
 
     @property
     def total(self) -> float:
@@ -131,7 +144,9 @@ class Timing(NamedTuple):
         return self._replace(facts=self.facts._replace(notices=by_weight((*self.facts.notices, notice))))
 
     def whole_plan(self) -> Planned:
-        """The plan of every move. Raises InputError for a job in blocks, whose moves are not kept."""
+        """The plan of every move, of one copy where there are several. Raises InputError for a job in blocks, whose
+        moves are not kept.
+        """
         if self.planned is None:
             found = "a job so large that it is read in blocks, whose moves are not kept"
             hint = "--moves FILE writes every move; in Python give estimate() what read_gcode() returns"

@@ -195,7 +195,7 @@ def test_a_spool_change_that_closing_overtakes_is_called_off() -> None:
     black = white._replace(due=FRIDAY + HOUR, material="black")
     run = simulate(stations, [early, busy, white, black], 1, FRIDAY)
     (waits,) = [bar for bar in run.bars if bar.what == SPOOL_WAITING]
-    assert waits == (0, 2, SPOOL_WAITING, at("2026-03-06 15:46"), at("2026-03-06 15:52"))
+    assert waits == (0, 2, SPOOL_WAITING, at("2026-03-06 15:46"), at("2026-03-06 15:52"), 1)
     assert [bar.begins for bar in run.bars if bar.order == 3 and bar.what == PRINTING] == [at("2026-03-06 15:52")]
     assert run.done[2:] == ((at("2026-03-09 09:10"),), (at("2026-03-09 08:00"),))
 

@@ -12,6 +12,7 @@ from pathlib import Path
 import click
 import pytest
 
+import kinematics
 from kinematics.cli.program import COMMANDS, program
 from kinematics.reports.screens import CAUTION
 from tests.cli.conftest import ROOT, Run, run_apart
@@ -121,9 +122,30 @@ def test_help_lists_every_command(run: Run) -> None:
         assert words[-1] in ".?"
 
 
-def test_version(run: Run) -> None:
-    import kinematics
+def test_a_version_for_reports_names_what_matters(run: Run) -> None:
+    out = run("--version", "--verbose").out
+    assert out.startswith(f"kinematics {kinematics.__version__}\nPython ")
+    assert all(name in out for name in ("numba ", "numpy ", "processors", "machine code: "))
 
+
+@pytest.mark.parametrize(
+    ("typed", "offered"),
+    [
+        ("est", "estimate"),
+        ("estimate --machine mid", "middling"),
+        ("compare --set motion.print_acc", "motion.print_acceleration_mm_s2="),
+        ("compare --set acc", "acceleration="),
+        ("guide fil", "filters"),
+        ("estimate --dialect rs", "rs274"),
+    ],
+)
+def test_a_shell_can_complete_what_is_typed(folder: Path, typed: str, offered: str) -> None:
+    words = f"kinematics {typed}"
+    asked = {"_KINEMATICS_COMPLETE": "bash_complete", "COMP_WORDS": words, "COMP_CWORD": str(len(words.split()) - 1)}
+    assert f"plain,{offered}" in run_apart(**asked).out.splitlines()
+
+
+def test_version(run: Run) -> None:
     ran = run("--version")
     assert (ran.status, ran.err) == (0, "")
     assert kinematics.__version__ in ran.out

@@ -95,6 +95,9 @@ ONE_MISTAKE = [
      "bench.toml:2: machine.bed_mm = [220, 220]; allowed: three numbers above 0, [x, y, z]"),
     ("[machine]\nbed_mm = [\n220,\n0,\n-4]",
      "bench.toml:2: machine.bed_mm = [220, 0, -4]; allowed: three numbers above 0, [x, y, z]"),
+    ("[machine]\nkeep_out_mm = [[10, 0, 0, 20]]",
+     "bench.toml:2: machine.keep_out_mm = [[10, 0, 0, 20]]; allowed: rectangles [[x0, y0, x1, y1], …] with x0 below x1 "
+     "and y0 below y1"),
     ("[machine]\nhome_mm = [0, nan, 0]",
      "bench.toml:2: machine.home_mm = [0, nan, 0]; allowed: three numbers, [x, y, z]"),
     ("[machine]\nname = 4", "bench.toml:2: machine.name = 4; allowed: text in quotes"),

@@ -99,7 +99,7 @@ MISTAKES = [
      " torque_nm, mm_per_rev, rotor_inertia_kg_m2, usable_torque_share"),
     ("motors = 4", "bench.toml:1: motors = 4; allowed: a table a motor, [motors.NAME]"),
     ("machine = 4",
-     "bench.toml:1: machine = 4; allowed: a table [machine] with name, mechanism, bed_mm, home_mm, delta"),
+     "bench.toml:1: machine = 4; allowed: a table [machine] with name, mechanism, bed_mm, home_mm, keep_out_mm, delta"),
 ]  # fmt: skip
 
 

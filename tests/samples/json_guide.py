@@ -44,6 +44,9 @@ COMMANDS: Mapping[str, Sequence[str]] = {
         "sweep test_cube.gcode --machine middling --vary acceleration=500:8000:4 --vary speed=0.5:2:3",
     ),
     "caps": ("caps test_cube.gcode --machine machines/bench_cartesian.toml", "caps --machine middling"),
+    "vibration": ("vibration test_cube.gcode --machine machines/bench_cartesian.toml",),
+    "fit": ("fit test_cube.gcode=26m bracket.gcode=41m --machine gentle", "fit test_cube.gcode=26m --machine gentle"),
+    "bedful": ("bedful test_cube.gcode --machine shop/bench.toml",),
     "upgrades": ("upgrades test_cube.gcode --machine shop/bench.toml",),
     "shop": (
         "shop shop/orders.csv --printers shop/printers.csv --start 2026-03-02T08:00 --candidate 'faster: speed=1.5'",
@@ -56,7 +59,10 @@ COMMANDS: Mapping[str, Sequence[str]] = {
     "machine check": ("machine check middling",),
 }
 NOT_OPENED = {"machine", "schema_version", "tool_version"}
-FREE_NAMES = {"stops_by_kind_s", "commands_silenced", "set", "warnings", "knee", "machines"}  # names are the user's
+FREE_NAMES = {
+    *("raised", "from", "to", "fixed_by_kind_s", "stops_by_kind_s"),
+    *("commands_silenced", "set", "warnings", "knee", "machines"),
+}  # names in them are the user's
 
 
 def documents(commands: Sequence[str], out: str) -> list[Any]:

@@ -1,0 +1,88 @@
+"""`kinematics bedful`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from kinematics.cli.options import (
+    copying_options,
+    copying_told,
+    is_long,
+    job_options,
+    jobs_with_moves,
+    machine_or_stand_in,
+    machine_words,
+    named_files,
+)
+from kinematics.outputs import refuse_to_overwrite, write_whole
+
+
+@click.command("bedful")
+@job_options
+@copying_options
+@click.option(
+    "--picture",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Parts a day against copies, of one job, to .png or .svg.",
+)
+@click.option("--force", is_flag=True, help="Overwrite the file of --picture.")
+def command(
+    jobs: tuple[str, ...],
+    machine_name: str | None,
+    material: str | None,
+    settings: tuple[str, ...],
+    dialect: str,
+    file_limits: str,
+    block_delete: bool,
+    as_json: bool,
+    spacing: float,
+    after_another: bool,
+    picture: Path | None,
+    force: bool,
+) -> None:
+    """How many on the bed at a time, and what lasts the night?
+
+    For every number of copies that fits: the time, parts a day on one printer that always has more of them to do, what
+    a print that fails loses, and what a part costs. [economy] of the machine file says when people are there.
+    """
+    from kinematics.cli import console
+    from kinematics.errors import InputError
+
+    inputs = named_files(jobs, machine_name, dialect)
+    if picture is not None:
+        from kinematics.reports.pictures import check_picture
+
+        check_picture(picture, ())
+        if len(jobs) > 1:
+            raise InputError.at("--picture", f"{len(jobs)} jobs", "one job")
+        refuse_to_overwrite(picture, force, inputs)
+    machine = machine_or_stand_in(machine_name, settings, material, as_json)
+    prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
+    from kinematics import compiled
+    from kinematics.business.bedful import bedfuls_of
+    from kinematics.studies.copies import CopiedJob
+
+    copying = copying_told(spacing, after_another)
+    with console.progress(len(jobs), is_long(jobs, 2)) as tell:
+        found = bedfuls_of([CopiedJob(job, 1, copying) for job in prepared], machine, tell)
+    compiled.mark_warm()
+    if picture is not None:
+        from kinematics.reports.bedful_picture import draw_bedful
+
+        write_whole(picture, lambda path: draw_bedful(found.jobs[0], path), force, inputs)
+        console.remark(f"picture written to {picture}")
+    if as_json:
+        from kinematics.reports.business_documents import bedful_document
+
+        console.say_json(bedful_document(found))
+        return
+    from kinematics.reports import bedful_screen as words
+
+    parts: list[console.Table | list[str]] = [[f"on {machine_words(machine, material, settings)}"]]
+    for one in found.jobs:
+        parts += [words.bedful_head(one), console.Table(words.bedful_heads(one), words.bedful_rows(one))]
+        parts.append(words.bedful_notes(one))
+    console.say_answer(*parts)

@@ -1,0 +1,239 @@
+"""What a print of several copies of a job is made of: parts that are printed for each copy, and the ways between."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.errors import InputError
+from kinematics.gcode.cutting import start_places
+from kinematics.gcode.job import Job
+from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL, Moves
+from kinematics.studies.timing import Planned
+
+Reals = NDArray[np.float64]
+Places = NDArray[np.int64]
+
+LIFT = 5.0  # mm above what is printed on the way to a copy that is printed after another (an assumption)
+INTERLEAVED, ONE_AFTER_ANOTHER = "layer by layer", "one after another"
+
+
+class Way(NamedTuple):
+    """How the tool gets from one copy to the next behind a part: `source` the moves of the job that it takes after,
+    `rise` what they climb (mm), and the place in `source` of the one that goes the distance.
+    """
+
+    source: Places
+    rise: Reals
+    mark: int
+
+
+class Layout(NamedTuple):
+    """A job's moves, whole ones, and what copies repeat of them.
+
+    `starts` float64[3, n] where each begins (mm); part i is printed for every copy: the moves from `first[i]` to
+    `last[i]`, of layer `layer[i]`; between two parts lies what is done once. `ways` one a part. `layers` of the job,
+    `how` INTERLEAVED or ONE_AFTER_ANOTHER.
+    """
+
+    moves: Moves
+    starts: Reals
+    first: Places
+    last: Places
+    layer: Places
+    ways: tuple[Way, ...]
+    layers: int
+    how: str
+
+    @property
+    def between(self) -> list[tuple[int, int]]:
+        """The moves before the first part, between each and the next, and after the last: first and end of each."""
+        return list(zip([0, *(self.last + 1)], [*self.first, self.moves.kind.size], strict=True))
+
+
+def whole_moves(planned: Planned) -> Moves:
+    """The moves of the file, where some are planned in pieces joined again."""
+    moves, first = planned.job.moves, planned.first_pieces
+    if isinstance(first, slice):
+        return moves
+    joined = Moves._make(column[first] for column in moves)
+    return joined._replace(**{name: np.add.reduceat(getattr(moves, name), first) for name in ("dx", "dy", "dz", "de")})
+
+
+def layout_of(planned: Planned, how: str = INTERLEAVED) -> Layout:
+    """What copies repeat of a job. Raises InputError where they cannot be made layer by layer."""
+    job, moves = planned.job, whole_moves(planned)
+    starts = start_places(job)
+    if not isinstance(planned.first_pieces, slice):
+        starts = starts[:, planned.first_pieces]
+    prints = np.flatnonzero(moves.kind == PRINT)
+    if prints.size == 0:
+        raise InputError.at(job.name, "it prints nothing, so there is nothing to copy")
+    of_layer = moves.layer[prints]
+    turns = np.flatnonzero(of_layer[1:] != of_layer[:-1])
+    first, last = prints[np.append(0, turns + 1)], prints[np.append(turns, prints.size - 1)]
+    if how == INTERLEAVED:
+        _check_layers(job, first, last, moves)
+    else:
+        first, last = first[:1], last[-1:]
+    layer = moves.layer[last].astype(np.int64)
+    ways = _ways(moves, starts, prints, first, last, how)
+    return Layout(moves, starts, first, last, layer, ways, job.layers, how)
+
+
+def _check_layers(job: Job, first: Places, last: Places, moves: Moves) -> None:
+    """Raise InputError where a job does not leave off printing between its layers."""
+    allowed = "--one-after-another, where the head clears parts that are finished"
+    if not job.has_layers:
+        found = "copies cannot be made layer by layer: it rises and falls while it prints, so it has no layers"
+        raise InputError.at(job.name, found, allowed)
+    joined = np.flatnonzero(first[1:] - last[:-1] == 1)
+    if joined.size:
+        line = int(moves.line[first[1:][joined[0]]])
+        found = (
+            "copies cannot be made layer by layer: from here on it climbs while it prints, one continuous spiral, and "
+            "the nozzle never leaves the wall"
+        )
+        raise InputError.at(f"{job.name}:{line}", found, allowed)
+
+
+def _ways(moves: Moves, starts: Reals, prints: Places, first: Places, last: Places, how: str) -> tuple[Way, ...]:
+    """The way to the next copy behind each part: as the job goes where it draws the filament back within a layer, the
+    last time before that; else as it does between layers, without climbing; else as it travels.
+    """
+    level = (moves.kind == TRAVEL) & ((moves.dx != 0.0) | (moves.dy != 0.0))
+    backward = (moves.kind == FILAMENT) & (moves.de < 0.0)
+    begins, ends = prints[:-1] + 1, prints[1:]
+    dry = _counted(level, begins, ends) & _counted(backward, begins, ends)
+    within = dry & (moves.layer[begins - 1] == moves.layer[ends])
+    of_gaps = np.flatnonzero(within) if within.any() else np.flatnonzero(dry)
+    travels = np.flatnonzero(level)
+    found = []
+    for end in last.tolist():
+        if of_gaps.size:
+            gap = of_gaps[max(0, int(np.searchsorted(begins[of_gaps], end, "right")) - 1)]
+            source = np.arange(begins[gap], ends[gap])
+            if not within.any():
+                source = source[(moves.kind[source] == FILAMENT) | level[source]]
+        elif travels.size:
+            source = travels[max(0, int(np.searchsorted(travels, end, "right")) - 1)][None]
+        else:
+            source = np.array([end])
+        lengths = np.where(level[source], np.hypot(moves.dx[source], moves.dy[source]), -1.0)
+        way = Way(source, moves.dz[source].copy(), int(lengths.argmax()))
+        found.append(way if how == INTERLEAVED else _over_the_parts(way, moves))
+    return tuple(found)
+
+
+def _counted(mask: NDArray[np.bool_], begins: Places, ends: Places) -> NDArray[np.bool_]:
+    """Whether any move between begins and ends is one of the mask."""
+    before = np.concatenate([[0], np.cumsum(mask)])
+    return np.asarray(before[ends] > before[begins])
+
+
+def _over_the_parts(way: Way, moves: Moves) -> Way:
+    """A way with a climb before it goes the distance; what is left of the way down comes behind it."""
+    climbs = np.flatnonzero((moves.kind == TRAVEL) & (moves.dz != 0.0) & (moves.dx == 0.0) & (moves.dy == 0.0))
+    climb = int(climbs[0]) if climbs.size else int(way.source[way.mark])
+    flat = (moves.kind[way.source] == FILAMENT) | (np.arange(way.source.size) == way.mark)
+    mark = int(flat[: way.mark].sum())
+    source = np.insert(way.source[flat], [mark, mark + 1], climb)
+    rise = np.zeros(source.size)
+    rise[mark], rise[mark + 2] = LIFT, -LIFT
+    return Way(source, rise, mark + 1)
+
+
+class Snippets(NamedTuple):
+    """Short ways from rest to rest, one behind the other: `source` the moves of the job that they take after, `dx, dy,
+    dz` their displacements (mm), `begins` whether a move begins a way, `number` of the part that it leads on from (−1
+    before the first), `far` whether it goes the distance, and `extra` whether the job itself has no such move there.
+    """
+
+    source: Places
+    dx: Reals
+    dy: Reals
+    dz: Reals
+    begins: NDArray[np.bool_]
+    number: Places
+    far: NDArray[np.bool_]
+    extra: NDArray[np.bool_]
+
+    def without_extra(self) -> Snippets:
+        """The ways as the job has them."""
+        return Snippets._make(column[~self.extra] for column in self)
+
+    def moved(self, entry: Reals, change: Reals, leave: Reals) -> Snippets:
+        """The ways with that before the first part, those between parts and the one after the last longer by so much
+        (x, y, mm).
+        """
+        last = int(self.number[-1]) if self.number.size else 0
+        shifts = np.select([self.number < 0, self.number < last], [entry[:, None], change[:, None]], leave[:, None])
+        return self._replace(dx=self.dx + shifts[0] * self.far, dy=self.dy + shifts[1] * self.far)
+
+
+class _Piece(NamedTuple):
+    """One way of `Snippets`."""
+
+    number: int
+    source: Places
+    steps: Reals
+    mark: int
+    extra: int
+
+
+def _put_together(pieces: list[_Piece]) -> Snippets:
+    """Ways as one; `extra` of a piece is how many moves at its end are."""
+    sizes = np.array([piece.source.size for piece in pieces])
+    ends = np.cumsum(sizes)
+    source = np.concatenate([piece.source for piece in pieces]).astype(np.int64)
+    begins, far, extra = np.zeros((3, source.size), bool)
+    for piece, end in zip(pieces, ends.tolist(), strict=True):
+        if piece.source.size:
+            begins[end - piece.source.size] = True
+            extra[end - piece.extra : end] = True
+            if piece.mark >= 0:
+                far[end - piece.source.size + piece.mark] = True
+    dx, dy, dz = np.concatenate([piece.steps for piece in pieces], axis=1)
+    numbers = np.repeat([piece.number for piece in pieces], sizes)
+    return Snippets(source, dx, dy, dz, begins, numbers, far, extra)
+
+
+def ways_between_copies(layout: Layout, step: Reals) -> Snippets:
+    """The way behind every part from one copy to the next, which stands `step` (x, y, mm) from it."""
+    moves, pieces = layout.moves, []
+    level = layout.how == INTERLEAVED
+    for number, way in enumerate(layout.ways):
+        steps = np.stack([moves.dx[way.source] * level, moves.dy[way.source] * level, way.rise])
+        start, end = layout.first[number], layout.last[number]
+        goal = layout.starts[:, start] - layout.starts[:, end] + (*step, 0.0)
+        goal -= (moves.dx[end], moves.dy[end], moves.dz[end])
+        goal -= steps.sum(axis=1)
+        steps[0, way.mark] += goal[0]
+        steps[1, way.mark] += goal[1]
+        steps[2, way.mark + (not level)] += goal[2]
+        pieces.append(_Piece(number, way.source, steps, way.mark, 0))
+    return _put_together(pieces)
+
+
+def ways_between_parts(layout: Layout) -> Snippets:
+    """What is done once: before the first part, between each and the next, and after the last.
+
+    The longest travel of each is the one that goes the distance; where there is none between two parts, one as between
+    copies is put in.
+    """
+    moves, pieces = layout.moves, []
+    for number, (begin, end) in enumerate(layout.between):
+        source = np.arange(begin, end)
+        steps = np.stack([moves.dx[source], moves.dy[source], moves.dz[source]])
+        lengths = np.where(moves.kind[source] == TRAVEL, np.hypot(steps[0], steps[1]), 0.0)
+        mark, extra = (int(lengths.argmax()) if lengths.any() else -1), 0
+        if mark < 0 and 0 < number < layout.first.size:
+            way = layout.ways[number - 1]
+            kept = np.flatnonzero((moves.kind[way.source] == FILAMENT) | (np.arange(way.source.size) == way.mark))
+            mark, extra = source.size + int(np.flatnonzero(kept == way.mark)[0]), kept.size
+            source = np.concatenate([source, way.source[kept]])
+            steps = np.concatenate([steps, np.zeros((3, extra))], axis=1)
+        pieces.append(_Piece(number - 1, source, steps, mark, extra))
+    return _put_together(pieces)

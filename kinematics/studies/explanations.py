@@ -1,0 +1,103 @@
+"""What could explain the one print that was timed: every parameter by itself, in the order of likelihood."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import NamedTuple
+
+import numpy as np
+from scipy.optimize import brentq
+
+from kinematics.studies.fitting import USUAL_SPREAD
+from kinematics.studies.parameters import (
+    COMMANDS,
+    CORNER,
+    EACH_LAYER,
+    EACH_RETRACTION,
+    LIMIT,
+    PRINT,
+    START_UP,
+    TRAVEL,
+    Parameter,
+)
+from kinematics.studies.responses import Responses
+
+# What a maker can do to find out which it is.
+TESTS: Mapping[str, str] = {
+    START_UP: "look at the clock at the first move of the next print as well",
+    PRINT: "time a job of long straight lines: it should come out right",
+    TRAVEL: "time a job that hardly travels, such as a vase: it should come out right",
+    CORNER: "time a round part with few corners: it should come out right",
+    COMMANDS: "time the same part with coarser curves, or with arcs: it should come out right",
+    EACH_LAYER: "time a job of few layers: it should come out right",
+    EACH_RETRACTION: "time a job that hardly retracts: it should come out right",
+}
+LEAST_SHARE = 1e-3  # of the time: what changes less by a parameter over all of its prior does not hang on it
+
+
+class Explanation(NamedTuple):
+    """One parameter that would explain the time: its name and key, its value now and then (None: holds nothing back),
+    how likely it is among all of them (their shares and that of chance sum to 1), and the test that would tell.
+
+    `reaches_s` the time at the end of what is looked at, where it does not explain all (None where it does).
+    """
+
+    name: str
+    key: str
+    before: float | None
+    value: float | None
+    likely_share: float
+    reaches_s: float | None
+    test: str
+
+
+class Explanations(NamedTuple):
+    """All of them, the likeliest first, and how likely it is that nothing but chance is behind it."""
+
+    found: tuple[Explanation, ...]
+    chance_share: float
+
+
+def explanations_of(responses: Responses, measured: float) -> Explanations:
+    """What would explain the time of the first print, each parameter alone.
+
+    How likely one is: the density of its prior at the value that it would need, times how much of that value one second
+    more stands for (the evidence by Laplace's approximation: D. MacKay, Information Theory, Inference, and Learning
+    Algorithms, 2003, chapter 28, from memory). Chance is the density of the usual spread at the difference.
+    """
+    base = np.array([one.base for one in responses.parameters])
+
+    def rest(value: float, k: int) -> float:
+        place = base.copy()
+        place[k] = value
+        return float(np.log(responses.seconds(place)[0][0] / measured))
+
+    now = rest(float(base[0]), 0)
+    chance = math.exp(-0.5 * (now / USUAL_SPREAD) ** 2) / USUAL_SPREAD
+    weighed: list[tuple[float, Explanation]] = []
+    for k, one in enumerate(responses.parameters):
+        ends = [end for end in (one.least, one.most) if abs(rest(end, k) - now) > LEAST_SHARE]
+        nearer = [end for end in ends if abs(rest(end, k)) < abs(now) or rest(end, k) * now < 0.0]
+        if not nearer:
+            continue
+        end = min(nearer, key=lambda value: rest(value, k) * math.copysign(1.0, now))
+        if rest(end, k) * now > 0.0:
+            reaches = measured * math.exp(rest(end, k))
+            weighed.append((0.0, _explanation(one, end, reaches)))
+            continue
+        needed = float(brentq(rest, one.base, end, (k,), xtol=1e-9 * abs(end - one.base)))
+        step = 1e-4 * (end - one.base)
+        slope = abs(rest(needed + step, k) - rest(needed - step, k)) / abs(2.0 * step)
+        sides = 1.0 if one.kind == LIMIT or one.base > 0.0 else 2.0  # of an overhead that is 0 so far: only upwards
+        density = sides * math.exp(-0.5 * ((needed - one.base) / one.spread) ** 2) / one.spread
+        weight = density / max(slope, 1e-9)
+        weighed.append((weight, _explanation(one, needed, None)))
+    whole = chance + sum(weight for weight, _ in weighed)
+    weighed.sort(key=lambda pair: (-pair[0], pair[1].reaches_s is not None))
+    found = tuple(one._replace(likely_share=weight / whole) for weight, one in weighed)
+    return Explanations(found, chance / whole)
+
+
+def _explanation(one: Parameter, place: float, reaches: float | None) -> Explanation:
+    return Explanation(one.name, one.keys[0], one.value(one.base), one.value(place), 0.0, reaches, TESTS[one.name])
