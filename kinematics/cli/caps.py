@@ -73,7 +73,8 @@ def command(
         for job, timed in zip(jobs, prepared, strict=True):
             if not timed.keeps_moves:
                 console.remark(
-                    f"{job}: every move is kept in memory, as rounding and ringing are followed along all of them"
+                    f"{job}: every move is kept in memory, as what quality, command rate and pressure advance do to a "
+                    "job hangs on all of them"
                 )
     with console.progress(1, is_long(jobs, PLANS_EACH)) as tell:
         tell("planning")
