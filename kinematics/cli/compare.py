@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from kinematics.cli.options import (
+    FORCE_PICTURE,
+    check_picture,
     copied_jobs,
     copies_options,
     copies_words,
@@ -18,6 +21,9 @@ from kinematics.cli.options import (
     jobs_with_moves,
     machine_or_stand_in,
     machine_words,
+    named_files,
+    picture_option,
+    write_picture,
 )
 
 if TYPE_CHECKING:
@@ -40,6 +46,8 @@ if TYPE_CHECKING:
 @click.option(
     "--detail", is_flag=True, help="Motion, heating, homing and cooling apart, and where the raised limits rule."
 )
+@picture_option("the time under each candidate")
+@FORCE_PICTURE
 def command(
     jobs: tuple[str, ...],
     machine_name: str | None,
@@ -56,6 +64,8 @@ def command(
     seed: int,
     candidate_texts: tuple[str, ...],
     detail: bool,
+    picture: Path | None,
+    force: bool,
 ) -> None:
     """How long does a job take under each candidate, and what is saved?
 
@@ -65,6 +75,8 @@ def command(
     from kinematics.errors import InputError
     from kinematics.machine import candidate_from
 
+    inputs = named_files(jobs, machine_name, dialect)
+    check_picture(picture, force, inputs)
     machine = machine_or_stand_in(machine_name, settings, material, as_json)
     candidates = [*machine.candidates, *(candidate_from(text) for text in candidate_texts)]
     if not candidates:
@@ -88,6 +100,10 @@ def command(
     with console.progress(steps, is_long(jobs, len(candidates))) as tell:
         comparison = compare_prepared(prepared, machine, candidates, tell, Sampling(draws, seed))
     compiled.mark_warm()
+    if picture is not None:
+        from kinematics.reports.pictures import figure_of
+
+        write_picture(picture, lambda: figure_of(comparison), force, inputs)
     if as_json:
         from kinematics.reports.documents import comparison_document, copies_document
         from kinematics.reports.throughput_words import throughput_document

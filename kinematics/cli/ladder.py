@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from kinematics.cli.options import (
+    check_picture,
     copied_jobs,
     copies_options,
     copies_words,
@@ -21,8 +22,10 @@ from kinematics.cli.options import (
     machine_or_stand_in,
     machine_words,
     named_files,
+    picture_option,
     write_machine,
     write_machine_option,
+    write_picture,
 )
 from kinematics.cli.sweep import weights_of
 
@@ -63,9 +66,7 @@ KINDS = {
     "--reach", "reach_texts", multiple=True, metavar="KEY=VALUE", help="How far a limit may go, in place of the usual."
 )
 @click.option("--prints", "print_texts", multiple=True, metavar="JOB=N", help="How many times a job is printed.")
-@click.option(
-    "--picture", metavar="FILE", type=click.Path(path_type=Path), help="The staircase of times, to .png or .svg."
-)
+@picture_option("the time after each step")
 @write_machine_option("each step as a candidate")
 @click.option("--force", is_flag=True, help="Overwrite the file of --picture or --write-machine.")
 def command(
@@ -215,11 +216,7 @@ def _prints_a_day(ladder: Ladder, copies: int) -> list[str]:
 def _check_outputs(picture: Path | None, machine_copy: Path | None, force: bool, inputs: Sequence[str]) -> None:
     from kinematics.outputs import refuse_to_overwrite
 
-    if picture is not None:
-        from kinematics.reports.pictures import check_kind
-
-        check_kind(picture)
-        refuse_to_overwrite(picture, force, inputs)
+    check_picture(picture, force, inputs)
     if machine_copy is not None:
         refuse_to_overwrite(machine_copy, force, inputs)
 
@@ -232,14 +229,10 @@ def _write(
     force: bool,
     inputs: Sequence[str],
 ) -> None:
-    from kinematics.cli import console
-    from kinematics.outputs import write_whole
-
     if picture is not None:
-        from kinematics.reports.staircase import draw_staircase
+        from kinematics.reports.pictures import figure_of
 
-        write_whole(picture, lambda path: draw_staircase(ladder, path), force, inputs)
-        console.remark(f"picture written to {picture}")
+        write_picture(picture, lambda: figure_of(ladder), force, inputs)
     if machine_file is not None:
         from kinematics.machine.written import machine_copy
         from kinematics.studies.estimate import STAND_IN

@@ -48,7 +48,11 @@ COMMANDS: Mapping[str, Sequence[str]] = {
         "sweep test_cube.gcode --machine middling --vary acceleration=500:8000:4 --vary speed=0.5:2:3",
     ),
     "caps": ("caps test_cube.gcode --machine machines/bench_cartesian.toml", "caps --machine middling"),
-    "vibration": ("vibration test_cube.gcode --machine machines/bench_cartesian.toml",),
+    "vibration": (
+        "vibration test_cube.gcode --machine machines/bench_cartesian.toml --dialect shop_dialect.toml"
+        " --write-settings",
+        "vibration --machine middling --ripple x=13/5@120 --own-filter",
+    ),
     "fit": ("fit test_cube.gcode=26m bracket.gcode=41m --machine gentle", "fit test_cube.gcode=26m --machine gentle"),
     "bedful": ("bedful test_cube.gcode --machine shop/bench.toml",),
     "upgrades": (
@@ -58,6 +62,8 @@ COMMANDS: Mapping[str, Sequence[str]] = {
     "shop": (
         "shop shop/orders.csv --printers shop/printers.csv --start 2026-03-02T08:00 --candidate 'faster: speed=1.5'",
     ),
+    "report": ("report test_cube.gcode --machine middling --figures {out}/figures -o {out}/page.html",),
+    "demo": ("demo {out}/demo",),
     "proof": (
         "proof acceleration --machine machines/bench_cartesian.toml --dialect shop_dialect.toml --to 800 -o {out}/p.g",
     ),
@@ -67,6 +73,7 @@ COMMANDS: Mapping[str, Sequence[str]] = {
 }
 NOT_OPENED = {"machine", "schema_version", "tool_version"}
 FREE_NAMES = {
+    *("other_axes_share", "axis_accelerations_mm_s2", "settings"),
     *("raised", "from", "to", "fixed_by_kind_s", "stops_by_kind_s"),
     *("commands_silenced", "set", "warnings", "knee", "machines"),
 }  # names in them are the user's
