@@ -131,3 +131,14 @@ def test_pictures(run: Run, recordings: tuple[str, str], tmp_path: Path) -> None
     ):
         assert text in (tmp_path / f"shake-{part}.svg").read_text(encoding="utf-8"), part
     assert "the file exists already" in run(*words).err
+
+
+def test_compare_in_detail_tells_quality_against_time(run: Run) -> None:
+    """Two columns of `compare --detail`: rounding and ringing along what is printed, under each candidate."""
+    words = ["compare", CUBE, "--machine", BENCH, "--candidate", "gentle: quality.rounding_budget_mm=0.02", "--detail"]
+    document = json.loads(run(*words, "--json").out)
+    now, gentle = document["along_the_path"]
+    assert gentle["rounding_worst_mm"] < 0.021 < now["rounding_worst_mm"]
+    assert now["rounding_median_mm"] <= now["rounding_most_mm"] <= now["rounding_worst_mm"]
+    assert now["ringing_worst_layer"] >= 1
+    assert "rounding (half, 95%, worst)\tringing (half, 95%, worst)" in run(*words).out
