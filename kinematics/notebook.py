@@ -1,28 +1,40 @@
-"""Results as small tables in notebooks."""
+"""Results as small tables and pictures in notebooks."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from html import escape
-from typing import TYPE_CHECKING
+from importlib import import_module
+from typing import TYPE_CHECKING, Any, cast
 
 from kinematics.wording import duration_text, share_text
 
 if TYPE_CHECKING:
     import pandas
+    from matplotlib.axes import Axes
 
+PICTURES = "kinematics.reports.pictures"  # by name: results know of no picture until one is asked for
 SPEEDS = ("_mm_s", "_mm3_s", "_per_s")  # end like seconds, and are none
 
 
 class NotebookTable:
-    """A result that stands in a notebook as the table of its frame, under the words of its repr."""
+    """A result that stands in a notebook as the table of its frame, under the words of its repr, and can be drawn."""
 
     def to_frame(self) -> pandas.DataFrame:
         """The rows of the table, each column named with its unit."""
         raise NotImplementedError
 
+    def plot(self, axes: Axes | None = None) -> Axes:
+        """Draw the result into axes, new ones where none are given; the axes."""
+        return drawn_by("plot_result", self, axes)
+
     def _repr_html_(self) -> str:
         return html_of_frame(repr(self).removeprefix("<").removesuffix(">"), self.to_frame())
+
+
+def drawn_by(name: str, *arguments: Any) -> Axes:
+    """What a function of the room of pictures draws: the axes."""
+    return cast("Axes", getattr(import_module(PICTURES), name)(*arguments))
 
 
 def html_table(title: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:

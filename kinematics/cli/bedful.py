@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from kinematics.cli.options import (
+    check_picture,
     copying_options,
     copying_told,
     is_long,
@@ -15,8 +16,8 @@ from kinematics.cli.options import (
     machine_or_stand_in,
     machine_words,
     named_files,
+    write_picture,
 )
-from kinematics.outputs import refuse_to_overwrite, write_whole
 
 
 @click.command("bedful")
@@ -26,7 +27,7 @@ from kinematics.outputs import refuse_to_overwrite, write_whole
     "--picture",
     metavar="FILE",
     type=click.Path(path_type=Path),
-    help="Parts a day against copies, of one job, to .png or .svg.",
+    help="Parts a day against copies, of one job, to .png, .svg or .pdf.",
 )
 @click.option("--force", is_flag=True, help="Overwrite the file of --picture.")
 def command(
@@ -53,12 +54,9 @@ def command(
 
     inputs = named_files(jobs, machine_name, dialect)
     if picture is not None:
-        from kinematics.reports.pictures import check_picture
-
-        check_picture(picture, ())
         if len(jobs) > 1:
             raise InputError.at("--picture", f"{len(jobs)} jobs", "one job")
-        refuse_to_overwrite(picture, force, inputs)
+        check_picture(picture, force, inputs)
     machine = machine_or_stand_in(machine_name, settings, material, as_json)
     prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
     from kinematics import compiled
@@ -70,10 +68,10 @@ def command(
         found = bedfuls_of([CopiedJob(job, 1, copying) for job in prepared], machine, tell)
     compiled.mark_warm()
     if picture is not None:
-        from kinematics.reports.bedful_picture import draw_bedful
+        from kinematics.reports.bedful_picture import bedful_figure
+        from kinematics.reports.style import LIGHT
 
-        write_whole(picture, lambda path: draw_bedful(found.jobs[0], path), force, inputs)
-        console.remark(f"picture written to {picture}")
+        write_picture(picture, lambda: bedful_figure(found.jobs[0], LIGHT), force, inputs)
     if as_json:
         from kinematics.reports.business_documents import bedful_document
 

@@ -5,11 +5,23 @@ from __future__ import annotations
 import sys
 from collections.abc import Sequence
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import is_long, job_options, jobs_to_time, machine_or_stand_in, machine_words
+from kinematics.cli.options import (
+    FORCE_PICTURE,
+    check_picture,
+    is_long,
+    job_options,
+    jobs_to_time,
+    machine_or_stand_in,
+    machine_words,
+    named_files,
+    picture_option,
+    write_picture,
+)
 
 if TYPE_CHECKING:
     from kinematics.machine import Machine
@@ -24,6 +36,8 @@ PLANS_EACH = 20  # times that a job is planned, or so
 @click.option("--check", is_flag=True, help="Exit status 1 where more is asked for than the known caps take.")
 @click.option("--write-settings", is_flag=True, help="What to set, in the words of your dialect's [[write]] table.")
 @click.option("--formulas", is_flag=True, help="Every cap with its formula and this machine's numbers in it.")
+@picture_option("each limit against the highest that its caps allow")
+@FORCE_PICTURE
 def command(
     jobs: tuple[str, ...],
     machine_name: str | None,
@@ -36,6 +50,8 @@ def command(
     check: bool,
     write_settings: bool,
     formulas: bool,
+    picture: Path | None,
+    force: bool,
 ) -> None:
     """How far may each limit go, and what stops it?
 
@@ -45,6 +61,8 @@ def command(
     from kinematics.cli import console
     from kinematics.errors import EXIT_ANSWER_IS_NO
 
+    inputs = named_files(jobs, machine_name, dialect)
+    check_picture(picture, force, inputs)
     machine = machine_or_stand_in(machine_name, settings, material, as_json)
     prepared: list[TimedJob] = []
     if jobs:
@@ -55,12 +73,17 @@ def command(
         for job, timed in zip(jobs, prepared, strict=True):
             if not timed.keeps_moves:
                 console.remark(
-                    f"{job}: every move is kept in memory, as rounding and ringing are followed along all of them"
+                    f"{job}: every move is kept in memory, as what quality, command rate and pressure advance do to a "
+                    "job hangs on all of them"
                 )
     with console.progress(1, is_long(jobs, PLANS_EACH)) as tell:
         tell("planning")
         caps = caps_of(machine, prepared, partial(tell, "planning"))
     typed, commands = _to_type(machine, prepared, dialect, write_settings)
+    if picture is not None:
+        from kinematics.reports.pictures import figure_of
+
+        write_picture(picture, lambda: figure_of(caps), force, inputs)
     if as_json:
         from kinematics.reports.documents import caps_document
         from kinematics.reports.vibration_documents import typed_row

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from kinematics.cli.options import (
+    FORCE_PICTURE,
+    check_picture,
     copied_jobs,
     copies_options,
     copies_words,
@@ -18,6 +21,9 @@ from kinematics.cli.options import (
     jobs_with_moves,
     machine_or_stand_in,
     machine_words,
+    named_files,
+    picture_option,
+    write_picture,
 )
 
 if TYPE_CHECKING:
@@ -40,6 +46,8 @@ if TYPE_CHECKING:
 @click.option(
     "--detail", is_flag=True, help="Motion, heating, homing and cooling apart, and where the raised limits rule."
 )
+@picture_option("the time under each candidate")
+@FORCE_PICTURE
 def command(
     jobs: tuple[str, ...],
     machine_name: str | None,
@@ -56,6 +64,8 @@ def command(
     seed: int,
     candidate_texts: tuple[str, ...],
     detail: bool,
+    picture: Path | None,
+    force: bool,
 ) -> None:
     """How long does a job take under each candidate, and what is saved?
 
@@ -65,6 +75,8 @@ def command(
     from kinematics.errors import InputError
     from kinematics.machine import candidate_from
 
+    inputs = named_files(jobs, machine_name, dialect)
+    check_picture(picture, force, inputs)
     machine = machine_or_stand_in(machine_name, settings, material, as_json)
     candidates = [*machine.candidates, *(candidate_from(text) for text in candidate_texts)]
     if not candidates:
@@ -93,6 +105,10 @@ def command(
         from kinematics.studies.part_quality import qualities_of
 
         qualities = qualities_of(comparison, prepared)
+    if picture is not None:
+        from kinematics.reports.pictures import figure_of
+
+        write_picture(picture, lambda: figure_of(comparison), force, inputs)
     if as_json:
         from kinematics.reports.documents import comparison_document, copies_document
         from kinematics.reports.throughput_words import throughput_document
@@ -119,7 +135,7 @@ def command(
         of_rows = (quality_cells(qualities.get((row.candidate, row.job))) for row in rows)
         cells = [(*one, *more) for one, more in zip(cells, of_rows, strict=True)]
     table = console.Table(heads, cells)
-    notes = [*_prints_a_day(comparison), *comparison_notes(comparison)]
+    notes = [*_prints_a_day(comparison, copies), *comparison_notes(comparison)]
     first = f"on {machine_words(machine, material, settings)}{copies_words(copies)}"
     console.say_answer([first], table, notes)
 
@@ -140,10 +156,10 @@ def _throughputs(comparison: Comparison) -> list[Throughput]:
     return found
 
 
-def _prints_a_day(comparison: Comparison) -> list[str]:
+def _prints_a_day(comparison: Comparison, copies: int) -> list[str]:
     from kinematics.reports.throughput_words import throughput_line, throughput_of_each
 
     found = _throughputs(comparison)
-    each = throughput_of_each([row.candidate for row in comparison.totals], found)
+    each = throughput_of_each([row.candidate for row in comparison.totals], found, copies)
     jobs = len({row.job for row in comparison.rows})
-    return [each, f"as it is: {throughput_line(found[0], jobs > 1)}"]
+    return [each, f"as it is: {throughput_line(found[0], jobs > 1, copies)}"]

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from kinematics.cli.options import (
+    check_picture,
     chosen_machine,
     copied_jobs,
     copies_options,
@@ -19,11 +20,14 @@ from kinematics.cli.options import (
     jobs_with_moves,
     machine_words,
     named_files,
+    picture_option,
+    write_picture,
 )
 from kinematics.outputs import refuse_to_overwrite, spreadsheet_text, write_whole
 
 if TYPE_CHECKING:
     import pandas
+    from matplotlib.figure import Figure
 
     from kinematics.business.throughput import Throughput
     from kinematics.studies.estimate import Estimate
@@ -45,12 +49,8 @@ LAYER_HEADS = (
 @draw_options
 @click.option("--layers", is_flag=True, help="Time of every layer.")
 @click.option("--limits", is_flag=True, help="What each limit is worth: what 1 % more saves, and the time without it.")
-@click.option(
-    "--picture",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
-    help="With --limits and one job: what each limit is worth as bars, to .png or .svg.",
-)
+@click.option("--layer", type=click.IntRange(0), metavar="N", help="The layer that --picture shows from above.")
+@picture_option("where the time goes (with --limits, --layers or --layer N of one job: these)")
 @click.option(
     "--moves", "moves_file", metavar="FILE", type=click.Path(path_type=Path), help="Every move to .csv or .parquet."
 )
@@ -71,6 +71,7 @@ def command(
     seed: int,
     layers: bool,
     limits: bool,
+    layer: int | None,
     picture: Path | None,
     moves_file: Path | None,
     force: bool,
@@ -84,16 +85,18 @@ def command(
     inputs = named_files(jobs, machine_name, dialect)
     if moves_file is not None:
         _check_moves_file(moves_file, len(jobs), copies, force, inputs)
-    if picture is not None:
-        _check_picture(picture, limits, len(jobs), force, inputs)
+    _check_picture(picture, limits or layers or layer is not None, layer, len(jobs))
+    check_picture(picture, force, inputs)
     machine = chosen_machine(machine_name, settings, material)
     given = jobs, dialect, file_limits, block_delete
     asked_once = not (limits or as_json or (machine is not None and machine.ranges))
     prepared: Sequence[TimedJob]
     if copies > 1:
         prepared = copied_jobs(jobs_with_moves(*given), copies, spacing, after_another)
+    elif moves_file is None and layer is None:
+        prepared = jobs_to_time(*given, asked_once)
     else:
-        prepared = jobs_to_time(*given, asked_once) if moves_file is None else jobs_with_moves(*given)
+        prepared = jobs_with_moves(*given)
     from kinematics import compiled
     from kinematics.studies.estimate import STAND_IN, estimate_prepared
     from kinematics.studies.intervals import USUAL, Sampling
@@ -153,7 +156,7 @@ def command(
         for option, chosen, usual in (("--draws", draws, USUAL.draws), ("--seed", seed, USUAL.seed)):
             options += [option, str(chosen)] if chosen != usual else []
         head = screens.machine_lines(estimate, machine_words(estimate.machine, material, settings))
-        below = [*_prints_a_day(estimate), *screens.closing_lines(estimate, machine_name or STAND_IN, options)]
+        below = [*_prints_a_day(estimate, copies), *screens.closing_lines(estimate, machine_name or STAND_IN, options)]
         if len(estimate.jobs) > MOST_IN_FULL:
             table = console.Table(jobs_heads(estimate), jobs_rows(estimate))
             console.say_answer(head, table, jobs_notes(estimate), below)
@@ -164,11 +167,7 @@ def command(
         write_whole(moves_file, lambda path: _write_moves(frame, path), force, inputs)
         console.remark(f"{len(frame):,} moves written to {moves_file}")
     if picture is not None:
-        from kinematics.reports.pictures import draw_worth
-
-        (job,) = estimate.jobs
-        write_whole(picture, lambda path: draw_worth(job.worth, job.total_s, path), force, inputs)
-        console.remark(f"picture written to {picture}")
+        write_picture(picture, lambda: _figure(estimate, limits, layers, layer), force, inputs)
 
 
 def _throughput(estimate: Estimate) -> Throughput | None:
@@ -180,11 +179,11 @@ def _throughput(estimate: Estimate) -> Throughput | None:
     return throughput_of(estimate.machine.economy, estimate.total_s / len(estimate.jobs))
 
 
-def _prints_a_day(estimate: Estimate) -> list[str]:
+def _prints_a_day(estimate: Estimate, copies: int) -> list[str]:
     from kinematics.reports.throughput_words import throughput_line
 
     found = _throughput(estimate)
-    return [] if found is None else [throughput_line(found, len(estimate.jobs) > 1)]
+    return [] if found is None else [throughput_line(found, len(estimate.jobs) > 1, copies)]
 
 
 def _layer_cells(estimate: Estimate) -> list[tuple[str, ...]]:
@@ -204,15 +203,26 @@ def _layer_cells(estimate: Estimate) -> list[tuple[str, ...]]:
     ]
 
 
-def _check_picture(path: Path, limits: bool, jobs: int, force: bool, inputs: Sequence[str]) -> None:
+def _check_picture(picture: Path | None, one_job: bool, layer: int | None, jobs: int) -> None:
     """Refuse what cannot be drawn before any work is done."""
     from kinematics.errors import InputError
-    from kinematics.reports.pictures import check_picture
 
-    check_picture(path, ())
-    if not limits or jobs > 1:
-        raise InputError.at("--picture", "nothing to draw" if not limits else f"{jobs} jobs", "one job with --limits")
-    refuse_to_overwrite(path, force, inputs)
+    if picture is None:
+        if layer is not None:
+            raise InputError.at("--layer", "no picture to show it", "--layer N together with --picture FILE")
+    elif one_job and jobs > 1:
+        raise InputError.at("--picture", f"{jobs} jobs", "one job with --limits, --layers or --layer")
+
+
+def _figure(estimate: Estimate, limits: bool, layers: bool, layer: int | None) -> Figure:
+    """The picture that was asked for."""
+    from kinematics.reports import pictures
+
+    if layer is not None:
+        return pictures.path_figure(estimate.jobs[0], layer)
+    if limits:
+        return pictures.worth_figure(estimate.jobs[0])
+    return pictures.layers_figure(estimate.jobs[0]) if layers else pictures.figure_of(estimate)
 
 
 def _check_moves_file(path: Path, jobs: int, copies: int, force: bool, inputs: Sequence[str]) -> None:

@@ -44,7 +44,7 @@ class _Asked(NamedTuple):
 )
 @click.option("--note", "notes", default="", metavar="TEXT", help="JOB=TIME: a remark for the log.")
 @click.option("--log", metavar="FILE.csv", help="Add JOB=TIME to this table, and fit all of it.")
-@click.option("--picture", metavar="FILE", type=click.Path(path_type=Path), help="Prints as a picture (.png, .svg).")
+@click.option("--picture", metavar="FILE", type=click.Path(path_type=Path), help="Draw the prints: .png, .svg or .pdf.")
 @write_machine_option("the fitted values and [checked]")
 @click.option("--force", is_flag=True, help="Overwrite files; of the machine file itself a copy is kept beside it.")
 def command(
@@ -205,9 +205,9 @@ def _check_outputs(
 ) -> None:
     """Refuse what cannot be written before any work is done."""
     if picture is not None:
-        from kinematics.reports.pictures import check_picture
+        from kinematics.reports.style import check_kind
 
-        check_picture(picture, ())
+        check_kind(picture)
         refuse_to_overwrite(picture, force, inputs)
     if machine_file is not None:
         itself = _is_itself(machine_file, source)

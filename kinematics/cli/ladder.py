@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from kinematics.cli.options import (
+    check_picture,
     copied_jobs,
     copies_options,
     copies_words,
@@ -21,8 +22,10 @@ from kinematics.cli.options import (
     machine_or_stand_in,
     machine_words,
     named_files,
+    picture_option,
     write_machine,
     write_machine_option,
+    write_picture,
 )
 from kinematics.cli.sweep import weights_of
 
@@ -31,6 +34,7 @@ if TYPE_CHECKING:
     from kinematics.studies.ladder import Ladder
     from kinematics.studies.timing import TimedJob
 
+NOT_AGAIN = {"machine_name", "as_json", "picture", "write_machine", "force"}
 MOST_KEPT = 200_000_000  # bytes of jobs up to which all moves are kept
 PLANS = 150  # about as many as a ladder takes
 KINDS = {
@@ -62,9 +66,7 @@ KINDS = {
     "--reach", "reach_texts", multiple=True, metavar="KEY=VALUE", help="How far a limit may go, in place of the usual."
 )
 @click.option("--prints", "print_texts", multiple=True, metavar="JOB=N", help="How many times a job is printed.")
-@click.option(
-    "--picture", metavar="FILE", type=click.Path(path_type=Path), help="The staircase of times, to .png or .svg."
-)
+@picture_option("the time after each step")
 @write_machine_option("each step as a candidate")
 @click.option("--force", is_flag=True, help="Overwrite the file of --picture or --write-machine.")
 def command(
@@ -137,7 +139,7 @@ def command(
         console.say_json(ladder_document(ladder) | copies_document(copies) | _throughput_document(ladder))
     else:
         words = f"{machine_words(machine, material, settings)}{copies_words(copies)}"
-        _say(ladder, machine_name, words, material, settings, dialect)
+        _say(ladder, machine_name, words, copies)
     if ladder.reached is False:
         sys.exit(EXIT_ANSWER_IS_NO)
 
@@ -146,26 +148,39 @@ def _say(
     ladder: Ladder,
     machine_name: str | None,
     words: str,
-    material: str | None,
-    settings: Sequence[str],
-    dialect: str,
+    copies: int,
 ) -> None:
     from kinematics.cli import console
     from kinematics.reports import ladder_screen as screen
     from kinematics.studies.estimate import STAND_IN
 
-    options = ["--material", material] if material is not None else []
-    options += [word for setting in settings for word in ("--set", setting)]
-    options += ["--dialect", dialect] if dialect != "extrusion" else []
     table = console.Table(screen.ladder_heads(ladder), screen.ladder_rows(ladder, console.is_terminal()))
     told = [] if ladder.claim is None else screen.claim_lines(ladder.claim)
     console.say_answer(
         screen.ladder_head(ladder, words),
         table if ladder.rungs else [],
-        [*screen.until_lines(ladder), *screen.below_rungs(ladder), *_prints_a_day(ladder)],
+        [*screen.until_lines(ladder), *screen.below_rungs(ladder), *_prints_a_day(ladder, copies)],
         told,
-        [*screen.reach_lines(ladder), *screen.next_lines(ladder, machine_name or STAND_IN, options)],
+        [*screen.reach_lines(ladder), *screen.next_lines(ladder, machine_name or STAND_IN, _again())],
     )
+
+
+def _again() -> list[str]:
+    """The options that were given, for the next command: without the machine, and without what is written."""
+    context = click.get_current_context()
+    words: list[str] = []
+    for one in context.command.params:
+        value: Any = context.params.get(one.name or "")
+        if not isinstance(one, click.Option) or one.name in NOT_AGAIN or value is None:
+            continue
+        if value in ((), one.get_default(context)):
+            continue
+        if one.is_flag:
+            words.append(one.opts[0])
+            continue
+        for told in value if one.multiple else [value]:
+            words += [one.opts[0], str(told)]
+    return words
 
 
 def _throughputs(ladder: Ladder) -> list[Throughput]:
@@ -184,28 +199,24 @@ def _throughput_document(ladder: Ladder) -> dict[str, Any]:
     return {"throughput": {"now": now, "after_each_row": rungs, "end": end}}
 
 
-def _prints_a_day(ladder: Ladder) -> list[str]:
+def _prints_a_day(ladder: Ladder, copies: int) -> list[str]:
     from kinematics.reports.throughput_words import throughput_line, throughput_of_each
 
     now, *rungs, end = _throughputs(ladder)
     of_mix = sum(ladder.prints) != 1.0
     if not rungs:
-        return [throughput_line(now, of_mix)]
+        return [throughput_line(now, of_mix, copies)]
     names = ["now", *(f"after step {place}" for place in range(1, len(rungs) + 1))]
     shown = [now, *rungs]
     if ladder.small is not None:
         names, shown = [*names, "at the end"], [*shown, end]
-    return [throughput_of_each(names, shown), f"now: {throughput_line(now, of_mix)}"]
+    return [throughput_of_each(names, shown, copies), f"now: {throughput_line(now, of_mix, copies)}"]
 
 
 def _check_outputs(picture: Path | None, machine_copy: Path | None, force: bool, inputs: Sequence[str]) -> None:
     from kinematics.outputs import refuse_to_overwrite
 
-    if picture is not None:
-        from kinematics.reports.pictures import check_kind
-
-        check_kind(picture)
-        refuse_to_overwrite(picture, force, inputs)
+    check_picture(picture, force, inputs)
     if machine_copy is not None:
         refuse_to_overwrite(machine_copy, force, inputs)
 
@@ -218,14 +229,10 @@ def _write(
     force: bool,
     inputs: Sequence[str],
 ) -> None:
-    from kinematics.cli import console
-    from kinematics.outputs import write_whole
-
     if picture is not None:
-        from kinematics.reports.staircase import draw_staircase
+        from kinematics.reports.pictures import figure_of
 
-        write_whole(picture, lambda path: draw_staircase(ladder, path), force, inputs)
-        console.remark(f"picture written to {picture}")
+        write_picture(picture, lambda: figure_of(ladder), force, inputs)
     if machine_file is not None:
         from kinematics.machine.written import machine_copy
         from kinematics.studies.estimate import STAND_IN

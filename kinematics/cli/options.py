@@ -13,6 +13,8 @@ from kinematics.cli import completing
 from kinematics.cli.job_arguments import job_files
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from kinematics.gcode.dialects import Dialect
     from kinematics.machine import Machine
     from kinematics.studies.copies import Copying
@@ -148,6 +150,41 @@ def draw_options(command: Callable[..., Any]) -> Callable[..., Any]:
     for decorator in reversed(decorators):
         command = decorator(command)
     return command
+
+
+def picture_option(what: str) -> Decorator:
+    """The option --picture FILE, with what it draws, and the --force that lets it overwrite."""
+    option: Decorator = click.option(
+        "--picture", metavar="FILE", type=click.Path(path_type=Path), help=f"Draw {what}: .png, .svg or .pdf."
+    )
+    return option
+
+
+FORCE_PICTURE: Decorator = click.option("--force", is_flag=True, help="Overwrite the file of --picture.")
+
+
+def check_picture(path: Path | None, force: bool, read: Sequence[str], option: str = "--picture") -> None:
+    """Refuse a picture that cannot be drawn or written before any work is done."""
+    if path is None:
+        return
+    from kinematics.outputs import refuse_to_overwrite
+    from kinematics.reports.style import check_kind
+
+    check_kind(path, option)
+    refuse_to_overwrite(path, force, read)
+
+
+def write_picture(path: Path | None, draw: Callable[[], Figure], force: bool, read: Sequence[str]) -> None:
+    """Draw a picture where one is asked for, whole and over nothing that is `read`; and say so."""
+    if path is None:
+        return
+    from kinematics.cli.console import remark
+    from kinematics.outputs import write_whole
+    from kinematics.reports.style import save
+
+    figure = draw()
+    write_whole(path, lambda temporary: save(figure, temporary), force, read)
+    remark(f"picture written to {path}")
 
 
 def write_machine_option(what: str) -> Decorator:

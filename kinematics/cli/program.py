@@ -35,6 +35,8 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "upgrades": ("kinematics.cli.upgrades", "Which upgrade pays, and when?"),
         "bedful": ("kinematics.cli.bedful", "How many on the bed at a time, and what lasts the night?"),
         "shop": ("kinematics.cli.shop", "How many parts a day, and by when?"),
+        "report": ("kinematics.cli.report", "All of it on one page to pass on."),
+        "demo": ("kinematics.cli.demo", "Every study once, on a sample."),
         "proof": ("kinematics.cli.proof", "A small print that proves a limit, and what was measured on it."),
         "machine": ("kinematics.cli.machine", "Make, read and check a machine file."),
         "guide": ("kinematics.cli.guide", "What does each key, word and number mean?"),

@@ -91,14 +91,15 @@ def _writer(kind: str, words: str) -> click.Command:
         from kinematics.proofs.plan import KINDS, plan_of, unit_of
         from kinematics.proofs.writing import proof_text
         from kinematics.reports.proof_screen import proof_document, written_lines
-        from kinematics.reports.proof_sheet import check_sheet, draw_sheet
+        from kinematics.reports.proof_sheet import draw_sheet
+        from kinematics.reports.style import check_kind
 
         machine = load_machine(machine_name, settings)
         known = load_dialect(dialect)
         read = [machine_name, dialect, *(str(path) for path in _code_files(machine, machine_name))]
         refuse_to_overwrite(output, force, read)
         if sheet is not None:
-            check_sheet(sheet)
+            check_kind(sheet, "--sheet")
             refuse_to_overwrite(sheet, force, [*read, str(output)])
         plan = plan_of(KINDS[kind], machine, start, end, count, band_mm, speed, _place(centre))
         codes = [_text(path) for path in _code_files(machine, machine_name)]

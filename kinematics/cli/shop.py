@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import copying_told, jobs_to_time
+from kinematics.cli.options import check_picture, copying_told, jobs_to_time, write_picture
 from kinematics.errors import EXIT_ANSWER_IS_NO
-from kinematics.outputs import refuse_to_overwrite, write_whole
 
 if TYPE_CHECKING:
     from datetime import tzinfo
@@ -18,7 +17,6 @@ if TYPE_CHECKING:
     from kinematics.business.runs import Shop, ShopVariant
     from kinematics.business.tables import Printer
 
-PICTURES = (".png", ".svg", ".pdf")
 MOST_TOLD = 10  # rows that were left out
 
 
@@ -39,7 +37,11 @@ MOST_TOLD = 10  # rows that were left out
 @click.option("--runs", type=click.IntRange(1, 10_000), default=20, help="How many runs (default: 20).")
 @click.option("--seed", type=click.IntRange(0), default=0, help="Another seed, other failures (default: 0).")
 @click.option(
-    "--gantt", "picture", metavar="FILE", type=click.Path(path_type=Path), help="The first run as a picture (.png)."
+    "--gantt",
+    "picture",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Draw the first run: .png, .svg or .pdf.",
 )
 @click.option("--force", is_flag=True, help="Overwrite the file of --gantt.")
 @click.option("--dialect", default="extrusion", metavar="NAME|FILE", help="extrusion (default), rs274, or a table.")
@@ -82,22 +84,16 @@ def command(
     """
     from kinematics.business.tables import read_orders, read_printers
     from kinematics.cli import console
-    from kinematics.errors import InputError
 
-    if picture is not None:
-        if picture.suffix not in PICTURES:
-            found = f"can't draw a picture that ends in {picture.suffix!r}"
-            raise InputError.at("--gantt", found, ", ".join(f"FILE{ending}" for ending in PICTURES))
-        refuse_to_overwrite(picture, force, (orders_file, printers_file))
+    check_picture(picture, force, (orders_file, printers_file), "--gantt")
     printers, left_out, zone = read_printers(printers_file, settings)
     orders, findings = read_orders(orders_file, zone)
     left_out += findings
-    begins = _start(start, zone)
+    begins = start_of(start, zone)
     variants = variants_of(candidate_texts, upgrades, printers)
     paths = list(dict.fromkeys(order.job for order in orders if order.job is not None))
     inputs = [orders_file, printers_file, dialect, *paths, *(one.machine.source for one in printers)]
-    if picture is not None:
-        refuse_to_overwrite(picture, force, inputs)
+    check_picture(picture, force, inputs, "--gantt")
     jobs = dict(zip(paths, jobs_to_time(paths, dialect, file_limits, False), strict=True)) if paths else {}
     from kinematics.business.plan import Clock
     from kinematics.business.runs import shop_of
@@ -120,10 +116,9 @@ def command(
     if len(shop.cannot) > MOST_TOLD:
         console.remark(f"left out: {len(shop.cannot) - MOST_TOLD:,} more (all of them with --json)")
     if picture is not None:
-        from kinematics.reports.gantt import write_gantt
+        from kinematics.reports.pictures import figure_of
 
-        write_whole(picture, lambda path: write_gantt(shop, path), force, inputs)
-        console.remark(f"the first run is drawn in {picture}")
+        write_picture(picture, lambda: figure_of(shop), force, inputs)
     if shop.cannot:
         raise click.exceptions.Exit(EXIT_ANSWER_IS_NO)
 
@@ -139,7 +134,7 @@ def _show(shop: Shop) -> None:
     console.say_answer(words.shop_head(shop), *shown, words.shop_notes(shop))
 
 
-def _start(text: str | None, zone: tzinfo) -> float:
+def start_of(text: str | None, zone: tzinfo) -> float:
     """The moment at which the shop starts (s since 1970): what is told, or now by the wall clock."""
     from datetime import datetime
 

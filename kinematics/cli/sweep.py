@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from kinematics.cli.options import (
+    check_picture,
     draw_options,
     is_long,
     job_options,
@@ -17,8 +18,9 @@ from kinematics.cli.options import (
     machine_or_stand_in,
     machine_words,
     named_files,
+    picture_option,
+    write_picture,
 )
-from kinematics.outputs import refuse_to_overwrite, write_whole
 
 if TYPE_CHECKING:
     from kinematics.machine import Machine
@@ -61,12 +63,7 @@ LONG_SWEEP = 200  # candidates from which progress is shown
     help="Write the rows to a .csv or .parquet file as they come.",
 )
 @click.option("--force", is_flag=True, help="Overwrite the files of --output and --picture.")
-@click.option(
-    "--picture",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
-    help="Draw the curve or the map to a .png or .svg file.",
-)
+@picture_option("the curve of one knob or the map of two")
 def command(
     jobs: tuple[str, ...],
     machine_name: str | None,
@@ -91,7 +88,6 @@ def command(
     picks up where it stopped when the same command is given again.
     """
     from kinematics.cli import console
-    from kinematics.reports.pictures import check_picture
     from kinematics.studies.knobs import check_knobs, grid, knob_from, sample
 
     knobs = [knob_from(text) for text in knob_texts]
@@ -103,8 +99,10 @@ def command(
 
         check_sweep_file(output, force, inputs)
     if picture is not None:
-        check_picture(picture, knobs)
-        refuse_to_overwrite(picture, force, inputs)
+        from kinematics.reports.sweep_pictures import check_knobs_drawn
+
+        check_picture(picture, force, inputs)
+        check_knobs_drawn(knobs)
     weights = weights_of(jobs, print_texts)
     points = list(grid(knobs)) if sample_size is None else sample(knobs, sample_size, seed)
     prepared = jobs_to_time(jobs, dialect, file_limits, block_delete)
@@ -134,10 +132,9 @@ def command(
     else:
         _show(sweep, output, machine_words(machine, material, settings))
     if picture is not None:
-        from kinematics.reports.pictures import draw_sweep
+        from kinematics.reports.pictures import figure_of
 
-        write_whole(picture, lambda path: draw_sweep(sweep, path), force, inputs)
-        console.remark(f"picture written to {picture}")
+        write_picture(picture, lambda: figure_of(sweep), force, inputs)
 
 
 def _show(sweep: Sweep, output: Path | None, machine: str) -> None:

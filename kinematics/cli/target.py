@@ -3,11 +3,22 @@
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import job_options, jobs_to_time, machine_or_stand_in, machine_words
+from kinematics.cli.options import (
+    FORCE_PICTURE,
+    check_picture,
+    job_options,
+    jobs_to_time,
+    machine_or_stand_in,
+    machine_words,
+    named_files,
+    picture_option,
+    write_picture,
+)
 from kinematics.cli.sweep import weights_of
 
 if TYPE_CHECKING:
@@ -33,6 +44,8 @@ LIGHTEST, HEAVIEST = 0.01, 100.0  # weights
     help="A limit that may change, and how readily (default: acceleration).",
 )
 @click.option("--prints", "print_texts", multiple=True, metavar="JOB=N", help="How many times a job is printed.")
+@picture_option("how far each knob is turned")
+@FORCE_PICTURE
 def command(
     jobs: tuple[str, ...],
     machine_name: str | None,
@@ -46,6 +59,8 @@ def command(
     prints_a_day: float | None,
     turn_texts: tuple[str, ...],
     print_texts: tuple[str, ...],
+    picture: Path | None,
+    force: bool,
 ) -> None:
     """Which are the gentlest limits that meet a deadline?
 
@@ -62,6 +77,8 @@ def command(
         raise InputError.at("target", found, "--within TIME or --prints-a-day N", "such as --within 1h30m")
     deadline = None if within is None else seconds_from(within, "--within")
     weights = turns_of(turn_texts or ("acceleration",))
+    inputs = named_files(jobs, machine_name, dialect)
+    check_picture(picture, force, inputs)
     machine = machine_or_stand_in(machine_name, settings, material, as_json)
     weights = knobs_and_weights(machine, weights)
     prints = weights_of(jobs, print_texts)
@@ -76,6 +93,10 @@ def command(
     with console.shared_progress("looking for the gentlest limits") as (_, hear):
         target = target_of(WeightedJobs(prepared, jobs, prints), machine, deadline, weights, hear)
     compiled.mark_warm()
+    if picture is not None:
+        from kinematics.reports.pictures import figure_of
+
+        write_picture(picture, lambda: figure_of(target), force, inputs)
     if as_json:
         from kinematics.reports.documents import target_document
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import PurePath
+from pathlib import Path, PurePath
 from typing import TYPE_CHECKING
 
 import click
 
 from kinematics.cli.options import (
+    FORCE_PICTURE,
+    check_picture,
     chosen_machine,
     copied_jobs,
     copies_options,
@@ -19,6 +21,9 @@ from kinematics.cli.options import (
     jobs_to_time,
     jobs_with_moves,
     machine_words,
+    named_files,
+    picture_option,
+    write_picture,
 )
 
 if TYPE_CHECKING:
@@ -39,6 +44,8 @@ COUNT_ALLOWED = "a number, 0 or more, for every job, or JOB=NUMBER for one"
     help="Good prints a month: of one job, or of every job that is not named.",
 )
 @click.option("--detail", is_flag=True, help="Net present value, rate of return, times by job, best for each budget.")
+@picture_option("what each upgrade saves a month")
+@FORCE_PICTURE
 def command(
     jobs: tuple[str, ...],
     machine_name: str | None,
@@ -55,6 +62,8 @@ def command(
     seed: int,
     counts: tuple[str, ...],
     detail: bool,
+    picture: Path | None,
+    force: bool,
 ) -> None:
     """Which upgrade pays, and when?
 
@@ -63,6 +72,8 @@ def command(
     from kinematics.cli import console
     from kinematics.errors import InputError
 
+    inputs = named_files(jobs, machine_name, dialect)
+    check_picture(picture, force, inputs)
     machine = chosen_machine(machine_name, settings, material)
     if machine is None:
         raise InputError.at("upgrades", "no machine was given", "--machine FILE, a file with [[upgrade]] blocks")
@@ -91,6 +102,10 @@ def command(
         )
     compiled.mark_warm()
     assumed = None in prints
+    if picture is not None:
+        from kinematics.reports.pictures import figure_of
+
+        write_picture(picture, lambda: figure_of(found), force, inputs)
     if as_json:
         from kinematics.reports.business_documents import upgrades_document
         from kinematics.reports.documents import copies_document

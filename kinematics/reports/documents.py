@@ -238,6 +238,14 @@ def caps_document(caps: Caps) -> dict[str, Any]:
         from kinematics.studies.rounding import rounding_row
 
         document["rounding"] = [{"job": one.job, **rounding_row(one)} for one in caps.rounding]
+    if caps.commands:
+        from kinematics.studies.commands import commands_row
+
+        document["commands"] = [commands_row(one) for one in caps.commands]
+    if caps.extruder_steps:
+        from kinematics.studies.extruder_steps import extruder_step_row
+
+        document["extruder_steps"] = [extruder_step_row(one) for one in caps.extruder_steps]
     if caps.cooling is not None:
         rule = caps.cooling
         document["cooling"] = {

@@ -6,12 +6,13 @@ from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
 from kinematics.reports.lettering import NAME, TITLE, lettered
-from kinematics.reports.pictures import HATCHES, MINUTE, figure_of, save_figure
+from kinematics.reports.style import HATCHES, blank, save
 
 if TYPE_CHECKING:
     from kinematics.studies.fit import Fit
 
 UNEXPLAINED = "unexplained"
+MINUTE = 60.0
 GREYS = ("0.6", "0.85", "0.72", "0.95", "0.66", "0.9", "0.78")
 MOST_NAMED = 25  # characters of a job's name
 MOST_BARS = 40
@@ -20,12 +21,12 @@ MOST_BARS = 40
 def draw_fit(fit: Fit, path: Path) -> None:
     """Both panels to a .png or .svg file."""
     rows = min(len(fit.prints), MOST_BARS)
-    figure = figure_of(12.0, max(5.0, 1.5 + 0.32 * rows))
+    figure = blank(12.0, max(5.0, 1.5 + 0.32 * rows))
     left, right = figure.subplots(1, 2)
     _draw_times(left, fit)
     _draw_parts(right, fit)
     figure.suptitle(lettered(f"{len(fit.prints)} prints on {PurePath(fit.machine.name).name}", TITLE))
-    save_figure(figure, path)
+    save(figure, path)
 
 
 def _draw_times(axes: Any, fit: Fit) -> None:

@@ -1,88 +1,160 @@
-"""A shop's first run as a picture: what every printer did when, readable without colour."""
+"""A shop's first run as a picture: what every printer did when; of long runs, what its days were filled with."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 from kinematics.business.floor import FAILED, HANDS, PRINTING, SPOOL, SPOOL_WAITING, WAITING
-from kinematics.reports.lettering import NAME, lettered
-from kinematics.reports.shop import counted
+from kinematics.reports.lettering import shaped
+from kinematics.reports.marks import boxed, room_of
+from kinematics.reports.shop import counted, moment_text
+from kinematics.reports.style import (
+    HAIR,
+    LIGHT,
+    SMALL,
+    Headline,
+    Key,
+    Look,
+    fitted,
+    in_text,
+    save,
+    sheet,
+    width_of,
+)
+from kinematics.wording import quantity_text, share_text
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
     from kinematics.business.runs import Shop
     from kinematics.business.staffed import Staff
 
-# Fill, hatch and words of each kind of bar: told apart by hatches and greys as well as by place.
-LOOKS = {
-    PRINTING: ("#cfe3f5", "", "printing"),
-    FAILED: ("#ffffff", "xx", "print that fails"),
-    WAITING: ("#f2f2f2", "....", "finished, waiting for people"),
-    HANDS: ("#333333", "", "taken off, next one started"),
-    SPOOL: ("#ffffff", "////", "spool change"),
-    SPOOL_WAITING: ("#f2f2f2", "oo", "waiting for a spool change"),
+# Words, hatch, and which of the look's tones each kind of bar has (None: filled lightly).
+LOOKS: dict[str, tuple[str, str, int | None]] = {
+    PRINTING: ("printing", "", None),
+    FAILED: ("print that fails", "xxxx", 1),
+    WAITING: ("finished, waiting for people", "....", 2),
+    HANDS: ("taken off, next one started", "", 0),
+    SPOOL: ("spool change", "////", 0),
+    SPOOL_WAITING: ("waiting for a spool change", "\\\\\\\\", 2),
 }
-AWAY = "#e4e4e4"
-ROW = 0.8  # of the height of a printer's line
-LETTERS_PER_INCH = 16.0  # at the size of the names
+BAND = (PRINTING, WAITING)  # what the days of a long run are told to be filled with, the rest is idle
+AS_BAND = {FAILED: PRINTING, SPOOL: WAITING, SPOOL_WAITING: WAITING, HANDS: WAITING}
+ROW = 0.78  # of the height of a printer's line
 STRETCH_ENDS = 4 * 3600.0  # s without a print
-LETTERS_PER_LINE = 150
-MOST_LINES = 8  # of names above the picture
-WIDTH, MARGIN = 12.0, 2.0  # inches
+LONG = 21.0  # days from which days are drawn, not prints
+DAY = 86400.0  # s
+WIDTH, ROW_HEIGHT = 10.5, 0.62  # inches
+NAME_ROOM = 110.0  # points for a printer's name
 
 
-def gantt_figure(shop: Shop) -> Figure:
-    """The first run as a figure: a line a printer, orders' names or numbers on prints, shaded while nobody is there."""
-    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
-    from matplotlib.figure import Figure
-    from matplotlib.patches import Patch
+def gantt_figure(shop: Shop, look: Look = LIGHT) -> Figure:
+    """The first run as a figure: a line a printer."""
+    return sheet(lambda axes, one: draw_shop(axes, one, shop), height_of_gantt(shop), look, WIDTH)
 
+
+def height_of_gantt(shop: Shop) -> float:
+    """Inches for a figure of so many printers."""
+    return 1.75 + ROW_HEIGHT * len(shop.plan.stations)
+
+
+def draw_shop(axes: Axes, look: Look, shop: Shop) -> Headline:
+    """What every printer does when; of a long run, how its days are filled."""
+    end = max((bar.ends for bar in shop.first_run.bars), default=shop.start_s + DAY)
+    head = _days_filled(axes, look, shop, end) if (end - shop.start_s) / DAY > LONG else _prints(axes, look, shop, end)
     stations = shop.plan.stations
-    figure = Figure(figsize=(WIDTH, 1.6 + 0.7 * len(stations)), layout="constrained")
-    axes = figure.add_subplot()
-    end = max(bar.ends for bar in shop.first_run.bars)
-    inches_per_day = (WIDTH - MARGIN) / ((end - shop.start_s) / 86400.0)
-    away = [_shade_away(axes, line, station.staff, shop.start_s, end) for line, station in enumerate(stations)]
-    for bar in shop.first_run.bars:
-        fill, hatch, _ = LOOKS[bar.what]
-        begins, width = _days(bar.begins), _days(bar.ends) - _days(bar.begins)
-        axes.barh(
-            bar.station, width, left=begins, height=ROW, color=fill, hatch=hatch, edgecolor="black", linewidth=0.5
-        )
-    numbered: set[int] = set()
-    for station_number, order, first, until in _stretches(shop):
-        name, width = lettered(shop.orders[order].name, NAME), _days(until) - _days(first)
-        letters = width * inches_per_day * LETTERS_PER_INCH
-        if len(name) >= letters:
-            name = str(order + 1)
-            numbered.add(order)
-        if len(name) < letters:
-            box = {"facecolor": "white", "edgecolor": "none", "pad": 1.0}
-            axes.text(_days(first) + width / 2.0, station_number, name, ha="center", va="center", fontsize=7, bbox=box)
-    axes.set_yticks(range(len(stations)), [lettered(station.name, NAME) for station in stations])
-    axes.invert_yaxis()
-    locator = AutoDateLocator(tz=shop.zone)
-    axes.xaxis.set_major_locator(locator)
-    axes.xaxis.set_major_formatter(ConciseDateFormatter(locator, tz=shop.zone))
+    axes.set_yticks(range(len(stations)), [fitted(station.name, NAME_ROOM, SMALL) for station in stations], size=SMALL)
+    axes.tick_params(axis="y", length=0.0)
+    axes.set_ylim(len(stations) - 0.5, -0.5)
     axes.set_xlim(_days(shop.start_s), _days(end))
+    _clock_axis(axes, look, shop, end)
+    return head
+
+
+def _headline(shop: Shop) -> str:
+    rate = f"{quantity_text(shop.parts_per_day.mean)} parts a day" if shop.parts >= 10 else counted(shop.parts, "part")
+    return f"{rate}; all done by {moment_text(shop, shop.finished_s.middle)}"
+
+
+def _clock_axis(axes: Axes, look: Look, shop: Shop, end: float) -> None:
+    """Days and hours by the wall clock, their words never over each other."""
+    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+
+    locator = AutoDateLocator(tz=shop.zone, minticks=3, maxticks=9)
+    axes.xaxis.set_major_locator(locator)
+    formatter = ConciseDateFormatter(locator, tz=shop.zone, show_offset=False)
+    formatter.formats = ["%Y", "%b", "%a %d", "%H:%M", "%H:%M", "%H:%M"]
+    formatter.zero_formats = ["", "%b %Y", "%d %b", "%a %d", "%H:%M", "%H:%M"]
+    axes.xaxis.set_major_formatter(formatter)
+    axes.grid(axis="x", color=look.grid, linewidth=HAIR)
+
+
+# ---- prints, one by one --------------------------------------------------------------------------------------------
+
+
+def _prints(axes: Axes, look: Look, shop: Shop, end: float) -> Headline:
+    stations = shop.plan.stations
+    away = [_shade_away(axes, look, line, station.staff, shop.start_s, end) for line, station in enumerate(stations)]
+    for bar in shop.first_run.bars:
+        begins, width = _days(bar.begins), _days(bar.ends) - _days(bar.begins)
+        axes.barh(bar.station, width, left=begins, height=ROW, linewidth=0.4, zorder=2, **paint_of(look, bar.what))
     seen = {bar.what for bar in shop.first_run.bars}
-    keys = [
-        Patch(facecolor=fill, hatch=hatch, edgecolor="black", label=words)
-        for what, (fill, hatch, words) in LOOKS.items()
-        if what in seen
-    ]
+    keys = [_key(look, what) for what in LOOKS if what in seen]
     if any(away):
-        keys.append(Patch(facecolor=AWAY, label="nobody there"))
-    figure.legend(handles=keys, loc="outside lower center", ncols=len(keys), fontsize=8, frameon=False)
-    told = [f"{order + 1} {lettered(shop.orders[order].name, NAME)}" for order in sorted(numbered)]
-    names = wrap(", ".join(told), LETTERS_PER_LINE)
-    parts, printers = counted(shop.parts, "part"), counted(len(stations), "printer")
-    title = f"{parts} on {printers}, first run; {shop.rule}"
-    axes.set_title("\n".join([title, *names[:MOST_LINES], *(["…"] if len(names) > MOST_LINES else [])]), fontsize=9)
-    return figure
+        keys.append(Key("nobody there", look.grid))
+    stretches = _stretches(shop)
+    numbered = _numbered(shop, stretches, end)
+    names = ", ".join(f"{order + 1} {shop.orders[order].name}" for order in sorted(numbered))
+    about = f"first run of {counted(shop.parts, 'part')} on {counted(len(stations), 'printer')}; {shop.rule}"
+    head = f"{about}; {names}" if names else about
+
+    def place() -> None:
+        scale = room_of(axes)[0] / max(_days(end) - _days(shop.start_s), 1e-9)
+        for station, order, first, until in stretches:
+            room = (_days(until) - _days(first)) * scale - 6.0
+            words = str(order + 1) if order in numbered else in_text(shaped(shop.orders[order].name))
+            if width_of(words, SMALL) <= room:
+                middle = 0.5 * (_days(first) + _days(until))
+                text: dict[str, Any] = {
+                    "ha": "center",
+                    "va": "center",
+                    "size": SMALL,
+                    "color": look.ink,
+                    "bbox": boxed(look),
+                }
+                axes.text(middle, station, words, zorder=4, **text)
+
+    return Headline(_headline(shop), head, tuple(keys), place)
+
+
+def paint_of(look: Look, what: str) -> dict[str, Any]:
+    """How a bar of what a printer does is filled and hatched."""
+    _, hatch, tone = LOOKS[what]
+    if tone is None:
+        return {"facecolor": look.fills[5], "edgecolor": look.tones[0]}
+    if not hatch:
+        return {"facecolor": look.tones[tone], "edgecolor": look.tones[tone]}
+    return {"facecolor": look.paper, "edgecolor": look.tones[tone], "hatch": hatch}
+
+
+def _key(look: Look, what: str) -> Key:
+    words, hatch, tone = LOOKS[what]
+    return Key(words, look.fills[5] if tone is None else look.tones[tone], hatch)
+
+
+def _numbered(shop: Shop, stretches: list[tuple[int, int, float, float]], end: float) -> set[int]:
+    """The orders whose names do not fit into the widest of their stretches, and have their numbers there instead."""
+    scale = (WIDTH - 2.2) * 72.0 / max(_days(end) - _days(shop.start_s), 1e-9)
+    widest: dict[int, float] = {}
+    for _, order, first, until in stretches:
+        widest[order] = max(widest.get(order, 0.0), (_days(until) - _days(first)) * scale)
+    return {
+        order
+        for order, room in widest.items()
+        if width_of(in_text(shaped(shop.orders[order].name)), SMALL) > room - 6.0
+    }
 
 
 def _stretches(shop: Shop) -> list[tuple[int, int, float, float]]:
@@ -100,21 +172,76 @@ def _stretches(shop: Shop) -> list[tuple[int, int, float, float]]:
     return found
 
 
-def _shade_away(axes: Any, line: int, staff: Staff, begins: float, ends: float) -> bool:
+def _shade_away(axes: Axes, look: Look, line: int, staff: Staff, begins: float, ends: float) -> bool:
     """Shade a printer's line where nobody is there; whether anything is shaded."""
     spans = staff.spans_between(begins, ends)
     edges = [begins, *(edge for span in spans for edge in span), ends]
     gaps = [(left, right) for left, right in zip(edges[::2], edges[1::2], strict=True) if right > left]
     for left, right in gaps:
-        axes.barh(line, _days(right - left), left=_days(left), height=1.0, color=AWAY, linewidth=0, zorder=0)
+        axes.barh(line, _days(right - left), left=_days(left), height=1.0, color=look.grid, linewidth=0, zorder=1)
     return bool(gaps)
+
+
+# ---- days ----------------------------------------------------------------------------------------------------------
+
+
+def _days_filled(axes: Axes, look: Look, shop: Shop, end: float) -> Headline:
+    """Of each day and printer the share of its 24 hours that is spent printing, and on top of it waiting for people."""
+    import numpy as np
+
+    filled = day_shares(shop, end)
+    days = filled.shape[2]
+    first = _days(shop.start_s)
+    edges = np.minimum(first + np.arange(days + 1), _days(end))
+    for line in range(len(shop.plan.stations)):
+        foot = line + ROW / 2.0
+        axes.plot([edges[0], edges[-1]], [foot, foot], color=look.rule, linewidth=HAIR, zorder=3)
+        printing, waiting = filled[0, line], filled[0, line] + filled[1, line]
+        tops = foot - ROW * printing
+        axes.stairs(tops, edges, baseline=foot, fill=True, color=look.tones[0], linewidth=0.0, zorder=2)
+        axes.stairs(
+            foot - ROW * waiting,
+            edges,
+            baseline=tops,
+            fill=True,
+            color=look.fills[4],
+            linewidth=0.0,
+            zorder=1.8,
+        )
+    keys = (
+        Key("share of the day spent printing", look.tones[0]),
+        Key("waiting for people, or in their hands", look.fills[4]),
+    )
+    used = [float(filled[0, line].mean()) for line in range(len(shop.plan.stations))]
+    span = (
+        f"{share_text(min(used))} to {share_text(max(used))}"
+        if share_text(min(used)) != share_text(max(used))
+        else share_text(used[0])
+    )
+    finding = f"{_headline(shop)}; printers print {span} of the time"
+    about = f"first run of {counted(shop.parts, 'part')}, a column a day, 24 hours high; {shop.rule}"
+    return Headline(finding, about, keys)
+
+
+def day_shares(shop: Shop, end: float) -> Any:
+    """What days from the start on are filled with: float64[2, printers, days], shares spent printing and waiting."""
+    import numpy as np
+
+    days = max(1, int(np.ceil((end - shop.start_s) / DAY)))
+    filled = np.zeros((len(BAND), len(shop.plan.stations), days))
+    for bar in shop.first_run.bars:
+        row = BAND.index(AS_BAND.get(bar.what, bar.what))
+        begin, ends = (bar.begins - shop.start_s) / DAY, (bar.ends - shop.start_s) / DAY
+        for day in range(max(int(begin), 0), min(int(np.ceil(ends)), days)):
+            filled[row, bar.station, day] += max(0.0, min(ends, day + 1.0) - max(begin, float(day)))
+    return filled
 
 
 def _days(moment: float) -> float:
     """A moment (s since 1970) as the picture counts: days since 1970."""
-    return moment / 86400.0
+    return moment / DAY
 
 
 def write_gantt(shop: Shop, path: Path) -> None:
     """Write the picture; the ending of the path tells how (.png, .svg, .pdf)."""
-    gantt_figure(shop).savefig(path, dpi=150)
+    save(gantt_figure(shop), path)

@@ -144,9 +144,7 @@ def _no_rung(ladder: Ladder) -> list[str]:
     lines = [f"no step is worth it: all limits as far as they go save {saves}"]
     lines.append(f"held by {held.cause} ({held.share:.0%})")
     if ladder.quality_s is not None and ladder.quality_s < ladder.reach_s - SHOWN_SECONDS:
-        lines.append(
-            f"with what quality may cost given up as well (--allow quality): {duration_text(ladder.quality_s)}"
-        )
+        lines.append(f"at the expense of quality as well (--allow quality): {duration_text(ladder.quality_s)}")
     if held.cause == COOLING:
         lines.append("or print several at a time, so that one cools while the next is printed")
     return lines

@@ -11,12 +11,17 @@ TITLE, NAME = 90, 40  # letters that a line across the picture has room for, and
 CUT = "…"
 
 
+def shaped(text: str) -> str:
+    """A text in letters that the font of pictures has shapes for, all others spelled as Python does."""
+    text = harmless(text.encode("utf-8", "backslashreplace").decode())
+    return "".join(letter if _has_shape(letter) else letter.encode("unicode_escape").decode() for letter in text)
+
+
 def lettered(text: str, most: int) -> str:
     """A text as a picture takes it: the middle of a long one is left out, letters that the font has no shape for are
     spelled as Python does, dollar signs begin no formula.
     """
-    text = harmless(text.encode("utf-8", "backslashreplace").decode())
-    text = "".join(letter if _has_shape(letter) else letter.encode("unicode_escape").decode() for letter in text)
+    text = shaped(text)
     if len(text) > most:
         text = f"{text[: most // 2]}{CUT}{text[-(most - most // 2 - 1) :]}"
     return text.replace("$", r"\$")

@@ -1,174 +1,117 @@
-"""Pictures of studies, drawn without a screen and readable without colour: the same data give the same bytes."""
+"""Which drawing a result has: the one place where results and pictures meet."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from pathlib import Path, PurePath
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-from kinematics.errors import InputError
-from kinematics.reports.lettering import NAME, TITLE, lettered
-from kinematics.studies.trade_offs import recommended, rows_of_all_jobs
-from kinematics.wording import duration_text, quantity_text
+from kinematics.reports import bar_pictures as by_bars
+from kinematics.reports import marks, style
+from kinematics.reports.bedful_picture import draw_parts
+from kinematics.reports.gantt import draw_shop, gantt_figure
+from kinematics.reports.measured_pictures import draw_filters, draw_measured
+from kinematics.reports.staircase import draw_ladder, steps_of
+from kinematics.reports.sweep_pictures import sweep_drawing
 
 if TYPE_CHECKING:
-    from kinematics.machine import Machine
-    from kinematics.studies.knobs import Knob
-    from kinematics.studies.sweep import Sweep, SweepRow
-    from kinematics.studies.worth import Worth
-
-KINDS = (".png", ".svg")
-HATCHES = ("///", "\\\\\\", "...", "xxx", "---", "+++")
-MINUTE = 60.0
-SALT = "kinematics"  # fixed, so that the names inside an SVG stay the same
-
-
-def check_kind(path: Path) -> None:
-    """Refuse a kind of file in which nothing can be drawn. Raises InputError."""
-    if path.suffix not in KINDS:
-        raise InputError.at("--picture", f"can't draw a picture that ends in {path.suffix!r}", "FILE.png or FILE.svg")
-
-
-def check_picture(path: Path, knobs: Sequence[Knob]) -> None:
-    """Refuse what cannot be drawn before any work is done."""
-    check_kind(path)
-    if len(knobs) > 2:
-        raise InputError.at("--picture", f"{len(knobs)} knobs", "one for a curve, two for a map")
-
-
-def figure_of(width: float, height: float) -> Any:
-    """An empty figure of a width and height (inches)."""
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    return Figure(figsize=(width, height), layout="constrained")
+    from kinematics.studies.estimate import JobEstimate
+
+VIEW, AROUND_VIEWS = 3.0, 3.1  # inches: how wide one of four views of a path is, and what all need beside
 
 
-def save_figure(figure: Any, path: Path) -> None:
-    """A figure to a file, the same bytes for the same data."""
-    import matplotlib as mpl
+class Picture(NamedTuple):
+    """A drawing, and how high a figure of it is (inches)."""
 
-    with mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": SALT}):
-        metadata = {"Date": None} if path.suffix == ".svg" else {"Software": None}
-        figure.savefig(path, dpi=150, metadata=metadata)
+    drawing: style.Drawing
+    height: float
 
 
-def draw_sweep(sweep: Sweep, path: Path) -> None:
-    """The curve of one knob, or the map of two, to a .png or .svg file."""
-    figure = figure_of(7.5, 5.0)
-    axes = figure.subplots()
-    if len(sweep.knobs) == 1:
-        _draw_curve(axes, sweep)
-    else:
-        _draw_map(axes, sweep)
-    save_figure(figure, path)
+def _bars(
+    draw: Callable[[Any, style.Look, Any], style.Headline], count: Callable[[Any], int]
+) -> Callable[[Any], Picture]:
+    """The picture of a result as rows of bars, as many as `count` says."""
+    return lambda result: Picture(
+        lambda axes, look: draw(axes, look, result), marks.height_of_bars(min(count(result), by_bars.MOST_BARS))
+    )
 
 
-def _scale(values: Sequence[float]) -> str:
-    """The scale of an axis: that in which the values are evenly spaced."""
-    from kinematics.studies.knobs import is_logarithmic
-
-    return "log" if is_logarithmic(values) else "linear"
-
-
-def _draw_curve(axes: Any, sweep: Sweep) -> None:
-    rows, knee = rows_of_all_jobs(sweep), sweep.knees[0]
-    axes.set_xscale(_scale(sweep.knobs[0].values))
-    values = [row.point[0] for row in rows]
-    minutes = [row.total_s / MINUTE for row in rows]
-    axes.plot(values, minutes, color="black", marker="o", markersize=3, linewidth=1.2, label="time")
-    _shade_beyond(axes, rows)
-    axes.axhline(knee.floor_s / MINUTE, color="0.3", linestyle=":", label=f"floor: {lettered(knee.floor_cause, NAME)}")
-    for one in knee.swept.shares:
-        if not one.beyond:
-            axes.axvline(one.value, color="0.5", linewidth=0.8, linestyle="--")
-            place = (one.value, 1.0)
-            axes.annotate(f"{one.share:.0%}", place, xycoords=("data", "axes fraction"), rotation=90, va="top")
-    if knee.now is not None and values[0] <= knee.now.start <= values[-1]:
-        axes.axvline(knee.now.start, color="black", linewidth=1.0, label=f"now: {quantity_text(knee.now.start)}")
-    axes.set_xlabel(_axis_name(sweep, 0))
-    axes.set_ylabel("time (min)")
-    axes.set_title(_title(rows, sweep.machine))
-    axes.legend(fontsize="small", framealpha=1.0)
+# By the name of the result's class: the rooms of results know nothing of pictures, nor have to be loaded for this.
+PICTURES: dict[str, Callable[[Any], Picture]] = {
+    "Estimate": _bars(by_bars.draw_causes, lambda found: len(by_bars.causes_of(found.jobs))),
+    "Comparison": _bars(by_bars.draw_comparison, lambda found: len(found.totals)),
+    "Caps": _bars(by_bars.draw_caps, lambda found: sum(row.asked is not None for row in found.rows)),
+    "Target": _bars(by_bars.draw_target, lambda found: len(found.turned)),
+    "Upgrades": _bars(by_bars.draw_upgrades, lambda found: len(found.alone)),
+    "Ringing": _bars(by_bars.draw_ringing, lambda found: len(found.axes)),
+    "Rounding": _bars(by_bars.draw_rounding, lambda found: 3),
+    "Ladder": _bars(draw_ladder, lambda found: len(steps_of(found))),
+    "Fit": _bars(draw_measured, lambda found: len(found.prints)),
+    "Vibration": _bars(draw_filters, lambda found: len(found.choice.by_axis)),
+    "Bedful": lambda found: Picture(lambda axes, look: draw_parts(axes, look, found), 4.0),
+    "Bedfuls": lambda found: Picture(lambda axes, look: draw_parts(axes, look, found.jobs[0]), 4.0),
+    "Sweep": lambda found: Picture(sweep_drawing(found), 4.8),
+    "Shop": lambda found: Picture(lambda axes, look: draw_shop(axes, look, found), 4.0),
+}
 
 
-def _title(rows: Sequence[SweepRow], machine: Machine) -> str:
-    """Which job on which machine."""
-    job, name = PurePath(rows[0].job).name, PurePath(machine.name).name
-    return lettered(f"{job} on {name}", TITLE)
+def picture_of(result: Any) -> Picture:
+    """The picture of a result. Raises InputError where its numbers make none."""
+    return PICTURES[type(result).__name__](result)
 
 
-def _shade_beyond(axes: Any, rows: Sequence[SweepRow]) -> None:
-    """Hatch the part of a curve that is beyond the caps, and name what stops it."""
-    beyond = [row for row in rows if row.within_caps is False]
-    if not beyond:
-        return
-    inside = [row.point[0] for row in rows if row.within_caps is not False and row.point[0] < beyond[0].point[0]]
-    begin = 0.5 * (inside[-1] + beyond[0].point[0]) if inside else beyond[0].point[0]
-    label = "beyond the caps: " + lettered(", ".join(beyond[0].stopped_by), NAME)
-    axes.axvspan(begin, rows[-1].point[0], facecolor="none", edgecolor="0.6", hatch="///", linewidth=0.0, label=label)
+def plot_result(result: Any, axes: Axes | None) -> Axes:
+    """Draw a result into axes, new ones where none are given."""
+    picture = picture_of(result)
+    return style.plot(picture.drawing, axes, picture.height)
 
 
-def _axis_name(sweep: Sweep, place: int) -> str:
-    from kinematics.studies.knobs import unit_of_knob
+def plot_path(job: JobEstimate, axes: Axes | None, layer: int | None, how: str) -> Axes:
+    """Draw a layer of a job from above into axes, new ones where none are given."""
+    from kinematics.reports.path_pictures import draw_path
 
-    knob = sweep.knobs[place]
-    unit = unit_of_knob(sweep.machine, knob.name)
-    name = lettered(knob.name, TITLE)
-    return f"{name} ({unit})" if unit else name
+    return style.plot(lambda one, look: draw_path(one, look, job, layer, how), axes, 6.0)
 
 
-def _draw_map(axes: Any, sweep: Sweep) -> None:
-    import numpy as np
-    from matplotlib.patches import Rectangle
-
-    rows = rows_of_all_jobs(sweep)
-    xs, ys = sorted({row.point[0] for row in rows}), sorted({row.point[1] for row in rows})
-    if len(xs) * len(ys) != len(rows) or len(xs) < 2 or len(ys) < 2:
-        raise InputError.at("--picture", "points that make no grid", "a map needs a grid of two values or more each")
-    table = {row.point: row for row in rows}
-    minutes = np.array([[table[x, y].total_s / MINUTE for x in xs] for y in ys])
-    lines = axes.contour(xs, ys, minutes, levels=12, colors="black", linewidths=0.9)
-    axes.clabel(lines, fmt="%.4g min", fontsize=7)
-    reasons = list(dict.fromkeys(row.stopped_by for row in rows if row.within_caps is False))
-    for reason, hatch in zip(reasons, HATCHES, strict=False):
-        inside = np.array([[table[x, y].stopped_by == reason and bool(reason) for x in xs] for y in ys], float)
-        axes.contourf(xs, ys, inside, levels=[0.5, 1.5], colors="none", hatches=[hatch])
-        label = f"beyond: {lettered(', '.join(reason), NAME)}"
-        axes.add_patch(Rectangle((xs[0], ys[0]), 0.0, 0.0, fill=False, hatch=hatch, label=label))
-    now = [None if knee.now is None else knee.now.start for knee in sweep.knees]
-    if all(at is not None and of[0] <= at <= of[-1] for at, of in zip(now, (xs, ys), strict=True)):
-        _mark(axes, now, "x", "now")  # elsewhere it would shrink the map to make room
-    if (gentle := recommended(sweep)) is not None:
-        _mark(axes, gentle.point, "s", "recommended")
-    axes.set_xlabel(_axis_name(sweep, 0))
-    axes.set_ylabel(_axis_name(sweep, 1))
-    axes.set_title(_title(rows, sweep.machine))
-    axes.set_xscale(_scale(xs))
-    axes.set_yscale(_scale(ys))
-    axes.set_xlim(xs[0], xs[-1])
-    axes.set_ylim(ys[0], ys[-1])
-    axes.legend(fontsize="small", loc="upper right", framealpha=1.0)
+def figure_of(result: Any, look: style.Look = style.LIGHT) -> Figure:
+    """The figure of a result."""
+    if type(result).__name__ == "Shop":
+        return gantt_figure(result, look)
+    picture = picture_of(result)
+    return style.sheet(picture.drawing, picture.height, look)
 
 
-def _mark(axes: Any, place: Sequence[float | None], marker: str, label: str) -> None:
-    look = {"color": "black", "marker": marker, "linestyle": "none", "markersize": 8, "label": label}
-    axes.plot([place[0]], [place[1]], clip_on=False, **look)
+def worth_figure(job: JobEstimate, look: style.Look = style.LIGHT) -> Figure:
+    """What each limit of a job is worth."""
+    count = sum(worth.one_percent_s >= by_bars.A_MOMENT for worth in job.worth)
+    height = marks.height_of_bars(min(count, by_bars.MOST_BARS))
+    return style.sheet(lambda axes, one: by_bars.draw_worth(axes, one, job), height, look)
 
 
-def draw_worth(worths: Sequence[Worth], total: float, path: Path) -> None:
-    """What each limit is worth as bars: seconds that 1 % more of it buys, and the time without it, to a file."""
-    shown = [worth for worth in worths if worth.one_percent_s > 0.0][:12]
-    figure = figure_of(7.5, 1.2 + 0.4 * max(1, len(shown)))
-    axes = figure.subplots()
-    places = range(len(shown))
-    axes.barh(places, [worth.one_percent_s for worth in shown], facecolor="0.8", edgecolor="black", hatch="//")
-    for place, worth in zip(places, shown, strict=True):
-        without = (
-            "unbounded without it" if worth.if_lifted_s is None else f"{duration_text(worth.if_lifted_s)} without it"
-        )
-        axes.annotate(f" {worth.one_percent_s:.3g} s; {without}", (worth.one_percent_s, place), va="center", fontsize=8)
-    axes.set_yticks(list(places), [lettered(worth.what, NAME) for worth in shown])
-    axes.invert_yaxis()
-    axes.set_xlabel(f"1 % buys (s), of {duration_text(total)}")
-    axes.margins(x=0.45)
-    save_figure(figure, path)
+def layers_figure(job: JobEstimate, look: style.Look = style.LIGHT) -> Figure:
+    """The time of every layer of a job."""
+    return style.sheet(lambda axes, one: by_bars.draw_layers(axes, one, job), 3.6, look)
+
+
+def path_figure(job: JobEstimate, layer: int | None, look: style.Look = style.LIGHT) -> Figure:
+    """The path of a job, four views. Raises InputError for a layer that it does not have."""
+    from kinematics.reports.path_pictures import chosen_layer, draw_views, heights_of_views, path_of
+
+    path = path_of(job.timing.whole_plan())
+    number = chosen_layer(path, layer, job.layers)
+    ratios = heights_of_views(path, number, VIEW)
+    return style.sheet(
+        lambda axes, one: draw_views(axes, one, job, path, number),
+        sum(ratios) + AROUND_VIEWS,
+        look,
+        grid=(2, 2),
+        height_ratios=ratios,
+    )
+
+
+def write_picture(result: Any, path: Path) -> None:
+    """Write the picture of a result; the ending of the path tells how (.png, .svg, .pdf)."""
+    style.save(figure_of(result), path)

@@ -1,73 +1,117 @@
-"""The staircase of a ladder: the time after each step, kinds of step told by hatch and colour."""
+"""The staircase of a ladder: the time that is left after each step, and what the step saves, by kind of step."""
 
 from __future__ import annotations
 
-from pathlib import Path
-from textwrap import fill
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from kinematics.machine.kinds import KINDS_OF_STEPS, OPEN, PART, PREPARED, QUALITY, SETTING, SHOWS
-from kinematics.reports.lettering import NAME, TITLE, lettered
-from kinematics.reports.pictures import MINUTE, figure_of, save_figure
-from kinematics.wording import duration_text
+from kinematics.reports.bar_pictures import jobs_text
+from kinematics.reports.marks import GAP, NAME_ROOM, boxed, plain_axis, room_of, time_scale
+from kinematics.reports.style import HAIR, SMALL, Headline, Key, Look, folded, width_of
+from kinematics.wording import duration_text, share_text
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
     from kinematics.studies.ladder import Ladder
 
-# Told by hatch where there is no colour; colours that most people tell apart (M. Okabe, K. Ito, Color Universal Design,
-# 2008).
-LOOKS = {
-    SETTING: ("#56B4E9", "//"),
-    OPEN: ("#0072B2", "\\\\"),
-    SHOWS: ("#E69F00", ".."),
-    PREPARED: ("#009E73", "--"),
-    PART: ("#CC79A7", "xx"),
-    QUALITY: ("#D55E00", "++"),
+# Which of the look's tones and which hatch the savings of a kind of step have: told apart without colour as well.
+KINDS: dict[str, tuple[int, str]] = {
+    SETTING: (0, ""),
+    OPEN: (0, "////"),
+    SHOWS: (2, "...."),
+    PREPARED: (1, ""),
+    PART: (3, "xxxx"),
+    QUALITY: (4, "----"),
 }
-NOW_LOOK, SMALL_LOOK = ("0.85", ""), ("0.95", "")
-NAME_WIDTH = 20  # letters of a line under a step
-MOST_NAMED = 3  # limits of a step
+SMALL_STEPS = "small steps"
+HEIGHT = 0.66  # of a row
+A_MOMENT = 0.05  # s
 
 
-def draw_staircase(ladder: Ladder, path: Path) -> None:
-    """The staircase to a .png or .svg file: a bar a step, as high as the time after it, what it saves on top."""
-    steps = [("as it is", ladder.total_s, 0.0, "now")]
-    for rung in ladder.rungs:
-        names = [one.what for one in rung.raised]
-        more = [f"and {len(names) - MOST_NAMED} more"] if len(names) > MOST_NAMED else []
-        steps.append(("\n".join([*names[:MOST_NAMED], *more]), rung.total_s, rung.saved_s, rung.kind))
+def steps_of(ladder: Ladder) -> list[tuple[str, float, float, str]]:
+    """Words, time after it, what it saves (s) and kind of each step, the machine as it is first."""
+    steps = [("as it is", ladder.total_s, 0.0, "")]
+    for number, rung in enumerate(ladder.rungs, 1):
+        words = ", ".join(one.what for one in rung.raised)
+        steps.append((f"{number} {words}", rung.total_s, rung.saved_s, rung.kind))
     if ladder.small is not None:
-        steps.append((f"{ladder.small.steps} small steps", ladder.small.total_s, ladder.small.saved_s, "small steps"))
-    figure = figure_of(max(6.0, 1.6 * len(steps) + 1.5), 5.2)
-    axes = figure.subplots()
+        steps.append((f"{ladder.small.steps} {SMALL_STEPS}", ladder.small.total_s, ladder.small.saved_s, SMALL_STEPS))
+    return steps
+
+
+def draw_ladder(axes: Axes, look: Look, ladder: Ladder) -> Headline:
+    """Rows of bars: what is left after each step, and behind it what the step has saved."""
+    steps = steps_of(ladder)
+    scale = time_scale(ladder.total_s)
     for place, (_, total, saved, kind) in enumerate(steps):
-        colour, hatch = LOOKS.get(kind, SMALL_LOOK if kind == "small steps" else NOW_LOOK)
-        axes.bar(place, total / MINUTE, width=0.8, facecolor="0.93", edgecolor="black", linewidth=0.8)
+        axes.barh(place, total / scale.seconds, height=HEIGHT, color=look.fills[4], linewidth=0.0, zorder=2)
         if saved > 0.0:
-            look = {"facecolor": colour, "edgecolor": "black", "hatch": hatch, "linewidth": 0.8}
-            axes.bar(place, saved / MINUTE, bottom=total / MINUTE, width=0.8, **look)
-        axes.annotate(
-            duration_text(total), (place, total / MINUTE), xytext=(0, -3), textcoords="offset points", ha="center",
-            va="top", fontsize=8,
-        )  # fmt: skip
-    for kind in (*KINDS_OF_STEPS, "small steps"):
-        if any(kind == other for _, _, _, other in steps):
-            colour, hatch = LOOKS.get(kind, SMALL_LOOK)
-            axes.bar(0, 0, facecolor=colour, edgecolor="black", hatch=hatch, label=kind)
-    if ladder.fixed.floor_s > 0.0:
-        floor = ladder.fixed.floor_s / MINUTE
-        axes.axhline(floor, color="black", linestyle=":", linewidth=1.0, label="no limit takes it below")
-    if ladder.until_s is not None:
-        axes.axhline(ladder.until_s / MINUTE, color="black", linestyle="--", linewidth=1.0, label="asked for")
-    names = ["\n".join(fill(lettered(line, NAME), NAME_WIDTH) for line in name.splitlines()) for name, _, _, _ in steps]
-    axes.set_xticks(range(len(steps)), names, fontsize=8)
-    axes.set_ylabel("time after each step (min)")
-    axes.set_title(lettered(f"{_jobs(ladder)} on {ladder.machine.name}", TITLE))
-    axes.set_ylim(0.0, 1.05 * ladder.total_s / MINUTE)
-    axes.legend(fontsize="small", loc="upper right", framealpha=1.0, title="saved by this kind of step")
-    save_figure(figure, path)
+            left = total / scale.seconds
+            axes.barh(place, saved / scale.seconds, left=left, height=HEIGHT, zorder=2, **_paint(look, kind))
+    names = ["\n".join(folded(words, NAME_ROOM, SMALL, most=2)) for words, *_ in steps]
+    axes.set_yticks(range(len(steps)), names, size=SMALL)
+    axes.tick_params(axis="y", length=0.0)
+    axes.spines["left"].set_visible(False)
+    axes.set_ylim(len(steps) - 0.5, -0.5)
+    axes.set_xlabel(f"time after each step ({scale.name})")
+    axes.grid(axis="x", color=look.grid, linewidth=HAIR)
+    longest = ladder.total_s / scale.seconds
+    plain_axis(axes, "x", 0.0, 1.5 * longest, False)
+    keys = [Key("time left", look.fills[4])]
+    for kind in (*KINDS_OF_STEPS, SMALL_STEPS):
+        if any(kind == one[3] and one[2] > 0.0 for one in steps):
+            tone, hatch = KINDS.get(kind, (4, ""))
+            keys.append(Key(f"saved: {kind}", look.tones[tone], hatch))
+    for seconds, words, line in (
+        (ladder.fixed.floor_s, "no limit takes it below", ":"),
+        (ladder.until_s or 0.0, "asked for", "--"),
+    ):
+        if seconds > 0.0:
+            axes.axvline(seconds / scale.seconds, color=look.ink, linewidth=1.1, linestyle=line, zorder=3)
+            keys.append(Key(f"{words}: {duration_text(seconds)}", look.ink, "", line))
+
+    def place_words() -> None:
+        room, _ = room_of(axes)
+        told = [
+            duration_text(total) + (f" · saves {duration_text(saved)}" if saved > 0.0 else "")
+            for _, total, saved, _ in steps
+        ]
+        ends = [(total + saved) / scale.seconds for _, total, saved, _ in steps]
+        shares = [1.0 - (width_of(words, SMALL) + 2.0 * GAP) / room for words in told]
+        plain_axis(axes, "x", 0.0, max(end / share for end, share in zip(ends, shares, strict=True)), False)
+        for place, (end, words) in enumerate(zip(ends, told, strict=True)):
+            axes.annotate(
+                words,
+                (end, place),
+                xytext=(GAP, 0.0),
+                textcoords="offset points",
+                size=SMALL,
+                color=look.ink,
+                va="center",
+                bbox=boxed(look),
+                zorder=4,
+            )
+
+    return Headline(
+        ladder_finding(ladder), f"{jobs_text(ladder.jobs)} on {ladder.machine.name}", tuple(keys), place_words
+    )
 
 
-def _jobs(ladder: Ladder) -> str:
-    names = [Path(job).name for job in ladder.jobs]
-    return names[0] if len(names) == 1 else f"{len(names)} jobs"
+def ladder_finding(ladder: Ladder) -> str:
+    """How far the steps take the time, or that none does."""
+    saved = ladder.total_s - ladder.end_s
+    if saved <= A_MOMENT:
+        return "No step makes it any shorter"
+    count = len(ladder.rungs)
+    steps = f"{count} step{'s' if count != 1 else ''}"
+    told = f"{steps} take it from {duration_text(ladder.total_s)} to {duration_text(ladder.end_s)}"
+    told += f" ({share_text(saved / ladder.total_s)} less)"
+    return told + ("; that is not enough" if ladder.reached is False else "")
+
+
+def _paint(look: Look, kind: str) -> dict[str, Any]:
+    tone, hatch = KINDS.get(kind, (4, ""))
+    if not hatch:
+        return {"facecolor": look.tones[tone], "linewidth": 0.0}
+    return {"facecolor": look.paper, "edgecolor": look.tones[tone], "hatch": hatch, "linewidth": HAIR}

@@ -111,7 +111,7 @@ def _knee(knee: Knee, unit: str) -> list[str]:
     return lines
 
 
-def _trade_offs(sweep: Sweep) -> list[str]:
+def trade_off_lines(sweep: Sweep) -> list[str]:
     """The best trade-offs of several knobs, a few from the quickest to the gentlest, and what is recommended."""
     if len(sweep.knobs) < 2:
         return []
@@ -153,7 +153,7 @@ def knee_lines(sweep: Sweep) -> list[str]:
     knees = [line for knee in sweep.knees for line in _knee(knee, unit_of_knob(sweep.machine, knee.knob))]
     drawn = [] if sweep.sampling is None else [draws_line(sweep.sampling, sweep.machine)]
     held = held_lines(sweep.held, math.inf)
-    return [*knees, *held, *_trade_offs(sweep), *drawn, CAUTION]
+    return [*knees, *held, *trade_off_lines(sweep), *drawn, CAUTION]
 
 
 def _by_how_much(before: float, after: float) -> str:

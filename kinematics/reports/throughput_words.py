@@ -40,17 +40,21 @@ def _next(found: Throughput) -> str:
     return f"one more fits from {duration_text(longest)} on ({less} less)"
 
 
-def throughput_line(found: Throughput, of_mix: bool = False) -> str:
+def throughput_line(found: Throughput, of_mix: bool = False, copies: int = 1) -> str:
     """How many prints one printer makes, and from when on it makes one more."""
-    prints = "print" if _count(found) == "1" else "prints"
+    prints = ("print" if _count(found) == "1" else "prints") + _of_copies(copies)
     mean = f", each {duration_text(found.print_s)} on average" if of_mix else ""
     return f"{_count(found)} {prints} {_rules(found)}{mean}; {_next(found)}"
 
 
-def throughput_of_each(names: Sequence[str], found: Sequence[Throughput]) -> str:
+def _of_copies(copies: int) -> str:
+    return f" of {copies} copies" if copies > 1 else ""
+
+
+def throughput_of_each(names: Sequence[str], found: Sequence[Throughput], copies: int = 1) -> str:
     """How many prints one printer makes in each of several cases."""
     told = ", ".join(f"{name} {_count(one)}" for name, one in zip(names, found, strict=True))
-    return f"prints {_rules(found[0], True)}: {told}"
+    return f"prints{_of_copies(copies)} {_rules(found[0], True)}: {told}"
 
 
 def prints_a_day_line(wanted: float, longest_s: float, economy: Economy, of_mix: bool) -> str:

@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from kinematics.errors import InputError
 from kinematics.outputs import refuse_to_overwrite, write_whole
 from kinematics.reports.lettering import TITLE, lettered
-from kinematics.reports.pictures import figure_of, save_figure
+from kinematics.reports.style import blank, check_kind, save
 from kinematics.studies.filter_options import filter_words
 from kinematics.wording import duration_text, quantity_text
 
@@ -22,7 +21,6 @@ if TYPE_CHECKING:
     from kinematics.studies.vibration import Vibration
     from kinematics.studies.vibration_modes import AxisFinding
 
-KINDS = (".png", ".svg", ".pdf")
 PARTS = ("spectrum", "filters", "corner", "time")
 MINUTE = 60.0
 TRIED = 14  # accelerations of the curve of time
@@ -31,9 +29,7 @@ BAND = {"facecolor": "0.85", "edgecolor": "0.45", "hatch": "///", "linewidth": 0
 
 def check_pictures(path: Path, force: bool, read: Iterable[str]) -> None:
     """Refuse what cannot be drawn or written before any work is done."""
-    if path.suffix not in KINDS:
-        found = f"can't draw pictures that end in {path.suffix!r}"
-        raise InputError.at("--pictures", found, "FILE.png, FILE.svg or FILE.pdf")
+    check_kind(path, "--pictures")
     for part in PARTS:
         refuse_to_overwrite(part_of(path, part), force, read)
 
@@ -62,13 +58,13 @@ def draw_vibration(
             drawings["corner"] = _corner(found, jobs)
     for part, figure in sorted(drawings.items()):
         name = part_of(path, part)
-        write_whole(name, lambda file, figure=figure: save_figure(figure, file), force, known)  # type: ignore[misc]
+        write_whole(name, lambda file, figure=figure: save(figure, file), force, known)  # type: ignore[misc]
         yield name
 
 
 def _spectra(findings: Sequence[AxisFinding]) -> Any:
     """The power of each recorded axis against frequency, its modes as bands of their intervals."""
-    figure = figure_of(7.5, 3.2 * len(findings))
+    figure = blank(7.5, 3.2 * len(findings))
     rows = figure.subplots(len(findings), 1, squeeze=False)[:, 0]
     for axes, one in zip(rows, findings, strict=True):
         spectrum = one.spectrum
@@ -114,7 +110,7 @@ def _filters(found: Vibration) -> Any:
         for finding in found.findings
     }
     across = max(len(options) for options in by_axis.values())
-    figure = figure_of(1.9 * across, 2.1 * len(by_axis) + 0.4)
+    figure = blank(1.9 * across, 2.1 * len(by_axis) + 0.4)
     rows = figure.subplots(len(by_axis), across, squeeze=False, sharey=True)
     for row, finding in zip(rows, found.findings, strict=True):
         options = by_axis[finding.axis]
@@ -155,7 +151,7 @@ def _corner(found: Vibration, jobs: Sequence[PreparedJob]) -> Any:
     rounding = max(found.choice.rounding, key=lambda one: one.worst_mm)
     number = found.choice.rounding.index(rounding)
     corner = worst_corner(timing_with(found.choice, jobs[number]), rounding.line)
-    figure = figure_of(6.0, 6.0)
+    figure = blank(6.0, 6.0)
     axes = figure.subplots()
     axes.plot(*corner.drawn, color="0.55", linewidth=3.0, label="drawn")
     axes.plot(*corner.printed, color="black", linewidth=1.2, linestyle="--", label="printed")
@@ -182,7 +178,7 @@ def _time(found: Vibration, jobs: Sequence[PreparedJob], weights: Sequence[float
     ends = [value for value, _ in marks] or [1000.0]
     accelerations = np.geomspace(0.25 * min(ends), 2.0 * max(ends), TRIED).tolist()
     times = times_by_acceleration(choice, jobs, weights, accelerations)
-    figure = figure_of(7.5, 4.5)
+    figure = blank(7.5, 4.5)
     axes = figure.subplots()
     axes.set_xscale("log")
     minutes = [time / MINUTE for time in times]

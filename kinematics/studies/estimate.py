@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.errors import Notice
+from kinematics.errors import InputError, Notice
 from kinematics.gcode.job import Extent, StatedLimit
 from kinematics.gcode.moves import KIND_NAMES, PRINT
 from kinematics.limits import columns as by
 from kinematics.limits.flow import filament_area, filament_mass
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
 from kinematics.machine.model import DEFAULT
-from kinematics.notebook import NotebookTable
+from kinematics.notebook import NotebookTable, drawn_by
 from kinematics.studies.causes import Cause, cause_name
 from kinematics.studies.intervals import USUAL, Interval, SampledTimes, Sampling, interval_of
 from kinematics.studies.stops import UnknownStop
@@ -27,6 +27,7 @@ from kinematics.studies.worth import Change, Worth, changes_asked, changes_that_
 
 if TYPE_CHECKING:
     import pandas
+    from matplotlib.axes import Axes
 
 STAND_IN = "middling"  # the built-in machine that stands in where none is given
 
@@ -99,6 +100,15 @@ class JobEstimate:
         from kinematics.studies.estimate import moves_frame
 
         return moves_frame(self.timing.whole_plan())
+
+    def plot(self, axes: Axes | None = None, layer: int | None = None, by: str = "speed") -> Axes:
+        """Draw a layer's path from above, by "speed" or by what "binds"; left out, the layer at half time.
+
+        Raises InputError for a layer that there is not, and for a job whose moves are not kept.
+        """
+        if by not in ("speed", "binds"):
+            raise InputError.at("by=", repr(by), '"speed" or "binds"')
+        return drawn_by("plot_path", self, axes, layer, by)
 
     def __repr__(self) -> str:
         from kinematics.wording import duration_text

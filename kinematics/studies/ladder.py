@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from kinematics.errors import Notice
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Candidate, Machine
+from kinematics.notebook import NotebookTable
 from kinematics.studies.causes import Cause
 from kinematics.studies.claim import Claim, ClaimAnswer, claim_answer
 from kinematics.studies.climb import Climb, Plan, planned_ladder
@@ -90,7 +91,7 @@ class LeftOut(NamedTuple):
 
 
 @dataclass(frozen=True, repr=False)
-class Ladder:
+class Ladder(NotebookTable):
     """What must be raised, step by step: times of all jobs together, each as often as it is printed (s).
 
     `total_s` and `motion_s` as the machine is; `fixed` what no limit of motion changes, and the floor; `rungs` in their
@@ -162,11 +163,6 @@ class Ladder:
             f"{duration_text(self.total_s)} to {duration_text(self.end_s)} in {steps} step{'' if steps == 1 else 's'}"
         )
         return f"<Ladder on {self.machine.name}: {told}>"
-
-    def _repr_html_(self) -> str:
-        from kinematics.notebook import html_of_frame
-
-        return html_of_frame(repr(self), self.to_frame())
 
 
 def ladder_of(
@@ -322,10 +318,10 @@ def _settings(climb: Climb, before: Sequence[float], after: Sequence[float]) -> 
 
 
 def _alone(climb: Climb, plan: Plan, place: int) -> Alone | None:
-    """What the main limit of a rung brings by itself; None where the rung has only one."""
+    """What the main limit of a rung brings by itself; None where it has only one, or goes on where another ended."""
     before = plan.states[place - 1] if place else climb.now
     changed = [k for k, (low, high) in enumerate(zip(before, plan.states[place], strict=True)) if low != high]
-    if len(changed) < 2:
+    if len(changed) < 2 or any(before[k] != climb.now[k] for k in changed):
         return None
     main = max(changed, key=lambda k: plan.left_out.get(k, 0.0))
     state = tuple(plan.states[place][k] if k == main else number for k, number in enumerate(climb.now))

@@ -13,7 +13,7 @@ from kinematics.business.plan import Clock
 from kinematics.business.runs import Shop, ShopVariant, shop_of
 from kinematics.business.tables import moment_of, read_orders, read_printers
 from kinematics.errors import InputError
-from kinematics.reports.gantt import LOOKS, gantt_figure, write_gantt
+from kinematics.reports.gantt import LOOKS, gantt_figure, paint_of, write_gantt
 from kinematics.reports.shop import (
     cost_rows,
     cost_table,
@@ -24,6 +24,7 @@ from kinematics.reports.shop import (
     shop_head,
     shop_notes,
 )
+from kinematics.reports.style import LIGHT
 from kinematics.studies.prepared import PreparedJob
 
 VIENNA = ZoneInfo("Europe/Vienna")
@@ -421,14 +422,15 @@ def test_the_picture_has_a_bar_for_everything_that_was_done(folder: Path) -> Non
     bars = [patch for patch in axes.patches if patch.get_linewidth() > 0]
     assert len(bars) == len(shop.first_run.bars)
     for patch, bar in zip(bars, shop.first_run.bars, strict=True):
-        fill, hatch, _ = LOOKS[bar.what]
+        paint = paint_of(LIGHT, bar.what)
         assert patch.get_width() * 86400 == pytest.approx(bar.ends - bar.begins, abs=1e-3)
-        assert (patch.get_hatch() or "") == hatch
-        assert patch.get_facecolor() == to_rgba(fill)
+        assert patch.get_hatch() == paint.get("hatch")
+        assert patch.get_facecolor() == to_rgba(paint["facecolor"])
     assert [label.get_text() for label in axes.get_yticklabels()] == ["one", "two"]
     assert "lamp" in [text.get_text() for text in axes.texts]
     # Told apart without colour: no two kinds share hatch and brightness.
-    greys = {(hatch, round(sum(to_rgba(fill)[:3]), 1)) for fill, hatch, _ in LOOKS.values()}
+    paints = [paint_of(LIGHT, what) for what in LOOKS]
+    greys = {(paint.get("hatch"), round(sum(to_rgba(paint["facecolor"])[:3]), 1)) for paint in paints}
     assert len(greys) == len(LOOKS)
     write_gantt(shop, folder / "g.png")
     assert (folder / "g.png").read_bytes()[:4] == b"\x89PNG"

@@ -38,6 +38,9 @@ def test_nothing_fits_into_the_day() -> None:
     found = throughput_of(economy(staffed=["Mon-Fri 08:00-16:00"], turnaround_min=6.0), 9.0 * HOUR)
     assert (found.prints, found.prints_a_day) == (0, 0.0)
     assert found.one_more_s == 7.9 * HOUR
+    # Done two minutes before closing, but there are six minutes of hands: it is not begun.
+    almost = throughput_of(economy(staffed=["Mon-Fri 08:00-16:00"], turnaround_min=6.0), 8.0 * HOUR - 120.0)
+    assert (almost.prints, almost.prints_a_day) == (0, 0.0)
 
 
 def test_around_the_clock_without_an_economy() -> None:

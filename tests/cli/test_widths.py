@@ -114,7 +114,7 @@ COMMANDS: dict[str, tuple[str, ...]] = {
         *("--candidate", "prepared faster: speed=1.6, flow=22", "--upgrade", "accelerometer evening"),
     ),
     "fit": ("fit", "times.csv", *AT_BENCH),
-    "fit of one": ("fit", "bracket.gcode=90s", *AT_BENCH),
+    "fit of one": ("fit", "bracket.gcode=10s", *AT_BENCH),
     "machine show": ("machine", "show", "bench.toml"),
     "guide": ("guide", "machine"),
     "machine check": ("machine", "check", "bench.toml"),
@@ -161,8 +161,8 @@ def show(folder: Path, monkeypatch: pytest.MonkeyPatch) -> Show:
     for name in ("arm", "cap", "clip", "a long name for a hinge"):
         (folder / f"{name}.gcode").write_bytes((folder / "hook.gcode").read_bytes())
     (folder / "times.csv").write_text(
-        "job,minutes\nhook.gcode,2.1\nbracket.gcode,1.2\nhook.gcode,2.15\narm.gcode,2.12\nbracket.gcode,1.25\n"
-        "cap.gcode,6.5\nclip.gcode,2.11\nhook.gcode,0.02\n"
+        "job,minutes\nhook.gcode,0.361\nbracket.gcode,0.163\nhook.gcode,0.364\narm"
+        ".gcode,0.358\nbracket.gcode,0.167\ncap.gcode,0.902\nclip.gcode,0.361\n"
     )
     (folder / "printers.csv").write_text(
         "name,machine,class,materials,free_from\nbench,bench.toml,,,\nwindow,quick,,,\n"

@@ -62,6 +62,8 @@ COMMANDS: Mapping[str, Sequence[str]] = {
     "shop": (
         "shop shop/orders.csv --printers shop/printers.csv --start 2026-03-02T08:00 --candidate 'faster: speed=1.5'",
     ),
+    "report": ("report test_cube.gcode --machine middling --figures {out}/figures -o {out}/page.html",),
+    "demo": ("demo {out}/demo",),
     "proof": (
         "proof acceleration --machine machines/bench_cartesian.toml --dialect shop_dialect.toml --to 800 -o {out}/p.g",
     ),

@@ -1,0 +1,62 @@
+"""Measured prints against estimates, and filters against each other, as rows of bars."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from kinematics.reports.bar_pictures import MOST_BARS, bare, jobs_text
+from kinematics.reports.fit_screen import errors_text
+from kinematics.reports.marks import Bar, bars, time_scale
+from kinematics.reports.style import Headline, Key, Look
+from kinematics.studies.filter_options import filter_words
+from kinematics.wording import duration_text, quantity_text, share_text
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from kinematics.studies.fit import Fit
+    from kinematics.studies.vibration import Vibration
+
+
+def draw_measured(axes: Axes, look: Look, fit: Fit) -> Headline:
+    """What the stopwatch said of each print, and a mark where the estimate lies."""
+    prints = fit.prints[:MOST_BARS]
+    scale = time_scale(max(max(one.measured_s, one.estimated_s) for one in prints))
+    rows = []
+    for one in prints:
+        off = one.measured_s / one.estimated_s - 1.0
+        more = "more" if off >= 0.0 else "less"
+        words = f"{duration_text(one.measured_s)} · {share_text(abs(off))} {more} than estimated"
+        estimate = one.estimated_s / scale.seconds
+        tone = look.tones[4] if one.apart else look.tones[0]
+        rows.append(Bar(bare(one.job), one.measured_s / scale.seconds, words, tone, ends=(estimate, estimate)))
+    place = bars(axes, look, rows, f"time by the stopwatch ({scale.name})")
+    used = [one for one in fit.prints if not one.apart]
+    told = errors_text(fit.before, len(used))
+    about = f"{len(fit.prints)} prints on {fit.machine.name}; the upright mark is the estimate"
+    keys = (Key("by the stopwatch", look.tones[0]), Key("stands apart", look.tones[4]))
+    apart = any(one.apart for one in prints)
+    return Headline(told[:1].upper() + told[1:], about, keys if apart else (), place)
+
+
+def draw_filters(axes: Axes, look: Look, found: Vibration) -> Headline:
+    """The time of the jobs under each filter of an axis; without jobs the acceleration that it takes."""
+    choice = found.choice
+    timed = all(total is not None for total in choice.totals_by_axis)
+    pairs = list(zip(choice.by_axis, choice.totals_by_axis, strict=True))[:MOST_BARS]
+    scale = time_scale(max((total or 0.0 for _, total in pairs), default=0.0))
+    best = {(one.axis, filter_words(one)) for one in choice.best.options}
+    rows = []
+    for one, total in pairs:
+        most = one.acceleration
+        limit = f"{quantity_text(most)} mm/s²" if math.isfinite(most) else "any acceleration"
+        value = (total or 0.0) / scale.seconds if timed else most if math.isfinite(most) else 0.0
+        words = f"{duration_text(total)} · {limit}" if timed and total is not None else limit
+        name = f"{one.axis}: {filter_words(one)}"
+        tone = look.tones[0] if (one.axis, filter_words(one)) in best else look.rule
+        rows.append(Bar(name, value, words, tone))
+    place = bars(axes, look, rows, f"time of the jobs ({scale.name})" if timed else "takes at most (mm/s²)")
+    chosen = " and ".join(f"{filter_words(one)} on {one.axis}" for one in choice.best.options)
+    jobs = f"{jobs_text(found.jobs)} on " if found.jobs else ""
+    return Headline(f"Best: {chosen}", f"{jobs}{found.machine.name}; the best pair is dark", (), place)

@@ -1,0 +1,360 @@
+"""How every picture looks, and the one way in which it is made and saved: a workshop's drawing sheet, light or dark.
+
+A drawing is a function that takes axes and a `Look`, draws, and returns its `Headline`: what it shows in a sentence,
+what it is about, and the key. `sheet` makes a figure of it, `plot` puts it into the caller's axes.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import warnings
+from collections.abc import Callable, Iterator, Sequence
+from functools import cache
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Any, NamedTuple
+
+from kinematics.errors import InputError
+from kinematics.reports.lettering import shaped
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+KINDS = (".png", ".svg", ".pdf")
+SALT = "kinematics"  # fixed, so that the names inside an SVG stay the same
+FAMILY = "DejaVu Sans"  # comes with the library that draws, so that a picture is the same everywhere
+WIDTH = 7.4  # inches
+MARGIN = 0.16  # inches around everything
+HEAD, TEXT, SMALL = 11.5, 9.0, 8.0  # sizes of letters (points)
+LEADING = 1.32  # from line to line, of the size
+LINE, HAIR = 1.6, 0.7  # widths of lines (points)
+DOTS_PER_INCH = 160
+POINTS = 72.0  # to an inch
+NO_HEADLINE = 0.45  # inches that a figure is lower without one
+AS_DRAWN = 1.04  # how much wider letters are drawn where their edges are put on whole pixels
+SWATCH = 26.0  # points of a key before its words
+HATCHES = ("////", "....", "\\\\\\\\", "xxxx", "----", "++++")
+
+
+class Look(NamedTuple):
+    """Colours: paper and ink, `faint` for what is said aside, `rule` and `grid` lines; `tones` to tell things apart,
+    `fills` for areas that text lies on, from little to much; `speeds` for lines, from slow to fast.
+
+    Tones differ for people who see colours differently and step in lightness, so that they do in grey too; text in ink
+    is legible on all fills (`tests/reports/test_style.py`).
+    """
+
+    paper: str
+    ink: str
+    faint: str
+    rule: str
+    grid: str
+    tones: tuple[str, ...]
+    fills: tuple[str, ...]
+    speeds: tuple[str, ...]
+
+    def named(self) -> dict[str, str]:
+        """Every colour by a name of its own."""
+        found = {name: getattr(self, name) for name in ("paper", "ink", "faint", "rule", "grid")}
+        for group in ("tones", "fills", "speeds"):
+            found |= {f"{group}-{i}": colour for i, colour in enumerate(getattr(self, group))}
+        return found
+
+
+LIGHT = Look(
+    paper="#fbfaf5",
+    ink="#1d2730",
+    faint="#55616b",
+    rule="#8b949b",
+    grid="#e4e3da",
+    tones=("#37507b", "#72012d", "#796723", "#b46877", "#858bba"),
+    fills=("#f4f0e1", "#e9e8d8", "#dbdfd0", "#cbd6c9", "#b9ccc4", "#a7c1bf", "#95b6bb", "#84abb6"),
+    speeds=("#c09a4e", "#9b8f56", "#748066", "#4f6d74", "#31537a", "#1b2f63"),
+)
+DARK = Look(
+    paper="#14191e",
+    ink="#e9e7e0",
+    faint="#a4aeb6",
+    rule="#6b757e",
+    grid="#283037",
+    tones=("#1f94a6", "#ecebb5", "#a89b69", "#45defc", "#9abaac"),
+    fills=("#1a2126", "#1f292f", "#243239", "#293b43", "#2e444e", "#334d59", "#385764", "#3d6070"),
+    speeds=("#5f6a73", "#70858a", "#84a09b", "#a2b9a5", "#c9d0ae", "#f4efc4"),
+)
+
+
+class Key(NamedTuple):
+    """One entry of a key: its words, and how what they name looks (a filled or hatched patch, or a line); without a
+    colour the words stand at the head of a row of their own.
+    """
+
+    words: str
+    colour: str
+    hatch: str = ""
+    line: str = ""
+
+
+class Headline(NamedTuple):
+    """What a drawing shows, in a sentence; what it is about; its key; what is to be placed once the room is known."""
+
+    finding: str
+    about: str = ""
+    keys: tuple[Key, ...] = ()
+    place: Callable[[], None] = lambda: None
+
+
+Drawing = Callable[[Any, Look], Headline]
+
+
+def check_kind(path: Path, option: str = "--picture") -> None:
+    """Refuse a picture that cannot be drawn before any work is done."""
+    if path.suffix.lower() not in KINDS:
+        found = f"can't draw a picture that ends in {path.suffix!r}"
+        raise InputError.at(option, found, "FILE.png, FILE.svg or FILE.pdf")
+
+
+@contextlib.contextmanager
+def drawn_alike() -> Iterator[None]:
+    """Settings of the library under which all pictures are drawn and saved; letters that the typeface lacks are boxes,
+    without a remark.
+    """
+    import matplotlib as mpl
+
+    settings = {
+        "svg.fonttype": "none",
+        "svg.hashsalt": SALT,
+        "font.family": FAMILY,
+        "font.size": TEXT,
+        "hatch.linewidth": 0.6,
+        "axes.unicode_minus": False,
+        "pdf.fonttype": 42,
+    }
+    with warnings.catch_warnings(), mpl.rc_context(settings):
+        warnings.filterwarnings("ignore", message="Glyph", category=UserWarning)
+        yield
+
+
+@cache
+def _letters(size: float, weight: str) -> Any:
+    from matplotlib.font_manager import FontProperties
+
+    return FontProperties(family=FAMILY, size=size, weight=weight)
+
+
+def width_of(text: str, size: float = TEXT, weight: str = "normal") -> float:
+    """How wide a line of text is drawn (points)."""
+    if not text:
+        return 0.0
+    from matplotlib.textpath import text_to_path
+
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph", category=UserWarning)
+        width, _, _ = text_to_path.get_text_width_height_descent(text, _letters(size, weight), False)
+    return float(width) * AS_DRAWN
+
+
+def in_text(text: str) -> str:
+    """A text as the library takes it: dollar signs begin no formula."""
+    return text.replace("$", r"\$")
+
+
+def fitted(text: str, room: float, size: float = TEXT, weight: str = "normal") -> str:
+    """Foreign words in so many points, the middle left out where they are too long."""
+    plain = shaped(text)
+    if width_of(plain, size, weight) <= room:
+        return in_text(plain)
+    for kept in range(len(plain) - 1, 1, -1):
+        front = (kept + 1) // 2
+        short = plain[:front].rstrip() + "…" + plain[len(plain) - kept + front :].lstrip()
+        if width_of(short, size, weight) <= room:
+            return in_text(short)
+    return "…"
+
+
+def folded(text: str, room: float, size: float = TEXT, weight: str = "normal", most: int = 3) -> list[str]:
+    """Words in lines of so many points, `most` lines at most; a word that is too long for a line is shortened."""
+    lines: list[str] = []
+    for word in shaped(text).split(" "):
+        if lines and width_of(f"{lines[-1]} {word}", size, weight) <= room:
+            lines[-1] += f" {word}"
+        else:
+            lines.append(word)
+    if len(lines) > most:
+        lines = [*lines[: most - 1], " ".join(lines[most - 1 :])]
+    return [fitted(line, room, size, weight) for line in lines]
+
+
+def figure_with(axes: Axes) -> Any:
+    """The figure that axes are in."""
+    return axes.get_figure(root=True)
+
+
+def dress(axes: Axes, look: Look) -> None:
+    """Paper, lines and letters of axes."""
+    axes.set_facecolor(look.paper)
+    for side, spine in axes.spines.items():
+        spine.set_visible(side in ("left", "bottom"))
+        spine.set_color(look.rule)
+        spine.set_linewidth(HAIR)
+    axes.tick_params(which="both", colors=look.rule, labelcolor=look.ink, labelsize=SMALL, width=HAIR, length=3.0)
+    axes.tick_params(which="minor", length=1.8)
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.label.set_color(look.ink)
+        axis.label.set_fontsize(TEXT)
+    axes.set_axisbelow(True)
+
+
+def _key_handle(key: Key, look: Look) -> Any:
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    if key.line:
+        return Line2D([], [], color=key.colour, linestyle=key.line, linewidth=LINE)
+    if key.hatch:
+        return Patch(facecolor=look.paper, edgecolor=key.colour, hatch=key.hatch, linewidth=HAIR)
+    return Patch(facecolor=key.colour, edgecolor=look.rule, linewidth=HAIR)
+
+
+def _key_rows(keys: Sequence[Key], room: float) -> list[list[Key]]:
+    """Keys in rows of so many points."""
+    rows: list[list[Key]] = []
+    left = 0.0
+    for key in keys:
+        words = fitted(key.words, room - SWATCH - 12.0, SMALL)
+        needed = width_of(words, SMALL) + SWATCH + 16.0
+        if not rows or needed > left or not key.colour:
+            rows.append([])
+            left = room
+        rows[-1].append(key._replace(words=words))
+        left -= needed
+    return rows
+
+
+def _put_keys(figure: Figure, keys: Sequence[Key], look: Look, width: float, height: float) -> float:
+    """The key at the foot of a figure; how high it is (inches)."""
+    rows = _key_rows(keys, (width - 2.0 * MARGIN) * POINTS)
+    step = SMALL * 1.7 / POINTS
+    for number, row in enumerate(reversed(rows)):
+        left, low = MARGIN, MARGIN + number * step
+        if not row[0].colour:
+            head, *row = row
+            place = (left / width, (low + 0.25 * SMALL / POINTS) / height)
+            figure.text(*place, head.words, size=SMALL, color=look.faint).set_in_layout(False)
+            left += (width_of(head.words, SMALL) + 10.0) / POINTS
+        legend = figure.legend(
+            handles=[_key_handle(key, look) for key in row],
+            labels=[key.words for key in row],
+            loc="lower left",
+            bbox_to_anchor=(left / width, low / height),
+            ncols=len(row),
+            fontsize=SMALL,
+            frameon=False,
+            borderpad=0.0,
+            borderaxespad=0.0,
+            columnspacing=1.2,
+            handlelength=2.0,
+            labelcolor=look.ink,
+        )
+        legend.set_in_layout(False)
+    return len(rows) * step
+
+
+def sheet(
+    drawing: Drawing,
+    height: float,
+    look: Look = LIGHT,
+    width: float = WIDTH,
+    grid: tuple[int, int] = (1, 1),
+    titled: bool = True,
+    **shape: Any,
+) -> Figure:
+    """A figure of a drawing, `width` by `height` inches, its headline above (where `titled`) and its key at its foot.
+
+    `grid` rows and columns of axes, and their `shape` as `Figure.subplots` takes it; a drawing of several takes an
+    array of them.
+    """
+    from matplotlib.figure import Figure
+
+    with drawn_alike():
+        figure = Figure(figsize=(width, height), facecolor=look.paper, layout="constrained", dpi=DOTS_PER_INCH)
+        axes = figure.subplots(*grid, **shape)
+        for one in figure.axes:
+            dress(one, look)
+        head = drawing(axes, look)
+        room = (width - 2.0 * MARGIN) * POINTS
+        finding = folded(head.finding, room, HEAD, "bold") if head.finding and titled else []
+        about = folded(head.about, room, SMALL, most=2) if head.about and titled else []
+        figure.headline = head  # type: ignore[attr-defined]  # for whoever tells it in words of its own
+        if not titled:
+            height -= NO_HEADLINE
+            figure.set_size_inches(width, height)
+        down = MARGIN
+        for lines, size, weight, colour in (
+            (finding, HEAD, "bold", look.ink),
+            (about, SMALL, "normal", look.faint),
+        ):
+            for line in lines:
+                place = (MARGIN / width, 1.0 - down / height)
+                figure.text(*place, line, size=size, weight=weight, color=colour, va="top").set_in_layout(False)
+                down += size * LEADING / POINTS
+            down += 0.03 if lines else 0.0
+        down += 0.05
+        foot = _put_keys(figure, head.keys, look, width, height) + (0.08 if head.keys else 0.0)
+        side, low = MARGIN / width, (MARGIN + foot) / height
+        layout: Any = figure.get_layout_engine()
+        layout.set(rect=(side, low, 1.0 - 2.0 * side, 1.0 - down / height - low), w_pad=0.02, h_pad=0.02)
+        figure.draw_without_rendering()
+        figure.set_layout_engine("none")
+        head.place()
+    return figure
+
+
+def blank(width: float, height: float, look: Look = LIGHT) -> Any:
+    """An empty figure of a width and height (inches), for drawings that lay themselves out."""
+    from matplotlib.figure import Figure
+
+    with drawn_alike():
+        return Figure(figsize=(width, height), facecolor=look.paper, layout="constrained", dpi=DOTS_PER_INCH)
+
+
+def plot(drawing: Drawing, axes: Axes | None, height: float = 4.4, look: Look = LIGHT) -> Axes:
+    """Draw into the caller's axes, or into those of a new figure that notebooks show; the axes."""
+    if axes is None:
+        from matplotlib import pyplot
+
+        figure = pyplot.figure(figsize=(WIDTH, height), layout="constrained", facecolor=look.paper)
+        axes = figure.subplots()
+    with drawn_alike():
+        dress(axes, look)
+        head = drawing(axes, look)
+        figure = figure_with(axes)
+        room = max(axes.get_window_extent().width / figure.dpi * POINTS, 120.0)
+        title = "\n".join(folded(head.finding, room, TEXT + 1.0, "bold"))
+        axes.set_title(title, loc="left", size=TEXT + 1.0, weight="bold", color=look.ink)
+        if head.keys:
+            handles, words = (
+                [_key_handle(key, look) for key in head.keys],
+                [in_text(shaped(key.words)) for key in head.keys],
+            )
+            axes.legend(handles, words, fontsize=SMALL, framealpha=1.0, facecolor=look.paper, labelcolor=look.ink)
+        figure.draw_without_rendering()
+        head.place()
+    return axes
+
+
+def save(figure: Figure, path: Path) -> None:
+    """Write a figure; the ending of the path tells how (.png, .svg, .pdf). The same figure gives the same bytes."""
+    figure_kept(figure, path, path.suffix)
+
+
+def figure_kept(figure: Figure, where: Path | IO[bytes], ending: str, see_through: bool = False) -> None:
+    """Write a figure to a path or an open file, in the way that an ending tells; `see_through` without its paper."""
+    metadata: dict[str, dict[str, None]] = {
+        ".svg": {"Date": None},
+        ".pdf": {"CreationDate": None},
+        ".png": {"Software": None},
+    }
+    kind = ending.lower()
+    paper = "none" if see_through else figure.get_facecolor()
+    with drawn_alike():
+        figure.savefig(where, dpi=DOTS_PER_INCH, format=kind[1:], metadata=metadata[kind], facecolor=paper)

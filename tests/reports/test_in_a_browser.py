@@ -1,0 +1,102 @@
+"""The page in a real browser: offline, light and dark, on a phone, by keyboard, on paper."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from kinematics.reports.printing import browser, write_pdf
+from tests.reports.conftest import JOB
+
+playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+pytestmark = pytest.mark.skipif(browser() is None, reason="there is no chromium here")
+
+SCHEMES = pytest.mark.parametrize("scheme", ["light", "dark"])
+PHONE, DESK = 390, 1280  # pixels
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Any]:
+    """The browser, for all tests of the file."""
+    sandbox = ["--no-sandbox"] if os.geteuid() == 0 else []
+    with playwright.sync_playwright() as driver:
+        running = driver.chromium.launch(executable_path=browser(), args=sandbox)
+        yield running
+        running.close()
+
+
+class Opened:
+    """The page, opened without a network, and what went on meanwhile."""
+
+    def __init__(self, chromium: Any, where: Path, width: int, scheme: str) -> None:
+        self.context = chromium.new_context(viewport={"width": width, "height": 840}, color_scheme=scheme, offline=True)
+        self.page = self.context.new_page()
+        self.said: list[str] = []
+        self.asked: list[str] = []
+        self.page.on("console", lambda message: self.said.append(message.text))
+        self.page.on("pageerror", lambda error: self.said.append(str(error)))
+        self.page.on("dialog", lambda dialog: (self.said.append(f"dialog: {dialog.message}"), dialog.dismiss()))
+        self.page.on("request", lambda request: self.asked.append(request.url))
+        self.page.goto((where / "page.html").as_uri())
+
+
+@pytest.mark.parametrize("width", [PHONE, 820, DESK])
+@SCHEMES
+def test_it_asks_for_nothing_says_nothing_and_fits(chromium: Any, hostile: Path, width: int, scheme: str) -> None:
+    opened = Opened(chromium, hostile, width, scheme)
+    page = opened.page
+    assert [url for url in opened.asked if not url.startswith(("data:", (hostile / "page.html").as_uri()))] == []
+    assert opened.said == []
+    over = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+    assert over == 0
+    assert page.title() == f"{JOB}: print time on <i>bench</i> & co"
+    assert page.locator("h1").inner_text() == page.title()
+    paper = page.evaluate("getComputedStyle(document.querySelector('.frame')).backgroundColor")
+    assert paper == ("rgb(251, 250, 245)" if scheme == "light" else "rgb(20, 25, 30)")
+    sizes = page.evaluate("[...document.querySelectorAll('img')].map(one => one.naturalWidth)")
+    assert sizes
+    assert min(sizes) > 500
+    opened.context.close()
+
+
+@SCHEMES
+def test_no_serious_fault_of_accessibility(chromium: Any, hostile: Path, scheme: str) -> None:
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not installed")
+    opened = Opened(chromium, hostile, DESK, scheme)
+    opened.page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
+    found = axe.Axe().run(opened.page).response["violations"]
+    grave = [(one["id"], one["nodes"][0]["html"][:120]) for one in found if one["impact"] in ("serious", "critical")]
+    assert grave == []
+    opened.context.close()
+
+
+def test_the_keyboard_reaches_sections_and_tables(chromium: Any, hostile: Path) -> None:
+    opened = Opened(chromium, hostile, DESK, "light")
+    page = opened.page
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.textContent") == "Skip to the first section"
+    page.keyboard.press("Enter")
+    assert page.url.endswith("#asked")
+    page.locator("summary").first.focus()
+    page.keyboard.press("Enter")
+    assert page.locator("details").first.get_attribute("open") is not None
+    opened.context.close()
+
+
+def test_it_reads_without_styles_running_or_scripts(chromium: Any, hostile: Path) -> None:
+    context = chromium.new_context(java_script_enabled=False)
+    page = context.new_page()
+    page.goto((hostile / "page.html").as_uri())
+    assert "How far each limit may go" in page.locator("main").inner_text()
+    context.close()
+
+
+def test_it_prints_to_paper(hostile: Path, tmp_path: Path) -> None:
+    write_pdf((hostile / "page.html").read_text(), tmp_path / "page.pdf")
+    printed = (tmp_path / "page.pdf").read_bytes()
+    assert printed.startswith(b"%PDF")
+    assert len(printed) > 30_000

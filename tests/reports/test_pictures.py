@@ -1,0 +1,217 @@
+"""Every picture, on the samples and under names that nobody would choose: no text over another or off the canvas."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from typing import Any
+
+import pytest
+from matplotlib.figure import Figure
+
+import kinematics
+from kinematics.reports import pictures
+from kinematics.reports.proof_sheet import sheet_figure
+from kinematics.reports.style import DARK, KINDS, LIGHT, Look, save
+from kinematics.studies.estimate import Estimate
+from tests.reports.texts import texts_of, troubles
+
+ROOT = Path(__file__).resolve().parents[2]
+SAMPLES = ROOT / "sample_gcode"
+BENCH = SAMPLES / "machines" / "bench_cartesian.toml"
+HOSTILE = """<b>&"'$x_1^2$ WWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWW mmmmmmmmmmmmmmmmmmmm WWW"""
+LETTERS = 80
+SQUARE = "".join(
+    f"G1 X{x} Y{y} Z{0.2 * layer:.1f} E{0.4 * (4 * layer + i):.2f} F{1200 + 900 * i}\n"
+    for layer in range(1, 6)
+    for i, (x, y) in enumerate([(60, 10), (60, 50), (10, 50), (12, 10)], 1)
+)
+UPGRADES = """
+[economy]
+machine_cost_per_hour = 0.6
+currency = "EUR"
+[[upgrade]]
+name = '''{name}'''
+price = 60.0
+fitting_hours = 1.0
+set = {{ "motion.print_acceleration_mm_s2" = 6000 }}
+[[upgrade]]
+name = "melt zone"
+price = 5.0
+set = {{ "hotend.max_flow_mm3_s" = 30 }}
+"""
+VARY = {"acceleration": "300:9000:7log"}
+
+
+def machine_named(folder: Path, name: str) -> Path:
+    """A machine of the samples under another name, with upgrades."""
+    text = BENCH.read_text().replace('name = "Bench A"', f"name = '''{name}'''")
+    assert name in text
+    head, *rest = text.split("[proof]")
+    proof = "".join(f"[proof]{part}" for part in rest).split("\n\n")[1:]
+    path = folder / "machine.toml"
+    path.write_text("\n\n".join([head, *proof]) + UPGRADES.format(name=name))
+    return path
+
+
+def every_picture(job: Path, machine: Path, name: str) -> dict[str, Any]:
+    """Every result that has a picture, by what it is."""
+    estimate = kinematics.estimate(job, machine)
+    found: dict[str, Any] = {
+        "causes": estimate,
+        "comparison": kinematics.compare(
+            job, machine, {name: {"acceleration": 4000}, "both": "acceleration=4000, speed=2"}
+        ),
+        "caps": kinematics.caps(job, machine),
+        "target": kinematics.target(job, machine, estimate.total_s * 0.97, ("acceleration", "speed")),
+        "upgrades": kinematics.upgrades(job, machine, 30),
+        "curve": kinematics.sweep(job, machine, VARY),
+        "map": kinematics.sweep(job, machine, VARY | {"speed": "0.5:2:4"}),
+        "lowered": kinematics.sweep(job, machine, {"cooling.shortest_layer_s": [2.0, 4.0, 8.0]}),
+        "ringing": kinematics.ringing(job, machine),
+        "rounding": kinematics.rounding(job, machine),
+    }
+    return found
+
+
+def figures_of(results: dict[str, Any], look: Look) -> dict[str, Figure]:
+    """The figures of results, and of an estimate's job those that are asked for by name."""
+    found = {name: pictures.figure_of(result, look) for name, result in results.items()}
+    job = results["causes"].jobs[0]
+    return found | {
+        "layers": pictures.layers_figure(job, look),
+        "path": pictures.path_figure(job, None, look),
+    }
+
+
+def with_worth(job: Path, machine: Path) -> Estimate:
+    """An estimate that tells what limits are worth."""
+    from kinematics.machine import load_machine
+    from kinematics.studies.estimate import estimate_prepared
+    from kinematics.studies.prepared import PreparedJob
+
+    return estimate_prepared([PreparedJob(str(job))], load_machine(str(machine)), worth=True)
+
+
+@pytest.mark.parametrize(
+    ("look", "name"), [(LIGHT, "bench"), (DARK, HOSTILE[:LETTERS])], ids=["plain, light", "hostile, dark"]
+)
+def test_no_text_overlaps_another_or_leaves_the_canvas(tmp_path: Path, look: Look, name: str) -> None:
+    job = tmp_path / f"{name.replace('/', '-')[:70]}.gcode"
+    job.write_text(SQUARE)
+    machine = machine_named(tmp_path, name)
+    found = figures_of(every_picture(job, machine, name), look)
+    found["worth"] = pictures.worth_figure(with_worth(job, machine).jobs[0], look)
+    assert {which: troubles(figure) for which, figure in found.items() if troubles(figure)} == {}
+
+
+@pytest.mark.parametrize("sample", ["bracket", "cable_guide_arcs", "spiral_cup", "tall_pin", "test_cube"])
+def test_pictures_of_the_samples_are_clear(sample: str) -> None:
+    job = SAMPLES / f"{sample}.gcode"
+    estimate = kinematics.estimate(job, BENCH)
+    swept = kinematics.sweep(job, BENCH, {"acceleration": "300:9000:10log", "speed": "0.5:2:4"})
+    found = figures_of({"causes": estimate, "map": swept, "curve": kinematics.sweep(job, BENCH, VARY)}, LIGHT)
+    assert {which: troubles(figure) for which, figure in found.items() if troubles(figure)} == {}
+
+
+def shop_in(folder: Path, names: tuple[str, str], quantity: int) -> kinematics.business.runs.Shop:
+    """Two orders on two printers, all under names of somebody's choice."""
+    first, second = (name.replace('"', '""') for name in names)
+    (folder / "orders.csv").write_text(
+        f'order,job,hours,quantity,due,class,material\n"{first}",,5,{quantity},,,\n"{second}",,2.5,{quantity},,,\n'
+    )
+    shutil.copy(SAMPLES / "shop" / "bench.toml", folder / "bench.toml")
+    (folder / "printers.csv").write_text(f'name,machine\n"{first}",bench.toml\n"{second}",bench.toml\n')
+    return kinematics.shop(folder / "orders.csv", folder / "printers.csv", "2026-03-02 08:00", runs=1)
+
+
+@pytest.mark.parametrize("quantity", [3, 60], ids=["days", "months"])
+@pytest.mark.parametrize(("look", "hostile"), [(LIGHT, False), (DARK, True)])
+def test_a_shop_is_drawn_clearly(tmp_path: Path, quantity: int, hostile: bool, look: Look) -> None:
+    names = (HOSTILE[:LETTERS], HOSTILE[::-1][:LETTERS]) if hostile else ("stays", "cups")
+    figure = pictures.figure_of(shop_in(tmp_path, names, quantity), look)
+    assert troubles(figure) == []
+
+
+def test_a_year_is_drawn_by_days(tmp_path: Path) -> None:
+    from kinematics.business.floor import FAILED, PRINTING
+    from kinematics.reports.gantt import day_shares
+
+    shop = shop_in(tmp_path, ("stays", "cups"), 60)
+    end = max(bar.ends for bar in shop.first_run.bars)
+    shares = day_shares(shop, end)
+    assert shares.sum(axis=0).max() <= 1.0 + 1e-9
+    printed = sum(bar.ends - bar.begins for bar in shop.first_run.bars if bar.what in (PRINTING, FAILED))
+    assert shares[0].sum() * 86400.0 == pytest.approx(printed)
+    figure = pictures.figure_of(shop)
+    assert len(figure.axes[0].patches) < 100  # a band a printer, not a bar a print
+
+
+@pytest.mark.parametrize("kind", ["acceleration", "flow"])
+def test_the_sheet_of_a_proof_is_clear(kind: str) -> None:
+    from kinematics.machine import load_machine
+    from kinematics.proofs.plan import KINDS as PROOFS
+    from kinematics.proofs.plan import plan_of, unit_of
+
+    machine = load_machine(str(BENCH))
+    plan = plan_of(PROOFS[kind], machine, None, None, None, 5.0, None, None)
+    for look in (LIGHT, DARK):
+        assert troubles(sheet_figure(plan, HOSTILE[:LETTERS], unit_of(plan), 1234.0, look)) == []
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_same_picture_has_the_same_bytes(tmp_path: Path, kind: str) -> None:
+    for name in ("one", "two"):
+        save(pictures.figure_of(kinematics.caps(None, BENCH)), tmp_path / f"{name}{kind}")
+    one, two = ((tmp_path / f"{name}{kind}").read_bytes() for name in ("one", "two"))
+    assert one == two
+    assert len(one) > 5_000
+
+
+def test_what_is_found_is_said_above_the_picture() -> None:
+    swept = kinematics.sweep(SAMPLES / "bracket.gcode", BENCH, {"acceleration": "300:9000:20log"})
+    words = [text.get_text() for text, _ in texts_of(pictures.figure_of(swept))]
+    assert words[-1] or words  # figure texts come with all others
+    assert any("motor y stops it" in one for one in words)
+    assert not any("10^" in one or "mathdefault" in one for one in words)
+    assert {"500", "1,000", "2,000", "5,000"} <= set(words)
+
+
+def test_every_result_draws_itself_into_given_axes_or_new_ones(tmp_path: Path) -> None:
+    job = tmp_path / "square.gcode"
+    job.write_text(SQUARE)
+    results = every_picture(job, machine_named(tmp_path, "bench"), "brisk")
+    results["shop"] = shop_in(tmp_path, ("stays", "cups"), 3)
+    for result in results.values():
+        axes = Figure(figsize=(7, 4)).subplots()
+        assert result.plot(axes) is axes
+        assert axes.get_title(loc="left")
+        assert result.plot().get_figure() is not None
+    drawn = results["causes"].jobs[0].plot(layer=2, by="binds")
+    assert len(drawn.collections) == 2
+    from matplotlib import pyplot
+
+    pyplot.close("all")
+
+
+def test_a_layer_that_is_not_there_is_an_error(tmp_path: Path) -> None:
+    job = tmp_path / "square.gcode"
+    job.write_text(SQUARE)
+    found = kinematics.estimate(job, BENCH).jobs[0]
+    with pytest.raises(kinematics.InputError, match=r"there is no layer 99; allowed: 1 to 5"):
+        found.plot(layer=99)
+    with pytest.raises(kinematics.InputError, match='"speed" or "binds"'):
+        found.plot(by="kind")
+
+
+def test_the_path_ends_where_the_file_says_and_takes_as_long_as_planned(tmp_path: Path) -> None:
+    from kinematics.reports.path_pictures import path_of
+
+    job = tmp_path / "square.gcode"
+    job.write_text(SQUARE)
+    estimate = kinematics.estimate(job, BENCH).jobs[0]
+    path = path_of(estimate.timing.whole_plan())
+    assert path.ends[1, :, -1] == pytest.approx([12.0, 10.0, 1.0])
+    assert path.seconds.sum() == pytest.approx(estimate.motion_s)
+    assert sum(spent for _, spent in path.causes) == pytest.approx(estimate.motion_s)
+    assert set(path.layer.tolist()) >= {1, 2, 3, 4, 5}
