@@ -105,7 +105,7 @@ def test_own_filter_as_a_table(run: Run) -> None:
         (["--machine", BENCH, "--ripple", "x=2.6"], "--ripple: can't read 'x=2.6'"),
         (["--machine", BENCH, "--column", "w=3"], "--column: can't read 'w=3'"),
         (["--machine", BENCH, "--write-settings"], "--write-settings: no JOB to find settings for"),
-        (["--machine", BENCH, "--pictures", "shake.bmp"], "can't draw pictures that end in '.bmp'"),
+        (["--machine", BENCH, "--pictures", "shake.bmp"], "can't draw a picture that ends in '.bmp'"),
         (["--ripple", "x=2.6@120", "--write-machine", "copy.toml"], "--write-machine: no machine file to copy"),
         (["--machine", BENCH, "--x", "nowhere.csv"], "nowhere.csv: no such file"),
     ],
