@@ -100,6 +100,11 @@ def command(
     with console.progress(steps, is_long(jobs, len(candidates))) as tell:
         comparison = compare_prepared(prepared, machine, candidates, tell, Sampling(draws, seed))
     compiled.mark_warm()
+    qualities = {}
+    if detail:
+        from kinematics.studies.part_quality import qualities_of
+
+        qualities = qualities_of(comparison, prepared)
     if picture is not None:
         from kinematics.reports.pictures import figure_of
 
@@ -112,13 +117,24 @@ def command(
             {"candidate": row.candidate} | throughput_document(found)
             for row, found in zip(comparison.totals, _throughputs(comparison), strict=True)
         ]
-        console.say_json(comparison_document(comparison) | copies_document(copies) | {"throughput": each})
+        from kinematics.studies.part_quality import quality_row
+
+        along = [{"candidate": name, "job": job} | quality_row(one) for (name, job), one in qualities.items()]
+        document = comparison_document(comparison) | copies_document(copies) | {"throughput": each}
+        console.say_json(document | ({"along_the_path": along} if detail else {}))
         return
     from kinematics.reports.screens import comparison_heads, comparison_notes, comparison_rows
 
     rows = comparison.rows if len(jobs) == 1 else (*comparison.rows, *comparison.totals)
     cells = comparison_rows(rows, console.is_terminal(), comparison if detail else None)
-    table = console.Table(comparison_heads(comparison, detail), cells)
+    heads = comparison_heads(comparison, detail)
+    if qualities:
+        from kinematics.reports.vibration_screen import QUALITY_HEADS, quality_cells
+
+        heads = [*heads, *QUALITY_HEADS]
+        of_rows = (quality_cells(qualities.get((row.candidate, row.job))) for row in rows)
+        cells = [(*one, *more) for one, more in zip(cells, of_rows, strict=True)]
+    table = console.Table(heads, cells)
     notes = [*_prints_a_day(comparison, copies), *comparison_notes(comparison)]
     first = f"on {machine_words(machine, material, settings)}{copies_words(copies)}"
     console.say_answer([first], table, notes)

@@ -15,6 +15,7 @@ from kinematics.wording import duration_text, quantity_text, share_text
 if TYPE_CHECKING:
     from kinematics.studies.filter_choice import FilterChoice
     from kinematics.studies.filter_options import AxisOption
+    from kinematics.studies.part_quality import PartQuality
     from kinematics.studies.settings_to_type import TypedSettings
     from kinematics.studies.vibration import Vibration
 
@@ -205,6 +206,22 @@ def _own(option: AxisOption, gained: float, named: AxisOption, spread: float) ->
         f"a filter of your own on {option.axis} takes {_acceleration(option.acceleration)}, {more} than "
         f"{filter_words(named)}, and spreads {share_text(spread)} as much: {impulses}"
     ]
+
+
+QUALITY_HEADS: list[tuple[str, bool]] = [("rounding (half, 95%, worst)", False), ("ringing (half, 95%, worst)", False)]
+
+
+def quality_cells(quality: PartQuality | None) -> tuple[str, str]:
+    """Rounding and ringing along what is printed, in mm: half of it, 95 %, the worst and its layer."""
+    cells = []
+    for along in (None, None) if quality is None else (quality.rounding, quality.ringing):
+        if along is None:
+            cells.append("")
+            continue
+        parts = (max(part, 0.0 if part == 0.0 else NOTHING_SEEN) for part in (along.median_mm, along.most_mm))
+        told = ", ".join(quantity_text(part) for part in parts)
+        cells.append(f"{told}, {quantity_text(max(along.worst_mm, NOTHING_SEEN))} mm in layer {along.layer}")
+    return cells[0], cells[1]
 
 
 def typed_notes(typed: TypedSettings | None, commands: Sequence[str]) -> list[str]:

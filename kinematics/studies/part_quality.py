@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.gcode.moves import PRINT
+from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.limits.vibration import AXES, filter_made, rounds
+from kinematics.studies.compare import AS_IT_IS, Comparison
 from kinematics.studies.ringing import motion_of_axis
 from kinematics.studies.rounding import rounding_of_timing
 from kinematics.studies.stops import pauses_before
-from kinematics.studies.timing import Timing, event_clock
+from kinematics.studies.timing import TimedJob, Timing, event_clock, time_job
 from kinematics.vibration.exposure import SEGMENTS_A_MOVE
 from kinematics.vibration.ringing_along import ringing_along
 
@@ -92,6 +95,24 @@ def _along(distances: Reals, lengths: Reals, move: NDArray[np.int64], timing: Ti
     worst = int(np.argmax(distances))
     at = int(move[worst])
     return AlongPath(median, most, float(distances[worst]), int(moves.line[at]), int(moves.layer[at]))
+
+
+def qualities_of(comparison: Comparison, jobs: Sequence[TimedJob]) -> dict[tuple[str, str], PartQuality]:
+    """The quality of each job under the machine as it is and each candidate, by candidate and job; empty where no
+    machine has filters or modes. Moves of jobs are kept in memory.
+    """
+    machines = {AS_IT_IS: (comparison.machine, NOTHING_VARIED)}
+    for one in comparison.candidates:
+        machines[one.name] = comparison.machine.changed(one.set, f"candidate {one.name}")
+    if not any(rounds(one) or one.vibration.x.modes or one.vibration.y.modes for one, _ in machines.values()):
+        return {}
+    names = list(dict.fromkeys(row.job for row in comparison.rows))
+    kept = [job.with_moves() for job in jobs]
+    return {
+        (name, job): part_quality(time_job(one, machine, varied))
+        for name, (machine, varied) in machines.items()
+        for job, one in zip(names, kept, strict=True)
+    }
 
 
 def quality_row(quality: PartQuality) -> dict[str, float | int | None]:

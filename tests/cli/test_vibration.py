@@ -105,7 +105,7 @@ def test_own_filter_as_a_table(run: Run) -> None:
         (["--machine", BENCH, "--ripple", "x=2.6"], "--ripple: can't read 'x=2.6'"),
         (["--machine", BENCH, "--column", "w=3"], "--column: can't read 'w=3'"),
         (["--machine", BENCH, "--write-settings"], "--write-settings: no JOB to find settings for"),
-        (["--machine", BENCH, "--pictures", "shake.bmp"], "can't draw pictures that end in '.bmp'"),
+        (["--machine", BENCH, "--pictures", "shake.bmp"], "can't draw a picture that ends in '.bmp'"),
         (["--ripple", "x=2.6@120", "--write-machine", "copy.toml"], "--write-machine: no machine file to copy"),
         (["--machine", BENCH, "--x", "nowhere.csv"], "nowhere.csv: no such file"),
     ],
@@ -131,3 +131,14 @@ def test_pictures(run: Run, recordings: tuple[str, str], tmp_path: Path) -> None
     ):
         assert text in (tmp_path / f"shake-{part}.svg").read_text(encoding="utf-8"), part
     assert "the file exists already" in run(*words).err
+
+
+def test_compare_in_detail_tells_quality_against_time(run: Run) -> None:
+    """Two columns of `compare --detail`: rounding and ringing along what is printed, under each candidate."""
+    words = ["compare", CUBE, "--machine", BENCH, "--candidate", "gentle: quality.rounding_budget_mm=0.02", "--detail"]
+    document = json.loads(run(*words, "--json").out)
+    now, gentle = document["along_the_path"]
+    assert gentle["rounding_worst_mm"] < 0.021 < now["rounding_worst_mm"]
+    assert now["rounding_median_mm"] <= now["rounding_most_mm"] <= now["rounding_worst_mm"]
+    assert now["ringing_worst_layer"] >= 1
+    assert "rounding (half, 95%, worst)\tringing (half, 95%, worst)" in run(*words).out
