@@ -155,10 +155,12 @@ def kernel(case: Case) -> tuple[Callable[[], object], Plan]:
     lanes = np.zeros((LANES, *written.seconds.shape))
     advance = np.zeros((case.limits.shape[0], 2))
 
-    whole = Stretch(START, case.features.length.size, False)
+    whole, no_steps = Stretch(START, case.features.length.size, False), np.empty((0, 4))
 
     def run() -> None:
-        plan_moves(case.features, case.inverse, advance, NO_TIES, False, 0, whole, speeds, written, lanes)
+        plan_moves(
+            case.features, case.inverse, advance, NO_TIES, False, False, no_steps, 0, whole, speeds, written, lanes
+        )
         lanes.sum(axis=0, out=written.seconds)
 
     return run, written

@@ -2,7 +2,7 @@
 
 The public names are attached on first use, so that importing the package costs nothing:
 `read_gcode`, `Machine`, `load_machine`, `estimate`, `compare`, `ladder`, `sweep`, `target`, `caps`, `ringing`,
-`rounding`, `vibrations`, `fit`, `upgrades`, `bedful`, `shop`, `InputError`.
+`rounding`, `vibrations`, `fit`, `throughput`, `upgrades`, `bedful`, `shop`, `InputError`.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ _HOMES = {
     "rounding": "kinematics.api_machine",
     "vibrations": "kinematics.api_machine",
     "fit": "kinematics.api_machine",
+    "throughput": "kinematics.api_business",
     "upgrades": "kinematics.api_business",
     "shop": "kinematics.api_business",
     "InputError": "kinematics.errors",
@@ -51,13 +52,14 @@ __all__ = [
     "shop",
     "sweep",
     "target",
+    "throughput",
     "upgrades",
     "vibrations",
 ]
 
 if TYPE_CHECKING:
     from kinematics.api import caps, compare, estimate, ladder, sweep, target
-    from kinematics.api_business import bedful, shop, upgrades
+    from kinematics.api_business import bedful, shop, throughput, upgrades
     from kinematics.api_machine import fit, ringing, rounding, vibrations
     from kinematics.errors import InputError
     from kinematics.gcode.reader import read_gcode

@@ -20,6 +20,7 @@ from kinematics.accepted import (
     machine_from,
     weighted_jobs,
 )
+from kinematics.business.throughput import longest_print
 from kinematics.errors import InputError, nearest
 from kinematics.gcode.dialects import Dialect
 from kinematics.machine.kinds import KINDS_OF_STEPS
@@ -33,7 +34,7 @@ from kinematics.studies.knobs import Knob, check_knobs, grid, knob_from, sample
 from kinematics.studies.ladder import Ladder, ladder_of
 from kinematics.studies.reach import Wanted
 from kinematics.studies.standing import SPACING
-from kinematics.studies.sweep import Sweep, present_total_of, ranges_left, sweep_rows
+from kinematics.studies.sweep import Sweep, held_at_the_end, present_total_of, ranges_left, sweep_rows
 from kinematics.studies.target import Target, target_of
 from kinematics.wording import seconds_from
 
@@ -189,16 +190,18 @@ def sweep(
     sampling = Sampling(draws, seed) if ranges_left(known, turned) else None
     rows = [row for chunk in sweep_rows(weighted, known, turned, points, sampling=sampling or USUAL) for row in chunk]
     knees = tuple(knee_of(weighted, known, knob) for knob in turned)
-    return Sweep(known, tuple(turned), tuple(rows), knees, sampling, present_total_of(weighted, known))
+    held = held_at_the_end(weighted, known, turned)
+    return Sweep(known, tuple(turned), tuple(rows), knees, sampling, present_total_of(weighted, known), held)
 
 
 def target(
     jobs: JobsLike,
     machine: MachineLike,
-    within: float | str,
+    within: float | str | None = None,
     turn: Mapping[str, float] | Sequence[str] = ("acceleration",),
     prints: float | Sequence[float] | None = None,
     dialect: str | Dialect = DEFAULT_DIALECT,
+    prints_a_day: float | None = None,
 ) -> Target:
     """Which are the gentlest limits with which jobs are done in time?
 
@@ -208,6 +211,8 @@ def target(
         As for `sweep`.
     within : seconds, or text such as "1h30m"
         The deadline of all jobs together.
+    prints_a_day : number, in place of `within`
+        So many prints of one printer on a day on which people are there, as the machine's [economy] has them.
     turn : names of knobs, or their weights
         All are turned together, each by factor^weight.
 
@@ -226,8 +231,17 @@ def target(
     True
     """
     weights = dict(turn) if isinstance(turn, Mapping) else dict.fromkeys([turn] if isinstance(turn, str) else turn, 1.0)
-    deadline = seconds_from(within, "within=") if isinstance(within, str) else float(within)
-    return target_of(weighted_jobs(jobs, prints, dialect), machine_from(machine), deadline, weights)
+    known, weighted = machine_from(machine), weighted_jobs(jobs, prints, dialect)
+    if (within is None) == (prints_a_day is None):
+        raise InputError.at("within=", "none" if within is None else "two deadlines", "within= or prints_a_day=")
+    if within is None:
+        longest = longest_print(known.economy, prints_a_day or 0.0)
+        if longest is None:
+            raise InputError.at("prints_a_day=", f"{prints_a_day:g}: no print is short enough", "fewer prints a day")
+        deadline = longest * float(weighted.weights.sum())
+    else:
+        deadline = seconds_from(within, "within=") if isinstance(within, str) else float(within)
+    return target_of(weighted, known, deadline, weights)
 
 
 def ladder(

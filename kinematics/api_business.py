@@ -18,17 +18,55 @@ from kinematics.accepted import (
     one_each,
     prepared_job,
     settings_from,
+    weighted_jobs,
 )
 from kinematics.business.bedful import Bedfuls, bedfuls_of
 from kinematics.business.plan import Clock
 from kinematics.business.runs import Shop, ShopVariant, shop_of
 from kinematics.business.tables import MOMENT_ALLOWED, moment_of, read_orders, read_printers
+from kinematics.business.throughput import Throughput, throughput_of
 from kinematics.business.upgrades import PRINTS_PER_MONTH, Upgrades, upgrades_prepared
 from kinematics.errors import InputError
 from kinematics.gcode.dialects import Dialect
+from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.studies.blockwise import job_to_time
 from kinematics.studies.copies import CopiedJob
+from kinematics.studies.many import Variant
 from kinematics.studies.standing import SPACING
+
+
+def throughput(
+    jobs: JobsLike,
+    machine: MachineLike,
+    prints: float | Sequence[float] | None = None,
+    dialect: str | Dialect = DEFAULT_DIALECT,
+) -> Throughput:
+    """How many prints a day does one printer make, and how short must a print be for one more?
+
+    Parameters
+    ----------
+    jobs, machine, prints, dialect
+        As for `sweep`; of several jobs the mean print counts. The machine's [economy] says when people are there, what
+        lies between two prints, and whether they go on while nobody is there.
+
+    Returns
+    -------
+    Throughput
+        `.prints` a `.period`, `.prints_a_day`, and `.one_more_s`, the longest print with which one more fits.
+
+    Raises InputError where anything given cannot be used.
+
+    Examples
+    --------
+    >>> import kinematics
+    >>> hours = {"economy": {"staffed": ["Mon-Fri 08:00-16:00"], "turnaround_min": 6.0}}
+    >>> found = kinematics.throughput("G4 S5400\\nG1 X10 E1 F6000\\n", hours)
+    >>> found.prints, found.period, found.one_more_s
+    (4, 'shift', 5400.0)
+    """
+    weighted, known = weighted_jobs(jobs, prints, dialect), machine_from(machine)
+    total = float(weighted.weighted([Variant(known, NOTHING_VARIED)])[0])
+    return throughput_of(known.economy, total / float(weighted.weights.sum()))
 
 
 def upgrades(

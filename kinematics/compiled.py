@@ -235,6 +235,16 @@ def compiled_part(part: Kernel) -> Kernel:
     return numba.njit(**options)(part)
 
 
+def compiled_leaf(part: Kernel) -> Kernel:
+    """Compile a function that only kernels call, that makes no arrays and keeps none beyond its own call.
+
+    As `compiled_part`, but nobody counts how often an array is in use meanwhile: that costs two atomic operations for
+    each array and call, far more than the little that is done in between.
+    """
+    options = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True, "nogil": True, "error_model": "numpy"}
+    return numba.njit(**options, _nrt=False)(part)
+
+
 def _loaded(bits: int) -> Any:
     """An intrinsic that loads an integer of so many bits at `address + index`; no bounds are known there."""
 

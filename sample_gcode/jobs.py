@@ -74,15 +74,15 @@ def guide_rims(inset: float) -> list[Loop]:
     return [comb(BED_CENTRE, measures, inset), *holes]
 
 
-def guide(settings: Settings, shows: list[str]) -> str:
+def guide(settings: Settings, shows: list[str], copies: Copies = ONE_COPY) -> str:
     """A cable guide: brake and gear cables snap into round channels."""
-    job = Print(settings, "cable guide", shows)
+    job = Print(settings, "cable guide", shows, copies)
     for course in range(1, 43):
         job.layer(guide_rims, solid=course <= 4 or course > 38)
     return job.finish()
 
 
-def cable_guide() -> str:
+def cable_guide(copies: Copies = ONE_COPY) -> str:
     """The cable guide with its curves cut into fine chords."""
     return guide(
         Settings(nozzle=210, bed=60, absolute_extruder=False),
@@ -90,6 +90,7 @@ def cable_guide() -> str:
             "Shows many short curves, cut into chords that stray from them by 0.0025 mm at most, places rounded to",
             "0.001 mm. The same part as arcs is cable_guide_arcs.gcode. Relative extruder.",
         ],
+        copies,
     )
 
 

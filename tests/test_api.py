@@ -17,6 +17,7 @@ import pytest
 
 import kinematics
 import kinematics.api
+import kinematics.api_business
 import kinematics.api_machine
 from kinematics import Candidate, InputError, caps, compare, estimate, load_machine, read_gcode, sweep, target
 from kinematics.gcode.dialects import RS274
@@ -101,15 +102,17 @@ def test_every_study_from_python(path: Path) -> None:
 
 
 def test_the_examples_of_every_function_run() -> None:
-    runs = [doctest.testmod(module) for module in (kinematics.api, kinematics.api_machine)]
-    assert [run.failed for run in runs] == [0, 0]
+    runs = [doctest.testmod(module) for module in (kinematics.api, kinematics.api_machine, kinematics.api_business)]
+    assert [run.failed for run in runs] == [0, 0, 0]
     assert sum(run.attempted for run in runs) >= 20
 
 
-@pytest.mark.parametrize("name", ["estimate", "compare", "sweep", "target", "caps", "ringing", "upgrades", "shop"])
+@pytest.mark.parametrize(
+    "name", ["estimate", "compare", "ladder", "sweep", "target", "throughput", "caps", "ringing", "upgrades", "shop"]
+)
 def test_help_fits_a_screen_and_a_half(name: str) -> None:
     question = getattr(kinematics, name)
-    assert len(str(inspect.signature(question))) < 420
+    assert len(str(inspect.signature(question))) < 500
     assert len((inspect.getdoc(question) or "").splitlines()) <= 48
     for word in ("Parameters", "Returns", "Raises InputError"):
         assert word in (inspect.getdoc(question) or "")

@@ -64,6 +64,26 @@ class Station(NamedTuple):
         """Whether any print fails on it."""
         return self.failed_share > 0.0 or self.failed_share_per_hour > 0.0
 
+    def is_off_in_time(self, seconds: float, room: float) -> bool:
+        """Whether a print (s), with what goes before it, may be started so long (s) before people leave."""
+        return self.unattended or seconds + self.turnaround <= room + SAME_MOMENT
+
+    def next_start(self, moment: float, seconds: float) -> float:
+        """When a print (s) of a free printer begins: somebody is there, and it is off the bed in time; infinity where
+        it never is.
+        """
+        staff = self.staff
+        if not self.is_off_in_time(seconds, staff.longest_span):
+            return math.inf
+        begins = staff.next_open(moment)
+        while not self.is_off_in_time(seconds, staff.open_until(begins) - begins):
+            begins = staff.opening_after(begins)
+        return begins
+
+    def free_again(self, ready: float) -> float:
+        """When a print that is ready has been taken off, by hands that have nothing else to do."""
+        return self.staff.after_work(self.staff.work_begins(ready, self.turnaround), self.turnaround)
+
 
 class FloorOrder(NamedTuple):
     """One order: when it is there and due (s; infinity for no date), pieces, material, and for each printer the time of
@@ -323,9 +343,7 @@ class Floor:
         return frozenset(on[:number] + on[number + 1 :]) - {""}
 
     def _is_off_in_time(self, number: int, order: int, copies: int, room: float, change: float) -> bool:
-        station = self._stations[number]
-        needed = change + self._orders[order].time(number, copies) + station.turnaround
-        return station.unattended or needed <= room + SAME_MOMENT
+        return self._stations[number].is_off_in_time(change + self._orders[order].time(number, copies), room)
 
     def _needs_spool(self, number: int, order: int, copies: int) -> bool:
         """Whether the spool has to be changed: another material is on the printer, or too little of it."""

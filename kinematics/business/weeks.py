@@ -68,7 +68,7 @@ def weeks_of(station: Station, seconds: float) -> Weeks:
     needed = seconds + turnaround
     if staff.always:
         return Weeks(A_DAY / needed, seconds / needed, 0.0, turnaround / needed, None, 0.0, 0.0)
-    if not station.unattended and needed > staff.longest_span + SAME_MOMENT:
+    if math.isinf(station.next_start(A_MONDAY, seconds)):
         return NEVER
     free = A_MONDAY
     begun: list[float] = []
@@ -76,9 +76,7 @@ def weeks_of(station: Station, seconds: float) -> Weeks:
     seen: dict[int, int] = {}
     since = 0
     while len(begun) < MOST_PRINTS and free < A_MONDAY + MOST_WEEKS * A_WEEK:
-        begins = staff.next_open(free)
-        while not station.unattended and needed > staff.open_until(begins) - begins + SAME_MOMENT:
-            begins = staff.opening_after(begins)
+        begins = station.next_start(free, seconds)
         of_week = round((begins % A_WEEK) / SAME_MOMENT)
         begun.append(begins)
         if of_week in seen:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -23,6 +24,8 @@ from kinematics.cli.options import (
 )
 
 if TYPE_CHECKING:
+    from kinematics.machine import Machine
+    from kinematics.studies.settings_to_type import TypedSettings
     from kinematics.studies.timing import TimedJob
 
 PLANS_EACH = 20  # times that a job is planned, or so
@@ -31,6 +34,7 @@ PLANS_EACH = 20  # times that a job is planned, or so
 @click.command("caps")
 @job_options(required=False)
 @click.option("--check", is_flag=True, help="Exit status 1 where more is asked for than the known caps take.")
+@click.option("--write-settings", is_flag=True, help="What to set, in the words of your dialect's [[write]] table.")
 @click.option("--formulas", is_flag=True, help="Every cap with its formula and this machine's numbers in it.")
 @picture_option("each limit against the highest that its caps allow")
 @FORCE_PICTURE
@@ -44,6 +48,7 @@ def command(
     block_delete: bool,
     as_json: bool,
     check: bool,
+    write_settings: bool,
     formulas: bool,
     picture: Path | None,
     force: bool,
@@ -68,24 +73,52 @@ def command(
         for job, timed in zip(jobs, prepared, strict=True):
             if not timed.keeps_moves:
                 console.remark(
-                    f"{job}: every move is kept in memory, as rounding and ringing are followed along all of them"
+                    f"{job}: every move is kept in memory, as what quality, command rate and pressure advance do to a "
+                    "job hangs on all of them"
                 )
     with console.progress(1, is_long(jobs, PLANS_EACH)) as tell:
         tell("planning")
         caps = caps_of(machine, prepared, partial(tell, "planning"))
+    typed, commands = _to_type(machine, prepared, dialect, write_settings)
     if picture is not None:
         from kinematics.reports.pictures import figure_of
 
         write_picture(picture, lambda: figure_of(caps), force, inputs)
     if as_json:
         from kinematics.reports.documents import caps_document
+        from kinematics.reports.vibration_documents import typed_row
 
-        console.say_json(caps_document(caps))
+        to_type = {"to_type": None if typed is None else typed_row(typed)}
+        console.say_json(caps_document(caps) | to_type | ({"commands": commands} if write_settings else {}))
     else:
         from kinematics.reports.caps_screen import cap_cells, cap_heads, cap_notes, formula_lines
+        from kinematics.reports.vibration_screen import typed_notes
 
-        notes = [*(formula_lines(caps) if formulas else []), *cap_notes(caps, formulas)]
+        *before, caution = cap_notes(caps, formulas)
+        notes = [*(formula_lines(caps) if formulas else []), *before, *typed_notes(typed, commands), caution]
         table = console.Table(cap_heads(caps), cap_cells(caps))
         console.say_answer([f"on {machine_words(machine, material, settings)}"], table, notes)
     if check and caps.asks_too_much:
         sys.exit(EXIT_ANSWER_IS_NO)
+
+
+def _to_type(
+    machine: Machine, prepared: Sequence[TimedJob], dialect: str, write: bool
+) -> tuple[TypedSettings | None, list[str]]:
+    """What to set on a controller so that whole jobs stay inside the budgets, and the lines that do so if asked for."""
+    from kinematics.errors import InputError
+    from kinematics.studies.settings_to_type import commands_for, has_budgets, settings_to_type
+
+    if not prepared or not has_budgets(machine):
+        if write:
+            needed = "a JOB, and a machine file with a budget in [quality] and modes or filters in [vibration]"
+            raise InputError.at("--write-settings", "no budget that a job could use up", needed)
+        return None, []
+    typed = settings_to_type(machine, [job.with_moves() for job in prepared])
+    if not write:
+        return typed, []
+    from kinematics.gcode.dialect_file import load_dialect
+
+    if not typed.inside:
+        raise InputError.at("--write-settings", "no one setting keeps the job inside both budgets", "larger budgets")
+    return typed, commands_for(typed.settings, load_dialect(dialect))

@@ -27,6 +27,8 @@ from kinematics.cli.options import (
 )
 
 if TYPE_CHECKING:
+    from kinematics.business.throughput import Throughput
+    from kinematics.studies.compare import Comparison
     from kinematics.studies.timing import TimedJob
 
 
@@ -40,6 +42,9 @@ if TYPE_CHECKING:
     multiple=True,
     metavar='"NAME: KEY=VALUE, …"',
     help="Limits to try, beside those of the machine file: its keys, or acceleration, speed, corner, flow.",
+)
+@click.option(
+    "--detail", is_flag=True, help="Motion, heating, homing and cooling apart, and where the raised limits rule."
 )
 @picture_option("the time under each candidate")
 @FORCE_PICTURE
@@ -58,6 +63,7 @@ def command(
     draws: int,
     seed: int,
     candidate_texts: tuple[str, ...],
+    detail: bool,
     picture: Path | None,
     force: bool,
 ) -> None:
@@ -100,12 +106,44 @@ def command(
         write_picture(picture, lambda: figure_of(comparison), force, inputs)
     if as_json:
         from kinematics.reports.documents import comparison_document, copies_document
+        from kinematics.reports.throughput_words import throughput_document
 
-        console.say_json(comparison_document(comparison) | copies_document(copies))
+        each = [
+            {"candidate": row.candidate} | throughput_document(found)
+            for row, found in zip(comparison.totals, _throughputs(comparison), strict=True)
+        ]
+        console.say_json(comparison_document(comparison) | copies_document(copies) | {"throughput": each})
         return
     from kinematics.reports.screens import comparison_heads, comparison_notes, comparison_rows
 
     rows = comparison.rows if len(jobs) == 1 else (*comparison.rows, *comparison.totals)
-    table = console.Table(comparison_heads(comparison), comparison_rows(rows, console.is_terminal()))
+    cells = comparison_rows(rows, console.is_terminal(), comparison if detail else None)
+    table = console.Table(comparison_heads(comparison, detail), cells)
+    notes = [*_prints_a_day(comparison, copies), *comparison_notes(comparison)]
     first = f"on {machine_words(machine, material, settings)}{copies_words(copies)}"
-    console.say_answer([first], table, comparison_notes(comparison))
+    console.say_answer([first], table, notes)
+
+
+def _throughputs(comparison: Comparison) -> list[Throughput]:
+    """How many prints one printer makes under each candidate, of several jobs on average."""
+    from kinematics.business.throughput import throughput_of
+    from kinematics.studies.compare import AS_IT_IS
+
+    sets = {candidate.name: candidate.set for candidate in comparison.candidates}
+    jobs = len({row.job for row in comparison.rows})
+    found = []
+    for row in comparison.totals:
+        machine = comparison.machine
+        if row.candidate != AS_IT_IS:
+            machine = machine.with_settings(sets[row.candidate], f"candidate {row.candidate}")
+        found.append(throughput_of(machine.economy, row.total_s / jobs))
+    return found
+
+
+def _prints_a_day(comparison: Comparison, copies: int) -> list[str]:
+    from kinematics.reports.throughput_words import throughput_line, throughput_of_each
+
+    found = _throughputs(comparison)
+    each = throughput_of_each([row.candidate for row in comparison.totals], found, copies)
+    jobs = len({row.job for row in comparison.rows})
+    return [each, f"as it is: {throughput_line(found[0], jobs > 1, copies)}"]

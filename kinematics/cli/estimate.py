@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     import pandas
     from matplotlib.figure import Figure
 
+    from kinematics.business.throughput import Throughput
     from kinematics.studies.estimate import Estimate
     from kinematics.studies.timing import TimedJob
 
@@ -118,8 +119,11 @@ def command(
     compiled.mark_warm()
     if as_json:
         from kinematics.reports.documents import estimate_document
+        from kinematics.reports.throughput_words import throughput_document
 
-        console.say_json(estimate_document(estimate, layers))
+        document = estimate_document(estimate, layers)
+        throughput = _throughput(estimate)
+        console.say_json(document | {"throughput": None if throughput is None else throughput_document(throughput)})
     elif layers:
         console.say_answer(console.Table(LAYER_HEADS, _layer_cells(estimate)))
     elif limits:
@@ -152,7 +156,7 @@ def command(
         for option, chosen, usual in (("--draws", draws, USUAL.draws), ("--seed", seed, USUAL.seed)):
             options += [option, str(chosen)] if chosen != usual else []
         head = screens.machine_lines(estimate, machine_words(estimate.machine, material, settings))
-        below = screens.closing_lines(estimate, machine_name or STAND_IN, options)
+        below = [*_prints_a_day(estimate, copies), *screens.closing_lines(estimate, machine_name or STAND_IN, options)]
         if len(estimate.jobs) > MOST_IN_FULL:
             table = console.Table(jobs_heads(estimate), jobs_rows(estimate))
             console.say_answer(head, table, jobs_notes(estimate), below)
@@ -164,6 +168,22 @@ def command(
         console.remark(f"{len(frame):,} moves written to {moves_file}")
     if picture is not None:
         write_picture(picture, lambda: _figure(estimate, limits, layers, layer), force, inputs)
+
+
+def _throughput(estimate: Estimate) -> Throughput | None:
+    """How many prints one printer makes, of several jobs on average; None where no machine was given."""
+    from kinematics.business.throughput import throughput_of
+
+    if estimate.span or not estimate.total_s > 0.0:
+        return None
+    return throughput_of(estimate.machine.economy, estimate.total_s / len(estimate.jobs))
+
+
+def _prints_a_day(estimate: Estimate, copies: int) -> list[str]:
+    from kinematics.reports.throughput_words import throughput_line
+
+    found = _throughput(estimate)
+    return [] if found is None else [throughput_line(found, len(estimate.jobs) > 1, copies)]
 
 
 def _layer_cells(estimate: Estimate) -> list[tuple[str, ...]]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -17,6 +17,7 @@ from kinematics.cli.options import (
     draw_options,
     is_long,
     job_options,
+    jobs_to_time,
     jobs_with_moves,
     machine_or_stand_in,
     machine_words,
@@ -29,9 +30,12 @@ from kinematics.cli.options import (
 from kinematics.cli.sweep import weights_of
 
 if TYPE_CHECKING:
+    from kinematics.business.throughput import Throughput
     from kinematics.studies.ladder import Ladder
     from kinematics.studies.timing import TimedJob
 
+NOT_AGAIN = {"machine_name", "as_json", "picture", "write_machine", "force"}
+MOST_KEPT = 200_000_000  # bytes of jobs up to which all moves are kept
 PLANS = 150  # about as many as a ladder takes
 KINDS = {
     "setting": ("setting", "setting without cap"),
@@ -104,19 +108,24 @@ def command(
     until_s = None if until is None else seconds_from(until, "--until")
     machine = machine_or_stand_in(machine_name, settings, material, as_json)
     prints = weights_of(jobs, print_texts)
-    prepared: Sequence[TimedJob] = jobs_with_moves(jobs, dialect, file_limits, block_delete)
+    kinds = frozenset(kind for name in only for kind in KINDS[name])
+    reach = _reaches(reach_texts)
+    from kinematics.studies.claim import claim_from
+
+    claim = None if claim_text is None else claim_from(claim_text)
+    # A ladder asks for a job so often that its moves are kept, unless memory might not hold them.
+    given = jobs, dialect, file_limits, block_delete
+    kept = copies > 1 or not is_long(jobs, 1, MOST_KEPT)
+    prepared: Sequence[TimedJob] = jobs_with_moves(*given) if kept else jobs_to_time(*given)
     if copies > 1:
         prepared = copied_jobs(prepared, copies, spacing, after_another)
     from kinematics import compiled
-    from kinematics.studies.claim import claim_from
     from kinematics.studies.intervals import Sampling
     from kinematics.studies.ladder import ladder_of
     from kinematics.studies.reach import Wanted
     from kinematics.studies.weighted_jobs import WeightedJobs
 
-    kinds = frozenset(kind for name in only for kind in KINDS[name])
-    wanted = Wanted(_reaches(reach_texts), kinds, allow == "quality", keep, by_label)
-    claim = None if claim_text is None else claim_from(claim_text)
+    wanted = Wanted(reach, kinds, allow == "quality", keep, by_label)
     with console.progress(3, is_long(jobs, PLANS)) as tell:
         ladder = ladder_of(
             WeightedJobs(prepared, jobs, prints), machine, wanted, until_s, claim, Sampling(draws, seed), tell
@@ -127,10 +136,10 @@ def command(
         from kinematics.reports.documents import copies_document
         from kinematics.reports.ladder_document import ladder_document
 
-        console.say_json(ladder_document(ladder) | copies_document(copies))
+        console.say_json(ladder_document(ladder) | copies_document(copies) | _throughput_document(ladder))
     else:
         words = f"{machine_words(machine, material, settings)}{copies_words(copies)}"
-        _say(ladder, machine_name, words, material, settings, dialect)
+        _say(ladder, machine_name, words, copies)
     if ladder.reached is False:
         sys.exit(EXIT_ANSWER_IS_NO)
 
@@ -139,26 +148,69 @@ def _say(
     ladder: Ladder,
     machine_name: str | None,
     words: str,
-    material: str | None,
-    settings: Sequence[str],
-    dialect: str,
+    copies: int,
 ) -> None:
     from kinematics.cli import console
     from kinematics.reports import ladder_screen as screen
     from kinematics.studies.estimate import STAND_IN
 
-    options = ["--material", material] if material is not None else []
-    options += [word for setting in settings for word in ("--set", setting)]
-    options += ["--dialect", dialect] if dialect != "extrusion" else []
     table = console.Table(screen.ladder_heads(ladder), screen.ladder_rows(ladder, console.is_terminal()))
     told = [] if ladder.claim is None else screen.claim_lines(ladder.claim)
     console.say_answer(
         screen.ladder_head(ladder, words),
         table if ladder.rungs else [],
-        [*screen.until_lines(ladder), *screen.below_rungs(ladder)],
+        [*screen.until_lines(ladder), *screen.below_rungs(ladder), *_prints_a_day(ladder, copies)],
         told,
-        [*screen.reach_lines(ladder), *screen.next_lines(ladder, machine_name or STAND_IN, options)],
+        [*screen.reach_lines(ladder), *screen.next_lines(ladder, machine_name or STAND_IN, _again())],
     )
+
+
+def _again() -> list[str]:
+    """The options that were given, for the next command: without the machine, and without what is written."""
+    context = click.get_current_context()
+    words: list[str] = []
+    for one in context.command.params:
+        value: Any = context.params.get(one.name or "")
+        if not isinstance(one, click.Option) or one.name in NOT_AGAIN or value is None:
+            continue
+        if value in ((), one.get_default(context)):
+            continue
+        if one.is_flag:
+            words.append(one.opts[0])
+            continue
+        for told in value if one.multiple else [value]:
+            words += [one.opts[0], str(told)]
+    return words
+
+
+def _throughputs(ladder: Ladder) -> list[Throughput]:
+    """How many prints one printer makes now, after each step and at the end, of several jobs on average."""
+    from kinematics.business.throughput import throughput_of
+
+    count = sum(ladder.prints)
+    times = [ladder.total_s, *(rung.total_s for rung in ladder.rungs), ladder.end_s]
+    return [throughput_of(ladder.machine.economy, total / count) for total in times]
+
+
+def _throughput_document(ladder: Ladder) -> dict[str, Any]:
+    from kinematics.reports.throughput_words import throughput_document
+
+    now, *rungs, end = (throughput_document(one) for one in _throughputs(ladder))
+    return {"throughput": {"now": now, "after_each_row": rungs, "end": end}}
+
+
+def _prints_a_day(ladder: Ladder, copies: int) -> list[str]:
+    from kinematics.reports.throughput_words import throughput_line, throughput_of_each
+
+    now, *rungs, end = _throughputs(ladder)
+    of_mix = sum(ladder.prints) != 1.0
+    if not rungs:
+        return [throughput_line(now, of_mix, copies)]
+    names = ["now", *(f"after step {place}" for place in range(1, len(rungs) + 1))]
+    shown = [now, *rungs]
+    if ladder.small is not None:
+        names, shown = [*names, "at the end"], [*shown, end]
+    return [throughput_of_each(names, shown, copies), f"now: {throughput_line(now, of_mix, copies)}"]
 
 
 def _check_outputs(picture: Path | None, machine_copy: Path | None, force: bool, inputs: Sequence[str]) -> None:

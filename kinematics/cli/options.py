@@ -291,7 +291,7 @@ def jobs_with_moves(jobs: Sequence[str], dialect_name: str, file_limits: str, bl
     return [PreparedJob(job, dialect, None, file_limits, block_delete) for job in jobs]
 
 
-def is_long(jobs: Sequence[str], times: int) -> bool:
-    """Whether planning these jobs so many times takes long enough to show progress."""
+def is_long(jobs: Sequence[str], times: int, most: int = LONG_JOB) -> bool:
+    """Whether planning these jobs so many times takes long enough to show progress: more bytes than `most` in all."""
     sizes = (os.path.getsize(job) if os.path.isfile(job) else 0 for job in jobs)
-    return sum(sizes) * times > LONG_JOB
+    return sum(sizes) * times > most

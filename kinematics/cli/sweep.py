@@ -109,7 +109,7 @@ def command(
     from kinematics import compiled
     from kinematics.studies.intervals import Sampling
     from kinematics.studies.knees import knee_of
-    from kinematics.studies.sweep import Sweep, present_total_of, ranges_left
+    from kinematics.studies.sweep import Sweep, held_at_the_end, present_total_of, ranges_left
     from kinematics.studies.weighted_jobs import WeightedJobs
 
     weighted = WeightedJobs(prepared, jobs, weights)
@@ -123,7 +123,8 @@ def command(
             knees.append(knee_of(weighted, machine, knob, partial(tell, step)))
     present = present_total_of(weighted, machine)
     compiled.mark_warm()
-    sweep = Sweep(machine, tuple(knobs), tuple(rows), tuple(knees), sampling, present)
+    held = held_at_the_end(weighted, machine, knobs)
+    sweep = Sweep(machine, tuple(knobs), tuple(rows), tuple(knees), sampling, present, held)
     if as_json:
         from kinematics.reports.documents import sweep_document
 

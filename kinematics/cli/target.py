@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -20,12 +21,21 @@ from kinematics.cli.options import (
 )
 from kinematics.cli.sweep import weights_of
 
+if TYPE_CHECKING:
+    from kinematics.machine import Machine
+
 LIGHTEST, HEAVIEST = 0.01, 100.0  # weights
 
 
 @click.command("target")
 @job_options
-@click.option("--within", required=True, metavar="TIME", help="The deadline for all jobs together: 7m, 1h30m, 1:30:00.")
+@click.option("--within", metavar="TIME", help="The deadline for all jobs together: 7m, 1h30m, 1:30:00.")
+@click.option(
+    "--prints-a-day",
+    type=click.FloatRange(0.0, 1e5, min_open=True),
+    metavar="N",
+    help="In place of a deadline: so many prints of one printer on a day on which people are there ([economy]).",
+)
 @click.option(
     "--turn",
     "turn_texts",
@@ -45,7 +55,8 @@ def command(
     file_limits: str,
     block_delete: bool,
     as_json: bool,
-    within: str,
+    within: str | None,
+    prints_a_day: float | None,
     turn_texts: tuple[str, ...],
     print_texts: tuple[str, ...],
     picture: Path | None,
@@ -57,17 +68,24 @@ def command(
     setting that meets the deadline is the answer. Exit status 1 where none does.
     """
     from kinematics.cli import console
-    from kinematics.errors import EXIT_ANSWER_IS_NO
+    from kinematics.errors import EXIT_ANSWER_IS_NO, InputError
     from kinematics.studies.target import knobs_and_weights, target_of
     from kinematics.wording import seconds_from
 
-    deadline = seconds_from(within, "--within")
+    if (within is None) == (prints_a_day is None):
+        found = "no deadline" if within is None else "two deadlines"
+        raise InputError.at("target", found, "--within TIME or --prints-a-day N", "such as --within 1h30m")
+    deadline = None if within is None else seconds_from(within, "--within")
     weights = turns_of(turn_texts or ("acceleration",))
     inputs = named_files(jobs, machine_name, dialect)
     check_picture(picture, force, inputs)
     machine = machine_or_stand_in(machine_name, settings, material, as_json)
     weights = knobs_and_weights(machine, weights)
     prints = weights_of(jobs, print_texts)
+    longest = None if prints_a_day is None else _longest(machine, prints_a_day)
+    if longest is not None:
+        deadline = longest * sum(prints)
+    assert deadline is not None
     prepared = jobs_to_time(jobs, dialect, file_limits, block_delete)
     from kinematics import compiled
     from kinematics.studies.weighted_jobs import WeightedJobs
@@ -82,13 +100,35 @@ def command(
     if as_json:
         from kinematics.reports.documents import target_document
 
-        console.say_json(target_document(target, machine))
+        console.say_json(target_document(target, machine) | {"prints_a_day": prints_a_day, "longest_print_s": longest})
     else:
         from kinematics.reports.sweep_screen import target_lines
+        from kinematics.reports.throughput_words import prints_a_day_line
 
-        console.say(target_lines(target, machine, machine_words(machine, material, settings)))
+        lines = target_lines(target, machine, machine_words(machine, material, settings))
+        if prints_a_day is not None and longest is not None:
+            lines.insert(1, prints_a_day_line(prints_a_day, longest, machine.economy, len(jobs) > 1))
+        console.say(lines)
     if not target.met:
         sys.exit(EXIT_ANSWER_IS_NO)
+
+
+def _longest(machine: Machine, prints_a_day: float) -> float:
+    """The longest print of which so many are made a day (s). Exits with status 1 where none is short enough."""
+    from kinematics.business.throughput import longest_print, throughput_of
+    from kinematics.cli import console
+    from kinematics.errors import EXIT_ANSWER_IS_NO
+    from kinematics.wording import duration_text
+
+    longest = longest_print(machine.economy, prints_a_day)
+    if longest is None:
+        least = throughput_of(machine.economy, 1.0)
+        between = duration_text(least.turnaround_s)
+        console.say(
+            [f"{prints_a_day:g} prints a day don't fit, however short: {between} between two take all the time"]
+        )
+        sys.exit(EXIT_ANSWER_IS_NO)
+    return longest
 
 
 def turns_of(texts: tuple[str, ...]) -> dict[str, float]:

@@ -63,6 +63,12 @@ from typing import NamedTuple
     Y_STEP,
     Z_STEP,
     FILAMENT_STEP,
+    X_KICK,  # sudden change of speed of an axis whose swing alone uses up the ringing budget (mm/s)
+    Y_KICK,
+    X_SWING,  # step of acceleration that does, where both swing a quarter of a period apart (mm/s²)
+    Y_SWING,
+    X_SWING_ADDED,  # step of acceleration that does, where both swings add up (mm/s²)
+    Y_SWING_ADDED,
     MOTOR_1_MOST,  # speed of a motor that moves several axes at once (mm/s)
     MOTOR_2_MOST,
     MOTOR_3_MOST,
@@ -74,7 +80,7 @@ from typing import NamedTuple
     MOVE_RATE,  # moves a second
     BYTE_RATE,  # bytes a second
     LIMITS,
-) = range(28)
+) = range(34)
 
 
 class Sight(NamedTuple):
@@ -245,6 +251,9 @@ CEILINGS: tuple[Ceiling, ...] = (
     Ceiling(NODE_SPEED, CORNER, "curvature", None, "", MOVES, curve_window),
     *(Ceiling(NODE_SPEED, CORNER, "turn", X_STEP + i, "", TURNS) for i in range(3)),
     Ceiling(NODE_SPEED, CORNER, "ratio_change", FILAMENT_STEP, "", TURNS),
+    *(Ceiling(NODE_SPEED, CORNER, "turn", X_KICK + i, "", TURNS) for i in range(2)),
+    *(Ceiling(NODE_SPEED, CORNER, axis, X_SWING + i, "", TURNS) for i, axis in enumerate("xy")),
+    *(Ceiling(NODE_SPEED, CORNER, axis, X_SWING_ADDED + i, "", TURNS) for i, axis in enumerate("xy")),
     Ceiling(NODE_SPEED, CORNER, "rounded", ROUNDING, "", FILTERS, under_filter),
 )
 # fmt: on

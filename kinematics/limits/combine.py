@@ -32,6 +32,7 @@ from kinematics.machine.names import lifted_between
 
 COMMANDED = "the job"  # origin of a commanded speed
 ADVANCE_KEY = "filament.pressure_advance_s"
+ENDLESS_STEP = 1e9  # mm/s: of a permitted step that is lifted
 MOTORS, DRIVES = "motors", "drives"  # parts that no key lifts by itself
 
 
@@ -166,9 +167,12 @@ def _corners(row: Terms) -> None:
         else:
             deviation = (deviation[0], None)
     row.put(by.DEVIATION, deviation)
-    for column, told in zip((by.X_STEP, by.Y_STEP, by.Z_STEP), steps, strict=True):
+    steps.append(row.chosen(("motion.extruder_step_mm_s", motion.extruder_step_mm_s)))
+    for column, told in zip((by.X_STEP, by.Y_STEP, by.Z_STEP, by.FILAMENT_STEP), steps, strict=True):
         row.put(column, told)
-    row.put(by.FILAMENT_STEP, row.chosen(("motion.extruder_step_mm_s", motion.extruder_step_mm_s)))
+        if told[1] is not None and row.values[column] == math.inf:
+            # Lifted: a permitted step is also what rest may be left with, so that no step at all is another rule.
+            row.values[column] = ENDLESS_STEP
 
 
 def _drives(row: Terms, drives: Drives, coupled: tuple[str, ...]) -> None:
@@ -218,7 +222,7 @@ PARTS: Mapping[str, Part] = {
     MOTORS: Part(_motors, (*range(by.MOTOR_1_MOST, by.MOTOR_1_MOST + 3), *range(by.MOTOR_1_RAMP, by.MOTOR_1_RAMP + 3))),
     CORNERS: Part(
         _corners,
-        (by.DEVIATION, by.X_STEP, by.Y_STEP, by.Z_STEP, by.FILAMENT_STEP, by.ROUNDING, by.ROUNDING_RAMP),
+        (by.DEVIATION, *range(by.X_STEP, by.Y_SWING_ADDED + 1), by.ROUNDING, by.ROUNDING_RAMP),
     ),
     RATES: Part(_rates, (by.MOVE_RATE, by.BYTE_RATE)),
 }

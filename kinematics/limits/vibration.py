@@ -22,13 +22,17 @@ class AxisQuality(NamedTuple):
     """What an axis may take within the budgets; infinity where nothing bounds it or a budget is not given.
 
     `ramp_rounding`, `ramp_ringing` accelerations (mm/s²); `corner_rounding` the change of speed of this axis alone
-    whose rounding uses up what corners may (mm/s); `step_ringing` sudden change of speed (mm/s).
+    whose rounding uses up what corners may (mm/s); `step_ringing` sudden change of speed (mm/s). Of a step of
+    acceleration at the same instant as a sudden change of speed (mm/s²), twice `ramp_ringing`: `swing` where the two
+    swing a quarter of a period apart, `swing_added` where they add up.
     """
 
     ramp_rounding: float = math.inf
     ramp_ringing: float = math.inf
     corner_rounding: float = math.inf
     step_ringing: float = math.inf
+    swing: float = math.inf
+    swing_added: float = math.inf
 
 
 NOTHING_BOUND = AxisQuality()
@@ -119,7 +123,7 @@ def _quality(
     vibration: AxisVibration, axis: str, rounding: float | None, split: float, ringing: float | None
 ) -> AxisQuality:
     from kinematics.vibration.residual import Mode
-    from kinematics.vibration.ringing import acceleration_by_ringing, speed_change_by_ringing
+    from kinematics.vibration.ringing import acceleration_by_ringing, speed_change_by_ringing, swing_apart
     from kinematics.vibration.rounding import acceleration_by_rounding, half_spread
 
     command_filter = filter_made(vibration, axis)
@@ -132,9 +136,13 @@ def _quality(
         )
     if ringing is not None and vibration.modes:
         modes = [Mode(one.frequency_hz, one.damping_ratio, one.frequency_uncertainty_share) for one in vibration.modes]
+        ramp = acceleration_by_ringing(command_filter, modes, ringing)
+        apart = swing_apart(modes)
         found = found._replace(
-            ramp_ringing=acceleration_by_ringing(command_filter, modes, ringing),
+            ramp_ringing=ramp,
             step_ringing=speed_change_by_ringing(command_filter, modes, ringing),
+            swing=2.0 * ramp if apart else math.inf,
+            swing_added=math.inf if apart else 2.0 * ramp,
         )
     return found
 
@@ -142,8 +150,9 @@ def _quality(
 def axis_quality(machine: Machine, axis: str) -> AxisQuality:
     """What one axis, x or y, may take within the machine's budgets; everything is proportional to its budget.
 
-    a <= 2qε/σ² and, through corners, v·√Σ(w_k M_k/2)² <= (1 − q)ε; a <= ρ/(2·Σ max V/ω²), Δv <= ρ/Σ max V/ω
-    (`vibration.rounding`, `vibration.ringing`). Raises InputError where the filter cannot be made.
+    a <= 2qε/σ² and, through corners, v·√Σ(w_k M_k/2)² <= (1 − q)ε; a <= ρ/(2·Σ max V/ω²), Δv <= ρ/Σ max V/ω, and
+    both at one instant together (`vibration.rounding`, `vibration.ringing`). Raises InputError where the filter cannot
+    be made.
     """
     vibration: AxisVibration = getattr(machine.vibration, axis)
     if vibration.filter is None and not vibration.modes:

@@ -15,10 +15,18 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.compiled import CHECKED, compiled
+from kinematics.compiled import CHECKED, compiled, compiled_part
 from kinematics.lanes import LANES, all_at_most, greatest, in_every_lane, inverse_root, lanes_at, least, put_lanes
 from kinematics.limits import columns as by
-from kinematics.planner.ceilings import RAMP_SHARE, STEADY_SHARE, hang_on_turns
+from kinematics.planner.ceilings import (
+    LEAST_KICK,
+    NO_STEP,
+    RAMP_SHARE,
+    STEADY_SHARE,
+    kicks,
+    paces_at_rest,
+    permits_steps,
+)
 from kinematics.planner.features import NOT_ROUNDED, FeatureRoom, Features
 
 Reals = NDArray[np.float64]
@@ -28,6 +36,8 @@ FAR = 1e150  # stands for infinity where a product with 0 or a difference might 
 FAST = 1e100  # stands for no limit of speed or acceleration
 TINY = 1e-300
 WORKERS = 2
+NO_PACE = 1e-100  # s²/mm²: far below what any step asks for, far above what 1/FAR leaves of a share that is 0
+REST_PACES = 4  # columns of `ceilings.paces_at_rest`
 NO_MARKS = np.empty(0, np.int64)
 
 
@@ -36,9 +46,9 @@ class BatchFeatures(NamedTuple):
 
     `double_length` 2 L (mm); `speed` commanded (mm/s); `x, y, z, ratio` 1/share on each axis and of the filament;
     `sharpness` s/(1 − s), `radius` 1/κ (mm), `corner_x, corner_y, corner_z`;
-    `motor`, `motor_corner` float64[motors, n], `bend` likewise (mm); `lead` 1/s², `rounded` squared speeds (mm²/s²),
-    both empty where no budget holds what filters round; `layer` int32[n]; `turn`, `ratio_change`, `move_class` and
-    `rest` as they are.
+    `motor`, `motor_corner` float64[motors, n], `bend` likewise (mm); `lead` 1/s², `rounded` and `reached` squared
+    speeds (mm²/s²), empty where no budget holds what filters round; `layer` int32[n]; `turn`, `ratio_change`,
+    `move_class` and `rest` as they are.
     """
 
     double_length: Reals
@@ -61,6 +71,7 @@ class BatchFeatures(NamedTuple):
     bend: Reals
     lead: Reals
     rounded: Reals
+    reached: Reals
     layer: NDArray[np.int32]
 
 
@@ -80,15 +91,18 @@ class BatchTimes(NamedTuple):
 class BatchStretch(NamedTuple):
     """What to time of the moves at hand: the first `moves` of them, in blocks of up to `size`.
 
-    `goes_on` says that the job does so behind them; `steps` whether anything hangs on how much each axis changes;
-    `window` moves that the controller sees (0: all); `by_layer` whether layers are asked for; `marks` ascending numbers
-    of the moves before which the time is.
+    `goes_on` says that the job does so behind them; `steps` whether anything hangs on how much each axis changes,
+    `rings` whether a ringing budget does, `stepped` whether rest is left and reached with a step; `window` moves that
+    the controller sees (0: all); `by_layer` whether layers are asked for; `marks` ascending numbers of the moves before
+    which the time is.
     """
 
     moves: int
     size: int
     goes_on: bool
     steps: bool
+    rings: bool
+    stepped: bool
     window: int
     by_layer: bool
     marks: NDArray[np.int64]
@@ -97,14 +111,17 @@ class BatchStretch(NamedTuple):
 class Rows(NamedTuple):
     """Rows of LANES numbers, by address (arrays where uncompiled).
 
-    `table` classes × LIMITS; `state` the time so far and the squared speed; scratch `gains` (size), `nodes` (size + 1),
-    `speeds` (2·size), `suffix` (size); `passed` the time before each marked move; `layers` that of each layer.
+    `table` classes × LIMITS; `at_rest` classes × REST_PACES; `state` the time so far and the squared speed; scratch
+    `gains` (size), `nodes` (size + 1), `arrivals` (size + 1; the speed with which rest is reached), `speeds` (2·size),
+    `suffix` (size); `passed` the time before each marked move; `layers` that of each layer.
     """
 
     table: Any
+    at_rest: Any
     state: Any
     gains: Any
     nodes: Any
+    arrivals: Any
     speeds: Any
     suffix: Any
     passed: Any
@@ -129,7 +146,7 @@ def batch_features(features: Features, layer: NDArray[np.int32], room: FeatureRo
     """A job's features for batches; `layer` (n) of every move. What is made in a `room` is written over by the next."""
     f = features
     columns = (f.pace, f.x, f.y, f.z, f.ratio, f.sharpness, f.curvature, f.corner_x, f.corner_y, f.corner_z)
-    filters = 2 if f.lead.size else 0
+    filters = (2 + (f.reached.size > 0)) if f.lead.size else 0
     counts = (1, len(columns), f.motor.shape[0], f.motor_corner.shape[0], f.bend.shape[0], filters)
     room = FeatureRoom() if room is None else room
     (lengths, inverses, motor, motor_corner, bend, rounding), _ = room.rows(*counts, n=f.length.size)
@@ -138,9 +155,11 @@ def batch_features(features: Features, layer: NDArray[np.int32], room: FeatureRo
     _inverses(f.motor, motor)
     _inverses(f.motor_corner, motor_corner)
     _inverses(f.bend, bend)
-    lead, rounded = NOT_ROUNDED, NOT_ROUNDED
+    lead = rounded = reached = NOT_ROUNDED
     if filters:
-        lead, rounded = _inverses((f.lead, f.rounded * f.rounded), rounding)
+        rows = (f.lead, f.rounded * f.rounded, f.reached * f.reached)[:filters]
+        lead, rounded, *last = _inverses(rows, rounding)
+        reached = last[0] if last else NOT_ROUNDED
     return BatchFeatures(
         lengths[0],
         speed,
@@ -162,8 +181,46 @@ def batch_features(features: Features, layer: NDArray[np.int32], room: FeatureRo
         bend,
         lead,
         rounded,
+        reached,
         layer,
     )
+
+
+@compiled_part
+def kick_lanes(
+    table: Any, row: Any, axis: int, change: float, share: float, other: float, before: Any, after: Any
+) -> Any:
+    """Inverse speed at which an axis (0 x, 1 y) is kicked within the budget, in every lane (`ceilings.kick_pace`)."""
+    sign = -1.0 if change > max(share, other) else 1.0
+    each = before * share + after * (sign * other)
+    step = greatest(greatest(each, each * -1.0), least(before, after) * abs(share + sign * other))
+    part = step / lanes_at(table, row + by.X_SWING + axis)
+    left = greatest(1.0 - part * part, in_every_lane(0.0))
+    left = left * inverse_root(greatest(left, in_every_lane(TINY)))
+    left = greatest(left - step / lanes_at(table, row + by.X_SWING_ADDED + axis), in_every_lane(LEAST_KICK))
+    return change / (lanes_at(table, row + by.X_KICK + axis) * left)
+
+
+@compiled_part
+def square_at_rest(
+    features: BatchFeatures, table: Any, at_rest: Any, i: int, ceiling: Any, acceleration: Any, rings: bool
+) -> Any:
+    """Squared speed with which a move leaves rest or reaches it, in every lane; as `ceilings.pace_at_rest` has it."""
+    k = np.uint64(i)
+    row = np.int64(features.move_class[k]) * REST_PACES
+    x, y = 1.0 / features.x[k], 1.0 / features.y[k]
+    pace = greatest(lanes_at(at_rest, row) * x, lanes_at(at_rest, row + 1) * y)
+    pace = greatest(pace, lanes_at(at_rest, row + 2) * (1.0 / features.z[k]))
+    pace = greatest(pace, lanes_at(at_rest, row + 3) * (1.0 / features.ratio[k]))
+    permitted = pace
+    if rings:
+        limits = np.int64(features.move_class[k]) * by.LIMITS
+        pace = greatest(pace, kick_lanes(table, limits, 0, x, 0.0, x, acceleration, acceleration))
+        pace = greatest(pace, kick_lanes(table, limits, 1, y, 0.0, y, acceleration, acceleration))
+    # 0 where no step bounds the speed: then the steps that do are not permitted to a move like this.
+    square, floor = permitted * permitted, in_every_lane(NO_PACE)
+    bounded = square / (square + floor)
+    return least(bounded / greatest(pace * pace, floor), ceiling)
 
 
 @compiled
@@ -173,8 +230,10 @@ def batch_moves(features: BatchFeatures, stretch: BatchStretch, rows: Rows, begi
     Stops early where a block has no node that could end it: it goes on with a larger one, or with more moves at hand.
     """
     steps, window, by_layer, marks, size = stretch.steps, stretch.window, stretch.by_layer, stretch.marks, stretch.size
+    rings = stretch.rings
     table, state, gains, nodes = rows.table, rows.state, rows.gains, rows.nodes
     speeds, suffix, passed, layers = rows.speeds, rows.suffix, rows.passed, rows.layers
+    arrivals, at_rest, stepped = rows.arrivals, rows.at_rest, stretch.stepped
     n = stretch.moves
     rest, classes = features.rest, features.move_class
     motors, bent, rounds = features.motor.shape[0], features.bend.shape[0] > 0, features.lead.size > 0
@@ -236,25 +295,51 @@ def batch_moves(features: BatchFeatures, stretch: BatchStretch, rows: Rows, begi
                     pace = greatest(pace, features.ratio_change[i] / lanes_at(table, row + by.FILAMENT_STEP))
                     slow = greatest(pace * pace, one_tiny)
                     node = least(node, 1.0 / slow)
+                if rings:
+                    before = i - np.uint64(1)
+                    x_share, x_other = 1.0 / features.x[i], 1.0 / features.x[before]
+                    y_share, y_other = 1.0 / features.y[i], 1.0 / features.y[before]
+                    pace = kick_lanes(table, row, 0, features.turn[0, i], x_other, x_share, a_before, a)
+                    pace = greatest(pace, kick_lanes(table, row, 1, features.turn[1, i], y_other, y_share, a_before, a))
+                    node = least(node, 1.0 / greatest(pace * pace, one_tiny))
                 if rounds:
                     node = least(node, in_every_lane(features.rounded[i]))
+            elif stepped:
+                node = square_at_rest(features, table, at_rest, begin + k, v, a, rings)
+                if rounds:
+                    node = least(node, in_every_lane(features.rounded[i]))
+                if k > 0:
+                    arrival = square_at_rest(features, table, at_rest, begin + k - 1, v_before, a_before, rings)
+                    if rounds:
+                        arrival = least(arrival, in_every_lane(features.reached[i - np.uint64(1)]))
+                    put_lanes(arrivals, k, arrival)
             put_lanes(nodes, k, node)
             put_lanes(gains, k, a * features.double_length[i])
             put_lanes(speeds, 2 * k, a)
             put_lanes(speeds, 2 * k + 1, v)
             v_before, a_before = v, a
         put_lanes(nodes, m, zero)
+        arrival = zero
+        if stepped and rest[np.uint64(end)]:
+            arrival = square_at_rest(features, table, at_rest, end - 1, v_before, a_before, rings)
+            if rounds:
+                arrival = least(arrival, in_every_lane(features.reached[np.uint64(end - 1)]))
+        put_lanes(arrivals, m, arrival)
         # ---- motion must be able to stop within what the controller sees
         if window > 0:
             last = m - window
             for base in range(0, last + 1, window):
                 ahead = zero
                 for k in range(base + window - 1, base - 1, -1):
+                    if stepped and rest[np.uint64(begin + k + 1)]:
+                        ahead = ahead + lanes_at(arrivals, k + 1)  # rest that is seen is reached with its step
                     ahead = ahead + lanes_at(gains, k)
                     put_lanes(suffix, k, ahead)
                 put_lanes(nodes, base, least(lanes_at(nodes, base), ahead))
                 ahead = zero
                 for k in range(base + 1, min(base + window, last + 1)):
+                    if stepped and rest[np.uint64(begin + k + window)]:
+                        ahead = ahead + lanes_at(arrivals, k + window)
                     ahead = ahead + lanes_at(gains, k + window - 1)
                     put_lanes(nodes, k, least(lanes_at(nodes, k), lanes_at(suffix, k) + ahead))
         # ---- where the block may end
@@ -269,14 +354,20 @@ def batch_moves(features: BatchFeatures, stretch: BatchStretch, rows: Rows, begi
                     m = k
                     break
                 reach = least(node, reach)  # a lane that is held here already must keep to it on the way
+                if stepped and rest[np.uint64(begin + k)]:
+                    reach = lanes_at(arrivals, k)
             if m == 0 or (2 * m < size and not last):
                 break
             end = begin + m
         # ---- backward, then forward with the durations
-        reached = lanes_at(nodes, m)
-        for k in range(m - 1, 0, -1):
+        reached = lanes_at(arrivals, m) if stepped and rest[np.uint64(end)] else lanes_at(nodes, m)
+        for k in range(m - 1, -1 if stepped else 0, -1):
             reached = least(lanes_at(nodes, k), reached + lanes_at(gains, k))
             put_lanes(nodes, k, reached)
+            if stepped and rest[np.uint64(begin + k)]:
+                reached = lanes_at(arrivals, k)
+        if stepped and rest[np.uint64(begin)]:
+            square = lanes_at(nodes, 0)
         speed_in = square * inverse_root(greatest(square, one_tiny))
         for k in range(m):
             if mark < marks.size and marks[mark] == begin + k:
@@ -284,7 +375,8 @@ def batch_moves(features: BatchFeatures, stretch: BatchStretch, rows: Rows, begi
                     put_lanes(passed, mark, total)
                     mark += 1
             gain = lanes_at(gains, k)
-            after = least(lanes_at(nodes, k + 1), square + gain)
+            ends_at_rest = stepped and rest[np.uint64(begin + k + 1)]
+            after = least(lanes_at(arrivals, k + 1) if ends_at_rest else lanes_at(nodes, k + 1), square + gain)
             speed_out = after * inverse_root(greatest(after, one_tiny))
             top = least(lanes_at(speeds, 2 * k + 1), (gain + (square + after)) * 0.5)
             top = greatest(top, greatest(square, after))
@@ -298,6 +390,9 @@ def batch_moves(features: BatchFeatures, stretch: BatchStretch, rows: Rows, begi
                 layer = np.int64(features.layer[np.uint64(begin + k)])
                 put_lanes(layers, layer, lanes_at(layers, layer) + spent)
             square, speed_in = after, speed_out
+            if ends_at_rest:
+                square = lanes_at(nodes, k + 1)
+                speed_in = square * inverse_root(greatest(square, one_tiny))
         begin = end
         if last:
             break
@@ -330,6 +425,16 @@ def _rows_of(limits: Sequence[Reals]) -> Reals:
     return rows
 
 
+def _rows_at_rest(limits: Sequence[Reals]) -> Reals:
+    """The steps at rest of LANES candidates as rows, float64[classes · REST_PACES, LANES]."""
+    tables = []
+    for lane in range(LANES):
+        table = limits[min(lane, len(limits) - 1)]
+        paces = paces_at_rest(table)
+        tables.append(paces.ravel() if paces.size else np.full(table.shape[0] * REST_PACES, NO_STEP))
+    return np.stack(tables, axis=1)
+
+
 class _Task(NamedTuple):
     """What rows of candidates have in common."""
 
@@ -344,8 +449,10 @@ class _Task(NamedTuple):
 def _time_row(task: _Task, limits: Sequence[Reals], square: Reals) -> BatchTimes:
     """The times of up to LANES candidates, each with its squared speed at the begin."""
     features, marks = task.features, task.marks
-    table, used = _rows_of(limits), len(limits)
-    steps = any(hang_on_turns(table_of) for table_of in limits)
+    table, at_rest, used = _rows_of(limits), _rows_at_rest(limits), len(limits)
+    steps = any(permits_steps(table_of) for table_of in limits)
+    rings = any(kicks(table_of) for table_of in limits)
+    stepped = any(paces_at_rest(table_of).size > 0 for table_of in limits)
     by_layer = task.layers > 0
     sums = np.zeros((task.layers + 1 if by_layer else 1, LANES))
     passed = np.zeros((max(1, marks.size), LANES))
@@ -355,9 +462,11 @@ def _time_row(task: _Task, limits: Sequence[Reals], square: Reals) -> BatchTimes
     n = features.double_length.size if task.known is None else task.known + 1
     begin, mark, size = task.begin, 0, min(BLOCK, max(1, n))
     while begin < n:
-        scratch = [np.empty((rows, LANES)) for rows in (size, size + 1, 2 * size, size)]
-        rows = Rows(*map(_address, (table, state, *scratch, passed, sums)))
-        stretch = BatchStretch(n, size, task.known is not None, steps, min(task.window, n), by_layer, marks)
+        scratch = [np.empty((rows, LANES)) for rows in (size, size + 1, size + 1, 2 * size, size)]
+        rows = Rows(*map(_address, (table, at_rest, state, *scratch, passed, sums)))
+        stretch = BatchStretch(
+            n, size, task.known is not None, steps, rings, stepped, min(task.window, n), by_layer, marks
+        )
         begin, mark = batch_moves(features, stretch, rows, begin, mark)
         if size >= n - begin:
             break  # the whole stretch was at hand: what is left hangs on what comes behind it

@@ -1,7 +1,7 @@
 """Ceilings of moves and corners: minima of limit over feature, and which limit was the minimum.
 
 Of tool axes, path and extruder; of motors that move several axes at once, or one of them unevenly; of what the
-controller takes in. Those that tie speed and acceleration to each other stand in `ties`.
+controller takes in. Those under which acceleration falls with speed stand in `tied`.
 
 Everything is kept as an inverse (pace in s/mm, sluggishness in s²/mm): "no limit" is then 0, and a minimum of
 quotients is a maximum of products. A loop first takes all moves of a block for members of its commonest class, whose
@@ -20,13 +20,18 @@ from numpy.typing import NDArray
 from kinematics.compiled import compiled, compiled_part
 from kinematics.limits import columns as by
 from kinematics.planner.features import Features
-from kinematics.planner.ties import ADVANCE, DELAY, MASS, SHARE, Ties, extruder_tie
+from kinematics.planner.tied import extruder_tie
+from kinematics.planner.ties import ADVANCE, DELAY, MASS, SHARE, Ties
 
 Reals = NDArray[np.float64]
 Codes = NDArray[np.uint8]
 MoveClasses = NDArray[np.uint16]
 Row = tuple[float, ...]  # the first columns of the table, as limits_of_class says
 
+NO_STEP = 1e30  # s/mm: stands for infinity where a product with 0 must stay 0
+LEAST_KICK = 0.02  # share of a sudden change of speed that a ringing budget admits beside any step of acceleration
+NO_SLUGGISHNESS = 1e-100  # s²/mm: of a move that no acceleration holds
+NO_SPEED = 1e12  # s/mm: a pace so slow is rest
 VOTER_EVERY = 64  # one move in so many is asked for its class
 
 
@@ -215,6 +220,120 @@ def rounding_nodes(features: Features, begin: int, end: int, nodes: Reals) -> No
     for k in range(1, end - begin):
         i = start + np.uint64(k)
         nodes[k] = max(nodes[k], rounded[i] * rounded[i])
+
+
+Kicks = tuple[float, float, float]  # inverse limits of one axis: of a sudden change of speed, of two kinds of steps
+
+
+@compiled_part
+def kicks_of_class(inverse: Reals, row: int) -> tuple[Kicks, Kicks]:
+    """The inverse limits by ringing in one row of the table, of x and of y."""
+    return (
+        (inverse[row, by.X_KICK], inverse[row, by.X_SWING], inverse[row, by.X_SWING_ADDED]),
+        (inverse[row, by.Y_KICK], inverse[row, by.Y_SWING], inverse[row, by.Y_SWING_ADDED]),
+    )
+
+
+@compiled_part
+def kick_pace(change: float, share: float, other: float, before: float, after: float, limits: Kicks) -> float:
+    """Pace (s/mm) at which an axis is kicked no harder than the ringing budget admits; 0 for any speed.
+
+    A corner kicks the speed of an axis by v·`change`, |w_k|, and at the same instant its acceleration: by
+    a·|u_k + u'_k|, a the smaller acceleration of both runs, or by |a·u_k + a'·u'_k| where that is more. `share` and
+    `other` |u_k| and |u'_k|, `before` and `after` a and a': v·|w_k| <= Δv_ρ·(√(1 − (Δa/a_apart)²) − Δa/a_added). Where
+    a step of acceleration alone uses up the budget, what LEAST_KICK leaves adds 2 % to it.
+    """
+    kick, swing, added = limits
+    turned = change > max(share, other)  # the axis turns back
+    both = abs(share - other) if turned else share + other
+    each = abs(before * share - after * other) if turned else before * share + after * other
+    step = max(min(before, after) * both, each)
+    part = step * swing
+    left = math.sqrt(max(1.0 - part * part, 0.0)) - step * added
+    return change * kick / max(left, LEAST_KICK)
+
+
+@compiled_part
+def ringing_nodes(features: Features, inverse: Reals, begin: int, end: int, sluggish: Reals, nodes: Reals) -> None:
+    """Raise the inverse squared ceilings (s²/mm²) of `nodes` to those within the ringing budget (`kick_pace`)."""
+    first, classes, turn, x, y = np.uint64(begin), features.move_class, features.turn, features.x, features.y
+    across, along = np.uint64(0), np.uint64(1)
+    commonest = commonest_class(classes, begin, end)
+    of_x, of_y = kicks_of_class(inverse, commonest)
+    for k in range(1, end - begin):
+        i = first + np.uint64(k)
+        before = i - np.uint64(1)
+        braked, left = 1.0 / max(sluggish[k - 1], NO_SLUGGISHNESS), 1.0 / max(sluggish[k], NO_SLUGGISHNESS)
+        pace = kick_pace(turn[across, i], x[before], x[i], braked, left, of_x)
+        pace = max(pace, kick_pace(turn[along, i], y[before], y[i], braked, left, of_y))
+        nodes[k] = max(nodes[k], pace * pace) if classes[i] == commonest else nodes[k]
+    for k in range(1, end - begin):
+        i = first + np.uint64(k)
+        if classes[i] != commonest:
+            of_x, of_y = kicks_of_class(inverse, int(classes[i]))
+            before = i - np.uint64(1)
+            braked, left = 1.0 / max(sluggish[k - 1], NO_SLUGGISHNESS), 1.0 / max(sluggish[k], NO_SLUGGISHNESS)
+            pace = kick_pace(turn[across, i], x[before], x[i], braked, left, of_x)
+            pace = max(pace, kick_pace(turn[along, i], y[before], y[i], braked, left, of_y))
+            nodes[k] = max(nodes[k], pace * pace)
+
+
+# ---- rest ----------------------------------------------------------------------------------------------------------
+
+
+@compiled_part
+def pace_at_rest(features: Features, inverse: Reals, rest_paces: Reals, i: int, sluggish: float) -> float:
+    """Inverse squared speed (s²/mm²) with which a move may leave rest or reach it, infinite where without a step.
+
+    v <= ΔV_k/|u_k| on every axis that has a step, v <= ΔV_e/r; nothing leaves rest with a speed that none of the steps
+    bounds. (Common practice, no source.) The step kicks as a corner of w = u does.
+    """
+    row = np.int64(features.move_class[i])
+    x, y = features.x[i], features.y[i]
+    pace = max(x * rest_paces[row, 0], y * rest_paces[row, 1])
+    pace = max(pace, max(features.z[i] * rest_paces[row, 2], features.ratio[i] * rest_paces[row, 3]))
+    if pace == 0.0 or pace >= NO_SPEED:
+        return math.inf
+    of_x, of_y = kicks_of_class(inverse, int(row))
+    acceleration = 1.0 / max(sluggish, NO_SLUGGISHNESS)
+    pace = max(pace, kick_pace(x, 0.0, x, acceleration, acceleration, of_x))
+    pace = max(pace, kick_pace(y, 0.0, y, acceleration, acceleration, of_y))
+    return float(pace * pace)
+
+
+@compiled_part
+def arrival_ceilings(
+    features: Features,
+    inverse: Reals,
+    rest_paces: Reals,
+    begin: int,
+    end: int,
+    paces: Reals,
+    sluggish: Reals,
+    nodes: Reals,
+    arrivals: Reals,
+) -> None:
+    """Squared ceilings of speed at the places of rest from `begin` to `end`: `nodes` left, `arrivals` reached.
+
+    Never more than the move's own ceiling, nor than rounding admits at the end of a path; in `paces` 1/v, `sluggish`,
+    `nodes` and `arrivals`, index 0 is for `begin`.
+    """
+    rest, rounds = features.rest, features.lead.size > 0
+    for k in range(end - begin + 1):
+        i = begin + k
+        arrivals[k] = 0.0
+        if not rest[i]:
+            continue
+        if k > 0:
+            square = max(pace_at_rest(features, inverse, rest_paces, i - 1, sluggish[k - 1]), paces[k - 1] ** 2)
+            if rounds:
+                square = max(square, features.reached[i - 1] ** 2)
+            arrivals[k] = 1.0 / square
+        if i < end:
+            square = max(pace_at_rest(features, inverse, rest_paces, i, sluggish[k]), paces[k] ** 2)
+            if rounds:
+                square = max(square, features.rounded[i] ** 2)
+            nodes[k] = 1.0 / square
 
 
 # ---- motors --------------------------------------------------------------------------------------------------------
@@ -408,9 +527,34 @@ def inverse_of(limits: Reals) -> Reals:
     return np.asarray(inverse)
 
 
+def paces_at_rest(limits: Reals) -> Reals:
+    """Inverse steps (s/mm) with which rest is left and reached under a table of limits: float64[classes, 4].
+
+    Of x, y, z and the filament; 0 for none, NO_STEP where steps are not permitted at all: those of axes where junction
+    deviation rules. Budgets permit nothing and have no part in this. No rows where no class may step.
+    """
+    stepping = np.isinf(limits[:, by.DEVIATION]) & np.isfinite(limits[:, by.X_STEP : by.Z_STEP + 1]).any(axis=1)
+    if not (stepping.any() or np.isfinite(limits[:, by.FILAMENT_STEP]).any()):
+        return np.empty((0, 4))
+    columns = [by.X_STEP, by.Y_STEP, by.Z_STEP, by.FILAMENT_STEP]
+    paces = np.asarray(1.0 / limits[:, columns])
+    paces[~stepping, :3] = NO_STEP
+    return paces
+
+
 def hang_on_turns(limits: Reals) -> bool:
     """Whether anything in a table of limits hangs on how much each axis changes at a corner."""
     return bool(np.isfinite(limits[:, by.TURN_COLUMNS]).any())
+
+
+def permits_steps(limits: Reals) -> bool:
+    """Whether corners are held by permitted steps of speed under a table of limits."""
+    return bool(np.isfinite(limits[:, by.X_STEP : by.FILAMENT_STEP + 1]).any())
+
+
+def kicks(limits: Reals) -> bool:
+    """Whether a ringing budget holds the corners under a table of limits."""
+    return bool(np.isfinite(limits[:, [by.X_KICK, by.Y_KICK]]).any())
 
 
 @compiled
@@ -439,9 +583,9 @@ def first_unbounded(features: Features, inverse: Reals, advance: Reals, ties: Ti
             pace = max(pace, ties.move_reach[i] * inverse[row, by.MOVE_RATE])
         if by_bytes:
             pace = max(pace, ties.byte_reach[i] * inverse[row, by.BYTE_RATE])
-        for motor in range(loads.shape[1]):
-            slow = max(slow, loads[i, motor, MASS])
-            pace = max(pace, loads[i, motor, SHARE])
+        for motor in range(loads.shape[0]):
+            slow = max(slow, loads[motor, MASS, i])
+            pace = max(pace, loads[motor, SHARE, i])
         if extruder_tie(ratio, advance[row, ADVANCE], advance[row, DELAY]) < np.inf:
             pace, slow = max(pace, 1.0), max(slow, 1.0)
         if pace == 0.0 or slow == 0.0:

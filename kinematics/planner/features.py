@@ -56,7 +56,8 @@ class Features(NamedTuple):
 
     Of vibration filters (empty where no budget holds their rounding): `lead` by how much each move's ramps run ahead
     (s², `vibration.rounding`), `rounded` inverse of the speed at each node within the budget (s/mm, 0 for any;
-    `vibration.path_rounding`).
+    `vibration.path_rounding`), where motion rests that with which the move leaves; `reached` that with which each move
+    reaches rest.
     """
 
     length: Reals
@@ -81,6 +82,7 @@ class Features(NamedTuple):
     whole: NDArray[np.int64]
     lead: Reals = NOT_ROUNDED
     rounded: Reals = NOT_ROUNDED
+    reached: Reals = NOT_ROUNDED
 
 
 class Drive(NamedTuple):

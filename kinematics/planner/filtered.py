@@ -15,9 +15,10 @@ from kinematics.gcode.moves import Moves
 from kinematics.limits import columns as by
 from kinematics.limits.vibration import Filters, filters_of, rounds
 from kinematics.machine import Machine
-from kinematics.planner.features import Features
+from kinematics.planner.ceilings import paces_at_rest
+from kinematics.planner.features import NOT_ROUNDED, Features
 from kinematics.vibration.filters import spread_of
-from kinematics.vibration.path_rounding import speed_by_rounding, taps_of
+from kinematics.vibration.path_rounding import rest_speeds_by_rounding, speed_by_rounding, taps_of
 
 Reals = NDArray[np.float64]
 
@@ -26,12 +27,14 @@ HALF = 0.5
 
 class Filtered(NamedTuple):
     """What the rounding of a path hangs on: the filters of x and y, what corners may be rounded by (mm), and a speed
-    (mm/s) that no move exceeds: a power of two, so that machines share what is made.
+    (mm/s) that no move exceeds: a power of two, so that machines share what is made; `steps` whether rest is left and
+    reached with one.
     """
 
     filters: Filters
     corners: float
     fastest: float
+    steps: bool = False
 
     @property
     def reach(self) -> float:
@@ -48,7 +51,8 @@ def filtered_by(machine: Machine, values: Reals) -> Filtered | None:
     if corners == math.inf or not rounds(machine):
         return None
     axes = np.sqrt((values[:, [by.X_MOST, by.Y_MOST, by.Z_MOST]] ** 2).sum(axis=1))
-    return Filtered(filters_of(machine), corners, _power_of_two(float(np.minimum(axes, values[:, by.CAP]).max())))
+    fastest = _power_of_two(float(np.minimum(axes, values[:, by.CAP]).max()))
+    return Filtered(filters_of(machine), corners, fastest, paces_at_rest(values).size > 0)
 
 
 def _power_of_two(speed: float) -> float:
@@ -56,7 +60,7 @@ def _power_of_two(speed: float) -> float:
 
 
 def with_rounding(features: Features, moves: Moves, filtered: Filtered | None) -> Features:
-    """The features of a job with `lead` and `rounded` for its filters.
+    """The features of a job with `lead`, `rounded` and `reached` for its filters.
 
     lead = √(Σ (u_k·σ_k²)²): a ramp of acceleration a runs lead·a/2 ahead (`vibration.rounding.lead`). Within a straight
     run nodes have no ceiling of their own, so that splitting a move changes nothing.
@@ -69,7 +73,10 @@ def with_rounding(features: Features, moves: Moves, filtered: Filtered | None) -
     corners &= features.rest[:-1] == 0
     steps = (moves.dx, moves.dy, moves.dz)
     budget = filtered.corners / (1.0 - HALF)
-    speed = speed_by_rounding(
-        steps, features.rest.astype(np.bool_), (*filtered.filters, None), budget, filtered.fastest, HALF, corners
-    )
-    return features._replace(lead=lead, rounded=1.0 / speed[:-1])
+    path = steps, features.rest.astype(np.bool_), (*filtered.filters, None)
+    speed = speed_by_rounding(*path, budget, filtered.fastest, HALF, corners)[:-1]
+    reached = NOT_ROUNDED
+    if filtered.steps:
+        leaving, reaching = rest_speeds_by_rounding(*path, budget, filtered.fastest, HALF)
+        speed, reached = np.minimum(speed, leaving), 1.0 / reaching
+    return features._replace(lead=lead, rounded=1.0 / speed, reached=reached)

@@ -11,20 +11,40 @@ from numpy.typing import NDArray
 from kinematics.compiled import compiled, compiled_part
 from kinematics.limits import columns as by
 from kinematics.planner.ceilings import (
+    arrival_ceilings,
     corner_ceilings,
     coupled_corner_ceilings,
     coupled_move_ceilings,
-    hang_on_turns,
     inverse_of,
+    kicks,
     move_ceilings,
+    paces_at_rest,
+    permits_steps,
     rate_ceilings,
+    ringing_nodes,
     rounding_nodes,
     rounding_ramps,
     speed_steps,
 )
 from kinematics.planner.features import Features
 from kinematics.planner.passes import backward_pass, forward_pass, last_held, look_ahead, look_ahead_in_pieces
-from kinematics.planner.ties import DELAY, NO_TIES, Ties, tie_ceilings, tie_scratch
+from kinematics.planner.tied import (
+    Parts,
+    add_untied_seconds,
+    counting,
+    find_tied,
+    last_met,
+    look_ahead_up,
+    pass_backward,
+    pass_forward,
+    room_for,
+    tie_corners,
+    tie_moves,
+    tied_durations,
+    with_more_segments,
+    write_envelopes,
+)
+from kinematics.planner.ties import DELAY, NO_TIES, Ties
 
 Reals = NDArray[np.float64]
 Codes = NDArray[np.uint8]
@@ -47,11 +67,11 @@ START = Node(0, 0.0)
 class Plan(NamedTuple):
     """A job planned under one table of limits; one entry a move unless said otherwise.
 
-    `speed_in`, `speed_peak`, `speed_out` (mm/s); `acceleration` admitted along the path (mm/s²); `rising`, `cruising`,
-    `falling` parts of the duration (s) and `duration` their sum; `cruise_cause`, `ramp_cause` codes of
-    `limits.columns`; `seconds` float64[classes, CAUSES] the time spent under each. `certain` how far all of this holds,
-    whatever comes behind: the end of the job, or where planning is to go on. Nothing is told of moves from there on,
-    nor of those before the one from which the job was planned.
+    `speed_in`, `speed_peak`, `speed_out` (mm/s); `acceleration` admitted along the path (mm/s²; where it falls with
+    speed, that at the peak); `rising`, `cruising`, `falling` parts of the duration (s) and `duration` their sum;
+    `cruise_cause`, `ramp_cause` codes of `limits.columns`; `seconds` float64[classes, CAUSES] the time spent under
+    each. `certain` how far all of this holds, whatever comes behind: the end of the job, or where planning is to go
+    on. Nothing is told of moves from there on, nor of those before the one from which the job was planned.
     """
 
     speed_in: Reals
@@ -88,13 +108,16 @@ def durations(
     sluggish: Reals,
     gains: Reals,
     squares: Reals,
+    arrivals: Reals,
+    stepped: bool,
     speeds: Reals,
     result: Plan,
 ) -> None:
     """Peak speed and the parts of the duration of the moves from `begin` to `end`.
 
     Of the block, index 0 for `begin`: `paces` 1/v of the ceilings, `sluggish` 1/a, `gains` 2 a L, `squares` squared
-    node speeds. `speeds` (of the job) takes the node speeds. v_p² = min(v², a·L + (v_0² + v_1²)/2);
+    speeds with which nodes are left, `arrivals` with which they are reached: the same array, but where rest is left and
+    reached with a step. `speeds` (of the job) takes the node speeds. v_p² = min(v², a·L + (v_0² + v_1²)/2);
     cruising = (L − (2 v_p² − v_0² − v_1²)/2a)/v_p.
     """
     first = np.uint64(begin)  # unsigned, as in `ceilings`
@@ -102,16 +125,20 @@ def durations(
     rising, cruising, falling = result.rising, result.cruising, result.falling
     for k in range(end - begin + 1):
         speeds[first + np.uint64(k)] = math.sqrt(squares[k])
+    speed_out = result.speed_out
+    if stepped:
+        for k in range(end - begin):
+            speed_out[first + np.uint64(k)] = math.sqrt(arrivals[k + 1])
     for k in range(end - begin):
         i = first + np.uint64(k)
-        v0, v1 = squares[k], squares[k + 1]
+        v0, v1 = squares[k], arrivals[k + 1]
         slow = sluggish[k]
         ceiling = 1.0 / (paces[k] * paces[k])
         top = min(ceiling, 0.5 * (gains[k] + (v0 + v1)))
         top = max(top, max(v0, v1))
         speed = math.sqrt(top)
         rise = (speed - speeds[i]) * slow
-        fall = (speed - speeds[i + np.uint64(1)]) * slow
+        fall = (speed - speed_out[i]) * slow
         cruise = max(0.0, length[i] - (top + top - v0 - v1) * 0.5 * slow) / speed
         peak[i] = speed
         rising[i] = rise
@@ -156,6 +183,8 @@ def plan_moves(
     advance: Reals,
     ties: Ties,
     steps: bool,
+    rings: bool,
+    rest_paces: Reals,
     window: int,
     stretch: Stretch,
     speeds: Reals,
@@ -164,10 +193,12 @@ def plan_moves(
 ) -> Node:
     """Plan a stretch: ceilings, backward pass, forward pass, durations, seconds by class and cause; return its end.
 
-    `inverse` float64[classes, LIMITS] of 1/limit; `advance` float64[classes, 2] as in `Limits`; `ties` NO_TIES where
-    nothing ties speed and acceleration; `steps` whether there are steps of speed; `window` moves that the
-    controller sees, 0 for all. Writes the node speeds to `speeds` (n + 1), what else belongs to moves to the arrays of
-    `result`, and the seconds, still to be summed over the first axis, to `seconds` (float64[LANES, classes, CAUSES]).
+    `inverse` float64[classes, LIMITS] of 1/limit; `advance` float64[classes, 2] as in `Limits`; `ties` NO_TIES where no
+    acceleration falls with speed; `steps` whether there are steps of speed, `rings` whether a ringing budget
+    holds them, `rest_paces` those that rest may be left and reached with (`ceilings.paces_at_rest`); `window` moves
+    that the controller sees, 0 for all. Writes the node speeds to `speeds` (n + 1), what else belongs to moves to the
+    arrays of `result`, and the seconds, still to be summed over the first axis, to `seconds` (float64[LANES, classes,
+    CAUSES]).
 
     Everything is done on one block before the next is begun, so that a move's numbers are fetched from memory once. A
     block is cut at the last node that its own ceiling holds; the few moves behind it are done again with the next.
@@ -176,14 +207,28 @@ def plan_moves(
     n = stretch.moves
     coupled, rounds = features.motor.shape[0] > 0, features.lead.size > 0
     by_moves, by_bytes, drives = ties.move_reach.size > 0, ties.byte_reach.size > 0, ties.curves.shape[0]
+    stepped = rest_paces.shape[0] > 0
     tied = drives > 0
     for row in range(advance.shape[0]):
-        tied = tied or (advance[row, DELAY] > 0.0 and ties.run_length.size > 0)
+        tied = tied or advance[row, DELAY] > 0.0
     seconds[:] = 0.0
     # Numbers, not literals: every part would be compiled for the literal first and for any number after it.
     size, begin, square = int(np.int64(BLOCK)), stretch.begin.move, stretch.begin.square
     paces, sluggish, gains, nodes, suffix = scratch(size)
-    tie_work = tie_scratch(size, drives)
+    arrivals = np.empty(size + 1) if tied or stepped else nodes
+    chains, pieces = drives + 1, ties.curves.shape[1]
+    shares = np.empty(chains + 1)
+    work = room_for(size if tied or stepped else 0, 0, chains, pieces)
+    parts = Parts(
+        result.speed_peak,
+        acceleration,
+        result.rising,
+        result.cruising,
+        result.falling,
+        result.duration,
+        result.cruise_cause,
+        result.ramp_cause,
+    )
     while begin < n:
         end = min(begin + size, n)
         if coupled:
@@ -200,15 +245,14 @@ def plan_moves(
         if by_bytes:
             column, cause = int(np.int64(by.BYTE_RATE)), int(np.int64(by.BYTE_RATE_SPEED))
             rate_ceilings(ties.byte_reach, inverse, column, cause, features, begin, end, paces, result.cruise_cause)
-        if tied:
-            causes = (result.cruise_cause, result.ramp_cause)
-            tie_ceilings(features, ties, advance, begin, end, paces, sluggish, causes, tie_work)
         if coupled:
             coupled_corner_ceilings(features, inverse, begin, end, paces, sluggish, nodes)
         else:
             corner_ceilings(features, inverse, begin, end, paces, sluggish, nodes)
         if steps:
             speed_steps(features, inverse, begin, end, nodes)
+        if rings:
+            ringing_nodes(features, inverse, begin, end, sluggish, nodes)
         if rounds:
             rounding_nodes(features, begin, end, nodes)
         m = end - begin
@@ -218,27 +262,55 @@ def plan_moves(
             gains[k] = 2.0 * length[i] * acceleration[i]
             nodes[k] = 0.0 if rest[i] else 1.0 / nodes[k]
         nodes[m] = 0.0
-        if window > 0 and whole.size > 0:
+        if stepped:
+            arrival_ceilings(features, inverse, rest_paces, begin, end, paces, sluggish, nodes, arrivals)
+        elif tied:
+            arrivals[: m + 1] = 0.0
+        if tied:
+            if not rest[begin]:
+                nodes[0] = square  # what lies before it is settled
+            count = find_tied(features, ties, advance, begin, end, paces, sluggish, gains, nodes, arrivals, work)
+            work = counting(work, count)
+            tie_moves(features, ties, advance, begin, paces, result.cruise_cause, nodes, arrivals, work)
+            while not write_envelopes(work):
+                work = with_more_segments(work)
+        climbing = stepped or work.tied > 0
+        if climbing:
+            tie_corners(features, inverse, begin, m, work, nodes, arrivals)
+            if window > 0:
+                look_ahead_up(features, begin, gains[:m], window, work, nodes)
+        elif window > 0 and whole.size > 0:
             look_ahead_in_pieces(gains[:m], window, whole, begin, suffix, nodes)
         elif window > 0:
             look_ahead(gains[:m], window, suffix, nodes)
         last = end == n and stretch.goes_on
         if end < n or stretch.goes_on:
-            m = last_held(gains[:m], nodes)
+            m = last_met(features, begin, gains[:m], work, nodes, arrivals) if climbing else last_held(gains[:m], nodes)
             if (
                 2 * m < size and not last
             ):  # many moves to brake in: so short a block would be done again for the most part
                 size = 2 * size
                 paces, sluggish, gains, nodes, suffix = scratch(size)
-                tie_work = tie_scratch(size, drives)
+                if tied or stepped:
+                    arrivals = np.empty(size + 1)
+                    work = room_for(size, work.chains.size, chains, pieces)
+                else:
+                    arrivals = nodes
                 continue
             if m == 0:
                 break
             end = begin + m
-        backward_pass(m, gains, nodes)
-        square = forward_pass(m, gains, square, nodes)
-        durations(length, begin, end, paces, sluggish, gains, nodes, speeds, result)
-        add_seconds(features.move_class, begin, end, result, seconds)
+        if climbing:
+            pass_backward(features, begin, m, gains, work, nodes, arrivals)
+            square = pass_forward(features, begin, m, gains, square, work, nodes, arrivals)
+            durations(length, begin, end, paces, sluggish, gains, nodes, arrivals, stepped, speeds, result)
+            tied_durations(features, begin, end, paces, nodes, arrivals, work, parts, shares, seconds)
+            add_untied_seconds(features.move_class, begin, end, work, parts, seconds)
+        else:
+            backward_pass(m, gains, nodes)
+            square = forward_pass(m, gains, square, nodes)
+            durations(length, begin, end, paces, sluggish, gains, nodes, nodes, False, speeds, result)
+            add_seconds(features.move_class, begin, end, result, seconds)
         begin = end
         if last:
             break
@@ -307,7 +379,7 @@ def plan(
     path around it that its ceilings see, None where the job ends with the moves at hand. `Plan.certain` is then where
     to begin once more moves are at hand.
 
-    `advance` and `ties` where speed and acceleration hang together, as in `Limits` and `make_ties`.
+    `advance` and `ties` where acceleration falls with speed, as in `Limits` and `make_ties`.
     `lookahead` is the number of moves that the controller sees (None: all). The speeds are the largest that satisfy the
     corner rules and can be reached and left under each move's acceleration: the time optimum under these ceilings
     (J. Bobrow, S. Dubowsky, J. Gibson, Int. J. Robotics Research 4(3), 1985; here on straight moves). Ramps are
@@ -315,14 +387,20 @@ def plan(
     memory costs more than planning.
     """
     n = features.length.size
-    steps = hang_on_turns(limits)
+    steps, rings = permits_steps(limits), kicks(limits)
     inverse = inverse_of(limits)
+    rest_paces = paces_at_rest(limits)
     window = min(lookahead, n) if lookahead else 0
     if room is None:
         room = make_room(n, limits.shape[0])
     if advance is None:
         advance = np.zeros((limits.shape[0], 2))
     stretch = Stretch(begin, n if known is None else known + 1, known is not None)
-    certain = plan_moves(features, inverse, advance, ties, steps, window, stretch, room.speeds, room.result, room.lanes)
-    room.lanes.sum(axis=0, out=room.result.seconds)
-    return room.result._replace(certain=certain)
+    result = room.result
+    if rest_paces.size > 0:  # what reaches a place is not what leaves it
+        result = result._replace(speed_out=np.empty(n))
+    certain = plan_moves(
+        features, inverse, advance, ties, steps, rings, rest_paces, window, stretch, room.speeds, result, room.lanes
+    )
+    room.lanes.sum(axis=0, out=result.seconds)
+    return result._replace(certain=certain)

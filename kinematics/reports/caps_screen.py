@@ -7,6 +7,10 @@ from typing import TYPE_CHECKING
 from kinematics.reports.screens import CAUTION
 from kinematics.wording import duration_text, quantity_text, share_text
 
+BOTH_WITHIN = (
+    "axis accelerations are kept as controllers keep them: on a curve speeding up and turning each stay within them, "
+    "and both together can ask for more"
+)
 MORE_DATA = "not in the machine file, so these limits cannot be checked in full:"
 
 if TYPE_CHECKING:
@@ -121,9 +125,36 @@ def _rounding(caps: Caps) -> list[str]:
     return lines
 
 
+def _commands(caps: Caps) -> list[str]:
+    """How each job's commands come through the controller's buffer."""
+    lines = []
+    for one in caps.commands:
+        if not one.late:
+            lines.append(f"command rate: every command of {one.job} is there in time")
+            continue
+        lines.append(
+            f"command rate: {share_text(one.late_share)} of the commands of {one.job} come late, the longest wait is "
+            f"{1e3 * one.longest_wait_s:.3g} ms at line {one.line}, all together {duration_text(one.total_wait_s)}; no "
+            "time above has these waits in it"
+        )
+    return lines
+
+
+def _extruder_steps(caps: Caps) -> list[str]:
+    """By how much pressure advance steps the extruder, for which nothing is slowed."""
+    return [
+        f"pressure advance: each ramp steps the extruder by up to {quantity_text(one.step_mm_s)} mm/s (line {one.line} "
+        f"of {one.job}); no controller slows for it, and neither does the plan"
+        for one in caps.extruder_steps
+    ]
+
+
 def cap_notes(caps: Caps, formulas: bool) -> list[str]:
     """What stands under the table: what asks too much, cooling, the next command, the caution."""
     lines = _missing(caps)
+    axes = (caps.machine.axes.x, caps.machine.axes.y)
+    if any(axis.max_acceleration_mm_s2 is not None for axis in axes):
+        lines.append(BOTH_WITHIN)
     for row in caps.asks_too_much:
         bounds = [bound for bound in (row.no_further_than, row.in_the_job) if bound is not None]
         most = _quantity(min(bounds), row.unit)
@@ -135,6 +166,8 @@ def cap_notes(caps: Caps, formulas: bool) -> list[str]:
         lines += _cooling(caps.cooling)
     lines += _rounding(caps)
     lines += _ringing(caps)
+    lines += _commands(caps)
+    lines += _extruder_steps(caps)
     if not formulas:
         lines.append("--formulas shows how each number is worked out")
     return [*lines, CAUTION]

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from kinematics import __version__
 from kinematics.errors import Notice
+from kinematics.reports.held_words import held_document
 
 if TYPE_CHECKING:
     from kinematics.machine import Machine
@@ -144,6 +145,8 @@ def estimate_document(estimate: Estimate, layers: bool = False) -> dict[str, Any
                 "to": change.after,
                 "saved_s": change.saved_s,
                 **interval_document(change.saved_interval_s, "saved_interval_s"),
+                "together_with": [{"what": what, "to": value, "unit": unit} for what, value, unit in change.together],
+                "at_the_expense_of_quality": change.costs_quality,
                 "commands_silenced": change.silenced,
                 "saved_by_silencing_s": change.saved_by_silencing_s,
             }
@@ -171,6 +174,10 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
                 "saved_share": row.saved_share,
                 "saved_by_silencing_s": row.saved_by_silencing_s,
                 "cause": row.cause,
+                "motion_s": row.motion_s,
+                "dwell_s": row.dwell_s,
+                "stops_by_kind_s": dict(row.stops_by_kind_s),
+                "cooling_s": row.cooling_s,
             }
             for row in comparison.rows
         ],
@@ -184,11 +191,18 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
                 "saved_share": row.saved_share,
                 "saved_by_silencing_s": row.saved_by_silencing_s,
                 "cause": row.cause,
+                "motion_s": row.motion_s,
+                "dwell_s": row.dwell_s,
+                "stops_by_kind_s": dict(row.stops_by_kind_s),
+                "cooling_s": row.cooling_s,
             }
             for row in comparison.totals
         ],
         **draws_document(comparison.sampling),
         "commands_silenced": comparison.silenced,
+        "limits_raised": [
+            {"candidate": name} | one for name, held in comparison.held.items() for one in held_document(held)
+        ],
         "warnings": {file: notice_rows(notices) for file, notices in comparison.notices.items()},
     }
 
@@ -224,6 +238,14 @@ def caps_document(caps: Caps) -> dict[str, Any]:
         from kinematics.studies.rounding import rounding_row
 
         document["rounding"] = [{"job": one.job, **rounding_row(one)} for one in caps.rounding]
+    if caps.commands:
+        from kinematics.studies.commands import commands_row
+
+        document["commands"] = [commands_row(one) for one in caps.commands]
+    if caps.extruder_steps:
+        from kinematics.studies.extruder_steps import extruder_step_row
+
+        document["extruder_steps"] = [extruder_step_row(one) for one in caps.extruder_steps]
     if caps.cooling is not None:
         rule = caps.cooling
         document["cooling"] = {
@@ -251,6 +273,7 @@ def sweep_document(sweep: Sweep) -> dict[str, Any]:
         "knobs": [{"knob": knob.name, "values": list(knob.values)} for knob in sweep.knobs],
         "rows": [row_dict(sweep.knobs, row) for row in sweep.rows],
         "present_total_s": sweep.present_total_s,
+        "limits_raised": held_document(sweep.held),
         **draws_document(sweep.sampling),
         "best_trade_offs": [{**row_dict(sweep.knobs, one.row), **one.costs} for one in trade_offs],
         "recommended": None if gentle is None else row_dict(sweep.knobs, gentle),
@@ -297,6 +320,7 @@ def target_document(target: Target, machine: Machine) -> dict[str, Any]:
         "without_stated_limits_s": target.without_stated_limits_s,
         "floor_s": target.floor_s,
         "stopped_by": target.stopped_by,
+        "limits_raised": held_document(target.held),
         "others": [{"knob": one.knob, "total_s": one.total_s, "meets": one.meets} for one in target.others],
     }
 

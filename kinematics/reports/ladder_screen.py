@@ -67,7 +67,8 @@ def ladder_rows(ladder: Ladder, short: bool) -> list[tuple[str, ...]]:
         first = [str(place), duration_text(rung.total_s), duration_text(rung.saved_s)]
         if ladder.sampling is not None:
             first.append("" if rung.saved_interval is None else between_text(rung.saved_interval))
-        seen = [share_text(rung.seen_share)] if ladder.wanted.keep or ladder.wanted.by_label else []
+        share = "" if rung.seen_share is None else share_text(rung.seen_share)
+        seen = [share] if ladder.wanted.keep or ladder.wanted.by_label else []
         for number, one in enumerate(rung.raised):
             repeated = number > 0 and short
             left = [""] * len(first) if repeated else first
@@ -143,9 +144,7 @@ def _no_rung(ladder: Ladder) -> list[str]:
     lines = [f"no step is worth it: all limits as far as they go save {saves}"]
     lines.append(f"held by {held.cause} ({held.share:.0%})")
     if ladder.quality_s is not None and ladder.quality_s < ladder.reach_s - SHOWN_SECONDS:
-        lines.append(
-            f"with what quality may cost given up as well (--allow quality): {duration_text(ladder.quality_s)}"
-        )
+        lines.append(f"at the expense of quality as well (--allow quality): {duration_text(ladder.quality_s)}")
     if held.cause == COOLING:
         lines.append("or print several at a time, so that one cools while the next is printed")
     return lines

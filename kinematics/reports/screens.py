@@ -10,6 +10,7 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from kinematics.errors import Notice
+from kinematics.reports.held_words import held_lines, rules_text
 from kinematics.wording import duration_text, quantity_text, share_text, value_text
 
 if TYPE_CHECKING:
@@ -146,7 +147,10 @@ def _change(change: Change, total: float) -> str:
     after = f" to {quantity_text(change.after)}{space}{change.unit}"
     between = "" if change.saved_interval_s is None else f", {between_text(change.saved_interval_s)}"
     saved = f"saves {duration_text(change.saved_s)} ({share_text(change.saved_s / total)}{between})"
-    return f"{turn} {change.what}{before}{after}: {saved}"
+    others = [f"{what} to {quantity_text(value)} {unit}" for what, value, unit in change.together]
+    beside = f", with {' and '.join(others)}" if others else ""
+    quality = "at the expense of quality, " if change.costs_quality else ""
+    return f"{quality}{turn} {change.what}{before}{after}{beside}: {saved}"
 
 
 def _silencing(change: Change) -> list[str]:
@@ -250,7 +254,7 @@ def _next(estimate: Estimate, machine_option: str, options: Sequence[str]) -> li
     command = shlex.join([*files, "--machine", machine_option, *options])
     if estimate.span:
         return [f"next: kinematics estimate {command}"]
-    if not estimate.changes:
+    if not estimate.changes or estimate.changes[0].costs_quality:
         return [f"next: kinematics estimate {command} --layers"]
     change = estimate.changes[0]
     taken = {candidate.name for candidate in estimate.machine.candidates}
@@ -301,8 +305,10 @@ def closing_lines(estimate: Estimate, machine_option: str, options: Sequence[str
     """
     lines: list[str] = []
     if estimate.changes:
+        several = any(change.together for change in estimate.changes[:3])
+        first = "if you change one thing, or several that belong together," if several else "if you change one thing,"
         for i, change in enumerate(estimate.changes[:3]):
-            lines.append(f"{'  or' if i else 'if you change one thing,'} {_change(change, estimate.total_s)}")
+            lines.append(f"{'  or' if i else first} {_change(change, estimate.total_s)}")
             lines += _silencing(change)
     lines += _assumed(estimate)
     if not estimate.span:
@@ -327,17 +333,37 @@ def _span_lines(estimate: Estimate) -> list[str]:
     return lines
 
 
-def comparison_heads(comparison: Comparison) -> list[tuple[str, bool]]:
-    """The heads of the table of a comparison, and which are right-aligned; intervals where there are any."""
+def comparison_heads(comparison: Comparison, detail: bool = False) -> list[tuple[str, bool]]:
+    """The heads of the table of a comparison, and which are right-aligned; intervals where there are any, and with
+    `detail` the parts of the time and where the raised limits rule.
+    """
     time, saved = ("time", True), ("saved", True)
     times = [time, saved] if comparison.sampling is None else [time, ("95 % of times", True), saved, ("95 %", True)]
-    return [("candidate", False), ("job", False), *times, ("share", True), ("main cause", False)]
+    parts = (
+        [*((name, True) for name in ("motion", *_stops_of(comparison), "cooling")), ("rules", False)] if detail else []
+    )
+    return [("candidate", False), ("job", False), *times, ("share", True), ("main cause", False), *parts]
 
 
-def comparison_rows(rows: Sequence[ComparisonRow], short: bool) -> list[tuple[str, ...]]:
+def _stops_of(comparison: Comparison) -> list[str]:
+    """Dwell and the kinds of stops that any row has."""
+    dwell = ["dwell"] if any(row.dwell_s > 0.0 for row in comparison.rows) else []
+    kinds = [kind for row in comparison.rows for kind, spent in row.stops_by_kind_s.items() if spent > 0.0]
+    return [*dwell, *dict.fromkeys(kinds)]
+
+
+def _parts_of(row: ComparisonRow, comparison: Comparison) -> list[str]:
+    """Motion, stops and cooling of a row, and in which share of a job each raised limit rules."""
+    stops = {"dwell": row.dwell_s, **row.stops_by_kind_s}
+    seconds = [row.motion_s, *(stops.get(name, 0.0) for name in _stops_of(comparison)), row.cooling_s]
+    return [*map(duration_text, seconds), rules_text(comparison.held.get(row.candidate, ()))]
+
+
+def comparison_rows(rows: Sequence[ComparisonRow], short: bool, of: Comparison | None = None) -> list[tuple[str, ...]]:
     """A comparison's rows as cells: candidate, job, time, saved, share, main cause; intervals behind time and saved.
 
-    `short` leaves the folders of the jobs out where the names alone tell them apart, and repeats no candidate's name.
+    The parts of the time follow `of` a comparison that is told in detail. `short` leaves the folders of the jobs out
+    where the names alone tell them apart, and repeats no candidate's name.
     """
     names = {row.job: PurePath(row.job).name for row in rows}
     if not short or len(set(names.values())) < len(names):
@@ -353,7 +379,8 @@ def comparison_rows(rows: Sequence[ComparisonRow], short: bool) -> list[tuple[st
         if row.interval_s is not None and row.saved_interval_s is not None:
             surely = "" if row.saved_interval_s == (0.0, 0.0) else between_text(row.saved_interval_s)
             times = [duration_text(row.total_s), between_text(row.interval_s), saved, surely]
-        cells.append((candidate, names[row.job], *times, share, row.cause))
+        parts = [] if of is None else _parts_of(row, of)
+        cells.append((candidate, names[row.job], *times, share, row.cause, *parts))
     return cells
 
 
@@ -371,6 +398,9 @@ def comparison_notes(comparison: Comparison) -> list[str]:
     for file, notices in comparison.notices.items():
         if notices:
             lines += [f"{file}: {line}" if i == 0 else line for i, line in enumerate(notice_lines(notices))]
+    for name, held in comparison.held.items():
+        (row,) = (row for row in comparison.totals if row.candidate == name)
+        lines += held_lines(held, row.total_s, name)
     for name, silent in comparison.silenced.items():
         (row,) = (row for row in comparison.totals if row.candidate == name)
         own = f"silencing {commands_text(silent)} in the jobs {saving_text(row.saved_by_silencing_s)}"

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
+from kinematics.machine import resolved_keys
+from kinematics.reports.held_words import held_lines
 from kinematics.reports.screens import CAUTION, between_text, draws_line
 from kinematics.studies.knobs import unit_of_knob
 from kinematics.studies.trade_offs import (
@@ -149,7 +152,8 @@ def knee_lines(sweep: Sweep) -> list[str]:
     """Where each knob stops paying, the best trade-offs of several, and the caution."""
     knees = [line for knee in sweep.knees for line in _knee(knee, unit_of_knob(sweep.machine, knee.knob))]
     drawn = [] if sweep.sampling is None else [draws_line(sweep.sampling, sweep.machine)]
-    return [*knees, *trade_off_lines(sweep), *drawn, CAUTION]
+    held = held_lines(sweep.held, math.inf)
+    return [*knees, *held, *trade_off_lines(sweep), *drawn, CAUTION]
 
 
 def _by_how_much(before: float, after: float) -> str:
@@ -187,6 +191,8 @@ def target_lines(target: Target, machine: Machine, machine_words: str) -> list[s
         if one.held_by is not None and target.met:
             further = "less" if one.down else "more"
             lines.append(f"    {further} saves next to nothing; held by {one.held_by}")
+    at_their_end = resolved_keys({one.knob: 1.0 for one in target.turned if one.held_by is not None}, machine)
+    lines += held_lines([one for one in target.held if one.key not in at_their_end], target.total_s)
     if not target.met:
         return [*lines, *_out_of_reach(target)]
     if target.gentler_total_s is None:

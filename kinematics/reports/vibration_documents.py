@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from kinematics.reports.documents import head, notice_rows
+from kinematics.studies.part_quality import quality_row
 from kinematics.studies.ringing import ringing_rows
 from kinematics.studies.rounding import rounding_row
 from kinematics.studies.vibration import filter_rows, finite
@@ -115,6 +116,7 @@ def _choice(choice: FilterChoice) -> dict[str, Any]:
         "print_acceleration_without_axis_limits_mm_s2": finite(choice.accelerations.without),
         "ringing": [row for one in choice.ringing for row in ringing_rows(one)],
         "rounding": [rounding_row(one) for one in choice.rounding],
+        "along_the_path": [quality_row(one) for one in choice.quality],
     }
 
 

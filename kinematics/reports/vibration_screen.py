@@ -184,11 +184,14 @@ def _quality(choice: FilterChoice) -> list[str]:
                 f"{seen_text(axis.left_mm)} at worst (budget {choice.budgets.ringing:g} mm "
                 f"{'for the whole job' if choice.counted == JOB else 'for each kick'})"
             )
-    for one in choice.rounding:
-        lines.append(
-            f"rounding: {seen_text(one.worst_mm)} at worst (line {one.line} of {one.job}), half of the printed path "
-            f"{seen_text(one.median_mm)}"
-        )
+    for quality in choice.quality:
+        for what, along in (("rounding", quality.rounding), ("ringing", quality.ringing)):
+            if along is not None:
+                lines.append(
+                    f"{what} along what is printed: half of it {seen_text(along.median_mm)}, 95% within "
+                    f"{quantity_text(max(along.most_mm, NOTHING_SEEN))} mm, at worst {seen_text(along.worst_mm)} in "
+                    f"layer {along.layer} (line {along.line})"
+                )
     return lines
 
 
@@ -202,6 +205,12 @@ def _own(option: AxisOption, gained: float, named: AxisOption, spread: float) ->
         f"a filter of your own on {option.axis} takes {_acceleration(option.acceleration)}, {more} than "
         f"{filter_words(named)}, and spreads {share_text(spread)} as much: {impulses}"
     ]
+
+
+def typed_notes(typed: TypedSettings | None, commands: Sequence[str]) -> list[str]:
+    """What to set on a controller, and the lines that do so; empty for nothing."""
+    told = [] if typed is None else typed_lines(typed)
+    return [*told, *(["for your controller:", *(f"  {command}" for command in commands)] if commands else [])]
 
 
 def typed_lines(typed: TypedSettings, counted: str = "kick") -> list[str]:

@@ -24,6 +24,8 @@ from kinematics.planner.ceilings import RAMP_SHARE
 from kinematics.planner.ties import FRICTION, MASS, SHARE, motor_loads
 from kinematics.studies.asked import DirectionsAsked, FlowAsked, Seen
 from kinematics.studies.causes import key_of
+from kinematics.studies.commands import Commands, commands_of_timing, takes_in_so_much
+from kinematics.studies.extruder_steps import ExtruderStep, extruder_step_of_timing
 from kinematics.studies.ringing import Ringing, ringing_of_timing
 from kinematics.studies.rounding import Rounding, rounding_of_timing
 from kinematics.studies.timing import TimedJob, Timing, path_sums, time_job
@@ -69,7 +71,8 @@ class CapRow(NamedTuple):
 @dataclass(frozen=True, repr=False)
 class Caps(NotebookTable):
     """The limits of a machine against its caps; with jobs, what each cap holds of their time, when cooling
-    rules, how far they swing the axes, and how far filters round them."""
+    rules, how far they swing the axes, how far filters round them, whether the controller takes in their commands in
+    time, and by how much pressure advance steps the extruder."""
 
     machine: Machine
     rows: tuple[CapRow, ...]
@@ -77,6 +80,8 @@ class Caps(NotebookTable):
     cooling: CoolingRule | None
     ringing: tuple[Ringing, ...] = ()
     rounding: tuple[Rounding, ...] = ()
+    commands: tuple[Commands, ...] = ()
+    extruder_steps: tuple[ExtruderStep, ...] = ()
 
     @property
     def asks_too_much(self) -> tuple[CapRow, ...]:
@@ -258,8 +263,13 @@ def _both(known: Sequence[CapsOfLimit]) -> CapsOfLimit:
 
 
 def follows_every_move(machine: Machine) -> bool:
-    """Whether caps of jobs tell their ringing or rounding, for which all of their moves have to be kept."""
-    return bool(machine.vibration.x.modes or machine.vibration.y.modes) or rounds(machine)
+    """Whether caps of jobs tell something for which all of their moves have to be kept."""
+    swings = bool(machine.vibration.x.modes or machine.vibration.y.modes)
+    return swings or rounds(machine) or takes_in_so_much(machine) or _advances(machine)
+
+
+def _advances(machine: Machine) -> bool:
+    return bool(machine.filament.pressure_advance_s)
 
 
 def caps_of(
@@ -268,7 +278,8 @@ def caps_of(
     """How far each limit of a machine may go; with jobs, against their own directions, speeds and times.
 
     `hear` is told about how far the search for when cooling rules is.
-    Moves of jobs are kept only where the machine has modes or filters: ringing and rounding follow every move.
+    Moves of jobs are kept only where the machine has modes, filters, a command rate or pressure advance: what these do
+    to a job hangs on every move.
     Raises InputError where a job cannot be read, a filter cannot be made, or a motor cannot move what hangs on it.
     """
     if follows_every_move(machine):
@@ -280,7 +291,9 @@ def caps_of(
     swinging = machine.vibration.x.modes or machine.vibration.y.modes
     ringing = tuple(ringing_of_timing(timing) for timing in timings) if swinging else ()
     rounding = tuple(rounding_of_timing(timing) for timing in timings) if rounds(machine) else ()
-    return Caps(machine, rows, None if job is None else job.total, cooling, ringing, rounding)
+    commands = tuple(commands_of_timing(timing) for timing in timings) if takes_in_so_much(machine) else ()
+    steps = tuple(extruder_step_of_timing(timing) for timing in timings) if _advances(machine) else ()
+    return Caps(machine, rows, None if job is None else job.total, cooling, ringing, rounding, commands, steps)
 
 
 Reals = NDArray[np.float64]

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import partial
+from types import MappingProxyType
 from typing import TYPE_CHECKING, NamedTuple
 
 from kinematics.errors import Finding, InputError, Notice
+from kinematics.gcode.job import JobFacts
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Candidate, Machine, resolved_keys
 from kinematics.notebook import NotebookTable
 from kinematics.studies.causes import main_cause
+from kinematics.studies.held_by import HeldBy, held_by
 from kinematics.studies.intervals import USUAL, Interval, SampledTimes, Sampling, interval_of
-from kinematics.studies.timing import Ask, TimedJob, foresee, time_job
+from kinematics.studies.many import Variant
+from kinematics.studies.timing import Ask, TimedJob, Timing, foresee, time_job
 
 if TYPE_CHECKING:
     import pandas
@@ -30,7 +34,8 @@ class ComparisonRow(NamedTuple):
 
     `interval_s` of the total and `saved_interval_s` of what is saved where any machine has ranges (None elsewhere).
     `saved_by_silencing_s` is what it saves alone that the job's own limits are silenced which the candidate varies, the
-    machine's as it is in their place (s); the rest comes of the candidate's limits.
+    machine's as it is in their place (s); the rest comes of the candidate's limits. `motion_s`, `dwell_s`, stops and
+    `cooling_s` are the parts of the total.
     """
 
     candidate: str
@@ -42,6 +47,10 @@ class ComparisonRow(NamedTuple):
     interval_s: Interval | None = None
     saved_interval_s: Interval | None = None
     saved_by_silencing_s: float = 0.0
+    motion_s: float = 0.0
+    dwell_s: float = 0.0
+    stops_by_kind_s: Mapping[str, float] = MappingProxyType({})
+    cooling_s: float = 0.0
 
 
 @dataclass(frozen=True, repr=False)
@@ -49,7 +58,8 @@ class Comparison(NotebookTable):
     """Candidates against the machine as it is: `rows` candidate by candidate, job by job; `totals` over all jobs.
 
     `silenced` counts, by candidate, the commands in the jobs that state a limit which the candidate varies. `sampling`
-    says how intervals were drawn, None where no machine has ranges.
+    says how intervals were drawn, None where no machine has ranges. `held` tells by candidate, of each limit that it
+    raises, in which share it rules, and what holds where it rules nowhere.
     """
 
     machine: Machine
@@ -59,6 +69,7 @@ class Comparison(NotebookTable):
     notices: dict[str, tuple[Notice, ...]]
     silenced: dict[str, int]
     sampling: Sampling | None = None
+    held: Mapping[str, tuple[HeldBy, ...]] = field(default_factory=dict)
 
     def to_frame(self) -> pandas.DataFrame:
         """One row a candidate and job: candidate, job, total_s, saved_s, saved_share, cause.
@@ -116,42 +127,64 @@ def compare_prepared(
     foresee(prepared, [*asks, *(_silenced_alone(machine, varied) for _, _, varied in machines[1:])])
     rows, totals = [], []
     before: list[float] = []
+    facts: list[JobFacts] = []
     notices: dict[str, tuple[Notice, ...]] = {}
     silenced: dict[str, int] = {}
+    held: dict[str, tuple[HeldBy, ...]] = {}
     for name, other, varied in machines:
         seconds: dict[str, float] = {}
+        timings: list[Timing] = []
         sums, by_silencing = 0.0, 0.0
         for number, job in enumerate(prepared):
             tell(f"timing {name}")
-            timing = time_job(job, other, varied, passing=True)
-            file = timing.facts.name
-            silent = timing.facts.silenced_by(varied) if job.heeds_file_limits else 0
+            silent = facts[number].silenced_by(varied) if facts[number:] and job.heeds_file_limits else 0
             alone = 0.0
-            if silent:
+            if silent:  # before the candidate, whose plan is looked at below
                 silenced[name] = silenced.get(name, 0) + silent
                 alone = before[number] - time_job(job, *_silenced_alone(machine, varied)).total
                 by_silencing += alone
+            timing = time_job(job, other, varied, passing=True)
+            timings.append(timing)
+            file = timing.facts.name
             if name == AS_IT_IS:
                 before.append(timing.total)
+                facts.append(timing.facts)
                 notices[file] = timing.facts.notices
             saved = before[number] - timing.total
             cause = main_cause(timing.by_cause, timing.total)
             row = ComparisonRow(
                 name, file, timing.total, saved, saved / before[number], cause, saved_by_silencing_s=alone
             )
+            row = _in_parts(row, [timing])
             rows.append(row)
             sums += timing.total
             for cause, spent in timing.by_cause.items():
                 seconds[cause] = seconds.get(cause, 0.0) + spent
         whole = sum(before)
         row = ComparisonRow(name, ALL_JOBS, sums, whole - sums, (whole - sums) / whole, main_cause(seconds, sums))
-        totals.append(row._replace(saved_by_silencing_s=by_silencing))
-    comparison = Comparison(machine, tuple(candidates), tuple(rows), tuple(totals), notices, silenced)
+        totals.append(_in_parts(row._replace(saved_by_silencing_s=by_silencing), timings))
+        if name != AS_IT_IS:
+            held[name] = held_by(prepared, [1.0] * len(prepared), machine, Variant(other, varied), timings)
+    comparison = Comparison(machine, tuple(candidates), tuple(rows), tuple(totals), notices, silenced, held=held)
     if not any(other.ranges for _, other, _ in machines):
         return comparison
     tell(f"{DRAWING}, {AS_IT_IS}")
     sampled = SampledTimes(prepared, machine, sampling, partial(tell, f"{DRAWING}, {AS_IT_IS}"))
     return _with_intervals(comparison, machines, sampled, tell)
+
+
+def _in_parts(row: ComparisonRow, timings: Sequence[Timing]) -> ComparisonRow:
+    """A row with the parts of its total."""
+    stops: dict[str, float] = {}
+    for timing in timings:
+        for kind, spent in timing.stops.seconds.items():
+            stops[kind] = stops.get(kind, 0.0) + spent
+    return row._replace(
+        motion_s=sum(one.motion for one in timings),
+        dwell_s=sum(one.stops.dwell for one in timings),
+        stops_by_kind_s=stops,
+        cooling_s=sum(one.cooling for one in timings),
+    )
 
 
 def _silenced_alone(machine: Machine, varied: frozenset[str]) -> Ask:

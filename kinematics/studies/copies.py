@@ -125,10 +125,10 @@ def _from_rest(planned: Planned, layout: Layout) -> tuple[Reals, Reals]:
 def _moves_of(ways: Snippets, layout: Layout) -> Moves:
     """The moves of some ways; one that takes after a printing move travels."""
     taken = Moves._make(column[ways.source] for column in layout.moves)
-    kind = np.where(taken.kind == PRINT, TRAVEL, taken.kind).astype(np.int8)
+    kind = np.where((taken.kind == PRINT) & ~ways.beside, TRAVEL, taken.kind).astype(np.int8)
     stop = np.where(ways.begins, np.uint8(1), taken.stop).astype(np.uint8)
     layer = np.where(ways.number < 0, 0, layout.layer[ways.number]).astype(np.int32)
-    fed = np.where(kind == FILAMENT, taken.de, np.minimum(taken.de, 0.0))
+    fed = np.where(kind == TRAVEL, np.minimum(taken.de, 0.0), taken.de)
     return taken._replace(dx=ways.dx, dy=ways.dy, dz=ways.dz, de=fed, kind=kind, stop=stop, layer=layer)
 
 
@@ -245,7 +245,8 @@ class CopiesOnMachine:
         ones = np.ones(layer.size)
         source, fed = ways.source[chosen], layout.moves.kind[ways.source[chosen]] == FILAMENT
         lengths = np.sqrt(ways.dx[chosen] ** 2 + ways.dy[chosen] ** 2 + ways.dz[chosen] ** 2)
-        paths = ~fed[np.searchsorted(np.flatnonzero(chosen), found.number[mask])] if layer.size else np.zeros(0, bool)
+        of_way = found.number[mask]
+        paths = (layout.moves.kind[ways.source[of_way]] != FILAMENT) & ~ways.beside[of_way]
         return _Sums(
             _layer_sums(plan_of, layer, ones, layout.layers),
             _cause_sums(plan_of, found.of_move[mask], ones, len(self._planned.classes.table)),
@@ -373,6 +374,7 @@ class CopiesOnMachine:
         """The events of a print of several copies, those that come with every copy as often, and its clock at each."""
         events, layout = self._planned.job.events, self._layout
         times = np.where(np.isin(events.kind, FOR_EACH) & self._inside_events(), number, 1)
+        times[self._changes_back()] += number - 1
         clock, amid = self._clock, self._whole_of(events.move) > layout.first[0]
         if np.any(np.isin(events.kind, WAITS) & amid):  # what is told of a heater and waited for stands side by side
             passed = self._passed[events.move] + (number - 1) * self._passed_parts[events.move]
@@ -381,6 +383,20 @@ class CopiesOnMachine:
             later = clock_of(passed * (float(motion.sum()) / whole), after, cooling[: layout.layers + 1])
             clock = np.where(amid, later, clock)
         return Events._make(np.repeat(column, times) for column in events), np.repeat(clock, times)
+
+    def _changes_back(self) -> list[int]:
+        """The last tool change of each part that ends with another tool than it begins with: the next copy needs the
+        first one back. The tool before the first change is taken to be the one that an even number of them leads to.
+        """
+        events = self._planned.job.events
+        places = np.flatnonzero(events.kind == tool_path.TOOL_CHANGE)
+        move, tool = self._whole_of(events.move[places]), events.value[places]
+        found = []
+        for first, last in zip(self._layout.first, self._layout.last, strict=True):
+            begin, end = np.searchsorted(move, first, "right"), np.searchsorted(move, last, "right")
+            if end > begin and (tool[end - 1] != tool[begin - 1] if begin else (end - begin) % 2):
+                found.append(int(places[end - 1]))
+        return found
 
     def _paths(self, number: int, between: Reals, after: _Sums, before: _Sums) -> PathSums:
         assert self._path is not None

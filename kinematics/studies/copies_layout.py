@@ -16,6 +16,7 @@ from kinematics.studies.timing import Planned
 Reals = NDArray[np.float64]
 Places = NDArray[np.int64]
 
+BESIDE = 8  # moves of a part that are planned with the way that begins or ends there
 LIFT = 5.0  # mm above what is printed on the way to a copy that is printed after another (an assumption)
 INTERLEAVED, ONE_AFTER_ANOTHER = "layer by layer", "one after another"
 
@@ -148,7 +149,8 @@ def _over_the_parts(way: Way, moves: Moves) -> Way:
 class Snippets(NamedTuple):
     """Short ways from rest to rest, one behind the other: `source` the moves of the job that they take after, `dx, dy,
     dz` their displacements (mm), `begins` whether a move begins a way, `number` of the part that it leads on from (−1
-    before the first), `far` whether it goes the distance, and `extra` whether the job itself has no such move there.
+    before the first), `far` whether it goes the distance, `extra` whether the job itself has no such move there, and
+    `beside` whether it belongs to the part before or behind, which the way is entered from or left to at some speed.
     """
 
     source: Places
@@ -159,6 +161,7 @@ class Snippets(NamedTuple):
     number: Places
     far: NDArray[np.bool_]
     extra: NDArray[np.bool_]
+    beside: NDArray[np.bool_]
 
     def without_extra(self) -> Snippets:
         """The ways as the job has them."""
@@ -179,25 +182,30 @@ class _Piece(NamedTuple):
     number: int
     source: Places
     steps: Reals
-    mark: int
-    extra: int
+    mark: int = -1
+    extra: slice = slice(0)
+    ahead: int = 0
+    behind: int = 0
 
 
 def _put_together(pieces: list[_Piece]) -> Snippets:
-    """Ways as one; `extra` of a piece is how many moves at its end are."""
+    """Ways as one; `ahead` and `behind` how many moves of a piece are beside it."""
     sizes = np.array([piece.source.size for piece in pieces])
     ends = np.cumsum(sizes)
     source = np.concatenate([piece.source for piece in pieces]).astype(np.int64)
-    begins, far, extra = np.zeros((3, source.size), bool)
+    begins, far, extra, beside = np.zeros((4, source.size), bool)
     for piece, end in zip(pieces, ends.tolist(), strict=True):
         if piece.source.size:
-            begins[end - piece.source.size] = True
-            extra[end - piece.extra : end] = True
+            begin = end - piece.source.size
+            begins[begin] = True
+            extra[begin:end][piece.extra] = True
+            beside[begin : begin + piece.ahead] = True
+            beside[end - piece.behind : end] = True
             if piece.mark >= 0:
-                far[end - piece.source.size + piece.mark] = True
+                far[begin + piece.mark] = True
     dx, dy, dz = np.concatenate([piece.steps for piece in pieces], axis=1)
     numbers = np.repeat([piece.number for piece in pieces], sizes)
-    return Snippets(source, dx, dy, dz, begins, numbers, far, extra)
+    return Snippets(source, dx, dy, dz, begins, numbers, far, extra, beside)
 
 
 def ways_between_copies(layout: Layout, step: Reals) -> Snippets:
@@ -213,7 +221,7 @@ def ways_between_copies(layout: Layout, step: Reals) -> Snippets:
         steps[0, way.mark] += goal[0]
         steps[1, way.mark] += goal[1]
         steps[2, way.mark + (not level)] += goal[2]
-        pieces.append(_Piece(number, way.source, steps, way.mark, 0))
+        pieces.append(_Piece(number, way.source, steps, way.mark))
     return _put_together(pieces)
 
 
@@ -225,15 +233,20 @@ def ways_between_parts(layout: Layout) -> Snippets:
     """
     moves, pieces = layout.moves, []
     for number, (begin, end) in enumerate(layout.between):
-        source = np.arange(begin, end)
+        # What begins or ends a way at some speed is part of the question how long it takes.
+        ahead = min(BESIDE, begin - layout.first[number - 1]) if number else 0
+        behind = min(BESIDE, layout.last[number] + 1 - end) if number < layout.first.size else 0
+        source = np.arange(begin - ahead, end + behind)
         steps = np.stack([moves.dx[source], moves.dy[source], moves.dz[source]])
         lengths = np.where(moves.kind[source] == TRAVEL, np.hypot(steps[0], steps[1]), 0.0)
-        mark, extra = (int(lengths.argmax()) if lengths.any() else -1), 0
+        lengths[:ahead] = lengths[source.size - behind :] = 0.0
+        mark, extra = (int(lengths.argmax()) if lengths.any() else -1), slice(0)
         if mark < 0 and 0 < number < layout.first.size:
             way = layout.ways[number - 1]
             kept = np.flatnonzero((moves.kind[way.source] == FILAMENT) | (np.arange(way.source.size) == way.mark))
-            mark, extra = source.size + int(np.flatnonzero(kept == way.mark)[0]), kept.size
-            source = np.concatenate([source, way.source[kept]])
-            steps = np.concatenate([steps, np.zeros((3, extra))], axis=1)
-        pieces.append(_Piece(number - 1, source, steps, mark, extra))
+            place = source.size - behind
+            mark, extra = place + int(np.flatnonzero(kept == way.mark)[0]), slice(place, place + kept.size)
+            source = np.insert(source, place, way.source[kept])
+            steps = np.insert(steps, [place] * kept.size, 0.0, axis=1)
+        pieces.append(_Piece(number - 1, source, steps, mark, extra, int(ahead), int(behind)))
     return _put_together(pieces)

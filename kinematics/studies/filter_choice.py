@@ -29,6 +29,7 @@ from kinematics.studies.filter_options import (
     option_of,
     options_on,
 )
+from kinematics.studies.part_quality import PartQuality, part_quality
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.ringing import Ringing, ringing_of_timing
 from kinematics.studies.rounding import Rounding, rounding_of_timing
@@ -81,8 +82,8 @@ class FilterChoice:
     """The pairs of filters, best first, and what is said of the best one.
 
     `present` the machine's own filters timed in the same way (None where it has none that can be); `ringing`,
-    `rounding` of each job under the best pair; `ringing_budget` (mm) what a single kick may leave: less than the budget
-    where the swing of the whole job counts.
+    `rounding` and `quality` of each job under the best pair; `ringing_budget` (mm) what a single kick may leave: less
+    than the budget where the swing of the whole job counts.
     """
 
     machine: Machine
@@ -96,6 +97,7 @@ class FilterChoice:
     accelerations: Accelerations
     ringing: tuple[Ringing, ...]
     rounding: tuple[Rounding, ...]
+    quality: tuple[PartQuality, ...]
     ringing_budget: float
 
     @property
@@ -310,6 +312,7 @@ def choose_filters(
         accelerations_with(_with_ringing(best.options, ringing_budget / budgets.ringing), budgets),
         tuple(ringing_of_timing(one) for one in timings),
         tuple(rounding_of_timing(one) for one in timings) if rounds else (),
+        tuple(part_quality(one) for one in timings),
         ringing_budget,
     )
 
@@ -357,7 +360,7 @@ def _without_jobs(
     row = PairRow(best, None)
     with_them = accelerations_with(best, budgets)
     return FilterChoice(
-        machine, known, budgets, KICK, (row,), by_axis, nothing, None, with_them, (), (), budgets.ringing
+        machine, known, budgets, KICK, (row,), by_axis, nothing, None, with_them, (), (), (), budgets.ringing
     )
 
 

@@ -33,7 +33,7 @@ PRIOR_PRINTS = 2.0  # how many prints that is worth
 LEAST_SPREAD = 0.002  # a stopwatch is no better
 ROUNDS = 4  # of spread and fit in turn
 INSIDE = 0.95
-HELD = 0.35  # of the spread of its prior has a parameter that the prints do not ask for
+HELD = 0.5  # of the spread of its prior has a parameter that the prints do not ask for
 ENOUGH = 0.6  # by how much leaving one out must improve, in units of ln likelihood, for a parameter to be chosen
 WIDE = 4.0 * USUAL_SPREAD  # the spread to begin with
 LEAST_SCALE = 0.01  # a spread below which prints are not said to be foretold badly
@@ -80,7 +80,7 @@ class Fitting:
         return int(self._logs.size)
 
     def residuals(self, place: Reals) -> Reals:
-        """Of every print ln measured − ln fitted."""
+        """The logarithm of measured times less that of fitted ones."""
         seconds, _ = self.responses.seconds(place)
         return np.asarray(self._logs - np.log(seconds))
 
@@ -166,7 +166,7 @@ class Fitting:
         return self.solve(every, tight, start)
 
     def left_out(self, solution: Solution) -> Reals:
-        """Of every print ln measured − ln fitted, fitted without it."""
+        """The logarithm of each measured time less that of a fit to the other prints."""
         found = np.empty(self.prints)
         for i in range(self.prints):
             used = np.arange(self.prints) != i

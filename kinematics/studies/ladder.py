@@ -53,7 +53,8 @@ class Rung(NamedTuple):
 
     `settings` of this step alone; `alone` what its main limit saves by itself, where there are several; `silenced` how
     many more commands of the jobs no longer have a say; `left_out_s` the time at the end without this step (s);
-    `seen_share` of the visible path that it changes; `saved_interval` where the machine has ranges.
+    `seen_share` of the visible path that it changes (None: moves are not kept); `saved_interval` where the machine has
+    ranges.
     """
 
     raised: tuple[RaisedLimit, ...]
@@ -65,7 +66,7 @@ class Rung(NamedTuple):
     alone: Alone | None
     silenced: int
     left_out_s: float
-    seen_share: float
+    seen_share: float | None
     saved_interval: Interval | None = None
 
 
@@ -317,10 +318,10 @@ def _settings(climb: Climb, before: Sequence[float], after: Sequence[float]) -> 
 
 
 def _alone(climb: Climb, plan: Plan, place: int) -> Alone | None:
-    """What the main limit of a rung brings by itself; None where the rung has only one."""
+    """What the main limit of a rung brings by itself; None where it has only one, or goes on where another ended."""
     before = plan.states[place - 1] if place else climb.now
     changed = [k for k, (low, high) in enumerate(zip(before, plan.states[place], strict=True)) if low != high]
-    if len(changed) < 2:
+    if len(changed) < 2 or any(before[k] != climb.now[k] for k in changed):
         return None
     main = max(changed, key=lambda k: plan.left_out.get(k, 0.0))
     state = tuple(plan.states[place][k] if k == main else number for k, number in enumerate(climb.now))

@@ -207,7 +207,7 @@ def _mode_ringing(
     )
 
 
-def _motion_of_axis(planned: Planned, axis: str, pause: NDArray[np.float64] | None) -> AxisMotion:
+def motion_of_axis(planned: Planned, axis: str, pause: NDArray[np.float64] | None) -> AxisMotion:
     """The planned motion of an axis, with `pause` (s) before each move."""
     plan = planned.plan
     share = getattr(planned.job.moves, f"d{axis}") / planned.features.length
@@ -223,7 +223,7 @@ def _axis_ringing(planned: Planned, axis: str, pause: NDArray[np.float64]) -> Ax
     """How far a planned job swings one axis; `pause` (s) before each move."""
     vibration: AxisVibration = getattr(planned.machine.vibration, axis)
     command_filter = filter_made(vibration, axis)
-    motion = _motion_of_axis(planned, axis, pause)
+    motion = motion_of_axis(planned, axis, pause)
     kicks = kicks_of(motion)
     modes = _modes_of(vibration)
     return AxisRinging(
@@ -267,7 +267,7 @@ def by_one_kick_mm(timing: Timing) -> float:
     for axis in AXES:
         vibration: AxisVibration = getattr(planned.machine.vibration, axis)
         if vibration.modes:
-            kicks = kicks_of(_motion_of_axis(planned, axis, None))
+            kicks = kicks_of(motion_of_axis(planned, axis, None))
             command_filter = filter_made(vibration, axis)
             modes = _modes_of(vibration)
             for power, kick in ((2, kicks.acceleration), (1, kicks.speed)):

@@ -22,8 +22,12 @@ class SeenMoves:
         self._keep = [name for name in keep if name not in KIND_NAMES]
         self._before: list[NDArray[np.float64]] = []
 
-    def changed_share(self, timings: Sequence[Timing]) -> float:
-        """The share of the visible length that takes another time than in the plan before; 0 in the first one."""
+    def changed_share(self, timings: Sequence[Timing]) -> float | None:
+        """The share of the visible length that takes another time than in the plan before, 0 in the first one; None
+        for jobs whose moves are not kept.
+        """
+        if any(timing.planned is None for timing in timings):
+            return None
         now, changed, length = [], 0.0, 0.0
         for place, (timing, weight) in enumerate(zip(timings, self._weights, strict=True)):
             planned = timing.whole_plan()

@@ -16,10 +16,9 @@ from kinematics.gcode.dialect_file import command_that_sets
 from kinematics.gcode.dialects import Dialect
 from kinematics.limits.vibration import AXES, axis_quality, rounds
 from kinematics.machine import Machine
-from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.ringing import by_one_kick_mm, ringing_of_timing
 from kinematics.studies.rounding import rounding_of_timing
-from kinematics.studies.timing import Timing, time_job
+from kinematics.studies.timing import TimedJob, Timing, time_job
 
 PRINT_KEY, TRAVEL_KEY = "motion.print_acceleration_mm_s2", "motion.travel_acceleration_mm_s2"
 JUNCTION_KEY, STEP_KEY = "motion.junction_deviation_mm", "motion.speed_step_mm_s"
@@ -55,7 +54,7 @@ class TypedSettings:
 class _Trial:
     """Jobs under one pair of settings after the other, budgets off."""
 
-    def __init__(self, jobs: Sequence[PreparedJob], weights: Sequence[float], machine: Machine, counted: str) -> None:
+    def __init__(self, jobs: Sequence[TimedJob], weights: Sequence[float], machine: Machine, counted: str) -> None:
         self.jobs, self.weights, self.counted = jobs, weights, counted
         self.rounding, self.ringing = machine.quality.rounding_budget_mm, machine.quality.ringing_budget_mm
         self.rounds = rounds(machine)
@@ -100,6 +99,13 @@ class _Trial:
         return math.fsum(weight * one.total for weight, one in zip(self.weights, timings, strict=True))
 
 
+def has_budgets(machine: Machine) -> bool:
+    """Whether a machine has a budget, and a filter or a mode that uses it up."""
+    quality = machine.quality
+    swings = quality.ringing_budget_mm is not None and any(getattr(machine.vibration, axis).modes for axis in AXES)
+    return bool(swings or (quality.rounding_budget_mm is not None and rounds(machine)))
+
+
 def _varied(settings: Mapping[str, Any]) -> list[str]:
     return [f"{STEP_KEY}.{axis}" for axis in "xyz"] + [*settings] if STEP_KEY in settings else [*settings]
 
@@ -122,7 +128,7 @@ def _digits(value: float) -> float:
 
 def settings_to_type(
     machine: Machine,
-    jobs: Sequence[PreparedJob],
+    jobs: Sequence[TimedJob],
     weights: Sequence[float] | None = None,
     counted: str = KICK,
     travel: float | None = None,

@@ -13,6 +13,7 @@ from kinematics.limits.flow import FLOW_KEY
 from kinematics.machine import Machine, resolved_keys
 from kinematics.notebook import NotebookTable
 from kinematics.studies.caps import caps_of
+from kinematics.studies.held_by import HeldBy, held_under
 from kinematics.studies.intervals import USUAL, Interval, Sampling, drawn_in_parts, interval_of
 from kinematics.studies.knees import FALLS, Knee
 from kinematics.studies.knobs import Knob, settings_of, variant_of
@@ -44,7 +45,8 @@ class SweepRow(NamedTuple):
 class Sweep(NotebookTable):
     """The rows of a sweep, and where each knob stops paying with the likely values of all ranges; `sampling` says how
     intervals were drawn, None where no ranges are left; `present_total_s` the time with the machine as it is (s), of
-    all jobs or of the only one (None: not asked for).
+    all jobs or of the only one (None: not asked for). `held` tells of each knob that raises a limit whether its highest
+    value is reached, all knobs at theirs.
     """
 
     machine: Machine
@@ -53,6 +55,7 @@ class Sweep(NotebookTable):
     knees: tuple[Knee, ...]
     sampling: Sampling | None = None
     present_total_s: float | None = None
+    held: tuple[HeldBy, ...] = ()
 
     def to_frame(self) -> pandas.DataFrame:
         """One row a candidate and job: a column a knob, job, total_s, (low_s, high_s,) within_caps, stopped_by."""
@@ -62,6 +65,12 @@ class Sweep(NotebookTable):
 
     def __repr__(self) -> str:
         return f"<Sweep of {', '.join(knob.name for knob in self.knobs)} on {self.machine.name}: {len(self.rows)} rows>"
+
+
+def held_at_the_end(jobs: WeightedJobs, machine: Machine, knobs: Sequence[Knob]) -> tuple[HeldBy, ...]:
+    """What holds in place of a knob's highest value, with all knobs at theirs."""
+    settings = settings_of(knobs, [knob.values[-1] for knob in knobs])
+    return held_under(jobs.prepared, jobs.weights.tolist(), machine, settings)
 
 
 def row_dict(knobs: Sequence[Knob], row: SweepRow) -> dict[str, object]:

@@ -11,6 +11,7 @@ from kinematics.errors import InputError
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Machine, resolved_keys
 from kinematics.notebook import NotebookTable
+from kinematics.studies.held_by import HeldBy, held_under
 from kinematics.studies.knobs import KnobRange, outwards, present_value, range_of, typed, variant_of
 from kinematics.studies.many import Variant
 from kinematics.studies.search import HowFar, Scale, first_value, spread
@@ -76,6 +77,7 @@ class Target(NotebookTable):
     turned: tuple[Turned, ...]
     stopped_by: str | None
     others: tuple[Other, ...]
+    held: tuple[HeldBy, ...] = ()
 
     def to_frame(self) -> pandas.DataFrame:
         """One row a knob: knob, turned (up or down), from, to, and held_by where turning it further is of no use."""
@@ -333,4 +335,5 @@ def target_of(
         ),
         None if met else search.cause(settings),
         () if met else tuple(search.others(settings, total, within)),
+        held_under(jobs.prepared, jobs.weights.tolist(), machine, settings),
     )

@@ -15,6 +15,7 @@ from kinematics.limits.class_limits import IN_THE_JOB, NOTHING_VARIED
 from kinematics.limits.combine import ADVANCE_KEY, COMMANDED
 from kinematics.limits.flow import FLOW_KEY, filament_area
 from kinematics.machine import Machine, resolved_keys
+from kinematics.machine.mechanisms import EXTRUDER
 from kinematics.studies.intervals import Interval, SampledTimes, interval_of
 from kinematics.studies.timing import Ask, TimedJob, Timing, foresee
 
@@ -105,6 +106,11 @@ def worth_of_limits(
 
 RAISE = 1.5  # one step that a maker would try
 WORTH_A_TRY = 0.002  # share of the time that a limit must hold before it is tried
+BELONG_FROM = 1.25  # of what limits bring one by one: what they must bring at once to belong together
+NEEDS_THE_OTHERS = 0.6  # of what several bring at once: a limit that brings less alone is not told alone
+BELOW_WHICH_IT_HOLDS = 1.0  # of an acceleration along the path: axes and motors that take less hold it
+HELD_BY_OTHERS = ("print_acceleration_mm_s2", "travel_acceleration_mm_s2", "feed_override")
+AT_COST_OF_QUALITY = ("cooling.", "quality.")
 WORTH_SAYING = 0.005  # share of the time that a change must save before it is shown
 
 
@@ -113,7 +119,8 @@ class Change(NamedTuple):
 
     `saved_interval_s` of what it saves where the machine has ranges (None where it has none). `silenced` is how many
     commands of the jobs that state this limit the change silences, and `saved_by_silencing_s` what that alone saves,
-    the limit left at what held for most of the time (s); the rest comes of the raise.
+    the limit left at what held for most of the time (s); the rest comes of the raise. `together` other limits that are
+    raised with it, as they belong together: words, what they are set to, unit.
     """
 
     key: str
@@ -126,6 +133,12 @@ class Change(NamedTuple):
     saved_interval_s: Interval | None = None
     silenced: int = 0
     saved_by_silencing_s: float = 0.0
+    together: tuple[tuple[str, float, str], ...] = ()
+
+    @property
+    def costs_quality(self) -> bool:
+        """Whether the part pays for it: never the first thing to change."""
+        return self.key.startswith(AT_COST_OF_QUALITY)
 
 
 class _Trial(NamedTuple):
@@ -135,6 +148,7 @@ class _Trial(NamedTuple):
     after: float
     unit: str
     settings: Mapping[str, Any]
+    together: tuple[tuple[str, float, str], ...] = ()
 
     @property
     def assignments(self) -> tuple[tuple[str, Any], ...]:
@@ -275,7 +289,50 @@ def _trials(machine: Machine, timing: Timing) -> list[_Trial]:
         key = "cooling.shortest_layer_s"
         after = float(f"{shortest / RAISE:.3g}")
         trials.append(_Trial(key, "shortest layer time", shortest, after, "s", {key: after}))
-    return [trial for trial in trials if trial is not None]
+    alone = [trial for trial in trials if trial is not None]
+    return [*alone, *_belonging_together(machine, alone)]
+
+
+def _belonging_together(machine: Machine, alone: Sequence[_Trial]) -> Iterator[_Trial]:
+    """Trials of several limits at once: an acceleration along the path with those of axes and motors that would hold it
+    then, print speeds in the file with the hotend's flow.
+    """
+    for trial in alone:
+        name = trial.key.split(".")[-1]
+        if trial.before is None or name not in HELD_BY_OTHERS:
+            continue
+        beside: dict[str, tuple[str, float, float, str]] = {}
+        if name == "feed_override":
+            if "print" in trial.key and isinstance(flow := machine.hotend.max_flow_mm3_s, float):
+                beside[FLOW_KEY] = "hotend flow", flow, _half_more(flow), "mm³/s"
+        else:
+            axes = [f"axes.{axis}" for axis in "xy"]
+            motors = [f"motors.{motor}" for motor in machine.motors if motor != EXTRUDER]
+            for key in (f"{section}.max_acceleration_mm_s2" for section in (*axes, *motors)):
+                value = machine.value_of(key)
+                if value is not None and value < trial.after * BELOW_WHICH_IT_HOLDS:
+                    after = max(_half_more(value), trial.after)
+                    beside[key] = words_of(key), value, after, "mm/s²"
+        if beside:
+            settings = {**trial.settings, **{key: after for key, (_, _, after, _) in beside.items()}}
+            told = tuple((what, after, unit) for what, _, after, unit in beside.values())
+            yield trial._replace(key=", ".join(settings), settings=settings, together=told)
+
+
+def _that_belong_together(changes: Sequence[Change]) -> list[Change]:
+    """Changes without those of several limits that bring little more than these one by one, and without the single
+    ones of which most of the saving needs others beside them.
+    """
+    single = {change.key: change for change in changes if not change.together}
+    kept = []
+    replaced: set[str] = set()
+    for change in changes:
+        if change.together:
+            own = [single[key] for key in change.key.split(", ") if key in single]
+            if change.saved_s > BELONG_FROM * math.fsum(max(0.0, one.saved_s) for one in own):
+                kept.append(change)
+                replaced |= {one.key for one in own if one.saved_s < NEEDS_THE_OTHERS * change.saved_s}
+    return [*(one for key, one in single.items() if key not in replaced), *kept]
 
 
 def _ask(machine: Machine, trial: _Trial) -> Ask:
@@ -286,9 +343,14 @@ def _ask(machine: Machine, trial: _Trial) -> Ask:
 
 def _ask_silenced(machine: Machine, trial: _Trial) -> Ask:
     """The limit of a trial left at what holds now, but said by the machine: the job's own commands are silenced."""
+    beside = len(trial.settings) - len(trial.together)
     held = {
-        key: {axis: step / RAISE for axis, step in value.items()} if isinstance(value, Mapping) else trial.before
-        for key, value in trial.settings.items()
+        key: {axis: step / RAISE for axis, step in value.items()}
+        if isinstance(value, Mapping)
+        else trial.before
+        if place < beside
+        else machine.value_of(key)
+        for place, (key, value) in enumerate(trial.settings.items())
     }
     other = machine.with_settings(held, "one change")
     return Ask(other, resolved_keys(trial.settings, machine), passing=True, total_only=True)
@@ -310,7 +372,8 @@ def changes_that_save(
     timings: Sequence[Timing],
     sampled: SampledTimes | None = None,
 ) -> list[Change]:
-    """What raising one limit by half would save over all jobs (s), best first; what saves next to nothing is left out.
+    """What raising one limit by half, or several that belong together, would save over all jobs (s), best first; what
+    saves next to nothing is left out, and what is at the expense of quality comes last.
 
     `sampled` times the jobs under draws from the machine's ranges: both sides of a saving are then timed on the same
     draws. Every answer is a plan of its own, no derivative: totals have kinks where ceilings tie.
@@ -334,12 +397,13 @@ def changes_that_save(
 
     def tried(trial: _Trial, ask: Ask, count: int, without: Ask | None) -> Change:
         change = Change(trial.key, trial.what, trial.before, trial.after, trial.unit, saved_by(ask), trial.assignments)
-        return change._replace(silenced=count, saved_by_silencing_s=saved_by(without))
+        return change._replace(silenced=count, saved_by_silencing_s=saved_by(without), together=trial.together)
 
     # Planning lets other threads run, so that both cores are of use.
     with ThreadPoolExecutor(2) as pool:
         changes = list(zip(pool.map(tried, trials, asks, silenced, quiet), asks, strict=True))
-    kept = [(change, ask) for change, ask in changes if change.saved_s > WORTH_SAYING * total]
+    those = _that_belong_together([change for change, _ in changes])
+    kept = [(change, ask) for change, ask in changes if change.saved_s > WORTH_SAYING * total and change in those]
     found = [change for change, _ in kept]
     if sampled is not None and kept:
         before = sampled.as_it_is
@@ -349,5 +413,5 @@ def changes_that_save(
             )
             for change, ask in kept
         ]
-    # Savings that differ by rounding alone are equal.
-    return sorted(found, key=lambda change: (-round(change.saved_s / total, 9), change.key))
+    # Savings that differ by rounding alone are equal; what the part pays for comes last.
+    return sorted(found, key=lambda one: (one.costs_quality, -round(one.saved_s / total, 9), one.key))

@@ -66,51 +66,98 @@ def speed_by_rounding(
     modelled: the speed is taken as constant over the filter's length, so that opposite turns cancel which are passed at
     unlike speeds; ramps have the other share q. Raises InputError for a budget or split out of range.
     """
+    path, allowed = _filtered_path(steps, filters, budget, fastest, split)
+    speed = np.full(path.places.size, np.inf)
+    passed_over = rests.copy()
+    if asked is not None:
+        passed_over[:-1] |= ~asked
+    nodes = np.flatnonzero(~passed_over)
+    inner = nodes[(nodes > 0) & (nodes < speed.size - 1)]
+    speed[inner] = _speeds_by_rounding(*path, rests, inner, True, True, allowed, fastest)
+    return speed
+
+
+def rest_speeds_by_rounding(
+    steps: Sequence[Reals],
+    rests: NDArray[np.bool_],
+    filters: Sequence[Filter | None],
+    budget: float,
+    fastest: float,
+    split: float = HALF,
+) -> tuple[Reals, Reals]:
+    """The speeds (mm/s) with which each move may leave the rest before it and reach the one behind it, float64[moves].
+
+    As `speed_by_rounding`, with the path held where it begins or ends; infinite where a move lies beside no rest. The
+    first node and the last are rests.
+    """
+    path, allowed = _filtered_path(steps, filters, budget, fastest, split)
+    moves = path.places.size - 1
+    leaving, reaching = np.full((2, moves), np.inf)
+    ends = rests.copy()
+    ends[[0, -1]] = True
+    nodes = np.flatnonzero(ends)
+    leaving[nodes[:-1]] = _speeds_by_rounding(*path, rests, nodes[:-1], False, True, allowed, fastest)
+    reaching[nodes[1:] - 1] = _speeds_by_rounding(*path, rests, nodes[1:], True, False, allowed, fastest)
+    return leaving, reaching
+
+
+class _FilteredPath(NamedTuple):
+    """A path and its filters as the kernel takes them: places float64[moves + 1] of path, directions, taps."""
+
+    places: Reals
+    directions: Reals
+    tap_axis: NDArray[np.int64]
+    tap_lag: Reals
+    tap_share: Reals
+
+
+def _filtered_path(
+    steps: Sequence[Reals], filters: Sequence[Filter | None], budget: float, fastest: float, split: float
+) -> tuple[_FilteredPath, float]:
+    """The path, and what its corners are allowed (mm); raises InputError for what is out of range."""
     check_budget(budget, split)
     if not fastest > 0.0:
         raise InputError.at("fastest", f"{fastest:g} mm/s", "above 0")
     lengths = np.sqrt(sum(np.square(step) for step in steps))
     directions = np.zeros((len(steps), lengths.size))
     np.divide(np.asarray(steps), lengths, out=directions, where=lengths > 0.0)
-    places = np.concatenate([[0.0], np.cumsum(lengths)])
     taps = taps_of(filters)
-    allowed = KEPT_BACK * (1.0 - split) * budget
-    speed = np.empty(lengths.size + 1)
-    passed_over = rests.copy()
-    if asked is not None:
-        passed_over[:-1] |= ~asked
-    _speed_by_rounding(places, directions, rests, passed_over, taps.axis, taps.lag, taps.share, allowed, fastest, speed)
-    return speed
+    places = np.concatenate([[0.0], np.cumsum(lengths)])
+    return _FilteredPath(places, directions, taps.axis, taps.lag, taps.share), KEPT_BACK * (1.0 - split) * budget
 
 
 @compiled
-def _speed_by_rounding(
+def _speeds_by_rounding(
     places: Reals,
     directions: Reals,
-    rests: NDArray[np.bool_],
-    passed_over: NDArray[np.bool_],
     tap_axis: NDArray[np.int64],
     tap_lag: Reals,
     tap_share: Reals,
+    rests: NDArray[np.bool_],
+    nodes: NDArray[np.int64],
+    behind: bool,
+    ahead: bool,
     allowed: float,
     fastest: float,
-    speed: Reals,
-) -> None:
-    """Fill `speed`; while no tap changes its move the deviation is a line in v, so the first crossing is exact."""
+) -> Reals:
+    """The speed at each of some nodes; while no tap changes its move the deviation is a line in v, so the first
+    crossing is exact. `behind`, `ahead`: whether the path goes on there.
+    """
     moves, axes, taps = places.size - 1, directions.shape[0], tap_lag.size
     under = np.empty(taps, np.int64)  # the move that a tap shows, -1 at an end of the path
     off, slope = np.empty(axes), np.empty(axes)
     square = allowed * allowed
-    for node in range(moves + 1):
-        speed[node] = np.inf
-        if passed_over[node] or node == 0 or node == moves:
-            continue
-        straight = True
+    speed = np.full(nodes.size, np.inf)
+    for number in range(nodes.size):
+        node = nodes[number]
         for axis in range(axes):
             off[axis] = 0.0
             slope[axis] = 0.0
         for tap in range(taps):
             under[tap] = node - 1 if tap_lag[tap] > 0.0 else node
+            if not (behind if tap_lag[tap] > 0.0 else ahead):
+                under[tap] = -1
+                continue
             axis = tap_axis[tap]
             slope[axis] -= tap_share[tap] * tap_lag[tap] * directions[axis, under[tap]]
         v = 0.0
@@ -139,8 +186,7 @@ def _speed_by_rounding(
                     further = -min(left, 0.0) / (root + across)
                 if v + further <= at:
                     if v + further < fastest:
-                        speed[node] = v + further
-                        straight = False
+                        speed[number] = v + further
                     break
             if reached < 0:
                 break
@@ -159,8 +205,7 @@ def _speed_by_rounding(
             else:
                 slope[axis] -= weight * directions[axis, move]
             under[reached] = move
-        if straight:
-            speed[node] = np.inf
+    return speed
 
 
 class PlannedMotion(NamedTuple):

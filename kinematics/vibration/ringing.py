@@ -55,3 +55,12 @@ def speed_change_by_ringing(command_filter: Filter, modes: Sequence[Mode], budge
     """
     worst = _worst_of_all(command_filter, modes, budget, 1)
     return budget / worst if worst > 0.0 else math.inf
+
+
+def swing_apart(modes: Sequence[Mode]) -> bool:
+    """Whether a step of acceleration and a sudden change of speed at one instant swing a quarter of a period apart.
+
+    Those of one undamped mode do, by (Δa/ω²)² + (Δv/ω)² together. Damped they swing less than that apart, and of
+    several modes each has its own: then it is the sum of both that is held.
+    """
+    return len(modes) == 1 and modes[0].damping == 0.0

@@ -104,6 +104,12 @@ def test_a_print_that_lasts_the_night_and_one_that_is_ready_too_early() -> None:
     assert short.night_share == pytest.approx((4 * HOUR + 6 * MINUTE) / (16 * HOUR))
 
 
+def test_what_is_ready_too_late_to_be_taken_off_waits_for_the_morning() -> None:
+    # 7 h 51 min from 08:06 are ready at 15:57: six minutes are not left. 16 h 03 min four nights, and the weekend.
+    found = weeks_of(station(*OFFICE, turnaround=6 * MINUTE), 7.85 * HOUR)
+    assert found.wait_s == pytest.approx((4 * 16.05 + 64.05) / 5 * HOUR)
+
+
 def test_a_weekend_by_hand() -> None:
     # 60 h: Monday 08:00 to Wednesday 20:00, off on Thursday; Thursday 08:06 to Saturday 20:06, off on Monday.
     found = weeks_of(station(*OFFICE, turnaround=6 * MINUTE), 60 * HOUR)
@@ -171,7 +177,7 @@ def bracket() -> PreparedJob:
         {},
         {"economy__unattended": False},
         {"economy__staffed": ["Mon-Sun 00:00-24:00"]},
-        {"economy__failed_share_per_hour": 0.1},
+        {"economy__failed_share_per_hour": 0.1, "economy__staffed": ["Mon-Sun 00:00-24:00"]},
         {"economy__staffed": ["Mon-Fri 08:00-12:00", "Sat 10:00-14:00"], "economy__turnaround_min": 15.0},
     ],
 )
@@ -187,7 +193,9 @@ def test_the_best_number_against_brute_force_by_the_shop(bracket: PreparedJob, m
             continue
         rate, off = rate_in_shop(where, row.total_s, row.copies)
         assert rate == pytest.approx(row.weeks.prints_per_day * 7.0, abs=2.0 * off)
-        rates.append(row.copies * (1.0 - failed_share(known.economy, row.total_s)) * rate / 7.0)
+        good = row.copies * (1.0 - failed_share(known.economy, row.total_s))
+        rates.append(good * rate / 7.0)
+        assert row.parts_per_day == pytest.approx(rates[-1], abs=2.0 * good * off / 7.0)
     assert found.by_parts is not None
     assert max(rates) == pytest.approx(rates[found.by_parts.copies - 1], rel=0.02)
 

@@ -159,3 +159,33 @@ def test_as_a_process_of_its_own(folder: Path) -> None:
     ran = run_apart("compare", "-", "--machine", "quick", *BRISK, stdin=b"G1 X50 E1 F3000\n")
     assert ran.status == 0
     assert rows_of(ran.out)[1][:2] == ["as it is", "-"]
+
+
+def test_a_limit_that_is_never_reached_is_said(run: Run, folder: Path) -> None:
+    (folder / "shuttle.gcode").write_text(
+        "M83\n" + "".join(f"G1 X{10 * ((i + 1) % 2)} E0.4 F300000\n" for i in range(40))
+    )
+    words = ["shuttle.gcode", "--machine", "gentle", "--set", "hotend.max_flow_mm3_s=1e6", "--candidate"]
+    ran = run("compare", *words, "fast: acceleration=7000")
+    assert (
+        "fast: print acceleration 7,000 mm/s² is never reached; what holds:\n  x axis acceleration at 1,000" in ran.out
+    )
+    (held,) = json.loads(run("compare", *words, "fast: acceleration=7000", "--json").out)["limits_raised"]
+    assert held["candidate"] == "fast"
+    assert held["never_reached"] is True
+    assert held["held_by"][0]["limit"] == "axes.x.max_acceleration_mm_s2"
+    assert held["with_those_lifted_total_s"] > 0.0
+    swept = run("sweep", *words[:-1], "--vary", "acceleration=500:7000:3")
+    assert "print acceleration 7,000 mm/s² is never reached; what holds:" in swept.out
+
+
+def test_detail_tells_the_parts_of_the_time(run: Run) -> None:
+    words = ["hook.gcode", "--machine", "gentle", "--candidate", "fast: acceleration=7000"]
+    (first, _) = table_of(run("compare", *words, "--detail").out)
+    assert {"motion", "heating", "homing", "cooling", "rules"} <= first.keys()
+    assert "motion" not in table_of(run("compare", *words).out)[0]
+    document = json.loads(run("compare", *words, "--json").out)
+    for row in document["rows"]:
+        parts = row["motion_s"] + row["dwell_s"] + sum(row["stops_by_kind_s"].values()) + row["cooling_s"]
+        assert parts == pytest.approx(row["total_s"])
+    assert [one["prints"] for one in document["throughput"]] == sorted(one["prints"] for one in document["throughput"])

@@ -119,6 +119,7 @@ def test_the_next_command_runs_and_saves_what_was_said(run: Run, folder: Path, j
 def test_the_next_command_keeps_the_dialect_and_the_settings(run: Run, folder: Path) -> None:
     (folder / "standard.gcode").write_text("G1 X50 Y50 E5 F3000\nG4 P2\nX0 E9\n")
     options_told = ("--machine", "quick", "--dialect", "rs274", "--set", "motion.feed_override=0.5")
+    options_told += ("--set", "cooling.shortest_layer_s=0")  # of which less would be no first advice
     told = document_of(run("estimate", "standard.gcode", *options_told, "--json"))
     arguments = next_command(run("estimate", "standard.gcode", *options_told).out)
     assert arguments[0] == "compare"

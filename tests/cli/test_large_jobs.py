@@ -48,6 +48,7 @@ def assert_same(one: str, other: str) -> None:
         for row in document.get("rows", []):
             row.pop("job", None)
         document.pop("warnings", None)
+        document.pop("limits_raised", None)
     assert not list(apart(*documents))
 
 
@@ -120,9 +121,7 @@ def test_caps_that_follow_every_move_keep_them(run: Run, large: list[str]) -> No
     ran = run("caps", "large.gcode", *OPTIONS, *words)
     assert ran.status == 0, ran.err
     assert json.loads(ran.out)["rounding"][0]["worst_mm"] > 0.0
-    assert (
-        "large.gcode: every move is kept in memory, as rounding and ringing are followed along all of them" in ran.err
-    )
+    assert "large.gcode: every move is kept in memory, as what quality" in ran.err
 
 
 @pytest.mark.parametrize("pack", [bytes, gzip.compress], ids=["as it is", "gzip"])

@@ -227,3 +227,34 @@ def test_bad_input_is_one_sentence_with_status_2(run: Run, more: tuple[str, ...]
     assert found in ran.err
     assert not ran.out
     assert len(ran.err.strip().splitlines()) == 1, ran.err
+
+
+WORKDAYS = "economy.staffed=Mon-Fri 08:00-16:00"
+
+
+def test_so_many_prints_a_day_are_a_deadline(run: Run) -> None:
+    shift = ["bracket.gcode", "--machine", "gentle", "--set", WORKDAYS, "--set", "economy.turnaround_min=79.9"]
+    now = json.loads(run("estimate", *shift, "--json").out)["throughput"]
+    assert (now["period"], now["prints"], now["one_more_from_s"]) == ("shift", 5, 6.0)
+    ran = run("target", *shift, "--prints-a-day", "6", "--turn", "speed", "--turn", "acceleration", "--json")
+    found = json.loads(ran.out)
+    assert found["longest_print_s"] == 6.0
+    assert found["within_s"] == 6.0
+    assert found["met"] is (ran.status == 0)
+    ran = run("target", *shift, "--prints-a-day", "5")
+    assert ran.status == 0
+    assert "5 prints a day (staffed hours, 1 h 20 min between two): each may take " in ran.out
+
+
+def test_more_prints_than_hands_can_change(run: Run) -> None:
+    ran = run("target", "bracket.gcode", "--set", WORKDAYS, "--machine", "gentle", "--set", "economy.turnaround_min=60",
+              "--prints-a-day", "9")  # fmt: skip
+    assert ran.status == 1
+    assert "don't fit" in ran.out
+
+
+def test_one_deadline_and_not_two(run: Run) -> None:
+    for more in ((), ("--within", "7m", "--prints-a-day", "6")):
+        ran = run("target", "bracket.gcode", "--machine", "gentle", *more)
+        assert ran.status == 2
+        assert "--within TIME or --prints-a-day N" in ran.err

@@ -113,6 +113,8 @@ COMMANDS: dict[str, tuple[str, ...]] = {
         *("shop", "orders.csv", "--printers", "printers.csv", "--start", "2026-03-02 08:00", "--runs", "3"),
         *("--candidate", "prepared faster: speed=1.6, flow=22", "--upgrade", "accelerometer evening"),
     ),
+    "fit": ("fit", "times.csv", *AT_BENCH),
+    "fit of one": ("fit", "bracket.gcode=10s", *AT_BENCH),
     "machine show": ("machine", "show", "bench.toml"),
     "guide": ("guide", "machine"),
     "machine check": ("machine", "check", "bench.toml"),
@@ -158,6 +160,10 @@ def show(folder: Path, monkeypatch: pytest.MonkeyPatch) -> Show:
     (folder / "bench.toml").write_text(MACHINE)
     for name in ("arm", "cap", "clip", "a long name for a hinge"):
         (folder / f"{name}.gcode").write_bytes((folder / "hook.gcode").read_bytes())
+    (folder / "times.csv").write_text(
+        "job,minutes\nhook.gcode,0.361\nbracket.gcode,0.163\nhook.gcode,0.364\narm"
+        ".gcode,0.358\nbracket.gcode,0.167\ncap.gcode,0.902\nclip.gcode,0.361\n"
+    )
     (folder / "printers.csv").write_text(
         "name,machine,class,materials,free_from\nbench,bench.toml,,,\nwindow,quick,,,\n"
     )

@@ -107,12 +107,15 @@ def test_what_is_allowed_stands_in_the_table_with_its_key() -> None:
     (row,) = limits.values
     assert row[by.X_RAMP] == pytest.approx(0.01 * (100.0 * math.pi) ** 2)
     assert row[by.Y_RAMP] == 3000.0
-    assert row[by.X_STEP] == pytest.approx(2.0 * math.pi)
+    assert row[by.X_KICK] == pytest.approx(2.0 * math.pi)
+    assert row[by.X_SWING] == pytest.approx(0.02 * (100.0 * math.pi) ** 2)
+    assert math.isinf(row[by.X_SWING_ADDED])
+    assert math.isinf(row[by.X_STEP])  # a budget permits no step
     assert row[by.ROUNDING] == pytest.approx(0.05)
     assert row[by.ROUNDING_RAMP] == pytest.approx(0.1)
-    assert math.isinf(row[by.Y_STEP])
+    assert math.isinf(row[by.Y_KICK])
     origins = {column: key for (_, column), key in limits.origins.items()}
-    assert origins[by.X_RAMP] == origins[by.X_STEP] == "quality.ringing_budget_mm"
+    assert origins[by.X_RAMP] == origins[by.X_KICK] == "quality.ringing_budget_mm"
     assert origins[by.Y_RAMP] == "axes.y.max_acceleration_mm_s2"
     assert origins[by.ROUNDING] == origins[by.ROUNDING_RAMP] == "quality.rounding_budget_mm"
     assert {"quality.ringing_budget_mm", "quality.rounding_budget_mm"} <= limits.keys

@@ -82,6 +82,7 @@ VALUES: dict[str, Any] = {
             "filter": "ZVD",
             "filter_frequency_hz": 48.0,
             "filter_damping_ratio": 0.06,
+            "filter_impulses": [[0.0, 0.5], [0.0125, 0.5]],
         }.items()
     },
     "quality.rounding_budget_mm": 0.1,

@@ -8,14 +8,15 @@ from __future__ import annotations
 import cmath
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import lru_cache
 from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 
-from .pairs_twin import NO_END, NaiveDrive, NaiveTie, admitted_acceleration, fastest_of_shortest
-from .planner_motors import EXTRUDER, motor_shares
+from .falling_twin import NaiveDrive, NaiveTie
+from .planner_motors import EXTRUDER, NO_PLACE, motor_shares
 from .planner_records import NaiveCaps, NaiveLimits, NaiveMotor, NaiveMove
 from .turns import Vector, over, scaled, sum_of, unit
 
@@ -84,11 +85,23 @@ def rounding_acceleration(shares: Sequence[float], caps: NaiveCaps) -> float:
     return over(2.0 * caps.rounding_split * caps.rounding_budget, math.hypot(*leads))
 
 
-def quality_corner_speed(change: Vector, caps: NaiveCaps) -> float:
-    """The speed through a corner at which the direction changes so much (mm/s), by ringing."""
-    if not caps.filters and not caps.modes:
-        return math.inf
-    return min(over(quality_of(caps, axis).step, abs(w)) for axis, w in zip(AXES, change, strict=False))
+def quality_corner_speed(before: Vector, after: Vector, braking: float, speeding: float, caps: NaiveCaps) -> float:
+    """The speed through a corner from one direction into another (mm/s), by ringing; (0, 0, 0) is rest.
+
+    The kick of speed may take what the kick of acceleration leaves of the budget: as squares where one undamped mode
+    swings, else as they are; at least 2 %.
+    """
+    least = math.inf
+    for axis, u, u_after in zip(AXES, before, after, strict=False):
+        quality, modes = quality_of(caps, axis), caps.modes.get(axis, ())
+        harder = max(abs(braking * u + speeding * u_after), min(braking, speeding) * abs(u + u_after))
+        taken = harder / (2.0 * quality.ringing) if modes else 0.0
+        if len(modes) == 1 and modes[0][1] == 0.0:
+            left = math.sqrt(max(0.0, 1.0 - taken**2))
+        else:
+            left = 1.0 - taken
+        least = min(least, over(quality.step * max(left, 0.02), abs(u_after - u)))
+    return least
 
 
 def rounded_corner_speed(behind: Sequence[Vector], ahead: Sequence[Vector], caps: NaiveCaps, fastest: float) -> float:
@@ -247,23 +260,26 @@ def drives_of_move(move: NaiveMove, length: float, limits: NaiveLimits, place: V
     }
 
 
+def pulls_of(normals: Sequence[Vector], curvature: float, limits: NaiveLimits) -> dict[str, float]:
+    """What a curve asks of every motor at unit tool speed (t/mm): κ times the mass it feels along the normal.
+
+    `normals` at the two ends of the run, the worse of which counts; a delta has its own share for that.
+    """
+    if curvature == 0.0 or limits.mechanism == "linear-delta":
+        return {}
+    felt = [loads_at(normal, limits, NO_PLACE) for normal in normals]
+    return {name: curvature * max(one[name][0] for one in felt) for name in felt[0]}
+
+
 def tie_of(
-    move: NaiveMove, length: float, run: float, v: float, a: float, limits: NaiveLimits, place: Vector
+    move: NaiveMove, length: float, v: float, a: float, limits: NaiveLimits, place: Vector, pulls: dict[str, float]
 ) -> NaiveTie:
-    """Everything that ties speed and acceleration of a move whose run is so long (mm), its other ceilings v and a."""
-    drives = tuple(drives_of_move(move, length, limits, place).values()) if limits.caps.motors else ()
+    """Everything under which the acceleration of a move falls with its speed, and its other ceilings v and a."""
+    found = drives_of_move(move, length, limits, place) if limits.caps.motors else {}
+    drives = tuple(replace(one, pull=pulls.get(name, 0.0)) for name, one in found.items())
     ratio = abs(move.de) / length
     extruder = min(limits.extruder_speed, limits.motor_speed.get(EXTRUDER, math.inf))
     held = move.kind == "print" and limits.caps.pressure_advance > 0.0 and extruder < math.inf and ratio > 0.0
     if held:
-        return NaiveTie(run, v, a, drives, extruder / ratio, limits.caps.pressure_advance)
-    return NaiveTie(run, v, a, drives)
-
-
-def pair_of(tie: NaiveTie) -> tuple[float, float] | None:
-    """The pair that a move takes instead of its ceilings; None where it may take them both."""
-    if not tie.drives and tie.delay == 0.0:
-        return None
-    if admitted_acceleration(tie, np.array([min(tie.fastest, NO_END)]))[0] >= tie.steepest:
-        return None
-    return fastest_of_shortest(tie)
+        return NaiveTie(v, a, drives, extruder / ratio, limits.caps.pressure_advance)
+    return NaiveTie(v, a, drives)

@@ -6,15 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from .planner_caps import (
-    command_rates,
-    end_speeds,
-    flow_of,
-    pair_of,
-    quality_accelerations,
-    rounding_acceleration,
-    tie_of,
-)
+from .planner_caps import command_rates, end_speeds, flow_of, quality_accelerations, rounding_acceleration
 from .planner_motors import EXTRUDER, NO_PLACE, motor_ceilings, motor_shares
 from .planner_records import NaiveLimits, NaiveMove
 from .turns import Vector, over, unit
@@ -97,25 +89,9 @@ def ceilings_of(move: NaiveMove, limits: NaiveLimits, place: Vector = NO_PLACE) 
     return Ceilings(length, speeds | by_motors.speeds, accelerations)
 
 
-def tied_ceilings(
-    stretch: range,
-    moves: Sequence[NaiveMove],
-    ceilings: Sequence[Ceilings],
-    limits: NaiveLimits,
-    runs: Sequence[range],
-    places: Sequence[Vector],
+def rated_ceilings(
+    stretch: range, moves: Sequence[NaiveMove], ceilings: Sequence[Ceilings], limits: NaiveLimits
 ) -> list[Ceilings]:
-    """The ceilings of a stretch's moves with what hangs on their neighbours: command rate, then pairs of v and a."""
-    lengths = [most.length for most in ceilings]
-    rates = command_rates(stretch, moves, lengths, limits)
-    found = []
-    for run in runs:
-        run_length = math.fsum(lengths[i] for i in run)
-        for i in run:
-            most = ceilings[i]._replace(speeds=ceilings[i].speeds | rates[i - stretch.start])
-            pair = pair_of(tie_of(moves[i], most.length, run_length, most.v, most.a, limits, places[i]))
-            if pair is not None:
-                v, a = pair
-                most = Ceilings(most.length, most.speeds | {"pair": v}, most.accelerations | {"pair": a})
-            found.append(most)
-    return found
+    """The ceilings of a stretch's moves with what hangs on their neighbours: command rate."""
+    rates = command_rates(stretch, moves, [most.length for most in ceilings], limits)
+    return [ceilings[i]._replace(speeds=ceilings[i].speeds | rates[i - stretch.start]) for i in stretch]

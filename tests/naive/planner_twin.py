@@ -15,11 +15,18 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import NamedTuple
 
-from .planner_caps import quality_accelerations, quality_corner_speed, rounded_corner_speed
-from .planner_ceilings import NO_LENGTH, Ceilings, ceilings_of, length_of, tied_ceilings
+from .falling_twin import NaiveTie, corner_speed, end_of_speed, is_tied, parts_of, reached_from
+from .planner_caps import (
+    pulls_of,
+    quality_accelerations,
+    quality_corner_speed,
+    rounded_corner_speed,
+    tie_of,
+)
+from .planner_ceilings import NO_LENGTH, Ceilings, ceilings_of, length_of, rated_ceilings
 from .planner_motors import motor_shares, places_of
 from .planner_records import NaiveLimits, NaiveMove
-from .turns import Turn, Vector, circle_radius, deviation_radius, over, scaled, sum_of, turn_between
+from .turns import Turn, Vector, circle_radius, deviation_radius, over, scaled, sum_of, turn_between, unit
 
 BELOW_CEILING = 1e-12  # relative: a peak this much under the ceiling is held by something else
 
@@ -151,6 +158,33 @@ def curve_radius(
         distance /= 2.0
 
 
+def rest_square(
+    stretch: range, leaving: bool, moves: Sequence[NaiveMove], ceilings: Sequence[Ceilings], limits: NaiveLimits
+) -> float:
+    """The most that v² may be where a stretch leaves rest or reaches it: its own step; 0 where none bounds it.
+
+    Budgets judge the step as they do a corner between rest and the move's direction.
+    """
+    i = stretch[0] if leaving else stretch[-1]
+    move, most = moves[i], ceilings[i]
+    shares = [abs(step / most.length) for step in (*move.displacement, move.de)]
+    steps: list[float] = [*limits.speed_step, limits.extruder_step]
+    if move.kind == "filament":
+        steps, shares = [limits.extruder_step], [1.0]
+    elif limits.corner_rule != "axis steps":
+        return 0.0
+    speed = min(over(step, share) for step, share in zip(steps, shares, strict=True))
+    if speed == math.inf:
+        return 0.0
+    if move.kind != "filament":
+        speed = min(speed, quality_corner_speed((0.0, 0.0, 0.0), unit(move.displacement), most.a, most.a, limits.caps))
+        if limits.caps.filters and limits.caps.rounding_budget < math.inf:
+            path = [moves[k].displacement for k in stretch]
+            sides = ([], path) if leaving else (path[::-1], [])
+            speed = min(speed, rounded_corner_speed(*sides, limits.caps, most.v))
+    return min(speed, most.v) ** 2
+
+
 def corner_squares(
     stretch: range,
     moves: Sequence[NaiveMove],
@@ -158,12 +192,18 @@ def corner_squares(
     limits: NaiveLimits,
     thresholds: Thresholds = THRESHOLDS,
     places: Sequence[Vector] | None = None,
+    ties: Mapping[int, NaiveTie] | None = None,
 ) -> list[float]:
-    """The most that v² may be at every node of a stretch, from the node's own rules alone (first and last: rest)."""
+    """The most that v² may be at every node of a stretch, from the node's own rules alone (first and last: rest).
+
+    `ties` of the moves whose acceleration falls with speed.
+    """
+    first = rest_square(stretch, True, moves, ceilings, limits)
+    last = rest_square(stretch, False, moves, ceilings, limits)
     # A run of just this length must not be short at one place of the bed and long at another.
     shortest = limits.short_run - thresholds.place_slack
     squares = [math.inf] * (len(stretch) + 1)
-    squares[0] = squares[-1] = 0.0
+    squares[0], squares[-1] = first, last
 
     def lower(node: int, square: float) -> None:
         squares[node - stretch.start] = min(squares[node - stretch.start], square)
@@ -191,16 +231,18 @@ def corner_squares(
                 behind = [moves[i].displacement for i in reversed(stretch) if i < node]
                 ahead = [moves[i].displacement for i in stretch if i >= node]
                 lower(node, rounded_corner_speed(behind, ahead, limits.caps, fastest) ** 2)
-            own_turn = turn_between(moves[node - 1].displacement, moves[node].displacement)
-            lower(node, quality_corner_speed(own_turn.change, limits.caps) ** 2)
+            directions = unit(moves[node - 1].displacement), unit(moves[node].displacement)
+            ramps = ceilings[node - 1].a, ceilings[node].a
+            lower(node, quality_corner_speed(*directions, *ramps, limits.caps) ** 2)
             for most, share in zip(limits.axis_acceleration, turn.normal, strict=True):
                 acceleration = min(acceleration, over(most, abs(share)))
             for most in quality_accelerations(turn.normal[:2], limits.caps).values():
                 acceleration = min(acceleration, most)
             for motor, share in motor_shares(turn.normal, limits, places[node]).items():
                 acceleration = min(acceleration, over(limits.motor_acceleration.get(motor, math.inf), abs(share)))
+            tightest = math.inf
             if limits.corner_rule == "junction deviation":
-                radius = deviation_radius(turn, limits.junction_deviation)
+                radius = tightest = deviation_radius(turn, limits.junction_deviation)
                 lower(node, acceleration * radius if radius > 0.0 else 0.0)
             else:
                 for step, change in zip(limits.speed_step, turn.change, strict=True):
@@ -208,10 +250,15 @@ def corner_squares(
             if limits.curve_rule:
                 radius = curve_radius(corner, run_vectors, run_lengths, limits.curve_window, thresholds)
                 lower(node, acceleration * radius)
+                tightest = min(tightest, radius)
+            for i in (node - 1, node):
+                if ties is not None and i in ties and tightest < math.inf:
+                    top = math.sqrt(squares[node - stretch.start])
+                    lower(node, corner_speed(ties[i], tightest, top) ** 2)
 
-    if limits.lookahead is not None:
-        for node in stretch:
-            seen = range(node, min(node + limits.lookahead, stretch.stop))
+    if limits.lookahead is not None and not ties:
+        for node in range(stretch.start, stretch.stop - limits.lookahead):  # nearer to it, rest is seen
+            seen = range(node, node + limits.lookahead)
             lower(node, math.fsum(2.0 * ceilings[i].a * ceilings[i].length for i in seen))
     return squares
 
@@ -285,6 +332,78 @@ def first_least(ceilings: Mapping[str, float]) -> str:
     return min(ceilings, key=lambda name: ceilings[name])
 
 
+def ties_of(
+    stretch: range,
+    moves: Sequence[NaiveMove],
+    ceilings: Sequence[Ceilings],
+    limits: NaiveLimits,
+    places: Sequence[Vector],
+    thresholds: Thresholds,
+) -> dict[int, NaiveTie]:
+    """What ties speed and acceleration of a stretch's moves, of those that may not take both of their ceilings."""
+    if not limits.caps.motors and limits.caps.pressure_advance == 0.0:
+        return {}
+    of_filament = moves[stretch.start].kind == "filament"
+    runs = [stretch] if of_filament else runs_of(stretch, moves, thresholds.same_direction)
+    run_vectors = [sum_of([moves[i].displacement for i in run]) for run in runs]
+    run_lengths = [math.fsum(ceilings[i].length for i in run) for run in runs]
+    bends: list[float] = [0.0] * (len(runs) + 1)
+    normals: list[Vector] = [(0.0, 0.0, 0.0)] * (len(runs) + 1)
+    for corner in range(1, len(runs) if limits.curve_rule else 0):
+        radius = curve_radius(corner, run_vectors, run_lengths, limits.curve_window, thresholds)
+        node = runs[corner].start
+        bends[corner] = 1.0 / radius if radius > 0.0 else math.inf
+        normals[corner] = turn_between(moves[node - 1].displacement, moves[node].displacement).normal
+    found = {}
+    for number, run in enumerate(runs):
+        pulls = pulls_of(normals[number : number + 2], min(bends[number : number + 2]), limits)
+        for i in run:
+            most = ceilings[i]
+            tie = tie_of(moves[i], most.length, most.v, most.a, limits, places[i], pulls)
+            if is_tied(tie):
+                found[i] = tie
+    return found
+
+
+def with_lookahead(
+    stretch: range,
+    caps: Sequence[float],
+    ceilings: Sequence[Ceilings],
+    limits: NaiveLimits,
+    ties: Mapping[int, NaiveTie],
+) -> list[float]:
+    """The caps (v²) of nodes from which motion can come to rest within what the controller sees, under `ties`."""
+    found = list(caps)
+    window = limits.lookahead
+    if window is None:
+        return found
+    for node in range(len(stretch) - window):
+        square = 0.0
+        for k in range(node + window - 1, node - 1, -1):
+            square = slowed_square(stretch[k], square, caps[k], ceilings, ties)
+        found[node] = square
+    return found
+
+
+def slowed_square(i: int, slow: float, cap: float, ceilings: Sequence[Ceilings], ties: Mapping[int, NaiveTie]) -> float:
+    """v² at the fast end of a move whose slow end has v² = `slow`; at most `cap`."""
+    if i not in ties:
+        return min(cap, slow + 2.0 * ceilings[i].a * ceilings[i].length)
+    return min(cap, reached_from(ties[i], ceilings[i].v, math.sqrt(slow), ceilings[i].length) ** 2)
+
+
+def squares_under_ties(
+    stretch: range, caps: Sequence[float], ceilings: Sequence[Ceilings], ties: Mapping[int, NaiveTie]
+) -> list[float]:
+    """The largest v² at every node, move by move backward and forward."""
+    squares = list(caps)
+    for k in range(len(stretch) - 1, -1, -1):
+        squares[k] = slowed_square(stretch[k], squares[k + 1], squares[k], ceilings, ties)
+    for k in range(len(stretch)):
+        squares[k + 1] = slowed_square(stretch[k], squares[k], squares[k + 1], ceilings, ties)
+    return squares
+
+
 def plan_naively(
     moves: Sequence[NaiveMove], limits: NaiveLimits, thresholds: Thresholds = THRESHOLDS
 ) -> list[NaivePlanned]:
@@ -293,16 +412,24 @@ def plan_naively(
     ceilings = [ceilings_of(move, limits, place) for move, place in zip(moves, places, strict=True)]
     planned: list[NaivePlanned] = []
     for stretch in stretches(moves):
-        of_filament = moves[stretch.start].kind == "filament"
-        runs = [stretch] if of_filament else runs_of(stretch, moves, thresholds.same_direction)
-        tied = tied_ceilings(stretch, moves, ceilings, limits, runs, places)
-        ceilings[stretch.start : stretch.stop] = tied
-        caps = corner_squares(stretch, moves, ceilings, limits, thresholds, places)
-        gains = [2.0 * ceilings[i].a * ceilings[i].length for i in stretch]
-        speeds = [math.sqrt(square) for square in largest_squares(caps, gains)]
+        ceilings[stretch.start : stretch.stop] = rated_ceilings(stretch, moves, ceilings, limits)
+        ties = ties_of(stretch, moves, ceilings, limits, places, thresholds)
+        for i, tie in ties.items():
+            if end_of_speed(tie) < ceilings[i].v:
+                ceilings[i] = ceilings[i]._replace(speeds=ceilings[i].speeds | {"tie": end_of_speed(tie)})
+        caps = corner_squares(stretch, moves, ceilings, limits, thresholds, places, ties)
+        if ties:
+            caps = with_lookahead(stretch, caps, ceilings, limits, ties)
+            speeds = [math.sqrt(square) for square in squares_under_ties(stretch, caps, ceilings, ties)]
+        else:
+            gains = [2.0 * ceilings[i].a * ceilings[i].length for i in stretch]
+            speeds = [math.sqrt(square) for square in largest_squares(caps, gains)]
         for i, v_in, v_out in zip(stretch, speeds[:-1], speeds[1:], strict=True):
             most = ceilings[i]
-            ramps = ramps_of(most.length, v_in, v_out, most.v, most.a)
+            if i in ties:
+                ramps = Ramps(*parts_of(ties[i], most.v, v_in, v_out, most.length))
+            else:
+                ramps = ramps_of(most.length, v_in, v_out, most.v, most.a)
             held_by_corners = ramps.v_peak < most.v * (1.0 - BELOW_CEILING)
             planned.append(
                 NaivePlanned(
@@ -316,7 +443,7 @@ def plan_naively(
                     fall_s=ramps.fall_s,
                     t_s=ramps.rise_s + ramps.cruise_s + ramps.fall_s,
                     cruise_cause="corner" if held_by_corners else first_least(most.speeds),
-                    ramp_cause=first_least(most.accelerations),
+                    ramp_cause="tie" if i in ties else first_least(most.accelerations),
                     length=most.length,
                     speed_ceilings=most.speeds,
                     acceleration_ceilings=most.accelerations,

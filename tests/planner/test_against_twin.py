@@ -46,7 +46,7 @@ CRUISING = {
     by.FILAMENT_SPEED: "extruder speed",
     by.MOVE_RATE_SPEED: "command rate: moves",
     by.BYTE_RATE_SPEED: "command rate: bytes",
-    **dict.fromkeys(TIES, "pair"),
+    **dict.fromkeys(TIES, "tie"),
 }
 RAMPING = {
     by.PATH_ACCELERATION: "path acceleration",
@@ -54,7 +54,7 @@ RAMPING = {
     by.Y_ACCELERATION: "y acceleration",
     by.Z_ACCELERATION: "z acceleration",
     by.FILAMENT_ACCELERATION: "extruder acceleration",
-    **dict.fromkeys(TIES, "pair"),
+    **dict.fromkeys(TIES, "tie"),
 }
 # Codes of three motors in a row begin at each.
 MOTORS = {

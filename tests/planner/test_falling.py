@@ -14,39 +14,76 @@ from scipy.optimize import brentq
 
 from kinematics.compiled import compiled
 from kinematics.planner import falling
+from kinematics.planner.tied import ramps_of_tied
 
 Reals = NDArray[np.float64]
+Places = NDArray[np.int64]
 CLOSE = 1e-9
 
 
 @compiled
+def envelope(pieces: Reals, own: float, top: float, segments: Reals, holders: Places) -> int:
+    return falling.lower_envelope(pieces, 0, pieces.shape[1], own, top, 0, segments, holders)
+
+
+@compiled
+def speed_after(segments: Reals, slow: float, length: float, top: float) -> float:
+    return falling.speed_after(segments, 0, slow, length, top)
+
+
+@compiled
+def ramp(segments: Reals, holders: Places, slow: float, fast: float, seconds: Reals) -> tuple[float, float]:
+    return falling.ramp(segments, holders, 0, slow, fast, 1.0, seconds)
+
+
+@compiled
+def peak_of(
+    segments: Reals, holders: Places, first: float, last: float, length: float, top: float, shares: Reals
+) -> float:
+    return ramps_of_tied(segments, holders, 0, length, first, last, top, shares)[0]
+
+
+@compiled
+def circle(pieces: Reals, own: float, radius: float, top: float) -> float:
+    return falling.speed_on_circle(pieces, 0, pieces.shape[1], own, radius, top)
+
+
+@compiled
+def end_of(pieces: Reals, chain: int) -> float:
+    return falling.end_of_speed(pieces, 0, chain)
+
+
+def segments_of(pieces: Reals, own: float, top: float) -> tuple[Reals, Places]:
+    """The lower envelope of chains, in as few rows as it takes."""
+    for rows in range(1, 100):
+        segments, holders = np.empty((rows, 4)), np.empty(rows, np.int64)
+        if envelope(pieces[np.newaxis], own, top, segments, holders) == rows:
+            return segments, holders
+    raise AssertionError(pieces)
+
+
 def after(pieces: Reals, own: float, slow: float, length: float, top: float) -> float:
-    return falling.speed_after(pieces, own, slow, length, top)
+    return float(speed_after(segments_of(pieces, own, top)[0], slow, length, top))
 
 
-@compiled
 def lasting(pieces: Reals, own: float, slow: float, fast: float, seconds: Reals) -> float:
-    return falling.ramp_time(pieces, own, slow, fast, seconds)
+    return float(ramp(*segments_of(pieces, own, fast), slow, fast, seconds)[1])
 
 
-@compiled
 def covered(pieces: Reals, own: float, slow: float, fast: float) -> float:
-    return falling.ramp_path(pieces, own, slow, fast)
+    return float(ramp(*segments_of(pieces, own, max(fast, slow)), slow, fast, np.zeros(len(pieces) + 1))[0])
 
 
-@compiled
 def peak(pieces: Reals, own: float, first: float, last: float, length: float, top: float) -> float:
-    return falling.peak_between(pieces, own, first, last, length, top)
+    return float(peak_of(*segments_of(pieces, own, top), first, last, length, top, np.zeros(len(pieces) + 1)))
 
 
-@compiled
 def round_a_circle(pieces: Reals, own: float, radius: float, top: float) -> float:
-    return falling.speed_on_circle(pieces, own, radius, top)
+    return float(circle(pieces[np.newaxis], own, radius, top))
 
 
-@compiled
 def ends(pieces: Reals, chain: int) -> float:
-    return falling.end_of_speed(pieces, chain)
+    return float(end_of(pieces[np.newaxis], chain))
 
 
 def random_chains(rng: np.random.Generator) -> tuple[Reals, float, float]:
@@ -165,6 +202,7 @@ def test_round_a_circle_the_pull_is_what_is_admitted(seed: int) -> None:
     pieces, own, top = random_chains(rng)
     radius = float(rng.uniform(0.05, 60.0))
     found = round_a_circle(pieces, own, radius, top)
+    pieces[:, :, falling.GAMMA] = 0.0  # what the curve takes is this very pull
     root = brentq(lambda v: admitted(pieces, own, v) * radius - v * v, 0.0, top * (1 - 1e-12)) if (
         admitted(pieces, own, top * (1 - 1e-12)) * radius < top * top
     ) else top  # fmt: skip

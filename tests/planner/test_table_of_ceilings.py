@@ -31,9 +31,14 @@ LOW = {  # of each column so low that it holds some moves and not all
     by.SPEED_SHARE: 0.2, by.SPEED_REPLACED: 30.0, by.CAP: 60.0, by.X_MOST: 40.0, by.Y_MOST: 40.0, by.Z_MOST: 4.0,
     by.FILAMENT_MOST: 2.0, by.PATH_RAMP: 1500.0, by.X_RAMP: 900.0, by.Y_RAMP: 900.0, by.Z_RAMP: 90.0,
     by.FILAMENT_RAMP: 60.0, by.DEVIATION: 0.002, by.X_STEP: 3.0, by.Y_STEP: 3.0, by.Z_STEP: 0.4,
-    by.FILAMENT_STEP: 0.1, by.MOTOR_1_MOST: 40.0, by.MOTOR_2_MOST: 40.0, by.MOTOR_3_MOST: 40.0,
+    by.FILAMENT_STEP: 0.1, by.X_KICK: 3.0, by.Y_KICK: 3.0, by.X_SWING: 25000.0, by.Y_SWING: 25000.0,
+    by.X_SWING_ADDED: 25000.0, by.Y_SWING_ADDED: 25000.0,
+    by.MOTOR_1_MOST: 40.0, by.MOTOR_2_MOST: 40.0, by.MOTOR_3_MOST: 40.0,
     by.MOTOR_1_RAMP: 200.0, by.MOTOR_2_RAMP: 200.0, by.MOTOR_3_RAMP: 200.0, by.ROUNDING: 0.02,
     by.ROUNDING_RAMP: 0.05, by.MOVE_RATE: 12.0, by.BYTE_RATE: 300.0,
+}  # fmt: skip
+SWINGS = {
+    by.X_SWING: by.X_KICK, by.Y_SWING: by.Y_KICK, by.X_SWING_ADDED: by.X_KICK, by.Y_SWING_ADDED: by.Y_KICK,
 }  # fmt: skip
 
 
@@ -80,6 +85,8 @@ def table(*columns: int) -> Reals:
     limits[0, [by.SPEED_SHARE, by.PATH_RAMP, by.CAP, by.DEVIATION]] = 1.0, 20000.0, 400.0, 0.2
     for column in columns:
         limits[0, column] = LOW[column]
+        if column in SWINGS:  # what a step of acceleration leaves of a sudden change of speed
+            limits[0, SWINGS[column]] = LOW[SWINGS[column]]
     if by.SPEED_REPLACED in columns:
         limits[0, by.SPEED_SHARE] = 0.0
     return limits
@@ -97,7 +104,10 @@ def feature_of(ceiling: Ceiling, features: Features, ties: Ties) -> Reals:
     found = np.asarray(getattr(ties, ceiling.feature) if found is None else found)
     if found.ndim == 1:
         return found
-    return np.asarray(found[(ceiling.column or 0) - by.X_STEP if ceiling.feature == "turn" else ceiling.motor])
+    if ceiling.feature == "turn":
+        first = by.X_STEP if (ceiling.column or 0) < by.X_KICK else by.X_KICK
+        return np.asarray(found[(ceiling.column or 0) - first])
+    return np.asarray(found[ceiling.motor])
 
 
 def allowed(ceiling: Ceiling, features: Features, ties: Ties) -> Reals:
@@ -148,6 +158,16 @@ def test_a_row_holds_nodes(job: tuple[Features, Ties], ceiling: Ceiling) -> None
         share = speed**2 * feature / (low * acceleration)
     elif ceiling.column == by.ROUNDING:
         share = speed * feature  # made for one budget
+    elif ceiling.column in SWINGS:
+        axis = "xy".index(ceiling.feature)
+        turn, kick = features.turn[axis][1:], LOW[SWINGS[ceiling.column]]
+        before, after = getattr(features, ceiling.feature)[:-1], getattr(features, ceiling.feature)[1:]
+        sign = np.where(turn > np.maximum(before, after), -1.0, 1.0)
+        each = np.abs(found.acceleration[:-1] * before + sign * found.acceleration[1:] * after)
+        step = np.maximum(acceleration * np.abs(before + sign * after), each) / low
+        square = ceiling.column in (by.X_SWING, by.Y_SWING)
+        share = np.hypot(speed * turn / kick, step) if square else speed * turn / kick + step
+        share[step > 0.97] = 0.0  # where the kick of acceleration alone uses up nearly all, a little is left
     else:
         share = speed * feature / low
     assert share.max() == pytest.approx(1.0, rel=ROUNDING)
@@ -189,6 +209,9 @@ def test_caps_lower_columns_that_the_table_knows() -> None:
     for cap in CAPS:
         value = cap.value(machine, EVERY_KIND[0])
         assert value is not None
+        if value == math.inf:  # both modes are damped: their swings add up
+            assert cap.column in (by.X_SWING, by.Y_SWING)
+            continue
         assert limits.values[0, cap.column] <= value
         assert any(limits.origins[0, one.column] == one.key for one in CAPS if one.column == cap.column)
     assert {one.column for one in CAPS} <= {one.column for one in CEILINGS}

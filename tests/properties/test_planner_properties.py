@@ -77,7 +77,8 @@ def assert_same(seconds: float, others: float, job: Sequence[NaiveMove], given_l
 
 # ---- more is never slower ---------------------------------------------------------------------------------------
 
-# Whatever may be raised; where the second is true, leaving it out altogether is "no limit".
+# Whatever may be raised; where the second is true, leaving it out altogether is "no limit". A permitted step of speed
+# is a permission as well: rest is left with it, and where there is none with none. So steps are raised, not left out.
 CEILINGS = {
     **{f"axes.{axis}.max_speed_mm_s": True for axis in "xyze"},
     **{f"axes.{axis}.max_acceleration_mm_s2": True for axis in "xyze"},
@@ -89,7 +90,7 @@ CEILINGS = {
     "motion.speed_step_mm_s.x": False,
     "motion.speed_step_mm_s.y": False,
     "motion.speed_step_mm_s.z": False,
-    "motion.extruder_step_mm_s": True,
+    "motion.extruder_step_mm_s": False,
     "motion.lookahead_moves": True,
     "motion.feed_override": False,
     "motion.speed_cap_mm_s": True,

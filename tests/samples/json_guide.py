@@ -26,13 +26,17 @@ HEAD = (
 )
 # What each document is made from, in the folder of the samples; a command that is new gets its row here.
 COMMANDS: Mapping[str, Sequence[str]] = {
-    "estimate": ("estimate test_cube.gcode --machine middling --layers --limits", "estimate test_cube.gcode"),
+    "estimate": (
+        "estimate test_cube.gcode --machine middling --layers --limits",
+        "estimate test_cube.gcode",
+        "estimate test_cube.gcode --machine middling --copies 3",
+    ),
     "compare": (
-        "compare test_cube.gcode --machine middling --candidate acceleration=4000",
+        "compare test_cube.gcode --machine middling --candidate acceleration=4000 --copies 2",
         "compare test_cube.gcode --machine middling --set corner={low=0.02,likely=0.03,high=0.05} --candidate speed=2",
     ),
     "ladder": (
-        "ladder test_cube.gcode --machine gentle --claim 30m=7m",
+        "ladder test_cube.gcode --machine gentle --claim 30m=7m --copies 2",
         "ladder bracket.gcode --machine gentle --until 20m --allow quality",
     ),
     "target": (
@@ -44,10 +48,17 @@ COMMANDS: Mapping[str, Sequence[str]] = {
         "sweep test_cube.gcode --machine middling --vary acceleration=500:8000:4 --vary speed=0.5:2:3",
     ),
     "caps": ("caps test_cube.gcode --machine machines/bench_cartesian.toml", "caps --machine middling"),
-    "vibration": ("vibration test_cube.gcode --machine machines/bench_cartesian.toml",),
+    "vibration": (
+        "vibration test_cube.gcode --machine machines/bench_cartesian.toml --dialect shop_dialect.toml"
+        " --write-settings",
+        "vibration --machine middling --ripple x=13/5@120 --own-filter",
+    ),
     "fit": ("fit test_cube.gcode=26m bracket.gcode=41m --machine gentle", "fit test_cube.gcode=26m --machine gentle"),
     "bedful": ("bedful test_cube.gcode --machine shop/bench.toml",),
-    "upgrades": ("upgrades test_cube.gcode --machine shop/bench.toml",),
+    "upgrades": (
+        "upgrades test_cube.gcode --machine shop/bench.toml",
+        "upgrades test_cube.gcode --machine shop/bench.toml --copies 2",
+    ),
     "shop": (
         "shop shop/orders.csv --printers shop/printers.csv --start 2026-03-02T08:00 --candidate 'faster: speed=1.5'",
     ),
@@ -62,6 +73,7 @@ COMMANDS: Mapping[str, Sequence[str]] = {
 }
 NOT_OPENED = {"machine", "schema_version", "tool_version"}
 FREE_NAMES = {
+    *("other_axes_share", "axis_accelerations_mm_s2", "settings"),
     *("raised", "from", "to", "fixed_by_kind_s", "stops_by_kind_s"),
     *("commands_silenced", "set", "warnings", "knee", "machines"),
 }  # names in them are the user's

@@ -36,3 +36,13 @@ def test_the_machine_of_the_shop_has_what_its_commands_need() -> None:
     machine = load_machine(ROOT / "sample_gcode" / "shop" / "bench.toml")
     assert "stiff frame" in [upgrade.name for upgrade in machine.upgrades]
     assert machine.check() == []
+
+
+def test_measured_prints_of_the_shop_are_fitted_and_the_wrong_one_is_named() -> None:
+    import kinematics
+
+    fit = kinematics.fit(str(ROOT / "sample_gcode/shop/times.csv"), str(ROOT / "sample_gcode/shop/bench.toml"))
+    assert fit.left_out == ()
+    assert [one.place.rpartition(":")[2] for one in fit.prints if one.apart] == ["10"]
+    assert fit.before.off_share > 0.1
+    assert fit.after.off_share < 0.03

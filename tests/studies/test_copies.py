@@ -134,6 +134,32 @@ def test_a_job_that_never_retracts_gets_no_retractions() -> None:
     assert copies(square(), 4, BED).facts.retractions == 0
 
 
+def layer_of(height: int, shift: float, enters_at_speed: bool) -> str:
+    """A line along X, entered at speed by a travel or after a return; a dry way, a line, a short way, another line."""
+    enters = f"G0 X{shift:g} Y5 Z{height}\nG0 X{shift + 5:g} F6000\n" if enters_at_speed else ""
+    return (
+        f"{enters}G1 X{shift + 45:g} E2 F6000\nG1 E-1 F2400\nG0 X{shift + 5:g} Y15 F6000\nG1 E1 F2400\n"
+        f"G1 X{shift + 45:g} E2 F6000\nG0 Y16\nG1 X{shift + 5:g} E2\n"
+    )
+
+
+def test_copies_begin_at_rest_where_the_job_does_not_and_go_dry() -> None:
+    """Two copies 65 mm apart, by their own file: a retraction before the way to the second, its return behind it."""
+    known = bench(machine__bed_mm=(105.0, 30.0, 50.0), retraction__acceleration_mm_s2=800.0)
+    part = PreparedJob(job_of("M83\n" + "".join(layer_of(z, 0.0, True) for z in range(1, 6))))
+    stand = standing("part", part.timed(Ask(known)).facts.extent, known, 20.0)
+    left, right = (shift for shift, _ in stand.shifts[:2])
+    down = float(stand.shifts[0][1])
+    over = f"G1 E-1 F2400\nG0 X{right + 5:g} Y5 F6000\nG1 E1 F2400\n"
+    layers = "".join(layer_of(z, left, True) + over + layer_of(z, right, False) for z in range(1, 6))
+    told = PreparedJob(job_of(f"M83\nG92 Y{-down:g}\n" + layers)).timed(Ask(known))
+    found = copies(part, 2, known, spacing=20.0)
+    assert found.facts.retractions == told.facts.retractions == 5 * 3
+    assert found.facts.filament == pytest.approx(told.facts.filament)
+    assert found.layers.motion[1:5] == pytest.approx(told.layers.motion[1:5], abs=0.02)
+    assert sum(found.by_cause.values()) == pytest.approx(found.total)
+
+
 def test_a_stop_for_a_person_comes_once_and_is_said() -> None:
     for part in (square(between="M0"), square(within="M0")):
         found = copies(part, 4, BED)
@@ -148,6 +174,14 @@ def test_tool_changes_and_dwells_come_with_every_copy() -> None:
     assert found.stops.dwell == 8.0
     assert "tool change: counted for every copy" in found.facts.notices[0].text
     assert copies(square(between="G4 S2"), 4, BED).stops.dwell == 2.0
+
+
+def test_the_next_copy_needs_the_first_tool_back() -> None:
+    """The second layer begins with tool 0 and ends with tool 1: four changes to it, and three back between copies."""
+    found = copies(square(within="T0\nT1"), 4, BED)
+    assert found.stops.seconds == {"tool change": 7 * 9.0}
+    between = copies(square(between="T0\nT1"), 4, BED)
+    assert between.stops.seconds == {"tool change": 9.0}
 
 
 def test_a_stop_of_unknown_length_is_told_once() -> None:

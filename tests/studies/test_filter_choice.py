@@ -25,6 +25,7 @@ from kinematics.vibration.filters import FILTER_NAMES, Filter, filter_named
 from kinematics.vibration.residual import worst_residual
 
 SAMPLES = Path(__file__).parents[2] / "sample_gcode"
+SIMULATED = 2e-5  # s
 WITHIN = 0.005  # of the time of the best that brute force finds
 
 
@@ -100,21 +101,23 @@ def test_simulated_axis_stays_within_the_predicted_worst(seed: int) -> None:
     """Wherever true frequency and damping lie in their intervals: the swing after a step of the acceleration chosen."""
     dice = np.random.default_rng(seed)
     frequency, damping = dice.uniform(25.0, 80.0), dice.uniform(0.03, 0.12)
-    mode = mode_within(frequency, damping, 0.08)._replace(damping_low=0.8 * damping, damping_high=1.25 * damping)
+    off, design = (0.08, dice.uniform(0.9, 1.5)) if seed % 2 else (0.002, 1.0)  # or damping alone is what is not known
+    mode = mode_within(frequency, damping, off)._replace(damping_low=0.7 * damping, damping_high=1.4 * damping)
     budgets = Budgets(0.1, 0.02, 0.5, True)
-    name = FILTER_NAMES[1 + seed % 6]
-    made = filter_named(name, frequency * dice.uniform(0.9, 1.5), damping)
+    name = FILTER_NAMES[1 + seed // 2]
+    made = filter_named(name, frequency * design, damping)
     option = option_of("x", made, frequency, damping, [mode], budgets)
-    step = 2.0 * option.acceleration
+    step = 2.0 * option.ringing_limit
     assert math.isfinite(step)
-    time = np.arange(0.0, made.times[-1] + 0.15, 2e-5)
+    time = np.arange(0.0, made.times[-1] + 0.15, SIMULATED)
     force = sum(share * (time >= at) for share, at in zip(made.amplitudes, made.times, strict=True))
-    for f, z in product(np.linspace(0.92, 1.08, 5) * frequency, np.array([0.8, 1.0, 1.25]) * damping):
+    for f, z in product(np.linspace(1.0 - off, 1.0 + off, 5) * frequency, np.array([0.7, 1.0, 1.4]) * damping):
         omega = 2.0 * math.pi * f
         _, place, _ = signal.lsim(([1.0], [1.0, 2.0 * z * omega, omega**2]), step * np.asarray(force), time)
         late = time > made.times[-1]
         swing = np.abs(place[late] - step / omega**2).max()
-        assert swing <= max(budgets.ringing, 1e-9) * 1.01
+        # Impulses come at whole steps of the simulation.
+        assert swing <= budgets.ringing * 1.01 + step / omega**2 * omega * SIMULATED
     assert worst_residual(made, option.modes[0], 2) * step <= budgets.ringing * (1.0 + 1e-9)
 
 

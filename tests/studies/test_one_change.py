@@ -44,14 +44,19 @@ def assert_changes_are_differences(jobs: list[PreparedJob], machine: Machine) ->
     """Each saving is the total before less the total after; the best first, none below what is worth saying."""
     estimate = estimate_prepared(jobs, machine)
     for change in estimate.changes:
-        other = machine.with_settings(settings_of(change.key, change.after, machine))
+        settings = dict(change.settings) if change.together else settings_of(change.key, change.after, machine)
+        other = machine.with_settings(settings)
         after = estimate_prepared(jobs, other, changes=False).total_s
         assert change.saved_s == pytest.approx(estimate.total_s - after, abs=1e-9)
         assert change.saved_s > WORTH_SAYING * estimate.total_s
         assert change.what
         assert change.unit
-    saved = [change.saved_s for change in estimate.changes]
-    assert saved == sorted(saved, reverse=True)
+    for costly in (False, True):
+        saved = [change.saved_s for change in estimate.changes if change.costs_quality is costly]
+        assert saved == sorted(saved, reverse=True)
+    assert [change.costs_quality for change in estimate.changes] == sorted(
+        change.costs_quality for change in estimate.changes
+    )
     keys = [change.key for change in estimate.changes]
     assert len(set(keys)) == len(keys)
     return keys
@@ -124,3 +129,29 @@ def test_a_flow_that_holds_nothing_is_not_raised() -> None:
     machine = bench(hotend__max_flow_mm3_s=[[200.0, 20.0]], axes__e__max_speed_mm_s=0.2)
     changes = estimate_prepared([PreparedJob(job_of(ZIGZAG))], machine).changes
     assert "hotend.max_flow_mm3_s" not in [change.key for change in changes]
+
+
+def test_limits_that_hold_the_same_moves_are_one_change() -> None:
+    """Three accelerations at the same value: one by one they bring nothing, together all that there is."""
+    fast = "F60000\nM83\n" + "".join(f"G1 X{20 * (i % 2)} E1\n" for i in range(1, 40))
+    machine = bench(axes__x__max_acceleration_mm_s2=1000.0, motors__x__max_acceleration_mm_s2=1000.0)
+    estimate = estimate_prepared([PreparedJob(job_of(fast))], machine)
+    (change,) = (one for one in estimate.changes if one.together)
+    assert estimate.changes[0] == change
+    assert [what for what, _, _ in change.together] == ["x axis acceleration", "motor x acceleration"]
+    assert set(dict(change.settings).values()) == {1500.0}
+    assert change.saved_s == pytest.approx(estimate.total_s * (1.0 - 1.0 / RAISE**0.5))
+    lines = closing_lines(estimate, "bench.toml")
+    assert lines[0].startswith("if you change one thing, or several that belong together, raise print acceleration")
+
+
+def test_quality_is_never_the_first_advice() -> None:
+    estimate = estimate_prepared([PreparedJob(str(SAMPLES / "test_cube.gcode"))], load_machine("gentle"))
+    costly = [change.key for change in estimate.changes if change.costs_quality]
+    assert costly == ["cooling.shortest_layer_s"]
+    assert estimate.changes[-1].key == costly[0]
+    assert len(estimate.changes) > 1
+    waits = estimate_prepared([PreparedJob(job_of(ZIGZAG))], bench(cooling__shortest_layer_s=500.0))
+    lines = closing_lines(waits, "bench.toml")
+    assert "at the expense of quality, lower shortest layer time" in lines[0]
+    assert not any("--candidate" in line for line in lines)

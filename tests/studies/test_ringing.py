@@ -143,7 +143,9 @@ def test_a_sudden_change_of_speed() -> None:
     for axis in (x, y):
         assert axis.by_one_kick_mm == axis.modes[0].by_speed_change_mm == pytest.approx(5.0 / OMEGA, rel=DIGITS)
         assert axis.left_mm == pytest.approx(5.0 / OMEGA, rel=1e-3)  # beside it a step of 1 mm/s²
-        assert axis.modes[0].left.time_s == pytest.approx(8.5, rel=DIGITS)  # 5 s for 12.5 mm, then 3.5 s
+    # The first of equals: x leaves rest with its step, y leaves the corner 6 s later.
+    assert x.modes[0].left.time_s == 0.0
+    assert y.modes[0].left.time_s == pytest.approx(6.0, rel=DIGITS)
 
 
 def test_modes_add_up_and_each_is_told() -> None:

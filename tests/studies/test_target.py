@@ -106,8 +106,11 @@ def test_a_knob_that_changes_nothing_stays_and_what_holds_is_named() -> None:
 
 
 def test_each_axis_has_its_own_speed_step() -> None:
-    """At right angles the lesser step holds: of x 8 and y 4 mm/s, y alone is of use until it passes x."""
-    jobs = jobs_of("M83\n" + "".join(f"G1 X{10 * ((i + 1) // 2)} Y{10 * (i // 2)} E1 F3000\n" for i in range(1, 40)))
+    """At right angles the lesser step holds: of x 8 and y 4 mm/s, y alone is of use until it passes x.
+
+    Rest is left and reached along y.
+    """
+    jobs = jobs_of("M83\n" + "".join(f"G1 Y{10 * ((i + 1) // 2)} X{10 * (i // 2)} E1 F3000\n" for i in range(1, 40)))
     machine = bench(motion__speed_step_mm_s={"x": 8.0, "y": 4.0})
     now = together(jobs, machine, {})
     target = target_of(jobs, machine, 0.97 * now, {"corner": 1.0})

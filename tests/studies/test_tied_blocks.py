@@ -32,7 +32,7 @@ DRIVE = {
 }
 TIED: dict[str, dict[str, Any]] = {
     "drive": DRIVE,
-    "pressure advance": {"filament.pressure_advance_s": 0.1, "axes.e.max_speed_mm_s": 10.0},
+    "pressure advance": {"filament.pressure_advance_s": 0.2, "axes.e.max_speed_mm_s": 10.0},
     "moves a second": {"controller.moves_per_s": 3.0},
     "bytes a second": {"controller.bytes_per_s": 60.0},
     "flow by temperature": {"hotend.max_flow_mm3_s": [[200, 3.0], [230, 9.0]]},

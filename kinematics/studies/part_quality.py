@@ -1,0 +1,107 @@
+"""How do rounding and ringing lie along what a job prints: half of it, most of it, the worst, and in which layer?"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.gcode.moves import PRINT
+from kinematics.limits.vibration import AXES, filter_made, rounds
+from kinematics.studies.ringing import motion_of_axis
+from kinematics.studies.rounding import rounding_of_timing
+from kinematics.studies.stops import pauses_before
+from kinematics.studies.timing import Timing, event_clock
+from kinematics.vibration.exposure import SEGMENTS_A_MOVE
+from kinematics.vibration.ringing_along import ringing_along
+
+Reals = NDArray[np.float64]
+MOST = 0.95  # of the printed length
+
+
+class AlongPath(NamedTuple):
+    """Distances (mm) along what is printed: half of its length stays below the median, 95 % below `most_mm`; the worst,
+    its line in the file and its layer.
+    """
+
+    median_mm: float
+    most_mm: float
+    worst_mm: float
+    line: int
+    layer: int
+
+
+class PartQuality(NamedTuple):
+    """What may be seen on a part: how far filters round it, how far the tool swings over it; None where no filter
+    rounds, where no mode is known.
+    """
+
+    rounding: AlongPath | None
+    ringing: AlongPath | None
+
+
+def part_quality(timing: Timing) -> PartQuality:
+    """Rounding and ringing along the printed path of a job that has been timed, and whose plan was kept.
+
+    Ringing as `vibration.ringing_along` has it at the start of each part of a move, modes of an axis added up, both
+    axes at right angles, at the frequencies as they are told. Raises InputError for a job in blocks.
+    """
+    planned = timing.whole_plan()
+    machine = planned.machine
+    rounding = None
+    if rounds(machine):
+        found = rounding_of_timing(timing)
+        layer = int(planned.job.moves.layer[np.argmax(planned.job.moves.line == found.line)])
+        rounding = AlongPath(found.median_mm, found.most_mm, found.worst_mm, found.line, layer)
+    if not any(getattr(machine.vibration, axis).modes for axis in AXES) or not len(planned.job):
+        return PartQuality(rounding, None)
+    return PartQuality(rounding, _ringing(timing))
+
+
+def _ringing(timing: Timing) -> AlongPath | None:
+    planned = timing.whole_plan()
+    job, plan = planned.job, planned.plan
+    pause = pauses_before(len(job), job.events, planned.machine, event_clock(planned, timing.layers))
+    squares = np.zeros(SEGMENTS_A_MOVE * len(job))
+    for axis in AXES:
+        vibration = getattr(planned.machine.vibration, axis)
+        if vibration.modes:
+            motion, command_filter = motion_of_axis(planned, axis, pause), filter_made(vibration, axis)
+            swings = [
+                ringing_along(motion, command_filter, mode.frequency_hz, mode.damping_ratio) for mode in vibration.modes
+            ]
+            squares += np.sum(swings, axis=0) ** 2
+    swing = np.sqrt(squares)
+    lengths = np.zeros((len(job), SEGMENTS_A_MOVE))
+    lengths[:, 1] = 0.5 * (plan.speed_in + plan.speed_peak) * plan.rising
+    lengths[:, 2] = plan.speed_peak * plan.cruising
+    lengths[:, 3] = 0.5 * (plan.speed_peak + plan.speed_out) * plan.falling
+    lengths[job.moves.kind != PRINT] = 0.0
+    printed = lengths.ravel() > 0.0
+    if not printed.any():
+        return None
+    return _along(swing[printed], lengths.ravel()[printed], np.flatnonzero(printed) // SEGMENTS_A_MOVE, timing)
+
+
+def _along(distances: Reals, lengths: Reals, move: NDArray[np.int64], timing: Timing) -> AlongPath:
+    moves = timing.whole_plan().job.moves
+    order = np.argsort(distances)
+    share = np.cumsum(lengths[order])
+    median, most = (float(distances[order[np.searchsorted(share, part * share[-1])]]) for part in (0.5, MOST))
+    worst = int(np.argmax(distances))
+    at = int(move[worst])
+    return AlongPath(median, most, float(distances[worst]), int(moves.line[at]), int(moves.layer[at]))
+
+
+def quality_row(quality: PartQuality) -> dict[str, float | int | None]:
+    """The numbers by name, as columns of a table of candidates."""
+    row: dict[str, float | int | None] = {}
+    for name, along in (("rounding", quality.rounding), ("ringing", quality.ringing)):
+        row |= {
+            f"{name}_median_mm": None if along is None else along.median_mm,
+            f"{name}_most_mm": None if along is None else along.most_mm,
+            f"{name}_worst_mm": None if along is None else along.worst_mm,
+            f"{name}_worst_layer": None if along is None else along.layer,
+        }
+    return row
