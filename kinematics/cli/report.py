@@ -299,6 +299,7 @@ def _page(
         sections.insert(3, of.ladder_section(_ladder(prepared, machine, sampling, tell)))
     for number, one in enumerate(_sweeps(prepared, machine, knobs, sampling, tell), 1):
         sections.append(of.sweep_section(one, number))
+    read: list[str] = [machine.source]
     sections += [of.caps_section(caps), of.proven_section(machine)]
     if "vibration" in more:
         from kinematics.studies.vibration import vibration_of
@@ -308,13 +309,13 @@ def _page(
         sections.append(of.vibration_section(vibration_of(machine, jobs=prepared, names=names)))
     if fit is not None:
         sections.append(of.measured_section(fit, words))
+        read += [one.job for one in fit.prints]
     if "bedful" in more:
         from kinematics.business.bedful import bedfuls_of
         from kinematics.studies.copies import CopiedJob, Copying
 
         copied = [CopiedJob(job, 1, Copying()) for job in prepared]
         sections.append(business.bedful_section(bedfuls_of(copied, machine, tell)))
-    read: list[str] = [machine.source]
     if machine.upgrades:
         tell("weighing upgrades")
         each = [PRINTS_PER_MONTH if count is None else count for count in prints]

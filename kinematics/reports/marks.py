@@ -158,7 +158,9 @@ def bars(axes: Axes, look: Look, rows: Sequence[Bar], what: str) -> Callable[[],
             fill = {"facecolor": look.paper, "edgecolor": bar.colour, "hatch": bar.hatch}
         axes.barh(place, bar.value, height=0.62, linewidth=HAIR, zorder=2, **fill)
         if bar.ends is not None:
-            axes.plot(bar.ends, [place, place], color=look.ink, linewidth=1.2, marker="|", markersize=7, zorder=3)
+            for colour, wide in ((look.paper, 3.4), (look.ink, 1.2)):
+                whisker: dict[str, Any] = {"linewidth": wide, "marker": "|", "markersize": 8, "markeredgewidth": wide}
+                axes.plot(bar.ends, [place, place], color=colour, zorder=3, **whisker)
     names = [fitted(bar.name, NAME_ROOM, TEXT) for bar in rows]
     axes.set_yticks(list(places), names, size=TEXT)
     axes.tick_params(axis="y", length=0.0)

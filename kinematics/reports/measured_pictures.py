@@ -41,22 +41,19 @@ def draw_measured(axes: Axes, look: Look, fit: Fit) -> Headline:
 
 
 def draw_filters(axes: Axes, look: Look, found: Vibration) -> Headline:
-    """The time of the jobs under each filter of an axis; without jobs the acceleration that it takes."""
+    """The acceleration that each filter of an axis takes, and the time of the jobs with it."""
     choice = found.choice
-    timed = all(total is not None for total in choice.totals_by_axis)
     pairs = list(zip(choice.by_axis, choice.totals_by_axis, strict=True))[:MOST_BARS]
-    scale = time_scale(max((total or 0.0 for _, total in pairs), default=0.0))
+    most = max((one.acceleration for one, _ in pairs if math.isfinite(one.acceleration)), default=1.0)
     best = {(one.axis, filter_words(one)) for one in choice.best.options}
     rows = []
     for one, total in pairs:
-        most = one.acceleration
-        limit = f"{quantity_text(most)} mm/s²" if math.isfinite(most) else "any acceleration"
-        value = (total or 0.0) / scale.seconds if timed else most if math.isfinite(most) else 0.0
-        words = f"{duration_text(total)} · {limit}" if timed and total is not None else limit
-        name = f"{one.axis}: {filter_words(one)}"
+        is_bound = math.isfinite(one.acceleration)
+        words = f"{quantity_text(one.acceleration)} mm/s²" if is_bound else "any acceleration"
+        words += "" if total is None else f" · {duration_text(total)}"
         tone = look.tones[0] if (one.axis, filter_words(one)) in best else look.rule
-        rows.append(Bar(name, value, words, tone))
-    place = bars(axes, look, rows, f"time of the jobs ({scale.name})" if timed else "takes at most (mm/s²)")
+        rows.append(Bar(f"{one.axis}: {filter_words(one)}", one.acceleration if is_bound else most, words, tone))
+    place = bars(axes, look, rows, "acceleration that the budgets take (mm/s²)")
     chosen = " and ".join(f"{filter_words(one)} on {one.axis}" for one in choice.best.options)
     jobs = f"{jobs_text(found.jobs)} on " if found.jobs else ""
     return Headline(f"Best: {chosen}", f"{jobs}{found.machine.name}; the best pair is dark", (), place)

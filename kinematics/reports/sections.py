@@ -282,7 +282,7 @@ def ladder_section(ladder: Ladder) -> Section:
 
 def measured_section(fit: Fit, machine_words: str) -> Section:
     """What was promised against what was measured, and what that tells of the machine."""
-    notes = [line.strip() for line in fit_notes(fit, "kinematics fit TIMES.csv")] if fit.explanations is None else []
+    notes = [line.strip() for line in fit_notes(fit, "TIMES.csv")] if fit.explanations is None else []
     tables = (PageTable("promised and measured", print_heads(fit), print_rows(fit)),)
     return Section(
         "measured", "Promised and measured", fit_head(fit, machine_words), (picture("measured", fit),), tables, notes

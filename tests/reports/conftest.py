@@ -39,11 +39,13 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (where / "orders.csv").write_text('order,job,hours,quantity,due,class,material\n"<u>stays</u>",,5,2,,,\n')
     (where / "printers.csv").write_text("name,machine\none,bench.toml\n")
     (where / "before.json").write_text(run_in(where, "estimate", str(job), "--machine", str(machine), "--json"))
+    (where / "times.csv").write_text('job,minutes\n"' + str(job).replace('"', '""') + '",2\n')
     run_in(
         where,
         *("report", str(job), "--machine", str(machine), "-o", "page.html"),
         *("--candidate", "<em>brisk</em>: acceleration=4000", "--vary", "acceleration=500:4000:5log"),
         *("--before", str(where / "before.json"), "--orders", "orders.csv", "--printers", "printers.csv"),
+        *("--times", "times.csv", "--with", "bedful", "--with", "vibration"),
         *("--start", "2026-03-02", "--set", "motion.print_acceleration_mm_s2=1100", "--figures", "figures"),
     )
     return where

@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 
 import kinematics
 from kinematics.reports import pictures
+from kinematics.reports.bedful_picture import bedful_figure
 from kinematics.reports.proof_sheet import sheet_figure
 from kinematics.reports.style import DARK, KINDS, LIGHT, Look, save
 from kinematics.studies.estimate import Estimate
@@ -22,9 +23,12 @@ BENCH = SAMPLES / "machines" / "bench_cartesian.toml"
 HOSTILE = """<b>&"'$x_1^2$ WWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWW mmmmmmmmmmmmmmmmmmmm WWW"""
 LETTERS = 80
 SQUARE = "".join(
-    f"G1 X{x} Y{y} Z{0.2 * layer:.1f} E{0.4 * (4 * layer + i):.2f} F{1200 + 900 * i}\n"
+    f"G0 X11 Y11 Z{0.2 * layer:.1f} F6000\n"
+    + "".join(
+        f"G1 X{x} Y{y} E{0.4 * (4 * layer + i):.2f} F{1200 + 900 * i}\n"
+        for i, (x, y) in enumerate([(60, 10), (60, 50), (10, 50), (12, 10)], 1)
+    )
     for layer in range(1, 6)
-    for i, (x, y) in enumerate([(60, 10), (60, 50), (10, 50), (12, 10)], 1)
 )
 UPGRADES = """
 [economy]
@@ -70,6 +74,10 @@ def every_picture(job: Path, machine: Path, name: str) -> dict[str, Any]:
         "lowered": kinematics.sweep(job, machine, {"cooling.shortest_layer_s": [2.0, 4.0, 8.0]}),
         "ringing": kinematics.ringing(job, machine),
         "rounding": kinematics.rounding(job, machine),
+        "ladder": kinematics.ladder(job, machine),
+        "bedful": kinematics.bedful(job, machine),
+        "filters": kinematics.vibrations(job, machine),
+        "measured": kinematics.fit([(job, 1.1 * estimate.total_s), (job, 0.8 * estimate.total_s)], machine),
     }
     return found
 
@@ -78,10 +86,9 @@ def figures_of(results: dict[str, Any], look: Look) -> dict[str, Figure]:
     """The figures of results, and of an estimate's job those that are asked for by name."""
     found = {name: pictures.figure_of(result, look) for name, result in results.items()}
     job = results["causes"].jobs[0]
-    return found | {
-        "layers": pictures.layers_figure(job, look),
-        "path": pictures.path_figure(job, None, look),
-    }
+    if "bedful" in results:
+        found["copies"] = bedful_figure(results["bedful"].jobs[0], look)
+    return found | {"layers": pictures.layers_figure(job, look), "path": pictures.path_figure(job, None, look)}
 
 
 def with_worth(job: Path, machine: Path) -> Estimate:
