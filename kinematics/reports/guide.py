@@ -16,6 +16,7 @@ TOPICS: Mapping[str, str] = MappingProxyType(
         "dialect": "tables for the words and text commands of your own controller",
         "ranges": "what you do not know exactly, and intervals",
         "ladder": "what must be raised, in which order, how far",
+        "caps": "how far each limit may go, and what stops it",
         "sweep": "where more stops paying, and targets",
         "vibration": "recordings, modes, and the filter that serves",
         "fit": "estimates held against the stopwatch",
@@ -24,6 +25,7 @@ TOPICS: Mapping[str, str] = MappingProxyType(
         "upgrades": "which upgrade pays, and when",
         "bedful": "several copies on the bed at a time",
         "shop": "orders, printers, people",
+        "report": "one page to pass on, pictures, and a demo",
         "model": "what is computed, and what is not",
         "json": "the documents of --json, key by key",
     }
