@@ -31,7 +31,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "sweep": ("kinematics.cli.sweep", "How does time fall as limits rise, and where does it stop paying?"),
         "caps": ("kinematics.cli.caps", "How far may each limit go, and what stops it?"),
         "vibration": ("kinematics.cli.vibration", "Which modes does it have, and which filter suits my jobs?"),
-        "fit": ("kinematics.cli.fit", "How far off were the estimates, and what are the machine's real limits?"),
+        "fit": ("kinematics.cli.fit", "How far off were the estimates, and what are the real limits?"),
         "upgrades": ("kinematics.cli.upgrades", "Which upgrade pays, and when?"),
         "bedful": ("kinematics.cli.bedful", "How many on the bed at a time, and what lasts the night?"),
         "shop": ("kinematics.cli.shop", "How many parts a day, and by when?"),

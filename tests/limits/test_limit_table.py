@@ -31,9 +31,14 @@ OTHERS: dict[str, Any] = {
     "motors.x.max_acceleration_mm_s2": 800.0,
     "hotend.max_flow_mm3_s": [[200, 4.0], [220, 9.0]],
 }
+# What a key cannot do without: a filter its frequency, a covariance its keys.
+BESIDE: dict[str, dict[str, Any]] = {
+    "vibration.x.filter": {"vibration.x.filter_frequency_hz": 48.0},
+    "vibration.y.filter": {"vibration.y.filter_frequency_hz": 48.0},
+    "checked.covariance": {"checked.keys": VALUES["checked.keys"]},
+}
 CHANGES = [
-    # A filter without a frequency cannot be made.
-    {key: value} | ({f"{key}_frequency_hz": 48.0} if key.endswith(".filter") else {})
+    {key: value} | BESIDE.get(key, {})
     for key, value in (*VALUES.items(), *OTHERS.items())
     if not key.startswith(("machine.delta", "machine.mechanism"))
 ]
