@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import warnings
 from collections.abc import Callable, Iterator, Sequence
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, NamedTuple
 
@@ -31,6 +31,7 @@ LINE, HAIR = 1.6, 0.7  # widths of lines (points)
 DOTS_PER_INCH = 160
 POINTS = 72.0  # to an inch
 NO_HEADLINE = 0.45  # inches that a figure is lower without one
+MOST_LETTERS = 400  # of a text: more have no room in any picture
 AS_DRAWN = 1.04  # how much wider letters are drawn where their edges are put on whole pixels
 SWATCH = 26.0  # points of a key before its words
 HATCHES = ("////", "....", "\\\\\\\\", "xxxx", "----", "++++")
@@ -141,6 +142,7 @@ def _letters(size: float, weight: str) -> Any:
     return FontProperties(family=FAMILY, size=size, weight=weight)
 
 
+@lru_cache(4096)
 def width_of(text: str, size: float = TEXT, weight: str = "normal") -> float:
     """How wide a line of text is drawn (points)."""
     if not text:
@@ -161,27 +163,40 @@ def in_text(text: str) -> str:
 def fitted(text: str, room: float, size: float = TEXT, weight: str = "normal") -> str:
     """Foreign words in so many points, the middle left out where they are too long."""
     plain = shaped(text)
-    if width_of(plain, size, weight) <= room:
+    if len(plain) <= MOST_LETTERS and width_of(plain, size, weight) <= room:
         return in_text(plain)
-    for kept in range(len(plain) - 1, 1, -1):
-        front = (kept + 1) // 2
-        short = plain[:front].rstrip() + "…" + plain[len(plain) - kept + front :].lstrip()
-        if width_of(short, size, weight) <= room:
-            return in_text(short)
-    return "…"
+    enough, too_many = 0, min(len(plain), MOST_LETTERS)
+    while too_many - enough > 1:
+        kept = (enough + too_many) // 2
+        if width_of(_shortened(plain, kept), size, weight) <= room:
+            enough = kept
+        else:
+            too_many = kept
+    return in_text(_shortened(plain, enough))
+
+
+def _shortened(text: str, kept: int) -> str:
+    """The first and the last letters of a text, so many in all."""
+    front = (kept + 1) // 2
+    return text[:front].rstrip() + "…" + text[len(text) - kept + front :].lstrip()
 
 
 def folded(text: str, room: float, size: float = TEXT, weight: str = "normal", most: int = 3) -> list[str]:
     """Words in lines of so many points, `most` lines at most; a word that is too long for a line is shortened."""
-    lines: list[str] = []
+    space = width_of("a a", size, weight) - width_of("aa", size, weight)
+    lines: list[list[str]] = []
+    left = 0.0
     for word in shaped(text).split(" "):
-        if lines and width_of(f"{lines[-1]} {word}", size, weight) <= room:
-            lines[-1] += f" {word}"
-        else:
-            lines.append(word)
-    if len(lines) > most:
-        lines = [*lines[: most - 1], " ".join(lines[most - 1 :])]
-    return [fitted(line, room, size, weight) for line in lines]
+        needed = width_of(word[:MOST_LETTERS], size, weight)
+        if not lines or (needed + space > left and len(lines) < most):
+            lines.append([word])
+            left = room - needed
+        else:  # the last line takes all that is left, and is then shortened
+            lines[-1].append(word)
+            left -= needed + space
+            if left < -room and len(lines) == most:
+                break
+    return [fitted(" ".join(words), room, size, weight) for words in lines]
 
 
 def figure_with(axes: Axes) -> Any:

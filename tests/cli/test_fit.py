@@ -221,7 +221,7 @@ BAD = [
     (("fit", "hook.gcode=0m"), "is no time at all"),
     (("fit", "gone.gcode=1h"), "there is no file 'gone.gcode'"),
     (("fit", "gone.csv"), "gone.csv: cannot be read"),
-    (("fit", "hook.gcode=4m", "--picture", "fit.pdf"), "can't draw a picture that ends in '.pdf'"),
+    (("fit", "hook.gcode=4m", "--picture", "fit.gif"), "can't draw a picture that ends in '.gif'"),
     (
         ("fit", "hook.gcode=1m", "--machine", "quick", "--set", "speed=1", "--write-machine", "w.toml"),
         "a fit with --set",
