@@ -37,7 +37,7 @@ def _next(found: Throughput) -> str:
     # Of hours only minutes are shown: rounded down, since a second more is too long.
     longest = found.one_more_s if found.one_more_s < HOUR else found.one_more_s // MINUTE * MINUTE
     less = share_text(1.0 - found.one_more_s / found.print_s)
-    return f"one more fits from {duration_text(longest)} on ({less} less)"
+    return f"one more fits once it takes {duration_text(longest)} or less ({less} less)"
 
 
 def throughput_line(found: Throughput, of_mix: bool = False, copies: int = 1) -> str:
