@@ -15,7 +15,7 @@ from kinematics.machine import Machine, resolved_keys
 from kinematics.machine.kinds import KINDS_OF_STEPS, OPEN, PART, PREPARED, QUALITY, SETTING, SHOWS
 from kinematics.machine.mechanisms import mechanism_of
 from kinematics.machine.rules import CORNER_KEYS, JUNCTION_KEY
-from kinematics.studies.caps import ALONG, RIGHT_ANGLE, CapsOfLimit, MachineCaps
+from kinematics.studies.caps import ALONG, RIGHT_ANGLE, CapsOfLimit, MachineCaps, proven_cap
 from kinematics.studies.knobs import outwards
 from kinematics.studies.timing import Timing
 from kinematics.studies.worth import words_of
@@ -217,7 +217,8 @@ class _Table:
         if not number > 0.0:
             return
         key = before[0][0]
-        lowest = None if known is None else known.lowest
+        proven = next((cap for one, _ in before if (cap := proven_cap(self.machine, one)) is not None), None)
+        lowest = proven or (None if known is None else known.lowest)  # what a print has shown ranks first
         asked = next((self._reaches[one] for one, _ in before if one in self._reaches), None)
         if asked is not None:
             reach, source = asked, "as asked for"

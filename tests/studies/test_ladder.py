@@ -220,6 +220,19 @@ def test_a_reach_that_is_asked_for() -> None:
         ladder_of(jobs_of(SHUTTLE), bench(), Wanted(reach={"flow": 20.0}))
 
 
+def test_what_a_print_has_proven_is_as_far_as_it_goes() -> None:
+    """Twice over: the reach without a cap would be fifteen times the 1,000 mm/s² or so that it has."""
+    key = "motion.print_acceleration_mm_s2"
+    block = f'[[proven]]\nkey = "{key}"\nvalue = 2300\nlow = 2200\nhigh = 2400\ndate = 2026-11-30\n'
+    proven = Machine.from_toml_text(block, "proven.toml").proven
+    machine = bench()
+    machine = machine.made({**machine.__dict__, "proven": proven})
+    found = ladder_of(jobs_of(SHUTTLE), machine)
+    (one,) = (one for one in found.may_rise if key in dict(one.before))
+    assert (one.reach, one.source) == (2300.0, "proven on 2026-11-30 by a print")
+    assert found.reach_s == pytest.approx(shuttle_time(2300.0))
+
+
 def test_the_machine_file_gives_a_key_another_kind() -> None:
     kinds = {"motion.print_acceleration_mm_s2": "part"}
     machine = bench(ladder__kinds=kinds)
