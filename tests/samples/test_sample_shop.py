@@ -19,7 +19,7 @@ def test_the_readme_tells_what_the_shop_says(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
     monkeypatch.chdir(ROOT)
-    _, _, section = README.partition("\n## How many parts a day, and by when\n")
+    _, _, section = README.partition("\n## Parts, people, money\n")
     section, _, _ = section.partition("\n## ")
     (command,) = re.findall(r"^kinematics (shop .*)$", section, re.MULTILINE)
     (said,) = re.findall(r"^prepared faster brings .*$", section, re.MULTILINE)
