@@ -16,10 +16,10 @@ from kinematics.errors import Finding, InputError, nearest
 from kinematics.limits.flow import FLOW_KEY
 from kinematics.proofs.plan import FILTER, FLOW
 from kinematics.proofs.writing import Header
+from kinematics.studies.vibration_modes import CALIPER, frequency_of_ripples
 from kinematics.wording import quantity_text
 
 Reals = NDArray[np.float64]
-CALIPER = 0.1  # mm: how well a height is measured on a print (common practice, no source)
 SHORTFALL = 0.05  # share by which a piece weighs too little where the hotend has had enough
 LEVEL = 0.95  # of what an interval holds
 LEAST_ROWS = 4  # of one temperature, from which a line with a bend can be told
@@ -92,17 +92,16 @@ class RippleReading(NamedTuple):
         return max(self.frequency - self.low, self.high - self.frequency) / self.frequency
 
 
-def by_ripple(spacing: float, speed: float, ripples: int = 1, uncertainty: float = CALIPER) -> RippleReading:
-    """The frequency of ripples by their spacing (mm) on a wall printed at a speed (mm/s): speed/spacing.
+def by_ripple(spacing: float, speed: float, ripples: int = 1) -> RippleReading:
+    """The frequency of ripples by their spacing (mm) on a wall printed at a speed (mm/s): `frequency_of_ripples`.
 
-    (Common practice, no source.) `ripples` is how many spacings were measured at once, which divides the uncertainty
-    (mm). Raises InputError for a spacing that is no larger than its uncertainty.
+    `ripples` is how many spacings were measured at once, which divides a caliper's uncertainty. Raises InputError for a
+    spacing that is no larger than that.
     """
-    spread = uncertainty / ripples
-    if spacing <= spread:
-        found = f"{spacing:g} mm between ripples, known to {spread:g} mm"
+    if spacing * ripples <= CALIPER:
+        found = f"{spacing:g} mm between ripples, known to {CALIPER / ripples:g} mm"
         raise InputError.at("--ripple", found, "several ripples measured at once, --ripples N")
-    return RippleReading(speed / spacing, speed / (spacing + spread), speed / (spacing - spread))
+    return RippleReading(*frequency_of_ripples(spacing * ripples, ripples, speed))
 
 
 class Weights(NamedTuple):

@@ -89,10 +89,15 @@ def ripple_of(text: str) -> tuple[str, FittedMode]:
         length, count, speed = 0.0, 1, 0.0
     if not (length > 2.0 * CALIPER and count > 0 and speed > 0.0):
         raise InputError.at("--ripple", f"{text!r} is no spacing and speed", allowed)
-    frequency = speed * count / length
-    off = CALIPER / length
     damping, least, most = RIPPLE_DAMPING
-    return told[1], FittedMode(frequency, frequency / (1.0 + off), frequency / (1.0 - off), damping, least, most)
+    return told[1], FittedMode(*frequency_of_ripples(length, count, speed), damping, least, most)
+
+
+def frequency_of_ripples(length: float, count: int, speed: float) -> tuple[float, float, float]:
+    """The frequency that ripples on a wall tell, and between what it lies (Hz): speed/spacing (common practice, no
+    source), of `count` ripples over a `length` (mm, above a caliper's uncertainty) at a `speed` (mm/s).
+    """
+    return speed * count / length, speed * count / (length + CALIPER), speed * count / (length - CALIPER)
 
 
 def modes_of_recordings(recordings: Sequence[Recording]) -> list[AxisFinding]:
