@@ -32,7 +32,7 @@ from kinematics.studies.intervals import USUAL, Sampling
 from kinematics.studies.knees import knee_of
 from kinematics.studies.knobs import Knob, check_knobs, grid, knob_from, sample
 from kinematics.studies.ladder import Ladder, ladder_of
-from kinematics.studies.reach import Wanted
+from kinematics.studies.reach import LadderAsk
 from kinematics.studies.standing import SPACING
 from kinematics.studies.sweep import Sweep, held_at_the_end, present_total_of, ranges_left, sweep_rows
 from kinematics.studies.target import Target, target_of
@@ -302,7 +302,7 @@ def ladder(
     for kind in only:
         if kind not in KINDS_OF_STEPS:
             raise InputError.at("only=", repr(kind), ", ".join(KINDS_OF_STEPS), nearest(str(kind), KINDS_OF_STEPS))
-    wanted = Wanted(dict(reach or {}), frozenset(only), allow_quality, tuple(keep), by_label)
+    wanted = LadderAsk(dict(reach or {}), frozenset(only), allow_quality, tuple(keep), by_label)
     return ladder_of(
         weighted_jobs(jobs, prints, dialect, copies, copying_from(spacing, one_after_another)),
         machine_from(machine),

@@ -31,7 +31,7 @@ from kinematics.studies.rounding import Rounding, rounding_of
 from kinematics.studies.stopwatch import Measured
 from kinematics.studies.times_table import measured_rows, read_times
 from kinematics.studies.timing import TimedJob
-from kinematics.studies.vibration import Vibration, vibration_of
+from kinematics.studies.vibration import VibrationStudy, vibration_of
 from kinematics.studies.vibration_modes import ripple_of
 from kinematics.vibration.recording import Told, read_recording
 from kinematics.wording import seconds_from
@@ -100,7 +100,7 @@ def vibrations(
     own: bool = False,
     uncertainty: float = 0.0,
     dialect: str | Dialect = DEFAULT_DIALECT,
-) -> Vibration:
+) -> VibrationStudy:
     """Which modes does a machine have, and which filters print jobs soonest inside its rounding and ringing budgets?
 
     Parameters
@@ -124,7 +124,7 @@ def vibrations(
 
     Returns
     -------
-    Vibration
+    VibrationStudy
         `.findings` the modes, `.choice` the filters, `.typed` what to set; `.to_frame()` has one row a filter and axis:
         axis, filter, frequency_hz, rounding_limit_mm_s2, ringing_limit_mm_s2, acceleration_mm_s2, total_s.
 

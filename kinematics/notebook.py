@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Iterable, Sequence
 from html import escape
 from importlib import import_module
@@ -17,12 +18,12 @@ PICTURES = "kinematics.reports.pictures"  # by name: results know of no picture 
 SPEEDS = ("_mm_s", "_mm3_s", "_per_s")  # end like seconds, and are none
 
 
-class NotebookTable:
+class NotebookTable(ABC):
     """A result that stands in a notebook as the table of its frame, under the words of its repr, and can be drawn."""
 
+    @abstractmethod
     def to_frame(self) -> pandas.DataFrame:
         """The rows of the table, each column named with its unit."""
-        raise NotImplementedError
 
     def plot(self, axes: Axes | None = None) -> Axes:
         """Draw the result into axes, new ones where none are given; the axes."""

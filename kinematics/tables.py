@@ -30,7 +30,7 @@ class TableKind(NamedTuple):
     other_names: Mapping[str, str]
 
 
-class Table(NamedTuple):
+class CsvTable(NamedTuple):
     """Rows by column with their lines, what separates columns, and findings."""
 
     rows: list[tuple[int, dict[str, str]]]
@@ -70,7 +70,7 @@ class Cells:
         return value
 
 
-def read_table(path: str, kind: TableKind, beside: Sequence[TableKind] = ()) -> Table:
+def read_table(path: str, kind: TableKind, beside: Sequence[TableKind] = ()) -> CsvTable:
     """The rows of a table with a head; columns are separated by commas, semicolons or tabs.
 
     `beside` the kinds of other tables that the same command reads, which are easily swapped with it. Raises InputError.
@@ -99,7 +99,7 @@ def read_table(path: str, kind: TableKind, beside: Sequence[TableKind] = ()) -> 
     if not names:
         allowed = f"a first line with {', '.join(kind.columns)}, then a row for each"
         raise InputError.at(path, "the table is empty", allowed)
-    return Table(rows, separator, findings)
+    return CsvTable(rows, separator, findings)
 
 
 def _check_head(names: Sequence[str], kind: TableKind, beside: Sequence[TableKind], place: str, text: str) -> None:

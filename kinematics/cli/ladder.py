@@ -122,10 +122,10 @@ def command(
     from kinematics import compiled
     from kinematics.studies.intervals import Sampling
     from kinematics.studies.ladder import ladder_of
-    from kinematics.studies.reach import Wanted
+    from kinematics.studies.reach import LadderAsk
     from kinematics.studies.weighted_jobs import WeightedJobs
 
-    wanted = Wanted(reach, kinds, allow == "quality", keep, by_label)
+    wanted = LadderAsk(reach, kinds, allow == "quality", keep, by_label)
     with console.progress(3, is_long(jobs, PLANS)) as tell:
         ladder = ladder_of(
             WeightedJobs(prepared, jobs, prints), machine, wanted, until_s, claim, Sampling(draws, seed), tell

@@ -22,7 +22,7 @@ from kinematics.outputs import refuse_to_overwrite, write_whole
 if TYPE_CHECKING:
     from kinematics.business.runs import Shop
     from kinematics.machine import Machine
-    from kinematics.reports.page import Page, Section
+    from kinematics.reports.page import PagePart, ReportPage
     from kinematics.studies.fit import Fit
     from kinematics.studies.intervals import Sampling
     from kinematics.studies.knobs import Knob
@@ -269,13 +269,13 @@ def _page(
     inputs: Sequence[str],
     more: Sequence[str],
     fit: Fit | None,
-) -> tuple[Page, list[str]]:
+) -> tuple[ReportPage, list[str]]:
     """The page, and more paths that its texts may name."""
     from kinematics.business.upgrades import PRINTS_PER_MONTH, upgrades_prepared
     from kinematics.reports import business_sections as business
     from kinematics.reports import sections as of
     from kinematics.reports.made import answer_of, facts_of, hashes_of, title_of, versions
-    from kinematics.reports.page import Page
+    from kinematics.reports.page import ReportPage
     from kinematics.studies.caps import caps_of
     from kinematics.studies.compare import compare_prepared
     from kinematics.studies.estimate import estimate_prepared
@@ -285,7 +285,7 @@ def _page(
     comparison = compare_prepared(prepared, machine, candidates, tell, sampling) if candidates else None
     tell("how far limits may go")
     caps = caps_of(machine, prepared)
-    sections: list[Section | None] = [
+    sections: list[PagePart | None] = [
         of.asked_section(estimate, "How long does it take, what holds it back, and what would change that?", words),
         of.time_section(estimate, comparison),
         None if earlier is None else of.before_section(earlier, estimate),
@@ -329,7 +329,7 @@ def _page(
     digests = {job.file: one.digest() for job, one in zip(estimate.jobs, prepared, strict=True)}
     sections.append(of.made_section(told_command, versions(), hashes_of(inputs, digests)))
     shown = tuple(section for section in sections if section is not None)
-    return Page(title_of(estimate), answer_of(estimate, comparison), facts_of(estimate, words), shown), read
+    return ReportPage(title_of(estimate), answer_of(estimate, comparison), facts_of(estimate, words), shown), read
 
 
 def _ladder(
@@ -337,12 +337,12 @@ def _ladder(
 ) -> Ladder:
     """What must be raised, step by step."""
     from kinematics.studies.ladder import ladder_of
-    from kinematics.studies.reach import Wanted
+    from kinematics.studies.reach import LadderAsk
     from kinematics.studies.weighted_jobs import WeightedJobs
 
     names = [job.read(machine).name for job in prepared]
     weighted = WeightedJobs(prepared, names, [1.0] * len(prepared))
-    return ladder_of(weighted, machine, Wanted(), None, None, sampling, tell)
+    return ladder_of(weighted, machine, LadderAsk(), None, None, sampling, tell)
 
 
 def _sweeps(
@@ -371,7 +371,7 @@ def _sweeps(
     return found
 
 
-def _write_figures(page: Page, folder: Path, force: bool, inputs: Sequence[str]) -> list[Path]:
+def _write_figures(page: ReportPage, folder: Path, force: bool, inputs: Sequence[str]) -> list[Path]:
     """Every figure of a page as a file in a folder: drawn lines as .svg, images as .png."""
     from kinematics.cli.console import remark
     from kinematics.errors import InputError

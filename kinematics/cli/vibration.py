@@ -22,7 +22,7 @@ from kinematics.errors import InputError
 
 if TYPE_CHECKING:
     from kinematics.studies.prepared import PreparedJob
-    from kinematics.studies.vibration import Vibration
+    from kinematics.studies.vibration import VibrationStudy
     from kinematics.vibration.recording import Recording
 
 PLANS_EACH = 200  # times that a job is planned, or so
@@ -206,7 +206,7 @@ def _recordings(x_files: Sequence[str], y_files: Sequence[str], told: dict[str, 
     return [read_recording(name, axis, said) for axis, names in (("x", x_files), ("y", y_files)) for name in names]
 
 
-def _commands(found: Vibration, dialect: str) -> list[str]:
+def _commands(found: VibrationStudy, dialect: str) -> list[str]:
     from kinematics.gcode.dialect_file import load_dialect
     from kinematics.studies.settings_to_type import commands_for
 
@@ -215,7 +215,7 @@ def _commands(found: Vibration, dialect: str) -> list[str]:
     return commands_for(found.typed.settings, load_dialect(dialect))
 
 
-def _write_copy(found: Vibration, source: str, path: Path, force: bool, read: Sequence[str]) -> None:
+def _write_copy(found: VibrationStudy, source: str, path: Path, force: bool, read: Sequence[str]) -> None:
     from kinematics.machine.written import machine_copy
 
     write_machine(path, machine_copy(source, found.settings), force, read)

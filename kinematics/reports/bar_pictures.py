@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
-from kinematics.reports.marks import Bar, bars, quiet, time_scale
-from kinematics.reports.style import HAIR, HATCHES, Headline, Key, Look
+from kinematics.reports.marks import OneBar, bars, quiet, time_scale
+from kinematics.reports.style import HAIR, HATCHES, DrawingLook, Headline, LegendKey
 from kinematics.reports.upgrades import is_counted, letters_of, pays_text, together_text
 from kinematics.wording import duration_text, money_text, quantity_text, share_text
 
@@ -46,7 +46,7 @@ def causes_of(jobs: Sequence[JobEstimate]) -> list[tuple[str, float]]:
     return sorted(((name, spent) for name, spent in seconds.items() if spent >= A_MOMENT), key=lambda item: -item[1])
 
 
-def draw_causes(axes: Axes, look: Look, estimate: Estimate) -> Headline:
+def draw_causes(axes: Axes, look: DrawingLook, estimate: Estimate) -> Headline:
     """Where the time of an estimate's jobs goes."""
     found, total = causes_of(estimate.jobs), estimate.total_s
     shown = found[: MOST_BARS - 1] if len(found) > MOST_BARS else found
@@ -57,7 +57,7 @@ def draw_causes(axes: Axes, look: Look, estimate: Estimate) -> Headline:
         axes,
         look,
         [
-            Bar(
+            OneBar(
                 name,
                 seconds / scale.seconds,
                 f"{duration_text(seconds)} · {share_text(seconds / total)}",
@@ -73,7 +73,7 @@ def draw_causes(axes: Axes, look: Look, estimate: Estimate) -> Headline:
     return Headline(finding, about, (), place)
 
 
-def draw_worth(axes: Axes, look: Look, job: JobEstimate) -> Headline:
+def draw_worth(axes: Axes, look: DrawingLook, job: JobEstimate) -> Headline:
     """What each limit of a job is worth: seconds that 1 % more of it buys."""
     shown = [worth for worth in job.worth if worth.one_percent_s >= A_MOMENT][:MOST_BARS]
     about = f"{bare(job.file)}: {duration_text(job.total_s)}"
@@ -85,7 +85,7 @@ def draw_worth(axes: Axes, look: Look, job: JobEstimate) -> Headline:
         lifted = worth.if_lifted_s
         without = "no other limit" if lifted is None else f"{duration_text(lifted)} without it"
         rows.append(
-            Bar(worth.what, worth.one_percent_s, f"{duration_text(worth.one_percent_s)} · {without}", look.tones[0])
+            OneBar(worth.what, worth.one_percent_s, f"{duration_text(worth.one_percent_s)} · {without}", look.tones[0])
         )
     place = bars(axes, look, rows, "1 % more of it saves (s)")
     return Headline(
@@ -93,7 +93,7 @@ def draw_worth(axes: Axes, look: Look, job: JobEstimate) -> Headline:
     )
 
 
-def draw_comparison(axes: Axes, look: Look, comparison: Comparison) -> Headline:
+def draw_comparison(axes: Axes, look: DrawingLook, comparison: Comparison) -> Headline:
     """The time of all jobs under each candidate."""
     rows = comparison.totals[:MOST_BARS]
     scale = time_scale(max(row.total_s for row in rows))
@@ -105,7 +105,7 @@ def draw_comparison(axes: Axes, look: Look, comparison: Comparison) -> Headline:
         words = duration_text(row.total_s) + ("" if i == 0 or abs(row.saved_s) <= A_MOMENT else f" · {saved}")
         ends = row.interval_s and (row.interval_s.low / scale.seconds, row.interval_s.high / scale.seconds)
         tone = look.rule if i == 0 else look.tones[0]
-        drawn.append(Bar(row.candidate, row.total_s / scale.seconds, words, tone, ends=ends))
+        drawn.append(OneBar(row.candidate, row.total_s / scale.seconds, words, tone, ends=ends))
     place = bars(axes, look, drawn, f"time ({scale.name})")
     best = min(comparison.totals, key=lambda row: row.total_s)
     finding = f"“{best.candidate}” is the shortest: {duration_text(best.saved_s)} less ({share_text(best.saved_share)})"
@@ -116,7 +116,7 @@ def draw_comparison(axes: Axes, look: Look, comparison: Comparison) -> Headline:
     return Headline(finding, f"{jobs_text(names)} on {comparison.machine.name}{more}", (), place)
 
 
-def draw_caps(axes: Axes, look: Look, caps: Caps) -> Headline:
+def draw_caps(axes: Axes, look: DrawingLook, caps: Caps) -> Headline:
     """Each limit that is set, as a share of the highest that its caps allow."""
     rows = []
     for row in caps.rows:
@@ -129,7 +129,7 @@ def draw_caps(axes: Axes, look: Look, caps: Caps) -> Headline:
         return Headline("No cap is known on this machine", about)
     rows.sort(key=lambda pair: -(pair[0].asked or 0.0) / pair[1])
     shown = [
-        Bar(
+        OneBar(
             row.what,
             100.0 * (row.asked or 0.0) / most,
             f"{quantity_text(row.asked or 0.0)} of {quantity_text(most)} {row.unit} · {row.stopped_by}",
@@ -153,10 +153,10 @@ def draw_caps(axes: Axes, look: Look, caps: Caps) -> Headline:
     return Headline(finding, about, (), place)
 
 
-def draw_target(axes: Axes, look: Look, target: Target) -> Headline:
+def draw_target(axes: Axes, look: DrawingLook, target: Target) -> Headline:
     """How far each knob must be turned for a deadline."""
     rows = [
-        Bar(
+        OneBar(
             one.knob,
             one.after / one.before if one.before else 1.0,
             f"{quantity_text(one.before)} to {quantity_text(one.after)}",
@@ -183,7 +183,7 @@ def upgrades_finding(found: Upgrades) -> str:
     return f"“{first}” pays first; {len(worth)} of {len(found.order)} steps pay within {years} years"
 
 
-def draw_upgrades(axes: Axes, look: Look, found: Upgrades) -> Headline:
+def draw_upgrades(axes: Axes, look: DrawingLook, found: Upgrades) -> Headline:
     """What each upgrade alone saves a month, in money where that is known and in hours where it is not."""
     letters, currency = letters_of(found), found.machine.economy.currency
     counted = all(is_counted(option, found) for option in found.alone)
@@ -200,23 +200,23 @@ def draw_upgrades(axes: Axes, look: Look, found: Upgrades) -> Headline:
             words = f"{money_text(option.saving, currency)} · {told}"
         value = max(option.saving if counted else hours, 0.0)
         rows.append(
-            Bar(together_text(option.upgrades, letters), value, words, look.tones[0], "" if pays else HATCHES[0])
+            OneBar(together_text(option.upgrades, letters), value, words, look.tones[0], "" if pays else HATCHES[0])
         )
     unit = f"saved a month ({currency or 'money'})" if counted else "saved a month (h)"
     place = bars(axes, look, rows, unit)
     keys = (
-        Key(f"pays within {years} years", look.tones[0]),
-        Key("does not", look.tones[0], HATCHES[0]),
+        LegendKey(f"pays within {years} years", look.tones[0]),
+        LegendKey("does not", look.tones[0], HATCHES[0]),
     )
     return Headline(upgrades_finding(found), f"on {found.machine.name}, on your mix of jobs", keys, place)
 
 
-def draw_ringing(axes: Axes, look: Look, ringing: Ringing) -> Headline:
+def draw_ringing(axes: Axes, look: DrawingLook, ringing: Ringing) -> Headline:
     """How far a single kick leaves each axis swinging, against the budget."""
     rows = []
     for axis in ringing.axes:
         words = f"{quantity_text(axis.by_one_kick_mm)} mm · filter {axis.filter}"
-        rows.append(Bar(f"axis {axis.axis}", axis.by_one_kick_mm, words, look.tones[0]))
+        rows.append(OneBar(f"axis {axis.axis}", axis.by_one_kick_mm, words, look.tones[0]))
     place = bars(axes, look, rows, "what one kick leaves at most (mm)")
     worst = max(ringing.axes, key=lambda axis: axis.by_one_kick_mm)
     finding = f"One kick leaves axis {worst.axis} swinging by {quantity_text(worst.by_one_kick_mm)} mm at most"
@@ -226,7 +226,7 @@ def draw_ringing(axes: Axes, look: Look, ringing: Ringing) -> Headline:
     return Headline(finding, f"{bare(ringing.job)} on {ringing.machine.name}", (), place)
 
 
-def draw_rounding(axes: Axes, look: Look, rounding: Rounding) -> Headline:
+def draw_rounding(axes: Axes, look: DrawingLook, rounding: Rounding) -> Headline:
     """How far filters take the printed path off the drawn one, against the budget."""
     told = (
         (f"at worst, line {rounding.line}", rounding.worst_mm),
@@ -236,7 +236,7 @@ def draw_rounding(axes: Axes, look: Look, rounding: Rounding) -> Headline:
     place = bars(
         axes,
         look,
-        [Bar(name, value, f"{quantity_text(value)} mm", look.tones[0]) for name, value in told],
+        [OneBar(name, value, f"{quantity_text(value)} mm", look.tones[0]) for name, value in told],
         "off the drawn path (mm)",
     )
     finding = f"The filters round by {quantity_text(rounding.worst_mm)} mm at worst"
@@ -246,7 +246,7 @@ def draw_rounding(axes: Axes, look: Look, rounding: Rounding) -> Headline:
     return Headline(finding, f"{bare(rounding.job)} on {rounding.machine.name}", (), place)
 
 
-def draw_layers(axes: Axes, look: Look, job: JobEstimate) -> Headline:
+def draw_layers(axes: Axes, look: DrawingLook, job: JobEstimate) -> Headline:
     """The time of every layer: motion, and on top of it what the shortest layer time adds."""
     from kinematics.reports.marks import plain_axis
     from kinematics.studies.estimate import layer_rows
@@ -259,7 +259,7 @@ def draw_layers(axes: Axes, look: Look, job: JobEstimate) -> Headline:
     scale = time_scale(max(whole))
     edges = [numbers[0] - 0.5, *(number + 0.5 for number in numbers)]
     axes.stairs([one / scale.seconds for one in motion], edges, fill=True, color=look.tones[0], linewidth=0.0, zorder=2)
-    keys = [Key("in motion", look.tones[0])]
+    keys = [LegendKey("in motion", look.tones[0])]
     if sum(whole) > sum(motion):
         axes.stairs(
             [one / scale.seconds for one in whole],
@@ -270,7 +270,7 @@ def draw_layers(axes: Axes, look: Look, job: JobEstimate) -> Headline:
             linewidth=0.0,
             zorder=2,
         )
-        keys.append(Key("waiting: shortest layer time", look.tones[4]))
+        keys.append(LegendKey("waiting: shortest layer time", look.tones[4]))
     plain_axis(axes, "x", edges[0], edges[-1], False)
     plain_axis(axes, "y", 0.0, 1.08 * max(max(whole) / scale.seconds, 1e-9), False)
     axes.grid(axis="y", color=look.grid, linewidth=HAIR)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from kinematics.reports.bar_pictures import bare
 from kinematics.reports.marks import boxed, plain_axis, room_of
-from kinematics.reports.style import HAIR, LINE, SMALL, Headline, Key, Look, sheet, width_of
+from kinematics.reports.style import HAIR, LINE, SMALL, DrawingLook, Headline, LegendKey, sheet, width_of
 from kinematics.wording import quantity_text
 
 if TYPE_CHECKING:
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 HEIGHT = 4.8  # inches
 
 
-def bedful_figure(found: Bedful, look: Look) -> Figure:
+def bedful_figure(found: Bedful, look: DrawingLook) -> Figure:
     """Both panels as a figure."""
     return sheet(lambda axes, one: draw_bedful(axes, one, found), HEIGHT, look, grid=(2, 1), height_ratios=(2, 1))
 
@@ -34,7 +34,7 @@ def bedful_finding(found: Bedful) -> str:
     return f"{best.copies} at a time bring most: {quantity_text(best.parts_per_day)} good parts a day{more}"
 
 
-def draw_parts(axes: Axes, look: Look, found: Bedful) -> Headline:
+def draw_parts(axes: Axes, look: DrawingLook, found: Bedful) -> Headline:
     """Good parts a day of every number of copies."""
     copies, parts = [row.copies for row in found.rows], [row.parts_per_day for row in found.rows]
     plain_axis(axes, "x", 0.5, copies[-1] + 0.5, False)
@@ -56,7 +56,7 @@ def draw_parts(axes: Axes, look: Look, found: Bedful) -> Headline:
     return Headline(bedful_finding(found), about, (), _named(axes, look, marks))
 
 
-def _named(axes: Axes, look: Look, marks: list[tuple[int, float, str]]) -> Callable[[], None]:
+def _named(axes: Axes, look: DrawingLook, marks: list[tuple[int, float, str]]) -> Callable[[], None]:
     """Words at marks: one above its mark, another below, both inside the axes."""
 
     def place() -> None:
@@ -85,7 +85,7 @@ def _named(axes: Axes, look: Look, marks: list[tuple[int, float, str]]) -> Calla
     return place
 
 
-def draw_bedful(axes: Any, look: Look, found: Bedful) -> Headline:
+def draw_bedful(axes: Any, look: DrawingLook, found: Bedful) -> Headline:
     """Good parts a day above, and below the nights that a print goes into and the share of nights with printing."""
     above, below = axes
     head = draw_parts(above, look, found)
@@ -101,7 +101,7 @@ def draw_bedful(axes: Any, look: Look, found: Bedful) -> Headline:
     below.set_xlabel("copies at a time")
     below.set_ylabel("nights")
     keys = (
-        Key("nights that a print goes into", look.tones[1], "", "-"),
-        Key("share of all nights spent printing", look.fills[5]),
+        LegendKey("nights that a print goes into", look.tones[1], "", "-"),
+        LegendKey("share of all nights spent printing", look.fills[5]),
     )
     return head._replace(keys=keys)

@@ -10,10 +10,10 @@ from kinematics.reports import shop as shop_words
 from kinematics.reports.bar_pictures import upgrades_finding
 from kinematics.reports.bedful_picture import HEIGHT, draw_bedful
 from kinematics.reports.gantt import WIDTH, draw_shop, height_of_gantt
-from kinematics.reports.page import Illustration, PageTable, Section
+from kinematics.reports.page import Illustration, PagePart, PageTable
 from kinematics.reports.screens import CAUTION
 from kinematics.reports.sections import picture
-from kinematics.reports.style import Headline, Look
+from kinematics.reports.style import DrawingLook, Headline
 from kinematics.reports.upgrades import upgrade_head, upgrade_heads, upgrade_notes, upgrade_rows
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 QUESTION, ANSWER = "Question", "Answer"
 
 
-def upgrades_section(found: Upgrades, assumed: bool) -> Section:
+def upgrades_section(found: Upgrades, assumed: bool) -> PagePart:
     """Which upgrade pays, as a committee wants it told."""
     lines = [line.strip() for line in upgrade_notes(found, True) if line != CAUTION]
     missing = [f"{part}: {', '.join(keys)} not given" for part, keys in not_counted(found.machine).items()]
@@ -39,25 +39,25 @@ def upgrades_section(found: Upgrades, assumed: bool) -> Section:
         f"{QUESTION}: which upgrade of {found.machine.name} is worth its money, and when has it paid?",
         f"{ANSWER}: {upgrades_finding(found)}.",
     )
-    return Section("upgrades", "Is an upgrade worth it", lead, (picture("upgrades", found),), tables, lines)
+    return PagePart("upgrades", "Is an upgrade worth it", lead, (picture("upgrades", found),), tables, lines)
 
 
-def bedful_section(found: Bedfuls) -> Section:
+def bedful_section(found: Bedfuls) -> PagePart:
     """How many on the bed at a time."""
     figures, tables, lead, notes = [], [], [], []
     for number, one in enumerate(found.jobs, 1):
 
-        def draw(axes: Any, look: Look, one: Bedful = one) -> Headline:
+        def draw(axes: Any, look: DrawingLook, one: Bedful = one) -> Headline:
             return draw_bedful(axes, look, one)
 
         figures.append(Illustration(f"bedful-{number}", draw, HEIGHT, (2, 1), (2.0, 1.0)))
         tables.append(PageTable(f"copies of {one.job}", words.bedful_heads(one), words.bedful_rows(one)))
         lead += [line.strip() for line in words.bedful_head(one)]
         notes += [line.strip() for line in words.bedful_notes(one) if line != CAUTION]
-    return Section("bedful", "How many on the bed at a time", lead, figures, tables, notes)
+    return PagePart("bedful", "How many on the bed at a time", lead, figures, tables, notes)
 
 
-def shop_section(shop: Shop) -> Section:
+def shop_section(shop: Shop) -> PagePart:
     """How many parts a day and by when, as a committee wants it told."""
     head = shop_words.shop_head(shop)
     tables = [
@@ -75,4 +75,4 @@ def shop_section(shop: Shop) -> Section:
         *(line.strip() for line in head[1:]),
     )
     notes = [*(line.strip() for line in shop_words.shop_notes(shop)), *left_out]
-    return Section("shop", "How many parts a day", lead, (figure,), tables, notes)
+    return PagePart("shop", "How many parts a day", lead, (figure,), tables, notes)

@@ -13,9 +13,9 @@ from kinematics.reports.style import (
     HAIR,
     LIGHT,
     SMALL,
+    DrawingLook,
     Headline,
-    Key,
-    Look,
+    LegendKey,
     fitted,
     in_text,
     save,
@@ -50,7 +50,7 @@ WIDTH, ROW_HEIGHT = 10.5, 0.62  # inches
 NAME_ROOM = 110.0  # points for a printer's name
 
 
-def gantt_figure(shop: Shop, look: Look = LIGHT) -> Figure:
+def gantt_figure(shop: Shop, look: DrawingLook = LIGHT) -> Figure:
     """The first run as a figure: a line a printer."""
     return sheet(lambda axes, one: draw_shop(axes, one, shop), height_of_gantt(shop), look, WIDTH)
 
@@ -60,7 +60,7 @@ def height_of_gantt(shop: Shop) -> float:
     return 1.75 + ROW_HEIGHT * len(shop.plan.stations)
 
 
-def draw_shop(axes: Axes, look: Look, shop: Shop) -> Headline:
+def draw_shop(axes: Axes, look: DrawingLook, shop: Shop) -> Headline:
     """What every printer does when; of a long run, how its days are filled."""
     end = max((bar.ends for bar in shop.first_run.bars), default=shop.start_s + DAY)
     head = _days_filled(axes, look, shop, end) if (end - shop.start_s) / DAY > LONG else _prints(axes, look, shop, end)
@@ -78,7 +78,7 @@ def _headline(shop: Shop) -> str:
     return f"{rate}; all done by {moment_text(shop, shop.finished_s.middle)}"
 
 
-def _clock_axis(axes: Axes, look: Look, shop: Shop, end: float) -> None:
+def _clock_axis(axes: Axes, look: DrawingLook, shop: Shop, end: float) -> None:
     """Days and hours by the wall clock, their words never over each other."""
     from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 
@@ -94,7 +94,7 @@ def _clock_axis(axes: Axes, look: Look, shop: Shop, end: float) -> None:
 # ---- prints, one by one --------------------------------------------------------------------------------------------
 
 
-def _prints(axes: Axes, look: Look, shop: Shop, end: float) -> Headline:
+def _prints(axes: Axes, look: DrawingLook, shop: Shop, end: float) -> Headline:
     stations = shop.plan.stations
     away = [_shade_away(axes, look, line, station.staff, shop.start_s, end) for line, station in enumerate(stations)]
     for bar in shop.first_run.bars:
@@ -103,7 +103,7 @@ def _prints(axes: Axes, look: Look, shop: Shop, end: float) -> Headline:
     seen = {bar.what for bar in shop.first_run.bars}
     keys = [_key(look, what) for what in LOOKS if what in seen]
     if any(away):
-        keys.append(Key("nobody there", look.grid))
+        keys.append(LegendKey("nobody there", look.grid))
     stretches = _stretches(shop)
     numbered = _numbered(shop, stretches, end)
     names = ", ".join(f"{order + 1} {shop.orders[order].name}" for order in sorted(numbered))
@@ -129,7 +129,7 @@ def _prints(axes: Axes, look: Look, shop: Shop, end: float) -> Headline:
     return Headline(_headline(shop), head, tuple(keys), place)
 
 
-def paint_of(look: Look, what: str) -> dict[str, Any]:
+def paint_of(look: DrawingLook, what: str) -> dict[str, Any]:
     """How a bar of what a printer does is filled and hatched."""
     _, hatch, tone = LOOKS[what]
     if tone is None:
@@ -139,9 +139,9 @@ def paint_of(look: Look, what: str) -> dict[str, Any]:
     return {"facecolor": look.paper, "edgecolor": look.tones[tone], "hatch": hatch}
 
 
-def _key(look: Look, what: str) -> Key:
+def _key(look: DrawingLook, what: str) -> LegendKey:
     words, hatch, tone = LOOKS[what]
-    return Key(words, look.fills[5] if tone is None else look.tones[tone], hatch)
+    return LegendKey(words, look.fills[5] if tone is None else look.tones[tone], hatch)
 
 
 def _numbered(shop: Shop, stretches: list[tuple[int, int, float, float]], end: float) -> set[int]:
@@ -172,7 +172,7 @@ def _stretches(shop: Shop) -> list[tuple[int, int, float, float]]:
     return found
 
 
-def _shade_away(axes: Axes, look: Look, line: int, staff: Staff, begins: float, ends: float) -> bool:
+def _shade_away(axes: Axes, look: DrawingLook, line: int, staff: Staff, begins: float, ends: float) -> bool:
     """Shade a printer's line where nobody is there; whether anything is shaded."""
     spans = staff.spans_between(begins, ends)
     edges = [begins, *(edge for span in spans for edge in span), ends]
@@ -185,7 +185,7 @@ def _shade_away(axes: Axes, look: Look, line: int, staff: Staff, begins: float, 
 # ---- days ----------------------------------------------------------------------------------------------------------
 
 
-def _days_filled(axes: Axes, look: Look, shop: Shop, end: float) -> Headline:
+def _days_filled(axes: Axes, look: DrawingLook, shop: Shop, end: float) -> Headline:
     """Of each day and printer the share of its 24 hours that is spent printing, and on top of it waiting for people."""
     import numpy as np
 
@@ -209,8 +209,8 @@ def _days_filled(axes: Axes, look: Look, shop: Shop, end: float) -> Headline:
             zorder=1.8,
         )
     keys = (
-        Key("share of the day spent printing", look.tones[0]),
-        Key("waiting for people, or in their hands", look.fills[4]),
+        LegendKey("share of the day spent printing", look.tones[0]),
+        LegendKey("waiting for people, or in their hands", look.fills[4]),
     )
     used = [float(filled[0, line].mean()) for line in range(len(shop.plan.stations))]
     span = (

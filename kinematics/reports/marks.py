@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from kinematics.reports.style import HAIR, POINTS, SMALL, TEXT, Look, figure_with, fitted, width_of
+from kinematics.reports.style import HAIR, POINTS, SMALL, TEXT, DrawingLook, figure_with, fitted, width_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -18,7 +18,7 @@ FEWEST_TICKS = 4
 GAP = 5.0  # points between a mark and its words
 
 
-class Bar(NamedTuple):
+class OneBar(NamedTuple):
     """One bar: its name, how long it is, the words at its end, its colour or hatch; `ends` of an interval."""
 
     name: str
@@ -99,7 +99,7 @@ def spread(wanted: Sequence[float], widths: Sequence[float], low: float, high: f
     return middles
 
 
-def rail(axes: Axes, look: Look, marks: Sequence[tuple[float, str]], height: float) -> Callable[[], None]:
+def rail(axes: Axes, look: DrawingLook, marks: Sequence[tuple[float, str]], height: float) -> Callable[[], None]:
     """Words in a row at the top of axes, each with a line down from it to the x that it names.
 
     `height` of the row's middle, as a share of the axes. Returned is what places them once the room is known; where
@@ -141,12 +141,12 @@ def rail(axes: Axes, look: Look, marks: Sequence[tuple[float, str]], height: flo
     return place
 
 
-def boxed(look: Look) -> dict[str, Any]:
+def boxed(look: DrawingLook) -> dict[str, Any]:
     """A patch of paper under words that lie on something."""
     return {"facecolor": look.paper, "edgecolor": "none", "pad": 1.8}
 
 
-def bars(axes: Axes, look: Look, rows: Sequence[Bar], what: str) -> Callable[[], None]:
+def bars(axes: Axes, look: DrawingLook, rows: Sequence[OneBar], what: str) -> Callable[[], None]:
     """Rows of bars, the first at the top, each with its name before and its words behind it; `what` they measure.
 
     Returned is what places the words once the room is known.
@@ -198,7 +198,7 @@ def height_of_bars(count: int) -> float:
     return 1.45 + BAR_ROOM * max(count, 1)
 
 
-def quiet(axes: Axes, look: Look, words: str) -> None:
+def quiet(axes: Axes, look: DrawingLook, words: str) -> None:
     """Axes with nothing to draw but a sentence."""
     axes.set_axis_off()
     axes.text(0.0, 0.6, words, transform=axes.transAxes, size=TEXT, color=look.ink)

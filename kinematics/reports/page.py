@@ -15,7 +15,7 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING, NamedTuple
 
 from kinematics import __version__
-from kinematics.reports.style import DARK, FAMILY, LIGHT, Drawing, Look, figure_kept, sheet
+from kinematics.reports.style import DARK, FAMILY, LIGHT, Drawing, DrawingLook, figure_kept, sheet
 from kinematics.wording import harmless
 
 if TYPE_CHECKING:
@@ -57,13 +57,13 @@ class Illustration(NamedTuple):
     width: float = 7.4
     is_image: bool = False
 
-    def figure(self, look: Look = LIGHT, titled: bool = True) -> Figure:
+    def figure(self, look: DrawingLook = LIGHT, titled: bool = True) -> Figure:
         """The figure; `titled` with its finding above it."""
         shape = {"height_ratios": self.ratios} if self.ratios else {}
         return sheet(self.drawing, self.height, look, self.width, self.grid, titled, **shape)
 
 
-class Section(NamedTuple):
+class PagePart(NamedTuple):
     """A part of the page: a heading, sentences, figures, tables that hold their numbers, and what is said below."""
 
     anchor: str
@@ -75,13 +75,13 @@ class Section(NamedTuple):
     preformatted: Sequence[Sequence[str]] = ()
 
 
-class Page(NamedTuple):
+class ReportPage(NamedTuple):
     """What the page says first (`title`, `answer`), the block of facts, and its sections."""
 
     title: str
     answer: Sequence[str]
     facts: Sequence[tuple[str, str]]
-    sections: Sequence[Section]
+    sections: Sequence[PagePart]
 
 
 class DrawnFigure(NamedTuple):
@@ -146,11 +146,11 @@ def drawn_figure(one: Illustration, prefix: str, names: Names) -> DrawnFigure:
     return DrawnFigure(head.finding, head.about, svg, light, dark, width, height)
 
 
-def _variables(look: Look) -> str:
+def _variables(look: DrawingLook) -> str:
     return " ".join(f"--{name}: {colour};" for name, colour in look.named().items())
 
 
-def page_html(page: Page, names: Names) -> str:
+def page_html(page: ReportPage, names: Names) -> str:
     """The page as HTML: the same page gives the same text."""
     import jinja2
     from markupsafe import Markup

@@ -13,7 +13,7 @@ from kinematics.gcode.moves import FILAMENT, PRINT
 from kinematics.limits import columns as by
 from kinematics.reports.bar_pictures import bare
 from kinematics.reports.marks import room_of
-from kinematics.reports.style import SMALL, Headline, Key, Look
+from kinematics.reports.style import SMALL, DrawingLook, Headline, LegendKey
 from kinematics.studies.causes import cause_name
 from kinematics.wording import duration_text, quantity_text, share_text
 
@@ -103,7 +103,7 @@ class Colouring(NamedTuple):
 
     number: NDArray[np.int64]
     colours: tuple[str, ...]
-    keys: tuple[Key, ...]
+    keys: tuple[LegendKey, ...]
     finding: str
 
     def part(self, chosen: NDArray[np.bool_]) -> Colouring:
@@ -111,14 +111,14 @@ class Colouring(NamedTuple):
         return self._replace(number=self.number[chosen])
 
 
-def coloured(path: DrawnPath, how: str, look: Look) -> Colouring:
+def coloured(path: DrawnPath, how: str, look: DrawingLook) -> Colouring:
     """Moves coloured by speed, from slow to fast, or by what binds them, what takes most time first."""
     total = float(path.seconds.sum()) or 1.0
     if how == SPEED:
         steps = speed_steps(path.speed, len(look.speeds))
         number = np.searchsorted(np.array(steps[1:-1]), path.speed, side="right")
         keys = [
-            Key(f"{quantity_text(low)} to {quantity_text(high)} mm/s", colour, "", "-")
+            LegendKey(f"{quantity_text(low)} to {quantity_text(high)} mm/s", colour, "", "-")
             for low, high, colour in zip(steps, steps[1:], look.speeds, strict=False)
         ]
         order = np.argsort(path.speed)
@@ -135,12 +135,12 @@ def coloured(path: DrawnPath, how: str, look: Look) -> Colouring:
         number[path.binds == cause] = place
     colours = look.tones[: rest + (1 if len(most) > rest else 0)]
     keys = [
-        Key(f"{path.causes[cause][0]} {share_text(spent[cause] / total)}", colour, "", "-")
+        LegendKey(f"{path.causes[cause][0]} {share_text(spent[cause] / total)}", colour, "", "-")
         for cause, colour in zip(own, colours, strict=False)
     ]
     if len(most) > rest:
         others = share_text(sum(float(spent[cause]) for cause in most[rest:]) / total)
-        keys.append(Key(f"everything else {others}", colours[rest], "", "-"))
+        keys.append(LegendKey(f"everything else {others}", colours[rest], "", "-"))
     finding = f"Most of it is held by {path.causes[most[0]][0]}" if most else "Nothing moves here"
     return Colouring(number, colours, tuple(keys), finding)
 
@@ -221,7 +221,7 @@ def _frame(axes: Axes, across: NDArray[np.float64], up: NDArray[np.float64], x: 
             getattr(axes, f"set_{which}lim")(low - room, high + room)
 
 
-def draw_views(axes: Any, look: Look, job: JobEstimate, path: DrawnPath, layer: int) -> Headline:
+def draw_views(axes: Any, look: DrawingLook, job: JobEstimate, path: DrawnPath, layer: int) -> Headline:
     """Four views on two rows of axes: from above and from the side, by speed and by what binds."""
     above, side = axes
     in_layer, printed = path.layer == layer, path.printed
@@ -235,7 +235,7 @@ def draw_views(axes: Any, look: Look, job: JobEstimate, path: DrawnPath, layer: 
         found.append(shades)
     seconds = duration_text(float(path.seconds[in_layer].sum()))
     about = f"{bare(job.file)}; layer {layer} of {job.layers} is {seconds} in motion; hairlines are travels"
-    keys = (Key("by speed:", ""), *found[0].keys, Key("by what binds:", ""), *found[1].keys)
+    keys = (LegendKey("by speed:", ""), *found[0].keys, LegendKey("by what binds:", ""), *found[1].keys)
 
     def thin_out() -> None:
         for one in (*above, *side):
@@ -267,7 +267,7 @@ def heights_of_views(path: DrawnPath, layer: int, width: float) -> tuple[float, 
     return found[0], found[1]
 
 
-def draw_path(axes: Axes, look: Look, job: JobEstimate, layer: int | None, how: str) -> Headline:
+def draw_path(axes: Axes, look: DrawingLook, job: JobEstimate, layer: int | None, how: str) -> Headline:
     """One layer of a job from above, by speed or by what binds."""
     path = path_of(job.timing.whole_plan())
     number = chosen_layer(path, layer, job.layers, "layer=")

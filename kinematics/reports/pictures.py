@@ -31,7 +31,7 @@ class Picture(NamedTuple):
 
 
 def _bars(
-    draw: Callable[[Any, style.Look, Any], style.Headline], count: Callable[[Any], int]
+    draw: Callable[[Any, style.DrawingLook, Any], style.Headline], count: Callable[[Any], int]
 ) -> Callable[[Any], Picture]:
     """The picture of a result as rows of bars, as many as `count` says."""
     return lambda result: Picture(
@@ -50,7 +50,7 @@ PICTURES: dict[str, Callable[[Any], Picture]] = {
     "Rounding": _bars(by_bars.draw_rounding, lambda found: 3),
     "Ladder": _bars(draw_ladder, lambda found: len(steps_of(found))),
     "Fit": _bars(draw_measured, lambda found: len(found.prints)),
-    "Vibration": _bars(draw_filters, lambda found: len(found.choice.by_axis)),
+    "VibrationStudy": _bars(draw_filters, lambda found: len(found.choice.by_axis)),
     "Bedful": lambda found: Picture(lambda axes, look: draw_parts(axes, look, found), 4.0),
     "Bedfuls": lambda found: Picture(lambda axes, look: draw_parts(axes, look, found.jobs[0]), 4.0),
     "Sweep": lambda found: Picture(sweep_drawing(found), 4.8),
@@ -76,7 +76,7 @@ def plot_path(job: JobEstimate, axes: Axes | None, layer: int | None, how: str) 
     return style.plot(lambda one, look: draw_path(one, look, job, layer, how), axes, 6.0)
 
 
-def figure_of(result: Any, look: style.Look = style.LIGHT) -> Figure:
+def figure_of(result: Any, look: style.DrawingLook = style.LIGHT) -> Figure:
     """The figure of a result."""
     if type(result).__name__ == "Shop":
         return gantt_figure(result, look)
@@ -84,19 +84,19 @@ def figure_of(result: Any, look: style.Look = style.LIGHT) -> Figure:
     return style.sheet(picture.drawing, picture.height, look)
 
 
-def worth_figure(job: JobEstimate, look: style.Look = style.LIGHT) -> Figure:
+def worth_figure(job: JobEstimate, look: style.DrawingLook = style.LIGHT) -> Figure:
     """What each limit of a job is worth."""
     count = sum(worth.one_percent_s >= by_bars.A_MOMENT for worth in job.worth)
     height = marks.height_of_bars(min(count, by_bars.MOST_BARS))
     return style.sheet(lambda axes, one: by_bars.draw_worth(axes, one, job), height, look)
 
 
-def layers_figure(job: JobEstimate, look: style.Look = style.LIGHT) -> Figure:
+def layers_figure(job: JobEstimate, look: style.DrawingLook = style.LIGHT) -> Figure:
     """The time of every layer of a job."""
     return style.sheet(lambda axes, one: by_bars.draw_layers(axes, one, job), 3.6, look)
 
 
-def path_figure(job: JobEstimate, layer: int | None, look: style.Look = style.LIGHT) -> Figure:
+def path_figure(job: JobEstimate, layer: int | None, look: style.DrawingLook = style.LIGHT) -> Figure:
     """The path of a job, four views. Raises InputError for a layer that it does not have."""
     from kinematics.reports.path_pictures import chosen_layer, draw_views, heights_of_views, path_of
 

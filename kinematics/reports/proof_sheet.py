@@ -15,7 +15,7 @@ from kinematics.reports.style import (
     LINE,
     POINTS,
     TEXT,
-    Look,
+    DrawingLook,
     drawn_alike,
     dress,
     fitted,
@@ -40,7 +40,7 @@ def draw_sheet(plan: ProofPlan, machine: str, unit: str, seconds: float, path: P
     save(sheet_figure(plan, machine, unit, seconds), path)
 
 
-def sheet_figure(plan: ProofPlan, machine: str, unit: str, seconds: float, look: Look = LIGHT) -> Figure:
+def sheet_figure(plan: ProofPlan, machine: str, unit: str, seconds: float, look: DrawingLook = LIGHT) -> Figure:
     """The page as a figure."""
     from matplotlib.figure import Figure
 
@@ -62,13 +62,13 @@ def sheet_figure(plan: ProofPlan, machine: str, unit: str, seconds: float, look:
     return figure
 
 
-def _axes(figure: Figure, look: Look, place: tuple[float, float, float, float]) -> Any:
+def _axes(figure: Figure, look: DrawingLook, place: tuple[float, float, float, float]) -> Any:
     axes = figure.add_axes(place)
     dress(axes, look)
     return axes
 
 
-def _write(figure: Figure, look: Look, top: float, title: str, sentences: tuple[str, ...]) -> float:
+def _write(figure: Figure, look: DrawingLook, top: float, title: str, sentences: tuple[str, ...]) -> float:
     """A heading and sentences under it; where they end (share of the page's height)."""
     left = EDGE / PAGE[0]
     figure.text(left, top, title, size=HEADING, weight="bold", color=look.ink, va="top")
@@ -84,7 +84,7 @@ def _write(figure: Figure, look: Look, top: float, title: str, sentences: tuple[
     return place
 
 
-def _draw_above(axes: Any, look: Look, plan: ProofPlan) -> None:
+def _draw_above(axes: Any, look: DrawingLook, plan: ProofPlan) -> None:
     for loop in wall_loops(plan.width, False):
         x, y = zip(*loop.corners, loop.corners[0], strict=True)
         axes.plot(x, y, color=look.tones[0], linewidth=LINE)
@@ -95,7 +95,7 @@ def _draw_above(axes: Any, look: Look, plan: ProofPlan) -> None:
     axes.set_ylabel("Y (mm)")
 
 
-def _draw_side(axes: Any, look: Look, plan: ProofPlan, unit: str) -> None:
+def _draw_side(axes: Any, look: DrawingLook, plan: ProofPlan, unit: str) -> None:
     bands = plan.bands
     for i, ((low, high), value) in enumerate(zip(bands.edges(), bands.values, strict=True)):
         axes.fill_between(
@@ -120,7 +120,7 @@ def _draw_side(axes: Any, look: Look, plan: ProofPlan, unit: str) -> None:
     axes.set_title("from the side: a rib begins each band", size=TEXT, color=look.ink, loc="left")
 
 
-def _draw_pieces(axes: Any, look: Look, plan: ProofPlan) -> None:
+def _draw_pieces(axes: Any, look: DrawingLook, plan: ProofPlan) -> None:
     values = plan.bands.values
     axes.barh(range(1, len(values) + 1), values, color=look.fills[5], edgecolor=look.tones[0], linewidth=HAIR)
     for number, value in enumerate(values, 1):

@@ -11,7 +11,7 @@ from kinematics.reports.caps_screen import cap_cells, cap_heads, cap_notes, form
 from kinematics.reports.fit_screen import fit_head, fit_notes, print_heads, print_rows
 from kinematics.reports.ladder_screen import below_rungs, ladder_heads, ladder_rows, reach_lines, until_lines
 from kinematics.reports.marks import height_of_bars
-from kinematics.reports.page import Illustration, PageTable, Section
+from kinematics.reports.page import Illustration, PagePart, PageTable
 from kinematics.reports.path_pictures import chosen_layer, draw_views, heights_of_views, path_of
 from kinematics.reports.pictures import AROUND_VIEWS, VIEW, picture_of
 from kinematics.reports.screens import (
@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from kinematics.studies.fit import Fit
     from kinematics.studies.ladder import Ladder
     from kinematics.studies.sweep import Sweep
-    from kinematics.studies.vibration import Vibration
+    from kinematics.studies.vibration import VibrationStudy
 
 MOST_PATHS = 3  # jobs of which the path is drawn: each is two images
 MOST_ROWS = 400  # of a sweep or of layers in a table
@@ -62,7 +62,7 @@ def facts_table(caption: str, rows: Sequence[tuple[str, str]]) -> PageTable:
     return PageTable(caption, (("", False), ("", False)), rows)
 
 
-def asked_section(estimate: Estimate, question: str, machine_words: str) -> Section:
+def asked_section(estimate: Estimate, question: str, machine_words: str) -> PagePart:
     """What was asked, of which jobs, with which machine."""
     heads = (("job", False), ("moves", True), ("layers", True), ("printed path", True), ("filament", True))
     rows = []
@@ -86,7 +86,7 @@ def asked_section(estimate: Estimate, question: str, machine_words: str) -> Sect
             held = held_text(one) or f"(line {one.line})"
             notes.append(f"{job.file} states {one.key} itself: {quantity_text(one.value)} {held}")
     machine = PageTable("what the machine file says", (("key", False), ("value", False), ("from", False)), given)
-    return Section(
+    return PagePart(
         "asked",
         "What was asked",
         (question, f"On {machine_words}."),
@@ -96,7 +96,7 @@ def asked_section(estimate: Estimate, question: str, machine_words: str) -> Sect
     )
 
 
-def time_section(estimate: Estimate, comparison: Comparison | None) -> Section:
+def time_section(estimate: Estimate, comparison: Comparison | None) -> PagePart:
     """The time now, and under each candidate."""
     heads = [("job", False), ("time", True)]
     parts = list(dict.fromkeys(name for job in estimate.jobs for name in job.stops_by_kind_s))
@@ -115,7 +115,7 @@ def time_section(estimate: Estimate, comparison: Comparison | None) -> Section:
     notes = ["These times are planned, not measured: hold a stopwatch against one print before you rely on them."]
     tables = [PageTable("time now, by part", heads, rows)]
     if comparison is None:
-        return Section("time", "The time now", (), (), tables, notes)
+        return PagePart("time", "The time now", (), (), tables, notes)
     told = (*comparison.rows, *(comparison.totals if len(estimate.jobs) > 1 else ()))
     tables.append(PageTable("under each candidate", comparison_heads(comparison), comparison_rows(told, False)))
     settings = [
@@ -129,10 +129,10 @@ def time_section(estimate: Estimate, comparison: Comparison | None) -> Section:
         for name, count in comparison.silenced.items()
     ]
     figure = picture("candidates", comparison)
-    return Section("time", "The time now, and under each candidate", (), (figure,), tables, notes)
+    return PagePart("time", "The time now, and under each candidate", (), (figure,), tables, notes)
 
 
-def before_section(before: Mapping[str, Any], estimate: Estimate) -> Section | None:
+def before_section(before: Mapping[str, Any], estimate: Estimate) -> PagePart | None:
     """The time then, from a saved document, beside the time now; None where no job is in both."""
     then = {str(job["file"]).replace("\\", "/").rsplit("/", 1)[-1]: float(job["total_s"]) for job in before["jobs"]}
     rows = []
@@ -157,7 +157,7 @@ def before_section(before: Mapping[str, Any], estimate: Estimate) -> Section | N
             PageTable("what changed on the machine", (("key", False), ("then", False), ("now", False)), changed)
         )
     lead = ("Then is what an earlier run of kinematics found and saved; both times are planned alike.",)
-    return Section("before", "Then and now", lead, (), tables)
+    return PagePart("before", "Then and now", lead, (), tables)
 
 
 def flat(values: Mapping[str, Any], above: str = "") -> dict[str, Any]:
@@ -171,7 +171,7 @@ def flat(values: Mapping[str, Any], above: str = "") -> dict[str, Any]:
     return found
 
 
-def causes_section(estimate: Estimate) -> Section:
+def causes_section(estimate: Estimate) -> PagePart:
     """Where the time goes, and what a change of one limit would save."""
     total = estimate.total_s
     rows = [(name, duration_text(spent), share_text(spent / total)) for name, spent in by_bars.causes_of(estimate.jobs)]
@@ -188,10 +188,10 @@ def causes_section(estimate: Estimate) -> Section:
     if changes:
         heads = (("limit", False), ("from", True), ("to", True), ("saves", True))
         tables.append(PageTable("if you change one thing", heads, changes))
-    return Section("causes", "Where the time goes", (), (picture("where-the-time-goes", estimate),), tables)
+    return PagePart("causes", "Where the time goes", (), (picture("where-the-time-goes", estimate),), tables)
 
 
-def worth_section(estimate: Estimate) -> Section:
+def worth_section(estimate: Estimate) -> PagePart:
     """What 1 % more of each limit buys, and the time without it."""
     figures, tables, notes = [], [], []
     for number, job in enumerate(estimate.jobs, 1):
@@ -200,14 +200,14 @@ def worth_section(estimate: Estimate) -> Section:
         figures.append(Illustration(f"worth-{number}", _of_job(by_bars.draw_worth, job), height))
         tables.append(PageTable(f"what limits are worth in {job.file}", WORTH_HEADS, worth_rows(job)))
         notes += worth_below(job)
-    return Section("worth", "What each limit is worth", (), figures, tables, notes)
+    return PagePart("worth", "What each limit is worth", (), figures, tables, notes)
 
 
 def _of_job(draw: Any, job: JobEstimate) -> Any:
     return lambda axes, look: draw(axes, look, job)
 
 
-def layers_section(estimate: Estimate) -> Section:
+def layers_section(estimate: Estimate) -> PagePart:
     """The time of every layer."""
     from kinematics.studies.estimate import layer_rows
 
@@ -230,10 +230,10 @@ def layers_section(estimate: Estimate) -> Section:
         ]
         every = f", every {step} layers" if step > 1 else ""
         tables.append(PageTable(f"layers of {job.file}{every}", heads, cells))
-    return Section("layers", "Layer by layer", (), figures, tables, notes)
+    return PagePart("layers", "Layer by layer", (), figures, tables, notes)
 
 
-def path_section(estimate: Estimate, layer: int | None) -> Section:
+def path_section(estimate: Estimate, layer: int | None) -> PagePart:
     """The path of the longest jobs, by speed and by what binds. Raises InputError for a layer that there is not."""
     longest = sorted(estimate.jobs, key=lambda job: -job.total_s)[:MOST_PATHS]
     figures, tables = [], []
@@ -255,10 +255,10 @@ def path_section(estimate: Estimate, layer: int | None) -> Section:
     lead = ["A move is counted under what bounds it for the longer part of its time; travels are thin lines."]
     left_out = len(estimate.jobs) - len(longest)
     lead += [f"The {len(longest)} longest of {len(estimate.jobs)} jobs are drawn."] if left_out else []
-    return Section("path", "The path", lead, figures, tables)
+    return PagePart("path", "The path", lead, figures, tables)
 
 
-def sweep_section(sweep: Sweep, number: int) -> Section:
+def sweep_section(sweep: Sweep, number: int) -> PagePart:
     """How time falls as limits rise, and where it stops paying."""
     names = " and ".join(knob.name for knob in sweep.knobs)
     step = math.ceil(len(sweep.rows) / MOST_ROWS)
@@ -268,28 +268,28 @@ def sweep_section(sweep: Sweep, number: int) -> Section:
     drawable = len(sweep.knobs) <= 2
     figures = (picture(f"sweep-{number}", sweep),) if drawable else ()
     lines = trade_off_lines(sweep) if len(sweep.knobs) > 1 else [line for line in knee_lines(sweep) if line != CAUTION]
-    return Section(f"sweep-{number}", f"Where more {names} stops paying", (), figures, (table,), (), (lines,))
+    return PagePart(f"sweep-{number}", f"Where more {names} stops paying", (), figures, (table,), (), (lines,))
 
 
-def ladder_section(ladder: Ladder) -> Section:
+def ladder_section(ladder: Ladder) -> PagePart:
     """What must be raised, in which order, and what each step brings."""
     lines = [*until_lines(ladder), *below_rungs(ladder), *reach_lines(ladder)]
     tables = (PageTable("step by step", ladder_heads(ladder), ladder_rows(ladder, False)),) if ladder.rungs else ()
     notes = [line.strip() for line in lines if line != CAUTION]
     figures = (picture("ladder", ladder),) if ladder.rungs else ()
-    return Section("ladder", "Step by step", (), figures, tables, notes)
+    return PagePart("ladder", "Step by step", (), figures, tables, notes)
 
 
-def measured_section(fit: Fit, machine_words: str) -> Section:
+def measured_section(fit: Fit, machine_words: str) -> PagePart:
     """What was promised against what was measured, and what that tells of the machine."""
     notes = [line.strip() for line in fit_notes(fit, "TIMES.csv")] if fit.explanations is None else []
     tables = (PageTable("promised and measured", print_heads(fit), print_rows(fit)),)
-    return Section(
+    return PagePart(
         "measured", "Promised and measured", fit_head(fit, machine_words), (picture("measured", fit),), tables, notes
     )
 
 
-def vibration_section(found: Vibration) -> Section:
+def vibration_section(found: VibrationStudy) -> PagePart:
     """How the machine swings, and which filter serves best."""
     choice = found.choice
     tables = (
@@ -298,16 +298,16 @@ def vibration_section(found: Vibration) -> Section:
     )
     lines = [*head_lines(found), *answer_lines(found, None)]
     notes = [line.strip() for line in lines if line and line != CAUTION]
-    return Section("vibration", "Which filter against vibration", (), (picture("filters", found),), tables, notes)
+    return PagePart("vibration", "Which filter against vibration", (), (picture("filters", found),), tables, notes)
 
 
-def caps_section(caps: Caps) -> Section:
+def caps_section(caps: Caps) -> PagePart:
     """How far each limit may go, and what stops it, with every formula in numbers."""
     formulas = formula_lines(caps)
     notes = [line.strip() for line in cap_notes(caps, True) if line != CAUTION]
     worked = (formulas,) if formulas else ()
     figure = picture("caps", caps)
-    return Section(
+    return PagePart(
         "caps",
         "How far each limit may go",
         (),
@@ -318,7 +318,7 @@ def caps_section(caps: Caps) -> Section:
     )
 
 
-def proven_section(machine: Machine) -> Section | None:
+def proven_section(machine: Machine) -> PagePart | None:
     """What prints have shown on this machine; None where the machine file holds nothing of the kind."""
     rows = [
         (one.key, quantity_text(one.value), f"{quantity_text(one.low)} to {quantity_text(one.high)}", one.date)
@@ -328,10 +328,10 @@ def proven_section(machine: Machine) -> Section | None:
         return None
     heads = (("key", False), ("good up to", True), ("somewhere in", True), ("printed on", False))
     lead = ("These values come from prints on the machine itself and rank above what is reckoned.",)
-    return Section("proofs", "What prints have shown", lead, (), (PageTable("proven values", heads, rows),))
+    return PagePart("proofs", "What prints have shown", lead, (), (PageTable("proven values", heads, rows),))
 
 
-def warnings_section(estimate: Estimate) -> Section:
+def warnings_section(estimate: Estimate) -> PagePart:
     """What was doubtful in the jobs and the machine file, and the cautions."""
     rows = [
         (job.file, "" if notice.line is None else f"{notice.line:,}", f"{notice.count:,}", notice.text)
@@ -347,13 +347,13 @@ def warnings_section(estimate: Estimate) -> Section:
     heads = (("where", False), ("line", True), ("times", True), ("what", False))
     tables = (PageTable("doubtful input", heads, rows),) if rows else ()
     lead = () if rows else ("Nothing in the jobs or the machine file was doubtful.",)
-    return Section("cautions", "Warnings and cautions", lead, (), tables, (CAUTION,))
+    return PagePart("cautions", "Warnings and cautions", lead, (), tables, (CAUTION,))
 
 
-def made_section(command: str, versions: Sequence[tuple[str, str]], hashes: Sequence[tuple[str, str, str]]) -> Section:
+def made_section(command: str, versions: Sequence[tuple[str, str]], hashes: Sequence[tuple[str, str, str]]) -> PagePart:
     """How the page was made: the command, versions, and hashes of what was read."""
     tables = (
         PageTable("what was read", (("file", False), ("bytes", True), ("SHA-256", False)), hashes),
         facts_table("versions", versions),
     )
-    return Section("made", "How this page was made", (), (), tables, (), ((command,),))
+    return PagePart("made", "How this page was made", (), (), tables, (), ((command,),))

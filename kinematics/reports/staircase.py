@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from kinematics.machine.kinds import KINDS_OF_STEPS, OPEN, PART, PREPARED, QUALITY, SETTING, SHOWS
 from kinematics.reports.bar_pictures import jobs_text
 from kinematics.reports.marks import GAP, NAME_ROOM, boxed, plain_axis, room_of, time_scale
-from kinematics.reports.style import HAIR, SMALL, Headline, Key, Look, folded, width_of
+from kinematics.reports.style import HAIR, SMALL, DrawingLook, Headline, LegendKey, folded, width_of
 from kinematics.wording import duration_text, share_text
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ def steps_of(ladder: Ladder) -> list[tuple[str, float, float, str]]:
     return steps
 
 
-def draw_ladder(axes: Axes, look: Look, ladder: Ladder) -> Headline:
+def draw_ladder(axes: Axes, look: DrawingLook, ladder: Ladder) -> Headline:
     """Rows of bars: what is left after each step, and behind it what the step has saved."""
     steps = steps_of(ladder)
     scale = time_scale(ladder.total_s)
@@ -58,18 +58,18 @@ def draw_ladder(axes: Axes, look: Look, ladder: Ladder) -> Headline:
     axes.grid(axis="x", color=look.grid, linewidth=HAIR)
     longest = ladder.total_s / scale.seconds
     plain_axis(axes, "x", 0.0, 1.5 * longest, False)
-    keys = [Key("time left", look.fills[4])]
+    keys = [LegendKey("time left", look.fills[4])]
     for kind in (*KINDS_OF_STEPS, SMALL_STEPS):
         if any(kind == one[3] and one[2] > 0.0 for one in steps):
             tone, hatch = KINDS.get(kind, (4, ""))
-            keys.append(Key(f"saved: {kind}", look.tones[tone], hatch))
+            keys.append(LegendKey(f"saved: {kind}", look.tones[tone], hatch))
     for seconds, words, line in (
         (ladder.fixed.floor_s, "no limit takes it below", ":"),
         (ladder.until_s or 0.0, "asked for", "--"),
     ):
         if seconds > 0.0:
             axes.axvline(seconds / scale.seconds, color=look.ink, linewidth=1.1, linestyle=line, zorder=3)
-            keys.append(Key(f"{words}: {duration_text(seconds)}", look.ink, "", line))
+            keys.append(LegendKey(f"{words}: {duration_text(seconds)}", look.ink, "", line))
 
     def place_words() -> None:
         room, _ = room_of(axes)
@@ -110,7 +110,7 @@ def ladder_finding(ladder: Ladder) -> str:
     return told + ("; that is not enough" if ladder.reached is False else "")
 
 
-def _paint(look: Look, kind: str) -> dict[str, Any]:
+def _paint(look: DrawingLook, kind: str) -> dict[str, Any]:
     tone, hatch = KINDS.get(kind, (4, ""))
     if not hatch:
         return {"facecolor": look.tones[tone], "linewidth": 0.0}

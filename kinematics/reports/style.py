@@ -37,7 +37,7 @@ SWATCH = 26.0  # points of a key before its words
 HATCHES = ("////", "....", "\\\\\\\\", "xxxx", "----", "++++")
 
 
-class Look(NamedTuple):
+class DrawingLook(NamedTuple):
     """Colours: paper and ink, `faint` for what is said aside, `rule` and `grid` lines; `tones` to tell things apart,
     `fills` for areas that text lies on, from little to much; `speeds` for lines, from slow to fast.
 
@@ -62,7 +62,7 @@ class Look(NamedTuple):
         return found
 
 
-LIGHT = Look(
+LIGHT = DrawingLook(
     paper="#fbfaf5",
     ink="#1d2730",
     faint="#55616b",
@@ -72,7 +72,7 @@ LIGHT = Look(
     fills=("#f4f0e1", "#e9e8d8", "#dbdfd0", "#cbd6c9", "#b9ccc4", "#a7c1bf", "#95b6bb", "#84abb6"),
     speeds=("#c09a4e", "#9b8f56", "#748066", "#4f6d74", "#31537a", "#1b2f63"),
 )
-DARK = Look(
+DARK = DrawingLook(
     paper="#14191e",
     ink="#e9e7e0",
     faint="#a4aeb6",
@@ -84,7 +84,7 @@ DARK = Look(
 )
 
 
-class Key(NamedTuple):
+class LegendKey(NamedTuple):
     """One entry of a key: its words, and how what they name looks (a filled or hatched patch, or a line); without a
     colour the words stand at the head of a row of their own.
     """
@@ -100,11 +100,11 @@ class Headline(NamedTuple):
 
     finding: str
     about: str = ""
-    keys: tuple[Key, ...] = ()
+    keys: tuple[LegendKey, ...] = ()
     place: Callable[[], None] = lambda: None
 
 
-Drawing = Callable[[Any, Look], Headline]
+Drawing = Callable[[Any, DrawingLook], Headline]
 
 
 def check_kind(path: Path, option: str = "--picture") -> None:
@@ -204,7 +204,7 @@ def figure_with(axes: Axes) -> Any:
     return axes.get_figure(root=True)
 
 
-def dress(axes: Axes, look: Look) -> None:
+def dress(axes: Axes, look: DrawingLook) -> None:
     """Paper, lines and letters of axes."""
     axes.set_facecolor(look.paper)
     for side, spine in axes.spines.items():
@@ -219,7 +219,7 @@ def dress(axes: Axes, look: Look) -> None:
     axes.set_axisbelow(True)
 
 
-def _key_handle(key: Key, look: Look) -> Any:
+def _key_handle(key: LegendKey, look: DrawingLook) -> Any:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
@@ -230,9 +230,9 @@ def _key_handle(key: Key, look: Look) -> Any:
     return Patch(facecolor=key.colour, edgecolor=look.rule, linewidth=HAIR)
 
 
-def _key_rows(keys: Sequence[Key], room: float) -> list[list[Key]]:
+def _key_rows(keys: Sequence[LegendKey], room: float) -> list[list[LegendKey]]:
     """Keys in rows of so many points."""
-    rows: list[list[Key]] = []
+    rows: list[list[LegendKey]] = []
     left = 0.0
     for key in keys:
         words = fitted(key.words, room - SWATCH - 12.0, SMALL)
@@ -245,7 +245,7 @@ def _key_rows(keys: Sequence[Key], room: float) -> list[list[Key]]:
     return rows
 
 
-def _put_keys(figure: Figure, keys: Sequence[Key], look: Look, width: float, height: float) -> float:
+def _put_keys(figure: Figure, keys: Sequence[LegendKey], look: DrawingLook, width: float, height: float) -> float:
     """The key at the foot of a figure; how high it is (inches)."""
     rows = _key_rows(keys, (width - 2.0 * MARGIN) * POINTS)
     step = SMALL * 1.7 / POINTS
@@ -277,7 +277,7 @@ def _put_keys(figure: Figure, keys: Sequence[Key], look: Look, width: float, hei
 def sheet(
     drawing: Drawing,
     height: float,
-    look: Look = LIGHT,
+    look: DrawingLook = LIGHT,
     width: float = WIDTH,
     grid: tuple[int, int] = (1, 1),
     titled: bool = True,
@@ -324,7 +324,7 @@ def sheet(
     return figure
 
 
-def blank(width: float, height: float, look: Look = LIGHT) -> Any:
+def blank(width: float, height: float, look: DrawingLook = LIGHT) -> Any:
     """An empty figure of a width and height (inches), for drawings that lay themselves out."""
     from matplotlib.figure import Figure
 
@@ -332,7 +332,7 @@ def blank(width: float, height: float, look: Look = LIGHT) -> Any:
         return Figure(figsize=(width, height), facecolor=look.paper, layout="constrained", dpi=DOTS_PER_INCH)
 
 
-def plot(drawing: Drawing, axes: Axes | None, height: float = 4.4, look: Look = LIGHT) -> Axes:
+def plot(drawing: Drawing, axes: Axes | None, height: float = 4.4, look: DrawingLook = LIGHT) -> Axes:
     """Draw into the caller's axes, or into those of a new figure that notebooks show; the axes."""
     if axes is None:
         from matplotlib import pyplot

@@ -9,7 +9,18 @@ from typing import TYPE_CHECKING, Any
 
 from kinematics.errors import InputError
 from kinematics.reports.marks import GAP, TimeScale, boxed, plain_axis, plain_number, rail, room_of, time_scale
-from kinematics.reports.style import HAIR, HATCHES, LINE, SMALL, Headline, Key, Look, figure_with, fitted, width_of
+from kinematics.reports.style import (
+    HAIR,
+    HATCHES,
+    LINE,
+    SMALL,
+    DrawingLook,
+    Headline,
+    LegendKey,
+    figure_with,
+    fitted,
+    width_of,
+)
 from kinematics.studies.knobs import is_logarithmic, unit_of_knob
 from kinematics.studies.trade_offs import recommended, rows_of_all_jobs
 from kinematics.wording import duration_text, quantity_text
@@ -32,7 +43,7 @@ def check_knobs_drawn(knobs: Sequence[Knob]) -> None:
         raise InputError.at("--picture", f"{len(knobs)} knobs", "one for a curve, two for a map")
 
 
-def sweep_drawing(sweep: Sweep) -> Callable[[Axes, Look], Headline]:
+def sweep_drawing(sweep: Sweep) -> Callable[[Axes, DrawingLook], Headline]:
     """The curve of one knob, or the map of two."""
     return (lambda axes, look: _curve(axes, look, sweep)) if len(sweep.knobs) == 1 else _map_drawing(sweep)
 
@@ -90,7 +101,7 @@ def curve_finding(sweep: Sweep, knee: Knee, unit: str) -> str:
     )
 
 
-def _curve(axes: Axes, look: Look, sweep: Sweep) -> Headline:
+def _curve(axes: Axes, look: DrawingLook, sweep: Sweep) -> Headline:
     rows, knee = rows_of_all_jobs(sweep), sweep.knees[0]
     unit = unit_of_knob(sweep.machine, sweep.knobs[0].name)
     values = [row.point[0] for row in rows]
@@ -143,7 +154,7 @@ def _curve(axes: Axes, look: Look, sweep: Sweep) -> Headline:
     return Headline(curve_finding(sweep, knee, unit), about_sweep(sweep), (), place)
 
 
-def _hatch_beyond(axes: Axes, look: Look, rows: Sequence[SweepRow], side: tuple[float, float]) -> float | None:
+def _hatch_beyond(axes: Axes, look: DrawingLook, rows: Sequence[SweepRow], side: tuple[float, float]) -> float | None:
     """Hatch the part of a curve beyond the caps; where it begins, None where nothing is beyond."""
     beyond = [row.point[0] for row in rows if row.within_caps is False]
     if not beyond:
@@ -155,7 +166,7 @@ def _hatch_beyond(axes: Axes, look: Look, rows: Sequence[SweepRow], side: tuple[
     return begin
 
 
-def _name_hatched(axes: Axes, look: Look, words: str, begin: float) -> None:
+def _name_hatched(axes: Axes, look: DrawingLook, words: str, begin: float) -> None:
     """Words within a hatched part, under the row at the top; to the left of it where they do not fit."""
     room, _ = room_of(axes)
     inverse = axes.transAxes.inverted()
@@ -200,7 +211,7 @@ def map_finding(sweep: Sweep) -> str:
     return "Nothing within the caps is faster than the machine is now"
 
 
-def _map_drawing(sweep: Sweep) -> Callable[[Axes, Look], Headline]:
+def _map_drawing(sweep: Sweep) -> Callable[[Axes, DrawingLook], Headline]:
     rows = rows_of_all_jobs(sweep)
     xs, ys = sorted({row.point[0] for row in rows}), sorted({row.point[1] for row in rows})
     if len(xs) * len(ys) != len(rows) or len(xs) < 2 or len(ys) < 2:
@@ -217,7 +228,7 @@ def _levels(low: float, high: float, count: int) -> list[float]:
     return [float(value) for value in np.unique(found)]
 
 
-def _map(axes: Axes, look: Look, sweep: Sweep, xs: Sequence[float], ys: Sequence[float]) -> Headline:
+def _map(axes: Axes, look: DrawingLook, sweep: Sweep, xs: Sequence[float], ys: Sequence[float]) -> Headline:
     import numpy as np
     from matplotlib.colors import ListedColormap
 
@@ -246,7 +257,7 @@ def _map(axes: Axes, look: Look, sweep: Sweep, xs: Sequence[float], ys: Sequence
         hatched.set_edgecolor(look.ink)
         hatched.set_linewidth(0.0)
         axes.contour(xs, ys, inside, levels=[0.5], colors=look.tones[1], linewidths=1.1, zorder=2.2)
-        keys.append(Key(f"beyond: {', '.join(reason)}", look.ink, hatch))
+        keys.append(LegendKey(f"beyond: {', '.join(reason)}", look.ink, hatch))
     marks: list[tuple[float, float, str, str]] = []
     starts = [None if knee.now is None else knee.now.start for knee in sweep.knees]
     if starts[0] is not None and starts[1] is not None:
@@ -262,7 +273,7 @@ def _map(axes: Axes, look: Look, sweep: Sweep, xs: Sequence[float], ys: Sequence
     return Headline(map_finding(sweep), about, tuple(keys), place)
 
 
-def _scale_beside(axes: Axes, look: Look, filled: Any, levels: Sequence[float], scale: TimeScale) -> None:
+def _scale_beside(axes: Axes, look: DrawingLook, filled: Any, levels: Sequence[float], scale: TimeScale) -> None:
     bar = figure_with(axes).colorbar(filled, ax=axes, ticks=levels, aspect=28, pad=0.02, format=plain_number)
     bar.set_label(f"time ({scale.name})", color=look.ink, size=SMALL + 1.0)
     bar.ax.tick_params(colors=look.rule, labelcolor=look.ink, labelsize=SMALL, width=HAIR, length=3.0)
@@ -270,7 +281,7 @@ def _scale_beside(axes: Axes, look: Look, filled: Any, levels: Sequence[float], 
     bar.outline.set_linewidth(HAIR)
 
 
-def _marks_named(axes: Axes, look: Look, marks: Sequence[tuple[float, float, str, str]]) -> Callable[[], None]:
+def _marks_named(axes: Axes, look: DrawingLook, marks: Sequence[tuple[float, float, str, str]]) -> Callable[[], None]:
     """Words beside marks, inside the axes; of two, the upper one has them above and the lower one below."""
 
     def place() -> None:

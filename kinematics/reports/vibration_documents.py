@@ -14,11 +14,11 @@ from kinematics.studies.vibration import filter_rows, finite
 if TYPE_CHECKING:
     from kinematics.studies.filter_choice import FilterChoice
     from kinematics.studies.settings_to_type import TypedSettings
-    from kinematics.studies.vibration import Vibration
+    from kinematics.studies.vibration import VibrationStudy
     from kinematics.studies.vibration_modes import AxisFinding
 
 
-def vibration_document(found: Vibration, commands: Sequence[str] | None = None) -> dict[str, Any]:
+def vibration_document(found: VibrationStudy, commands: Sequence[str] | None = None) -> dict[str, Any]:
     """Modes, filters best first, pairs of them, what to set, a filter of one's own where it was asked for."""
     choice = found.choice
     document = head() | {

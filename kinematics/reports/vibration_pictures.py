@@ -18,7 +18,7 @@ from kinematics.wording import duration_text, quantity_text
 if TYPE_CHECKING:
     from kinematics.studies.filter_options import AxisOption
     from kinematics.studies.prepared import PreparedJob
-    from kinematics.studies.vibration import Vibration
+    from kinematics.studies.vibration import VibrationStudy
     from kinematics.studies.vibration_modes import AxisFinding
 
 PARTS = ("spectrum", "filters", "corner", "time")
@@ -40,7 +40,7 @@ def part_of(path: Path, part: str) -> Path:
 
 
 def draw_vibration(
-    found: Vibration,
+    found: VibrationStudy,
     jobs: Sequence[PreparedJob],
     weights: Sequence[float],
     path: Path,
@@ -94,7 +94,7 @@ def _spectra(findings: Sequence[AxisFinding]) -> Any:
     return figure
 
 
-def _filters(found: Vibration) -> Any:
+def _filters(found: VibrationStudy) -> Any:
     """One small panel a filter, what it leaves against frequency, the mode's interval as a band; quickest first."""
     choice = found.choice
     own = [one.option for one in found.own]
@@ -143,7 +143,7 @@ def _panel(axes: Any, option: AxisOption, finding: AxisFinding, low: float, high
     axes.tick_params(labelsize=7)
 
 
-def _corner(found: Vibration, jobs: Sequence[PreparedJob]) -> Any:
+def _corner(found: VibrationStudy, jobs: Sequence[PreparedJob]) -> Any:
     """The place of a job that is rounded most, drawn and as the chosen filters print it."""
     from kinematics.studies.drawn_corner import worst_corner
     from kinematics.studies.filter_choice import timing_with
@@ -164,7 +164,7 @@ def _corner(found: Vibration, jobs: Sequence[PreparedJob]) -> Any:
     return figure
 
 
-def _time(found: Vibration, jobs: Sequence[PreparedJob], weights: Sequence[float]) -> Any:
+def _time(found: VibrationStudy, jobs: Sequence[PreparedJob], weights: Sequence[float]) -> Any:
     """The time of the jobs against print acceleration, and where the budgets of each axis end."""
     from kinematics.studies.filter_choice import times_by_acceleration
 

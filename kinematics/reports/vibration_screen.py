@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from kinematics.studies.filter_options import AxisOption
     from kinematics.studies.part_quality import PartQuality
     from kinematics.studies.settings_to_type import TypedSettings
-    from kinematics.studies.vibration import Vibration
+    from kinematics.studies.vibration import VibrationStudy
 
 SHOWN_PAIRS = 5
 OTHER_MODE = 0.3  # of a frequency: modes further apart are not one
@@ -34,7 +34,7 @@ def mode_heads() -> list[tuple[str, bool]]:
     return [("axis", False), ("frequency", True), ("damping", True), ("from", False), ("other axes", False)]
 
 
-def mode_cells(found: Vibration) -> list[tuple[str, ...]]:
+def mode_cells(found: VibrationStudy) -> list[tuple[str, ...]]:
     """One row a mode with its intervals, where it comes from, and which other axes swing with it."""
     rows: list[tuple[str, ...]] = []
     for one in found.findings:
@@ -99,7 +99,7 @@ def seen_text(distance: float) -> str:
     return "nothing that could be seen" if distance < NOTHING_SEEN else f"{quantity_text(distance)} mm"
 
 
-def head_lines(found: Vibration) -> list[str]:
+def head_lines(found: VibrationStudy) -> list[str]:
     """What the recordings and the file say of each other, and what is doubtful of them."""
     lines = []
     for one in found.agreements:
@@ -116,7 +116,7 @@ def head_lines(found: Vibration) -> list[str]:
     return lines
 
 
-def answer_lines(found: Vibration, commands: Sequence[str] | None) -> list[str]:
+def answer_lines(found: VibrationStudy, commands: Sequence[str] | None) -> list[str]:
     """The answer under the tables: which filters, what to set with them, and what comes of it."""
     choice = found.choice
     best = choice.best
@@ -148,7 +148,7 @@ def answer_lines(found: Vibration, commands: Sequence[str] | None) -> list[str]:
     return [*lines, CAUTION]
 
 
-def _reason(found: Vibration) -> str:
+def _reason(found: VibrationStudy) -> str:
     choice = found.choice
     total = choice.best.total_s
     held = "; ".join(
@@ -167,7 +167,7 @@ def _saved(seconds: float) -> str:
     return f"{duration_text(abs(seconds))} {'less' if seconds > 0.0 else 'more'}"
 
 
-def _to_set(found: Vibration) -> list[str]:
+def _to_set(found: VibrationStudy) -> list[str]:
     with_them = found.choice.accelerations
     limits = " and ".join(f"{axis} to {_acceleration(most)}" for axis, most in found.axis_limits.items())
     return [

@@ -16,7 +16,7 @@ from kinematics.studies.timing import Timing, path_sums, time_job
 from kinematics.wording import seconds_from
 
 if TYPE_CHECKING:
-    from kinematics.studies.climb import Climb, Plan
+    from kinematics.studies.climb import Climb, Climbed
 
 NEAR = 0.2  # of the time before: an estimate that is no further off is in reach of it
 FASTEST = 64.0  # times the commanded speed: beyond it nobody looks
@@ -81,7 +81,7 @@ def claim_from(text: str) -> Claim:
     return claim
 
 
-def claim_answer(claim: Claim, climb: Climb, plan: Plan, present: Sequence[Timing]) -> ClaimAnswer:
+def claim_answer(claim: Claim, climb: Climb, plan: Climbed, present: Sequence[Timing]) -> ClaimAnswer:
     """Hold a claim against a ladder; `present` the jobs as they are timed now."""
     weights = climb.jobs.weights.tolist()
     motion = math.fsum(weight * one.motion for weight, one in zip(weights, present, strict=True))

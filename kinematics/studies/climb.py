@@ -29,7 +29,7 @@ STEPS_TO_THE_PART = 8
 MOST_PLANS = 250  # where jobs have to be planned one by one
 
 
-class Plan(NamedTuple):
+class Climbed(NamedTuple):
     """A ladder by its states: after each rung, and at the `end`, small steps included; `times` before the first rung
     and after each (s), and `end_s` at the end.
 
@@ -47,7 +47,7 @@ class Plan(NamedTuple):
     reach_s: float
     climb: Climb
 
-    def stopped_at(self, until_s: float) -> Plan:
+    def stopped_at(self, until_s: float) -> Climbed:
         """The same ladder up to the first rung with which a time is met; as it is where none meets it."""
         place = next((i for i, total in enumerate(self.times) if total <= until_s), None)
         if place is None:
@@ -130,12 +130,12 @@ class _Step(NamedTuple):
     after: int | None = None
 
 
-def planned_ladder(climb: Climb) -> Plan:
+def planned_ladder(climb: Climb) -> Climbed:
     """The ladder of a machine and jobs (see `ladder.ladder_of`)."""
     now_s, reach_s = climb.times([climb.now, climb.reach])
     saving = now_s - reach_s
     if saving < SMALL * now_s:
-        return Plan((), (now_s,), climb.now, now_s, 0, {}, (), reach_s, climb)
+        return Climbed((), (now_s,), climb.now, now_s, 0, {}, (), reach_s, climb)
     end = lowered(climb, put_back(climb, saving), saving)
     steps = split_steps(climb, end, groups_of(climb, end, saving), now_s)
     return _ordered(climb, end, steps, now_s, saving, reach_s)
@@ -254,7 +254,7 @@ def _to_the_part(
     return next(one for one, total in zip(choices, climb.times(states), strict=True) if total <= enough)
 
 
-def _ordered(climb: Climb, end: State, steps: Sequence[_Step], now_s: float, saving: float, reach_s: float) -> Plan:
+def _ordered(climb: Climb, end: State, steps: Sequence[_Step], now_s: float, saving: float, reach_s: float) -> Climbed:
     """The steps in their best order, small ones apart."""
 
     def state_of(chosen: Sequence[int]) -> State:
@@ -301,7 +301,7 @@ def _ordered(climb: Climb, end: State, steps: Sequence[_Step], now_s: float, sav
     (end_s,) = climb.times([end])
     rungs = _left_out_rungs(climb, states, end)
     count = len(steps) - len(kept)
-    return Plan(tuple(states), totals, end, end_s, count, climb.left_out(end), rungs, reach_s, climb)
+    return Climbed(tuple(states), totals, end, end_s, count, climb.left_out(end), rungs, reach_s, climb)
 
 
 def _worth_ordering(

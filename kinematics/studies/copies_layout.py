@@ -21,7 +21,7 @@ LIFT = 5.0  # mm above what is printed on the way to a copy that is printed afte
 INTERLEAVED, ONE_AFTER_ANOTHER = "layer by layer", "one after another"
 
 
-class Way(NamedTuple):
+class CopyWay(NamedTuple):
     """How the tool gets from one copy to the next behind a part: `source` the moves of the job that it takes after,
     `rise` what they climb (mm), and the place in `source` of the one that goes the distance.
     """
@@ -44,7 +44,7 @@ class Layout(NamedTuple):
     first: Places
     last: Places
     layer: Places
-    ways: tuple[Way, ...]
+    ways: tuple[CopyWay, ...]
     layers: int
     how: str
 
@@ -100,7 +100,7 @@ def _check_layers(job: Job, first: Places, last: Places, moves: Moves) -> None:
         raise InputError.at(f"{job.name}:{line}", found, allowed)
 
 
-def _ways(moves: Moves, starts: Reals, prints: Places, first: Places, last: Places, how: str) -> tuple[Way, ...]:
+def _ways(moves: Moves, starts: Reals, prints: Places, first: Places, last: Places, how: str) -> tuple[CopyWay, ...]:
     """The way to the next copy behind each part: as the job goes where it draws the filament back within a layer, the
     last time before that; else as it does between layers, without climbing; else as it travels.
     """
@@ -123,7 +123,7 @@ def _ways(moves: Moves, starts: Reals, prints: Places, first: Places, last: Plac
         else:
             source = np.array([end])
         lengths = np.where(level[source], np.hypot(moves.dx[source], moves.dy[source]), -1.0)
-        way = Way(source, moves.dz[source].copy(), int(lengths.argmax()))
+        way = CopyWay(source, moves.dz[source].copy(), int(lengths.argmax()))
         found.append(way if how == INTERLEAVED else _over_the_parts(way, moves))
     return tuple(found)
 
@@ -134,7 +134,7 @@ def _counted(mask: NDArray[np.bool_], begins: Places, ends: Places) -> NDArray[n
     return np.asarray(before[ends] > before[begins])
 
 
-def _over_the_parts(way: Way, moves: Moves) -> Way:
+def _over_the_parts(way: CopyWay, moves: Moves) -> CopyWay:
     """A way with a climb before it goes the distance; what is left of the way down comes behind it."""
     climbs = np.flatnonzero((moves.kind == TRAVEL) & (moves.dz != 0.0) & (moves.dx == 0.0) & (moves.dy == 0.0))
     climb = int(climbs[0]) if climbs.size else int(way.source[way.mark])
@@ -143,7 +143,7 @@ def _over_the_parts(way: Way, moves: Moves) -> Way:
     source = np.insert(way.source[flat], [mark, mark + 1], climb)
     rise = np.zeros(source.size)
     rise[mark], rise[mark + 2] = LIFT, -LIFT
-    return Way(source, rise, mark + 1)
+    return CopyWay(source, rise, mark + 1)
 
 
 class Snippets(NamedTuple):

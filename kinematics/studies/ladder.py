@@ -13,10 +13,10 @@ from kinematics.machine import Candidate, Machine
 from kinematics.notebook import NotebookTable
 from kinematics.studies.causes import Cause
 from kinematics.studies.claim import Claim, ClaimAnswer, claim_answer
-from kinematics.studies.climb import Climb, Plan, planned_ladder
+from kinematics.studies.climb import Climb, Climbed, planned_ladder
 from kinematics.studies.fixed_times import Fixed, fixed_of
 from kinematics.studies.intervals import Interval, SampledTimes, Sampling, interval_of
-from kinematics.studies.reach import COST, USUAL_LADDER, Raisable, Wanted, gravest_kind, pins_of, raisables_of
+from kinematics.studies.reach import COST, USUAL_LADDER, LadderAsk, Raisable, gravest_kind, pins_of, raisables_of
 from kinematics.studies.seen_moves import SeenMoves
 from kinematics.studies.timing import Timing, time_job
 from kinematics.studies.weighted_jobs import WeightedJobs
@@ -105,7 +105,7 @@ class Ladder(NotebookTable):
     machine: Machine
     jobs: tuple[str, ...]
     prints: tuple[float, ...]
-    wanted: Wanted
+    wanted: LadderAsk
     total_s: float
     motion_s: float
     fixed: Fixed
@@ -168,7 +168,7 @@ class Ladder(NotebookTable):
 def ladder_of(
     jobs: WeightedJobs,
     machine: Machine,
-    wanted: Wanted = USUAL_LADDER,
+    wanted: LadderAsk = USUAL_LADDER,
     until_s: float | None = None,
     claim: Claim | None = None,
     sampling: Sampling | None = None,
@@ -268,7 +268,7 @@ def ladder_of(
     )
 
 
-def _with_quality(jobs: WeightedJobs, machine: Machine, present: Sequence[Timing], wanted: Wanted) -> float | None:
+def _with_quality(jobs: WeightedJobs, machine: Machine, present: Sequence[Timing], wanted: LadderAsk) -> float | None:
     """The time with everything at its reach and quality given up as well (s); None where that was allowed, or does not
     differ.
     """
@@ -317,7 +317,7 @@ def _settings(climb: Climb, before: Sequence[float], after: Sequence[float]) -> 
     return {key: value for key, value in climb.settings(after).items() if earlier.get(key) != value}
 
 
-def _alone(climb: Climb, plan: Plan, place: int) -> Alone | None:
+def _alone(climb: Climb, plan: Climbed, place: int) -> Alone | None:
     """What the main limit of a rung brings by itself; None where it has only one, or goes on where another ended."""
     before = plan.states[place - 1] if place else climb.now
     changed = [k for k, (low, high) in enumerate(zip(before, plan.states[place], strict=True)) if low != high]

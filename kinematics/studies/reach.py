@@ -97,7 +97,7 @@ def _scaled(value: Any, factor: float, whole: bool = False) -> Any:
     return float(f"{value * factor:.4g}")
 
 
-class Wanted(NamedTuple):
+class LadderAsk(NamedTuple):
     """What a ladder is asked to leave alone or to change.
 
     `reach` how far by dotted key or short name; `only` kinds of steps that count (empty: all but quality), `quality`
@@ -112,7 +112,7 @@ class Wanted(NamedTuple):
     by_label: bool = False
 
 
-USUAL_LADDER = Wanted()
+USUAL_LADDER = LadderAsk()
 
 
 class _InForce(NamedTuple):
@@ -174,7 +174,7 @@ class _Jobs:
 class _Table:
     """The limits that may be raised, under construction."""
 
-    def __init__(self, machine: Machine, jobs: _Jobs, wanted: Wanted) -> None:
+    def __init__(self, machine: Machine, jobs: _Jobs, wanted: LadderAsk) -> None:
         self.machine, self.jobs, self.wanted = machine, jobs, wanted
         self._reaches = {
             key: value for name, value in wanted.reach.items() for key in resolved_keys({name: value}, machine)
@@ -412,7 +412,7 @@ def _further_of(one: CapsOfLimit, other: CapsOfLimit) -> CapsOfLimit:
     return max(one, other, key=lambda caps: caps.lowest.value if caps.lowest is not None else 0.0)
 
 
-def pins_of(machine: Machine, timings: Sequence[Timing], wanted: Wanted) -> dict[str, Any]:
+def pins_of(machine: Machine, timings: Sequence[Timing], wanted: LadderAsk) -> dict[str, Any]:
     """Settings that say again what holds for some moves, so that raising what holds for all leaves them as they are.
 
     Limits by kind and by label in the machine file stay theirs; labels that are kept have acceleration, speed and
@@ -444,7 +444,7 @@ def pins_of(machine: Machine, timings: Sequence[Timing], wanted: Wanted) -> dict
     return pins
 
 
-def raisables_of(machine: Machine, timings: Sequence[Timing], wanted: Wanted) -> list[Raisable]:
+def raisables_of(machine: Machine, timings: Sequence[Timing], wanted: LadderAsk) -> list[Raisable]:
     """What may be raised for jobs as they are timed now, how far, and of which kind. Raises InputError where a reach is
     asked for of something that is none of these.
     """

@@ -43,7 +43,7 @@ class OwnFilter(NamedTuple):
 
 
 @dataclass(frozen=True, repr=False)
-class Vibration(NotebookTable):
+class VibrationStudy(NotebookTable):
     """The modes of a machine, the filters for them, and what to set.
 
     `own` filters of one's own with `own_choice`, the jobs under them (empty and None unless asked for); `typed` the one
@@ -151,7 +151,7 @@ def vibration_of(
     counted: str = KICK,
     own: bool = False,
     least_uncertainty: float = 0.0,
-) -> Vibration:
+) -> VibrationStudy:
     """The modes of a machine, the filters with which jobs print soonest inside its budgets, and what to set.
 
     Modes by recordings, else by ripples, else by the machine file, their frequencies off by `least_uncertainty` at
@@ -177,7 +177,7 @@ def vibration_of(
         for option in choice.best.options:
             settings |= option.settings
         typed = settings_to_type(machine.with_settings(settings, "filter choice"), jobs, weights, counted)
-    return Vibration(
+    return VibrationStudy(
         machine,
         tuple(names),
         tuple(findings),

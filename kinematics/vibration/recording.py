@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import MAY_COST, InputError, Notice, nearest
-from kinematics.vibration.spectrum import Sampling, sampling_of
+from kinematics.vibration.spectrum import RecordSampling, sampling_of
 
 Reals = NDArray[np.float64]
 
@@ -69,7 +69,7 @@ class Recording(NamedTuple):
     axis: str
     times: Reals
     accelerations: Mapping[str, Reals]
-    sampling: Sampling
+    sampling: RecordSampling
     notices: tuple[Notice, ...]
 
     @property
@@ -306,7 +306,7 @@ def _acceleration_unit(table: Reals, shape: _Shape, columns: Mapping[str, int], 
     return "m/s2", [Notice(None, 1, text)]
 
 
-def _checked_sampling(times: Reals, place: str, notices: list[Notice]) -> Sampling:
+def _checked_sampling(times: Reals, place: str, notices: list[Notice]) -> RecordSampling:
     """How it was sampled; too short and too slow is refused, what is doubtful remarked on."""
     seconds = float(times[-1] - times[0])
     if seconds < SHORTEST:

@@ -41,7 +41,7 @@ class Piece(NamedTuple):
         return self.values.size / self.rate
 
 
-class Sampling(NamedTuple):
+class RecordSampling(NamedTuple):
     """How a record was sampled: mean `rate` (Hz), by how much of a step moments stray from even ones (`uneven`, root
     mean square), `lost` samples, `gaps` too long to be bridged.
     """
@@ -52,7 +52,7 @@ class Sampling(NamedTuple):
     gaps: int
 
 
-def sampling_of(times: Reals) -> Sampling:
+def sampling_of(times: Reals) -> RecordSampling:
     """How times (s, ascending) lie; lost samples are told by steps of more than one and a half."""
     steps = np.diff(times)
     usual = float(np.median(steps))
@@ -61,10 +61,10 @@ def sampling_of(times: Reals) -> Sampling:
     lost = int(np.rint(steps[~one] / usual - 1.0).sum()) if not one.all() else 0
     gaps = int((steps > BRIDGED * usual).sum())
     uneven = float(steps[one].std()) / usual if one.any() else 0.0
-    return Sampling(1.0 / usual, uneven, lost, gaps)
+    return RecordSampling(1.0 / usual, uneven, lost, gaps)
 
 
-def even_pieces(times: Reals, values: Reals, sampling: Sampling) -> list[Piece]:
+def even_pieces(times: Reals, values: Reals, sampling: RecordSampling) -> list[Piece]:
     """A record on even moments, at its mean rate, by cubics through four samples; cut where more than a few are lost.
 
     A cubic strays by (ωΔ)⁴·3/128 of what it follows: 0.9 % at an eighth of the rate.
@@ -235,7 +235,7 @@ COURSE_BLOCKS = 120
 ENDS = 0.05  # of a course at either end: there a shake swells and dies away
 
 
-class Course(NamedTuple):
+class ShakeCourse(NamedTuple):
     """When frequencies came by in a record: by how much that strays from a smooth course, and how long the course is,
     both as shares of the record; `low` to `high` (Hz) what it went through.
     """
@@ -246,10 +246,10 @@ class Course(NamedTuple):
     high: float
 
 
-NO_COURSE = Course(1.0, 0.0, 0.0, 0.0)
+NO_COURSE = ShakeCourse(1.0, 0.0, 0.0, 0.0)
 
 
-def course_of(piece: Piece, low: float, high: float) -> Course:
+def course_of(piece: Piece, low: float, high: float) -> ShakeCourse:
     """The course that frequencies from `low` to `high` (Hz) took through a record; ends of it are left out."""
     transform = np.fft.rfft(piece.values - piece.values.mean())
     frequency = np.fft.rfftfreq(piece.values.size, 1.0 / piece.rate)
@@ -275,7 +275,7 @@ def course_of(piece: Piece, low: float, high: float) -> Course:
     means = np.unwrap(np.angle(vectors[inner])) / (2.0 * math.pi)
     course = np.polyval(np.polyfit(x, means, COURSE_DEGREE), x)
     frequencies = frequency[kept[0] + edges]
-    return Course(
+    return ShakeCourse(
         float(np.median(np.abs(means - course))),
         float(np.ptp(course)),
         float(frequencies[inner[0]]),

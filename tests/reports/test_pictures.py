@@ -13,7 +13,7 @@ import kinematics
 from kinematics.reports import pictures
 from kinematics.reports.bedful_picture import bedful_figure
 from kinematics.reports.proof_sheet import sheet_figure
-from kinematics.reports.style import DARK, KINDS, LIGHT, Look, save
+from kinematics.reports.style import DARK, KINDS, LIGHT, DrawingLook, save
 from kinematics.studies.estimate import Estimate
 from tests.reports.texts import texts_of, troubles
 
@@ -82,7 +82,7 @@ def every_picture(job: Path, machine: Path, name: str) -> dict[str, Any]:
     return found
 
 
-def figures_of(results: dict[str, Any], look: Look) -> dict[str, Figure]:
+def figures_of(results: dict[str, Any], look: DrawingLook) -> dict[str, Figure]:
     """The figures of results, and of an estimate's job those that are asked for by name."""
     found = {name: pictures.figure_of(result, look) for name, result in results.items()}
     job = results["causes"].jobs[0]
@@ -103,7 +103,7 @@ def with_worth(job: Path, machine: Path) -> Estimate:
 @pytest.mark.parametrize(
     ("look", "name"), [(LIGHT, "bench"), (DARK, HOSTILE[:LETTERS])], ids=["plain, light", "hostile, dark"]
 )
-def test_no_text_overlaps_another_or_leaves_the_canvas(tmp_path: Path, look: Look, name: str) -> None:
+def test_no_text_overlaps_another_or_leaves_the_canvas(tmp_path: Path, look: DrawingLook, name: str) -> None:
     job = tmp_path / f"{name.replace('/', '-')[:70]}.gcode"
     job.write_text(SQUARE)
     machine = machine_named(tmp_path, name)
@@ -134,7 +134,7 @@ def shop_in(folder: Path, names: tuple[str, str], quantity: int) -> kinematics.b
 
 @pytest.mark.parametrize("quantity", [3, 60], ids=["days", "months"])
 @pytest.mark.parametrize(("look", "hostile"), [(LIGHT, False), (DARK, True)])
-def test_a_shop_is_drawn_clearly(tmp_path: Path, quantity: int, hostile: bool, look: Look) -> None:
+def test_a_shop_is_drawn_clearly(tmp_path: Path, quantity: int, hostile: bool, look: DrawingLook) -> None:
     names = (HOSTILE[:LETTERS], HOSTILE[::-1][:LETTERS]) if hostile else ("stays", "cups")
     figure = pictures.figure_of(shop_in(tmp_path, names, quantity), look)
     assert troubles(figure) == []

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from kinematics.errors import InputError
 from kinematics.reports.marks import log_ticks, plain_number, spread
-from kinematics.reports.style import DARK, LIGHT, SMALL, Look, check_kind, fitted, folded, width_of
+from kinematics.reports.style import DARK, LIGHT, SMALL, DrawingLook, check_kind, fitted, folded, width_of
 from tests.reports.colours import contrast, distance, lightness, linear, seen_by
 
 LOOKS = pytest.mark.parametrize("look", [LIGHT, DARK], ids=["light", "dark"])
@@ -23,7 +23,7 @@ STEP = 6.0  # of lightness, out of 100, between tones in grey
 
 
 @LOOKS
-def test_text_is_legible_on_paper_and_on_every_fill(look: Look) -> None:
+def test_text_is_legible_on_paper_and_on_every_fill(look: DrawingLook) -> None:
     assert contrast(look.ink, look.paper) > LEGIBLE
     assert contrast(look.faint, look.paper) > LEGIBLE
     assert min(contrast(look.ink, fill) for fill in look.fills) > LEGIBLE
@@ -31,21 +31,21 @@ def test_text_is_legible_on_paper_and_on_every_fill(look: Look) -> None:
 
 
 @LOOKS
-def test_tones_stand_out_from_paper_and_from_each_other_for_everybody(look: Look) -> None:
+def test_tones_stand_out_from_paper_and_from_each_other_for_everybody(look: DrawingLook) -> None:
     assert min(contrast(tone, look.paper) for tone in look.tones) > TOLD_APART
     for eyes in ("all cones", "no long", "no middle", "no short"):
         assert min(distance(seen_by(eyes, a), seen_by(eyes, b)) for a, b in combinations(look.tones, 2)) > FAR_ENOUGH
 
 
 @LOOKS
-def test_tones_differ_in_grey(look: Look) -> None:
+def test_tones_differ_in_grey(look: DrawingLook) -> None:
     ordered = sorted(lightness(linear(tone)) for tone in look.tones)
     assert min(np.diff(ordered)) > STEP
 
 
 @LOOKS
 @pytest.mark.parametrize("group", ["fills", "speeds"])
-def test_what_grows_goes_one_way_in_lightness(look: Look, group: str) -> None:
+def test_what_grows_goes_one_way_in_lightness(look: DrawingLook, group: str) -> None:
     steps = np.diff([lightness(linear(colour)) for colour in getattr(look, group)])
     assert (steps > 1.0).all() or (steps < -1.0).all()
 

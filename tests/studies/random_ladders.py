@@ -15,7 +15,7 @@ from typing import Any
 from kinematics.machine import Machine
 from kinematics.studies.ladder import Ladder, Rung, ladder_of
 from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.reach import Wanted
+from kinematics.studies.reach import LadderAsk
 from kinematics.studies.timing import time_job
 from kinematics.studies.weighted_jobs import WeightedJobs
 from tests.studies.conftest import job_of
@@ -162,14 +162,14 @@ def what_is_amiss(found: Ladder, jobs: WeightedJobs, all_orders: bool = True) ->
     return amiss
 
 
-def seeded(seed: int) -> tuple[WeightedJobs, Machine, Wanted]:
+def seeded(seed: int) -> tuple[WeightedJobs, Machine, LadderAsk]:
     """Jobs, a machine and what is wanted, of a seed."""
     rng = Random(f"ladder {seed}")
     count = 1 if rng.random() < 0.8 else 2
     texts = [random_job(rng) for _ in range(count)]
     weights = [1.0] if count == 1 else [1.0, 3.0]
     jobs = WeightedJobs([PreparedJob(job_of(text)) for text in texts], ["a", "b"][:count], weights)
-    return jobs, random_machine(rng), Wanted(quality=rng.random() < 0.3)
+    return jobs, random_machine(rng), LadderAsk(quality=rng.random() < 0.3)
 
 
 def main() -> None:

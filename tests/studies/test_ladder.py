@@ -17,7 +17,7 @@ from kinematics.studies.claim import claim_from
 from kinematics.studies.ladder import Ladder, ladder_of
 from kinematics.studies.linked import linked_groups
 from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.reach import Wanted, round_figure
+from kinematics.studies.reach import LadderAsk, round_figure
 from kinematics.studies.rung_order import best_order
 from kinematics.studies.weighted_jobs import WeightedJobs
 from tests.studies.conftest import bench, job_of
@@ -90,7 +90,7 @@ def test_a_rung_of_several_kinds_goes_to_where_the_part_holds_first() -> None:
     bead = 0.1 * 400.0 / (math.pi * 0.875**2)
     job = "M83\n" + "".join(f"G1 X{400 * ((i + 1) % 2)} E{bead:.6f} F2400\n" for i in range(8))
     machine = bench(hotend__max_flow_mm3_s=6.0)
-    found = ladder_of(jobs_of(job), machine, Wanted(only=frozenset({PREPARED, PART})))
+    found = ladder_of(jobs_of(job), machine, LadderAsk(only=frozenset({PREPARED, PART})))
     assert [rung.kind for rung in found.rungs] == [PREPARED, PART]
     first, second = found.rungs
     (speed,) = first.raised
@@ -144,7 +144,7 @@ def test_quality_is_one_rung_and_only_where_it_is_allowed() -> None:
     machine = machine.with_settings(
         {"quality.rounding_budget_mm": 0.005, "vibration.x.filter": "ZV"} | {"vibration.x.filter_frequency_hz": 30.0}
     )
-    without, given = ladder_of(jobs, machine), ladder_of(jobs, machine, Wanted(quality=True))
+    without, given = ladder_of(jobs, machine), ladder_of(jobs, machine, LadderAsk(quality=True))
     assert not any(one.kind == QUALITY for rung in without.rungs for one in rung.raised)
     costly = [rung for rung in given.rungs if any(one.kind == QUALITY for one in rung.raised)]
     assert len(costly) == 1
@@ -168,7 +168,7 @@ def test_the_cube_of_half_an_hour() -> None:
     assert needs.factor == pytest.approx(30.0 / 7.0, rel=0.01)
     assert needs.speed_times == pytest.approx(5.0, rel=0.15)
     assert needs.flow > 2.0 * 8.0
-    costly = ladder_of(jobs, gentle, Wanted(quality=True))
+    costly = ladder_of(jobs, gentle, LadderAsk(quality=True))
     assert costly.motion_s >= 3.0 * costly.end_motion_s
     keys = [f"motion.{kind}_acceleration_mm_s2" for kind in ("print", "travel")]
     keys += [f"axes.{axis}.max_acceleration_mm_s2" for axis in "xyze"] + ["retraction.acceleration_mm_s2"]
@@ -207,17 +207,17 @@ def test_the_ladder_ends_where_the_time_is_met() -> None:
 
 
 def test_only_some_kinds_of_steps() -> None:
-    found = ladder_of(sample("bracket"), load_machine("gentle"), Wanted(only=frozenset({SETTING, OPEN})))
+    found = ladder_of(sample("bracket"), load_machine("gentle"), LadderAsk(only=frozenset({SETTING, OPEN})))
     assert {one.kind for rung in found.rungs for one in rung.raised} <= {SETTING, OPEN}
     assert not any(one.kind in (PART, PREPARED, SHOWS) for one in found.may_rise)
 
 
 def test_a_reach_that_is_asked_for() -> None:
-    wanted = Wanted(reach={"acceleration": 3000.0})
+    wanted = LadderAsk(reach={"acceleration": 3000.0})
     found = ladder_of(jobs_of(SHUTTLE), bench(), wanted)
     assert found.reach_s == pytest.approx(shuttle_time(3000.0))
     with pytest.raises(InputError, match="nothing to raise"):
-        ladder_of(jobs_of(SHUTTLE), bench(), Wanted(reach={"flow": 20.0}))
+        ladder_of(jobs_of(SHUTTLE), bench(), LadderAsk(reach={"flow": 20.0}))
 
 
 def test_what_a_print_has_proven_is_as_far_as_it_goes() -> None:
@@ -296,7 +296,7 @@ INFILL = "; road: infill\n" + "".join(f"G1 Y{10 * ((i + 1) % 2)} E0.4 F300000\n"
 
 def test_kept_moves_stay_as_they_are() -> None:
     jobs = jobs_of("M83\n" + (OUTER + INFILL) * 4)
-    found = ladder_of(jobs, bench(), Wanted(keep=("outer",)))
+    found = ladder_of(jobs, bench(), LadderAsk(keep=("outer",)))
     assert found.rungs
     assert all(rung.seen_share == 0.0 for rung in found.rungs)
     assert found.rungs[-1].total_s == pytest.approx(total_under(jobs, bench(), found.settings_after(0)), rel=1e-9)
@@ -305,12 +305,12 @@ def test_kept_moves_stay_as_they_are() -> None:
     half = 40 * 2.0 * math.sqrt(STEP / 1000.0)
     assert found.end_s > half
     with pytest.raises(InputError, match="labelled"):
-        ladder_of(jobs, bench(), Wanted(keep=("outter",)))
+        ladder_of(jobs, bench(), LadderAsk(keep=("outter",)))
 
 
 def test_each_label_by_itself() -> None:
     jobs = jobs_of("M83\n" + (OUTER + INFILL) * 4)
-    found = ladder_of(jobs, bench(), Wanted(by_label=True, keep=("outer",)))
+    found = ladder_of(jobs, bench(), LadderAsk(by_label=True, keep=("outer",)))
     assert [key for rung in found.rungs for one in rung.raised for key in one.after] == [
         "motion.by_label.infill.print_acceleration_mm_s2"
     ]
@@ -320,7 +320,7 @@ def test_each_label_by_itself() -> None:
 def test_a_label_of_the_machine_file_keeps_what_it_has() -> None:
     machine = bench(motion__by_label__outer__print_acceleration_mm_s2=400.0)
     jobs = jobs_of("M83\n" + (OUTER + INFILL) * 4)
-    found = ladder_of(jobs, machine, Wanted(only=frozenset({SETTING})))
+    found = ladder_of(jobs, machine, LadderAsk(only=frozenset({SETTING})))
     assert found.total_s == pytest.approx(total_under(jobs, machine, {}))
     before = {one.what: one.number for one in found.may_rise}
     assert before["print acceleration"] == 1000.0
