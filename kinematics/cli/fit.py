@@ -16,6 +16,7 @@ from kinematics.cli.options import (
     machine_words,
     write_machine,
     write_machine_option,
+    write_picture,
 )
 from kinematics.errors import EXIT_ANSWER_IS_NO
 from kinematics.outputs import refuse_to_overwrite, write_whole
@@ -116,10 +117,9 @@ def command(
         _refuse_what_is_wrong(new, fit.left_out)
         _add_to_log(log, new)
     if picture is not None:
-        from kinematics.reports.fit_pictures import draw_fit
+        from kinematics.reports.fit_pictures import fit_figure
 
-        write_whole(picture, lambda path: draw_fit(fit, path), force, inputs)
-        console.remark(f"picture written to {picture}")
+        write_picture(picture, lambda: fit_figure(fit), force, inputs)
     if write_machine is not None:
         _write_machine(write_machine, fit, named, settings, material, force, inputs)
     if as_json:
