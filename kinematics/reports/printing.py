@@ -39,7 +39,7 @@ def check_browser() -> None:
 
 
 def write_pdf(text: str, path: Path) -> None:
-    """Print a page to a file; the same page gives the same bytes. Raises InputError where the browser does not manage."""
+    """Print a page to a file, the same page to the same bytes. Raises InputError where the browser does not manage."""
     found = browser()
     assert found is not None  # looked for before
     with tempfile.TemporaryDirectory(prefix="kinematics-") as folder:
