@@ -39,7 +39,7 @@ from kinematics.studies.timing import Ask, Then, TimedJob, Timing
 LARGE = 100_000_000  # bytes; planned whole, a job takes some 16 times its size in memory
 FEW_MOVES = 250_000  # are kept of any job, in some 100 MB, and …
 BYTES_A_MOVE = 10  # … one more for so many bytes of it: a line of a plain job has thirty or so
-OVERLAPPED = 10_000_000  # bytes from which on it pays that one thread reads while another plans
+OVERLAPPED = 30_000_000  # bytes from which on it pays that one thread reads while another plans
 TRIAL_SHARE = 8  # one in so many portions of a job, its first ones, tell what will probably be asked once all is timed
 TRIAL = (2, 16)  # portions of that, at least and at most
 TOGETHER = 256  # machines that are timed in one pass: planning them takes far longer than reading
