@@ -37,7 +37,7 @@ from kinematics.studies.prepared import PreparedJob, ReaderSettings, reader_sett
 from kinematics.studies.timing import Ask, Then, TimedJob, Timing
 
 LARGE = 100_000_000  # bytes; planned whole, a job takes some 16 times its size in memory
-FEW_MOVES = 250_000  # are kept of any job, in some 100 MB, and …
+FEW_MOVES = 100_000  # are kept of any job, in some 60 MB, and …
 BYTES_A_MOVE = 10  # … one more for so many bytes of it: a line of a plain job has thirty or so
 OVERLAPPED = 10_000_000  # bytes from which on it pays that one thread reads while another plans
 TRIAL = 16  # portions at the start of a job that tell what will probably be asked once all of it is timed
