@@ -32,10 +32,9 @@ from kinematics.cli.sweep import weights_of
 if TYPE_CHECKING:
     from kinematics.business.throughput import Throughput
     from kinematics.studies.ladder import Ladder
-    from kinematics.studies.timing import TimedJob
 
 NOT_AGAIN = {"machine_name", "as_json", "picture", "write_machine", "force"}
-MOST_KEPT = 200_000_000  # bytes of jobs up to which all moves are kept
+MOST_KEPT = 200_000_000  # bytes of a job up to which its moves are kept
 PLANS = 150  # about as many as a ladder takes
 KINDS = {
     "setting": ("setting", "setting without cap"),
@@ -113,10 +112,9 @@ def command(
     from kinematics.studies.claim import claim_from
 
     claim = None if claim_text is None else claim_from(claim_text)
-    # A ladder asks for a job so often that its moves are kept, unless memory might not hold them.
     given = jobs, dialect, file_limits, block_delete
-    kept = copies > 1 or not is_long(jobs, 1, MOST_KEPT)
-    prepared: Sequence[TimedJob] = jobs_with_moves(*given) if kept else jobs_to_time(*given)
+    # A ladder asks for a job so often that the moves of larger ones are kept than elsewhere.
+    prepared = jobs_with_moves(*given) if copies > 1 else jobs_to_time(*given, large=MOST_KEPT)
     if copies > 1:
         prepared = copied_jobs(prepared, copies, spacing, after_another)
     from kinematics import compiled

@@ -274,13 +274,18 @@ def _dialect_ready(dialect_name: str) -> Dialect:
 
 
 def jobs_to_time(
-    jobs: Sequence[str], dialect_name: str, file_limits: str, block_delete: bool, asked_once: bool = False
+    jobs: Sequence[str],
+    dialect_name: str,
+    file_limits: str,
+    block_delete: bool,
+    asked_once: bool = False,
+    large: int | None = None,
 ) -> list[TimedJob]:
-    """The jobs; files are read with the first machine, large ones in blocks: `asked_once` as in `job_to_time`."""
+    """The jobs; files are read with the first machine, large ones in blocks: the rest as in `job_to_time`."""
     dialect = _dialect_ready(dialect_name)
     from kinematics.studies.blockwise import job_to_time
 
-    return [job_to_time(job, dialect, file_limits, block_delete, asked_once) for job in jobs]
+    return [job_to_time(job, dialect, file_limits, block_delete, asked_once, large=large) for job in jobs]
 
 
 def jobs_with_moves(jobs: Sequence[str], dialect_name: str, file_limits: str, block_delete: bool) -> list[PreparedJob]:

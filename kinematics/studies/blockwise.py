@@ -380,14 +380,17 @@ def job_to_time(
     block_delete: bool = False,
     asked_once: bool = False,
     name: str | None = None,
+    large: int | None = None,
 ) -> TimedJob:
-    """A job to be timed, in blocks where it is large or has many moves; who wants its moves takes a `PreparedJob`.
+    """A job to be timed, in blocks where it is `large` (bytes; LARGE unless told) or has many moves; who wants its
+    moves takes a `PreparedJob`.
 
     One of which everything that will be asked is foreseen (`asked_once`) is read in blocks from OVERLAPPED bytes on:
     every further question would take another pass over the file. `source` a path, the bytes themselves, or `-` for
     standard input, which is then read at once; `name` that of bytes.
     """
-    large = min(LARGE, OVERLAPPED) if asked_once else LARGE
+    large = LARGE if large is None else large
+    large = min(large, OVERLAPPED) if asked_once else large
     how = file_limits, block_delete
     if source == "-":
         begun = sys.stdin.buffer.read(large + 1)
