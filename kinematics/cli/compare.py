@@ -97,7 +97,7 @@ def command(
     from kinematics.studies.intervals import Sampling
 
     steps = len(jobs) * (len(candidates) + 1)
-    with console.progress(steps, is_long(jobs, len(candidates))) as tell:
+    with console.progress(steps, is_long(jobs, len(candidates)), console.KEEPS) as tell:
         comparison = compare_prepared(prepared, machine, candidates, tell, Sampling(draws, seed))
     compiled.mark_warm()
     qualities = {}
@@ -122,6 +122,7 @@ def command(
         along = [{"candidate": name, "job": job} | quality_row(one) for (name, job), one in qualities.items()]
         document = comparison_document(comparison) | copies_document(copies) | {"throughput": each}
         console.say_json(document | ({"along_the_path": along} if detail else {}))
+        console.end_where_cut_short(comparison.sampling)
         return
     from kinematics.reports.screens import comparison_heads, comparison_notes, comparison_rows
 
@@ -138,6 +139,7 @@ def command(
     notes = [*_prints_a_day(comparison, copies), *comparison_notes(comparison)]
     first = f"on {machine_words(machine, material, settings)}{copies_words(copies)}"
     console.say_answer([first], table, notes)
+    console.end_where_cut_short(comparison.sampling)
 
 
 def _throughputs(comparison: Comparison) -> list[Throughput]:

@@ -106,7 +106,7 @@ def command(
     worth = limits or (as_json and all(job.keeps_moves for job in prepared))
     steps = len(jobs) + (3 if machine is None else 0) + 1 + (len(jobs) if worth else 0)
     steps += 1 if machine is not None and machine.ranges else 0
-    with console.progress(steps, is_long(jobs, 2)) as tell:
+    with console.progress(steps, is_long(jobs, 2), console.KEEPS) as tell:
         estimate = estimate_prepared(
             prepared,
             machine,
@@ -168,6 +168,7 @@ def command(
         console.remark(f"{len(frame):,} moves written to {moves_file}")
     if picture is not None:
         write_picture(picture, lambda: _figure(estimate, limits, layers, layer), force, inputs)
+    console.end_where_cut_short(estimate.sampling)
 
 
 def _throughput(estimate: Estimate) -> Throughput | None:

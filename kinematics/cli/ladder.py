@@ -138,6 +138,7 @@ def command(
     else:
         words = f"{machine_words(machine, material, settings)}{copies_words(copies)}"
         _say(ladder, machine_name, words, copies)
+    console.end_where_cut_short(ladder.sampling)
     if ladder.reached is False:
         sys.exit(EXIT_ANSWER_IS_NO)
 

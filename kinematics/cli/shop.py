@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from kinematics.cli.options import check_picture, copying_told, jobs_to_time, write_picture
-from kinematics.errors import EXIT_ANSWER_IS_NO
+from kinematics.errors import EXIT_ANSWER_IS_NO, EXIT_INTERRUPTED
 
 if TYPE_CHECKING:
     from datetime import tzinfo
@@ -99,7 +99,7 @@ def command(
     from kinematics.business.runs import shop_of
 
     clock = Clock(jobs, copying_told(spacing, False))
-    with console.shared_progress("simulating the shop") as (tell, hear):
+    with console.shared_progress("simulating the shop", console.KEEPS) as (tell, hear):
         shop = shop_of(orders, printers, clock, begins, zone, variants, people, seed, runs, left_out, tell, hear)
     if paths:
         from kinematics import compiled
@@ -119,6 +119,10 @@ def command(
         from kinematics.reports.pictures import figure_of
 
         write_picture(picture, lambda: figure_of(shop), force, inputs)
+    if shop.cut_short:
+        runs_done = f"{shop.runs:,} run{'s' if shop.runs != 1 else ''}"
+        console.remark(f"kinematics: interrupted: this is what was done by then, with {runs_done} of each rule tried")
+        raise click.exceptions.Exit(EXIT_INTERRUPTED)
     if shop.cannot:
         raise click.exceptions.Exit(EXIT_ANSWER_IS_NO)
 

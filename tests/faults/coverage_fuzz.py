@@ -40,6 +40,11 @@ BLOCK = 100  # bytes of a job at a time, beside all of it
 SEED = 1
 DIALECTS = ("extrusion", "rs274", "own")
 
+MACHINE_FILES = (
+    *(f"machine/{name}.py" for name in ("file", "kinds", "names", "rules", "settings", "model", "mechanisms")),
+    "toml/",
+)
+
 Read = Callable[[bytes, Path], None]
 
 
@@ -144,7 +149,7 @@ def read_saved(content: bytes, path: Path) -> None:
 # Each with the files of the package of which lines are counted.
 READS: dict[str, tuple[Read, tuple[str, ...]]] = {
     "reader": (read_job, ("gcode/",)),
-    "machine": (read_machine, ("machine/", "toml/")),
+    "machine": (read_machine, MACHINE_FILES),
     "dialect": (read_dialect, ("gcode/dialect_file.py", "toml/")),
     "orders": (read_orders, ("business/tables.py", "tables.py")),
     "printers": (read_printers, ("business/tables.py", "tables.py")),
