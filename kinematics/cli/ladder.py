@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from kinematics.studies.settings_to_type import TypedSettings
 
 NOT_AGAIN = frozenset({"machine_name", "as_json", "picture", "machine_file", "write_settings", "force"})
-MOST_KEPT = 200_000_000  # bytes of jobs up to which all moves are kept
+MOST_KEPT = 200_000_000  # bytes of a job up to which its moves are kept
 PLANS = 150  # about as many as a ladder takes
 KINDS = {
     "setting": ("setting", "setting without cap"),
@@ -105,8 +105,8 @@ def command(
     from kinematics.studies.claim import claim_from
 
     claim = None if claim_text is None else claim_from(claim_text)
-    # A ladder asks for a job so often that its moves are kept, unless memory might not hold them.
-    prepared = copied_jobs(asked, not is_long(asked.jobs, 1, MOST_KEPT))
+    # A ladder asks for a job so often that the moves of larger ones are kept than elsewhere.
+    prepared = copied_jobs(asked, large=MOST_KEPT)
     from kinematics.studies.ladder import ladder_of
     from kinematics.studies.reach import LadderAsk
     from kinematics.studies.weighted_jobs import WeightedJobs
@@ -136,6 +136,7 @@ def command(
         console.say_json(document | ({"commands": commands} if write_settings else {}))
     else:
         _say(asked, ladder, to_type)
+    console.end_where_cut_short(ladder.sampling)
     if ladder.reached is False:
         sys.exit(EXIT_ANSWER_IS_NO)
 

@@ -331,12 +331,13 @@ def _dialect_ready(dialect_name: str) -> Dialect:
     return dialect
 
 
-def jobs_to_time(asked: JobOptions, asked_once: bool = False) -> list[TimedJob]:
-    """The jobs; files are read with the first machine, large ones in blocks: `asked_once` as in `job_to_time`."""
+def jobs_to_time(asked: JobOptions, asked_once: bool = False, large: int | None = None) -> list[TimedJob]:
+    """The jobs; files are read with the first machine, large ones in blocks: the rest as in `job_to_time`."""
     dialect = _dialect_ready(asked.dialect)
     from kinematics.studies.blockwise import job_to_time
 
-    return [job_to_time(job, dialect, asked.file_limits, asked.block_delete, asked_once) for job in asked.jobs]
+    how = asked.file_limits, asked.block_delete, asked_once
+    return [job_to_time(job, dialect, *how, large=large) for job in asked.jobs]
 
 
 def jobs_by_path(asked: JobOptions, paths: Sequence[str]) -> dict[str, TimedJob]:
@@ -353,13 +354,15 @@ def jobs_with_moves(asked: JobOptions) -> list[PreparedJob]:
     return [PreparedJob(job, dialect, None, asked.file_limits, asked.block_delete) for job in asked.jobs]
 
 
-def copied_jobs(asked: JobOptions, keep_moves: bool = False, asked_once: bool = False) -> Sequence[TimedJob]:
+def copied_jobs(
+    asked: JobOptions, keep_moves: bool = False, asked_once: bool = False, large: int | None = None
+) -> Sequence[TimedJob]:
     """The jobs, so many copies of each at a time; one copy is kept with its moves where that is asked for."""
     if asked.copies > 1:
         from kinematics.studies.copies import CopiedJob
 
         return [CopiedJob(job, asked.copies, asked.copying) for job in jobs_with_moves(asked)]
-    return jobs_with_moves(asked) if keep_moves else jobs_to_time(asked, asked_once)
+    return jobs_with_moves(asked) if keep_moves else jobs_to_time(asked, asked_once, large)
 
 
 def is_long(jobs: Sequence[str], times: int, most: int = LONG_JOB) -> bool:
@@ -369,12 +372,12 @@ def is_long(jobs: Sequence[str], times: int, most: int = LONG_JOB) -> bool:
 
 
 @contextlib.contextmanager
-def planning(steps: int, long: bool) -> Iterator[Tell]:
+def planning(steps: int, long: bool, ends: str = "ends it") -> Iterator[Tell]:
     """Progress over work that plans jobs (`console.progress`); once it has gone through, every kernel is compiled."""
     from kinematics import compiled
     from kinematics.cli.console import progress
 
-    with progress(steps, long) as tell:
+    with progress(steps, long, ends) as tell:
         yield tell
     compiled.mark_warm()
 

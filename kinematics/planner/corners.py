@@ -26,6 +26,8 @@ BY_ROUNDING = math.tan(0.012) ** 2
 SHARPEST = 1e300  # stands for infinity, so that no product is 0·∞
 
 SHARPNESS, CURVATURE, CORNER_X, CORNER_Y, CORNER_Z, CHANGE, RATIO_CHANGE, TURN_X, TURN_Y, TURN_Z = range(10)
+Before = tuple[float, float, float, float]
+NOTHING_BEFORE: Before = (0.0, 0.0, 0.0, 0.0)
 BLOCK = 1024  # moves at a time: what one block touches stays in the fast caches
 CORNER_ROWS = 7  # of a job in which nothing hangs on how much each axis changes at a corner; else all ten
 
@@ -231,13 +233,15 @@ def corner_features(
     curve_window: float,
     short_run: float,
     signed: bool,
+    before: Before,
     corners: Reals,
 ) -> None:
     """Write the features of every corner into `corners` (float64[7 or 10, n]), column i for move i's start.
 
     `dx, dy, dz, length` (n) of the moves, `units` float64[4, n] as in `features.move_features`, `rest` (n + 1) where
     motion is at rest; a negative `curve_window` switches the curve rule off; `signed` keeps the signs of the direction
-    in which a corner accelerates. Junction deviation: s = cos(half the turn), sharpness (1 − s)/s = sin²/(s(1 + s));
+    in which a corner accelerates; `before` path, x, y, z (mm) from the start of the first move's run to that move,
+    where the run began before it. Junction deviation: s = cos(half the turn), sharpness (1 − s)/s = sin²/(s(1 + s));
     T. Kunz, M. Stilman, Time-Optimal Trajectory Generation for Path Following with Bounded Acceleration and Velocity,
     RSS VIII, 2012.
     """
@@ -261,8 +265,7 @@ def corner_features(
         last = 0
         nodes[0] = begin
         places[:, 0] = 0.0
-        travelled = 0.0
-        x = y = z = 0.0
+        travelled, x, y, z = before if begin == 0 else (0.0, 0.0, 0.0, 0.0)
         end = begin
         while True:
             travelled += length[end]
@@ -282,19 +285,19 @@ def corner_features(
         # ---- its corners
         for corner in range(1, last):
             node = nodes[corner]
-            before, after, widest = node - 1, node, corners[CHANGE, node]
+            earlier, after, widest = node - 1, node, corners[CHANGE, node]
             if places[0, corner] - places[0, corner - 1] < shortest and corner > 1:
                 other = nodes[corner - 1] - 1
                 change = change_between(units, other, node)
                 if change > widest:
-                    before, after, widest = other, node, change
+                    earlier, after, widest = other, node, change
             if places[0, corner + 1] - places[0, corner] < shortest and corner + 1 < last:
                 other = nodes[corner + 1]
                 change = change_between(units, node - 1, other)
                 if change > widest:
-                    before, after, widest = node - 1, other, change
-            if after - before > 1:
-                ux, uy, uz = units[0, before], units[1, before], units[2, before]
+                    earlier, after, widest = node - 1, other, change
+            if after - earlier > 1:
+                ux, uy, uz = units[0, earlier], units[1, earlier], units[2, earlier]
                 wx, wy, wz = units[0, after], units[1, after], units[2, after]
                 nx, ny, nz = (wx - ux) / widest, (wy - uy) / widest, (wz - uz) / widest
                 corners[CORNER_X, node] = nx if signed else abs(nx)

@@ -37,7 +37,7 @@ from kinematics.studies.prepared import PreparedJob, ReaderSettings, reader_sett
 from kinematics.studies.timing import Ask, Then, TimedJob, Timing
 
 LARGE = 100_000_000  # bytes; planned whole, a job takes some 16 times its size in memory
-FEW_MOVES = 250_000  # are kept of any job, in some 100 MB, and …
+FEW_MOVES = 100_000  # are kept of any job, in some 60 MB, and …
 BYTES_A_MOVE = 10  # … one more for so many bytes of it: a line of a plain job has thirty or so
 OVERLAPPED = 30_000_000  # bytes from which on it pays that one thread reads while another plans
 TRIAL_SHARE = 8  # one in so many portions of a job, its first ones, tell what will probably be asked once all is timed
@@ -382,14 +382,17 @@ def job_to_time(
     block_delete: bool = False,
     asked_once: bool = False,
     name: str | None = None,
+    large: int | None = None,
 ) -> TimedJob:
-    """A job to be timed, in blocks where it is large or has many moves; who wants its moves takes a `PreparedJob`.
+    """A job to be timed, in blocks where it is `large` (bytes; LARGE unless told) or has many moves; who wants its
+    moves takes a `PreparedJob`.
 
     One of which everything that will be asked is foreseen (`asked_once`) is read in blocks from OVERLAPPED bytes on:
     every further question would take another pass over the file. `source` a path, the bytes themselves, or `-` for
     standard input, which is then read at once; `name` that of bytes.
     """
-    large = min(LARGE, OVERLAPPED) if asked_once else LARGE
+    large = LARGE if large is None else large
+    large = min(large, OVERLAPPED) if asked_once else large
     how = file_limits, block_delete
     if source == "-":
         begun = sys.stdin.buffer.read(large + 1)

@@ -280,7 +280,7 @@ def estimate_prepared(
     sampled: SampledTimes | None = None
     if chosen.ranges:
         tell("drawing from the ranges")
-        sampled = SampledTimes(prepared, chosen, sampling, partial(tell, "drawing from the ranges"))
+        sampled = SampledTimes(prepared, chosen, sampling, partial(tell, "drawing from the ranges"), True)
     found: list[Change] = []
     if changes:
         tell("trying one change at a time")
@@ -299,7 +299,7 @@ def estimate_prepared(
         return estimate
     totals = sampled.as_it_is
     known = tuple(replace(job, interval_s=interval_of(row)) for job, row in zip(jobs, totals, strict=True))
-    return replace(estimate, jobs=known, interval_s=interval_of(totals.sum(axis=0)), sampling=sampling)
+    return replace(estimate, jobs=known, interval_s=interval_of(totals.sum(axis=0)), sampling=sampled.sampling)
 
 
 def moves_frame(planned: Planned) -> pandas.DataFrame:

@@ -200,7 +200,9 @@ def ladder_of(
     rungs: list[Rung] = []
     varied: frozenset[str] = NOTHING_VARIED
     drawn = None
-    sampled = SampledTimes(jobs.prepared, machine, sampling) if machine.ranges and sampling is not None else None
+    sampled = (
+        SampledTimes(jobs.prepared, machine, sampling, keeps=True) if machine.ranges and sampling is not None else None
+    )
     if sampled is not None:
         drawn = jobs.weights @ sampled.as_it_is
     first_drawn = drawn
@@ -220,7 +222,7 @@ def ladder_of(
         interval = None
         if sampled is not None and drawn is not None:
             after = jobs.weights @ sampled.totals(*variant)
-            interval, drawn = interval_of(drawn - after), after
+            interval, drawn = interval_of(drawn[: after.size] - after), after
         rungs.append(
             Rung(
                 raised,
@@ -270,7 +272,7 @@ def ladder_of(
         quality_s=_with_quality(jobs, machine, present, wanted),
         notices={timing.facts.name: timing.facts.notices for timing in present},
         interval=None if first_drawn is None else interval_of(first_drawn),
-        sampling=None if sampled is None else sampling,
+        sampling=None if sampled is None else sampled.sampling,
     )
 
 

@@ -406,12 +406,11 @@ def changes_that_save(
     kept = [(change, ask) for change, ask in changes if change.saved_s > WORTH_SAYING * total and change in those]
     found = [change for change, _ in kept]
     if sampled is not None and kept:
-        before = sampled.as_it_is
+        after = [sampled.totals(ask.machine, ask.varied) for _, ask in kept]
+        before, done = sampled.as_it_is, sampled.sampling.draws
         found = [
-            change._replace(
-                saved_interval_s=interval_of((before - sampled.totals(ask.machine, ask.varied)).sum(axis=0))
-            )
-            for change, ask in kept
+            change._replace(saved_interval_s=interval_of((before - times[:, :done]).sum(axis=0)))
+            for (change, _), times in zip(kept, after, strict=True)
         ]
     # Savings that differ by rounding alone are equal; what the part pays for comes last.
     return sorted(found, key=lambda one: (one.costs_quality, -round(one.saved_s / total, 9), one.key))
