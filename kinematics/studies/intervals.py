@@ -13,6 +13,7 @@ from kinematics.machine import Machine, Range
 from kinematics.studies.timing import Ask, TimedJob
 
 Reals = NDArray[np.float64]
+DRAWING = "drawing from the ranges"  # the step, as it is told
 INSIDE = 0.95  # share of what may be that an interval holds
 
 
@@ -123,6 +124,26 @@ def drawn_in_parts(machine: Machine, sampling: Sampling) -> Iterator[list[Machin
 DRAWN_TOGETHER = 1000  # machines: in batches of more nothing goes faster, and they are kept in memory
 
 
+def drawn_totals(
+    jobs: Sequence[TimedJob],
+    machine: Machine,
+    varied: frozenset[str],
+    sampling: Sampling,
+    hear: Callable[[float], None],
+) -> Reals:
+    """The time of each job under each draw from a machine's ranges (float64[jobs, draws], s; one where it has none).
+
+    `hear` is told which share of the draws is done. Raises InputError as `drawn_machines` does.
+    """
+    parts, done = [], 0
+    for part in drawn_in_parts(machine, sampling):
+        asks = [Ask(one, varied) for one in part]
+        parts.append(np.stack([job.totals(asks) for job in jobs]))
+        done += len(part)
+        hear(done / sampling.draws)
+    return np.concatenate(parts, axis=1)
+
+
 class SampledTimes:
     """The times of jobs under machines drawn from ranges; the same draws for every machine that has the same ranges.
 
@@ -152,10 +173,5 @@ class SampledTimes:
         `varied` names the keys that a study varies; `hear` is told which share of the draws is done. Raises InputError
         as `drawn_machines` does.
         """
-        parts, done = [], 0
-        for part in drawn_in_parts(machine, self.sampling):
-            asks = [Ask(one, varied) for one in part]
-            parts.append(np.stack([job.totals(asks) for job in self._jobs]))
-            done += len(part)
-            hear(done / self.sampling.draws)
-        return np.broadcast_to(np.concatenate(parts, axis=1), (len(self._jobs), self.sampling.draws))
+        drawn = drawn_totals(self._jobs, machine, varied, self.sampling, hear)
+        return np.broadcast_to(drawn, (len(self._jobs), self.sampling.draws))

@@ -25,6 +25,8 @@ from kinematics.studies import causes
 from kinematics.studies.asked import Seen, Sums
 from kinematics.studies.stops import StopTimes, stops_of
 
+ALL_JOBS = "all jobs"  # in place of one job's name
+
 Then = Callable[["Timing"], "Sequence[Ask]"]
 
 

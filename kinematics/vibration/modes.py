@@ -26,7 +26,6 @@ EVIDENCE = 16.0  # by how much the logarithm of the likelihood must grow for one
 LEAST_DAMPING, MOST_DAMPING = 0.002, 0.6
 ANYWHERE = 6  # starts that hang on nothing seen
 COARSE = 0.25  # Hz: bins are taken together to this while modes are looked for
-STARTS_DAMPING = 0.05
 STRAY = 0.5  # of a block's bins: how finely a misfit is looked for, as a share of the half-power width
 
 
