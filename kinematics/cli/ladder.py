@@ -12,6 +12,7 @@ import click
 from kinematics.cli.job_arguments import weights_of
 from kinematics.cli.options import (
     PRINTS,
+    WRITE_SETTINGS,
     JobOptions,
     check_picture,
     copied_jobs,
@@ -29,12 +30,14 @@ from kinematics.cli.options import (
     write_machine_option,
     write_picture,
 )
+from kinematics.cli.to_type import settings_and_commands
 
 if TYPE_CHECKING:
     from kinematics.business.throughput import Throughput
     from kinematics.studies.ladder import Ladder
+    from kinematics.studies.settings_to_type import TypedSettings
 
-NOT_AGAIN = frozenset({"machine_name", "as_json", "picture", "machine_file", "force"})
+NOT_AGAIN = frozenset({"machine_name", "as_json", "picture", "machine_file", "write_settings", "force"})
 MOST_KEPT = 200_000_000  # bytes of jobs up to which all moves are kept
 PLANS = 150  # about as many as a ladder takes
 KINDS = {
@@ -68,6 +71,7 @@ KINDS = {
 @PRINTS
 @picture_option("the time after each step")
 @write_machine_option("each step as a candidate")
+@WRITE_SETTINGS
 @click.option("--force", is_flag=True, help="Overwrite the file of --picture or --write-machine.")
 def command(
     asked: JobOptions,
@@ -79,6 +83,7 @@ def command(
     by_label: bool,
     reach_texts: tuple[str, ...],
     machine_file: Path | None,
+    write_settings: bool,
 ) -> None:
     """What must be raised so that jobs get faster, in which order, how far, and what does each step bring?
 
@@ -110,6 +115,9 @@ def command(
     jobs = WeightedJobs(prepared, asked.jobs, prints)
     with planning(3, is_long(asked.jobs, PLANS)) as tell:
         ladder = ladder_of(jobs, machine, wanted, until_s, claim, asked.sampling, tell)
+    at_the_end, keys = ladder.end_settings, frozenset(ladder.end_settings)
+    end = machine.with_settings(at_the_end, "the ladder")
+    to_type = settings_and_commands(end, prepared, asked.dialect, write_settings, prints, keys)
     write_picture(asked, ladder)
     if machine_file is not None:
         from kinematics.machine.written import machine_copy
@@ -120,17 +128,22 @@ def command(
     if asked.as_json:
         from kinematics.reports.documents import copies_document
         from kinematics.reports.ladder_document import ladder_document
+        from kinematics.reports.vibration_documents import typed_row
 
-        console.say_json(ladder_document(ladder) | copies_document(asked.copies) | _throughput_document(ladder))
+        typed, commands = to_type
+        document = ladder_document(ladder) | copies_document(asked.copies) | _throughput_document(ladder)
+        document["to_type"] = None if typed is None else typed_row(typed)
+        console.say_json(document | ({"commands": commands} if write_settings else {}))
     else:
-        _say(asked, ladder)
+        _say(asked, ladder, to_type)
     if ladder.reached is False:
         sys.exit(EXIT_ANSWER_IS_NO)
 
 
-def _say(asked: JobOptions, ladder: Ladder) -> None:
+def _say(asked: JobOptions, ladder: Ladder, to_type: tuple[TypedSettings | None, list[str]]) -> None:
     from kinematics.cli import console
     from kinematics.reports import ladder_screen as screen
+    from kinematics.reports.vibration_screen import typed_notes
     from kinematics.studies.estimate import STAND_IN
 
     table = console.Table(screen.ladder_heads(ladder), screen.ladder_rows(ladder, console.is_terminal()))
@@ -141,6 +154,7 @@ def _say(asked: JobOptions, ladder: Ladder) -> None:
         [*screen.until_lines(ladder), *screen.below_rungs(ladder), *_prints_a_day(ladder, asked.copies)],
         told,
         [
+            *typed_notes(*to_type, "with all steps, "),
             *screen.reach_lines(ladder),
             *screen.next_lines(ladder, asked.machine_name or STAND_IN, words_again(NOT_AGAIN)),
         ],
