@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from kinematics.studies.prepared import PreparedJob
     from kinematics.studies.timing import TimedJob
 
+HELP = {"help_option_names": ["-h", "--help"]}
 DRAWS = (20, 100_000)  # fewer have no outermost twentieth
 LONG_JOB = 20_000_000  # bytes from which progress is worth showing
 

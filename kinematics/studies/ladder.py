@@ -11,7 +11,7 @@ from kinematics.errors import Notice
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Candidate, Machine
 from kinematics.notebook import NotebookTable
-from kinematics.studies.causes import Cause
+from kinematics.studies.causes import Cause, causes_in
 from kinematics.studies.claim import Claim, ClaimAnswer, claim_answer
 from kinematics.studies.climb import Climb, Climbed, planned_ladder
 from kinematics.studies.fixed_times import Fixed, fixed_of
@@ -297,13 +297,8 @@ def _motion(jobs: WeightedJobs, timings: Sequence[Timing]) -> float:
 
 def causes_of(jobs: WeightedJobs, timings: Sequence[Timing]) -> list[Cause]:
     """What all jobs are spent under, most seconds first."""
-    seconds: dict[str, float] = {}
-    for timing, weight in zip(timings, jobs.weights.tolist(), strict=True):
-        for cause, spent in timing.by_cause.items():
-            seconds[cause] = seconds.get(cause, 0.0) + weight * spent
-    total = math.fsum(seconds.values())
-    ordered = sorted(seconds.items(), key=lambda item: -item[1])
-    return [Cause(name, spent, spent / total) for name, spent in ordered]
+    seconds = jobs.by_cause(timings)
+    return list(causes_in(seconds, math.fsum(seconds.values())))
 
 
 def _raised(climb: Climb, before: Sequence[float], after: Sequence[float]) -> tuple[RaisedLimit, ...]:

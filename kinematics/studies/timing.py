@@ -25,6 +25,8 @@ from kinematics.studies import causes
 from kinematics.studies.asked import Seen, Sums
 from kinematics.studies.stops import StopTimes, stops_of
 
+ALL_JOBS = "all jobs"  # in place of one job's name
+
 Then = Callable[["Timing"], "Sequence[Ask]"]
 
 
@@ -213,13 +215,8 @@ def timing_from(
 class TimedJob(Protocol):
     """A job that can be timed under one machine after the other, however it is read and kept."""
 
-    @property
-    def heeds_file_limits(self) -> bool:
-        """Whether limits stated in the job have a say."""
-
-    @property
-    def keeps_moves(self) -> bool:
-        """Whether its moves stay at hand, so that another question takes no reading."""
+    heeds_file_limits: bool  # whether limits stated in the job have a say
+    keeps_moves: bool  # whether its moves stay at hand, so that another question takes no reading
 
     def foresee(self, asks: Sequence[Ask], then: Then | None = None) -> None:
         """Take note of what will be asked, and of what will be once the first of `asks` is timed."""
