@@ -34,7 +34,7 @@ from kinematics.machine.mechanisms import LinearDelta, mechanism_of
 from kinematics.studies.asked import Seen, Sums
 from kinematics.studies.blocks import IN_WORK, Course, DeviationError, EveryMoveError
 from kinematics.studies.prepared import PreparedJob, ReaderSettings, reader_settings
-from kinematics.studies.timing import Ask, Then, TimedJob, Timing
+from kinematics.studies.timing import Ask, AtHand, Then, TimedJob, Timing
 
 LARGE = 100_000_000  # bytes; planned whole, a job takes some 16 times its size in memory
 FEW_MOVES = 250_000  # are kept of any job, in some 100 MB, and …
@@ -74,7 +74,7 @@ class _LayersError(Exception):
         self.layering = layering
 
 
-class BlockwiseJob:
+class BlockwiseJob(AtHand):
     """A job file that is read anew for what is asked, block by block, and never held in memory as a whole.
 
     The results are those of `PreparedJob` but for the order in which sums are taken; moves are not kept.
@@ -286,7 +286,7 @@ class BlockwiseJob:
             raise _LayersError(portions.layering)
 
 
-class JobOfAnySize:
+class JobOfAnySize(AtHand):
     """A job that is kept with its moves as long as these are no more than its size lets expect; else in blocks.
 
     How many moves a file makes its bytes do not tell: a line of a few may be an arc of thousands.

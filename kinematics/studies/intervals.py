@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Machine, Range
-from kinematics.studies.timing import Ask, TimedJob
+from kinematics.studies.timing import Ask, TimedJob, totals_of
 
 Reals = NDArray[np.float64]
 INSIDE = 0.95  # share of what may be that an interval holds
@@ -155,7 +155,7 @@ class SampledTimes:
         parts, done = [], 0
         for part in drawn_in_parts(machine, self.sampling):
             asks = [Ask(one, varied) for one in part]
-            parts.append(np.stack([job.totals(asks) for job in self._jobs]))
+            parts.append(totals_of(self._jobs, asks))
             done += len(part)
             hear(done / self.sampling.draws)
         return np.broadcast_to(np.concatenate(parts, axis=1), (len(self._jobs), self.sampling.draws))

@@ -84,7 +84,17 @@ def worth_of_limits(
     A limit here is everything under one key of the machine file, or under one that the job states; the commanded speed
     of the job is one as well.
     """
-    keys = sorted(timing.limits.keys)
+    return worth_of_keys(prepared, machine, sorted(timing.limits.keys), timing.total, varied)
+
+
+def worth_of_keys(
+    prepared: TimedJob,
+    machine: Machine,
+    keys: Sequence[str],
+    total_s: float,
+    varied: frozenset[str] = NOTHING_VARIED,
+) -> tuple[Worth, ...]:
+    """The same of a job of which the keys that have a say, in order, and the total time are known (s)."""
     asks = [scaled_ask(machine, key, factor, varied) for key in keys for factor in (ONE_PERCENT, math.inf)]
     foresee([prepared], asks)
 
@@ -98,8 +108,8 @@ def worth_of_limits(
     found = []
     for i, key in enumerate(keys):
         more, lifted = totals[2 * i], totals[2 * i + 1]
-        saved = timing.total - (more if more is not None else timing.total)
-        saved = 0.0 if abs(saved) <= SAME_TIME * timing.total else saved
+        saved = total_s - (more if more is not None else total_s)
+        saved = 0.0 if abs(saved) <= SAME_TIME * total_s else saved
         found.append(Worth(key, words_of(key), saved, lifted))
     return tuple(sorted(found, key=lambda worth: (-worth.one_percent_s, worth.key)))
 
