@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path, PurePath
+from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 from kinematics.reports.lettering import NAME, TITLE, lettered
-from kinematics.reports.style import HATCHES, blank, save
+from kinematics.reports.style import HATCHES, blank
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from kinematics.studies.fit import Fit
 
 UNEXPLAINED = "unexplained"
@@ -18,15 +20,15 @@ MOST_NAMED = 25  # characters of a job's name
 MOST_BARS = 40
 
 
-def draw_fit(fit: Fit, path: Path) -> None:
-    """Both panels to a .png or .svg file."""
+def fit_figure(fit: Fit) -> Figure:
+    """Both panels as a figure."""
     rows = min(len(fit.prints), MOST_BARS)
-    figure = blank(12.0, max(5.0, 1.5 + 0.32 * rows))
+    figure: Figure = blank(12.0, max(5.0, 1.5 + 0.32 * rows))
     left, right = figure.subplots(1, 2)
     _draw_times(left, fit)
     _draw_parts(right, fit)
     figure.suptitle(lettered(f"{len(fit.prints)} prints on {PurePath(fit.machine.name).name}", TITLE))
-    save(figure, path)
+    return figure
 
 
 def _draw_times(axes: Any, fit: Fit) -> None:
