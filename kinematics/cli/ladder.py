@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from kinematics.cli.crew import OUTPUT, check_rows, crew_options, write_rows
 from kinematics.cli.job_arguments import weights_of
 from kinematics.cli.options import (
     PRINTS,
@@ -47,7 +48,8 @@ KINDS = {
 
 
 @click.command("ladder")
-@job_options
+@job_options(required=False, metavar="JOB…")
+@crew_options
 @copies_options
 @draw_options
 @click.option("--until", metavar="TIME", help="Stop at the step with which this time is met: 7m, 1h30m, 1:30:00.")
@@ -68,7 +70,8 @@ KINDS = {
 @PRINTS
 @picture_option("the time after each step")
 @write_machine_option("each step as a candidate")
-@click.option("--force", is_flag=True, help="Overwrite the file of --picture or --write-machine.")
+@OUTPUT
+@click.option("--force", is_flag=True, help="Overwrite the files of --output, --picture and --write-machine.")
 def command(
     asked: JobOptions,
     until: str | None,
@@ -79,6 +82,7 @@ def command(
     by_label: bool,
     reach_texts: tuple[str, ...],
     machine_file: Path | None,
+    output: Path | None,
 ) -> None:
     """What must be raised so that jobs get faster, in which order, how far, and what does each step bring?
 
@@ -90,6 +94,7 @@ def command(
     from kinematics.wording import seconds_from
 
     check_picture(asked)
+    check_rows(output, asked)
     if machine_file is not None:
         refuse_to_overwrite(machine_file, asked.force, asked.read)
     until_s = None if until is None else seconds_from(until, "--until")
@@ -111,6 +116,7 @@ def command(
     with planning(3, is_long(asked.jobs, PLANS)) as tell:
         ladder = ladder_of(jobs, machine, wanted, until_s, claim, asked.sampling, tell)
     write_picture(asked, ladder)
+    write_rows(output, asked, ladder.to_frame)
     if machine_file is not None:
         from kinematics.machine.written import machine_copy
         from kinematics.studies.estimate import STAND_IN

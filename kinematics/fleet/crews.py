@@ -14,9 +14,9 @@ from contextlib import contextmanager
 from functools import partial
 from importlib.util import find_spec
 from multiprocessing import connection
-from pathlib import Path
 from typing import Any, Protocol
 
+from kinematics.compiled import CACHE_FOLDER, leave_linear_algebra_out
 from kinematics.errors import InputError, LostWorkersError
 from kinematics.fleet.asking import Answer, Question, Recipe, answer_of, answered, question_of, unpacked
 from kinematics.fleet.kept_answers import KeptAnswers
@@ -27,6 +27,9 @@ RETRIES = 2  # of a question that ended otherwise than with an answer
 PATIENCE = 10.0  # s until a cluster that does not answer is taken for none
 
 
+Way = Callable[[], Answer]
+
+
 class Crew(Protocol):
     """Whoever answers."""
 
@@ -35,14 +38,12 @@ class Crew(Protocol):
         """Whether that is this process."""
         ...
 
-    def ask(
-        self, recipe: Recipe, key: str, function: Callable[..., Any], more: tuple[Any, ...]
-    ) -> Callable[[], Answer]:
+    def ask(self, recipe: Recipe, key: str, function: Callable[..., Any], more: tuple[Any, ...]) -> Way:
         """Begin with a question about a job; the way to its answer. `key` is the recipe's."""
         ...
 
 
-def once(way: Callable[[], Answer]) -> Callable[[], Answer]:
+def once(way: Way) -> Way:
     """The way to an answer that is gone but once, whichever thread is first; an answer is then all that is kept."""
     lock = threading.Lock()
     found: list[Answer] = []
@@ -63,9 +64,7 @@ class CrewHere:
 
     is_here = True
 
-    def ask(
-        self, recipe: Recipe, key: str, function: Callable[..., Any], more: tuple[Any, ...]
-    ) -> Callable[[], Answer]:
+    def ask(self, recipe: Recipe, key: str, function: Callable[..., Any], more: tuple[Any, ...]) -> Way:
         """The way to an answer, which is found when it is first wanted."""
         return once(partial(answer_of, key, recipe, function, more))
 
@@ -81,9 +80,7 @@ class CrewElsewhere:
         self._lock = threading.Lock()
         self.asked = 0  # questions that no earlier run has answered
 
-    def ask(
-        self, recipe: Recipe, key: str, function: Callable[..., Any], more: tuple[Any, ...]
-    ) -> Callable[[], Answer]:
+    def ask(self, recipe: Recipe, key: str, function: Callable[..., Any], more: tuple[Any, ...]) -> Way:
         """Have a worker set to work, unless the answer is known; the way to it. Raises LostWorkersError."""
         question = self._question(function, more)
         whole = f"{program_hash()} {key} {question.key}"
@@ -141,16 +138,22 @@ def _lost(error: BaseException) -> LostWorkersError:
 def processes(count: int, kept: KeptAnswers | None) -> Iterator[CrewElsewhere]:
     """Processes of this machine. What they have done is kept unless all is."""
     context = multiprocessing.get_context("spawn")
+    others = {*multiprocessing.active_children()}
     executor = ProcessPoolExecutor(count, context, _begin_worker)
     try:
         yield CrewElsewhere(executor, kept)
+    except BaseException:
+        for worker in {*multiprocessing.active_children()} - others:
+            worker.terminate()
+        raise
     finally:
-        executor.shutdown(wait=False, cancel_futures=True)
+        executor.shutdown(wait=True, cancel_futures=True)
 
 
 def _begin_worker() -> None:
     """Leave Ctrl-C to the process that asks, and end with it, however it ends."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    leave_linear_algebra_out()
     above = multiprocessing.parent_process()
     if above is not None:
         threading.Thread(target=_end_with, args=(above.sentinel,), daemon=True).start()
@@ -183,9 +186,7 @@ def cluster(address: str, kept: KeptAnswers | None) -> Iterator[CrewElsewhere]:
 
 def kept_answers(name: str) -> KeptAnswers | None:
     """The answers of earlier runs of that name; None where there is no folder to keep them in that is ours alone."""
-    from kinematics.compiled import CACHE_FOLDER
-
     try:
-        return None if CACHE_FOLDER is None else KeptAnswers(Path(CACHE_FOLDER) / "answers", name)
+        return None if CACHE_FOLDER is None else KeptAnswers(CACHE_FOLDER / "answers", name)
     except OSError:
         return None

@@ -16,7 +16,7 @@ from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL, WAITS, Events
 from kinematics.limits import columns as by
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.limits.classes import Classes, MoveClass
-from kinematics.limits.combine import Limits, limits_of
+from kinematics.limits.combine import Limits
 from kinematics.machine import Machine
 from kinematics.planner.ceilings import is_unbounded
 from kinematics.planner.features import NOT_CUT, Features
@@ -411,7 +411,7 @@ def without_moves(timing: Timing, total_only: bool = False) -> Timing:
         nothing = np.empty(0)
         return timing._replace(
             table=(),
-            limits=limits_of(Machine(), ()),
+            limits=Limits(np.empty((0, by.LIMITS)), (), None, (), np.empty((0, 2)), None, frozenset()),
             seconds=np.empty((0, by.CAUSES)),
             layers=LayerTimes(nothing, nothing),
             planned=None,
