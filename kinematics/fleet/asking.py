@@ -14,7 +14,7 @@ import threading
 import zlib
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
-from dataclasses import fields, is_dataclass
+from dataclasses import fields, is_dataclass, replace
 from functools import partial
 from typing import Any, NamedTuple
 
@@ -58,17 +58,29 @@ class Recipe(NamedTuple):
         if self.content and JobFile(self.path, self.name).digest() != self.content:
             hint = "workers on other machines need the same files under the same paths"
             raise InputError.at(self.name, "a worker finds another file there, or none", hint=hint)
-        how = self.file_limits, self.block_delete
+        how, dialect = (self.file_limits, self.block_delete), _known_dialect(self.dialect)
         job: TimedJob
         if self.keeps_moves:
-            job = PreparedJob(self.path, self.dialect, self.name, *how)
+            job = PreparedJob(self.path, dialect, self.name, *how)
         else:
-            job = job_to_time(self.path, self.dialect, *how, self.asked_once, self.name)
+            job = job_to_time(self.path, dialect, *how, self.asked_once, self.name)
         return job if self.copies == 1 else CopiedJob(job, self.copies, self.copying)
+
+    def to_send(self) -> Recipe:
+        """The same without what has been made of the dialect, which takes a hundred times the room."""
+        return self._replace(dialect=replace(self.dialect))
 
     def key(self) -> str:
         """A hash of all of it but the path: jobs with the same one are the same job, wherever they lie."""
         return hashed(told(self._replace(path="")))
+
+
+_dialects: dict[str, Dialect] = {}  # that this process has read jobs in
+
+
+def _known_dialect(dialect: Dialect) -> Dialect:
+    """The one dialect of this process that is like another one, so that its tables are made but once."""
+    return _dialects.setdefault(told(dialect), replace(dialect))
 
 
 class Question(NamedTuple):

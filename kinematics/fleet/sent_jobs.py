@@ -37,7 +37,7 @@ class SentJob:
         if not self._key:
             if not self._crew.is_here:
                 digest = JobFile(self._recipe.path, self._recipe.name).digest()
-                self._recipe = self._recipe._replace(content=digest)
+                self._recipe = self._recipe.to_send()._replace(content=digest)
             self._key = self._recipe.key()
         return partial(self._taken, self._crew.ask(self._recipe, self._key, question, more))
 
