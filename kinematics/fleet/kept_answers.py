@@ -65,6 +65,7 @@ class KeptAnswers:
 
     def close(self, is_done: bool) -> None:
         """End with the file; of a run that is done nothing is kept."""
+        is_done = is_done or not len(self)
         with self._lock, suppress(sqlite3.Error):
             self._file.close()
         if is_done:

@@ -49,9 +49,11 @@ def test_damaged_answers_are_none(tmp_path: Path) -> None:
 
 
 def test_answers_of_long_ago_are_dropped(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    KeptAnswers(tmp_path / "answers", "old").close(False)
-    monkeypatch.setattr(kept_answers, "OLDEST", -1.0)
-    KeptAnswers(tmp_path / "answers", "new").close(False)
+    for name, oldest in (("old", kept_answers.OLDEST), ("new", -1.0)):
+        monkeypatch.setattr(kept_answers, "OLDEST", oldest)
+        kept = KeptAnswers(tmp_path / "answers", name)
+        kept.keep("a", packed(Answer(1.5, True)))
+        kept.close(False)
     assert [path.name for path in (tmp_path / "answers").glob("*.sqlite")] == ["new.sqlite"]
 
 

@@ -71,12 +71,14 @@ def test_workers_answer_as_one_process_does(run: Run, name: str, monkeypatch: py
 
 
 @pytest.mark.usefixtures("parts")
-def test_processes_do_too_and_write_the_same_rows(run: Run, folder: Path) -> None:
+def test_processes_do_too_and_write_the_same_rows(run: Run, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (folder / "kept").mkdir()
+    monkeypatch.setattr(crews, "CACHE_FOLDER", folder / "kept")
     words = ("compare", "parts", "--machine", "quick", *BRISK)
     assert run(*words, "-o", "alone.csv").status == 0
     assert run(*words, "-o", "shared.csv", "--workers", "2").status == 0
     assert (folder / "alone.csv").read_bytes() == (folder / "shared.csv").read_bytes()
-    assert not list((crews.CACHE_FOLDER or folder).glob("answers/*.sqlite-wal"))
+    assert list((folder / "kept" / "answers").iterdir()) == []
 
 
 @pytest.mark.usefixtures("parts")
