@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from kinematics.cli.crew import OUTPUT, check_rows, crew_options, write_rows
 from kinematics.cli.options import (
-    FORCE_PICTURE,
     JobOptions,
     check_picture,
     copied_jobs,
@@ -29,7 +30,8 @@ if TYPE_CHECKING:
 
 
 @click.command("compare")
-@job_options
+@job_options(required=False, metavar="JOB…")
+@crew_options
 @copies_options
 @draw_options
 @click.option(
@@ -43,8 +45,9 @@ if TYPE_CHECKING:
     "--detail", is_flag=True, help="Motion, heating, homing and cooling apart, and where the raised limits rule."
 )
 @picture_option("the time under each candidate")
-@FORCE_PICTURE
-def command(asked: JobOptions, candidate_texts: tuple[str, ...], detail: bool) -> None:
+@OUTPUT
+@click.option("--force", is_flag=True, help="Overwrite the files of --output and --picture.")
+def command(asked: JobOptions, candidate_texts: tuple[str, ...], detail: bool, output: Path | None) -> None:
     """How long does a job take under each candidate, and what is saved?
 
     The candidates are those of the machine file and of --candidate; each is set against the machine as it is.
@@ -54,6 +57,7 @@ def command(asked: JobOptions, candidate_texts: tuple[str, ...], detail: bool) -
     from kinematics.machine import candidate_from
 
     check_picture(asked)
+    check_rows(output, asked)
     machine = machine_or_stand_in(asked)
     candidates = [*machine.candidates, *(candidate_from(text) for text in candidate_texts)]
     if not candidates:
@@ -74,6 +78,7 @@ def command(asked: JobOptions, candidate_texts: tuple[str, ...], detail: bool) -
         from kinematics.studies.part_quality import qualities_of
 
         qualities = qualities_of(comparison, prepared)
+    write_rows(output, asked, comparison.to_frame)
     write_picture(asked, comparison)
     if asked.as_json:
         from kinematics.reports.documents import comparison_document, copies_document

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from kinematics.cli.crew import OUTPUT, check_rows, crew_options, write_rows
 from kinematics.cli.job_arguments import weights_of
 from kinematics.cli.options import (
     PRINTS,
@@ -50,7 +51,8 @@ KINDS = {
 
 
 @click.command("ladder")
-@job_options
+@job_options(required=False, metavar="JOB…")
+@crew_options
 @copies_options
 @draw_options
 @click.option("--until", metavar="TIME", help="Stop at the step with which this time is met: 7m, 1h30m, 1:30:00.")
@@ -72,7 +74,8 @@ KINDS = {
 @picture_option("the time after each step")
 @write_machine_option("each step as a candidate")
 @WRITE_SETTINGS
-@click.option("--force", is_flag=True, help="Overwrite the file of --picture or --write-machine.")
+@OUTPUT
+@click.option("--force", is_flag=True, help="Overwrite the files of --output, --picture and --write-machine.")
 def command(
     asked: JobOptions,
     until: str | None,
@@ -84,6 +87,7 @@ def command(
     reach_texts: tuple[str, ...],
     machine_file: Path | None,
     write_settings: bool,
+    output: Path | None,
 ) -> None:
     """What must be raised so that jobs get faster, in which order, how far, and what does each step bring?
 
@@ -95,6 +99,7 @@ def command(
     from kinematics.wording import seconds_from
 
     check_picture(asked)
+    check_rows(output, asked)
     if machine_file is not None:
         refuse_to_overwrite(machine_file, asked.force, asked.read)
     until_s = None if until is None else seconds_from(until, "--until")
@@ -119,6 +124,7 @@ def command(
     end = machine.with_settings(at_the_end, "the ladder")
     to_type = settings_and_commands(end, prepared, asked.dialect, write_settings, prints, keys)
     write_picture(asked, ladder)
+    write_rows(output, asked, ladder.to_frame)
     if machine_file is not None:
         from kinematics.machine.written import machine_copy
         from kinematics.studies.estimate import STAND_IN

@@ -123,7 +123,7 @@ def compare_prepared(
     if findings:
         raise InputError(*findings)
     asks = [Ask(other, varied, passing=True) for _, other, varied in machines]
-    foresee(prepared, [*asks, *(_silenced_alone(machine, varied) for _, _, varied in machines[1:])])
+    foresee(prepared, asks, partial(_silenced_by, machine, [varied for _, _, varied in machines[1:]]))
     rows, totals = [], []
     before: list[float] = []
     facts: list[JobFacts] = []
@@ -181,6 +181,11 @@ def _row(candidate: str, job: str, timings: Sequence[Timing], before: float, by_
 def _silenced_alone(machine: Machine, varied: frozenset[str]) -> Ask:
     """The machine as it is, with what the jobs state of some limits silenced."""
     return Ask(machine, varied, passing=True, total_only=True)
+
+
+def _silenced_by(machine: Machine, each_varied: Sequence[frozenset[str]], timing: Timing) -> list[Ask]:
+    """What will be asked once a job has been timed as it is: each set of its commands that a candidate silences."""
+    return [_silenced_alone(machine, varied) for varied in each_varied if timing.facts.silenced_by(varied)]
 
 
 def _with_intervals(

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Machine, Range
-from kinematics.studies.timing import Ask, TimedJob
+from kinematics.studies.timing import Ask, TimedJob, totals_of
 
 Reals = NDArray[np.float64]
 DRAWING = "drawing from the ranges"  # the step, as it is told
@@ -146,7 +146,7 @@ def drawn_totals(
     try:
         for part in drawn_in_parts(machine, sampling):
             asks = [Ask(one, varied) for one in part]
-            parts.append(np.stack([job.totals(asks) for job in jobs]))
+            parts.append(totals_of(jobs, asks))
             done += len(part)
             hear(done / sampling.draws)
     except KeyboardInterrupt:
