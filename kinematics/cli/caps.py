@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
 from functools import partial
-from typing import TYPE_CHECKING
 
 import click
 
@@ -22,11 +20,7 @@ from kinematics.cli.options import (
     picture_option,
     write_picture,
 )
-
-if TYPE_CHECKING:
-    from kinematics.machine import Machine
-    from kinematics.studies.settings_to_type import TypedSettings
-    from kinematics.studies.timing import TimedJob
+from kinematics.cli.to_type import settings_and_commands
 
 PLANS_EACH = 20  # times that a job is planned, or so
 
@@ -62,7 +56,7 @@ def command(asked: JobOptions, check: bool, write_settings: bool, formulas: bool
     with console.progress(1, is_long(asked.jobs, PLANS_EACH)) as tell:
         tell("planning")
         caps = caps_of(machine, prepared, partial(tell, "planning"))
-    typed, commands = _to_type(machine, prepared, asked.dialect, write_settings)
+    typed, commands = settings_and_commands(machine, prepared, asked.dialect, write_settings)
     write_picture(asked, caps)
     if asked.as_json:
         from kinematics.reports.documents import caps_document
@@ -80,25 +74,3 @@ def command(asked: JobOptions, check: bool, write_settings: bool, formulas: bool
         console.say_answer([f"on {machine_words(asked, machine)}"], table, notes)
     if check and caps.asks_too_much:
         sys.exit(EXIT_ANSWER_IS_NO)
-
-
-def _to_type(
-    machine: Machine, prepared: Sequence[TimedJob], dialect: str, write: bool
-) -> tuple[TypedSettings | None, list[str]]:
-    """What to set on a controller so that whole jobs stay inside the budgets, and the lines that do so if asked for."""
-    from kinematics.errors import InputError
-    from kinematics.studies.settings_to_type import commands_for, has_budgets, settings_to_type
-
-    if not prepared or not has_budgets(machine):
-        if write:
-            needed = "a JOB, and a machine file with a budget in [quality] and modes or filters in [vibration]"
-            raise InputError.at("--write-settings", "no budget that a job could use up", needed)
-        return None, []
-    typed = settings_to_type(machine, [job.with_moves() for job in prepared])
-    if not write:
-        return typed, []
-    from kinematics.gcode.dialect_file import load_dialect
-
-    if not typed.inside:
-        raise InputError.at("--write-settings", "no one setting keeps the job inside both budgets", "larger budgets")
-    return typed, commands_for(typed.settings, load_dialect(dialect))

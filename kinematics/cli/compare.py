@@ -71,7 +71,7 @@ def command(asked: JobOptions, candidate_texts: tuple[str, ...], detail: bool, o
     from kinematics.studies.compare import compare_prepared
 
     steps = len(prepared) * (len(candidates) + 1)
-    with planning(steps, is_long(asked.jobs, len(candidates))) as tell:
+    with planning(steps, is_long(asked.jobs, len(candidates)), console.KEEPS) as tell:
         comparison = compare_prepared(prepared, machine, candidates, tell, asked.sampling)
     qualities = {}
     if detail:
@@ -93,6 +93,7 @@ def command(asked: JobOptions, candidate_texts: tuple[str, ...], detail: bool, o
         along = [{"candidate": name, "job": job} | quality_row(one) for (name, job), one in qualities.items()]
         document = comparison_document(comparison) | copies_document(asked.copies) | {"throughput": each}
         console.say_json(document | ({"along_the_path": along} if detail else {}))
+        console.end_where_cut_short(comparison.sampling)
         return
     from kinematics.reports.screens import comparison_heads, comparison_notes, comparison_rows
 
@@ -109,6 +110,7 @@ def command(asked: JobOptions, candidate_texts: tuple[str, ...], detail: bool, o
     notes = [*_prints_a_day(comparison, asked.copies), *comparison_notes(comparison)]
     first = f"on {machine_words(asked, machine)}{copies_words(asked)}"
     console.say_answer([first], table, notes)
+    console.end_where_cut_short(comparison.sampling)
 
 
 def _throughputs(comparison: Comparison) -> list[Throughput]:

@@ -83,7 +83,7 @@ def command(
     worth = limits or (asked.as_json and all(job.keeps_moves for job in prepared))
     steps = len(prepared) + (3 if machine is None else 0) + 1 + (len(prepared) if worth else 0)
     steps += 1 if machine is not None and machine.ranges else 0
-    with planning(steps, is_long(asked.jobs, 2)) as tell:
+    with planning(steps, is_long(asked.jobs, 2), console.KEEPS) as tell:
         estimate = estimate_prepared(
             prepared,
             machine,
@@ -132,6 +132,7 @@ def command(
         console.remark(f"{len(frame):,} moves written to {moves_file}")
     write_rows(output, asked, estimate.to_frame)
     write_picture(asked, estimate, lambda one: _figure(one, limits, layers, layer))
+    console.end_where_cut_short(estimate.sampling)
 
 
 def _throughput(estimate: Estimate) -> Throughput | None:

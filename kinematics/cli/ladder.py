@@ -13,6 +13,7 @@ from kinematics.cli.crew import OUTPUT, check_rows, crew_options, write_rows
 from kinematics.cli.job_arguments import weights_of
 from kinematics.cli.options import (
     PRINTS,
+    WRITE_SETTINGS,
     JobOptions,
     check_picture,
     copied_jobs,
@@ -30,13 +31,15 @@ from kinematics.cli.options import (
     write_machine_option,
     write_picture,
 )
+from kinematics.cli.to_type import settings_and_commands
 
 if TYPE_CHECKING:
     from kinematics.business.throughput import Throughput
     from kinematics.studies.ladder import Ladder
+    from kinematics.studies.settings_to_type import TypedSettings
 
-NOT_AGAIN = frozenset({"machine_name", "as_json", "picture", "machine_file", "force"})
-MOST_KEPT = 200_000_000  # bytes of jobs up to which all moves are kept
+NOT_AGAIN = frozenset({"machine_name", "as_json", "picture", "machine_file", "write_settings", "force"})
+MOST_KEPT = 200_000_000  # bytes of a job up to which its moves are kept
 PLANS = 150  # about as many as a ladder takes
 KINDS = {
     "setting": ("setting", "setting without cap"),
@@ -71,6 +74,7 @@ KINDS = {
 @picture_option("the time after each step")
 @write_machine_option("each step as a candidate")
 @OUTPUT
+@WRITE_SETTINGS
 @click.option("--force", is_flag=True, help="Overwrite the files of --output, --picture and --write-machine.")
 def command(
     asked: JobOptions,
@@ -83,6 +87,7 @@ def command(
     reach_texts: tuple[str, ...],
     machine_file: Path | None,
     output: Path | None,
+    write_settings: bool,
 ) -> None:
     """What must be raised so that jobs get faster, in which order, how far, and what does each step bring?
 
@@ -105,8 +110,8 @@ def command(
     from kinematics.studies.claim import claim_from
 
     claim = None if claim_text is None else claim_from(claim_text)
-    # A ladder asks for a job so often that its moves are kept, unless memory might not hold them.
-    prepared = copied_jobs(asked, not is_long(asked.jobs, 1, MOST_KEPT))
+    # A ladder asks for a job so often that the moves of larger ones are kept than elsewhere.
+    prepared = copied_jobs(asked, large=MOST_KEPT)
     from kinematics.studies.ladder import ladder_of
     from kinematics.studies.reach import LadderAsk
     from kinematics.studies.weighted_jobs import WeightedJobs
@@ -115,6 +120,9 @@ def command(
     jobs = WeightedJobs(prepared, asked.jobs, prints)
     with planning(3, is_long(asked.jobs, PLANS)) as tell:
         ladder = ladder_of(jobs, machine, wanted, until_s, claim, asked.sampling, tell)
+    at_the_end, keys = ladder.end_settings, frozenset(ladder.end_settings)
+    end = machine.with_settings(at_the_end, "the ladder")
+    to_type = settings_and_commands(end, prepared, asked.dialect, write_settings, prints, keys)
     write_picture(asked, ladder)
     write_rows(output, asked, ladder.to_frame)
     if machine_file is not None:
@@ -126,17 +134,23 @@ def command(
     if asked.as_json:
         from kinematics.reports.documents import copies_document
         from kinematics.reports.ladder_document import ladder_document
+        from kinematics.reports.vibration_documents import typed_row
 
-        console.say_json(ladder_document(ladder) | copies_document(asked.copies) | _throughput_document(ladder))
+        typed, commands = to_type
+        document = ladder_document(ladder) | copies_document(asked.copies) | _throughput_document(ladder)
+        document["to_type"] = None if typed is None else typed_row(typed)
+        console.say_json(document | ({"commands": commands} if write_settings else {}))
     else:
-        _say(asked, ladder)
+        _say(asked, ladder, to_type)
+    console.end_where_cut_short(ladder.sampling)
     if ladder.reached is False:
         sys.exit(EXIT_ANSWER_IS_NO)
 
 
-def _say(asked: JobOptions, ladder: Ladder) -> None:
+def _say(asked: JobOptions, ladder: Ladder, to_type: tuple[TypedSettings | None, list[str]]) -> None:
     from kinematics.cli import console
     from kinematics.reports import ladder_screen as screen
+    from kinematics.reports.vibration_screen import typed_notes
     from kinematics.studies.estimate import STAND_IN
 
     table = console.Table(screen.ladder_heads(ladder), screen.ladder_rows(ladder, console.is_terminal()))
@@ -147,6 +161,7 @@ def _say(asked: JobOptions, ladder: Ladder) -> None:
         [*screen.until_lines(ladder), *screen.below_rungs(ladder), *_prints_a_day(ladder, asked.copies)],
         told,
         [
+            *typed_notes(*to_type, "with all steps, "),
             *screen.reach_lines(ladder),
             *screen.next_lines(ladder, asked.machine_name or STAND_IN, words_again(NOT_AGAIN)),
         ],

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from kinematics.studies.prepared import PreparedJob
     from kinematics.studies.timing import TimedJob
 
+HELP = {"help_option_names": ["-h", "--help"]}
 DRAWS = (20, 100_000)  # fewer have no outermost twentieth
 LONG_JOB = 20_000_000  # bytes from which progress is worth showing
 
@@ -334,14 +335,15 @@ def _dialect_ready(dialect_name: str) -> Dialect:
     return dialect
 
 
-def jobs_to_time(asked: JobOptions, asked_once: bool = False) -> list[TimedJob]:
-    """The jobs; files are read with the first machine, large ones in blocks: `asked_once` as in `job_to_time`."""
+def jobs_to_time(asked: JobOptions, asked_once: bool = False, large: int | None = None) -> list[TimedJob]:
+    """The jobs; files are read with the first machine, large ones in blocks: the rest as in `job_to_time`."""
     dialect = _dialect_ready(asked.dialect)
     if asked.crew is not None:
         return _sent(asked, asked.crew, dialect, asked_once=asked_once)
     from kinematics.studies.blockwise import job_to_time
 
-    return [job_to_time(job, dialect, asked.file_limits, asked.block_delete, asked_once) for job in asked.jobs]
+    how = asked.file_limits, asked.block_delete, asked_once
+    return [job_to_time(job, dialect, *how, large=large) for job in asked.jobs]
 
 
 def _sent(
@@ -374,7 +376,9 @@ def jobs_with_moves(asked: JobOptions) -> list[PreparedJob]:
     return [PreparedJob(job, dialect, None, asked.file_limits, asked.block_delete) for job in asked.jobs]
 
 
-def copied_jobs(asked: JobOptions, keep_moves: bool = False, asked_once: bool = False) -> Sequence[TimedJob]:
+def copied_jobs(
+    asked: JobOptions, keep_moves: bool = False, asked_once: bool = False, large: int | None = None
+) -> Sequence[TimedJob]:
     """The jobs, so many copies of each at a time; one copy is kept with its moves where that is asked for."""
     if asked.crew is not None:
         return _sent(asked, asked.crew, _dialect_ready(asked.dialect), keep_moves, asked_once)
@@ -382,7 +386,7 @@ def copied_jobs(asked: JobOptions, keep_moves: bool = False, asked_once: bool = 
         from kinematics.studies.copies import CopiedJob
 
         return [CopiedJob(job, asked.copies, asked.copying) for job in jobs_with_moves(asked)]
-    return jobs_with_moves(asked) if keep_moves else jobs_to_time(asked, asked_once)
+    return jobs_with_moves(asked) if keep_moves else jobs_to_time(asked, asked_once, large)
 
 
 def is_long(jobs: Sequence[str], times: int, most: int = LONG_JOB) -> bool:
@@ -392,12 +396,12 @@ def is_long(jobs: Sequence[str], times: int, most: int = LONG_JOB) -> bool:
 
 
 @contextlib.contextmanager
-def planning(steps: int, long: bool) -> Iterator[Tell]:
+def planning(steps: int, long: bool, ends: str = "ends it") -> Iterator[Tell]:
     """Progress over work that plans jobs (`console.progress`); once it has gone through, every kernel is compiled."""
     from kinematics import compiled
     from kinematics.cli.console import progress
 
-    with progress(steps, long) as tell:
+    with progress(steps, long, ends) as tell:
         yield tell
     compiled.mark_warm()
 

@@ -22,14 +22,13 @@ from kinematics.cli.options import (
     write_machine,
     write_machine_option,
 )
+from kinematics.cli.to_type import commands_to_type
 from kinematics.errors import InputError
 
 if TYPE_CHECKING:
-    from kinematics.studies.vibration import VibrationStudy
     from kinematics.vibration.recording import Recording
 
 PLANS_EACH = 200  # times that a job is planned, or so
-AXES = ("x", "y", "z")
 
 
 @click.command("vibration")
@@ -120,7 +119,7 @@ def command(
     with planning(1, own or is_long(asked.jobs, PLANS_EACH)) as tell:
         tell("weighing filters")
         found = vibration_of(machine, recordings, rippled, prepared, asked.jobs, weights, counted, own, uncertainty)
-    commands = _commands(found, asked.dialect) if write_settings else None
+    commands = commands_to_type(found.typed, asked.dialect) if write_settings else None
     if pictures is not None:
         from kinematics.reports.vibration_pictures import draw_vibration
 
@@ -173,7 +172,7 @@ def _columns(texts: Sequence[str]) -> dict[str, str]:
     found = {}
     for text in texts:
         axis, equals, name = text.partition("=")
-        if axis.strip() not in AXES or not equals or not name.strip():
+        if axis.strip() not in ("x", "y", "z") or not equals or not name.strip():
             raise InputError.at("--column", f"can't read {text!r}", "AXIS=NAME or AXIS=NUMBER, such as x=2")
         found[axis.strip()] = name.strip()
     return found
@@ -186,12 +185,3 @@ def _recordings(x_files: Sequence[str], y_files: Sequence[str], told: dict[str, 
 
     said = Told(**told)
     return [read_recording(name, axis, said) for axis, names in (("x", x_files), ("y", y_files)) for name in names]
-
-
-def _commands(found: VibrationStudy, dialect: str) -> list[str]:
-    from kinematics.gcode.dialect_file import load_dialect
-    from kinematics.studies.settings_to_type import commands_for
-
-    if found.typed is None or not found.typed.inside:
-        raise InputError.at("--write-settings", "no one setting keeps the job inside both budgets", "larger budgets")
-    return commands_for(found.typed.settings, load_dialect(dialect))

@@ -437,19 +437,12 @@ class CopiedJob(AtHand):
     Its moves are kept in memory, whatever its size: the ways between copies hang on where each layer begins and ends.
     """
 
+    keeps_moves = True
+
     def __init__(self, job: TimedJob, number: int = 1, copying: Copying = USUAL) -> None:
         self._job, self._number, self._copying = job, number, copying
+        self.heeds_file_limits = job.heeds_file_limits
         self._layout: tuple[Moves, Layout] | None = None
-
-    @property
-    def heeds_file_limits(self) -> bool:
-        """Whether limits stated in the job have a say."""
-        return self._job.heeds_file_limits
-
-    @property
-    def keeps_moves(self) -> bool:
-        """Whether its moves stay at hand."""
-        return True
 
     def _whole(self) -> PreparedJob:
         job = self._job.with_moves()

@@ -19,8 +19,8 @@ from kinematics.limits.flow import filament_area, filament_mass
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
 from kinematics.machine.model import DEFAULT
 from kinematics.notebook import NotebookTable, drawn_by
-from kinematics.studies.causes import Cause, cause_name
-from kinematics.studies.intervals import USUAL, Interval, SampledTimes, Sampling, interval_of
+from kinematics.studies.causes import Cause, cause_name, causes_in
+from kinematics.studies.intervals import DRAWING, USUAL, Interval, SampledTimes, Sampling, interval_of
 from kinematics.studies.stops import UnknownStop
 from kinematics.studies.timing import Ask, CopiesMade, Planned, TimedJob, Timing, foresee, path_sums, time_job
 from kinematics.studies.worth import Change, Worth, changes_asked, changes_that_save, worth_of_keys
@@ -97,8 +97,6 @@ class JobEstimate:
 
     def moves_frame(self) -> pandas.DataFrame:
         """One row a move: speeds, acceleration, flow, time and causes."""
-        from kinematics.studies.estimate import moves_frame
-
         return moves_frame(self.timing.whole_plan())
 
     def plot(self, axes: Axes | None = None, layer: int | None = None, by: str = "speed") -> Axes:
@@ -191,7 +189,6 @@ def job_estimate(timing: Timing, machine: Machine, worth: tuple[Worth, ...] = ()
     facts, path = timing.facts, path_sums(timing)
     total = timing.total
     area = filament_area(machine)
-    ordered = sorted(timing.by_cause.items(), key=lambda item: -item[1])
     return JobEstimate(
         file=facts.name,
         total_s=total,
@@ -210,7 +207,7 @@ def job_estimate(timing: Timing, machine: Machine, worth: tuple[Worth, ...] = ()
         peak_flow_line=path.line,
         peak_speed_mm_s=path.speed,
         unknown_stops=timing.stops.unknown,
-        causes=tuple(Cause(name, seconds, seconds / total) for name, seconds in ordered),
+        causes=causes_in(timing.by_cause, total),
         notices=facts.notices,
         stated=facts.stated,
         assumed=_assumed(timing, machine),
@@ -292,8 +289,8 @@ def estimate_prepared(
         timings.append(time_job(job, chosen))
     sampled: SampledTimes | None = None
     if chosen.ranges:
-        tell("drawing from the ranges")
-        sampled = SampledTimes(prepared, chosen, sampling, partial(tell, "drawing from the ranges"))
+        tell(DRAWING)
+        sampled = SampledTimes(prepared, chosen, sampling, partial(tell, DRAWING), True)
     found: list[Change] = []
     if changes:
         tell("trying one change at a time")
@@ -313,7 +310,7 @@ def estimate_prepared(
         return estimate
     totals = sampled.as_it_is
     known = tuple(replace(job, interval_s=interval_of(row)) for job, row in zip(jobs, totals, strict=True))
-    return replace(estimate, jobs=known, interval_s=interval_of(totals.sum(axis=0)), sampling=sampling)
+    return replace(estimate, jobs=known, interval_s=interval_of(totals.sum(axis=0)), sampling=sampled.sampling)
 
 
 def moves_frame(planned: Planned) -> pandas.DataFrame:

@@ -15,7 +15,8 @@ from kinematics.errors import Finding, InputError
 from kinematics.machine import Machine, Range
 from kinematics.notebook import NotebookTable
 from kinematics.studies.explanations import Explanations, explanations_of
-from kinematics.studies.fitting import ENOUGH, INSIDE, Fitting, Solution
+from kinematics.studies.fitting import ENOUGH, Fitting, Solution
+from kinematics.studies.intervals import INSIDE
 from kinematics.studies.next_print import next_print
 from kinematics.studies.parameters import LIMIT, OVERHEAD, RATE, Parameter, parameters_of, settings_at
 from kinematics.studies.responses import NODES, NODES_CLOSE, Box, Responses, Surface, surface_over, whole_box

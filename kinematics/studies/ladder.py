@@ -11,7 +11,7 @@ from kinematics.errors import Notice
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Candidate, Machine
 from kinematics.notebook import NotebookTable
-from kinematics.studies.causes import Cause
+from kinematics.studies.causes import Cause, causes_in
 from kinematics.studies.claim import Claim, ClaimAnswer, claim_answer
 from kinematics.studies.climb import Climb, Climbed, planned_ladder
 from kinematics.studies.fixed_times import Fixed, fixed_of
@@ -134,6 +134,12 @@ class Ladder(NotebookTable):
             found |= one.settings
         return found
 
+    @property
+    def end_settings(self) -> dict[str, Any]:
+        """The settings of the machine at the end, small steps included."""
+        last = self.settings_after(len(self.rungs) - 1) if self.rungs else {}
+        return last | dict(self.small.settings if self.small is not None else {})
+
     def candidates(self) -> list[Candidate]:
         """Each rung as a candidate with all the steps before it, named by its number and its main limit."""
         taken = {one.name for one in self.machine.candidates}
@@ -195,7 +201,9 @@ def ladder_of(
     rungs: list[Rung] = []
     varied: frozenset[str] = NOTHING_VARIED
     drawn = None
-    sampled = SampledTimes(jobs.prepared, machine, sampling) if machine.ranges and sampling is not None else None
+    sampled = (
+        SampledTimes(jobs.prepared, machine, sampling, keeps=True) if machine.ranges and sampling is not None else None
+    )
     if sampled is not None:
         drawn = jobs.weights @ sampled.as_it_is
     first_drawn = drawn
@@ -215,7 +223,7 @@ def ladder_of(
         interval = None
         if sampled is not None and drawn is not None:
             after = jobs.weights @ sampled.totals(*variant)
-            interval, drawn = interval_of(drawn - after), after
+            interval, drawn = interval_of(drawn[: after.size] - after), after
         rungs.append(
             Rung(
                 raised,
@@ -265,7 +273,7 @@ def ladder_of(
         quality_s=_with_quality(jobs, machine, present, wanted),
         notices={timing.facts.name: timing.facts.notices for timing in present},
         interval=None if first_drawn is None else interval_of(first_drawn),
-        sampling=None if sampled is None else sampling,
+        sampling=None if sampled is None else sampled.sampling,
     )
 
 
@@ -290,13 +298,8 @@ def _motion(jobs: WeightedJobs, timings: Sequence[Timing]) -> float:
 
 def causes_of(jobs: WeightedJobs, timings: Sequence[Timing]) -> list[Cause]:
     """What all jobs are spent under, most seconds first."""
-    seconds: dict[str, float] = {}
-    for timing, weight in zip(timings, jobs.weights.tolist(), strict=True):
-        for cause, spent in timing.by_cause.items():
-            seconds[cause] = seconds.get(cause, 0.0) + weight * spent
-    total = math.fsum(seconds.values())
-    ordered = sorted(seconds.items(), key=lambda item: -item[1])
-    return [Cause(name, spent, spent / total) for name, spent in ordered]
+    seconds = jobs.by_cause(timings)
+    return list(causes_in(seconds, math.fsum(seconds.values())))
 
 
 def _raised(climb: Climb, before: Sequence[float], after: Sequence[float]) -> tuple[RaisedLimit, ...]:

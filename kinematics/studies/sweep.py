@@ -7,18 +7,17 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-import numpy as np
-
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.limits.flow import FLOW_KEY
 from kinematics.machine import Machine, resolved_keys
 from kinematics.notebook import NotebookTable
 from kinematics.studies.caps import caps_of
 from kinematics.studies.held_by import HeldBy, held_under
-from kinematics.studies.intervals import USUAL, Interval, Sampling, drawn_in_parts, interval_of
+from kinematics.studies.intervals import USUAL, Interval, Sampling, drawn_totals, interval_of
 from kinematics.studies.knees import FALLS, Knee
 from kinematics.studies.knobs import Knob, settings_of, variant_of
 from kinematics.studies.many import Variant
+from kinematics.studies.timing import ALL_JOBS
 from kinematics.studies.weighted_jobs import WeightedJobs
 
 if TYPE_CHECKING:
@@ -26,7 +25,6 @@ if TYPE_CHECKING:
 
 AHEAD = 8  # chunks of which the times are asked for before the first one is there
 CHUNK = 64  # candidates at a time: a row is told as soon as its chunk is done
-ALL_JOBS = "all jobs"
 COMMANDED_KEYS = ("feed_override", "commanded_speed_mm_s")  # ends of keys that change what is commanded
 
 
@@ -120,12 +118,7 @@ def _intervals(
     """
     if not variant.machine.ranges:
         return [None] * (len(jobs.names) + 1)
-    parts, done = [], 0
-    for machines in drawn_in_parts(variant.machine, sampling):
-        parts.append(jobs.totals([Variant(machine, variant.varied) for machine in machines]))
-        done += len(machines)
-        hear(done / sampling.draws)
-    drawn = np.concatenate(parts, axis=1)
+    drawn = drawn_totals(jobs.prepared, *variant, sampling, hear)
     return [*(interval_of(times) for times in drawn), interval_of(jobs.weights @ drawn)]
 
 

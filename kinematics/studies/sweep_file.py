@@ -23,8 +23,8 @@ from kinematics.machine import Machine
 from kinematics.outputs import put_in_place, refuse_to_overwrite, spreadsheet_text, write_text_whole, write_whole
 from kinematics.studies.intervals import Interval, Sampling
 from kinematics.studies.knobs import Knob
-from kinematics.studies.sweep import ALL_JOBS, SweepRow
-from kinematics.studies.timing import TimedJob
+from kinematics.studies.sweep import SweepRow
+from kinematics.studies.timing import ALL_JOBS, TimedJob
 
 PACKAGE = Path(__file__).parents[1]
 

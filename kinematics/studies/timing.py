@@ -27,6 +27,8 @@ from kinematics.studies import causes
 from kinematics.studies.asked import Seen, Sums
 from kinematics.studies.stops import StopTimes, stops_of
 
+ALL_JOBS = "all jobs"  # in place of one job's name
+
 Then = Callable[["Timing"], "Sequence[Ask]"]
 Result = TypeVar("Result")
 IDLE = -1  # in place of a cause: moves that do not cruise, or have no ramp
@@ -228,43 +230,29 @@ def timing_from(
 class TimedJob(Protocol):
     """A job that can be timed under one machine after the other, however it is read and kept."""
 
-    @property
-    def heeds_file_limits(self) -> bool:
-        """Whether limits stated in the job have a say."""
-        ...
-
-    @property
-    def keeps_moves(self) -> bool:
-        """Whether its moves stay at hand, so that another question takes no reading."""
-        ...
+    heeds_file_limits: bool  # whether limits stated in the job have a say
+    keeps_moves: bool  # whether its moves stay at hand, so that another question takes no reading
 
     def foresee(self, asks: Sequence[Ask], then: Then | None = None) -> None:
         """Take note of what will be asked, and of what will be once the first of `asks` is timed."""
-        ...
 
     def timed(self, ask: Ask) -> Timing:
         """The timing under a machine. Raises InputError where the job cannot be read."""
-        ...
 
     def totals(self, asks: Sequence[Ask]) -> NDArray[np.float64]:
         """The total time under each of many machines (s). Raises InputError where the job cannot be read."""
-        ...
 
     def is_planned_singly(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> bool:
         """Whether many machines like this one take a plan each, rather than a batch over moves at hand."""
-        ...
 
     def with_moves(self) -> TimedJob:
         """The job with all its moves at hand, for a study that looks at every one of them."""
-        ...
 
     def look_at(self, machine: Machine, fresh: Callable[[], Sums]) -> Seen[Sums]:
         """Show all moves, as a machine reads and classes them, to a look that is made `fresh` whenever it begins."""
-        ...
 
     def digest(self) -> str:
         """A hash of the job's bytes; empty where they cannot be read."""
-        ...
 
     def later(self, question: Callable[..., Result], *more: Any) -> Callable[[], Result]:
         """The way to the answer of `question(job, *more)`: one at hand answers when that is called, one that is

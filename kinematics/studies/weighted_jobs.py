@@ -14,9 +14,9 @@ from kinematics.limits.combine import limits_of
 from kinematics.limits.flow import filament_area, flow_at
 from kinematics.machine import Machine
 from kinematics.studies.asked import FlowAsked, Seen, look_hangs_on
-from kinematics.studies.causes import main_cause
+from kinematics.studies.causes import main_cause, summed
 from kinematics.studies.many import Variant
-from kinematics.studies.timing import Ask, TimedJob, each, time_jobs, totals_later, totals_of
+from kinematics.studies.timing import Ask, TimedJob, Timing, each, time_jobs, totals_later, totals_of
 
 
 def _finite(limits: np.ndarray[tuple[int, int], np.dtype[np.float64]]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
@@ -81,11 +81,12 @@ class WeightedJobs:
                 return np.array([math.inf])
             return np.concatenate([self.weighted_or_never([variant]) for variant in variants])
 
+    def by_cause(self, timings: Sequence[Timing]) -> dict[str, float]:
+        """Seconds of all jobs by cause, each job as often as it is printed."""
+        each = zip(timings, self.weights.tolist(), strict=True)
+        return summed((cause, weight * spent) for one, weight in each for cause, spent in one.by_cause.items())
+
     def main_cause(self, variant: Variant) -> str:
         """What most of the time of all jobs is spent under, with its share."""
-        seconds: dict[str, float] = {}
-        timings = time_jobs(self.prepared, *variant, passing=True)
-        for timing, weight in zip(timings, self.weights.tolist(), strict=True):
-            for cause, spent in timing.by_cause.items():
-                seconds[cause] = seconds.get(cause, 0.0) + weight * spent
+        seconds = self.by_cause(time_jobs(self.prepared, *variant, passing=True))
         return main_cause(seconds, math.fsum(seconds.values()))
