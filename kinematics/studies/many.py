@@ -18,20 +18,13 @@ from kinematics.planner.batch import WORKERS, BatchFeatures, batch_features, bat
 from kinematics.planner.features import Features
 from kinematics.studies.prepared import LaidOut, PreparedJob
 from kinematics.studies.stops import stops_of
-from kinematics.studies.timing import clock_of, time_job
+from kinematics.studies.timing import Ask, clock_of
 
 Reals = NDArray[np.float64]
 
 
-class Variant(NamedTuple):
-    """A machine and the keys that a study varies on it."""
-
-    machine: Machine
-    varied: frozenset[str]
-
-
 class _Group(NamedTuple):
-    """Variants that share features and lookahead: their places among all, and their limits."""
+    """Machines that share features and lookahead: their places among all, and their limits."""
 
     places: list[int]
     limits: list[Limits]
@@ -51,14 +44,14 @@ class ManyTimes:
         self._features: list[tuple[Features, BatchFeatures]] = []
         self._reading: object = None  # of the first machine, kept
 
-    def totals(self, variants: Sequence[Variant]) -> Reals:
-        """The total time under each variant (s), stops and cooling included, as `timing.time_job` has it.
+    def totals(self, asks: Sequence[Ask]) -> Reals:
+        """The total time under each machine (s), stops and cooling included, as `timing.time_job` has it.
 
         Raises InputError where the job cannot be read.
         """
-        totals = np.empty(len(variants))
+        totals = np.empty(len(asks))
         alike: dict[tuple[object, object], list[int]] = {}
-        for place, (machine, _) in enumerate(variants):
+        for place, machine in enumerate(ask.machine for ask in asks):
             reading = self._prepared.reading_of(machine)
             if self._reading is None:
                 self._prepared.read(machine)  # standard input gives its content once
@@ -68,14 +61,15 @@ class ManyTimes:
             alike.setdefault((reading, corners), []).append(place)
         for (reading, _), places in alike.items():
             many = self if reading == self._reading else ManyTimes(self._prepared.anew(), self._workers)
-            totals[places] = many._totals_alike([variants[place] for place in places])
+            totals[places] = many._totals_alike([asks[place] for place in places])
         return totals
 
-    def _totals_alike(self, variants: Sequence[Variant]) -> Reals:
-        totals = np.empty(len(variants))
+    def _totals_alike(self, asks: Sequence[Ask]) -> Reals:
+        totals = np.empty(len(asks))
         groups: dict[tuple[int, int | None, bool], _Group] = {}
         single: list[int] = []
-        for place, (machine, varied) in enumerate(variants):
+        for place, ask in enumerate(asks):
+            machine, varied = ask.machine, ask.varied
             if self._prepared.is_planned_singly(machine, varied):
                 single.append(place)
                 continue
@@ -88,14 +82,14 @@ class ManyTimes:
             group.limits.append(limits)
         # Planning lets other threads run, so that both cores are of use.
         with ThreadPoolExecutor(self._workers) as pool:
-            totals[single] = list(pool.map(lambda place: self._timed_singly(variants[place]), single))
+            totals[single] = list(pool.map(lambda place: self._timed_singly(asks[place]), single))
         for (_, lookahead, cooled), group in groups.items():
-            machines = [variants[place].machine for place in group.places]
+            machines = [asks[place].machine for place in group.places]
             totals[group.places] = self._timed(group, machines, lookahead, cooled)
         return totals
 
-    def _timed_singly(self, variant: Variant) -> float:
-        return time_job(self._prepared, *variant, passing=True).total
+    def _timed_singly(self, ask: Ask) -> float:
+        return self._prepared.timed(ask._replace(passing=True)).total
 
     def _batch_features(self, laid_out: LaidOut) -> BatchFeatures:
         for features, made in self._features:
