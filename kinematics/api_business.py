@@ -28,10 +28,11 @@ from kinematics.business.throughput import Throughput, throughput_of
 from kinematics.business.upgrades import PRINTS_PER_MONTH, Upgrades, upgrades_prepared
 from kinematics.errors import InputError
 from kinematics.gcode.dialects import Dialect
+from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.studies.blockwise import job_to_time
 from kinematics.studies.copies import CopiedJob
+from kinematics.studies.many import Variant
 from kinematics.studies.standing import SPACING
-from kinematics.studies.timing import Ask
 
 
 def throughput(
@@ -64,7 +65,7 @@ def throughput(
     (4, 'shift', 5400.0)
     """
     weighted, known = weighted_jobs(jobs, prints, dialect), machine_from(machine)
-    total = float(weighted.weighted([Ask(known)])[0])
+    total = float(weighted.weighted([Variant(known, NOTHING_VARIED)])[0])
     return throughput_of(known.economy, total / float(weighted.weights.sum()))
 
 

@@ -10,10 +10,9 @@ from kinematics.errors import InputError
 from kinematics.limits.flow import FLOW_KEY, filament_area
 from kinematics.machine import Machine
 from kinematics.machine.kinds import PREPARED, SHOWS
-from kinematics.studies.knobs import variant_of
 from kinematics.studies.reach import SPEED
 from kinematics.studies.search import Scale, first_value, spread
-from kinematics.studies.timing import Timing, path_sums
+from kinematics.studies.timing import Timing, path_sums, time_job
 from kinematics.wording import seconds_from
 
 if TYPE_CHECKING:
@@ -114,8 +113,8 @@ def _needs(climb: Climb, motion_s: float, now_s: float) -> Needs:
     weights = climb.jobs.weights.tolist()
 
     def timed(factor: float) -> list[Timing]:
-        variant = variant_of(climb.machine, _lifted(climb, factor), "the claim")
-        return [job.timed(variant._replace(passing=True)) for job in climb.jobs.prepared]
+        variant = climb.machine.changed(_lifted(climb, factor), "the claim")
+        return [time_job(job, *variant, passing=True) for job in climb.jobs.prepared]
 
     def motion_of(timings: Sequence[Timing]) -> float:
         return math.fsum(weight * one.motion for weight, one in zip(weights, timings, strict=True))

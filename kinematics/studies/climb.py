@@ -9,9 +9,9 @@ from kinematics.machine import Machine
 from kinematics.machine.kinds import PART
 from kinematics.studies.knobs import variant_of
 from kinematics.studies.linked import linked_groups
+from kinematics.studies.many import Variant
 from kinematics.studies.reach import COST, Raisable
 from kinematics.studies.rung_order import MOST_RUNGS_IN_ALL_ORDERS, best_order
-from kinematics.studies.timing import Ask
 from kinematics.studies.weighted_jobs import WeightedJobs
 
 State = tuple[float, ...]  # the number of each limit, in their order
@@ -92,7 +92,7 @@ class Climb:
             found |= one.settings(number)
         return found
 
-    def variant(self, state: Sequence[float]) -> Ask:
+    def variant(self, state: Sequence[float]) -> Variant:
         """The machine in a state, and the keys that win over what jobs state."""
         return variant_of(self.machine, self.settings(state), "the ladder")
 
@@ -107,8 +107,7 @@ class Climb:
 
     def plans_are_single(self, state: State) -> bool:
         """Whether jobs in a state are planned one by one: no batch serves what ties speed to acceleration."""
-        machine, varied, *_ = self.variant(state)
-        return any(job.is_planned_singly(machine, varied) for job in self.jobs.prepared)
+        return any(job.is_planned_singly(*self.variant(state)) for job in self.jobs.prepared)
 
     def without(self, state: State, left_out: Sequence[int] | frozenset[int]) -> State:
         """A state with some limits as they are now."""

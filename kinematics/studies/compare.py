@@ -16,6 +16,7 @@ from kinematics.notebook import NotebookTable
 from kinematics.studies.causes import main_cause, summed
 from kinematics.studies.held_by import HeldBy, held_by
 from kinematics.studies.intervals import DRAWING, USUAL, Interval, SampledTimes, Sampling, interval_of
+from kinematics.studies.many import Variant
 from kinematics.studies.timing import ALL_JOBS, Ask, TimedJob, Timing, foresee, time_job
 
 if TYPE_CHECKING:
@@ -147,7 +148,7 @@ def compare_prepared(
             rows.append(_row(name, file, [timing], before[number], alone))
         totals.append(_row(name, ALL_JOBS, timings, sum(before), by_silencing))
         if name != AS_IT_IS:
-            held[name] = held_by(prepared, [1.0] * len(prepared), machine, Ask(other, varied), timings)
+            held[name] = held_by(prepared, [1.0] * len(prepared), machine, Variant(other, varied), timings)
     comparison = Comparison(machine, tuple(candidates), tuple(rows), tuple(totals), notices, silenced, held=held)
     if not any(other.ranges for _, other, _ in machines):
         return comparison

@@ -16,7 +16,8 @@ from kinematics.limits.flow import FLOW_KEY, filament_area
 from kinematics.machine import Machine
 from kinematics.machine.names import find_key
 from kinematics.studies.causes import TORQUE, key_of
-from kinematics.studies.timing import Ask, TimedJob, Timing
+from kinematics.studies.many import Variant
+from kinematics.studies.timing import TimedJob, Timing, time_job
 from kinematics.studies.worth import SAME_TIME, words_of
 
 WORTH_NAMING = 0.02  # of the seconds that are spent where a limit does not rule: who has less is not named
@@ -85,7 +86,7 @@ def _rule_of(key: str) -> _Rule | None:
     return None
 
 
-def raised_limits(machine: Machine, variant: Ask) -> dict[str, float]:
+def raised_limits(machine: Machine, variant: Variant) -> dict[str, float]:
     """The limits that a variant raises over the machine's own, or gives where it has none, with their values."""
     found = {}
     for key in sorted(variant.varied):
@@ -103,7 +104,7 @@ def held_by(
     jobs: Sequence[TimedJob],
     weights: Sequence[float],
     machine: Machine,
-    variant: Ask,
+    variant: Variant,
     timings: Sequence[Timing],
 ) -> tuple[HeldBy, ...]:
     """Of each limit that a variant raises, in which share it rules, and what holds where it rules nowhere.
@@ -135,12 +136,11 @@ def _words(key: str) -> str:
     return f"{kind} speed in the file" if kind else words_of(key)
 
 
-def _is_idle(jobs: Sequence[TimedJob], weights: Sequence[float], variant: Ask, key: str, total: float) -> bool:
+def _is_idle(jobs: Sequence[TimedJob], weights: Sequence[float], variant: Variant, key: str, total: float) -> bool:
     """Whether nothing hangs on a limit: with a little less of it the jobs take as long. Of two limits that hold the
     same moves, one alone has the seconds.
     """
-    with_less = variant._replace(passing=True, scaled=((key, A_LITTLE_LESS),), total_only=True)
-    less = [job.timed(with_less) for job in jobs]
+    less = [time_job(job, *variant, passing=True, scaled=((key, A_LITTLE_LESS),), total_only=True) for job in jobs]
     return math.fsum(weight * one.total for weight, one in zip(weights, less, strict=True)) <= total * (1.0 + SAME_TIME)
 
 
@@ -203,11 +203,11 @@ def _value(timing: Timing, machine: Machine, row: int, code: int, key: str) -> f
 
 
 def _lifted(
-    jobs: Sequence[TimedJob], weights: Sequence[float], variant: Ask, holders: Sequence[Holder]
+    jobs: Sequence[TimedJob], weights: Sequence[float], variant: Variant, holders: Sequence[Holder]
 ) -> float | None:
     """The time with what holds lifted as well (s)."""
     scaled = tuple((one.key, math.inf) for one in holders)
-    timings = [job.timed(variant._replace(passing=True, scaled=scaled, total_only=True)) for job in jobs]
+    timings = [time_job(job, *variant, passing=True, scaled=scaled, total_only=True) for job in jobs]
     if any(one.unbounded for one in timings):
         return None
     return math.fsum(weight * one.total for weight, one in zip(weights, timings, strict=True))
@@ -217,8 +217,8 @@ def held_under(
     jobs: Sequence[TimedJob], weights: Sequence[float], machine: Machine, settings: Mapping[str, Any]
 ) -> tuple[HeldBy, ...]:
     """The same for settings of a machine, under which the jobs are timed for it."""
-    variant = Ask(*machine.changed(settings, "what holds"))
+    variant = Variant(*machine.changed(settings, "what holds"))
     if not raised_limits(machine, variant) or not all(job.keeps_moves for job in jobs):
         return ()
-    timings = [job.timed(variant) for job in jobs]
+    timings = [time_job(job, *variant) for job in jobs]
     return held_by(jobs, weights, machine, variant, timings)

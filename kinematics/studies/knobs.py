@@ -13,7 +13,7 @@ import numpy as np
 from kinematics.errors import InputError
 from kinematics.machine import Machine, resolved_keys
 from kinematics.machine.names import find_key
-from kinematics.studies.timing import Ask
+from kinematics.studies.many import Variant
 
 LARGEST = 1e9  # what a machine file takes
 LEAST = 1e-9  # of limits, which are above 0
@@ -123,9 +123,9 @@ def settings_of(knobs: Sequence[Knob], point: Sequence[float]) -> dict[str, floa
     return {knob.name: value for knob, value in zip(knobs, point, strict=True)}
 
 
-def variant_of(machine: Machine, settings: dict[str, float], origin: str = "--vary") -> Ask:
+def variant_of(machine: Machine, settings: dict[str, float], origin: str = "--vary") -> Variant:
     """A machine with settings, and the keys that they touch, which win over limits stated in a job."""
-    return Ask(*machine.changed(settings, origin))
+    return Variant(*machine.changed(settings, origin))
 
 
 class KnobRange(NamedTuple):

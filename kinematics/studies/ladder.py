@@ -18,7 +18,7 @@ from kinematics.studies.fixed_times import Fixed, fixed_of
 from kinematics.studies.intervals import Interval, SampledTimes, Sampling, interval_of
 from kinematics.studies.reach import COST, USUAL_LADDER, LadderAsk, Raisable, gravest_kind, pins_of, raisables_of
 from kinematics.studies.seen_moves import SeenMoves
-from kinematics.studies.timing import Ask, Timing
+from kinematics.studies.timing import Timing, time_job
 from kinematics.studies.weighted_jobs import WeightedJobs
 
 if TYPE_CHECKING:
@@ -187,7 +187,7 @@ def ladder_of(
     Raises InputError where a job cannot be read, or what is wanted names nothing.
     """
     tell("timing the machine as it is")
-    present = _timed(jobs, Ask(machine))
+    present = _timed(jobs, machine, NOTHING_VARIED)
     raisables = raisables_of(machine, present, wanted)
     climb = Climb(jobs, machine, raisables, pins_of(machine, present, wanted))
     tell("looking for what must be raised")
@@ -207,7 +207,7 @@ def ladder_of(
     last = present
     for place, state in enumerate(plan.states):
         variant = climb.variant(state)
-        last = _timed(jobs, variant)
+        last = _timed(jobs, *variant)
         before = plan.states[place - 1] if place else climb.now
         raised = _raised(climb, before, state)
         now = frozenset(key for one in raised for key in one.after)
@@ -219,7 +219,7 @@ def ladder_of(
         varied |= now
         interval = None
         if sampled is not None and drawn is not None:
-            after = jobs.weights @ sampled.totals(variant.machine, variant.varied)
+            after = jobs.weights @ sampled.totals(*variant)
             interval, drawn = interval_of(drawn - after), after
         rungs.append(
             Rung(
@@ -240,7 +240,7 @@ def ladder_of(
     end_s = plan.times[-1]
     if plan.small_count:
         before = plan.states[-1] if plan.states else climb.now
-        last = _timed(jobs, climb.variant(plan.end))
+        last = _timed(jobs, *climb.variant(plan.end))
         raised = _raised(climb, before, plan.end)
         small = SmallSteps(plan.small_count, raised, _settings(climb, before, plan.end), plan.end_s, end_s - plan.end_s)
         end_s = plan.end_s
@@ -285,8 +285,8 @@ def _with_quality(jobs: WeightedJobs, machine: Machine, present: Sequence[Timing
     return climb.times([climb.reach])[0]
 
 
-def _timed(jobs: WeightedJobs, ask: Ask) -> list[Timing]:
-    return [job.timed(ask) for job in jobs.prepared]
+def _timed(jobs: WeightedJobs, machine: Machine, varied: frozenset[str]) -> list[Timing]:
+    return [time_job(job, machine, varied) for job in jobs.prepared]
 
 
 def _motion(jobs: WeightedJobs, timings: Sequence[Timing]) -> float:

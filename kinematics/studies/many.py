@@ -18,13 +18,20 @@ from kinematics.planner.batch import WORKERS, BatchFeatures, batch_features, bat
 from kinematics.planner.features import Features
 from kinematics.studies.prepared import LaidOut, PreparedJob
 from kinematics.studies.stops import stops_of
-from kinematics.studies.timing import Ask, clock_of
+from kinematics.studies.timing import clock_of, time_job
 
 Reals = NDArray[np.float64]
 
 
+class Variant(NamedTuple):
+    """A machine and the keys that a study varies on it."""
+
+    machine: Machine
+    varied: frozenset[str]
+
+
 class _Group(NamedTuple):
-    """Machines that share features and lookahead: their places among all, and their limits."""
+    """Variants that share features and lookahead: their places among all, and their limits."""
 
     places: list[int]
     limits: list[Limits]
@@ -44,14 +51,14 @@ class ManyTimes:
         self._features: list[tuple[Features, BatchFeatures]] = []
         self._reading: object = None  # of the first machine, kept
 
-    def totals(self, asks: Sequence[Ask]) -> Reals:
-        """The total time under each machine (s), stops and cooling included, as `timing.time_job` has it.
+    def totals(self, variants: Sequence[Variant]) -> Reals:
+        """The total time under each variant (s), stops and cooling included, as `timing.time_job` has it.
 
         Raises InputError where the job cannot be read.
         """
-        totals = np.empty(len(asks))
+        totals = np.empty(len(variants))
         alike: dict[tuple[object, object], list[int]] = {}
-        for place, machine in enumerate(ask.machine for ask in asks):
+        for place, (machine, _) in enumerate(variants):
             reading = self._prepared.reading_of(machine)
             if self._reading is None:
                 self._prepared.read(machine)  # standard input gives its content once
@@ -61,15 +68,14 @@ class ManyTimes:
             alike.setdefault((reading, corners), []).append(place)
         for (reading, _), places in alike.items():
             many = self if reading == self._reading else ManyTimes(self._prepared.anew(), self._workers)
-            totals[places] = many._totals_alike([asks[place] for place in places])
+            totals[places] = many._totals_alike([variants[place] for place in places])
         return totals
 
-    def _totals_alike(self, asks: Sequence[Ask]) -> Reals:
-        totals = np.empty(len(asks))
+    def _totals_alike(self, variants: Sequence[Variant]) -> Reals:
+        totals = np.empty(len(variants))
         groups: dict[tuple[int, int | None, bool], _Group] = {}
         single: list[int] = []
-        for place, ask in enumerate(asks):
-            machine, varied = ask.machine, ask.varied
+        for place, (machine, varied) in enumerate(variants):
             if self._prepared.is_planned_singly(machine, varied):
                 single.append(place)
                 continue
@@ -82,14 +88,14 @@ class ManyTimes:
             group.limits.append(limits)
         # Planning lets other threads run, so that both cores are of use.
         with ThreadPoolExecutor(self._workers) as pool:
-            totals[single] = list(pool.map(lambda place: self._timed_singly(asks[place]), single))
+            totals[single] = list(pool.map(lambda place: self._timed_singly(variants[place]), single))
         for (_, lookahead, cooled), group in groups.items():
-            machines = [asks[place].machine for place in group.places]
+            machines = [variants[place].machine for place in group.places]
             totals[group.places] = self._timed(group, machines, lookahead, cooled)
         return totals
 
-    def _timed_singly(self, ask: Ask) -> float:
-        return self._prepared.timed(ask._replace(passing=True)).total
+    def _timed_singly(self, variant: Variant) -> float:
+        return time_job(self._prepared, *variant, passing=True).total
 
     def _batch_features(self, laid_out: LaidOut) -> BatchFeatures:
         for features, made in self._features:

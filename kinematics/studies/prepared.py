@@ -161,11 +161,11 @@ class PreparedJob:
 
     def totals(self, asks: Sequence[Ask]) -> NDArray[np.float64]:
         """The total time under each of many machines (s)."""
-        from kinematics.studies.many import ManyTimes  # batches take time to load
+        from kinematics.studies.many import ManyTimes, Variant  # batches take time to load
 
         if self._many is None:
             self._many = ManyTimes(self)
-        return self._many.totals(asks)
+        return self._many.totals([Variant(ask.machine, ask.varied) for ask in asks])
 
     def anew(self) -> PreparedJob:
         """The same job with nothing kept of it yet."""

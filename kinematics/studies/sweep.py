@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
+from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.limits.flow import FLOW_KEY
 from kinematics.machine import Machine, resolved_keys
 from kinematics.notebook import NotebookTable
@@ -14,7 +15,8 @@ from kinematics.studies.held_by import HeldBy, held_under
 from kinematics.studies.intervals import USUAL, Interval, Sampling, drawn_totals, interval_of
 from kinematics.studies.knees import FALLS, Knee
 from kinematics.studies.knobs import Knob, settings_of, variant_of
-from kinematics.studies.timing import ALL_JOBS, Ask
+from kinematics.studies.many import Variant
+from kinematics.studies.timing import ALL_JOBS
 from kinematics.studies.weighted_jobs import WeightedJobs
 
 if TYPE_CHECKING:
@@ -81,7 +83,7 @@ def row_dict(knobs: Sequence[Knob], row: SweepRow) -> dict[str, object]:
     }
 
 
-def _judged(variant: Ask, jobs: WeightedJobs) -> tuple[bool | None, tuple[str, ...]]:
+def _judged(variant: Variant, jobs: WeightedJobs) -> tuple[bool | None, tuple[str, ...]]:
     """Whether what a candidate turns is within the known caps of its machine, and what stops it.
 
     Judged are the limits that the candidate turns, and what its commanded speeds ask of the hotend.
@@ -106,7 +108,7 @@ def ranges_left(machine: Machine, knobs: Sequence[Knob]) -> bool:
 
 
 def _intervals(
-    variant: Ask, jobs: WeightedJobs, sampling: Sampling, hear: Callable[[float], None]
+    variant: Variant, jobs: WeightedJobs, sampling: Sampling, hear: Callable[[float], None]
 ) -> list[Interval | None]:
     """The interval of each job and of all together, None throughout where the candidate has no ranges.
 
@@ -114,7 +116,7 @@ def _intervals(
     """
     if not variant.machine.ranges:
         return [None] * (len(jobs.names) + 1)
-    drawn = drawn_totals(jobs.prepared, variant.machine, variant.varied, sampling, hear)
+    drawn = drawn_totals(jobs.prepared, *variant, sampling, hear)
     return [*(interval_of(times) for times in drawn), interval_of(jobs.weights @ drawn)]
 
 
@@ -123,7 +125,7 @@ def present_total_of(jobs: WeightedJobs, machine: Machine) -> float:
 
     Infinite where the machine does not move.
     """
-    total = float(jobs.weighted_or_never([Ask(machine)])[0])
+    total = float(jobs.weighted_or_never([Variant(machine, NOTHING_VARIED)])[0])
     return total if len(jobs.names) > 1 else total / float(jobs.weights[0])
 
 

@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 from kinematics.errors import InputError
+from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Machine, resolved_keys
 from kinematics.notebook import NotebookTable
 from kinematics.studies.held_by import HeldBy, held_under
 from kinematics.studies.knobs import KnobRange, outwards, present_value, range_of, typed, variant_of
+from kinematics.studies.many import Variant
 from kinematics.studies.search import HowFar, Scale, first_value, spread
-from kinematics.studies.timing import Ask
 from kinematics.studies.weighted_jobs import WeightedJobs
 from kinematics.wording import duration_text
 
@@ -186,7 +187,7 @@ class _Search:
         self._far = HowFar(hear)
         self._known: dict[tuple[tuple[str, float], ...], float] = {}
 
-    def variant(self, settings: Mapping[str, float]) -> Ask:
+    def variant(self, settings: Mapping[str, float]) -> Variant:
         """The machine with settings; those of knobs win over limits stated in a job."""
         return variant_of(self._machine, dict(settings), "target")
 
@@ -299,7 +300,7 @@ def target_of(
     """
     weights = knobs_and_weights(machine, weights)
     present = present_values(machine, tuple(weights))
-    present_total = float(jobs.weighted([Ask(machine)])[0])
+    present_total = float(jobs.weighted([Variant(machine, NOTHING_VARIED)])[0])
     search = _Search(jobs, machine, hear)
     wild = [search.turn(name, present[name], weight) for name, weight in weights.items()]
     floor = min(search.along(wild, search.reaches(wild)))
@@ -326,7 +327,7 @@ def target_of(
         math.exp(min(reach, FURTHEST)),
         gentler if gentler < math.inf else None,
         present_total,
-        float(jobs.weighted([Ask(machine, resolved_keys(present, machine))])[0]),
+        float(jobs.weighted([Variant(machine, resolved_keys(present, machine))])[0]),
         floor,
         tuple(
             Turned(turn.name, turn.down, turn.present, settings[turn.name], search.held_by(turn, far, settings))

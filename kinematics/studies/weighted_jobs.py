@@ -14,7 +14,8 @@ from kinematics.limits.combine import limits_of
 from kinematics.limits.flow import filament_area, flow_at
 from kinematics.studies.asked import FlowAsked, Seen, look_hangs_on
 from kinematics.studies.causes import main_cause, summed
-from kinematics.studies.timing import Ask, TimedJob, Timing
+from kinematics.studies.many import Variant
+from kinematics.studies.timing import Ask, TimedJob, Timing, time_job
 
 
 def _finite(limits: np.ndarray[tuple[int, int], np.dtype[np.float64]]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
@@ -31,11 +32,12 @@ class WeightedJobs:
         self.weights = np.asarray(weights, np.float64)
         self._asked: dict[tuple[int, object], Seen[FlowAsked]] = {}
 
-    def totals(self, variants: Sequence[Ask]) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
+    def totals(self, variants: Sequence[Variant]) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
         """The time of each job under each variant (float64[jobs, variants], s)."""
-        return np.stack([job.totals(variants) for job in self.prepared])
+        asks = [Ask(*variant) for variant in variants]
+        return np.stack([job.totals(asks) for job in self.prepared])
 
-    def share_of_flow(self, variant: Ask) -> float:
+    def share_of_flow(self, variant: Variant) -> float:
         """The fastest flow that the commanded speeds of any job ask for, as a share of what the hotend melts.
 
         0 where the machine file does not say how much that is.
@@ -56,11 +58,11 @@ class WeightedJobs:
             share = max(share, float(flows.max(initial=0.0)))
         return share
 
-    def weighted(self, variants: Sequence[Ask]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    def weighted(self, variants: Sequence[Variant]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
         """The time of all jobs under each variant (s), each as often as it is printed."""
         return np.asarray(self.weights @ self.totals(variants))
 
-    def weighted_or_never(self, variants: Sequence[Ask]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    def weighted_or_never(self, variants: Sequence[Variant]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
         """The same, infinite where a machine cannot move at all, as one whose motor is too weak for its friction."""
         try:
             return self.weighted(variants)
@@ -74,8 +76,8 @@ class WeightedJobs:
         each = zip(timings, self.weights.tolist(), strict=True)
         return summed((cause, weight * spent) for one, weight in each for cause, spent in one.by_cause.items())
 
-    def main_cause(self, variant: Ask) -> str:
+    def main_cause(self, variant: Variant) -> str:
         """What most of the time of all jobs is spent under, with its share."""
-        timings = [job.timed(variant._replace(passing=True)) for job in self.prepared]
+        timings = [time_job(job, *variant, passing=True) for job in self.prepared]
         seconds = self.by_cause(timings)
         return main_cause(seconds, math.fsum(seconds.values()))

@@ -25,10 +25,10 @@ from kinematics.studies.intervals import (
     triangular,
 )
 from kinematics.studies.knobs import Knob
-from kinematics.studies.many import ManyTimes
+from kinematics.studies.many import ManyTimes, Variant
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.sweep import WeightedJobs, ranges_left, sweep_rows
-from kinematics.studies.timing import Ask, time_job
+from kinematics.studies.timing import time_job
 from tests.studies.conftest import bench, job_of
 
 # Short and long moves, corners and a layer that is over too soon.
@@ -115,7 +115,7 @@ def test_a_truth_from_the_same_ranges_lies_between_the_ends() -> None:
             )
             for _ in range(50)
         ]
-        totals = many.totals([Ask(truth, frozenset()) for truth in truths])
+        totals = many.totals([Variant(truth, frozenset()) for truth in truths])
         inside += int(((low <= totals) & (totals <= high)).sum())
         cases += len(truths)
     assert FEWEST_OF_ALL <= inside / cases <= MOST_OF_ALL

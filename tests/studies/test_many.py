@@ -13,10 +13,11 @@ import pytest
 from kinematics.errors import InputError
 from kinematics.gcode.dialects import EXTRUSION, LimitWord
 from kinematics.machine import Machine, load_machine
+from kinematics.studies import many
 from kinematics.studies.knobs import variant_of
-from kinematics.studies.many import ManyTimes
+from kinematics.studies.many import ManyTimes, Variant
 from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.timing import Ask, Timing, time_job
+from kinematics.studies.timing import time_job
 from tests.naive import gcode_grammar
 from tests.studies.conftest import job_of
 from tests.studies.in_blocks import random_machine, restless_path
@@ -44,7 +45,7 @@ KNOBS: list[dict[str, Any]] = [
 ]
 
 
-def variants(machine: Machine, settings: list[dict[str, Any]] = KNOBS) -> list[Ask]:
+def variants(machine: Machine, settings: list[dict[str, Any]] = KNOBS) -> list[Variant]:
     """The machine under each of the settings."""
     return [
         variant_of(
@@ -54,12 +55,12 @@ def variants(machine: Machine, settings: list[dict[str, Any]] = KNOBS) -> list[A
     ]
 
 
-def expected(job: PreparedJob, chosen: list[Ask]) -> list[float]:
+def expected(job: PreparedJob, chosen: list[Variant]) -> list[float]:
     """One timing for each."""
     return [time_job(job, one.machine, one.varied, passing=True).total for one in chosen]
 
 
-def assert_same(job: PreparedJob, chosen: list[Ask]) -> None:
+def assert_same(job: PreparedJob, chosen: list[Variant]) -> None:
     """All at once and one by one take equal times."""
     assert ManyTimes(job).totals(chosen) == pytest.approx(expected(job, chosen), rel=ROUNDING)
 
@@ -105,7 +106,7 @@ def test_random_jobs_under_random_machines(seed: int) -> None:
     text = restless_path(random) if seed % 2 else gcode_grammar.lines(seed, 300).decode("latin-1")
     job = PreparedJob(job_of(text))
     machines = [random_machine(random) or load_machine("gentle") for _ in range(12)]
-    chosen = [Ask(machine, frozenset()) for machine in machines]
+    chosen = [Variant(machine, frozenset()) for machine in machines]
     found = outcome(lambda: ManyTimes(job).totals(chosen).tolist())
     alone = outcome(lambda: expected(job, chosen))
     assert found == (alone if isinstance(alone, str) else pytest.approx(alone, rel=ROUNDING))
@@ -123,13 +124,11 @@ def test_most_of_it_goes_in_batches(monkeypatch: pytest.MonkeyPatch) -> None:
     """Not by falling back: one single plan is made where there is pressure advance, none elsewhere."""
     alone: list[Machine] = []
 
-    timed = PreparedJob.timed
+    def counting(job: PreparedJob, machine: Machine, *more: Any, **named: Any) -> Any:
+        alone.append(machine)
+        return time_job(job, machine, *more, **named)
 
-    def counting(job: PreparedJob, ask: Ask) -> Timing:
-        alone.append(ask.machine)
-        return timed(job, ask)
-
-    monkeypatch.setattr(PreparedJob, "timed", counting)
+    monkeypatch.setattr(many, "time_job", counting)
     job = PreparedJob(str(SAMPLES[0]))
     chosen = variants(load_machine("middling"))
     ManyTimes(job).totals(chosen)
@@ -137,7 +136,7 @@ def test_most_of_it_goes_in_batches(monkeypatch: pytest.MonkeyPatch) -> None:
     pressed = chosen[0].machine.with_settings(
         {"axes.e.max_speed_mm_s": 30.0, "filament.pressure_advance_s": 0.05}, "test"
     )
-    ManyTimes(job).totals([*chosen, Ask(pressed, frozenset())])
+    ManyTimes(job).totals([*chosen, Variant(pressed, frozenset())])
     assert alone == [pressed]
 
 

@@ -8,8 +8,9 @@ import numpy as np
 
 from kinematics.machine import Machine
 from kinematics.studies.knobs import variant_of
+from kinematics.studies.many import Variant
 from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.timing import Ask, time_job
+from kinematics.studies.timing import time_job
 from kinematics.studies.weighted_jobs import WeightedJobs
 from tests.studies.conftest import job_of
 
@@ -41,5 +42,5 @@ class Curve(WeightedJobs):
         super().__init__([PreparedJob(job_of("G1 X10 E1 F6000\n"))], ["job"], [1.0])
         self._function = function
 
-    def weighted(self, variants: Sequence[Ask]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    def weighted(self, variants: Sequence[Variant]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
         return np.array([self._function(one.machine.motion.print_acceleration_mm_s2) for one in variants])
