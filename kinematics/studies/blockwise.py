@@ -34,13 +34,14 @@ from kinematics.machine.mechanisms import LinearDelta, mechanism_of
 from kinematics.studies.asked import Seen, Sums
 from kinematics.studies.blocks import IN_WORK, Course, DeviationError, EveryMoveError
 from kinematics.studies.prepared import PreparedJob, ReaderSettings, reader_settings
-from kinematics.studies.timing import Ask, Then, TimedJob, Timing
+from kinematics.studies.timing import Ask, JobHere, Then, TimedJob, Timing
 
 LARGE = 100_000_000  # bytes; planned whole, a job takes some 16 times its size in memory
-FEW_MOVES = 250_000  # are kept of any job, in some 100 MB, and …
+FEW_MOVES = 100_000  # are kept of any job, in some 60 MB, and …
 BYTES_A_MOVE = 10  # … one more for so many bytes of it: a line of a plain job has thirty or so
-OVERLAPPED = 10_000_000  # bytes from which on it pays that one thread reads while another plans
-TRIAL = 16  # portions at the start of a job that tell what will probably be asked once all of it is timed
+OVERLAPPED = 30_000_000  # bytes from which on it pays that one thread reads while another plans
+TRIAL_SHARE = 8  # one in so many portions of a job, its first ones, tell what will probably be asked once all is timed
+TRIAL = (2, 16)  # portions of that, at least and at most
 TOGETHER = 256  # machines that are timed in one pass: planning them takes far longer than reading
 PLANNERS = min(IN_WORK, max(2, os.cpu_count() or 2))  # threads
 MOST_PACKED = 1032  # to one: no deflated bytes hold more (zlib's technical notes, from memory)
@@ -74,7 +75,7 @@ class _LayersError(Exception):
         self.layering = layering
 
 
-class BlockwiseJob:
+class BlockwiseJob(JobHere):
     """A job file that is read anew for what is asked, block by block, and never held in memory as a whole.
 
     The results are those of `PreparedJob` but for the order in which sums are taken; moves are not kept.
@@ -216,7 +217,8 @@ class BlockwiseJob:
         then, self._then = self._then, None
         if then is None or needs_every_move(self._foreseen[0].machine):
             return []
-        tried = self._again(lambda: self._pass(self._foreseen[:1], TRIAL))
+        portions = self._file.size // (TRIAL_SHARE * self._chunk) if self._file.size else TRIAL[1]
+        tried = self._again(lambda: self._pass(self._foreseen[:1], min(max(portions, TRIAL[0]), TRIAL[1])))
         return [one for timing in tried for one in then(timing)]
 
     def _distinct(self, asks: Sequence[Ask], first: Ask) -> list[Ask]:
@@ -335,14 +337,17 @@ def job_to_time(
     block_delete: bool = False,
     asked_once: bool = False,
     name: str | None = None,
+    large: int | None = None,
 ) -> TimedJob:
-    """A job to be timed, in blocks where it is large or has many moves; who wants its moves takes a `PreparedJob`.
+    """A job to be timed, in blocks where it is `large` (bytes; LARGE unless told) or has many moves; who wants its
+    moves takes a `PreparedJob`.
 
     One of which everything that will be asked is foreseen (`asked_once`) is read in blocks from OVERLAPPED bytes on:
     every further question would take another pass over the file. `source` a path, the bytes themselves, or `-` for
     standard input, which is then read at once; `name` that of bytes.
     """
-    large = min(LARGE, OVERLAPPED) if asked_once else LARGE
+    large = LARGE if large is None else large
+    large = min(large, OVERLAPPED) if asked_once else large
     how = file_limits, block_delete
     if source == "-":
         begun = sys.stdin.buffer.read(large + 1)

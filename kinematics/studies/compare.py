@@ -8,6 +8,9 @@ from functools import partial
 from types import MappingProxyType
 from typing import TYPE_CHECKING, NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
+
 from kinematics.errors import Finding, InputError, Notice
 from kinematics.gcode.job import JobFacts
 from kinematics.limits.class_limits import NOTHING_VARIED
@@ -120,7 +123,7 @@ def compare_prepared(
     if findings:
         raise InputError(*findings)
     asks = [Ask(other, varied, passing=True) for _, other, varied in machines]
-    foresee(prepared, [*asks, *(_silenced_alone(machine, varied) for _, _, varied in machines[1:])])
+    foresee(prepared, asks, partial(_silenced_by, machine, [varied for _, _, varied in machines[1:]]))
     rows, totals = [], []
     before: list[float] = []
     facts: list[JobFacts] = []
@@ -153,7 +156,7 @@ def compare_prepared(
     if not any(other.ranges for _, other, _ in machines):
         return comparison
     tell(f"{DRAWING}, {AS_IT_IS}")
-    sampled = SampledTimes(prepared, machine, sampling, partial(tell, f"{DRAWING}, {AS_IT_IS}"))
+    sampled = SampledTimes(prepared, machine, sampling, partial(tell, f"{DRAWING}, {AS_IT_IS}"), True)
     return _with_intervals(comparison, machines, sampled, tell)
 
 
@@ -180,6 +183,11 @@ def _silenced_alone(machine: Machine, varied: frozenset[str]) -> Ask:
     return Ask(machine, varied, passing=True, total_only=True)
 
 
+def _silenced_by(machine: Machine, each_varied: Sequence[frozenset[str]], timing: Timing) -> list[Ask]:
+    """What will be asked once a job has been timed as it is: each set of its commands that a candidate silences."""
+    return [_silenced_alone(machine, varied) for varied in each_varied if timing.facts.silenced_by(varied)]
+
+
 def _with_intervals(
     comparison: Comparison,
     machines: Sequence[tuple[str, Machine, frozenset[str]]],
@@ -187,13 +195,15 @@ def _with_intervals(
     tell: Callable[..., None],
 ) -> Comparison:
     rows, totals = iter(comparison.rows), iter(comparison.totals)
-    before = sampled.as_it_is
     known_rows, known_totals = [], []
+    drawn_of: dict[str, NDArray[np.float64]] = {}
     for name, machine, varied in machines:
-        drawn, step = before, f"{DRAWING}, {name}"
         if name != AS_IT_IS:
-            tell(step)
-            drawn = sampled.totals(machine, varied, partial(tell, step))
+            tell(step := f"{DRAWING}, {name}")
+            drawn_of[name] = sampled.totals(machine, varied, partial(tell, step))
+    before, done = sampled.as_it_is, sampled.sampling.draws
+    for name, _, _ in machines:
+        drawn = drawn_of.get(name, before)[:, :done]
         for times, first, row in zip(drawn, before, rows, strict=False):  # rows last: they go on with the next name
             known_rows.append(row._replace(interval_s=interval_of(times), saved_interval_s=interval_of(first - times)))
         whole = interval_of(drawn.sum(axis=0)), interval_of((before - drawn).sum(axis=0))

@@ -78,7 +78,11 @@ def worth_of_limits(prepared: TimedJob, machine: Machine, timing: Timing) -> tup
     A limit here is everything under one key of the machine file, or under one that the job states; the commanded speed
     of the job is one as well.
     """
-    keys = sorted(timing.limits.keys)
+    return worth_of_keys(prepared, machine, sorted(timing.limits.keys), timing.total)
+
+
+def worth_of_keys(prepared: TimedJob, machine: Machine, keys: Sequence[str], total_s: float) -> tuple[Worth, ...]:
+    """The same of a job of which the keys that have a say, in order, and the total time are known (s)."""
     asks = [scaled_ask(machine, key, factor) for key in keys for factor in (ONE_PERCENT, math.inf)]
     foresee([prepared], asks)
 
@@ -92,8 +96,8 @@ def worth_of_limits(prepared: TimedJob, machine: Machine, timing: Timing) -> tup
     found = []
     for i, key in enumerate(keys):
         more, lifted = totals[2 * i], totals[2 * i + 1]
-        saved = timing.total - (more if more is not None else timing.total)
-        saved = 0.0 if abs(saved) <= SAME_TIME * timing.total else saved
+        saved = total_s - (more if more is not None else total_s)
+        saved = 0.0 if abs(saved) <= SAME_TIME * total_s else saved
         found.append(Worth(key, words_of(key), saved, lifted))
     return tuple(sorted(found, key=lambda worth: (-worth.one_percent_s, worth.key)))
 
@@ -400,12 +404,11 @@ def changes_that_save(
     kept = [(change, ask) for change, ask in changes if change.saved_s > WORTH_SAYING * total and change in those]
     found = [change for change, _ in kept]
     if sampled is not None and kept:
-        before = sampled.as_it_is
+        after = [sampled.totals(ask.machine, ask.varied) for _, ask in kept]
+        before, done = sampled.as_it_is, sampled.sampling.draws
         found = [
-            change._replace(
-                saved_interval_s=interval_of((before - sampled.totals(ask.machine, ask.varied)).sum(axis=0))
-            )
-            for change, ask in kept
+            change._replace(saved_interval_s=interval_of((before - times[:, :done]).sum(axis=0)))
+            for (change, _), times in zip(kept, after, strict=True)
         ]
     # Savings that differ by rounding alone are equal; what the part pays for comes last.
     return sorted(found, key=lambda one: (one.costs_quality, -round(one.saved_s / total, 9), one.key))
