@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -18,6 +19,9 @@ from kinematics.cli.options import (
     named_files,
     write_picture,
 )
+
+if TYPE_CHECKING:
+    from kinematics.business.bedful import Bedfuls
 
 
 @click.command("bedful")
@@ -64,7 +68,7 @@ def command(
     from kinematics.studies.copies import CopiedJob
 
     copying = copying_told(spacing, after_another)
-    with console.progress(len(jobs), is_long(jobs, 2)) as tell:
+    with console.progress(len(jobs), is_long(jobs, 2), console.KEEPS) as tell:
         found = bedfuls_of([CopiedJob(job, 1, copying) for job in prepared], machine, tell)
     compiled.mark_warm()
     if picture is not None:
@@ -76,6 +80,7 @@ def command(
         from kinematics.reports.business_documents import bedful_document
 
         console.say_json(bedful_document(found))
+        _end_where_cut_short(found, len(jobs))
         return
     from kinematics.reports import bedful_screen as words
 
@@ -84,3 +89,14 @@ def command(
         parts += [words.bedful_head(one), console.Table(words.bedful_heads(one), words.bedful_rows(one))]
         parts.append(words.bedful_notes(one))
     console.say_answer(*parts)
+    _end_where_cut_short(found, len(jobs))
+
+
+def _end_where_cut_short(found: Bedfuls, asked: int) -> None:
+    """Say how many jobs an answer is of that was interrupted, and end."""
+    from kinematics.cli import console
+    from kinematics.errors import EXIT_INTERRUPTED
+
+    if found.cut_short:
+        console.remark(f"kinematics: interrupted: these are the {len(found.jobs)} of {asked} jobs done by then")
+        raise click.exceptions.Exit(EXIT_INTERRUPTED)
