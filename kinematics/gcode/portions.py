@@ -110,15 +110,13 @@ class Columns:
         if self.used + more <= self.line.size:
             return
         room = max(2 * self.line.size, self.used + more)
-        path = np.empty((codes.PATH_ROWS, room))
-        path[:, : self.used] = self.path[:, : self.used]
-        self.path = path
+        self.path = self._longer(self.path, room)
         self.kind, self.stop = self._longer(self.kind, room), self._longer(self.stop, room)
         self.line, self.layer = self._longer(self.line, room), self._longer(self.layer, room)
 
     def _longer(self, old: NDArray[Any], room: int) -> NDArray[Any]:
-        new = np.empty(room, old.dtype)
-        new[: self.used] = old[: self.used]
+        new = np.empty((*old.shape[:-1], room), old.dtype)
+        new[..., : self.used] = old[..., : self.used]
         return new
 
     def moves(self, first: int = 0) -> Moves:

@@ -12,7 +12,16 @@ from kinematics.compiled import compiled, compiled_part
 from kinematics.gcode.moves import FILAMENT, Moves
 from kinematics.limits.columns import Surroundings
 from kinematics.machine.mechanisms import CrossedBelt, LinearDelta
-from kinematics.planner.corners import CORNER_ROWS, CORNER_X, CORNER_Z, NOTHING_BEFORE, TURN_Z, Before, corner_features
+from kinematics.planner.corners import (
+    BLOCK,
+    CORNER_ROWS,
+    CORNER_X,
+    CORNER_Z,
+    NOTHING_BEFORE,
+    TURN_Z,
+    Before,
+    corner_features,
+)
 
 Reals = NDArray[np.float64]
 
@@ -137,9 +146,6 @@ def motor_features(drive: Drive, units: Reals, steps: Reals, normals: Reals) -> 
 
 NOT_CUT = np.empty(0, np.int64)
 NO_TURNS = np.empty((3, 0))
-
-
-BLOCK = 1024  # moves at a time: what one block touches stays in the fast caches
 
 
 @compiled_part

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Machine, Range
-from kinematics.studies.timing import Ask, TimedJob
+from kinematics.studies.timing import Ask, TimedJob, totals_of
 
 Reals = NDArray[np.float64]
+DRAWING = "drawing from the ranges"  # the step, as it is told
 INSIDE = 0.95  # share of what may be that an interval holds
 FEWEST_KEPT = 100  # draws of which an interval is told where drawing was interrupted
 
@@ -128,6 +129,32 @@ def drawn_in_parts(machine: Machine, sampling: Sampling) -> Iterator[list[Machin
 DRAWN_TOGETHER = 250  # machines: in batches of more next to nothing goes faster, and they are kept in memory
 
 
+def drawn_totals(
+    jobs: Sequence[TimedJob],
+    machine: Machine,
+    varied: frozenset[str],
+    sampling: Sampling,
+    hear: Callable[[float], None],
+    keeps: bool = False,
+) -> Reals:
+    """The time of each job under each draw from a machine's ranges (float64[jobs, draws], s; one where it has none).
+
+    `hear` is told which share of the draws is done; where it `keeps` them, Ctrl-C leaves those that are done, if they
+    are enough for an interval. Raises InputError as `drawn_machines` does.
+    """
+    parts, done = [], 0
+    try:
+        for part in drawn_in_parts(machine, sampling):
+            asks = [Ask(one, varied) for one in part]
+            parts.append(totals_of(jobs, asks))
+            done += len(part)
+            hear(done / sampling.draws)
+    except KeyboardInterrupt:
+        if not keeps or done < FEWEST_KEPT:
+            raise
+    return np.concatenate(parts, axis=1)
+
+
 class SampledTimes:
     """The times of jobs under machines drawn from ranges; the same draws for every machine that has the same ranges.
 
@@ -161,16 +188,9 @@ class SampledTimes:
         `varied` names the keys that a study varies; `hear` is told which share of the draws is done. Raises InputError
         as `drawn_machines` does.
         """
-        parts, done = [], 0
-        try:
-            for part in drawn_in_parts(machine, self.sampling):
-                asks = [Ask(one, varied) for one in part]
-                parts.append(np.stack([job.totals(asks) for job in self._jobs]))
-                done += len(part)
-                hear(done / self.sampling.draws)
-        except KeyboardInterrupt:
-            if not self._keeps or done < FEWEST_KEPT:
-                raise
-            self.sampling = self.sampling._replace(draws=done, of=self.sampling.of or self.sampling.draws)
-            self.as_it_is = self.as_it_is[:, :done]
-        return np.broadcast_to(np.concatenate(parts, axis=1), (len(self._jobs), self.sampling.draws))
+        drawn = drawn_totals(self._jobs, machine, varied, self.sampling, hear, self._keeps)
+        if 1 < drawn.shape[1] < self.sampling.draws:  # interrupted
+            made = self.sampling.of or self.sampling.draws
+            self.sampling = self.sampling._replace(draws=drawn.shape[1], of=made)
+            self.as_it_is = self.as_it_is[:, : drawn.shape[1]]
+        return np.broadcast_to(drawn, (len(self._jobs), self.sampling.draws))

@@ -34,7 +34,7 @@ from kinematics.studies.asked import Seen, Sums
 from kinematics.studies.driven import Driven, driven_by, noting_held_flow, ties_of
 from kinematics.studies.off_the_bed import Bed, bed_of, off_the_bed
 from kinematics.studies.room import most_moves_kept
-from kinematics.studies.timing import Ask, Planned, Then, Timing, timing_of_plan
+from kinematics.studies.timing import Ask, JobHere, Planned, Then, Timing, timing_of_plan
 
 if TYPE_CHECKING:
     from kinematics.studies.many import ManyTimes
@@ -106,11 +106,13 @@ class _Rooms(threading.local):
         self.of_plans = PlanRoom()
 
 
-class PreparedJob:
+class PreparedJob(JobHere):
     """A job file that is read when first planned, and read again only where a machine changes how it is read.
 
     `file_limits` says what limits stated in the job do: honour, ignore or cap.
     """
+
+    keeps_moves = True
 
     def __init__(
         self,
@@ -129,6 +131,7 @@ class PreparedJob:
         self._dialect = dialect
         self._name = name
         self._file_limits = file_limits
+        self.heeds_file_limits = file_limits != IGNORE
         self._block_delete = block_delete
         self._jobs: dict[ReaderSettings, Job] = {}
         self._driven: dict[object, Driven] = {}
@@ -185,16 +188,6 @@ class PreparedJob:
         look.add(job.moves, classes.of_move)
         return Seen(look, classes.table, self._file_limits)
 
-    @property
-    def heeds_file_limits(self) -> bool:
-        """Whether limits stated in the job have a say."""
-        return self._file_limits != IGNORE
-
-    @property
-    def keeps_moves(self) -> bool:
-        """Whether its moves stay at hand."""
-        return True
-
     def read(self, machine: Machine) -> Job:
         """The job as this machine reads it. Raises InputError where it cannot be used, or memory does not hold it."""
         if isinstance(self._source, Job):
@@ -231,7 +224,7 @@ class PreparedJob:
     def _classified(self, job: Job, machine: Machine) -> Classes:
         first_layers = machine.motion.first_layers.count if job.has_layers else 0
         labelled = bool(machine.motion.by_label)
-        stated = bool(job.stated) and self._file_limits != IGNORE
+        stated = bool(job.stated) and self.heeds_file_limits
         by_temperature = hangs_on_temperature(machine)
         key = (id(job), first_layers, labelled, stated, by_temperature)
         kept = self._classes
