@@ -27,13 +27,13 @@ from kinematics.machine import Machine
 from kinematics.studies.blockwise import job_to_time
 from kinematics.studies.copies import USUAL, CopiedJob, Copying
 from kinematics.studies.prepared import PreparedJob
+from kinematics.studies.room import memory
 from kinematics.studies.sweep_file import program_hash
 from kinematics.studies.timing import TimedJob, Timing, without_moves
 
 SHARE_OF_MEMORY = 0.25  # that all workers of a machine may fill with jobs that they have read
 BYTES_A_BYTE = 20  # of memory for a byte of a job that is kept with its features
 PACKED = 8  # bytes of a job in a byte of one that is packed, or so
-UNKNOWN_MEMORY = 4 << 30  # bytes, where a system does not say what it has
 
 
 class Recipe(NamedTuple):
@@ -169,7 +169,7 @@ class _JobsAtHand:
     def __init__(self) -> None:
         self._jobs: OrderedDict[str, _Job] = OrderedDict()
         self._lock = threading.Lock()
-        self._room = _memory() * SHARE_OF_MEMORY / BYTES_A_BYTE / (os.cpu_count() or 1)
+        self._room = memory() * SHARE_OF_MEMORY / BYTES_A_BYTE / (os.cpu_count() or 1)
 
     def of(self, key: str, recipe: Recipe) -> _Job:
         """The job of a recipe. Raises InputError as making it does."""
@@ -181,14 +181,6 @@ class _JobsAtHand:
             while len(self._jobs) > 1 and sum(one.size for one in self._jobs.values()) > self._room:
                 self._jobs.popitem(last=False)
             return found
-
-
-def _memory() -> int:
-    """Bytes of memory that the machine has."""
-    try:
-        return os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
-    except (AttributeError, OSError, ValueError):
-        return UNKNOWN_MEMORY
 
 
 def _size_of(path: str) -> int:

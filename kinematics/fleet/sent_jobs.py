@@ -30,7 +30,8 @@ class SentJob:
         self._recipe, self._crew = recipe, crew
         self._key = ""
         self._foreseen: list[tuple[tuple[Ask, ...], Timings]] = []
-        self._keeps_moves: bool | None = None
+        self.heeds_file_limits = recipe.file_limits != IGNORE
+        self.keeps_moves = recipe.made().keeps_moves  # as far as is known; whoever times it knows better
 
     def later(self, question: Callable[..., Result], *more: Any) -> Callable[[], Result]:
         """The way to the answer of a question, on which the crew sets to work: see `timing.TimedJob`."""
@@ -42,7 +43,7 @@ class SentJob:
         return partial(self._taken, self._crew.ask(self._recipe, self._key, question, more))
 
     def _taken(self, answer: Callable[[], Answer]) -> Any:
-        found, self._keeps_moves = answer()
+        found, self.keeps_moves = answer()
         if isinstance(found, Failure):
             raise InputError(*found.findings)
         return found
@@ -96,16 +97,6 @@ class SentJob:
     def digest(self) -> str:
         """A hash of the job's bytes; empty where they cannot be read."""
         return self._recipe.made().digest()
-
-    @property
-    def heeds_file_limits(self) -> bool:
-        """Whether limits stated in the job have a say."""
-        return self._recipe.file_limits != IGNORE
-
-    @property
-    def keeps_moves(self) -> bool:
-        """Whether whoever times it keeps its moves, as far as is known."""
-        return self._recipe.made().keeps_moves if self._keeps_moves is None else self._keeps_moves
 
 
 def _may_answer(one: Ask, other: Ask) -> bool:

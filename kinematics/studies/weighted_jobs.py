@@ -83,11 +83,10 @@ class WeightedJobs:
 
     def by_cause(self, timings: Sequence[Timing]) -> dict[str, float]:
         """Seconds of all jobs by cause, each job as often as it is printed."""
-        weighted = zip(timings, self.weights.tolist(), strict=True)
-        return summed((cause, weight * spent) for one, weight in weighted for cause, spent in one.by_cause.items())
+        each = zip(timings, self.weights.tolist(), strict=True)
+        return summed((cause, weight * spent) for one, weight in each for cause, spent in one.by_cause.items())
 
     def main_cause(self, variant: Variant) -> str:
         """What most of the time of all jobs is spent under, with its share."""
-        timings = time_jobs(self.prepared, *variant, passing=True)
-        seconds = self.by_cause(timings)
+        seconds = self.by_cause(time_jobs(self.prepared, *variant, passing=True))
         return main_cause(seconds, math.fsum(seconds.values()))

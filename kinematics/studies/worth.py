@@ -81,12 +81,7 @@ def worth_of_limits(prepared: TimedJob, machine: Machine, timing: Timing) -> tup
     return worth_of_keys(prepared, machine, sorted(timing.limits.keys), timing.total)
 
 
-def worth_of_keys(
-    prepared: TimedJob,
-    machine: Machine,
-    keys: Sequence[str],
-    total_s: float,
-) -> tuple[Worth, ...]:
+def worth_of_keys(prepared: TimedJob, machine: Machine, keys: Sequence[str], total_s: float) -> tuple[Worth, ...]:
     """The same of a job of which the keys that have a say, in order, and the total time are known (s)."""
     asks = [scaled_ask(machine, key, factor) for key in keys for factor in (ONE_PERCENT, math.inf)]
     foresee([prepared], asks)
