@@ -24,6 +24,8 @@ Tell = Callable[..., None]
 MEASURED = 0.5  # s of work after which the rest is foretold …
 SLOW_TO_BEGIN = 5.0  # … or this long from the very beginning, where the first part takes long by itself
 LONG_WORK = 10.0  # s that are worth saying
+FEWEST_STEPS = 5  # of work whose steps take much the same
+SOON = 2.0  # s after which there is a bar, whatever was expected
 KEEPS = "keeps what is done"
 
 
@@ -221,11 +223,13 @@ def progress(steps: int, long: bool, ends: str = "ends it") -> Iterator[Tell]:
     Ctrl-C does.
     """
     with _bar("reading", steps, long) as advance:
-        begun, foretold = 0, Foretold("", ends)
+        begun, foretold, all_steps = 0, Foretold("", ends), Foretold(f"{steps} steps", ends)
 
         def tell(step: str, share: float = 0.0) -> None:
             nonlocal begun, foretold
             if share == 0.0:
+                if steps >= FEWEST_STEPS:
+                    all_steps.hear(begun / steps)
                 begun, foretold = begun + 1, Foretold(step, ends)
             else:
                 foretold.hear(share)
@@ -268,10 +272,28 @@ def shared_progress(
 
 @contextlib.contextmanager
 def _bar(what: str, total: int, long: bool, counted: bool = False) -> Iterator[Callable[..., None]]:
-    """A bar on a terminal's error stream for long work; yields a function of how much is done, and of its step."""
-    if not long or not sys.stderr.isatty():
+    """A bar on a terminal's error stream for work that is long, or turns out to be; yields a function of how much is
+    done, and of its step.
+    """
+    if not sys.stderr.isatty():
         yield lambda *_: None
         return
+    begun = time.monotonic()
+    with contextlib.ExitStack() as kept:
+        shown: Callable[..., None] | None = None
+
+        def advance(done: float | None, step: str = what) -> None:
+            nonlocal shown
+            if shown is None and (long or time.monotonic() - begun > SOON):
+                shown = kept.enter_context(_shown_bar(what, total, counted))
+            if shown is not None:
+                shown(done, step)
+
+        yield advance
+
+
+@contextlib.contextmanager
+def _shown_bar(what: str, total: int, counted: bool) -> Iterator[Callable[..., None]]:
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, ProgressColumn, TextColumn, TimeRemainingColumn
 
@@ -279,8 +301,4 @@ def _bar(what: str, total: int, long: bool, counted: bool = False) -> Iterator[C
     columns += [MofNCompleteColumn()] if counted else []
     with Progress(*columns, TimeRemainingColumn(), console=Console(stderr=True), transient=True) as shown:
         task = shown.add_task(what, total=total)
-
-        def advance(done: float | None, step: str = what) -> None:
-            shown.update(task, description=harmless(step), completed=done)
-
-        yield advance
+        yield lambda done, step: shown.update(task, description=harmless(step), completed=done)

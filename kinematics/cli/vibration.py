@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -117,8 +118,9 @@ def command(
     from kinematics.studies.vibration import vibration_of
 
     with planning(1, own or is_long(asked.jobs, PLANS_EACH)) as tell:
-        tell("weighing filters")
-        found = vibration_of(machine, recordings, rippled, prepared, asked.jobs, weights, counted, own, uncertainty)
+        tell(step := "weighing filters")
+        choice = machine, recordings, rippled, prepared, asked.jobs, weights, counted, own, uncertainty
+        found = vibration_of(*choice, partial(tell, step))
     commands = commands_to_type(found.typed, asked.dialect) if write_settings else None
     if pictures is not None:
         from kinematics.reports.vibration_pictures import draw_vibration

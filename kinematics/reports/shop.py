@@ -143,9 +143,12 @@ def rule_lines(shop: Shop) -> list[str]:
     """Who prints what, and what each rule that was tried comes to."""
     what = f"who prints what: {shop.rule}"
     results = {rule_text(shop, one) for one in shop.tried}
+    if len(shop.tried) == 1:
+        return [f"{what} (the other rules were not tried)"]
     if len(results) == 1:
         return [f"{what} (the other rules do no better)"]
-    lines = [f"{what}, the best of four rules", f"  a free printer takes {RULES[shop.rule]}"]
+    number = "four" if len(shop.tried) == len(RULES) else "the first"
+    lines = [f"{what}, the best of {number} rules", f"  a free printer takes {RULES[shop.rule]}"]
     return lines + [f"  {one.rule}: {rule_text(shop, one)}" for one in shop.tried]
 
 

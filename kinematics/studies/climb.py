@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from kinematics.machine import Machine
@@ -28,6 +28,10 @@ LEAST_LEVEL = 1e-3  # of that
 PART_HOLDS = 0.02  # of what a step without the part brings: closer to it counts as there
 STEPS_TO_THE_PART = 8
 MOST_PLANS = 250  # where jobs have to be planned one by one
+
+
+USUAL_PLANS = 150  # about as many as a ladder takes
+NEARLY_DONE = 0.95
 
 
 class Climbed(NamedTuple):
@@ -75,8 +79,15 @@ class Climb:
     """
 
     def __init__(
-        self, jobs: WeightedJobs, machine: Machine, raisables: Sequence[Raisable], pins: Mapping[str, Any]
+        self,
+        jobs: WeightedJobs,
+        machine: Machine,
+        raisables: Sequence[Raisable],
+        pins: Mapping[str, Any],
+        hear: Callable[[float], None] = lambda _: None,
     ) -> None:
+        """`hear` is told about which share of the plans is done."""
+        self._hear = hear
         self.jobs, self.machine, self.raisables, self.pins = jobs, machine, tuple(raisables), dict(pins)
         self.now: State = tuple(one.number for one in raisables)
         self.reach: State = tuple(one.reach for one in raisables)
@@ -104,6 +115,7 @@ class Climb:
             self.plans += len(new)
             totals = self.jobs.weighted([self.variant(state) for state in new])
             self._known.update(zip(new, totals.tolist(), strict=True))
+            self._hear(min(self.plans / USUAL_PLANS, NEARLY_DONE))
         return [self._known[state] for state in states]
 
     def plans_are_single(self, state: State) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from kinematics.errors import Notice
@@ -179,7 +180,7 @@ def ladder_of(
     until_s: float | None = None,
     claim: Claim | None = None,
     sampling: Sampling | None = None,
-    tell: Callable[[str], None] = lambda _: None,
+    tell: Callable[..., None] = lambda *_: None,
 ) -> Ladder:
     """Climb: everything that may be raised goes to its reach, what nothing hangs on is put back, the rest is lowered
     while 95 % of the saving is left; what belongs together is one rung, and the best order of the rungs is told.
@@ -190,8 +191,8 @@ def ladder_of(
     tell("timing the machine as it is")
     present = _timed(jobs, machine, NOTHING_VARIED)
     raisables = raisables_of(machine, present, wanted)
-    climb = Climb(jobs, machine, raisables, pins_of(machine, present, wanted))
-    tell("looking for what must be raised")
+    tell(step := "looking for what must be raised")
+    climb = Climb(jobs, machine, raisables, pins_of(machine, present, wanted), partial(tell, step))
     plan = planned_ladder(climb)
     if until_s is not None:
         plan = plan.stopped_at(until_s)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -151,17 +151,19 @@ def vibration_of(
     counted: str = KICK,
     own: bool = False,
     least_uncertainty: float = 0.0,
+    hear: Callable[[float], None] = lambda _: None,
 ) -> VibrationStudy:
     """The modes of a machine, the filters with which jobs print soonest inside its budgets, and what to set.
 
     Modes by recordings, else by ripples, else by the machine file, their frequencies off by `least_uncertainty` at
-    least. `own` looks for filters of one's own as well. Raises InputError where no mode is known.
+    least. `own` looks for filters of one's own as well; `hear` is told about how far the choice is. Raises InputError
+    where no mode is known.
     """
     findings = [
         one._replace(modes=widened(one.modes, least_uncertainty)) for one in modes_known(machine, recordings, ripples)
     ]
     modes = {one.axis: one.modes for one in findings}
-    choice = choose_filters(machine, modes, jobs, weights, counted)
+    choice = choose_filters(machine, modes, jobs, weights, counted, hear=hear)
     of_own: tuple[OwnFilter, ...] = ()
     own_choice = None
     if own:

@@ -37,6 +37,7 @@ SWAPPED = 3.0  # times as lively as the axis that was shaken
 TRUE_GRAVITY = 0.15  # by how far the mean of a record at rest may miss 1 g
 
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?|[+-]?(?:nan|inf)", re.IGNORECASE)
+_LINE_END = re.compile(r"\r\n|\r|\n")  # and no other mark, as the reader of whole tables has it
 _COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+(?:[eE][+-]?\d+)?|[+-]?\d+")
 _UNIT_IN_NAME = re.compile(
     r"[\[(_\s/]*(mm/s\^?2|mm/s²|mm_s2|m/s\^?2|m/s²|m_s2|ms|us|µs|μs|sec(?:onds)?|s|g)[\])\s]*$", re.I
@@ -153,7 +154,7 @@ def _fields(line: str, separator: str | None) -> list[str]:
 
 def _shape_of(content: bytes, place: str) -> _Shape:
     """How the file is written, from its first lines."""
-    lines = content[:SNIFFED].decode("utf-8", "replace").splitlines()
+    lines = _LINE_END.split(content[:SNIFFED].decode("utf-8", "replace"))
     if len(content) > SNIFFED:
         lines = lines[:-1]
     kept = [(number, line) for number, line in enumerate(lines) if not _is_comment(line)]
@@ -188,11 +189,12 @@ def _numbers(content: bytes, shape: _Shape, place: str) -> tuple[Reals, int]:
         table = np.loadtxt(
             stream, delimiter=shape.separator, skiprows=shape.before, comments=comments, ndmin=2, encoding="utf-8"
         )
-        return np.asarray(table, np.float64), 0
+        if table.shape[1] == shape.columns:  # else marks of comment amid lines took the rest away
+            return np.asarray(table, np.float64), 0
     except ValueError:
         pass
     rows, damaged = [], 0
-    for line in text.decode("utf-8", "replace").splitlines()[shape.before :]:
+    for line in _LINE_END.split(text.decode("utf-8", "replace"))[shape.before :]:
         if _is_comment(line):
             continue
         try:

@@ -1,9 +1,10 @@
 """A search guided by coverage: `python -m tests.faults.coverage_fuzz TARGET SECONDS` (atheris, the extra `fuzz`).
 
-TARGET is one of READS. Everything is read as the Python that it is, kernels uncompiled, so that every branch is seen.
-An input breaks it that ends in anything but an answer or an InputError, or takes more than a second of processor time
-or two gigabytes; a job in blocks must be the job as a whole. Such an input is kept in a folder that is told, and the
-status is 1. Afterwards the lines are counted that what was kept of the search has reached.
+TARGET is one of READS; with `all 0` no more is done than what every search begins with. Everything is read as the
+Python that it is, kernels uncompiled, so that every branch is seen. An input breaks it that ends in anything but an
+answer or an InputError, or takes more than a second of processor time or two gigabytes; a job in blocks must be the job
+as a whole. Such an input is kept in a folder that is told, and the status is 1. Afterwards the lines are counted that
+what was kept of the search has reached.
 """
 
 from __future__ import annotations
@@ -265,6 +266,12 @@ def _lines(code: CodeType, inside: bool = False) -> Iterator[int]:
 def run() -> None:
     """Search for so many seconds from the seeds, in a process of its own; tell what was found, and lines reached."""
     target, seconds = sys.argv[1], sys.argv[2]
+    if seconds == "0":  # what the search begins with, and no search
+        os.chdir(tempfile.mkdtemp(prefix="fuzz-"))
+        for one in READS if target == "all" else [target]:
+            for content in seeds(one):
+                check(one, content, Path("input"))
+        return
     if seconds == "in this process":
         search(target, sys.argv[3:])
         return

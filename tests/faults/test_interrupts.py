@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from kinematics.business import rules, runs
+from kinematics.business import bedful, rules, runs
 from kinematics.studies import intervals
 from kinematics.studies.intervals import DRAWN_TOGETHER, Sampling, shares_of
 from kinematics.studies.prepared import PreparedJob
@@ -95,3 +95,14 @@ def test_a_shop_that_is_interrupted(
     monkeypatch.setattr(rules, "simulate", interrupting(after, interrupting(10**6, rules.simulate)))
     shown = run(*words, *risky)
     assert "bottleneck: not looked for" in shown.out
+
+
+def test_bedfuls_that_are_done_are_told(run: Run, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ("one", "two"):
+        (folder / f"{name}.gcode").write_text(BRACKET)
+    monkeypatch.setattr(bedful, "bedful_of", interrupting(1, bedful.bedful_of))
+    ran = run("bedful", "one.gcode", "two.gcode", "--machine", "quick")
+    assert ran.status == INTERRUPTED
+    assert "interrupted: these are the 1 of 2 jobs done by then" in ran.err
+    assert "one.gcode" in ran.out
+    assert "two.gcode" not in ran.out
