@@ -9,14 +9,13 @@ from __future__ import annotations
 
 import os
 import shutil
-import subprocess
 import sys
 import tempfile
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from random import Random
 
-from contest import ROOT, Verdicts, in_turn, table
+from contest import Verdicts, in_turn, table, watched
 from large import write_job
 
 MOVES = 1000  # each, some 40 kB
@@ -45,23 +44,8 @@ def estimator(jobs: Path, rows: Path, peaks: list[float], seconds: list[float], 
     """Estimate jobs in processes of their own; the peak memory of the largest (GB) and the processor time of all (s)
     are added to the lists.
     """
-    words = [str(jobs), "--machine", MACHINE, "--output", str(rows), "--force", *options]
-
-    def estimate() -> None:
-        process = subprocess.Popen(
-            [sys.executable, "-m", "kinematics", "estimate", *words],
-            cwd=ROOT,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-        )
-        _, status, usage = os.wait4(process.pid, 0)
-        process.returncode = os.waitstatus_to_exitcode(status)
-        if process.returncode:
-            sys.exit(f"estimate {' '.join(words)}: exit status {process.returncode}")
-        peaks.append(usage.ru_maxrss * 1024 / 1e9)
-        seconds.append(usage.ru_utime + usage.ru_stime)
-
-    return estimate
+    words = ["estimate", str(jobs), "--machine", MACHINE, "--output", str(rows), "--force", *options]
+    return watched(words, peaks, seconds)
 
 
 def folder_of_jobs(folder: Path, count: int, verdicts: Verdicts) -> None:

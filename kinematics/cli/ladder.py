@@ -73,8 +73,8 @@ KINDS = {
 @PRINTS
 @picture_option("the time after each step")
 @write_machine_option("each step as a candidate")
-@OUTPUT
 @WRITE_SETTINGS
+@OUTPUT
 @click.option("--force", is_flag=True, help="Overwrite the files of --output, --picture and --write-machine.")
 def command(
     asked: JobOptions,
@@ -86,8 +86,8 @@ def command(
     by_label: bool,
     reach_texts: tuple[str, ...],
     machine_file: Path | None,
-    output: Path | None,
     write_settings: bool,
+    output: Path | None,
 ) -> None:
     """What must be raised so that jobs get faster, in which order, how far, and what does each step bring?
 

@@ -34,7 +34,7 @@ from kinematics.machine.mechanisms import LinearDelta, mechanism_of
 from kinematics.studies.asked import Seen, Sums
 from kinematics.studies.blocks import IN_WORK, Course, DeviationError, EveryMoveError
 from kinematics.studies.prepared import PreparedJob, ReaderSettings, reader_settings
-from kinematics.studies.timing import Ask, AtHand, Then, TimedJob, Timing
+from kinematics.studies.timing import Ask, JobHere, Then, TimedJob, Timing
 
 LARGE = 100_000_000  # bytes; planned whole, a job takes some 16 times its size in memory
 FEW_MOVES = 100_000  # are kept of any job, in some 60 MB, and …
@@ -75,7 +75,7 @@ class _LayersError(Exception):
         self.layering = layering
 
 
-class BlockwiseJob(AtHand):
+class BlockwiseJob(JobHere):
     """A job file that is read anew for what is asked, block by block, and never held in memory as a whole.
 
     The results are those of `PreparedJob` but for the order in which sums are taken; moves are not kept.

@@ -44,8 +44,8 @@ from kinematics.studies.prepared import PreparedJob, corner_settings, rules_devi
 from kinematics.studies.standing import SPACING, Standing, standing
 from kinematics.studies.timing import (
     Ask,
-    AtHand,
     CopiesMade,
+    JobHere,
     PathSums,
     Planned,
     Then,
@@ -431,7 +431,7 @@ def _layers_of(number: Places, layout: Layout) -> NDArray[np.int32]:
     return np.where(number < 0, 0, layout.layer[number]).astype(np.int32)
 
 
-class CopiedJob(AtHand):
+class CopiedJob(JobHere):
     """A job of which so many copies are printed at a time; one copy is the job itself.
 
     Its moves are kept in memory, whatever its size: the ways between copies hang on where each layer begins and ends.

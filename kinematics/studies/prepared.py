@@ -34,7 +34,7 @@ from kinematics.studies.asked import Seen, Sums
 from kinematics.studies.driven import Driven, driven_by, noting_held_flow, ties_of
 from kinematics.studies.off_the_bed import Bed, bed_of, off_the_bed
 from kinematics.studies.room import most_moves_kept
-from kinematics.studies.timing import Ask, AtHand, Planned, Then, Timing, timing_of_plan
+from kinematics.studies.timing import Ask, JobHere, Planned, Then, Timing, timing_of_plan
 
 if TYPE_CHECKING:
     from kinematics.studies.many import ManyTimes
@@ -106,7 +106,7 @@ class _Rooms(threading.local):
         self.of_plans = PlanRoom()
 
 
-class PreparedJob(AtHand):
+class PreparedJob(JobHere):
     """A job file that is read when first planned, and read again only where a machine changes how it is read.
 
     `file_limits` says what limits stated in the job do: honour, ignore or cap.

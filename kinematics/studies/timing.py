@@ -230,8 +230,13 @@ def timing_from(
 class TimedJob(Protocol):
     """A job that can be timed under one machine after the other, however it is read and kept."""
 
-    heeds_file_limits: bool  # whether limits stated in the job have a say
-    keeps_moves: bool  # whether its moves stay at hand, so that another question takes no reading
+    @property
+    def heeds_file_limits(self) -> bool:
+        """Whether limits stated in the job have a say."""
+
+    @property
+    def keeps_moves(self) -> bool:
+        """Whether its moves stay at hand, so that another question takes no reading."""
 
     def foresee(self, asks: Sequence[Ask], then: Then | None = None) -> None:
         """Take note of what will be asked, and of what will be once the first of `asks` is timed."""
@@ -261,7 +266,7 @@ class TimedJob(Protocol):
         ...
 
 
-class AtHand:
+class JobHere:
     """A job of this process: it answers when it is asked."""
 
     def later(self, question: Callable[..., Result], *more: Any) -> Callable[[], Result]:

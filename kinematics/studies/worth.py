@@ -103,13 +103,12 @@ def worth_of_keys(prepared: TimedJob, machine: Machine, keys: Sequence[str], tot
 
 
 RAISE = 1.5  # one step that a maker would try
-WORTH_A_TRY = 0.002  # share of the time that a limit must hold before it is tried
+WORTH_SAYING = 0.005  # share of the time: what a limit must hold to be tried, and a change must save to be shown
 BELONG_FROM = 1.25  # of what limits bring one by one: what they must bring at once to belong together
 NEEDS_THE_OTHERS = 0.6  # of what several bring at once: a limit that brings less alone is not told alone
 BELOW_WHICH_IT_HOLDS = 1.0  # of an acceleration along the path: axes and motors that take less hold it
 HELD_BY_OTHERS = ("print_acceleration_mm_s2", "travel_acceleration_mm_s2", "feed_override")
 AT_COST_OF_QUALITY = ("cooling.", "quality.")
-WORTH_SAYING = 0.005  # share of the time that a change must save before it is shown
 
 
 class Change(NamedTuple):
@@ -261,7 +260,7 @@ def _against_ceilings(machine: Machine, timing: Timing, least: float) -> Iterato
 
 def _trials(machine: Machine, timing: Timing) -> list[_Trial]:
     """The changes that may pay: each raises a limit under which the job spends time."""
-    least = WORTH_A_TRY * timing.total
+    least = WORTH_SAYING * timing.total
     motion = machine.motion
     trials = list(_against_ceilings(machine, timing, least))
     by_deviation = bool(np.isfinite(timing.limits.values[:, by.DEVIATION]).all())

@@ -16,6 +16,7 @@ import pytest
 
 from kinematics.fleet import crews
 from kinematics.fleet.asking import answered
+from kinematics.fleet.kept_answers import KeptAnswers
 from tests.cli.conftest import ROOT
 from tests.fleet.conftest import JOBS
 from tests.fleet.sweeping import KNOBS, RUN, crew_of, sent, swept
@@ -50,26 +51,38 @@ def nothing_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(crews, "CACHE_FOLDER", tmp_path / "kept")
 
 
-def test_a_worker_that_is_killed_changes_nothing(workers: Any, jobs: Path, nothing_kept: None) -> None:
+def is_gone(process: int) -> bool:
+    """Whether there is no such process any more."""
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return True
+    return False
+
+
+def test_a_worker_that_is_killed_changes_nothing(
+    workers: Any, jobs: Path, nothing_kept: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
     expected = swept(sent(jobs, crews.CrewHere()))
     assert len(expected) == len(KNOBS[0].values) * (JOBS + 1)
-    crew, ending = crew_of(workers.scheduler_address)
-    try:
-        victim = next(iter(workers.workers.values())).pid
+    victim = next(iter(workers.workers.values())).pid
+    keep, killed = KeptAnswers.keep, threading.Event()
 
-        def kill() -> None:
-            wait_for(lambda: kept_count() >= SOME)
+    def keep_and_kill(kept: KeptAnswers, key: str, answer: bytes) -> None:
+        keep(kept, key, answer)
+        if len(kept) >= SOME and not killed.is_set():
+            killed.set()
             os.kill(victim, signal.SIGKILL)
 
-        killer = threading.Thread(target=kill)
-        killer.start()
+    monkeypatch.setattr(KeptAnswers, "keep", keep_and_kill)
+    crew, ending = crew_of(workers.scheduler_address)
+    try:
         found = swept(sent(jobs, crew))
-        killer.join()
     finally:
         ending.__exit__(None, None, None)  # type: ignore[attr-defined]
+    assert killed.is_set()
     assert crew.asked == JOBS
-    with pytest.raises(ProcessLookupError):
-        os.kill(victim, 0)
+    wait_for(lambda: is_gone(victim))
     assert found == expected
 
 
@@ -77,12 +90,17 @@ def test_who_asks_is_killed_and_asks_again(
     workers: Any, jobs: Path, tmp_path: Path, nothing_kept: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     cache = tmp_path / "kept"
-    words = [sys.executable, "-c", STAND_IN.format(cache=str(cache)), workers.scheduler_address, str(jobs), "rows.txt"]
+    words = [
+        sys.executable,
+        "-c",
+        STAND_IN.format(cache=str(cache), some=SOME),
+        workers.scheduler_address,
+        str(jobs),
+        "rows.txt",
+    ]
     environment = {**os.environ, "PYTHONPATH": os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")])}
     asking = subprocess.Popen(words, cwd=tmp_path, env=environment, stderr=subprocess.PIPE)
-    wait_for(lambda: kept_count() >= SOME or asking.poll() is not None)
-    asking.send_signal(signal.SIGKILL)
-    told = asking.communicate()[1]
+    told = asking.communicate(timeout=LONGEST)[1]
     assert (asking.returncode, (tmp_path / "rows.txt").exists()) == (-signal.SIGKILL, False), told
     done = kept_count()
     assert SOME <= done < JOBS
@@ -106,11 +124,18 @@ def test_who_asks_is_killed_and_asks_again(
 
 
 STAND_IN = """
+import os, signal
 from pathlib import Path
 from kinematics.fleet import crews
 crews.CACHE_FOLDER = Path({cache!r})
-from tests.fleet.conftest import JOBS
+from kinematics.fleet.kept_answers import KeptAnswers
 from tests.fleet.sweeping import main
+keep = KeptAnswers.keep
+def keep_and_die(kept, key, answer):
+    keep(kept, key, answer)
+    if len(kept) >= {some}:
+        os.kill(os.getpid(), signal.SIGKILL)
+KeptAnswers.keep = keep_and_die
 main()
 """
 
