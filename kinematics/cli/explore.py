@@ -1,0 +1,172 @@
+"""`kinematics explore`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from importlib.util import find_spec
+from pathlib import PurePath
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from kinematics.cli.options import job_options, jobs_with_moves, machine_or_stand_in, machine_words, named_files
+
+if TYPE_CHECKING:
+    from kinematics.machine import Machine
+    from kinematics.page.explorer import Explorer
+
+PACKAGES = ("starlette", "uvicorn", "plotly")  # what the extra `page` brings
+PORT = 6240  # the usual one; another where it is taken
+HERE = "127.0.0.1"
+
+
+@click.command("explore")
+@job_options(required=False)
+@click.option(
+    "--host",
+    default=HERE,
+    metavar="ADDRESS",
+    help=f"Address to answer at (default: {HERE}, this computer alone; 0.0.0.0 is everybody on the network).",
+)
+@click.option("--port", type=click.IntRange(0, 65535), metavar="N", help=f"Port to answer at (default: {PORT}).")
+@click.option("--open", "opens", is_flag=True, help="Open the page in the browser.")
+@click.pass_context
+def command(
+    context: click.Context,
+    jobs: tuple[str, ...],
+    machine_name: str | None,
+    material: str | None,
+    settings: tuple[str, ...],
+    dialect: str,
+    file_limits: str,
+    block_delete: bool,
+    as_json: bool,
+    host: str,
+    port: int | None,
+    opens: bool,
+) -> None:
+    """The same as a report, live: turn a knob and see the time.
+
+    A page in your browser, answered by this program alone until Ctrl-C ends it. Every change plans the whole job again.
+    Without JOB, drop a G-code file onto the page.
+    """
+    from kinematics.cli import console
+
+    _check_packages()
+    machine = machine_or_stand_in(machine_name, settings, material, as_json)
+    prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
+    from kinematics.page.server import PageServer, document_of, listening, serve
+
+    listener = listening(host, PORT if port is None else port, port is None)
+    explorer = _explorer(
+        list(zip(jobs, prepared, strict=True)),
+        machine,
+        machine_name,
+        machine_words(machine, material, settings),
+        _laid_over(machine, material, settings),
+        (dialect, file_limits, block_delete),
+        _started_by(context),
+    )
+    try:
+        for one in explorer.shelf.jobs():
+            explorer.timed_anew([one], {})
+        from kinematics import compiled
+
+        compiled.mark_warm()
+        own_host, own_port = listener.getsockname()[:2]
+        others = own_host not in (HERE, "::1")
+        address = f"http://{_in_address(_reached_at(host))}:{own_port}/"
+        if as_json:
+            console.say_json(document_of(address, explorer))
+        else:
+            console.say([address])
+        console.flush_answer()
+        if others:
+            console.remark("everybody on this network can see this page and drop files onto it")
+        console.remark("open it in a browser; Ctrl-C ends it")
+        if opens:
+            import webbrowser
+
+            webbrowser.open(address)
+        serve(PageServer(explorer), listener, _names_of(host), others)
+    except KeyboardInterrupt:
+        console.remark("stopped")
+    finally:
+        explorer.shelf.clear()
+        listener.close()
+
+
+def _check_packages() -> None:
+    """Raises InputError where what the page is made with is not there."""
+    from kinematics.errors import InputError
+
+    missing = [name for name in PACKAGES if find_spec(name) is None]
+    if missing:
+        found = f"the live page needs {' and '.join(missing)}, not installed here"
+        hint = 'kinematics with its extra "page" brings them all'
+        raise InputError.at("explore", f"{found}: pip install {' '.join(PACKAGES)}", hint=hint)
+
+
+def _explorer(
+    jobs: Sequence[tuple[str, Any]],
+    machine: Machine,
+    machine_name: str | None,
+    words: str,
+    laid_over: Mapping[str, Any],
+    reading: tuple[str, str, bool],
+    started_by: str,
+) -> Explorer:
+    """What the page is about."""
+    from kinematics.gcode.dialect_file import load_dialect
+    from kinematics.gcode.dialects import DIALECTS
+    from kinematics.page.explorer import Explorer
+    from kinematics.page.shelf import Reading, Shelf
+    from kinematics.reports.page import Names
+    from kinematics.studies.estimate import STAND_IN
+
+    dialect, file_limits, block_delete = reading
+    how = Reading(DIALECTS[dialect] if dialect in DIALECTS else load_dialect(dialect), file_limits, block_delete)
+    shelf = Shelf([(PurePath(path).name, job) for path, job in jobs], how)
+    proof = machine.proof
+    more = [name for name in (proof.start_file, proof.end_file) if name]
+    inputs = named_files([path for path, _ in jobs], machine_name, dialect)
+    names = Names([*inputs, machine.source, str(shelf.folder), *more])
+    return Explorer(machine, words, machine_name or STAND_IN, laid_over, shelf, started_by, names)
+
+
+def _laid_over(machine: Machine, material: str | None, settings: Sequence[str]) -> dict[str, Any]:
+    """The settings of the material and of `--set`, of which the later one stands."""
+    from kinematics.machine import parse_settings
+    from kinematics.machine.file import is_named_alike
+    from kinematics.machine.settings import with_later
+
+    found: dict[str, Any] = {}
+    for one in machine.materials:
+        if material is not None and is_named_alike(one.name, material):
+            found = dict(one.set)
+    for text in settings:
+        found = with_later(found, parse_settings(text), machine)
+    return found
+
+
+def _started_by(context: click.Context) -> str:
+    from kinematics.cli.report import command_text
+
+    return command_text(context)
+
+
+def _reached_at(host: str) -> str:
+    """The address that stands for this computer where it answers at all of its own."""
+    return {"0.0.0.0": HERE, "::": "::1"}.get(host, host)
+
+
+def _in_address(host: str) -> str:
+    return f"[{host}]" if ":" in host else host
+
+
+def _names_of(host: str) -> list[str]:
+    """What this computer is called where it answers others: by what was told, and by its own name."""
+    import socket
+
+    own = socket.gethostname()
+    return [host] if host == HERE else [host, own, f"{own}.local"]
