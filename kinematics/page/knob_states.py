@@ -71,7 +71,9 @@ def _most(row: CapRow) -> float | None:
     return min((bound for bound in (row.no_further_than, row.in_the_job) if bound is not None), default=None)
 
 
-def _state(knob: PageKnob, row: CapRow | None, told: HeldBy | None, silenced: int, total: float) -> tuple[str, str, str]:
+def _state(
+    knob: PageKnob, row: CapRow | None, told: HeldBy | None, silenced: int, total: float
+) -> tuple[str, str, str]:
     """The state of one knob, the words for it, and what else there is to say."""
     if silenced:
         times = "once" if silenced == 1 else f"{silenced:,} times"
