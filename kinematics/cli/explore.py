@@ -58,7 +58,7 @@ def command(
     from kinematics.page.server import PageServer, document_of, listening, serve
 
     listener = listening(host, PORT if port is None else port, port is None)
-    explorer = _explorer(
+    explorer = explorer_of(
         list(zip(jobs, prepared, strict=True)),
         machine,
         machine_name,
@@ -107,7 +107,7 @@ def _check_packages() -> None:
         raise InputError.at("explore", f"{found}: pip install {' '.join(PACKAGES)}", hint=hint)
 
 
-def _explorer(
+def explorer_of(
     jobs: Sequence[tuple[str, Any]],
     machine: Machine,
     machine_name: str | None,

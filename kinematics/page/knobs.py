@@ -116,15 +116,22 @@ def _knob(machine: Machine, name: str) -> PageKnob:
     value = machine.value_of(key)
     if present is not None:
         text = quantity_text(present)
-    elif value is None:
-        text = "follows the first mode" if key.endswith("filter_frequency_hz") else "no limit"
-        text = text if key not in NOT_LIMITS else "not given"
-    else:
+    elif value is not None:
         text = value_text(value)
+    else:
+        text = NOT_GIVEN if key.startswith("vibration.") or key in NOT_LIMITS else "no limit"
+    if key.endswith("filter_frequency_hz") and present is None:
+        modes = getattr(machine.vibration, key.split(".")[1]).modes
+        if modes:
+            present = float(modes[0].frequency_hz)
+            text = f"{quantity_text(present)} Hz, that of its first mode"
+    elif present is not None and unit:
+        text += unit if unit == "×" else f" {unit}"
     return PageKnob(name, key, words_on_page(name, machine), unit, present, text, _stops(name, unit, present))
 
 
-NOT_LIMITS = ("filament.pressure_advance_s", "vibration.x.filter_damping_ratio", "vibration.y.filter_damping_ratio")
+NOT_GIVEN = "not given"
+NOT_LIMITS = ("filament.pressure_advance_s",)
 
 
 def words_on_page(name: str, machine: Machine) -> str:

@@ -95,7 +95,8 @@ class Shelf:
             prepared = PreparedJob(
                 source, reading.dialect, name, reading.file_limits, reading.block_delete, most_moves=MOST_MOVES
             )
-            prepared.read(machine)
+            if len(prepared.read(machine)) > MOST_MOVES:  # while it is read, that is looked at now and then
+                raise TooManyMovesError
         except TooManyMovesError:
             file.unlink(missing_ok=True)
             raise InputError.at(name, f"more than {MOST_MOVES:,} moves", "a shorter job on this page") from None

@@ -4,6 +4,19 @@ import { made } from "/knobs.js";
 
 const at = (id) => document.getElementById(id);
 
+// A row of a table: its first cell heads it. Roles are told, since a narrow screen lays rows out in another way.
+function lineOf(cells, className = null) {
+  return made(
+    "tr",
+    { class: className, role: "row" },
+    ...cells.map(({ inside = [], ...attributes }, i) =>
+      i === 0
+        ? made("th", { scope: "row", role: "rowheader", ...attributes }, ...inside)
+        : made("td", { role: "cell", ...attributes }, ...inside),
+    ),
+  );
+}
+
 export function showCauses(rows) {
   const most = Math.max(...rows.map((row) => Math.max(row.set_s, row.present_s)), 1e-9);
   at("causes").replaceChildren(
@@ -12,13 +25,14 @@ export function showCauses(rows) {
       bar.style.width = `${(100 * row.set_s) / most}%`;
       const was = made("span", { class: "bar was" });
       was.style.width = `${(100 * row.present_s) / most}%`;
-      const cells = [
-        made("th", { scope: "row", text: row.cause }),
-        made("td", { class: "drawn", "aria-hidden": "true" }, bar, was),
-        made("td", { class: "right", text: `${row.set} (${row.share})` }),
-        made("td", { class: "right", text: row.present }),
-      ];
-      const line = made("tr", {}, ...cells);
+      const line = lineOf(
+        [
+          { text: row.cause },
+          { inside: [bar, was], class: "drawn", "aria-hidden": "true" },
+          { text: `${row.set} (${row.share})`, class: "right" },
+          { text: row.present, class: "right was-cell" },
+        ],
+      );
       line.dataset.cause = row.cause;
       return line;
     }),
@@ -47,14 +61,15 @@ export function showPrints(prints, changed) {
 export function showCaps(rows) {
   at("caps").replaceChildren(
     ...rows.map((row) =>
-      made(
-        "tr",
-        { class: row.judged === "past it" ? "past" : null },
-        made("th", { scope: "row", text: row.limit }),
-        made("td", { class: "right", text: row.set }),
-        made("td", { class: "right", text: row.most }),
-        made("td", { text: row.judged }),
-        made("td", { text: row.stopped_by }),
+      lineOf(
+        [
+          { text: row.limit },
+          { text: row.set, class: "right", "data-head": "set" },
+          { text: row.most, class: "right", "data-head": row.most ? "at most" : null },
+          { text: row.judged },
+          { text: row.stopped_by },
+        ],
+        row.judged === "past it" ? "past" : null,
       ),
     ),
   );
@@ -73,7 +88,7 @@ export function showKept(rows, take, remove) {
   at("kept-part").hidden = rows.length <= 1;
   at("kept").replaceChildren(
     ...rows.map((row, i) => {
-      const acts = made("td");
+      const acts = made("span");
       if (i > 0) {
         const again = made("button", { type: "button", class: "plain", text: "set again" });
         again.setAttribute("aria-label", `set ${row.words} again`);
@@ -83,15 +98,13 @@ export function showKept(rows, take, remove) {
         away.addEventListener("click", () => remove(row));
         acts.append(again, " ", away);
       }
-      return made(
-        "tr",
-        {},
-        made("th", { scope: "row", text: row.words }),
-        made("td", { class: "right", text: row.total }),
-        made("td", { class: "right", text: row.saved }),
-        made("td", { class: "right", text: row.share }),
-        acts,
-      );
+      return lineOf([
+        { text: row.words },
+        { text: row.total, class: "right" },
+        { text: row.saved, class: "right", "data-head": row.saved ? "saved" : null },
+        { text: row.share, class: "right" },
+        { inside: [acts] },
+      ]);
     }),
   );
 }

@@ -67,7 +67,7 @@ function slider(knob, turn, touch) {
   };
   const left = (value) => `${(100 * between(knob.stops, value)) / last}%`;
   mark.style.left = free ? "100%" : left(knob.present);
-  const given = knob.present_text + (free || !knob.unit ? "" : knob.unit === "×" ? "×" : ` ${knob.unit}`);
+  const given = knob.present_text;
   const back = made("button", { type: "button", class: "plain", text: "back", hidden: true });
   back.setAttribute("aria-label", `${knob.words} back to ${given}`);
   const until = made("span");
