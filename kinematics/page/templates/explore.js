@@ -41,8 +41,12 @@ function jobPairs() {
   return state.jobs.map((number) => ["job", number]);
 }
 
+function question() {
+  return [...jobPairs(), ...settingPairs()];
+}
+
 function writeAddress() {
-  const pairs = [...jobPairs(), ...settingPairs(), ...state.kept.map((one) => ["keep", one])];
+  const pairs = [...question(), ...state.kept.map((one) => ["keep", one])];
   if (state.knob !== "acceleration") pairs.push(["knob", state.knob]);
   if (state.layer !== null) pairs.push(["layer", state.layer]);
   if (state.by !== "binds") pairs.push(["by", state.by]);
@@ -73,7 +77,7 @@ function well() {
 function turn(name, text, but) {
   if (text === undefined) {
     addFurther(name);
-    knobs.get(name)?.element.querySelector("input, select")?.focus();
+    knobs.get(name)?.focus();
     return;
   }
   if (text === null) state.settings.delete(name);
@@ -131,8 +135,9 @@ async function askTotal() {
   try {
     do {
       changedMeanwhile = false;
-      const found = await ask("total", [...jobPairs(), ...settingPairs()]);
-      if (found !== null && !changedMeanwhile) showTotal(found);
+      const of = question();
+      const found = await ask("total", of);
+      if (found !== null && !changedMeanwhile) showTotal(found, of);
     } while (changedMeanwhile);
     well();
     waiting = setTimeout(askRest, QUIET);
@@ -144,11 +149,13 @@ async function askTotal() {
   }
 }
 
-function showTotal(found) {
+// `of` the question that the total answers.
+function showTotal(found, of) {
   now = found;
   if (state.settings.size === 0) present = found;
   at("total").textContent = found.total;
   at("total").dataset.seconds = String(found.total_s);
+  at("total").dataset.of = String(new URLSearchParams(of));
   showSaved();
   for (const one of found.jobs) {
     const line = document.querySelector(`[data-job="${one.number}"] .time`);
@@ -170,7 +177,8 @@ function showSaved() {
 
 async function askRest() {
   try {
-    const found = await ask("rest", [...jobPairs(), ...settingPairs()]);
+    const of = question();
+    const found = await ask("rest", of);
     if (found === null) return;
     rest = found;
     showCauses(found.causes);
@@ -182,6 +190,7 @@ async function askRest() {
     for (const [name, one] of knobs) one.tell(found.knobs[name]);
     showShown(found.layers);
     await Promise.all([askLayer(), askCurve(), showLayers()]);
+    at("answers").dataset.of = String(new URLSearchParams(of));
   } catch (error) {
     fail(error);
   }
@@ -190,7 +199,7 @@ async function askRest() {
 async function askCurve() {
   if (!rest) return;
   try {
-    const found = await ask("curve", [...jobPairs(), ...settingPairs(), ["knob", state.knob]]);
+    const found = await ask("curve", [...question(), ["knob", state.knob]]);
     if (found === null) return;
     curve = found;
     await showCurve();
@@ -224,7 +233,7 @@ const dark = matchMedia("(prefers-color-scheme: dark)");
 const narrow = matchMedia("(max-width: 44rem)");
 
 async function askLayer() {
-  const pairs = [...jobPairs(), ...settingPairs(), ["by", state.by]];
+  const pairs = [...question(), ["by", state.by]];
   if (state.layer !== null) pairs.push(["layer", state.layer]);
   if (state.shown !== null) pairs.push(["shown", state.shown]);
   if (dark.matches) pairs.push(["dark", "1"]);
@@ -238,6 +247,7 @@ async function askLayer() {
     image.height = found.height;
     image.alt = `${found.finding}: layer ${found.layer} of ${found.layers} from above`;
     image.hidden = false;
+    image.dataset.layer = String(found.layer);
     at("path-finding").textContent = found.finding;
     at("layers").textContent = `of ${found.layers}`;
     for (const id of ["layer", "layer-number"]) {
@@ -245,7 +255,6 @@ async function askLayer() {
       if (document.activeElement !== at(id)) at(id).value = String(found.layer);
     }
     at("layer").setAttribute("aria-valuetext", `layer ${found.layer} of ${found.layers}`);
-    at("layer").dataset.shown = String(found.layer);
     if (state.by === "binds") colourCauses(found.colours);
   } catch (error) {
     fail(error);
@@ -281,7 +290,7 @@ async function showLayers() {
     gain > 0.05
       ? `Layer ${best} gains most, ${durationText(gain)}; layer ${longest} takes longest, ${durationText(layers.set_s[longest])}`
       : `Layer ${longest} takes longest, ${durationText(layers.set_s[longest])}`;
-  const shown = Number(at("layer").dataset.shown ?? state.layer ?? 1);
+  const shown = Number(at("path").dataset.layer ?? state.layer ?? 1);
   await drawLayers(element, layers, state.settings.size > 0, shown, pickLayer);
 }
 
@@ -398,7 +407,7 @@ async function chooseJobs(chosen) {
 async function askPresent() {
   try {
     present = await (await answered(`/total?${new URLSearchParams(jobPairs())}`)).json();
-    if (state.settings.size === 0) showTotal(present);
+    if (state.settings.size === 0) showTotal(present, question());
     showSaved();
     well();
   } catch (error) {
@@ -424,7 +433,7 @@ async function takeFile(file) {
 }
 
 async function take(name) {
-  const pairs = [...jobPairs(), ...settingPairs(), ...state.kept.map((one) => ["keep", one])];
+  const pairs = [...question(), ...state.kept.map((one) => ["keep", one])];
   at("taking").textContent = `${name} is being made …`;
   try {
     const response = await answered(`/${name}?${new URLSearchParams(pairs)}`);
@@ -452,7 +461,7 @@ function listen() {
     if (!name) return;
     addFurther(name);
     at("further").value = "";
-    knobs.get(name)?.element.querySelector("input")?.focus();
+    knobs.get(name)?.focus();
   });
   at("keep").addEventListener("click", () => {
     const text = new URLSearchParams(settingPairs()).toString();

@@ -40,7 +40,7 @@ function chooser(knob, turn) {
     select.value = text ?? knob.present_text;
     element.classList.toggle("changed", text !== undefined);
   };
-  return { knob, element, show, tell: (told) => tell(state, told, turn) };
+  return { knob, element, show, tell: (told) => tell(state, told, turn), focus: () => select.focus() };
 }
 
 function slider(knob, turn, touch) {
@@ -115,7 +115,7 @@ function slider(knob, turn, touch) {
     if (known) cap.style.left = left(told.cap);
     until.textContent = known ? `cap ${told.cap_text}` : "";
   };
-  return { knob, element, show, tell: tellAll };
+  return { knob, element, show, tell: tellAll, focus: () => range.focus() };
 }
 
 // Where a value lies among stops, as a place between two of them.
