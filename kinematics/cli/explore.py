@@ -10,8 +10,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from kinematics.cli.options import job_options, jobs_with_moves, machine_or_stand_in, machine_words, named_files
+from kinematics.cli.report import check_shop, command_text
+from kinematics.cli.shop import order_book
 
 if TYPE_CHECKING:
+    from kinematics.business.runs import OrderBook
     from kinematics.machine import Machine
     from kinematics.page.explorer import Explorer
 
@@ -29,6 +32,9 @@ HERE = "127.0.0.1"
     help=f"Address to answer at (default: {HERE}, this computer alone; 0.0.0.0 is everybody on the network).",
 )
 @click.option("--port", type=click.IntRange(0, 65535), metavar="N", help=f"Port to answer at (default: {PORT}).")
+@click.option("--orders", metavar="ORDERS.csv", help="Orders, for parts a day; together with --printers and --start.")
+@click.option("--printers", metavar="PRINTERS.csv", help="The printers of the orders.")
+@click.option("--start", metavar="WHEN", help="When the shop starts: 2026-03-02.")
 @click.option("--open", "opens", is_flag=True, help="Open the page in the browser.")
 @click.pass_context
 def command(
@@ -43,6 +49,9 @@ def command(
     as_json: bool,
     host: str,
     port: int | None,
+    orders: str | None,
+    printers: str | None,
+    start: str | None,
     opens: bool,
 ) -> None:
     """The same as a report, live: turn a knob and see the time.
@@ -54,7 +63,9 @@ def command(
 
     _check_packages()
     machine = machine_or_stand_in(machine_name, settings, material, as_json)
+    check_shop(orders, printers, start)
     prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
+    book = None if orders is None else order_book(orders, printers or "", start or "", dialect, file_limits)
     from kinematics.page.server import PageServer, document_of, listening, serve
 
     listener = listening(host, PORT if port is None else port, port is None)
@@ -65,7 +76,9 @@ def command(
         machine_words(machine, material, settings),
         _laid_over(machine, material, settings),
         (dialect, file_limits, block_delete),
-        _started_by(context),
+        command_text(context),
+        book,
+        [name for name in (orders, printers) if name is not None],
     )
     try:
         for one in explorer.shelf.jobs():
@@ -115,6 +128,8 @@ def explorer_of(
     laid_over: Mapping[str, Any],
     reading: tuple[str, str, bool],
     started_by: str,
+    book: OrderBook | None = None,
+    tables: Sequence[str] = (),
 ) -> Explorer:
     """What the page is about."""
     from kinematics.gcode.dialect_file import load_dialect
@@ -130,8 +145,11 @@ def explorer_of(
     proof = machine.proof
     more = [name for name in (proof.start_file, proof.end_file) if name]
     inputs = named_files([path for path, _ in jobs], machine_name, dialect)
-    names = Names([*inputs, machine.source, str(shelf.folder), *more])
-    return Explorer(machine, words, machine_name or STAND_IN, laid_over, shelf, started_by, names)
+    if book is not None:
+        more += [order.job for order in book.orders if order.job is not None]
+        more += [printer.machine.source for printer in book.printers]
+    names = Names([*inputs, *tables, machine.source, str(shelf.folder), *more])
+    return Explorer(machine, words, machine_name or STAND_IN, laid_over, shelf, started_by, names, book)
 
 
 def _laid_over(machine: Machine, material: str | None, settings: Sequence[str]) -> dict[str, Any]:
@@ -147,12 +165,6 @@ def _laid_over(machine: Machine, material: str | None, settings: Sequence[str]) 
     for text in settings:
         found = with_later(found, parse_settings(text), machine)
     return found
-
-
-def _started_by(context: click.Context) -> str:
-    from kinematics.cli.report import command_text
-
-    return command_text(context)
 
 
 def _reached_at(host: str) -> str:

@@ -20,7 +20,6 @@ from kinematics.cli.options import (
 from kinematics.outputs import refuse_to_overwrite, write_whole
 
 if TYPE_CHECKING:
-    from kinematics.business.runs import Shop
     from kinematics.machine import Machine
     from kinematics.reports.page import ReportPage
     from kinematics.studies.fit import Fit
@@ -119,11 +118,13 @@ def command(
     check_knobs(knobs, machine)
     candidates = [*machine.candidates, *(candidate_from(text) for text in candidate_texts)]
     earlier = None if before is None else read_before(before)
-    _check_shop(orders, printers, start)
+    check_shop(orders, printers, start)
+    from kinematics.cli.shop import order_book
     from kinematics.cli.upgrades import prints_a_month
 
     prints = prints_a_month(jobs, counts, machine.economy.prints_per_month)
     prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
+    book = None if orders is None else order_book(orders, printers or "", start or "", dialect, file_limits)
     sampling = Sampling(draws, seed)
     steps = 6 + len(jobs) * (len(candidates) + 3) + len(knobs)
     with console.progress(steps, is_long(jobs, 10)) as tell:
@@ -136,7 +137,7 @@ def command(
             layer,
             earlier,
             prints,
-            None if orders is None or printers is None else _shop(orders, printers, start or "", dialect, file_limits),
+            None if book is None else book.shop(),
             sampling,
             tell,
             command_text(context),
@@ -184,7 +185,8 @@ def _check_outputs(output: Path, figures: Path | None, pdf: Path | None, force: 
         raise InputError.at("--figures", f"{str(figures)!r} is a file", "a folder, which is made where there is none")
 
 
-def _check_shop(orders: str | None, printers: str | None, start: str | None) -> None:
+def check_shop(orders: str | None, printers: str | None, start: str | None) -> None:
+    """Raises InputError where only some of the options for orders are given."""
     from kinematics.errors import InputError
 
     told = {"--orders": orders, "--printers": printers, "--start": start}
@@ -213,20 +215,6 @@ def command_text(context: click.Context) -> str:
         else:
             words += [word for one in told for word in (parameter.opts[-1], one)]
     return shlex.join(words)
-
-
-def _shop(orders_file: str, printers_file: str, start: str, dialect: str, file_limits: str) -> Shop:
-    from kinematics.business.plan import Clock
-    from kinematics.business.runs import shop_of
-    from kinematics.business.tables import read_orders, read_printers
-    from kinematics.cli.options import jobs_to_time
-    from kinematics.cli.shop import start_of
-
-    found, left_out, zone = read_printers(printers_file)
-    wanted, more = read_orders(orders_file, zone)
-    paths = list(dict.fromkeys(order.job for order in wanted if order.job is not None))
-    jobs = dict(zip(paths, jobs_to_time(paths, dialect, file_limits, False), strict=True)) if paths else {}
-    return shop_of(wanted, found, Clock(jobs), start_of(start, zone), zone, left_out=[*left_out, *more])
 
 
 def _fit(

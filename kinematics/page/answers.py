@@ -46,6 +46,7 @@ def sheet_document(explorer: Explorer) -> dict[str, Any]:
         "further": [one.document() for one in further_knobs(machine)],
         "candidates": [{"name": one.name, "set": setting_pairs(one.set)} for one in machine.candidates],
         "upgrades": [{"name": one.name, "set": setting_pairs(one.set)} for one in machine.upgrades],
+        "orders": explorer.orders is not None,
         "started_by": explorer.started_by,
     }
 

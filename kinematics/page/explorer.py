@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from kinematics.business.runs import OrderBook
 from kinematics.machine import Machine
 from kinematics.page.knobs import changed_machine
 from kinematics.page.shelf import Shelf, ShelfJob
@@ -23,7 +24,8 @@ class Explorer:
     """A machine as the command line names it, and jobs.
 
     `words` what the machine is called, `machine_name` what it was loaded by, `laid_over` the settings that material and
-    `--set` laid over that; `started_by` the command, its files by their bare names; `names` cuts paths of the disk.
+    `--set` laid over that; `started_by` the command, its files by their bare names; `names` cuts paths of the disk;
+    `orders` where they were given.
     """
 
     machine: Machine
@@ -33,6 +35,7 @@ class Explorer:
     shelf: Shelf
     started_by: str
     names: Names
+    orders: OrderBook | None = None
     _plans: OrderedDict[tuple[int, Machine], Timing] = field(default_factory=OrderedDict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 

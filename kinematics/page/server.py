@@ -30,6 +30,7 @@ from kinematics.page.explorer import Explorer
 from kinematics.page.guard import Application, Guard
 from kinematics.page.knobs import settings_from
 from kinematics.page.layer_picture import layer_document
+from kinematics.page.money import orders_document, upgrades_document
 from kinematics.page.shelf import LARGEST_DROP, ShelfJob
 from kinematics.page.turns import DOWNLOADS, REST, TOTALS, OvertakenError, Place, Turns
 from kinematics.reports.documents import head
@@ -38,14 +39,13 @@ from kinematics.reports.screens import CAUTION
 from kinematics.reports.style import DARK, LIGHT, DrawingLook
 
 # What stands in an address beside settings.
-OWN = ("job", "keep", "knob", "layer", "by", "dark", "stacked", "tab", "number", "name", "shown")
+OWN = ("job", "keep", "knob", "layer", "by", "dark", "stacked", "tab", "number", "name", "shown", "prints")
 SCRIPTS = ("explore.js", "asking.js", "knobs.js", "answers.js", "plots.js")
 PLOTS = "plotly.js"
 A_DAY = "private, max-age=86400"
 NO_LONGER = "no-store"
 SECONDS_TO_STOP = 2
 MOST_AT_ONCE = 64  # requests
-STOP_AT = 1 << 20  # bytes of a file that are written at a time
 
 
 class Asked(NamedTuple):
@@ -74,9 +74,13 @@ def asked(explorer: Explorer, request: Request) -> Asked:
     from urllib.parse import parse_qsl
 
     kept = [settings_from(parse_qsl(value)) for name, value in pairs if name == "keep"]
-    settings = settings_from([(name, value) for name, value in pairs if name not in OWN])
+    settings = _settings_of(request)
     own = {name: value for name, value in pairs if name in OWN} | {"path": request.url.path}
     return Asked(jobs, settings, kept, own)
+
+
+def _settings_of(request: Request) -> dict[str, Any]:
+    return settings_from([pair for pair in request.query_params.multi_items() if pair[0] not in OWN])
 
 
 class PageServer:
@@ -95,6 +99,8 @@ class PageServer:
             Route("/rest", partial(self._asked, REST, self._rest)),
             Route("/curve", partial(self._asked, REST, self._curve)),
             Route("/layer", partial(self._asked, REST, self._layer)),
+            Route("/upgrades", partial(self._asked, DOWNLOADS, self._upgrades)),
+            Route("/orders", self.orders),
             Route("/machine.toml", self.machine_file),
             Route("/report.html", self.report),
             Route("/estimate.json", self.estimate),
@@ -144,9 +150,18 @@ class PageServer:
         dark, stacked = (own.get(name) == "1" for name in ("dark", "stacked"))
         return layer_document(self.explorer, shown, question.settings, layer, how, dark, stacked)
 
+    def _upgrades(self, question: Asked) -> dict[str, Any]:
+        told = question.own.get("prints", "")
+        return upgrades_document(self.explorer, question.jobs, question.settings, told)
+
+    async def orders(self, request: Request) -> Response:
+        """The orders, as the printers are and with the setting on each of them."""
+        settings = _settings_of(request)
+        return self._json(await self.turns.answered(DOWNLOADS, lambda: orders_document(self.explorer, settings)))
+
     async def machine_file(self, request: Request) -> Response:
         """A copy of the machine file with the setting in it."""
-        settings = settings_from([pair for pair in request.query_params.multi_items() if pair[0] not in OWN])
+        settings = _settings_of(request)
         text = await self.turns.answered(DOWNLOADS, lambda: machine_text(self.explorer, settings))
         return _download(text, "application/toml", "machine.toml")
 

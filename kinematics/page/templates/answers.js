@@ -114,3 +114,21 @@ export function tableOf(table, heads, rows) {
   const body = rows.map((cells) => made("tr", {}, ...cells.map((text) => made("td", { class: "right", text }))));
   table.replaceChildren(made("thead", {}, head), made("tbody", {}, ...body));
 }
+
+// A table with heads of [words, whether they stand right], its finding above it and notes below.
+export function showWeighed(where, found) {
+  const inside = [made("p", { class: "finding", text: found.finding }), wideTable(found)];
+  if (found.effects) inside.push(wideTable(found.effects));
+  inside.push(made("ul", {}, ...found.notes.filter(Boolean).map((text) => made("li", { text }))));
+  where.replaceChildren(...inside);
+}
+
+function wideTable({ heads, rows }) {
+  const right = (i) => (heads[i][1] ? "right" : null);
+  const head = made("tr", {}, ...heads.map(([text], i) => made("th", { scope: "col", class: right(i), text })));
+  const body = rows.map((cells) =>
+    made("tr", {}, ...cells.map((text, i) => made(i ? "td" : "th", { class: right(i), scope: i ? null : "row", text }))),
+  );
+  const table = made("table", {}, made("thead", {}, head), made("tbody", {}, ...body));
+  return made("div", { class: "wide", tabindex: 0, role: "region", "aria-label": heads[0][0] || "table" }, table);
+}

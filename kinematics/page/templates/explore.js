@@ -1,6 +1,6 @@
 // The page: what is set stands in the address; every change asks for the total at once and for the rest behind it.
 
-import { colourCauses, showCaps, showCauses, showKept, showNotes, showParts, showPrints, tableOf } from "/answers.js";
+import { colourCauses, showCaps, showCauses, showKept, showNotes, showParts, showPrints, showWeighed, tableOf } from "/answers.js";
 import { Gone, Refused, answered, ask, drop } from "/asking.js";
 import { knobElement, made, numberText } from "/knobs.js";
 import { drawCurve, drawLayers, durationText } from "/plots.js";
@@ -450,6 +450,23 @@ async function take(name) {
   }
 }
 
+// What takes long is asked for by a button alone: upgrades and orders.
+async function weigh(what) {
+  const where = at(what);
+  const pairs = question();
+  const prints = at("prints-a-month").value;
+  if (what === "upgrades" && prints) pairs.push(["prints", prints]);
+  where.replaceChildren(made("p", { class: "aside", text: "reckoning …" }));
+  try {
+    const found = await ask(what, pairs);
+    if (found === null) return;
+    showWeighed(where, found);
+  } catch (error) {
+    where.replaceChildren(...(error instanceof Refused ? error.findings.map((text) => made("p", { text })) : []));
+    if (!(error instanceof Refused)) fail(error);
+  }
+}
+
 function listen() {
   at("against").addEventListener("change", () => {
     state.knob = at("against").value;
@@ -499,6 +516,9 @@ function listen() {
   for (const button of document.querySelectorAll("[data-take]")) {
     button.addEventListener("click", () => take(button.dataset.take));
   }
+  for (const button of document.querySelectorAll("[data-weigh]")) {
+    button.addEventListener("click", () => weigh(button.dataset.weigh));
+  }
   let inside = 0;
   const carries = (event) => [...(event.dataTransfer?.types ?? [])].includes("Files");
   addEventListener("dragenter", (event) => {
@@ -537,6 +557,8 @@ async function begin() {
   for (const knob of sheet.knobs) addKnob(knob, knob.group === "filters" ? at("filter-knobs") : at("main-knobs"));
   at("further").replaceChildren(made("option", { value: "", text: "choose a limit" }));
   for (const knob of sheet.further) at("further").append(made("option", { value: knob.name, text: `${knob.words}, as it is ${knob.present_text}` }));
+  at("upgrades-part").hidden = sheet.upgrades.length === 0;
+  at("orders-part").hidden = !sheet.orders;
   const laid = [...sheet.candidates, ...sheet.upgrades];
   at("laid").hidden = laid.length === 0;
   at("laid-over").replaceChildren(
