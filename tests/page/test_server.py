@@ -12,6 +12,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from kinematics.cli.explore import explorer_of
+from kinematics.cli.shop import order_book
 from kinematics.gcode.dialects import EXTRUSION
 from kinematics.machine import Machine, load_machine
 from kinematics.page import server as page_server
@@ -20,6 +21,7 @@ from kinematics.page.explorer import Explorer
 from kinematics.page.server import PageServer, guarded
 from kinematics.page.turns import OvertakenError, Place, Turns
 from kinematics.studies.prepared import PreparedJob
+from tests.cli.conftest import run_apart
 from tests.page.conftest import BENCH, HERE, JOB, MACHINE, PORT, SAMPLES, SCRIPT, SQUARE, estimated
 
 ONE_MICROSECOND = 1e-6
@@ -243,6 +245,46 @@ def test_the_report_that_is_taken_along_holds_what_was_kept(client: TestClient) 
     assert "this setting" in text
     assert "print speed in the file 1.5×" in text
     assert "&lt;u&gt;brisk&lt;/u&gt;" in text
+
+
+def test_upgrades_are_weighed_on_the_setting() -> None:
+    machine = str(SAMPLES / "shop" / "bench.toml")
+    with asking(SAMPLE, machine) as client:
+        found = client.get("/upgrades?speed=1.2&prints=12").json()
+        assert client.get("/upgrades?prints=-1").status_code == 422
+        assert client.get("/sheet").json()["upgrades"][0] == {"name": "larger melt zone", "set": [["flow", "22"]]}
+    told = run_apart("upgrades", SAMPLE, "--machine", machine, "--set", "speed=1.2", "--per-month", "12")
+    rows = [line.split("\t") for line in told.out.splitlines() if "\t" in line]
+    assert [[head for head, _ in found["heads"]], *found["rows"]] == rows
+    assert len(rows) > 3
+
+
+def test_orders_are_run_with_the_setting_on_every_printer(tmp_path: Path) -> None:
+    (tmp_path / "cube.gcode").write_text(SQUARE)
+    (tmp_path / "bench.toml").write_text(BENCH.read_text())
+    (tmp_path / "orders.csv").write_text("order,job,quantity\ncubes,cube.gcode,4\n")
+    (tmp_path / "printers.csv").write_text("name,machine\none,bench.toml\n")
+    tables = [str(tmp_path / name) for name in ("orders.csv", "printers.csv")]
+    book = order_book(*tables, "2026-03-02", "extrusion", "honour")
+    machine = load_machine(str(BENCH))
+    job = str(tmp_path / "cube.gcode")
+    reading = ("extrusion", "honour", False)
+    made = explorer_of(
+        [(job, PreparedJob(job, EXTRUSION))], machine, str(BENCH), machine.name, {}, reading, "", book, tables
+    )
+    with TestClient(guarded(PageServer(made), PORT), base_url=HERE) as client:
+        plain, turned = client.get("/orders").json(), client.get("/orders?speed=2").json()
+    shop = ("shop", tables[0], "--printers", tables[1], "--start", "2026-03-02")
+    assert plain["finding"] in run_apart(*shop).out
+    assert "effects" not in plain
+    assert turned["effects"]["rows"][-1][0] == "this setting"
+    with_it = run_apart(*shop, "--candidate", "this setting: speed=2").out
+    assert "\t".join(turned["effects"]["rows"][-1]) in with_it
+
+
+def test_without_orders_there_are_none(client: TestClient) -> None:
+    assert client.get("/sheet").json()["orders"] is False
+    assert client.get("/orders").status_code == 422
 
 
 def test_the_command_on_the_page_asks_the_same() -> None:
