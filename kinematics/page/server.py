@@ -335,6 +335,6 @@ def serve(server: PageServer, listener: socket.socket, names: Iterable[str], ope
 
 
 def document_of(address: str, explorer: Explorer) -> dict[str, Any]:
-    """Where the page is, and about what, as plain data."""
+    """Where the page is, with which machine and jobs, as plain data."""
     jobs = [one.name for one in explorer.shelf.jobs()]
-    return head() | {"address": address, "machine": explorer.words, "jobs": jobs}
+    return head() | {"address": address, "machine": explorer.machine.as_dict(), "jobs": jobs}
