@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shlex
 import threading
+from collections.abc import AsyncIterator
 from pathlib import Path
 from urllib.parse import urlencode
 
@@ -130,6 +131,18 @@ def test_no_path_of_the_disk_is_on_any_page(client: TestClient, explorer: Explor
                 assert secret not in text, path
 
 
+def test_nor_in_what_is_said_of_a_file_that_is_gone(tmp_path: Path) -> None:
+    job = tmp_path / "gone.gcode"
+    job.write_text(SQUARE)
+    with asking(str(job), str(BENCH)) as client:
+        assert client.get("/total").status_code == 200
+        job.unlink()
+        answer = client.get("/total?motion.arc_tolerance_mm=0.02")
+    assert answer.status_code == 422
+    assert "gone.gcode" in answer.text
+    assert str(tmp_path) not in answer.text
+
+
 def test_foreign_names_are_escaped(client: TestClient) -> None:
     found = everything(client, "acceleration=3000")
     page = found["/"]
@@ -187,6 +200,25 @@ def test_what_is_too_large_is_refused_and_leaves_nothing(
     assert answer.status_code == 413
     assert list(explorer.shelf.folder.iterdir()) == []
     assert drop(client, "a.gcode", b"G1 X10 E1 F600\n") == 200
+
+
+def test_of_a_file_without_end_no_more_is_taken_than_there_may_be(
+    explorer: Explorer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import asyncio
+
+    monkeypatch.setattr(page_server, "LARGEST_DROP", 1_000)
+    sent = []
+
+    class Endless:
+        async def stream(self) -> AsyncIterator[bytes]:
+            for _ in range(1_000):
+                sent.append(300)
+                yield b"G1 X1\n" * 50
+
+    assert asyncio.run(PageServer(explorer)._written(Endless())) is None  # type: ignore[arg-type]
+    assert sum(sent) == 1_200
+    assert list(explorer.shelf.folder.iterdir()) == []
 
 
 @pytest.mark.parametrize("content", [b"", b"\x00\x01\x02", b"; nothing moves\n", b"\x1f\x8bbroken"])
