@@ -80,9 +80,9 @@ def command(
         book,
         [name for name in (orders, printers) if name is not None],
     )
+    server = PageServer(explorer)
     try:
-        for one in explorer.shelf.jobs():
-            explorer.timed_anew([one], {})
+        server.prepare()
         from kinematics import compiled
 
         compiled.mark_warm()
@@ -101,10 +101,11 @@ def command(
             import webbrowser
 
             webbrowser.open(address)
-        serve(PageServer(explorer), listener, _names_of(host), others)
+        serve(server, listener, _names_of(host), others)
     except KeyboardInterrupt:
         console.remark("stopped")
     finally:
+        server.turns.stop()
         explorer.shelf.clear()
         listener.close()
 

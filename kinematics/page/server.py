@@ -90,6 +90,11 @@ class PageServer:
         self.explorer = explorer
         self.turns = Turns()
 
+    def prepare(self) -> None:
+        """Read and plan every job once. Raises InputError where one cannot be used."""
+        for one in self.explorer.shelf.jobs():
+            self.turns.now(TOTALS, partial(self.explorer.timed_anew, [one], {}))
+
     def application(self) -> Starlette:
         """The addresses, and what each of them does."""
         routes = [

@@ -120,7 +120,7 @@ def test_a_knob_turned_by_keyboard_shows_what_estimate_says(chromium: Any, sampl
     opened.settled(query)
     assert opened.total(query) == both
     assert page.get_by_label("print acceleration, exact (mm/s²)").input_value() == "1600"
-    page.get_by_role("button", name="All back to as it is").click()
+    page.get_by_role("button", name="Back to as it is").click()
     page.wait_for_selector("#total-label:text('as it is')")
     assert opened.total() == estimated(SAMPLE, str(BENCH))["total_s"]
     assert query_of(page).keys() == {"job", "knob"}
@@ -178,7 +178,7 @@ def test_what_is_kept_stands_in_a_table_and_in_the_address(chromium: Any, sample
     row.wait_for()
     words = row.inner_text()
     assert "print speed in the file 2×" in words
-    page.get_by_role("button", name="All back to as it is").click()
+    page.get_by_role("button", name="Back to as it is").click()
     page.reload()
     opened.settled()
     page.locator("#kept tr").nth(1).wait_for()
@@ -254,11 +254,16 @@ def test_the_page_begins_with_a_file(chromium: Any) -> None:
         opened.__init__(chromium, address)  # type: ignore[misc]
         page = opened.page
         page.wait_for_selector("text=Drop a G-code file anywhere on this page")
+        assert page.locator("#empty").is_visible()
         assert not page.locator("#answers").is_visible()
         page.set_input_files("#file", files=[{"name": "a.gcode", "mimeType": "", "buffer": SQUARE.encode()}])
         page.wait_for_selector("h1:text('a.gcode on Middling')")
         Opened.settled(opened)
         assert opened.total() > 0.0
+        page.get_by_text("Vibration filters").click()
+        page.get_by_label("X filter", exact=True).select_option("ZV")
+        page.wait_for_url(re.compile("vibration.x.filter_frequency_hz=40"))  # of this axis no mode is known
+        assert opened.total("vibration.x.filter=ZV&vibration.x.filter_frequency_hz=40") > 0.0
         opened.close()
 
 
@@ -363,7 +368,7 @@ def test_a_setting_that_the_machine_does_not_take_is_told(chromium: Any, sample:
     page.goto(f"{sample}?motion.junction_deviation_mm=0.02&acelleration=5")
     page.wait_for_selector("#refused:not([hidden])")
     assert "did you mean 'acceleration'?" in page.locator("#refused").inner_text()
-    page.get_by_role("button", name="All back to as it is").click()
+    page.get_by_role("button", name="Back to as it is").click()
     page.wait_for_selector("#refused", state="hidden")
     assert opened.total() == estimated(SAMPLE, str(BENCH))["total_s"]
     opened.said[:] = [text for text in opened.said if "422" not in text]

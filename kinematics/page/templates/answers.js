@@ -17,7 +17,9 @@ function lineOf(cells, className = null) {
   );
 }
 
-export function showCauses(rows) {
+export function showCauses(rows, changed) {
+  at("causes").parentElement.classList.toggle("alone", !changed);
+  at("causes-set").textContent = changed ? "this setting" : "time";
   const most = Math.max(...rows.map((row) => Math.max(row.set_s, row.present_s)), 1e-9);
   at("causes").replaceChildren(
     ...rows.map((row) => {

@@ -181,7 +181,7 @@ async function askRest() {
     const found = await ask("rest", of);
     if (found === null) return;
     rest = found;
-    showCauses(found.causes);
+    showCauses(found.causes, state.settings.size > 0);
     showParts(found.parts);
     showPrints(found.prints, state.settings.size > 0);
     showCaps(found.caps);
@@ -367,6 +367,7 @@ function addKnob(knob, where) {
 
 function showJobs() {
   const jobs = state.sheet.jobs;
+  at("empty").hidden = jobs.length > 0;
   at("answers").hidden = jobs.length === 0;
   at("totals").hidden = jobs.length === 0;
   at("jobs").replaceChildren(
