@@ -8,6 +8,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -105,8 +106,13 @@ def running(*arguments: str) -> Iterator[tuple[str, subprocess.Popen[str]]]:
 
 def estimated(job: str, machine: str, *settings: str) -> dict[str, Any]:
     """What `estimate --set … --json` prints."""
+    found: dict[str, Any] = json.loads(_told(job, machine, *settings))
+    return found
+
+
+@cache
+def _told(job: str, machine: str, *settings: str) -> str:
     words = [word for setting in settings for word in ("--set", setting)]
     done = run_apart("estimate", job, "--machine", machine, *words, "--json")
     assert done.status == 0, done.err
-    found: dict[str, Any] = json.loads(done.out)
-    return found
+    return done.out
