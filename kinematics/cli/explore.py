@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from importlib.util import find_spec
 from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from kinematics.cli.options import job_options, jobs_with_moves, machine_or_stand_in, machine_words, named_files
+from kinematics.cli.options import JobOptions, job_options, jobs_with_moves, machine_or_stand_in, machine_words
 from kinematics.cli.report import check_shop, command_text
 from kinematics.cli.shop import order_book
 
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from kinematics.business.runs import OrderBook
     from kinematics.machine import Machine
     from kinematics.page.explorer import Explorer
+    from kinematics.studies.prepared import PreparedJob
 
 PACKAGES = ("starlette", "uvicorn", "plotly")  # what the extra `page` brings
 PORT = 6240  # the usual one; another where it is taken
@@ -39,14 +40,7 @@ HERE = "127.0.0.1"
 @click.pass_context
 def command(
     context: click.Context,
-    jobs: tuple[str, ...],
-    machine_name: str | None,
-    material: str | None,
-    settings: tuple[str, ...],
-    dialect: str,
-    file_limits: str,
-    block_delete: bool,
-    as_json: bool,
+    asked: JobOptions,
     host: str,
     port: int | None,
     orders: str | None,
@@ -62,24 +56,15 @@ def command(
     from kinematics.cli import console
 
     _check_packages()
-    machine = machine_or_stand_in(machine_name, settings, material, as_json)
+    machine = machine_or_stand_in(asked)
     check_shop(orders, printers, start)
-    prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
-    book = None if orders is None else order_book(orders, printers or "", start or "", dialect, file_limits)
+    prepared = jobs_with_moves(asked)
+    book = None if orders is None else order_book(asked, orders, printers or "", start or "")
     from kinematics.page.server import PageServer, document_of, listening, serve
 
     listener = listening(host, PORT if port is None else port, port is None)
-    explorer = explorer_of(
-        list(zip(jobs, prepared, strict=True)),
-        machine,
-        machine_name,
-        machine_words(machine, material, settings),
-        _laid_over(machine, material, settings),
-        (dialect, file_limits, block_delete),
-        command_text(context),
-        book,
-        [name for name in (orders, printers) if name is not None],
-    )
+    tables = [name for name in (orders, printers) if name is not None]
+    explorer = explorer_of(asked, prepared, machine, command_text(context), book, tables)
     server = PageServer(explorer)
     try:
         server.prepare()
@@ -89,7 +74,7 @@ def command(
         own_host, own_port = listener.getsockname()[:2]
         others = own_host not in (HERE, "::1")
         address = f"http://{_in_address(_reached_at(host))}:{own_port}/"
-        if as_json:
+        if asked.as_json:
             console.say_json(document_of(address, explorer))
         else:
             console.say([address])
@@ -122,17 +107,14 @@ def _check_packages() -> None:
 
 
 def explorer_of(
-    jobs: Sequence[tuple[str, Any]],
+    asked: JobOptions,
+    prepared: Sequence[PreparedJob],
     machine: Machine,
-    machine_name: str | None,
-    words: str,
-    laid_over: Mapping[str, Any],
-    reading: tuple[str, str, bool],
     started_by: str,
     book: OrderBook | None = None,
     tables: Sequence[str] = (),
 ) -> Explorer:
-    """What the page is about."""
+    """What the page is about; `tables` are files that its texts may name beside those of the options."""
     from kinematics.gcode.dialect_file import load_dialect
     from kinematics.gcode.dialects import DIALECTS
     from kinematics.page.explorer import Explorer
@@ -140,17 +122,16 @@ def explorer_of(
     from kinematics.reports.page import Names
     from kinematics.studies.estimate import STAND_IN
 
-    dialect, file_limits, block_delete = reading
-    how = Reading(DIALECTS[dialect] if dialect in DIALECTS else load_dialect(dialect), file_limits, block_delete)
-    shelf = Shelf([(PurePath(path).name, job) for path, job in jobs], how)
-    proof = machine.proof
-    more = [name for name in (proof.start_file, proof.end_file) if name]
-    inputs = named_files([path for path, _ in jobs], machine_name, dialect)
+    dialect = DIALECTS[asked.dialect] if asked.dialect in DIALECTS else load_dialect(asked.dialect)
+    given = [(PurePath(path).name, job) for path, job in zip(asked.jobs, prepared, strict=True)]
+    shelf = Shelf(given, Reading(dialect, asked.file_limits, asked.block_delete))
+    more = [name for name in (machine.proof.start_file, machine.proof.end_file) if name]
     if book is not None:
         more += [order.job for order in book.orders if order.job is not None]
         more += [printer.machine.source for printer in book.printers]
-    names = Names([*inputs, *tables, machine.source, str(shelf.folder), *more])
-    return Explorer(machine, words, machine_name or STAND_IN, laid_over, shelf, started_by, names, book)
+    names = Names([*asked.read, *tables, machine.source, str(shelf.folder), *more])
+    words, laid_over = machine_words(asked, machine), _laid_over(machine, asked.material, asked.settings)
+    return Explorer(machine, words, asked.machine_name or STAND_IN, laid_over, shelf, started_by, names, book)
 
 
 def _laid_over(machine: Machine, material: str | None, settings: Sequence[str]) -> dict[str, Any]:

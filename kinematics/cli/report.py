@@ -9,15 +9,17 @@ from typing import TYPE_CHECKING
 import click
 
 from kinematics.cli.options import (
+    JobOptions,
     draw_options,
     is_long,
     job_options,
+    jobs_by_path,
     jobs_with_moves,
     machine_or_stand_in,
     machine_words,
-    named_files,
+    planning,
 )
-from kinematics.outputs import refuse_to_overwrite, write_whole
+from kinematics.outputs import refuse_to_overwrite, write_text_whole, write_whole
 
 if TYPE_CHECKING:
     from kinematics.machine import Machine
@@ -71,16 +73,7 @@ PATHS = ("jobs", "machine_name", "dialect", "output", "before", "times", "figure
 @click.pass_context
 def command(
     context: click.Context,
-    jobs: tuple[str, ...],
-    machine_name: str | None,
-    material: str | None,
-    settings: tuple[str, ...],
-    dialect: str,
-    file_limits: str,
-    block_delete: bool,
-    as_json: bool,
-    draws: int,
-    seed: int,
+    asked: JobOptions,
     output: Path,
     candidate_texts: tuple[str, ...],
     knob_texts: tuple[str, ...],
@@ -94,7 +87,6 @@ def command(
     start: str | None,
     figures: Path | None,
     pdf: Path | None,
-    force: bool,
 ) -> None:
     """All of it on one page to pass on.
 
@@ -106,12 +98,11 @@ def command(
     from kinematics.reports.before import read_before
     from kinematics.reports.printing import check_browser
     from kinematics.reports.whole_report import whole_report
-    from kinematics.studies.intervals import Sampling
     from kinematics.studies.knobs import check_knobs, knob_from
 
-    machine = machine_or_stand_in(machine_name, settings, material, as_json)
-    inputs = [*named_files(jobs, machine_name, dialect), *(one for one in (before, times, orders, printers) if one)]
-    _check_outputs(output, figures, pdf, force, inputs)
+    machine = machine_or_stand_in(asked)
+    inputs = [*asked.read, *(one for one in (before, times, orders, printers) if one)]
+    _check_outputs(output, figures, pdf, asked.force, inputs)
     if pdf is not None:
         check_browser()
     knobs = [knob_from(text) for text in knob_texts]
@@ -122,43 +113,40 @@ def command(
     from kinematics.cli.shop import order_book
     from kinematics.cli.upgrades import prints_a_month
 
-    prints = prints_a_month(jobs, counts, machine.economy.prints_per_month)
-    prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
-    book = None if orders is None else order_book(orders, printers or "", start or "", dialect, file_limits)
-    sampling = Sampling(draws, seed)
-    steps = 6 + len(jobs) * (len(candidates) + 3) + len(knobs)
-    with console.progress(steps, is_long(jobs, 10)) as tell:
+    prints = prints_a_month(asked.jobs, counts, machine.economy.prints_per_month)
+    prepared = jobs_with_moves(asked)
+    book = None if orders is None else order_book(asked, orders, printers or "", start or "")
+    steps = 6 + len(prepared) * (len(candidates) + 3) + len(knobs)
+    with planning(steps, is_long(asked.jobs, 10)) as tell:
         page, read = whole_report(
             prepared,
             machine,
-            machine_words(machine, material, settings),
+            machine_words(asked, machine),
             candidates,
             knobs,
             layer,
             earlier,
             prints,
             None if book is None else book.shop(),
-            sampling,
+            asked.sampling,
             tell,
             command_text(context),
             inputs,
             more,
-            None if times is None else _fit(times, machine, machine_name, dialect, file_limits, block_delete),
+            None if times is None else _fit(asked, times, machine),
         )
-    from kinematics import compiled
     from kinematics.reports.page import Names, page_html
 
-    compiled.mark_warm()
     text = page_html(page, Names([*inputs, *read]))
-    write_whole(output, lambda path: _write(path, text), force, inputs)
+    write_text_whole(output, text, asked.force, inputs)
     console.remark(f"{output} written: {len(text.encode()) / 1e6:.1f} MB, one file to pass on")
-    written = _write_figures(page, figures, force, inputs) if figures is not None else []
+    written = _write_figures(page, figures, asked.force, inputs) if figures is not None else []
     if pdf is not None:
         from kinematics.reports.printing import write_pdf
 
-        write_whole(pdf, lambda path: write_pdf(text, path), force, inputs)
+        write_whole(pdf, lambda path: write_pdf(text, path), asked.force, inputs)
         console.remark(f"{pdf} written")
-    if as_json:
+    if asked.as_json:
         from kinematics.reports.documents import head
 
         parts = [{"title": one.title, "figures": [figure.name for figure in one.figures]} for one in page.sections]
@@ -166,10 +154,6 @@ def command(
         console.say_json(head() | document | {"figures": [str(path) for path in written]})
     else:
         console.say(list(page.answer))
-
-
-def _write(path: Path, text: str) -> None:
-    path.write_text(text, encoding="utf-8", newline="\n")
 
 
 def _check_outputs(output: Path, figures: Path | None, pdf: Path | None, force: bool, inputs: Sequence[str]) -> None:
@@ -217,11 +201,8 @@ def command_text(context: click.Context) -> str:
     return shlex.join(words)
 
 
-def _fit(
-    times: str, machine: Machine, machine_name: str | None, dialect: str, file_limits: str, block_delete: bool
-) -> Fit:
+def _fit(asked: JobOptions, times: str, machine: Machine) -> Fit:
     """Measured prints of a table held against the machine. Raises InputError where none can be used."""
-    from kinematics.cli.options import jobs_to_time
     from kinematics.errors import InputError
     from kinematics.studies.estimate import STAND_IN
     from kinematics.studies.fit import fit_prints
@@ -230,9 +211,8 @@ def _fit(
     told = read_times(times)
     if not told.rows:
         raise InputError(*told.findings) if told.findings else InputError.at(times, "no measured print", "a row each")
-    paths = list(dict.fromkeys(row.path for row in told.rows))
-    timed = dict(zip(paths, jobs_to_time(paths, dialect, file_limits, block_delete), strict=True))
-    measured, findings, _ = measured_rows(told.rows, machine, machine_name or STAND_IN, timed.__getitem__)
+    timed = jobs_by_path(asked, [row.path for row in told.rows])
+    measured, findings, _ = measured_rows(told.rows, machine, asked.machine_name or STAND_IN, timed.__getitem__)
     return fit_prints(measured, machine, [], [*told.findings, *findings])
 
 

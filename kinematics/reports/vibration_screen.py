@@ -224,9 +224,10 @@ def quality_cells(quality: PartQuality | None) -> tuple[str, str]:
     return cells[0], cells[1]
 
 
-def typed_notes(typed: TypedSettings | None, commands: Sequence[str]) -> list[str]:
-    """What to set on a controller, and the lines that do so; empty for nothing."""
+def typed_notes(typed: TypedSettings | None, commands: Sequence[str], lead: str = "") -> list[str]:
+    """What to set on a controller, and the lines that do so; empty for nothing. `lead` says with what."""
     told = [] if typed is None else typed_lines(typed)
+    told = [lead + told[0], *told[1:]] if told else []
     return [*told, *(["for your controller:", *(f"  {command}" for command in commands)] if commands else [])]
 
 

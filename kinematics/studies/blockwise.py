@@ -40,7 +40,8 @@ LARGE = 100_000_000  # bytes; planned whole, a job takes some 16 times its size 
 FEW_MOVES = 250_000  # are kept of any job, in some 100 MB, and …
 BYTES_A_MOVE = 10  # … one more for so many bytes of it: a line of a plain job has thirty or so
 OVERLAPPED = 10_000_000  # bytes from which on it pays that one thread reads while another plans
-TRIAL = 16  # portions at the start of a job that tell what will probably be asked once all of it is timed
+TRIAL_SHARE = 8  # one in so many portions of a job, its first ones, tell what will probably be asked once all is timed
+TRIAL = (2, 16)  # portions of that, at least and at most
 TOGETHER = 256  # machines that are timed in one pass: planning them takes far longer than reading
 PLANNERS = min(IN_WORK, max(2, os.cpu_count() or 2))  # threads
 MOST_PACKED = 1032  # to one: no deflated bytes hold more (zlib's technical notes, from memory)
@@ -217,7 +218,8 @@ class BlockwiseJob:
         then, self._then = self._then, None
         if then is None or needs_every_move(self._foreseen[0].machine):
             return []
-        tried = self._again(lambda: self._pass(self._foreseen[:1], TRIAL))
+        portions = self._file.size // (TRIAL_SHARE * self._chunk) if self._file.size else TRIAL[1]
+        tried = self._again(lambda: self._pass(self._foreseen[:1], min(max(portions, TRIAL[0]), TRIAL[1])))
         return [one for timing in tried for one in then(timing)]
 
     def _distinct(self, asks: Sequence[Ask], first: Ask) -> list[Ask]:

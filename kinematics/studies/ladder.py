@@ -133,6 +133,12 @@ class Ladder(NotebookTable):
             found |= one.settings
         return found
 
+    @property
+    def end_settings(self) -> dict[str, Any]:
+        """The settings of the machine at the end, small steps included."""
+        last = self.settings_after(len(self.rungs) - 1) if self.rungs else {}
+        return last | dict(self.small.settings if self.small is not None else {})
+
     def candidates(self) -> list[Candidate]:
         """Each rung as a candidate with all the steps before it, named by its number and its main limit."""
         taken = {one.name for one in self.machine.candidates}

@@ -19,7 +19,7 @@ from typing import Any, NamedTuple
 
 from kinematics.errors import InputError
 from kinematics.machine import Machine
-from kinematics.outputs import put_in_place, refuse_to_overwrite, spreadsheet_text, write_whole
+from kinematics.outputs import put_in_place, refuse_to_overwrite, spreadsheet_text, write_text_whole, write_whole
 from kinematics.studies.intervals import Interval, Sampling
 from kinematics.studies.knobs import Knob
 from kinematics.studies.sweep import ALL_JOBS, SweepRow
@@ -271,7 +271,7 @@ class SweepFile:
         }
         try:
             os.fsync(self._file.fileno())
-            write_whole(self._told, lambda path: _write(path, json.dumps(told)), force=True)
+            write_text_whole(self._told, json.dumps(told), force=True)
         except OSError as error:
             raise self._no_room(str(self._partial), f"cannot be written: {error.strerror}") from None
         except InputError as error:
@@ -327,7 +327,3 @@ def _locked(number: int) -> bool:
     except OSError:
         return True  # folders that other machines lend
     return True
-
-
-def _write(path: Path, text: str) -> None:
-    path.write_text(text, encoding="utf-8")

@@ -216,40 +216,31 @@ class TimedJob(Protocol):
     @property
     def heeds_file_limits(self) -> bool:
         """Whether limits stated in the job have a say."""
-        ...
 
     @property
     def keeps_moves(self) -> bool:
         """Whether its moves stay at hand, so that another question takes no reading."""
-        ...
 
     def foresee(self, asks: Sequence[Ask], then: Then | None = None) -> None:
         """Take note of what will be asked, and of what will be once the first of `asks` is timed."""
-        ...
 
     def timed(self, ask: Ask) -> Timing:
         """The timing under a machine. Raises InputError where the job cannot be read."""
-        ...
 
     def totals(self, asks: Sequence[Ask]) -> NDArray[np.float64]:
         """The total time under each of many machines (s). Raises InputError where the job cannot be read."""
-        ...
 
     def is_planned_singly(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> bool:
         """Whether many machines like this one take a plan each, rather than a batch over moves at hand."""
-        ...
 
     def with_moves(self) -> TimedJob:
         """The job with all its moves at hand, for a study that looks at every one of them."""
-        ...
 
     def look_at(self, machine: Machine, fresh: Callable[[], Sums]) -> Seen[Sums]:
         """Show all moves, as a machine reads and classes them, to a look that is made `fresh` whenever it begins."""
-        ...
 
     def digest(self) -> str:
         """A hash of the job's bytes; empty where they cannot be read."""
-        ...
 
 
 def foresee(jobs: Sequence[TimedJob], asks: Sequence[Ask], then: Then | None = None) -> None:

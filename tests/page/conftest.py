@@ -21,7 +21,7 @@ pytest.importorskip("plotly", reason="the extra `page` is not installed")
 from starlette.testclient import TestClient
 
 from kinematics.cli.explore import explorer_of
-from kinematics.gcode.dialects import EXTRUSION
+from kinematics.cli.options import JobOptions
 from kinematics.machine import load_machine
 from kinematics.page.explorer import Explorer
 from kinematics.page.server import PageServer, guarded
@@ -63,15 +63,8 @@ def explorer(where: Path) -> Iterator[Explorer]:
     """What the page is about: that job and machine."""
     machine = load_machine(str(where / "bench.toml"))
     path = str(where / JOB)
-    made = explorer_of(
-        [(path, PreparedJob(path, EXTRUSION))],
-        machine,
-        str(where / "bench.toml"),
-        machine.name,
-        {},
-        ("extrusion", "honour", False),
-        "kinematics explore",
-    )
+    asked = JobOptions((path,), machine_name=str(where / "bench.toml"))
+    made = explorer_of(asked, [PreparedJob(path)], machine, "kinematics explore")
     yield made
     made.shelf.clear()
 

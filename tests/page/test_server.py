@@ -13,8 +13,8 @@ import pytest
 from starlette.testclient import TestClient
 
 from kinematics.cli.explore import explorer_of
+from kinematics.cli.options import JobOptions
 from kinematics.cli.shop import order_book
-from kinematics.gcode.dialects import EXTRUSION
 from kinematics.machine import Machine, load_machine
 from kinematics.page import server as page_server
 from kinematics.page import shelf
@@ -31,11 +31,8 @@ SAMPLE = str(SAMPLES / "test_cube.gcode")
 
 def asking(job: str, machine: str) -> TestClient:
     """A page about a sample."""
-    known = load_machine(machine)
-    reading = ("extrusion", "honour", False)
-    made = explorer_of(
-        [(job, PreparedJob(job, EXTRUSION))], known, machine, known.name, {}, reading, "kinematics explore"
-    )
+    asked = JobOptions((job,), machine_name=machine)
+    made = explorer_of(asked, [PreparedJob(job)], load_machine(machine), "kinematics explore")
     return TestClient(guarded(PageServer(made), PORT), base_url=HERE)
 
 
@@ -253,7 +250,7 @@ def test_a_dropped_file_has_a_name_without_folders(told: str, shown: str) -> Non
 
 def test_without_a_job_the_page_waits_for_one() -> None:
     machine = load_machine("middling")
-    made = explorer_of([], machine, None, machine.name, {}, ("extrusion", "honour", False), "kinematics explore")
+    made = explorer_of(JobOptions(), [], machine, "kinematics explore")
     with TestClient(guarded(PageServer(made), PORT), base_url=HERE) as client:
         assert client.get("/").status_code == 200
         assert client.get("/sheet").json()["jobs"] == []
@@ -297,13 +294,10 @@ def test_orders_are_run_with_the_setting_on_every_printer(tmp_path: Path) -> Non
     (tmp_path / "orders.csv").write_text("order,job,quantity\ncubes,cube.gcode,4\n")
     (tmp_path / "printers.csv").write_text("name,machine\none,bench.toml\n")
     tables = [str(tmp_path / name) for name in ("orders.csv", "printers.csv")]
-    book = order_book(*tables, "2026-03-02", "extrusion", "honour")
-    machine = load_machine(str(BENCH))
     job = str(tmp_path / "cube.gcode")
-    reading = ("extrusion", "honour", False)
-    made = explorer_of(
-        [(job, PreparedJob(job, EXTRUSION))], machine, str(BENCH), machine.name, {}, reading, "", book, tables
-    )
+    asked = JobOptions((job,), machine_name=str(BENCH))
+    book = order_book(asked, *tables, "2026-03-02")
+    made = explorer_of(asked, [PreparedJob(job)], load_machine(str(BENCH)), "", book, tables)
     with TestClient(guarded(PageServer(made), PORT), base_url=HERE) as client:
         plain, turned = client.get("/orders").json(), client.get("/orders?speed=2").json()
     shop = ("shop", tables[0], "--printers", tables[1], "--start", "2026-03-02")

@@ -56,7 +56,7 @@ def test_without_changes_one_pass_is_enough(counts: Counts) -> None:
 def test_what_the_start_did_not_tell_is_read_for(
     counts: Counts, job: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(blockwise, "TRIAL", 1)
+    monkeypatch.setattr(blockwise, "TRIAL", (1, 1))
     text = "G1 X1 F60\n" * 40 + "".join(f"G1 X{i % 2} Y{i} E{i / 9:.3f} F9000\n" for i in range(600))
     assert not differences(job(text), QUICK, TINY, changes=True)
     assert counts.passes == 3
