@@ -39,7 +39,7 @@ def test_nothing_of_the_server_is_loaded_by_any_other_command() -> None:
     )
     loaded = modules_after(script)
     assert "numpy" in loaded
-    assert not loaded & {"starlette", "uvicorn", "anyio", "plotly", "http.server"}
+    assert not loaded & {"starlette", "uvicorn", "anyio", "plotly"}
 
 
 def test_bad_input_is_told_before_anything_is_served(run: Run) -> None:
