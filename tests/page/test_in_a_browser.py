@@ -333,6 +333,27 @@ def test_no_serious_fault_of_accessibility(chromium: Any, hostile: str, width: i
     opened.close()
 
 
+def test_a_label_with_a_link_in_it_is_no_link(chromium: Any, tmp_path: Path) -> None:
+    label = "<a href='http://bikes.example'>x</a>"
+    machine = tmp_path / "labels.toml"
+    machine.write_text(f'{BENCH.read_text()}\n[motion.by_label."{label}"]\nspeed_cap_mm_s = 90\n')
+    with running(SAMPLE, "--machine", str(machine)) as (address, _):
+        opened = Opened(chromium, address)
+        page = opened.page
+        page.get_by_text("Other limits").click()
+        page.get_by_label("turn another limit").select_option(f'motion.by_label."{label}".speed_cap_mm_s')
+        page.wait_for_selector("#curve .xtitle:text('bikes.example')")
+        assert page.locator("#curve a").count() == 0
+        assert page.evaluate("document.querySelectorAll('a').length") == 1
+        opened.close()
+
+
+def test_a_knob_that_there_is_not_is_passed_over(chromium: Any, sample: str) -> None:
+    opened = Opened(chromium, f"{sample}?knob=%3Cb%3E")
+    assert opened.page.locator("#against").input_value() == "acceleration"
+    opened.close()
+
+
 def test_two_tabs_hold_settings_of_their_own(chromium: Any, sample: str) -> None:
     one, other = Opened(chromium, sample), Opened(chromium, sample)
     one.page.get_by_label("print acceleration, exact (mm/s²)").fill("3000")

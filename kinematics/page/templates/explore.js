@@ -579,8 +579,10 @@ async function begin() {
   showJobs();
   if (!sheet.jobs.length) return;
   await askPresent();
+  for (const [name] of [...settings, [state.knob]]) addFurther(name);
+  if (!knobs.has(state.knob) || knobs.get(state.knob).knob.choices.length) state.knob = "acceleration";
+  at("against").value = state.knob;
   setAll(settings);
-  at("against").value = knobs.has(state.knob) ? state.knob : "acceleration";
   if (state.kept.length) showAllKept();
 }
 

@@ -32,6 +32,11 @@ export function durationText(seconds) {
   return `${Math.floor(minutes / 60)} h ${String(minutes % 60).padStart(2, "0")} min`;
 }
 
+// Foreign words as they are: the library takes tags in a text for tags.
+function plain(text) {
+  return text.replaceAll("&", "&amp;").replaceAll("<", "&lt;");
+}
+
 function layout(x, y, more = {}) {
   const ink = colour("ink");
   const axis = {
@@ -88,14 +93,14 @@ export async function drawCurve(element, curve, marks, cap) {
       line: { color: colour("tones-1"), width: 2, dash: "dash" },
     });
     annotations.push({
-      x: Math.log10(cap.value), y: 1, yref: "paper", yanchor: "bottom", text: cap.words, showarrow: false,
+      x: Math.log10(cap.value), y: 1, yref: "paper", yanchor: "bottom", text: plain(cap.words), showarrow: false,
       xanchor: cap.value > Math.sqrt(low * high) ? "right" : "left", font: { color: colour("tones-1") },
     });
   }
   const seconds = curve.total_s.map((one) => one / scale.size);
   const room = 0.12 * (Math.max(...seconds) - Math.min(...seconds)) || 0.1 * seconds[0];
   const x = {
-    type: "log", title: { text: `${curve.words}${curve.unit && curve.unit !== "×" ? ` (${curve.unit})` : ""}` },
+    type: "log", title: { text: `${plain(curve.words)}${curve.unit && curve.unit !== "×" ? ` (${curve.unit})` : ""}` },
     tickvals: at, ticktext: at.map((one) => numberText(one) + (curve.unit === "×" ? "×" : "")),
     range: [Math.log10(low) - 0.02, Math.log10(high) + 0.02],
   };
