@@ -254,7 +254,7 @@ def test_the_page_begins_with_a_file(chromium: Any) -> None:
         opened.__init__(chromium, address)  # type: ignore[misc]
         page = opened.page
         page.wait_for_selector("text=Drop a G-code file anywhere on this page")
-        assert page.locator("#empty").is_visible()
+        page.wait_for_selector("#empty")
         assert not page.locator("#answers").is_visible()
         page.set_input_files("#file", files=[{"name": "a.gcode", "mimeType": "", "buffer": SQUARE.encode()}])
         page.wait_for_selector("h1:text('a.gcode on Middling')")
