@@ -12,17 +12,19 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from kinematics.cli.encodings import encodable, harmless_json
-from kinematics.errors import InputError
+from kinematics.errors import EXIT_INTERRUPTED, InputError
 from kinematics.wording import harmless
 
 if TYPE_CHECKING:
     from kinematics.reports.layout import Heads, Line
+    from kinematics.studies.intervals import Sampling
 
 Tell = Callable[..., None]
 
 MEASURED = 0.5  # s of work after which the rest is foretold …
 SLOW_TO_BEGIN = 5.0  # … or this long from the very beginning, where the first part takes long by itself
 LONG_WORK = 10.0  # s that are worth saying
+KEEPS = "keeps what is done"
 
 
 class Table(NamedTuple):
@@ -203,19 +205,28 @@ def _in_round_numbers(seconds: float) -> str:
     return f"{round(seconds / 86400.0):,} days"
 
 
+def end_where_cut_short(sampling: Sampling | None) -> None:
+    """Say how many draws an answer is from that was interrupted, and end; nothing where all of them were made."""
+    if sampling is not None and sampling.of:
+        made = f"{sampling.draws:,} of {sampling.of:,} draws"
+        remark(f"kinematics: interrupted: this answer is from the {made} made by then")
+        sys.exit(EXIT_INTERRUPTED)
+
+
 @contextlib.contextmanager
-def progress(steps: int, long: bool) -> Iterator[Tell]:
+def progress(steps: int, long: bool, ends: str = "ends it") -> Iterator[Tell]:
     """Show on a terminal's error stream how far long work has come; yields a function to call before each step.
 
-    It also takes the share of a step that is done: of a step that will take long this is said beforehand.
+    It also takes the share of a step that is done: of a step that will take long this is said beforehand, with what
+    Ctrl-C does.
     """
     with _bar("reading", steps, long) as advance:
-        begun, foretold = 0, Foretold("")
+        begun, foretold = 0, Foretold("", ends)
 
         def tell(step: str, share: float = 0.0) -> None:
             nonlocal begun, foretold
             if share == 0.0:
-                begun, foretold = begun + 1, Foretold(step)
+                begun, foretold = begun + 1, Foretold(step, ends)
             else:
                 foretold.hear(share)
             advance(max(0, begun - 1) + share, step)
@@ -228,7 +239,7 @@ def counted_progress(total: int, long: bool) -> Iterator[Callable[[float], None]
     """Show on a terminal's error stream how many candidates of many are done, with the time that is left; yields how to
     tell.
     """
-    foretold = Foretold(f"{total:,} candidates", "keeps what is done")
+    foretold = Foretold(f"{total:,} candidates", KEEPS)
     with _bar("candidates", total, long, counted=True) as advance:
 
         def hear(done: float) -> None:
@@ -239,11 +250,13 @@ def counted_progress(total: int, long: bool) -> Iterator[Callable[[float], None]
 
 
 @contextlib.contextmanager
-def shared_progress(what: str) -> Iterator[tuple[Callable[[str], None], Callable[[float], None]]]:
+def shared_progress(
+    what: str, ends: str = "ends it"
+) -> Iterator[tuple[Callable[[str], None], Callable[[float], None]]]:
     """Show on a terminal's error stream which share of some work is done; yields how to tell its steps, and the
-    share.
+    share. `ends` says what Ctrl-C does.
     """
-    foretold = Foretold(what)
+    foretold = Foretold(what, ends)
     with _bar(what, 1, True) as advance:
 
         def hear(share: float) -> None:

@@ -10,14 +10,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from kinematics.cli.completing import machines
-from kinematics.cli.options import AS_JSON, SETTINGS
+from kinematics.cli.options import AS_JSON, HELP, SETTINGS
 from kinematics.errors import EXIT_ANSWER_IS_NO
 from kinematics.outputs import refuse_to_overwrite, write_text_whole
 
 if TYPE_CHECKING:
     from kinematics.machine import Question
 
-HELP = {"help_option_names": ["-h", "--help"]}
 MACHINE = click.argument("machine_name", metavar="FILE|NAME", shell_complete=machines)
 HEADS = (("key", False), ("value", True), ("from", False))
 

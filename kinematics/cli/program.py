@@ -16,7 +16,14 @@ import click
 
 from kinematics import __version__
 from kinematics.cli.encodings import encodable, let_no_encoding_fail
-from kinematics.errors import EXIT_BAD_INPUT, EXIT_INTERRUPTED, EXIT_READER_GONE, EXIT_UNFORESEEN, InputError
+from kinematics.errors import (
+    EXIT_BAD_INPUT,
+    EXIT_INTERRUPTED,
+    EXIT_READER_GONE,
+    EXIT_UNFORESEEN,
+    InputError,
+    LostWorkersError,
+)
 
 # command -> (module, one line for the list)
 COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
@@ -208,6 +215,8 @@ def unforeseen(error: BaseException) -> str:
     """What nobody has thought of, in one sentence; what the machine lacks is told in its own words."""
     if isinstance(error, MemoryError):
         return "not enough memory for this; smaller jobs, fewer at a time, or fewer values to try need less"
+    if isinstance(error, LostWorkersError):
+        return str(error)
     if isinstance(error, OSError) and error.strerror:
         named = f"{error.filename}: " if error.filename else ""
         return f"{named}{error.strerror[0].lower()}{error.strerror[1:]}"

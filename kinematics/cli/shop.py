@@ -17,7 +17,7 @@ from kinematics.cli.options import (
     picture_option,
     write_picture,
 )
-from kinematics.errors import EXIT_ANSWER_IS_NO
+from kinematics.errors import EXIT_ANSWER_IS_NO, EXIT_INTERRUPTED
 
 if TYPE_CHECKING:
     from datetime import tzinfo
@@ -95,7 +95,7 @@ def command(
     from kinematics.business.runs import shop_of
 
     clock = Clock(jobs, asked.copying)
-    with console.shared_progress("simulating the shop") as (tell, hear):
+    with console.shared_progress("simulating the shop", console.KEEPS) as (tell, hear):
         shop = shop_of(orders, printers, clock, begins, zone, variants, people, asked.seed, runs, left_out, tell, hear)
     if paths:
         from kinematics import compiled
@@ -112,6 +112,10 @@ def command(
     if len(shop.cannot) > MOST_TOLD:
         console.remark(f"left out: {len(shop.cannot) - MOST_TOLD:,} more (all of them with --json)")
     write_picture(asked, shop, read=inputs)
+    if shop.cut_short:
+        runs_done = f"{shop.runs:,} run{'s' if shop.runs != 1 else ''}"
+        console.remark(f"kinematics: interrupted: this is what was done by then, with {runs_done} of each rule tried")
+        raise click.exceptions.Exit(EXIT_INTERRUPTED)
     if shop.cannot:
         raise click.exceptions.Exit(EXIT_ANSWER_IS_NO)
 

@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     from kinematics.vibration.recording import Recording
 
 PLANS_EACH = 200  # times that a job is planned, or so
-AXES = ("x", "y", "z")
 
 
 @click.command("vibration")
@@ -173,7 +172,7 @@ def _columns(texts: Sequence[str]) -> dict[str, str]:
     found = {}
     for text in texts:
         axis, equals, name = text.partition("=")
-        if axis.strip() not in AXES or not equals or not name.strip():
+        if axis.strip() not in ("x", "y", "z") or not equals or not name.strip():
             raise InputError.at("--column", f"can't read {text!r}", "AXIS=NAME or AXIS=NUMBER, such as x=2")
         found[axis.strip()] = name.strip()
     return found

@@ -10,7 +10,8 @@ from pathlib import Path, PurePath
 from typing import TYPE_CHECKING
 
 from kinematics import __version__
-from kinematics.reports.bar_pictures import A_MOMENT, bare, causes_of
+from kinematics.reports.bar_pictures import bare, causes_of
+from kinematics.reports.marks import A_MOMENT
 from kinematics.wording import duration_text, share_text
 
 if TYPE_CHECKING:

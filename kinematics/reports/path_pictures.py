@@ -14,7 +14,7 @@ from kinematics.limits import columns as by
 from kinematics.reports.bar_pictures import bare
 from kinematics.reports.marks import room_of
 from kinematics.reports.style import SMALL, DrawingLook, Headline, LegendKey
-from kinematics.studies.causes import cause_name
+from kinematics.studies.causes import cause_name, summed
 from kinematics.wording import duration_text, quantity_text, share_text
 
 if TYPE_CHECKING:
@@ -73,9 +73,7 @@ def path_of(planned: Planned, layer: int | None = None) -> DrawnPath:
     pairs = classes.of_move[chosen].astype(np.int64) * by.CAUSES + code
     seen, number = np.unique(pairs, return_inverse=True)
     names = [cause_name(classes.table, planned.limits, int(pair) // by.CAUSES, int(pair) % by.CAUSES) for pair in seen]
-    spent: dict[str, float] = {}
-    for name, share in zip(names, np.bincount(number, seconds, seen.size).tolist(), strict=True):
-        spent[name] = spent.get(name, 0.0) + share
+    spent = summed(zip(names, np.bincount(number, seconds, seen.size).tolist(), strict=True))
     causes = tuple(sorted(spent.items(), key=lambda item: -item[1]))
     rank = {name: i for i, (name, _) in enumerate(causes)}
     binds = np.array([rank[name] for name in names], np.int64)[number] if names else np.empty(0, np.int64)

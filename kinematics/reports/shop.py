@@ -17,6 +17,7 @@ from kinematics.business.runs import (
     TURNAROUNDS_HOLD,
 )
 from kinematics.business.staffed import NO_ZONE
+from kinematics.machine.model import NOT_GIVEN
 from kinematics.wording import duration_text, money_text, quantity_text, share_text
 
 if TYPE_CHECKING:
@@ -62,7 +63,6 @@ HELD_BY = {
     SPOOLS_HOLD: "spool changes",
     TURNAROUNDS_HOLD: "taking parts off and starting the next print",
 }
-NOT_GIVEN = "not given"
 UNATTENDED = (
     "Printers run unattended here: only as the manufacturer's instructions and local codes allow, with smoke detection "
     "and thermal cut-outs that work."

@@ -12,6 +12,7 @@ from kinematics.studies.linked import linked_groups
 from kinematics.studies.many import Variant
 from kinematics.studies.reach import COST, Raisable
 from kinematics.studies.rung_order import MOST_RUNGS_IN_ALL_ORDERS, best_order
+from kinematics.studies.timing import TimedJob, each
 from kinematics.studies.weighted_jobs import WeightedJobs
 
 State = tuple[float, ...]  # the number of each limit, in their order
@@ -107,7 +108,7 @@ class Climb:
 
     def plans_are_single(self, state: State) -> bool:
         """Whether jobs in a state are planned one by one: no batch serves what ties speed to acceleration."""
-        return any(job.is_planned_singly(*self.variant(state)) for job in self.jobs.prepared)
+        return any(each(self.jobs.prepared, _is_planned_singly, *self.variant(state)))
 
     def without(self, state: State, left_out: Sequence[int] | frozenset[int]) -> State:
         """A state with some limits as they are now."""
@@ -121,6 +122,10 @@ class Climb:
         """The time without each of the limits that a state raises (s), by their places."""
         raised = self.raised_in(state)
         return dict(zip(raised, self.times([self.without(state, (k,)) for k in raised]), strict=True))
+
+
+def _is_planned_singly(job: TimedJob, machine: Machine, varied: frozenset[str]) -> bool:
+    return job.is_planned_singly(machine, varied)
 
 
 class _Step(NamedTuple):

@@ -33,6 +33,7 @@ from kinematics.studies.part_quality import PartQuality, part_quality
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.ringing import Ringing, ringing_of_timing
 from kinematics.studies.rounding import Rounding, rounding_of_timing
+from kinematics.studies.settings_to_type import JOB, KICK, LIFTED
 from kinematics.studies.timing import Ask, Timing, time_job
 from kinematics.vibration.filters import FILTER_NAMES, filter_named, spread_of
 
@@ -43,9 +44,7 @@ MOST_TIMED = 60
 REFINED = 3  # pairs of which frequencies are looked at more finely
 FINE_STEPS = (0.03, 0.01)
 NO_SLOWER = 2e-4  # of a time: pairs that differ by less are put in order by how little they round
-LIFTED = 1e6  # mm/s²: no limit of the file's own on print acceleration
 KEY = "motion.print_acceleration_mm_s2"
-KICK, JOB = "kick", "job"
 HALVINGS = 7
 DIRECTIONS = 181
 NOTHING_SEEN = 0.001  # mm: less than a micrometer can see

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from kinematics.machine import Machine
 from kinematics.notebook import NotebookTable
-from kinematics.studies.filter_choice import KICK, FilterChoice, choose_filters
-from kinematics.studies.filter_options import AxisOption, budgets_of, filter_words, option_of, widened
+from kinematics.studies.filter_choice import FilterChoice, choose_filters
+from kinematics.studies.filter_options import AxisOption, budgets_of, option_of, widened
 from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.settings_to_type import TypedSettings, settings_to_type
+from kinematics.studies.settings_to_type import KICK, TypedSettings, settings_to_type
 from kinematics.studies.vibration_modes import Agreement, AxisFinding, agreements, modes_known
 from kinematics.vibration.filters import Filter, spread_of
 from kinematics.vibration.modes import FittedMode
@@ -205,8 +205,3 @@ def _own(best: AxisOption, modes: Sequence[FittedMode], choice: FilterChoice) ->
     option = option_of(best.axis, made, modes[0].frequency, modes[0].damping, modes, budgets)
     spread = spread_of(named.filter).variance
     return OwnFilter(option, named, spread_of(made).variance / spread if spread > 0.0 else 1.0)
-
-
-def own_words(own: OwnFilter) -> str:
-    """Which axis and beside which named type."""
-    return f"{own.option.axis}: own filter beside {filter_words(own.named)}"

@@ -24,6 +24,7 @@ STANDARD_GRAVITY = 9806.65  # mm/s² (CGPM 1901)
 ACCELERATION_UNITS: Mapping[str, float] = MappingProxyType({"g": STANDARD_GRAVITY, "m/s2": 1000.0, "mm/s2": 1.0})
 AXES = ("x", "y", "z")
 COMMENTS = ("#", ";", "%", "//", "!")
+LARGEST = 20_000_000  # bytes: ten minutes at 1 kHz; a minute or two tell a mode
 SNIFFED = 65_536  # bytes from which the shape of a file is told
 SHORTEST, SHORT = 2.0, 20.0  # s: refused below the one, remarked on below the other
 LOWEST_RATE, LOW_RATE = 100.0, 400.0  # Hz: likewise
@@ -124,13 +125,17 @@ def read_recording(path: str | Path, axis: str, told: Told = NOTHING_TOLD) -> Re
 def _content(path: str | Path) -> bytes:
     place = str(path)
     try:
-        content = Path(path).read_bytes()
+        with open(path, "rb") as file:
+            content = file.read(LARGEST + 1)
     except FileNotFoundError:
         beside = [one.name for one in Path(path).parent.glob("*")] if Path(path).parent.is_dir() else []
         hint = nearest(Path(path).name, beside)
         raise InputError.at(place, "no such file", "a text file of times and accelerations", hint) from None
     except OSError as failure:
         raise InputError.at(place, f"cannot be read: {failure.strerror}") from None
+    if len(content) > LARGEST:
+        found = f"larger than {LARGEST // 1_000_000} MB"
+        raise InputError.at(place, found, "a recording of some minutes", "a minute or two are enough: cut it")
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         content = content.decode("utf-16", "replace").encode()
     if b"\0" in content[:SNIFFED]:
