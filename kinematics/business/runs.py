@@ -184,6 +184,23 @@ def _sooner(before: Served, after: Served) -> float:
     return ends[0] - ends[1]
 
 
+class OrderBook(NamedTuple):
+    """Orders with all that it takes to simulate them: printers, the clock of their jobs, when the shop starts (s), and
+    rows of the tables that could not be read.
+    """
+
+    orders: Sequence[Order]
+    printers: Sequence[Printer]
+    clock: Clock
+    start: float
+    zone: tzinfo
+    left_out: Sequence[Finding]
+
+    def shop(self, variants: Sequence[ShopVariant] = ()) -> Shop:
+        """The shop simulated, and what changes would bring. Raises InputError as `shop_of` does."""
+        return shop_of(self.orders, self.printers, self.clock, self.start, self.zone, variants, left_out=self.left_out)
+
+
 def shop_of(
     orders: Sequence[Order],
     printers: Sequence[Printer],

@@ -43,6 +43,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "bedful": ("kinematics.cli.bedful", "How many on the bed at a time, and what lasts the night?"),
         "shop": ("kinematics.cli.shop", "How many parts a day, and by when?"),
         "report": ("kinematics.cli.report", "All of it on one page to pass on."),
+        "explore": ("kinematics.cli.explore", "The same, live: turn a knob and see the time."),
         "demo": ("kinematics.cli.demo", "Every study once, on a sample."),
         "proof": ("kinematics.cli.proof", "A small print that proves a limit, and what was measured on it."),
         "machine": ("kinematics.cli.machine", "Make, read and check a machine file."),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import click
@@ -21,7 +22,7 @@ from kinematics.errors import EXIT_ANSWER_IS_NO, EXIT_INTERRUPTED
 if TYPE_CHECKING:
     from datetime import tzinfo
 
-    from kinematics.business.runs import Shop, ShopVariant
+    from kinematics.business.runs import OrderBook, Shop, ShopVariant
     from kinematics.business.tables import Printer
 
 MOST_TOLD = 10  # rows that were left out
@@ -128,6 +129,20 @@ def _show(shop: Shop) -> None:
         tables.append((words.effect_heads(shop), words.effect_rows(shop)))
     shown = [console.Table(*table) for table in tables]
     console.say_answer(words.shop_head(shop), *shown, words.shop_notes(shop))
+
+
+def order_book(asked: JobOptions, orders_file: str, printers_file: str, start: str) -> OrderBook:
+    """Orders, printers and the clock of their jobs, as the tables have them. Raises InputError where they cannot be
+    read.
+    """
+    from kinematics.business.plan import Clock
+    from kinematics.business.runs import OrderBook
+    from kinematics.business.tables import read_orders, read_printers
+
+    found, left_out, zone = read_printers(printers_file)
+    wanted, more = read_orders(orders_file, zone)
+    jobs = jobs_by_path(replace(asked, block_delete=False), [order.job for order in wanted if order.job is not None])
+    return OrderBook(wanted, found, Clock(jobs), start_of(start, zone), zone, [*left_out, *more])
 
 
 def start_of(text: str | None, zone: tzinfo) -> float:

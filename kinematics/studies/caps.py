@@ -261,6 +261,12 @@ def _both(known: Sequence[CapsOfLimit]) -> CapsOfLimit:
     return CapsOfLimit.of(*(one.caps for one in known), *(one.missing for one in known))
 
 
+def cap_rows(machine: Machine, prepared: Sequence[TimedJob], timings: Sequence[Timing]) -> tuple[CapRow, ...]:
+    """Each limit against its caps alone; with jobs, as they were timed under the machine."""
+    job = _of_jobs(prepared, machine, timings) if timings else None
+    return tuple(row for row in _Table(machine, job).rows() if row.asked is not None or row.formulas)
+
+
 def follows_every_move(machine: Machine) -> bool:
     """Whether caps of jobs tell something for which all of their moves have to be kept."""
     swings = bool(machine.vibration.x.modes or machine.vibration.y.modes)
@@ -284,15 +290,15 @@ def caps_of(
     if follows_every_move(machine):
         prepared = [job.with_moves() for job in prepared]
     timings = [time_job(job, machine) for job in prepared]
-    job = _of_jobs(prepared, machine, timings) if timings else None
-    rows = tuple(row for row in _Table(machine, job).rows() if row.asked is not None or row.formulas)
+    rows = cap_rows(machine, prepared, timings)
     cooling = cooling_rule(prepared, machine, timings, hear) if timings else None
     swinging = machine.vibration.x.modes or machine.vibration.y.modes
     ringing = tuple(ringing_of_timing(timing) for timing in timings) if swinging else ()
     rounding = tuple(rounding_of_timing(timing) for timing in timings) if rounds(machine) else ()
     commands = tuple(commands_of_timing(timing) for timing in timings) if takes_in_so_much(machine) else ()
     steps = tuple(extruder_step_of_timing(timing) for timing in timings) if _advances(machine) else ()
-    return Caps(machine, rows, None if job is None else job.total, cooling, ringing, rounding, commands, steps)
+    total = sum(timing.total for timing in timings) if timings else None
+    return Caps(machine, rows, total, cooling, ringing, rounding, commands, steps)
 
 
 Reals = NDArray[np.float64]
