@@ -118,13 +118,13 @@ def explorer_of(
     from kinematics.gcode.dialect_file import load_dialect
     from kinematics.gcode.dialects import DIALECTS
     from kinematics.page.explorer import Explorer
-    from kinematics.page.shelf import Reading, Shelf
+    from kinematics.page.shelf import JobReading, Shelf
     from kinematics.reports.page import Names
     from kinematics.studies.estimate import STAND_IN
 
     dialect = DIALECTS[asked.dialect] if asked.dialect in DIALECTS else load_dialect(asked.dialect)
     given = [(PurePath(path).name, job) for path, job in zip(asked.jobs, prepared, strict=True)]
-    shelf = Shelf(given, Reading(dialect, asked.file_limits, asked.block_delete))
+    shelf = Shelf(given, JobReading(dialect, asked.file_limits, asked.block_delete))
     more = [name for name in (machine.proof.start_file, machine.proof.end_file) if name]
     if book is not None:
         more += [order.job for order in book.orders if order.job is not None]

@@ -15,7 +15,7 @@ from kinematics.errors import EXIT_ANSWER_IS_NO
 from kinematics.outputs import refuse_to_overwrite, write_text_whole
 
 if TYPE_CHECKING:
-    from kinematics.machine import Question
+    from kinematics.machine import NewMachineQuestion
 
 MACHINE = click.argument("machine_name", metavar="FILE|NAME", shell_complete=machines)
 HEADS = (("key", False), ("value", True), ("from", False))
@@ -174,7 +174,7 @@ def _from_job(job: str, dialect: str, name: str | None, bed_mm: str | None) -> t
     return text, f"with the limits that {job} states ({used}{unused}); what it does not state is commented out"
 
 
-def _asked(question: Question) -> str:
+def _asked(question: NewMachineQuestion) -> str:
     """The answer of a person at a terminal, asked again until it can be used; elsewhere the default."""
     if not sys.stdin.isatty():
         return question.default

@@ -19,7 +19,7 @@ from kinematics.machine.settings import applied
 from kinematics.toml.files import Names, dotted_name, split_key, text_in_toml
 
 
-class Question(NamedTuple):
+class NewMachineQuestion(NamedTuple):
     """One question of a new machine file: parameter of `new_machine_text`, words, default, allowed answers if few."""
 
     key: str
@@ -29,9 +29,9 @@ class Question(NamedTuple):
 
 
 NEW_MACHINE_QUESTIONS = (
-    Question("name", "What do you call the printer?", "My printer"),
-    Question("bed_mm", "How large may a print be (width, depth, height in mm)?", "215, 225, 235"),
-    Question(
+    NewMachineQuestion("name", "What do you call the printer?", "My printer"),
+    NewMachineQuestion("bed_mm", "How large may a print be (width, depth, height in mm)?", "215, 225, 235"),
+    NewMachineQuestion(
         "like",
         "Which is it most like: gentle (older, the bed moves), middling, or quick (stiff, the bed only goes down)?",
         "middling",
@@ -90,7 +90,7 @@ name = {name}
 """
 
 
-def answer_problem(question: Question, answer: str) -> str:
+def answer_problem(question: NewMachineQuestion, answer: str) -> str:
     """What is wrong with an answer, and what may stand there; empty where nothing is."""
     answers = {one.key: one.default for one in NEW_MACHINE_QUESTIONS} | {question.key: answer}
     try:

@@ -37,7 +37,7 @@ class ShelfJob(NamedTuple):
     file: Path | None
 
 
-class Reading(NamedTuple):
+class JobReading(NamedTuple):
     """How dropped files are read: as those of the command line are."""
 
     dialect: Dialect
@@ -56,7 +56,7 @@ def shown_name(told: str) -> str:
 class Shelf:
     """Jobs by number, those of the command line first. Several threads may use it at a time."""
 
-    def __init__(self, given: Sequence[tuple[str, PreparedJob]], reading: Reading) -> None:
+    def __init__(self, given: Sequence[tuple[str, PreparedJob]], reading: JobReading) -> None:
         self._reading = reading
         self._lock = threading.Lock()
         self._jobs = {number: ShelfJob(number, name, job, None) for number, (name, job) in enumerate(given, 1)}
