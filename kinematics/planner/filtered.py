@@ -18,7 +18,13 @@ from kinematics.machine import Machine
 from kinematics.planner.ceilings import paces_at_rest
 from kinematics.planner.features import NOT_ROUNDED, Features
 from kinematics.vibration.filters import spread_of
-from kinematics.vibration.path_rounding import rest_speeds_by_rounding, speed_by_rounding, taps_of
+from kinematics.vibration.path_rounding import (
+    leads_between,
+    leads_see,
+    rest_speeds_by_rounding,
+    speed_by_rounding,
+    taps_of,
+)
 
 Reals = NDArray[np.float64]
 
@@ -38,8 +44,25 @@ class Filtered(NamedTuple):
 
     @property
     def reach(self) -> float:
-        """Path (mm) under the filters on either side of a place at the fastest speed."""
-        return self.fastest * float(np.abs(taps_of(self.filters).lag).max(initial=0.0))
+        """Path (mm) to either side that ceilings hang on: under the filters at full speed, or as far as ramps look."""
+        under = self.fastest * float(np.abs(taps_of(self.filters).lag).max(initial=0.0))
+        return max(under, leads_see(self.budget)) if self.differ else under
+
+    @property
+    def budget(self) -> float:
+        """What a place may be rounded by in all (mm)."""
+        return self.corners / (1.0 - HALF)
+
+    @property
+    def variances(self) -> tuple[float, float]:
+        """σ² of the filters of x and y (s²)."""
+        x, y = (0.0 if one is None else spread_of(one).variance for one in self.filters)
+        return x, y
+
+    @property
+    def differ(self) -> bool:
+        """Whether a ramp runs further ahead in one direction than in another."""
+        return self.variances[0] != self.variances[1]
 
 
 def filtered_by(machine: Machine, values: Reals) -> Filtered | None:
@@ -62,21 +85,23 @@ def _power_of_two(speed: float) -> float:
 def with_rounding(features: Features, moves: Moves, filtered: Filtered | None) -> Features:
     """The features of a job with `lead`, `rounded` and `reached` for its filters.
 
-    lead = √(Σ (u_k·σ_k²)²): a ramp of acceleration a runs lead·a/2 ahead (`vibration.rounding.lead`). Within a straight
-    run nodes have no ceiling of their own, so that splitting a move changes nothing.
+    lead = √(Σ (u_k·σ_k²)²): a ramp of acceleration a runs lead·a/2 ahead (`vibration.rounding.lead`), or as far as in
+    what lies close on both sides (`leads_between`). Within a straight run nodes have no ceiling of their own, so that
+    splitting a move changes nothing.
     """
     if filtered is None:
         return features
-    variances = [0.0 if one is None else spread_of(one).variance for one in filtered.filters]
-    lead = np.hypot(features.x * variances[0], features.y * variances[1])
+    steps, rests = (moves.dx, moves.dy, moves.dz), features.rest.astype(np.bool_)
+    lead = np.hypot(features.x * filtered.variances[0], features.y * filtered.variances[1])
+    if filtered.differ:
+        most = max(filtered.variances)
+        lead = leads_between(features.length, features.change[: lead.size] > 0.0, rests, lead, most, filtered.budget)
     corners = features.change > 0.0
     corners &= features.rest[:-1] == 0
-    steps = (moves.dx, moves.dy, moves.dz)
-    budget = filtered.corners / (1.0 - HALF)
-    path = steps, features.rest.astype(np.bool_), (*filtered.filters, None)
-    speed = speed_by_rounding(*path, budget, filtered.fastest, HALF, corners)[:-1]
+    path = steps, rests, (*filtered.filters, None)
+    speed = speed_by_rounding(*path, filtered.budget, filtered.fastest, HALF, corners)[:-1]
     reached = NOT_ROUNDED
     if filtered.steps:
-        leaving, reaching = rest_speeds_by_rounding(*path, budget, filtered.fastest, HALF)
+        leaving, reaching = rest_speeds_by_rounding(*path, filtered.budget, filtered.fastest, HALF)
         speed, reached = np.minimum(speed, leaving), 1.0 / reaching
     return features._replace(lead=lead, rounded=1.0 / speed, reached=reached)

@@ -21,6 +21,8 @@ from kinematics.vibration.rounding import HALF, check_budget
 Reals = NDArray[np.float64]
 
 KEPT_BACK = 0.97  # of the corners' share: what ramps add meanwhile is reckoned one by one, not together with the turns
+NEAR = 4.0  # of the budget: as far as a filter reaches at the speed that it permits at a turn by half a right angle
+LEAST_LEAD = 1.0 / 16.0  # of the largest: moves that run ahead less (upwards, say) count as if they did so much
 SAMPLES_A_SECOND = 2000.0  # at least; every node is a sample beside
 
 
@@ -63,8 +65,9 @@ def speed_by_rounding(
     `filters` one an axis. At node i the largest v below which |Σ_j A_j (P(s_i − v·τ_j) − P(s_i))| <= 0.97(1 − q)ε,
     each axis with its own impulses, P the path by arc length between two rests, held at its ends. Infinite at rests,
     where that holds up to `fastest` (mm/s), and at nodes not `asked` for (bool[moves]; None: all are). What is not
-    modelled: the speed is taken as constant over the filter's length, so that opposite turns cancel which are passed at
-    unlike speeds; ramps have the other share q. Raises InputError for a budget or split out of range.
+    modelled: the speed is taken as constant over the filter's length; ramps have the other share q, with what they
+    change between opposite turns, which then cancel less (`leads_between`). Raises InputError for a budget or split out
+    of range.
     """
     path, allowed = _filtered_path(steps, filters, budget, fastest, split)
     speed = np.full(path.places.size, np.inf)
@@ -206,6 +209,59 @@ def _speeds_by_rounding(
                 slope[axis] -= weight * directions[axis, move]
             under[reached] = move
     return speed
+
+
+def leads_between(
+    lengths: Reals, turns: NDArray[np.bool_], rests: NDArray[np.bool_], leads: Reals, most: float, budget: float
+) -> Reals:
+    """What each move's ramps run ahead by for a given acceleration (s²), with what lies close on both sides of it.
+
+    `lengths` of the moves (mm); `turns` bool[moves] whether one begins in another direction than the one before it;
+    `rests` bool[moves + 1]; `leads` of each in its own direction, `most` that of any direction. A run that is shorter
+    than what a filter spans changes the speed that its neighbours are filtered at: in a direction whose filter is short
+    it may speed up faster than they may. So it counts as they do, as the lesser of both sides, in full up to NEAR times
+    the `budget` ε (mm) of path from its far end, and beyond by 1/distance, so that a larger budget never slows
+    anything; not over a rest. Filters that are alike on all axes change nothing, and neither does splitting a move.
+    """
+    begins = turns | rests[:-1]
+    begins[:1] = True
+    first = np.flatnonzero(begins)
+    places = np.append(np.concatenate([[0.0], np.cumsum(lengths)])[first], lengths.sum())
+    shared = _leads_between(places, leads[first], np.append(rests[first], True), most, NEAR * budget)
+    return np.asarray(np.maximum(leads, shared[np.cumsum(begins) - 1]))
+
+
+def leads_see(budget: float) -> float:
+    """How far along the path (mm) on either side of a move `leads_between` looks."""
+    return NEAR / LEAST_LEAD * budget
+
+
+@compiled
+def _leads_between(places: Reals, leads: Reals, rests: NDArray[np.bool_], most: float, near: float) -> Reals:
+    """What `leads_between` finds beside a run; 0 where there is nothing. No run is looked at that is too far away to
+    count for more than what is already found.
+    """
+    runs = leads.size
+    shared = np.zeros(runs)
+    for i in range(runs):
+        own = max(leads[i], LEAST_LEAD * most)
+        behind, k = own, i
+        while k > 0 and not rests[k]:
+            gap = max(places[i + 1] - places[k], near)
+            if behind * gap >= most * near:
+                break
+            k -= 1
+            behind = max(behind, leads[k] * (near / gap))
+        ahead, k = own, i + 1
+        while ahead < behind and k < runs and not rests[k]:
+            gap = max(places[k] - places[i], near)
+            if ahead * gap >= most * near:
+                break
+            ahead = max(ahead, leads[k] * (near / gap))
+            k += 1
+        if min(behind, ahead) > own:
+            shared[i] = min(behind, ahead)
+    return shared
 
 
 class PlannedMotion(NamedTuple):

@@ -32,6 +32,11 @@ def test_without_the_budget_such_jobs_are_rounded_further(seed: int) -> None:
     assert share_of_budget(seed)[1] < free
 
 
+def test_opposite_turns_passed_at_unlike_speeds_keep_the_budget() -> None:
+    """Of 2,000 jobs the worst, 1.073 of its budget where a short move counts in its own direction alone."""
+    assert share_of_budget(20)[1] <= NEARLY_MOST
+
+
 def test_machines_share_what_is_made_of_a_path() -> None:
     """A speed limit that differs a little, or an override, makes no other numbers; another budget does."""
     told = {"vibration.x.filter": "ZV", "vibration.x.filter_frequency_hz": 40.0, "quality.rounding_budget_mm": 0.05}

@@ -8,7 +8,16 @@ from numpy.typing import NDArray
 
 from kinematics.errors import InputError
 from kinematics.vibration.filters import Filter, filter_named, spread_of
-from kinematics.vibration.path_rounding import KEPT_BACK, PlannedMotion, rounding_along, speed_by_rounding
+from kinematics.vibration.path_rounding import (
+    KEPT_BACK,
+    LEAST_LEAD,
+    NEAR,
+    PlannedMotion,
+    leads_between,
+    leads_see,
+    rounding_along,
+    speed_by_rounding,
+)
 from kinematics.vibration.rounding import half_spread
 
 FASTEST = 400.0
@@ -172,3 +181,79 @@ def test_the_rounding_told_is_that_of_a_direct_convolution(seed: int) -> None:
     share = np.cumsum(weight[order])
     for part, told in ((0.5, found.median), (0.95, found.most)):
         assert told == pytest.approx(off[order[np.searchsorted(share, part * share[-1])]], rel=0.05, abs=2e-3)
+
+
+def drawn_leads(rng: np.random.Generator) -> tuple[Reals, NDArray[np.bool_], Reals]:
+    """Steps of a path of three axes (float64[3, moves]), its rests, and σ⁴ of x, y and z (s⁴), none on z."""
+    steps = np.diff(random_path(rng), axis=0).T
+    height = np.where(rng.random(steps.shape[1]) < 0.1, 0.4, 0.0)
+    steps = np.vstack([np.where(height > 0.0, 0.0, steps), height])
+    return steps, rng.random(steps.shape[1] + 1) < 0.1, np.append(rng.uniform(5e-6, 2e-4, 2) ** 2, 0.0)
+
+
+def leads_alone(steps: Reals, squares: Reals) -> Reals:
+    """√Σ(u_k·σ_k²)² of every move."""
+    return np.sqrt(squares @ (steps / np.linalg.norm(steps, axis=0)) ** 2)
+
+
+def leads_found(steps: Reals, rests: NDArray[np.bool_], squares: Reals, budget: float) -> Reals:
+    units = steps / np.linalg.norm(steps, axis=0)
+    turns = np.append(True, np.linalg.norm(np.diff(units, axis=1), axis=0) > 1e-6)
+    most = float(np.sqrt(squares.max()))
+    return leads_between(np.linalg.norm(steps, axis=0), turns, rests, leads_alone(steps, squares), most, budget)
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_a_short_run_counts_as_the_lesser_of_both_sides(seed: int) -> None:
+    """Every pair of moves looked at; a larger budget slows nothing; what is split is as before."""
+    rng = np.random.default_rng(seed)
+    steps, rests, squares = drawn_leads(rng)
+    leads, budget = leads_alone(steps, squares), rng.uniform(0.01, 0.3)
+    found = leads_found(steps, rests, squares, budget)
+    places = np.append(0.0, np.cumsum(np.linalg.norm(steps, axis=0)))
+    stops, near, least = np.cumsum(rests), NEAR * budget, LEAST_LEAD * np.sqrt(squares.max())
+    units = steps / np.linalg.norm(steps, axis=0)
+
+    def alike(i: int, k: int) -> bool:
+        low, high = min(i, k), max(i, k) + 1
+        return bool((np.abs(units[:, low:high] - units[:, i : i + 1]) < 1e-6).all())
+
+    for i, own in enumerate(leads):
+        runs = [k for k in range(leads.size) if stops[k] == stops[i] and alike(i, k)]
+        begin, end = places[runs[0]], places[runs[-1] + 1]
+        before = [(k, end - places[k + 1]) for k in range(runs[0]) if stops[k] == stops[i]]
+        behind = [(k, places[k] - begin) for k in range(runs[-1] + 1, leads.size) if stops[k] == stops[i]]
+        lesser = min(
+            max((leads[k] * min(1.0, near / gap) for k, gap in side), default=0.0) for side in (before, behind)
+        )
+        assert found[i] == pytest.approx(lesser if lesser > max(own, least) else own, rel=1e-9)
+    more = leads_found(steps, rests, squares, 1.7 * budget)
+    level = (steps[2] == 0.0) & (found > least)
+    assert (more[level] <= 1.7 * found[level] * (1.0 + 1e-9)).all()
+    halves, stops_of_halves = np.repeat(0.5 * steps, 2, axis=1), np.zeros(2 * leads.size + 1, bool)
+    stops_of_halves[::2] = rests
+    assert leads_found(halves, stops_of_halves, squares, budget) == pytest.approx(np.repeat(found, 2), rel=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_what_lies_further_away_than_is_looked_changes_nothing(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    steps, rests, squares = drawn_leads(rng)
+    budget = 0.05
+    whole = leads_found(steps, rests, squares, budget)
+    places = np.append(0.0, np.cumsum(np.linalg.norm(steps, axis=0)))
+    for i in range(whole.size):
+        seen = (places[1:] > places[i] - leads_see(budget)) & (places[:-1] < places[i + 1] + leads_see(budget))
+        first, last = np.flatnonzero(seen)[[0, -1]]
+        found = leads_found(steps[:, first : last + 1], rests[first : last + 2], squares, budget)
+        assert found[i - first] == pytest.approx(whole[i], rel=1e-9)
+
+
+def test_a_detour_between_two_heavy_directions_counts_as_heavy() -> None:
+    """By hand: 0.1 mm along x between moves along y, ε = 0.05: all of σ_y² counts; after 0.4 mm, half of it."""
+    squares = np.array([1e-5, 1e-4, 0.0]) ** 2
+    ends = np.array([True, False, False, True])
+    for length, share in ((0.1, 1.0), (0.2, 1.0), (0.4, 0.5)):
+        steps = np.array([[0.0, length, 0.0], [9.0, 0.0, 9.0], [0.0, 0.0, 0.0]])
+        assert leads_found(steps, ends, squares, 0.05) == pytest.approx([1e-4, share * 1e-4, 1e-4], rel=1e-12)
+    assert leads_found(steps, ends | True, squares, 0.05)[1] == pytest.approx(1e-5, rel=1e-12)
