@@ -16,6 +16,11 @@ OLDEST = 30 * 86400.0  # s that answers of a run that never ended are kept
 PATIENCE = 30.0  # s that two runs of the same command wait for each other
 
 
+COUNT = "SELECT count(*) FROM answers"
+FIND = "SELECT answer FROM answers WHERE key = ?"
+ADD = "INSERT OR REPLACE INTO answers VALUES (?, ?)"
+
+
 class KeptAnswers:
     """Answers by key, in one file; whoever is asked the same again need not do it twice, whatever has ended between.
 
@@ -24,19 +29,20 @@ class KeptAnswers:
     """
 
     def __init__(self, folder: Path, name: str) -> None:
-        """`folder` one that nobody else can write to, `name` the run's. Raises OSError where nothing can be kept."""
+        """`folder` one that nobody else can write to, `name` the run's. Raises OSError where nothing can be kept.
+
+        The file is there from the first answer on.
+        """
         folder.mkdir(mode=0o700, exist_ok=True)
         _drop_old(folder)
         self._path = folder / f"{name}.sqlite"
         self._lock = threading.Lock()
-        try:
-            self._file = self._opened()
-        except sqlite3.DatabaseError:
-            self._remove()
+        self._file: sqlite3.Connection | None = None
+        if self._path.exists():
             try:
                 self._file = self._opened()
-            except sqlite3.DatabaseError as error:
-                raise OSError(str(error)) from None
+            except sqlite3.DatabaseError:  # damaged
+                self._remove()
 
     def _opened(self) -> sqlite3.Connection:
         file = sqlite3.connect(self._path, timeout=PATIENCE, isolation_level=None, check_same_thread=False)
@@ -48,26 +54,28 @@ class KeptAnswers:
     def __len__(self) -> int:
         """How many there are."""
         with self._lock, suppress(sqlite3.Error):
-            return int(self._file.execute("SELECT count(*) FROM answers").fetchone()[0])
+            return 0 if self._file is None else int(self._file.execute(COUNT).fetchone()[0])
         return 0
 
     def of(self, key: str) -> Any:
         """The answer that is kept under a key; None where there is none, or it is damaged."""
         with self._lock, suppress(sqlite3.Error, zlib.error, ValueError, TypeError, EOFError):
-            row = self._file.execute("SELECT answer FROM answers WHERE key = ?", (key,)).fetchone()
+            row = None if self._file is None else self._file.execute(FIND, (key,)).fetchone()
             return None if row is None else unpacked(row[0])
         return None
 
     def keep(self, key: str, answer: bytes) -> None:
         """Keep a packed answer, if that can be done."""
         with self._lock, suppress(sqlite3.Error):
-            self._file.execute("INSERT OR REPLACE INTO answers VALUES (?, ?)", (key, answer))
+            if self._file is None:
+                self._file = self._opened()
+            self._file.execute(ADD, (key, answer))
 
     def close(self, is_done: bool) -> None:
         """End with the file; of a run that is done nothing is kept."""
-        is_done = is_done or not len(self)
         with self._lock, suppress(sqlite3.Error):
-            self._file.close()
+            if self._file is not None:
+                self._file.close()
         if is_done:
             self._remove()
 
