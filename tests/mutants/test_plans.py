@@ -8,6 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from kinematics.gcode.cutting import cut_moves, pieces_of
+from kinematics.limits.classes import classify
+from kinematics.limits.combine import limits_of
 from kinematics.planner import batch, corners, features
 from kinematics.planner import plan as single
 from kinematics.planner.batch import batch_features, batch_times
@@ -15,11 +18,11 @@ from tests.naive.planner_records import NaiveLimits, NaiveMove
 from tests.naive.planner_twin import plan_naively, total_s
 from tests.naive.random_caps import as_in_a_file, with_command_rate, with_constant_caps
 from tests.naive.random_motors import MECHANISMS, with_motors
-from tests.naive.random_paths import is_delicate, random_job, random_limits
-from tests.planner.from_naive import expressible, prepared_from_naive
+from tests.naive.random_paths import is_delicate, random_job, random_limits, to_moves
+from tests.planner.from_naive import corner_settings, expressible, machine_from, planned, prepared_from_naive
 from tests.planner.test_against_twin import NEAR_TIE, ROUNDING, different_numbers
+from tests.planner.test_batch import NANOSECOND, random_case
 from tests.planner.test_batch import differences as batch_differences
-from tests.planner.test_batch import random_case
 from tests.planner.test_caps_against_twin import BY_GRID, compared, tied_case
 
 # Small jobs in which acceleration that falls holds several moves: of whole blocks, and of small ones.
@@ -77,6 +80,21 @@ def test_batches_of_unlike_candidates(mechanism: str, blocks: str) -> None:
     for seed in range(first, first + 2):
         prepared, tables, lookahead = random_case(seed, mechanism, 2 + 3 * (seed % 4))
         assert not batch_differences(prepared, tables, lookahead, seed), f"seed {seed}"
+
+
+@pytest.mark.parametrize("lookahead", [1, 2, 5])
+def test_moves_in_pieces(lookahead: int, blocks: str) -> None:
+    """Cut into pieces, of which the controller sees whole moves; as the uncut job takes, move by move."""
+    for seed in (700, 701, 703):
+        job, drawn = random_job(seed, pieces=3), replace(expressible(random_limits(seed)), lookahead=lookahead)
+        moves, machine = to_moves(job), machine_from(drawn)
+        pieces, whole = cut_moves(moves, pieces_of(moves, 3.0))
+        classes = classify(pieces, machine.motion.first_layers.count)
+        limits = limits_of(machine, classes.table)
+        prepared = features.make_features(pieces, classes.of_move, corner_settings(machine), whole=whole)
+        found = np.bincount(whole, weights=single.plan(prepared, limits.values, limits.lookahead).duration)
+        alike = np.allclose(found, planned(moves, machine)[1].duration, rtol=ROUNDING, atol=NANOSECOND)
+        assert alike or is_delicate(job, drawn), f"seed {seed}"
 
 
 def test_classes_of_unlike_limits(blocks: str) -> None:
