@@ -15,23 +15,76 @@ class Equivalent(NamedTuple):
     proof: str
 
 
-FALLING, COMBINE = "kinematics/planner/falling.py", "kinematics/limits/combine.py"
+def changed(path: str, inside: str, before: str, change: tuple[str, str], proof: str) -> Equivalent:
+    """A line in which a piece stands once, or is meant where it stands last, and what it is changed to."""
+    head, _, tail = before.rpartition(change[0])
+    return Equivalent(f"kinematics/{path}", inside, before, f"{head}{change[1]}{tail}", proof)
+
+
+FALLING, COMBINE, PASSES = "planner/falling.py", "limits/combine.py", "planner/passes.py"
+MOTORS = (
+    "MOTORS: Part(_motors, (*range(by.MOTOR_1_MOST, by.MOTOR_1_MOST + 3), "
+    "*range(by.MOTOR_1_RAMP, by.MOTOR_1_RAMP + 3))),"
+)
+NO_KEY = "No key lifts this part alone and no cap lowers its columns: they are fresh, infinite, whenever it is made."
 
 EQUIVALENT: tuple[Equivalent, ...] = (
-    Equivalent(
+    changed(COMBINE, "", MOTORS, ("MOTOR_1_RAMP + 3", "MOTOR_1_RAMP ^ 3"), NO_KEY),
+    changed(COMBINE, "", MOTORS, ("MOTOR_1_RAMP + 3", "MOTOR_1_RAMP >> 3"), NO_KEY),
+    changed(
         FALLING,
         "speed_after",
         "fast = min(math.sqrt(v * v + 2.0 * (alpha - (beta + gamma * half_way) * half_way) * left), end)",
-        "fast = min(math.sqrt(v * v + 2.0 * (alpha - (beta - gamma * half_way) * half_way) * left), end)",
+        ("beta + gamma", "beta - gamma"),
         "Only where Newton's method starts; path rises with speed, so that it ends at the one root from anywhere.",
     ),
-    Equivalent(
-        COMBINE,
-        "",
-        "MOTORS: Part(_motors, (*range(by.MOTOR_1_MOST, by.MOTOR_1_MOST + 3), "
-        "*range(by.MOTOR_1_RAMP, by.MOTOR_1_RAMP + 3))),",
-        "MOTORS: Part(_motors, (*range(by.MOTOR_1_MOST, by.MOTOR_1_MOST + 3), "
-        "*range(by.MOTOR_1_RAMP, by.MOTOR_1_RAMP ^ 3))),",
-        "No key lifts this part alone and no cap lowers its columns: they are fresh, infinite, whenever it is made.",
+    changed(
+        FALLING,
+        "held_by",
+        "elif bend > 0.0:",
+        ("> 0.0", "!= 0.0"),
+        "With slope <= 0 and bend < 0 the root is at most −slope, so that the step is none or back, and not taken.",
+    ),
+    changed(
+        PASSES,
+        "backward_pass",
+        "fours = (n - 1) // 4",
+        ("n - 1", "n // 1"),
+        "Where n is a multiple of four the first node is lowered too, and the forward pass writes over it.",
+    ),
+    changed(
+        "planner/ceilings.py",
+        "coupled_move_ceilings",
+        "one, two, three = np.uint64(0), np.uint64(min(1, motors - 1)), np.uint64(min(2, motors - 1))",
+        ("(min(1, motors - 1)), np", "(min(1, motors * 1)), np"),
+        "Two or three motors are coupled, so that the lesser is 1 either way.",
+    ),
+    changed(
+        "planner/features.py",
+        "rows",
+        "self._numbers = np.empty(size + size // 4)",
+        ("// 4", "<< 4"),
+        "Only how much more memory is taken than is asked for.",
+    ),
+    changed(
+        "planner/tied.py",
+        "ramps_of_tied",
+        "if high < top and left > NO_PATH * length:",
+        ("high < top", "high is not top"),
+        "The faster end is never above the top, and at it the ramp beyond has no path and takes no time.",
+    ),
+    changed(
+        "planner/tied.py",
+        "ramps_of_tied",
+        "if first < last:",
+        ("<", "<="),
+        "Between equal speeds there is no ramp, so that both answers are the same four numbers.",
+    ),
+    changed(
+        "vibration/path_rounding.py",
+        "speed_by_rounding",
+        "inner = nodes[(nodes > 0) & (nodes < speed.size - 1)]",
+        ("nodes < speed", "nodes != speed"),
+        "Nodes are places in an array of that size, and none is beyond its last.",
     ),
 )

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 PLANS = (
     "tests/mutants/test_plans.py",
+    "tests/mutants/test_geometry.py",
+    "tests/planner/test_batch.py::test_marks_and_layers_where_nothing_is_timed",
     "tests/planner/test_rest_steps.py",
     "tests/planner/test_resumed.py",
     "tests/planner/test_motor_loads.py",

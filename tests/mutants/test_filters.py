@@ -7,9 +7,14 @@ import math
 import numpy as np
 import pytest
 
+from kinematics.limits.vibration import axis_quality
+from kinematics.machine import Machine
 from kinematics.vibration.exposure import axis_motion
 from kinematics.vibration.extra_insensitive import extra_insensitive
 from kinematics.vibration.filters import Filter, filter_named, spread_of
+from kinematics.vibration.path_rounding import rest_speeds_by_rounding, speed_by_rounding
+from kinematics.vibration.residual import Mode
+from kinematics.vibration.ringing import swing_apart
 from kinematics.vibration.rounding import corner_cut, lead
 
 UNEVEN = Filter("uneven", (0.0, 0.01, 0.04), (0.5, 0.25, 0.25))
@@ -68,3 +73,28 @@ def test_stacked_zeros_by_hand() -> None:
     found = filter_named("ZVDD", 2.0, 0.2)
     assert found.amplitudes == pytest.approx([c * k**n / (1.0 + k) ** 3 for n, c in enumerate((1, 3, 3, 1))], rel=1e-12)
     assert found.times == pytest.approx([0.25 * n / math.sqrt(0.96) for n in range(4)], rel=1e-12)
+
+
+def test_a_path_that_rests_nowhere_has_no_ceiling_at_its_ends() -> None:
+    """Two lines at a right angle: their corner is held, where they begin and end is not."""
+    steps = (np.array([500.0, 0.0]), np.array([0.0, 500.0]))
+    filters = [filter_named("ZVD", 40.0, 0.0)] * 2
+    nowhere = np.zeros(3, np.bool_)
+    found = speed_by_rounding(steps, nowhere, filters, 0.1, 1e4)
+    assert np.isinf(found[[0, 2]]).all()
+    assert np.isfinite(found[1])
+    leaving, reaching = rest_speeds_by_rounding(steps, nowhere, filters, 0.1, 1e4)
+    assert np.isfinite([leaving[0], reaching[1]]).all()
+    assert np.isinf([leaving[1], reaching[0]]).all()
+    assert leaving[0] == pytest.approx(reaching[1], rel=1e-12)
+
+
+def test_only_one_undamped_mode_swings_a_quarter_of_a_period_apart() -> None:
+    assert swing_apart([Mode(50.0, 0.0)])
+    assert not swing_apart([Mode(50.0, 0.1)])
+    assert not swing_apart([Mode(50.0, 0.0), Mode(60.0, 0.0)])
+
+
+def test_a_filter_of_one_impulse_rounds_no_corner() -> None:
+    quality = {"vibration.x.filter": "none", "quality.rounding_budget_mm": 0.1}
+    assert axis_quality(Machine().with_settings(quality, "test"), "x").corner_rounding == math.inf

@@ -32,6 +32,7 @@ TIED_SEEDS = {
     "linear-delta": ((305, 329, 352, 355, 407), (349, 365, 403, 412)),
 }
 OF_FEW_MOVES = 2e-5  # relative: what the twin's grid of speeds leaves of a total, where it averages over little
+BLOCK_OF_PIECES = 29  # of which a move has some ten
 SMALL_BLOCK = 7  # moves: jobs of some tens are cut many times (compiled kernels keep their own size)
 
 
@@ -83,12 +84,14 @@ def test_batches_of_unlike_candidates(mechanism: str, blocks: str) -> None:
 
 
 @pytest.mark.parametrize("lookahead", [1, 2, 5])
-def test_moves_in_pieces(lookahead: int, blocks: str) -> None:
+def test_moves_in_pieces(lookahead: int, blocks: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Cut into pieces, of which the controller sees whole moves; as the uncut job takes, move by move."""
-    for seed in (700, 701, 703):
+    if blocks != "whole":
+        monkeypatch.setattr(single, "BLOCK", BLOCK_OF_PIECES)
+    for seed in (700, 701, 703, 704):
         job, drawn = random_job(seed, pieces=3), replace(expressible(random_limits(seed)), lookahead=lookahead)
         moves, machine = to_moves(job), machine_from(drawn)
-        pieces, whole = cut_moves(moves, pieces_of(moves, 3.0))
+        pieces, whole = cut_moves(moves, pieces_of(moves, 1.0))
         classes = classify(pieces, machine.motion.first_layers.count)
         limits = limits_of(machine, classes.table)
         prepared = features.make_features(pieces, classes.of_move, corner_settings(machine), whole=whole)
