@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -19,6 +20,9 @@ from kinematics.cli.options import (
     planning,
     write_picture,
 )
+
+if TYPE_CHECKING:
+    from kinematics.business.bedful import Bedfuls
 
 
 @click.command("bedful")
@@ -48,7 +52,7 @@ def command(asked: JobOptions) -> None:
     from kinematics.business.bedful import bedfuls_of
     from kinematics.studies.copies import CopiedJob
 
-    with planning(len(prepared), is_long(asked.jobs, 2)) as tell:
+    with planning(len(prepared), is_long(asked.jobs, 2), console.KEEPS) as tell:
         found = bedfuls_of([CopiedJob(job, 1, asked.copying) for job in prepared], machine, tell)
     if asked.picture is not None:
         from kinematics.reports.bedful_picture import bedful_figure
@@ -58,6 +62,7 @@ def command(asked: JobOptions) -> None:
         from kinematics.reports.business_documents import bedful_document
 
         console.say_json(bedful_document(found))
+        _end_where_cut_short(found, len(prepared))
         return
     from kinematics.reports import bedful_screen as words
 
@@ -66,3 +71,14 @@ def command(asked: JobOptions) -> None:
         parts += [words.bedful_head(one), console.Table(words.bedful_heads(one), words.bedful_rows(one))]
         parts.append(words.bedful_notes(one))
     console.say_answer(*parts)
+    _end_where_cut_short(found, len(prepared))
+
+
+def _end_where_cut_short(found: Bedfuls, asked: int) -> None:
+    """Say how many jobs an answer is of that was interrupted, and end."""
+    from kinematics.cli import console
+    from kinematics.errors import EXIT_INTERRUPTED
+
+    if found.cut_short:
+        console.remark(f"kinematics: interrupted: these are the {len(found.jobs)} of {asked} jobs done by then")
+        raise click.exceptions.Exit(EXIT_INTERRUPTED)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from kinematics.cli.crew import OUTPUT, check_rows, crew_options, write_rows
 from kinematics.cli.options import (
-    FORCE_PICTURE,
     JobOptions,
     check_picture,
     copied_jobs,
@@ -29,7 +30,8 @@ if TYPE_CHECKING:
 
 
 @click.command("compare")
-@job_options
+@job_options(required=False, metavar="JOB…")
+@crew_options
 @copies_options
 @draw_options
 @click.option(
@@ -43,8 +45,9 @@ if TYPE_CHECKING:
     "--detail", is_flag=True, help="Motion, heating, homing and cooling apart, and where the raised limits rule."
 )
 @picture_option("the time under each candidate")
-@FORCE_PICTURE
-def command(asked: JobOptions, candidate_texts: tuple[str, ...], detail: bool) -> None:
+@OUTPUT
+@click.option("--force", is_flag=True, help="Overwrite the files of --output and --picture.")
+def command(asked: JobOptions, candidate_texts: tuple[str, ...], detail: bool, output: Path | None) -> None:
     """How long does a job take under each candidate, and what is saved?
 
     The candidates are those of the machine file and of --candidate; each is set against the machine as it is.
@@ -54,6 +57,7 @@ def command(asked: JobOptions, candidate_texts: tuple[str, ...], detail: bool) -
     from kinematics.machine import candidate_from
 
     check_picture(asked)
+    check_rows(output, asked)
     machine = machine_or_stand_in(asked)
     candidates = [*machine.candidates, *(candidate_from(text) for text in candidate_texts)]
     if not candidates:
@@ -67,13 +71,14 @@ def command(asked: JobOptions, candidate_texts: tuple[str, ...], detail: bool) -
     from kinematics.studies.compare import compare_prepared
 
     steps = len(prepared) * (len(candidates) + 1)
-    with planning(steps, is_long(asked.jobs, len(candidates))) as tell:
+    with planning(steps, is_long(asked.jobs, len(candidates)), console.KEEPS) as tell:
         comparison = compare_prepared(prepared, machine, candidates, tell, asked.sampling)
     qualities = {}
     if detail:
         from kinematics.studies.part_quality import qualities_of
 
         qualities = qualities_of(comparison, prepared)
+    write_rows(output, asked, comparison.to_frame)
     write_picture(asked, comparison)
     if asked.as_json:
         from kinematics.reports.documents import comparison_document, copies_document
@@ -88,6 +93,7 @@ def command(asked: JobOptions, candidate_texts: tuple[str, ...], detail: bool) -
         along = [{"candidate": name, "job": job} | quality_row(one) for (name, job), one in qualities.items()]
         document = comparison_document(comparison) | copies_document(asked.copies) | {"throughput": each}
         console.say_json(document | ({"along_the_path": along} if detail else {}))
+        console.end_where_cut_short(comparison.sampling)
         return
     from kinematics.reports.screens import comparison_heads, comparison_notes, comparison_rows
 
@@ -104,6 +110,7 @@ def command(asked: JobOptions, candidate_texts: tuple[str, ...], detail: bool) -
     notes = [*_prints_a_day(comparison, asked.copies), *comparison_notes(comparison)]
     first = f"on {machine_words(asked, machine)}{copies_words(asked)}"
     console.say_answer([first], table, notes)
+    console.end_where_cut_short(comparison.sampling)
 
 
 def _throughputs(comparison: Comparison) -> list[Throughput]:

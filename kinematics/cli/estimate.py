@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from kinematics.cli.crew import OUTPUT, check_rows, crew_options, write_frame, write_rows
 from kinematics.cli.options import (
     JobOptions,
     check_picture,
@@ -22,10 +24,9 @@ from kinematics.cli.options import (
     words_again,
     write_picture,
 )
-from kinematics.outputs import refuse_to_overwrite, spreadsheet_text, write_whole
+from kinematics.outputs import refuse_to_overwrite, write_whole
 
 if TYPE_CHECKING:
-    import pandas
     from matplotlib.figure import Figure
 
     from kinematics.business.throughput import Throughput
@@ -45,7 +46,8 @@ LAYER_HEADS = (
 
 
 @click.command("estimate")
-@job_options
+@job_options(required=False, metavar="JOB…")
+@crew_options
 @copies_options
 @draw_options
 @click.option("--layers", is_flag=True, help="Time of every layer.")
@@ -55,8 +57,11 @@ LAYER_HEADS = (
 @click.option(
     "--moves", "moves_file", metavar="FILE", type=click.Path(path_type=Path), help="Every move to .csv or .parquet."
 )
-@click.option("--force", is_flag=True, help="Overwrite the file of --moves or --picture.")
-def command(asked: JobOptions, layers: bool, limits: bool, layer: int | None, moves_file: Path | None) -> None:
+@OUTPUT
+@click.option("--force", is_flag=True, help="Overwrite the files of --moves, --output and --picture.")
+def command(
+    asked: JobOptions, layers: bool, limits: bool, layer: int | None, moves_file: Path | None, output: Path | None
+) -> None:
     """How long does a job take, and where does the time go?
 
     JOB is a G-code file, plain or gzip, or - for standard input. Without --machine three built-in machines are timed.
@@ -65,18 +70,20 @@ def command(asked: JobOptions, layers: bool, limits: bool, layer: int | None, mo
 
     if moves_file is not None:
         _check_moves_file(moves_file, asked)
+    check_rows(output, asked)
     _check_layer(asked, limits or layers or layer is not None, layer)
     check_picture(asked)
     machine = chosen_machine(asked)
     asked_once = not (limits or asked.as_json or (machine is not None and machine.ranges))
-    prepared = copied_jobs(asked, moves_file is not None or layer is not None, asked_once)
+    keep_moves = moves_file is not None or layer is not None
+    prepared = copied_jobs(replace(asked, crew=None) if keep_moves else asked, keep_moves, asked_once)
     from kinematics.studies.estimate import STAND_IN, estimate_prepared
 
     # Of a job in blocks every number of that kind is another pass over its file: only where it is asked for.
     worth = limits or (asked.as_json and all(job.keeps_moves for job in prepared))
     steps = len(prepared) + (3 if machine is None else 0) + 1 + (len(prepared) if worth else 0)
     steps += 1 if machine is not None and machine.ranges else 0
-    with planning(steps, is_long(asked.jobs, 2)) as tell:
+    with planning(steps, is_long(asked.jobs, 2), console.KEEPS) as tell:
         estimate = estimate_prepared(
             prepared,
             machine,
@@ -121,9 +128,11 @@ def command(asked: JobOptions, layers: bool, limits: bool, layer: int | None, mo
             console.say_answer(head, screens.job_lines(estimate), below)
     if moves_file is not None:
         frame = estimate.jobs[0].moves_frame()
-        write_whole(moves_file, lambda path: _write_moves(frame, path), asked.force, asked.read)
+        write_whole(moves_file, lambda path: write_frame(frame, path), asked.force, asked.read)
         console.remark(f"{len(frame):,} moves written to {moves_file}")
+    write_rows(output, asked, estimate.to_frame)
     write_picture(asked, estimate, lambda one: _figure(one, limits, layers, layer))
+    console.end_where_cut_short(estimate.sampling)
 
 
 def _throughput(estimate: Estimate) -> Throughput | None:
@@ -196,16 +205,3 @@ def _check_moves_file(path: Path, asked: JobOptions) -> None:
     if path.suffix == ".parquet" and find_spec("pyarrow") is None:
         raise InputError.at("--moves", "the package pyarrow, which writes Parquet, is not installed", "FILE.csv")
     refuse_to_overwrite(path, asked.force, asked.read)
-
-
-def _write_moves(frame: pandas.DataFrame, path: Path) -> None:
-    if path.suffix == ".csv":
-        texts = frame.select_dtypes(exclude="number").columns
-        frame.assign(**{name: _spreadsheet_texts(frame[name]) for name in texts}).to_csv(path, index=False)
-    else:
-        frame.to_parquet(path, index=False)
-
-
-def _spreadsheet_texts(column: pandas.Series) -> pandas.Series:
-    """A column of texts as a CSV file has it; few of them differ."""
-    return column.map({text: spreadsheet_text(text) if isinstance(text, str) else text for text in column.unique()})

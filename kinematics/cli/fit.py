@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
+from kinematics.cli.crew import OUTPUT, check_rows, crew_options, write_rows
 from kinematics.cli.options import (
     JobOptions,
     check_picture,
@@ -45,6 +46,8 @@ class _Words(NamedTuple):
 
 @click.command("fit")
 @job_options(required=False, metavar="TIMES.csv|JOB=1h52m|JOB…")
+@crew_options
+@OUTPUT
 @click.option(
     "--from-first-move", is_flag=True, help="JOB=TIME: the clock ran from the first move, not from the start."
 )
@@ -58,6 +61,7 @@ def command(
     from_first_move: bool,
     notes: str,
     log: str | None,
+    output: Path | None,
     machine_file: Path | None,
 ) -> None:
     """How far off were the estimates, and which limits does the machine really have?
@@ -99,6 +103,7 @@ def command(
     paths = [*(row.path for row in (*rows, *new)), *words.candidates]
     inputs = [*paths, *inputs]
     _check_outputs(asked, machine_file, machine.source, inputs)
+    check_rows(output, replace(asked, jobs=tuple(inputs)))
     prepared = jobs_by_path(asked, paths)
     measured, findings, doubts = measured_rows([*rows, *new], machine, named, prepared.__getitem__)
     findings, doubts = [*told.findings, *findings], [*told.doubts, *doubts]
@@ -116,6 +121,7 @@ def command(
         from kinematics.reports.fit_pictures import fit_figure
 
         write_picture(asked, fit, fit_figure, inputs)
+    write_rows(output, replace(asked, jobs=tuple(inputs)), fit.to_frame)
     if machine_file is not None:
         _write_machine(asked, machine_file, fit, named, inputs)
     if asked.as_json:

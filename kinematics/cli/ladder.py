@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from kinematics.cli.crew import OUTPUT, check_rows, crew_options, write_rows
 from kinematics.cli.job_arguments import weights_of
 from kinematics.cli.options import (
     PRINTS,
@@ -38,7 +39,7 @@ if TYPE_CHECKING:
     from kinematics.studies.settings_to_type import TypedSettings
 
 NOT_AGAIN = frozenset({"machine_name", "as_json", "picture", "machine_file", "write_settings", "force"})
-MOST_KEPT = 200_000_000  # bytes of jobs up to which all moves are kept
+MOST_KEPT = 200_000_000  # bytes of a job up to which its moves are kept
 PLANS = 150  # about as many as a ladder takes
 KINDS = {
     "setting": ("setting", "setting without cap"),
@@ -50,7 +51,8 @@ KINDS = {
 
 
 @click.command("ladder")
-@job_options
+@job_options(required=False, metavar="JOB…")
+@crew_options
 @copies_options
 @draw_options
 @click.option("--until", metavar="TIME", help="Stop at the step with which this time is met: 7m, 1h30m, 1:30:00.")
@@ -72,7 +74,8 @@ KINDS = {
 @picture_option("the time after each step")
 @write_machine_option("each step as a candidate")
 @WRITE_SETTINGS
-@click.option("--force", is_flag=True, help="Overwrite the file of --picture or --write-machine.")
+@OUTPUT
+@click.option("--force", is_flag=True, help="Overwrite the files of --output, --picture and --write-machine.")
 def command(
     asked: JobOptions,
     until: str | None,
@@ -84,6 +87,7 @@ def command(
     reach_texts: tuple[str, ...],
     machine_file: Path | None,
     write_settings: bool,
+    output: Path | None,
 ) -> None:
     """What must be raised so that jobs get faster, in which order, how far, and what does each step bring?
 
@@ -95,6 +99,7 @@ def command(
     from kinematics.wording import seconds_from
 
     check_picture(asked)
+    check_rows(output, asked)
     if machine_file is not None:
         refuse_to_overwrite(machine_file, asked.force, asked.read)
     until_s = None if until is None else seconds_from(until, "--until")
@@ -105,8 +110,8 @@ def command(
     from kinematics.studies.claim import claim_from
 
     claim = None if claim_text is None else claim_from(claim_text)
-    # A ladder asks for a job so often that its moves are kept, unless memory might not hold them.
-    prepared = copied_jobs(asked, not is_long(asked.jobs, 1, MOST_KEPT))
+    # A ladder asks for a job so often that the moves of larger ones are kept than elsewhere.
+    prepared = copied_jobs(asked, large=MOST_KEPT)
     from kinematics.studies.ladder import ladder_of
     from kinematics.studies.reach import LadderAsk
     from kinematics.studies.weighted_jobs import WeightedJobs
@@ -119,6 +124,7 @@ def command(
     end = machine.with_settings(at_the_end, "the ladder")
     to_type = settings_and_commands(end, prepared, asked.dialect, write_settings, prints, keys)
     write_picture(asked, ladder)
+    write_rows(output, asked, ladder.to_frame)
     if machine_file is not None:
         from kinematics.machine.written import machine_copy
         from kinematics.studies.estimate import STAND_IN
@@ -136,6 +142,7 @@ def command(
         console.say_json(document | ({"commands": commands} if write_settings else {}))
     else:
         _say(asked, ladder, to_type)
+    console.end_where_cut_short(ladder.sampling)
     if ladder.reached is False:
         sys.exit(EXIT_ANSWER_IS_NO)
 

@@ -10,14 +10,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from kinematics.cli.completing import machines
-from kinematics.cli.options import AS_JSON, SETTINGS
+from kinematics.cli.options import AS_JSON, HELP, SETTINGS
 from kinematics.errors import EXIT_ANSWER_IS_NO
 from kinematics.outputs import refuse_to_overwrite, write_text_whole
 
 if TYPE_CHECKING:
-    from kinematics.machine import Question
+    from kinematics.machine import NewMachineQuestion
 
-HELP = {"help_option_names": ["-h", "--help"]}
 MACHINE = click.argument("machine_name", metavar="FILE|NAME", shell_complete=machines)
 HEADS = (("key", False), ("value", True), ("from", False))
 
@@ -175,7 +174,7 @@ def _from_job(job: str, dialect: str, name: str | None, bed_mm: str | None) -> t
     return text, f"with the limits that {job} states ({used}{unused}); what it does not state is commented out"
 
 
-def _asked(question: Question) -> str:
+def _asked(question: NewMachineQuestion) -> str:
     """The answer of a person at a terminal, asked again until it can be used; elsewhere the default."""
     if not sys.stdin.isatty():
         return question.default

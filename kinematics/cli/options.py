@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from kinematics.cli.console import Tell
+    from kinematics.fleet.crews import Crew
     from kinematics.gcode.dialects import Dialect
     from kinematics.machine import Machine
     from kinematics.studies.copies import Copying
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from kinematics.studies.prepared import PreparedJob
     from kinematics.studies.timing import TimedJob
 
+HELP = {"help_option_names": ["-h", "--help"]}
 DRAWS = (20, 100_000)  # fewer have no outermost twentieth
 LONG_JOB = 20_000_000  # bytes from which progress is worth showing
 
@@ -53,11 +55,13 @@ class JobOptions:
     print_texts: tuple[str, ...] = ()
     picture: Path | None = None
     force: bool = False
+    listed: str = ""  # the table that --jobs names
+    crew: Crew | None = None  # who times the jobs, where that is not this process as it is
 
     @property
     def read(self) -> tuple[str, ...]:
         """What a command reads: no output may take its place."""
-        return (*self.jobs, *(name for name in (self.machine_name, self.dialect) if name))
+        return (*self.jobs, *(name for name in (self.machine_name, self.dialect, self.listed) if name))
 
     @property
     def copying(self) -> Copying:
@@ -89,7 +93,7 @@ def gathered(command: Command) -> Command:
     return gathering
 
 
-def _with_options(command: Command, *options: Decorator) -> Command:
+def with_options(command: Command, *options: Decorator) -> Command:
     """A command with options, in this order before those that it has."""
     for option in reversed(options):
         command = option(command)
@@ -121,7 +125,7 @@ def job_options(command: Command | None = None, *, required: bool = True, metava
     """
     if command is None:  # with arguments of its own
         return functools.partial(job_options, required=required, metavar=metavar)
-    return _with_options(
+    return with_options(
         gathered(command),
         click.argument(
             "jobs",
@@ -161,7 +165,7 @@ def job_options(command: Command | None = None, *, required: bool = True, metava
 
 def copying_options(command: Command) -> Command:
     """How several copies are made: --spacing, --one-after-another."""
-    return _with_options(
+    return with_options(
         command,
         click.option(
             "--spacing",
@@ -188,12 +192,12 @@ def copies_options(command: Command) -> Command:
         metavar="N",
         help="Copies of each job on the bed at a time (default: 1).",
     )
-    return _with_options(copying_options(command), number)
+    return with_options(copying_options(command), number)
 
 
 def draw_options(command: Command) -> Command:
     """How intervals are drawn where the machine has ranges: --draws, --seed."""
-    return _with_options(
+    return with_options(
         command,
         click.option(
             "--draws",
@@ -331,12 +335,31 @@ def _dialect_ready(dialect_name: str) -> Dialect:
     return dialect
 
 
-def jobs_to_time(asked: JobOptions, asked_once: bool = False) -> list[TimedJob]:
-    """The jobs; files are read with the first machine, large ones in blocks: `asked_once` as in `job_to_time`."""
+def jobs_to_time(asked: JobOptions, asked_once: bool = False, large: int | None = None) -> list[TimedJob]:
+    """The jobs; files are read with the first machine, large ones in blocks: the rest as in `job_to_time`."""
     dialect = _dialect_ready(asked.dialect)
+    if asked.crew is not None:
+        return _sent(asked, asked.crew, dialect, asked_once=asked_once)
     from kinematics.studies.blockwise import job_to_time
 
-    return [job_to_time(job, dialect, asked.file_limits, asked.block_delete, asked_once) for job in asked.jobs]
+    how = asked.file_limits, asked.block_delete, asked_once
+    return [job_to_time(job, dialect, *how, large=large) for job in asked.jobs]
+
+
+def _sent(
+    asked: JobOptions, crew: Crew, dialect: Dialect, keeps_moves: bool = False, asked_once: bool = False
+) -> list[TimedJob]:
+    """The jobs as a crew times them; what is read but once, as standard input, this process reads."""
+    from kinematics.fleet.asking import Recipe
+    from kinematics.fleet.sent_jobs import SentJob
+    from kinematics.gcode.chunks import is_stream
+
+    how = dialect, asked.file_limits, asked.block_delete, keeps_moves, asked_once, asked.copies, asked.copying
+    recipes = [Recipe(os.path.abspath(job), job, *how) for job in asked.jobs]
+    return [
+        recipe._replace(path=recipe.name).made() if is_stream(recipe.name) else SentJob(recipe, crew)
+        for recipe in recipes
+    ]
 
 
 def jobs_by_path(asked: JobOptions, paths: Sequence[str]) -> dict[str, TimedJob]:
@@ -353,13 +376,17 @@ def jobs_with_moves(asked: JobOptions) -> list[PreparedJob]:
     return [PreparedJob(job, dialect, None, asked.file_limits, asked.block_delete) for job in asked.jobs]
 
 
-def copied_jobs(asked: JobOptions, keep_moves: bool = False, asked_once: bool = False) -> Sequence[TimedJob]:
+def copied_jobs(
+    asked: JobOptions, keep_moves: bool = False, asked_once: bool = False, large: int | None = None
+) -> Sequence[TimedJob]:
     """The jobs, so many copies of each at a time; one copy is kept with its moves where that is asked for."""
+    if asked.crew is not None:
+        return _sent(asked, asked.crew, _dialect_ready(asked.dialect), keep_moves, asked_once)
     if asked.copies > 1:
         from kinematics.studies.copies import CopiedJob
 
         return [CopiedJob(job, asked.copies, asked.copying) for job in jobs_with_moves(asked)]
-    return jobs_with_moves(asked) if keep_moves else jobs_to_time(asked, asked_once)
+    return jobs_with_moves(asked) if keep_moves else jobs_to_time(asked, asked_once, large)
 
 
 def is_long(jobs: Sequence[str], times: int, most: int = LONG_JOB) -> bool:
@@ -369,14 +396,17 @@ def is_long(jobs: Sequence[str], times: int, most: int = LONG_JOB) -> bool:
 
 
 @contextlib.contextmanager
-def planning(steps: int, long: bool) -> Iterator[Tell]:
+def planning(steps: int, long: bool, ends: str = "ends it") -> Iterator[Tell]:
     """Progress over work that plans jobs (`console.progress`); once it has gone through, every kernel is compiled."""
     from kinematics import compiled
     from kinematics.cli.console import progress
 
-    with progress(steps, long) as tell:
+    with progress(steps, long, ends) as tell:
         yield tell
     compiled.mark_warm()
+
+
+OF_CREWS = frozenset({"jobs_list", "workers", "cluster", "output"})  # which the next command, on one job, goes without
 
 
 def words_again(left_out: frozenset[str]) -> list[str]:
@@ -385,7 +415,7 @@ def words_again(left_out: frozenset[str]) -> list[str]:
     words: list[str] = []
     for one in context.command.params:
         value: Any = context.params.get(one.name or "")
-        if not isinstance(one, click.Option) or one.name in left_out or value is None:
+        if not isinstance(one, click.Option) or one.name in left_out | OF_CREWS or value is None:
             continue
         if value in ((), one.get_default(context)):
             continue

@@ -10,14 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from kinematics.cli.options import AS_JSON, SETTINGS, write_machine, write_machine_option
+from kinematics.cli.options import AS_JSON, HELP, SETTINGS, write_machine, write_machine_option
 from kinematics.errors import InputError
 
 if TYPE_CHECKING:
     from kinematics.machine import Machine
     from kinematics.proofs.reading import ProofReading, RippleReading
 
-HELP = {"help_option_names": ["-h", "--help"]}
 FORCE = click.option("--force", is_flag=True, help="Overwrite the files that are written.")
 MATTERS = {
     "acceleration": "Bands of rising print acceleration.",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import click
@@ -16,12 +17,12 @@ from kinematics.cli.options import (
     picture_option,
     write_picture,
 )
-from kinematics.errors import EXIT_ANSWER_IS_NO
+from kinematics.errors import EXIT_ANSWER_IS_NO, EXIT_INTERRUPTED
 
 if TYPE_CHECKING:
     from datetime import tzinfo
 
-    from kinematics.business.runs import Shop, ShopVariant
+    from kinematics.business.runs import OrderBook, Shop, ShopVariant
     from kinematics.business.tables import Printer
 
 MOST_TOLD = 10  # rows that were left out
@@ -94,7 +95,7 @@ def command(
     from kinematics.business.runs import shop_of
 
     clock = Clock(jobs, asked.copying)
-    with console.shared_progress("simulating the shop") as (tell, hear):
+    with console.shared_progress("simulating the shop", console.KEEPS) as (tell, hear):
         shop = shop_of(orders, printers, clock, begins, zone, variants, people, asked.seed, runs, left_out, tell, hear)
     if paths:
         from kinematics import compiled
@@ -111,6 +112,10 @@ def command(
     if len(shop.cannot) > MOST_TOLD:
         console.remark(f"left out: {len(shop.cannot) - MOST_TOLD:,} more (all of them with --json)")
     write_picture(asked, shop, read=inputs)
+    if shop.cut_short:
+        runs_done = f"{shop.runs:,} run{'s' if shop.runs != 1 else ''}"
+        console.remark(f"kinematics: interrupted: this is what was done by then, with {runs_done} of each rule tried")
+        raise click.exceptions.Exit(EXIT_INTERRUPTED)
     if shop.cannot:
         raise click.exceptions.Exit(EXIT_ANSWER_IS_NO)
 
@@ -124,6 +129,20 @@ def _show(shop: Shop) -> None:
         tables.append((words.effect_heads(shop), words.effect_rows(shop)))
     shown = [console.Table(*table) for table in tables]
     console.say_answer(words.shop_head(shop), *shown, words.shop_notes(shop))
+
+
+def order_book(asked: JobOptions, orders_file: str, printers_file: str, start: str) -> OrderBook:
+    """Orders, printers and the clock of their jobs, as the tables have them. Raises InputError where they cannot be
+    read.
+    """
+    from kinematics.business.plan import Clock
+    from kinematics.business.runs import OrderBook
+    from kinematics.business.tables import read_orders, read_printers
+
+    found, left_out, zone = read_printers(printers_file)
+    wanted, more = read_orders(orders_file, zone)
+    jobs = jobs_by_path(replace(asked, block_delete=False), [order.job for order in wanted if order.job is not None])
+    return OrderBook(wanted, found, Clock(jobs), start_of(start, zone), zone, [*left_out, *more])
 
 
 def start_of(text: str | None, zone: tzinfo) -> float:

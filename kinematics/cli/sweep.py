@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from kinematics.cli.crew import crew_options
 from kinematics.cli.job_arguments import weights_of
 from kinematics.cli.options import (
     PRINTS,
@@ -40,7 +41,8 @@ LONG_SWEEP = 200  # candidates from which progress is shown
 
 
 @click.command("sweep")
-@job_options
+@job_options(required=False, metavar="JOB…")
+@crew_options
 @draw_options
 @click.option(
     "--vary",

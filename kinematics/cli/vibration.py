@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
     from kinematics.vibration.recording import Recording
 
 PLANS_EACH = 200  # times that a job is planned, or so
-AXES = ("x", "y", "z")
 
 
 @click.command("vibration")
@@ -118,8 +118,9 @@ def command(
     from kinematics.studies.vibration import vibration_of
 
     with planning(1, own or is_long(asked.jobs, PLANS_EACH)) as tell:
-        tell("weighing filters")
-        found = vibration_of(machine, recordings, rippled, prepared, asked.jobs, weights, counted, own, uncertainty)
+        tell(step := "weighing filters")
+        choice = machine, recordings, rippled, prepared, asked.jobs, weights, counted, own, uncertainty
+        found = vibration_of(*choice, partial(tell, step))
     commands = commands_to_type(found.typed, asked.dialect) if write_settings else None
     if pictures is not None:
         from kinematics.reports.vibration_pictures import draw_vibration
@@ -173,7 +174,7 @@ def _columns(texts: Sequence[str]) -> dict[str, str]:
     found = {}
     for text in texts:
         axis, equals, name = text.partition("=")
-        if axis.strip() not in AXES or not equals or not name.strip():
+        if axis.strip() not in ("x", "y", "z") or not equals or not name.strip():
             raise InputError.at("--column", f"can't read {text!r}", "AXIS=NAME or AXIS=NUMBER, such as x=2")
         found[axis.strip()] = name.strip()
     return found

@@ -8,7 +8,7 @@ from kinematics.machine.model import EffectiveValue, Machine
 from kinematics.machine.settings import candidate_from, parse_settings, resolved_keys
 from kinematics.machine.template import (
     NEW_MACHINE_QUESTIONS,
-    Question,
+    NewMachineQuestion,
     answer_problem,
     machine_text_from_limits,
     new_machine_text,
@@ -22,7 +22,7 @@ __all__ = [
     "EffectiveValue",
     "Machine",
     "Material",
-    "Question",
+    "NewMachineQuestion",
     "Range",
     "Upgrade",
     "answer_problem",

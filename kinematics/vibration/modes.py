@@ -27,7 +27,6 @@ LEAST_DAMPING, MOST_DAMPING = 0.002, 0.6
 ANYWHERE = 6  # starts that hang on nothing seen
 STARTS = (0.03, 0.1)  # dampings that a mode is looked for with
 COARSE = 0.25  # Hz: bins are taken together to this while modes are looked for
-STARTS_DAMPING = 0.05
 STRAY = 0.5  # of a block's bins: how finely a misfit is looked for, as a share of the half-power width
 
 

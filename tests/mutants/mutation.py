@@ -37,7 +37,7 @@ SECTIONS: dict[str, tuple[str, ...]] = {
         "planner/features.py", "planner/falling.py", "planner/ties.py",
     ),
     "speed through a corner": ("planner/corners.py", "planner/ceilings.py"),
-    "looking ahead": ("planner/passes.py", "planner/tied.py"),
+    "looking ahead": ("planner/passes.py", "planner/tied.py", "planner/cuts.py"),
     "duration of a move": ("planner/plan.py", "planner/sums.py", "planner/batch.py"),
     "vibration filters": (
         "limits/vibration.py", "planner/filtered.py", "vibration/filters.py", "vibration/extra_insensitive.py",

@@ -15,7 +15,8 @@ from kinematics.limits import columns as by
 from kinematics.planner.batch import batch_features, batch_times
 from kinematics.planner.ceilings import is_unbounded
 from kinematics.planner.corners import WINDOW_SLACK, place_ahead, place_behind
-from kinematics.planner.features import CornerSettings, Features, last_known, lead_in, make_features
+from kinematics.planner.cuts import last_known, lead_in
+from kinematics.planner.features import CornerSettings, Features, make_features
 from kinematics.planner.plan import PlanRoom, plan
 from kinematics.planner.ties import NO_TIES
 from tests.naive.planner_records import NaiveMove
@@ -71,10 +72,10 @@ def test_every_corner_of_a_long_zigzag_bends_alike() -> None:
 
 
 def test_what_ceilings_see_by_hand() -> None:
-    """Lines of 2 mm: 3 mm behind node 20 lie within two of them, and the run before those is begun with."""
+    """Lines of 2 mm: 3 mm of path before node 20 lie within the two moves before it, none within the one."""
     features = features_of(zigzag(30))
-    assert lead_in(features, 20, by.Sight(behind=3.0)) == 20 - 1 - 2
-    assert lead_in(features, 20, by.Sight()) == 20 - 1 - 1
+    assert lead_in(features, 20, by.Sight(behind=3.0)) == 20 - 2
+    assert lead_in(features, 20, by.Sight()) == 20 - 1
     assert lead_in(features, 1, by.Sight(behind=3.0)) == 0
     near, far = last_known(features, by.Sight(ahead=0.5)), last_known(features, by.Sight(ahead=9.0))
     assert near - far == 4  # 8.5 mm more are more than four lines
