@@ -87,4 +87,25 @@ EQUIVALENT: tuple[Equivalent, ...] = (
         ("nodes < speed", "nodes != speed"),
         "Nodes are places in an array of that size, and none is beyond its last.",
     ),
+    changed(
+        PASSES,
+        "forward_pass",
+        "gain_a, gain_b, gain_c, gain_d = gains[i], gains[i + 1], gains[i + 2], gains[i + 3]",
+        ("i + 2", "i | 2"),
+        "A multiple of four has no bit in common with two.",
+    ),
+    changed(
+        PASSES,
+        "look_ahead",
+        "for base in range(0, last + 1, window):",
+        ("last + 1", "last ** 1"),
+        "The node left out sees just to the rest at the block's end: the backward pass holds it to that sum.",
+    ),
+    changed(
+        "planner/corners.py",
+        "place_ahead",
+        "for j in range(corner + 1, min(last, corner + 9) + 1):",
+        ("corner + 9", "corner + 10"),
+        "Only how many places are looked at one by one before the search by halves, which begins at one too near.",
+    ),
 )
