@@ -108,4 +108,25 @@ EQUIVALENT: tuple[Equivalent, ...] = (
         ("corner + 9", "corner + 10"),
         "Only how many places are looked at one by one before the search by halves, which begins at one too near.",
     ),
+    changed(
+        "limits/command_rate.py",
+        "window_sums",
+        "for i in range(last, min(last + window - 1, end)):",
+        ("last + window", "last * window"),
+        "The sums added to beyond lie in the stretches to come, which write over them.",
+    ),
+    changed(
+        "limits/classes.py",
+        "numbers",
+        "classes = classify(moves, self._way.first_layers if has_layers else 0, conditions, labels)",
+        ("else 0", "else -1"),
+        "Layers are kept apart only where their number is above 0.",
+    ),
+    changed(
+        "planner/tied.py",
+        "find_tied",
+        "over = (most[k] + delay * own[k]) * ratio[i] - limit",
+        ("- limit", "// limit"),
+        "Only its sign is asked for; just at the limit one move more is looked at, and found to be held by nothing.",
+    ),
 )
