@@ -1,8 +1,9 @@
 """The golden corpus: what the program answered, kept, and held against what it answers now.
 
 `python -m tests.golden.recording` records anew; `--check` compares every case and tells what differs. Numbers may
-differ by 1e-9 of the total of a job (causes by that much together, where ceilings tie), sentences not at all. A
-recording that changes is named under "Changes" in the README, with how much.
+differ by 1e-9 of the total of a job (causes by that much together, where ceilings tie), sentences not at all. Totals
+are recorded anew only beside a new line under "Changes" in the README that says by how much; `told.json` keeps which
+lines stood there whenever totals were recorded.
 """
 
 from __future__ import annotations
@@ -10,7 +11,9 @@ from __future__ import annotations
 import contextlib
 import functools
 import gzip
+import hashlib
 import io
+import itertools
 import json
 import math
 import os
@@ -25,8 +28,10 @@ from tests.golden.cases import COMMANDS, JOBS, case
 
 ROOT = Path(__file__).resolve().parents[2]
 RECORDING = Path(__file__).with_name("recorded.json.gz")
+TOLD = Path(__file__).with_name("told.json")
 RELATIVE = 1e-9  # of the job's total
 TIED_SHARE = 1e-6  # of a job's seconds that may stand under another of two equal ceilings
+HOW_MUCH = re.compile(r"\d[\d.,]* ?%")
 NUMBER = re.compile(r"-?\d[\d,]*(?:\.\d+)?(?:e-?\d+)?")
 OF_A_JOB = (
     "total_s", "motion_s", "dwell_s", "stops_s", "cooling_s", "moves", "layers", "path_mm", "printed_path_mm",
@@ -153,16 +158,59 @@ def compare(old: dict[str, Any], seeds: range, commands: tuple[str, ...]) -> lis
     return found
 
 
+def totals_of(corpus: dict[str, Any]) -> str:
+    """One number for all totals of a corpus: it changes with any of them."""
+    totals = {seed: job.get("total_s") for seed, job in corpus["jobs"].items()}
+    return hashlib.sha256(json.dumps(totals, sort_keys=True).encode()).hexdigest()[:16]
+
+
+def lines_of_changes(readme: str) -> list[str]:
+    """The lines of the README under "Changes" that say by how much."""
+    section = readme.partition("\n## Changes\n")[2].partition("\n## ")[0]
+    return [line[2:] for line in section.splitlines() if line.startswith("- ") and HOW_MUCH.search(line)]
+
+
+Told = list[dict[str, Any]]  # whenever totals were recorded: what they came to, and the lines that stood in the README
+
+
+def not_told(told: Told, totals: str, lines: list[str]) -> list[str]:
+    """What is wrong with the totals that are recorded and the lines that tell of them; empty where nothing is."""
+    found = [f"no longer under Changes: {line}" for line in told[-1]["lines"] if line not in lines]
+    if told[-1]["totals"] != totals:
+        found.append(f"totals are {totals}, and those told of are {told[-1]['totals']}")
+    for before, after in itertools.pairwise(told):
+        if not {*after["lines"]} - {*before["lines"]}:
+            found.append(f"totals {after['totals']} came without a new line under Changes")
+    return found
+
+
+def kept(old: dict[str, Any], new: dict[str, Any]) -> dict[str, Any]:
+    """The new corpus with the old record of every job that differs by no more than rounding."""
+    jobs = {
+        seed: old["jobs"][seed] if seed in old["jobs"] and not with_ties(old["jobs"][seed], job) else job
+        for seed, job in new["jobs"].items()
+    }
+    return {**new, "jobs": jobs}
+
+
 def main() -> int:
-    """Record, or with `--check` compare; exit status 1 where something differs."""
+    """Record, or with `--check` compare; exit status 1 where something differs, or new totals are told of nowhere."""
     os.environ["COLUMNS"] = "100"
     if "--check" in sys.argv[1:]:
         found = compare(recorded(), range(JOBS), COMMANDS)
         print("\n".join(found))
         print(f"{JOBS + len(COMMANDS)} cases, {len(found)} differences")
         return 1 if found else 0
-    text = json.dumps(record(), ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+    corpus = kept(recorded(), record())
+    entry = {"totals": totals_of(corpus), "lines": lines_of_changes((ROOT / "README.md").read_text(encoding="utf-8"))}
+    told: Told = json.loads(TOLD.read_text(encoding="utf-8"))
+    told = [*told[:-1], entry] if told[-1]["totals"] == entry["totals"] else [*told, entry]
+    if found := not_told(told, entry["totals"], entry["lines"]):
+        print("\n".join(found))
+        return 1
+    text = json.dumps(corpus, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
     RECORDING.write_bytes(gzip.compress(text.encode(), 9, mtime=0))
+    TOLD.write_text(json.dumps(told, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
     print(f"{RECORDING}: {RECORDING.stat().st_size} bytes")
     return 0
 

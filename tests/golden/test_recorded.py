@@ -2,10 +2,24 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
 from tests.golden.cases import COMMANDS, JOBS
-from tests.golden.recording import RECORDING, compare, differences, recorded, with_ties
+from tests.golden.recording import (
+    RECORDING,
+    ROOT,
+    TOLD,
+    compare,
+    differences,
+    kept,
+    lines_of_changes,
+    not_told,
+    recorded,
+    totals_of,
+    with_ties,
+)
 
 SEEDS = range(0, JOBS, 25)  # 80 jobs, and a third of the commands
 
@@ -38,3 +52,31 @@ def test_a_difference_is_seen() -> None:
     assert differences({"out": "takes 12.3 s"}, {"out": "takes 12.4 s"}, 1.0) == []  # its last digit
     assert differences({"out": "takes 12.3 s"}, {"out": "takes 12.6 s"}, 1.0) != []
     assert differences({"out": "takes 12.3 s"}, {"out": "lasts 12.3 s"}, 1.0) != []
+
+
+def test_totals_change_only_with_a_line_in_the_readme() -> None:
+    """The totals that are recorded, and the lines under Changes that stood there when they were."""
+    told = json.loads(TOLD.read_text(encoding="utf-8"))
+    lines = lines_of_changes((ROOT / "README.md").read_text(encoding="utf-8"))
+    assert not_told(told, totals_of(recorded()), lines) == []
+
+
+def test_a_total_that_no_line_tells_of_is_seen() -> None:
+    lines = lines_of_changes("# A\n\n## Changes\n\n- Rests: up to 2.3 % shorter.\n- Some words.\n\n## B\n\n- 3 %\n")
+    assert lines == ["Rests: up to 2.3 % shorter."]
+    corpus = {"jobs": {"0": {"total_s": 100.0}, "1": {"status": 2}}}
+    other = {"jobs": {"0": {"total_s": 101.0}, "1": {"status": 2}}}
+    before = {"totals": totals_of(corpus), "lines": lines}
+    assert not_told([before], totals_of(corpus), lines) == []
+    assert not_told([before], totals_of(corpus), []) == ["no longer under Changes: Rests: up to 2.3 % shorter."]
+    assert not_told([before], totals_of(other), lines) != []  # recorded by hand
+    after = {"totals": totals_of(other), "lines": lines}
+    assert not_told([before, after], totals_of(other), lines) != []  # nothing said
+    told = [*lines, "Ramps: 1 % longer."]
+    assert not_told([before, {**after, "lines": told}], totals_of(other), told) == []
+
+
+def test_rounding_leaves_a_record_as_it_was() -> None:
+    old = {"jobs": {"0": {"total_s": 100.0}, "1": {"total_s": 5.0}}}
+    new = {"jobs": {"0": {"total_s": 100.00000000001}, "1": {"total_s": 5.1}}}
+    assert kept(old, new) == {"jobs": {"0": {"total_s": 100.0}, "1": {"total_s": 5.1}}}
