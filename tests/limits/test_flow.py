@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kinematics.limits.flow import Flow, filament_area, filament_speed_by_flow, flow_at
+from kinematics.limits.flow import Flow, filament_area, filament_mass, filament_speed_by_flow, flow_at
 from kinematics.machine import Machine
 
 ROUNDING = 1e-12  # relative
@@ -70,3 +70,10 @@ def test_the_speed_of_the_filament_is_flow_over_area() -> None:
     assert filament_speed_by_flow(machine, 210.0) == pytest.approx(10.5 / 2.405281875, rel=1e-9)
     assert filament_speed_by_flow(machine) == pytest.approx(9.0 / 2.405281875, rel=1e-9)
     assert filament_speed_by_flow(Machine()) == math.inf
+
+
+def test_filament_weighs_length_times_area_times_density() -> None:
+    """By hand: 2 m of 1.75 mm at 1.24 g/cm³ are 2000·2.4052819 mm³ = 4.8105638 cm³, 5.965099 g."""
+    machine = Machine().with_settings({"filament.density_g_cm3": 1.24, "filament.diameter_mm": 1.75}, "test")
+    assert filament_mass(machine, 2000.0) == pytest.approx(5.965099, abs=1e-6)
+    assert filament_mass(Machine(), 2000.0) is None
