@@ -18,7 +18,7 @@ import numpy as np
 from .falling_twin import NaiveDrive, NaiveTie
 from .planner_motors import EXTRUDER, NO_PLACE, motor_shares
 from .planner_records import NaiveCaps, NaiveLimits, NaiveMotor, NaiveMove
-from .turns import Vector, over, scaled, sum_of, unit
+from .turns import Vector, over, scaled, sum_of, turn_between, unit
 
 AXES = "xy"
 UNITS: tuple[Vector, Vector, Vector] = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
@@ -79,10 +79,35 @@ def quality_accelerations(shares: Sequence[float], caps: NaiveCaps) -> dict[str,
     return found
 
 
-def rounding_acceleration(shares: Sequence[float], caps: NaiveCaps) -> float:
-    """The acceleration in a direction with these shares of x and y at which the filter's lead uses up ramps' budget."""
-    leads = (share * quality_of(caps, axis).variance for axis, share in zip(AXES, shares, strict=False))
-    return over(2.0 * caps.rounding_split * caps.rounding_budget, math.hypot(*leads))
+def own_lead(shares: Sequence[float], caps: NaiveCaps) -> float:
+    """How far the filters' output runs ahead of a ramp in a direction, for a given acceleration (s²)."""
+    return math.hypot(*(share * quality_of(caps, axis).variance for axis, share in zip(AXES, shares, strict=False)))
+
+
+def leads_beside(directions: Sequence[Vector], lengths: Sequence[float], caps: NaiveCaps) -> list[float]:
+    """The leads of the moves between two stops, each seen from every other; only where the filters differ.
+
+    A run counts as the lesser of what lies on both sides, in full up to four budgets of path from its far end and
+    beyond by 1/distance, where that is more than its own and than a sixteenth of the largest.
+    """
+    leads = [own_lead(one[:2], caps) for one in directions]
+    spread = [quality_of(caps, axis).variance for axis in AXES[:2]]
+    if spread[0] == spread[1]:
+        return leads
+    near, least = 4.0 * (1.0 - caps.rounding_split) * caps.rounding_budget / 0.5, max(spread) / 16.0
+    places = [math.fsum(lengths[:i]) for i in range(len(lengths) + 1)]
+    run = [0] * len(lengths)
+    for i in range(1, len(lengths)):
+        run[i] = run[i - 1] + (turn_between(directions[i - 1], directions[i]).angle > 1e-6)
+    found = []
+    for i, own in enumerate(leads):
+        mine = [k for k in range(len(leads)) if run[k] == run[i]]
+        begin, end = places[mine[0]], places[mine[-1] + 1]
+        before = [leads[k] * min(1.0, near / (end - places[k + 1])) for k in range(mine[0])]
+        behind = [leads[k] * min(1.0, near / (places[k] - begin)) for k in range(mine[-1] + 1, len(leads))]
+        lesser = min(max(before, default=0.0), max(behind, default=0.0))
+        found.append(lesser if lesser > max(own, least) else own)
+    return found
 
 
 def quality_corner_speed(before: Vector, after: Vector, braking: float, speeding: float, caps: NaiveCaps) -> float:

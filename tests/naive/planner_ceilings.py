@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from .planner_caps import command_rates, end_speeds, flow_of, quality_accelerations, rounding_acceleration
+from .planner_caps import command_rates, end_speeds, flow_of, leads_beside, quality_accelerations
 from .planner_motors import EXTRUDER, NO_PLACE, motor_ceilings, motor_shares
 from .planner_records import NaiveLimits, NaiveMove
 from .turns import Vector, over, unit
@@ -84,14 +84,22 @@ def ceilings_of(move: NaiveMove, limits: NaiveLimits, place: Vector = NO_PLACE) 
         for name, speed in end_speeds(limits, shares).items():
             speeds[name] = min(speed, speeds.get(name, math.inf))
     accelerations |= by_motors.accelerations | quality_accelerations((x, y), limits.caps)
-    if limits.caps.filters:
-        accelerations["rounding"] = rounding_acceleration((x, y), limits.caps)
     return Ceilings(length, speeds | by_motors.speeds, accelerations)
 
 
 def rated_ceilings(
     stretch: range, moves: Sequence[NaiveMove], ceilings: Sequence[Ceilings], limits: NaiveLimits
 ) -> list[Ceilings]:
-    """The ceilings of a stretch's moves with what hangs on their neighbours: command rate."""
+    """The ceilings of a stretch's moves with what hangs on their neighbours: command rate, and rounding by ramps."""
+    caps = limits.caps
     rates = command_rates(stretch, moves, [most.length for most in ceilings], limits)
-    return [ceilings[i]._replace(speeds=ceilings[i].speeds | rates[i - stretch.start]) for i in stretch]
+    ramps: list[dict[str, float]] = [{} for _ in stretch]
+    if caps.filters:
+        directions = [unit(one) if any(one) else one for one in (moves[i].displacement for i in stretch)]
+        leads = leads_beside(directions, [ceilings[i].length for i in stretch], caps)
+        allowed = 2.0 * caps.rounding_split * caps.rounding_budget
+        ramps = [{"rounding": over(allowed, lead)} for lead in leads]
+    return [
+        ceilings[i]._replace(speeds=ceilings[i].speeds | rate, accelerations=ceilings[i].accelerations | ramp)
+        for i, rate, ramp in zip(stretch, rates, ramps, strict=True)
+    ]
