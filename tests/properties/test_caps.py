@@ -20,9 +20,10 @@ from kinematics.machine import Machine
 from kinematics.planner.ceilings import is_unbounded
 from kinematics.planner.plan import Plan
 from tests.naive.planner_caps import drives_of_move, tie_of
-from tests.naive.planner_ceilings import ceilings_of, length_of
+from tests.naive.planner_ceilings import ceilings_of, length_of, rated_ceilings
 from tests.naive.planner_motors import places_of
 from tests.naive.planner_records import NaiveLimits, NaiveMove
+from tests.naive.planner_twin import stretches
 from tests.naive.random_caps import as_in_a_file, with_command_rate, with_constant_caps, with_ties
 from tests.naive.random_motors import MECHANISMS, with_motors
 from tests.naive.random_paths import jobs, limits
@@ -236,8 +237,11 @@ LIFTED = {
 def lacks_a_ceiling(job: Sequence[NaiveMove], told: NaiveLimits) -> bool:
     """Whether the twin knows no ceiling of speed, or none of acceleration, of some move."""
     rated = min(told.caps.moves_per_s, told.caps.bytes_per_s) < math.inf
-    for move, place in zip(job, places_of(job, told), strict=True):
-        most = ceilings_of(move, told, place)
+    places = places_of(job, told)
+    ceilings = [ceilings_of(move, told, place) for move, place in zip(job, places, strict=True)]
+    for stretch in stretches(job):
+        ceilings[stretch.start : stretch.stop] = rated_ceilings(stretch, job, ceilings, told)
+    for move, most, place in zip(job, ceilings, places, strict=True):
         tie = tie_of(move, most.length, math.inf, math.inf, told, place, {})
         speed = rated or most.v < math.inf or tie.delay > 0.0 or any(one.share > 0.0 for one in tie.drives)
         ramp = most.a < math.inf or tie.delay > 0.0 or any(one.mass > 0.0 for one in tie.drives)
