@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import statistics
+import subprocess
 import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -86,3 +88,23 @@ class Verdicts:
     def exit(self) -> None:
         """End the process."""
         sys.exit(1 if self._failed else 0)
+
+
+def watched(words: Sequence[str], peaks: list[float], seconds: list[float]) -> Callable[[], object]:
+    """Run the program in a process of its own; its peak memory (GB) and processor time (s) are added to the lists."""
+
+    def run() -> None:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "kinematics", *words],
+            cwd=ROOT,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        _, status, usage = os.wait4(process.pid, 0)
+        process.returncode = os.waitstatus_to_exitcode(status)
+        if process.returncode:
+            sys.exit(f"{' '.join(words)}: exit status {process.returncode}")
+        peaks.append(usage.ru_maxrss * 1024 / 1e9)
+        seconds.append(usage.ru_utime + usage.ru_stime)
+
+    return run

@@ -11,13 +11,12 @@ from __future__ import annotations
 
 import os
 import shutil
-import subprocess
 import sys
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
-from contest import ROOT, SAMPLES, Times, Verdicts, in_turn, table
+from contest import SAMPLES, Times, Verdicts, in_turn, table, watched
 
 JOB_BYTES = 1_000_000_000
 BUFFER = 64 << 20
@@ -57,25 +56,6 @@ def reader(path: Path) -> Callable[[], object]:
     return read
 
 
-def estimator(path: Path, peaks: list[float], seconds: list[float], *options: str) -> Callable[[], object]:
-    """Estimate a job in a process of its own; its peak memory (GB) and processor time (s) are added to the lists."""
-    command: Sequence[str] = [
-        *(sys.executable, "-m", "kinematics", "estimate", str(path), "--machine", MACHINE, "--json"),
-        *options,
-    ]
-
-    def estimate() -> None:
-        process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.DEVNULL)
-        _, status, usage = os.wait4(process.pid, 0)
-        process.returncode = os.waitstatus_to_exitcode(status)
-        if process.returncode:
-            sys.exit(f"{' '.join(command)}: exit status {process.returncode}")
-        peaks.append(usage.ru_maxrss * 1024 / 1e9)
-        seconds.append(usage.ru_utime + usage.ru_stime)
-
-    return estimate
-
-
 def main() -> None:
     """Write the job, let all run in turn, judge."""
     verdicts = Verdicts()
@@ -92,7 +72,8 @@ def main() -> None:
             processor: dict[str, list[float]] = {}
             contestants: dict[str, Callable[[], object]] = {READING: reader(job)}
             for name, options in (("estimate --layers, which tries no change", ["--layers"]), (ESTIMATE, [])):
-                contestants[name] = estimator(job, peaks, processor.setdefault(name, []), *options)
+                words = ["estimate", str(job), "--machine", MACHINE, *options]
+                contestants[name] = watched(words, peaks, processor.setdefault(name, []))
             times = in_turn(contestants, seconds=0.0, rounds=ROUNDS, before=before)
             ratios[place] = times[ESTIMATE].least / times[READING].least
             tell(times, processor)

@@ -24,10 +24,10 @@ from kinematics.accepted import (
 from kinematics.errors import InputError
 from kinematics.gcode.dialects import Dialect
 from kinematics.studies.blockwise import job_to_time
-from kinematics.studies.filter_choice import JOB, KICK
 from kinematics.studies.fit import Fit, fit_prints
 from kinematics.studies.ringing import Ringing, ringing_of
 from kinematics.studies.rounding import Rounding, rounding_of
+from kinematics.studies.settings_to_type import JOB, KICK
 from kinematics.studies.stopwatch import Measured
 from kinematics.studies.times_table import measured_rows, read_times
 from kinematics.studies.timing import TimedJob

@@ -85,6 +85,10 @@ class InputError(Exception):
         return cls(Finding(place, found, allowed, hint))
 
 
+class LostWorkersError(Exception):
+    """Others who were to do the work have gone, or cannot be reached any more; the sentence says what is kept."""
+
+
 def nearest(name: str, known: Iterable[str]) -> str:
     """The sentence "did you mean …?" for the known name closest to `name`; empty where none is close."""
     matches: Sequence[str] = difflib.get_close_matches(name, list(known), n=1, cutoff=0.6)

@@ -46,7 +46,7 @@ def refuse_to_overwrite(path: Path, force: bool, inputs: Iterable[str | os.PathL
 
 
 def write_whole(
-    path: Path, write: Callable[[Path], None], force: bool, inputs: Iterable[str | os.PathLike[str]] = ()
+    path: Path, write: Callable[[Path], object], force: bool, inputs: Iterable[str | os.PathLike[str]] = ()
 ) -> None:
     """Let `write` fill a temporary file, and put it in the place of `path` once it is on the disk.
 
@@ -68,6 +68,14 @@ def write_whole(
             raise
     except OSError as error:
         raise InputError.at(str(path), f"cannot be written: {_reason(error)}") from None
+
+
+def write_text_whole(
+    path: Path, text: str, force: bool, inputs: Iterable[str | os.PathLike[str]] = (), errors: str = "strict"
+) -> None:
+    """The same for a text in UTF-8, line ends as they are; letters that are none by the rule of `errors`."""
+    content = text.encode("utf-8", errors)
+    write_whole(path, lambda temporary: temporary.write_bytes(content), force, inputs)
 
 
 def put_in_place(written: Path, target: Path) -> None:

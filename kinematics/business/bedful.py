@@ -155,9 +155,10 @@ def _best(rows: Sequence[BedfulRow], value: Callable[[BedfulRow], float]) -> Bed
 
 @dataclass(frozen=True, repr=False)
 class Bedfuls(NotebookTable):
-    """Bedfuls of several jobs, one after the other."""
+    """Bedfuls of several jobs, one after the other; `cut_short` whether that was interrupted, and there were more."""
 
     jobs: tuple[Bedful, ...]
+    cut_short: bool = False
 
     def to_frame(self) -> pandas.DataFrame:
         """The rows of every job, with its name."""
@@ -170,9 +171,16 @@ class Bedfuls(NotebookTable):
 
 
 def bedfuls_of(jobs: Sequence[CopiedJob], machine: Machine, tell: Callable[[str], None] = lambda _: None) -> Bedfuls:
-    """The bedfuls of jobs on one printer. Raises InputError as `bedful_of` does."""
-    found = []
-    for job in jobs:
-        tell("timing copies")
-        found.append(bedful_of(job, machine))
+    """The bedfuls of jobs on one printer; interrupted after the first, of those that are done. Raises InputError as
+    `bedful_of` does.
+    """
+    found: list[Bedful] = []
+    try:
+        for job in jobs:
+            tell("timing copies")
+            found.append(bedful_of(job, machine))
+    except KeyboardInterrupt:
+        if not found:
+            raise
+        return Bedfuls(tuple(found), True)
     return Bedfuls(tuple(found))

@@ -273,14 +273,13 @@ class Floor:
 
     def _chosen(self, number: int) -> tuple[int, int] | None:
         """The place in the waiting list of the order that a printer takes now, and how many copies; None for none."""
-        station = self._stations[number]
         look = self._look(number)
         best: tuple[tuple[float, ...], int, int] | None = None
         for place, (_, _, order) in enumerate(self._waiting):
             if self._orders[order].seconds[number] == math.inf:
                 continue
             copies = self._copies_now(number, order, look)
-            change = station.spool_change if self._needs_spool(number, order, copies) else 0.0
+            change = self._change(number, order, copies)
             if change > 0.0 and not look.change_fits:
                 continue
             if not self._is_off_in_time(number, order, copies, look.room, change):

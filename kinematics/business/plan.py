@@ -16,9 +16,8 @@ from kinematics.limits.flow import filament_mass
 from kinematics.machine import Machine
 from kinematics.machine.file import is_named_alike, laid_with
 from kinematics.studies.copies import USUAL, CopiedJob, Copying
+from kinematics.studies.standing import SLACK
 from kinematics.studies.timing import Ask, TimedJob, time_job
-
-SLACK = 0.01  # mm by which a job may seem to stick out of a bed
 
 
 class Print(NamedTuple):

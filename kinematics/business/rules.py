@@ -40,6 +40,7 @@ class RuleSums(NamedTuple):
 class Served(NamedTuple):
     """A shop under a rule: `sums` run by run, the first run, and what each rule that was tried comes to; how many
     copies of orders that leave it open are printed at a time, and what each such way comes to under its best rule.
+    `cut_short` whether that was interrupted, and more runs, rules or ways were to be tried.
     """
 
     rule: str
@@ -48,6 +49,7 @@ class Served(NamedTuple):
     tried: tuple[RuleSums, ...]
     filling: str = ONE
     filled: tuple[tuple[str, RuleSums], ...] = ()
+    cut_short: bool = False
 
 
 def runs_of(plan: ShopPlan, given: Given) -> int:
@@ -55,8 +57,8 @@ def runs_of(plan: ShopPlan, given: Given) -> int:
     return given.runs if any(station.may_fail for station in plan.stations) else 1
 
 
-def under_rule(plan: ShopPlan, given: Given, rule: str, filling: str = ONE) -> Served:
-    """Simulate a plan under one rule and filling."""
+def under_rule(plan: ShopPlan, given: Given, rule: str, filling: str = ONE, keeps: bool = False) -> Served:
+    """Simulate a plan under one rule and filling; interrupted, `keeps` says that the runs that are done will do."""
     pieces = sum(order.quantity for order in plan.wanted)
 
     def run_of(number: int) -> Run:
@@ -75,8 +77,15 @@ def under_rule(plan: ShopPlan, given: Given, rule: str, filling: str = ONE) -> S
 
     first = run_of(0)
     sums = [sums_of(first, plan, given.start)]  # of each run alone: bars of a year's runs are many
-    sums += [sums_of(run_of(number), plan, given.start) for number in range(1, runs_of(plan, given))]
-    return Served(rule, tuple(sums), first, (_told(rule, sums),), filling)
+    cut_short = False
+    try:
+        for number in range(1, runs_of(plan, given)):
+            sums.append(sums_of(run_of(number), plan, given.start))
+    except KeyboardInterrupt:
+        if not keeps:
+            raise
+        cut_short = True
+    return Served(rule, tuple(sums), first, (_told(rule, sums),), filling, cut_short=cut_short)
 
 
 def _told(rule: str, sums: Sequence[RunSums]) -> RuleSums:
@@ -91,14 +100,22 @@ def is_better(other: RuleSums, one: RuleSums) -> bool:
     return other.late_orders < one.late_orders or (other.late_orders == one.late_orders and more)
 
 
-def _best_rule(plan: ShopPlan, given: Given, filling: str) -> Served:
-    """A plan under every rule, with the same draws of failures, and the best kept."""
-    best, *others = [under_rule(plan, given, rule, filling) for rule in RULES]
-    tried = [best.tried[0], *(other.tried[0] for other in others)]
-    for other in others:
-        if is_better(other.tried[0], best.tried[0]):
-            best = other
-    return best._replace(tried=tuple(tried))
+def _best_rule(plan: ShopPlan, given: Given, filling: str, keeps: bool = False) -> Served:
+    """A plan under every rule, with the same draws of failures, and the best kept; `keeps` as in `under_rule`."""
+    first, *others = RULES
+    best = under_rule(plan, given, first, filling, keeps)
+    tried, cut_short = list(best.tried), best.cut_short
+    try:
+        for rule in [] if cut_short else others:
+            other = under_rule(plan, given, rule, filling)
+            tried += other.tried
+            if is_better(other.tried[0], best.tried[0]):
+                best = other
+    except KeyboardInterrupt:
+        if not keeps:
+            raise
+        cut_short = True
+    return best._replace(tried=tuple(tried), cut_short=cut_short)
 
 
 def told_of(served: Served) -> RuleSums:
@@ -115,10 +132,20 @@ def best_filling(of_each: Sequence[Served]) -> Served:
     return best._replace(filled=tuple((one.filling, told_of(one)) for one in of_each))
 
 
-def under_best_rule(plan: ShopPlan, given: Given) -> Served:
+def under_best_rule(plan: ShopPlan, given: Given, keeps: bool = False) -> Served:
     """Simulate a plan under every rule, where orders leave the number of copies open with each way to fill the bed, and
-    keep the best.
+    keep the best; `keeps` as in `under_rule`.
     """
     if all(order.copies > 0 for order in plan.wanted):
-        return _best_rule(plan, given, ONE)
-    return best_filling([_best_rule(plan, given, filling) for filling in FILLINGS])
+        return _best_rule(plan, given, ONE, keeps)
+    one, *fillings = FILLINGS
+    found = [_best_rule(plan, given, one, keeps)]
+    cut_short = found[0].cut_short
+    try:
+        for filling in [] if cut_short else fillings:
+            found.append(_best_rule(plan, given, filling))
+    except KeyboardInterrupt:
+        if not keeps:
+            raise
+        cut_short = True
+    return best_filling(found)._replace(cut_short=cut_short)

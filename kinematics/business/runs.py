@@ -38,6 +38,7 @@ SHORTER = 2.0 / 3.0  # of the time of a print, of a spool change: one step that 
 PRINTS, SPOOLS, TURNAROUNDS = "prints a third shorter", "spool changes a third quicker", "parts off a third quicker"
 FULLER = "fuller beds"
 PEOPLE_ALWAYS, SECOND = "people at all hours", "a second {}"
+NOT_LOOKED_FOR = "not looked for"
 PRINTING_HOLDS, PEOPLE_HOLD, ONE_PRINTER_HOLDS, NOTHING_HOLDS = "printing", "people", "printer", "nothing"
 SPOOLS_HOLD, TURNAROUNDS_HOLD = "spool changes", "taking parts off"
 WORTH_SAYING = 0.01  # share of parts a day below which a trial brings nothing
@@ -121,7 +122,8 @@ class Shop(NotebookTable):
     orders that leave it open are printed at a time, and what each way comes to (`filled`, empty where none does);
     `fuller` what more copies at a time would bring (None where no more than one fits). `runs` how many runs (one
     where nothing is left to chance); `first_run` the first of them; intervals hold the middle nine tenths of the runs.
-    `cannot` what was left out, with its place; `doubtful` what was planned and is odd.
+    `cannot` what was left out, with its place; `doubtful` what was planned and is odd. `cut_short` whether that was
+    interrupted: then it holds what was done by then, the shop as it is first.
     """
 
     printers: tuple[Printer, ...]
@@ -148,6 +150,7 @@ class Shop(NotebookTable):
     filling: str = ""
     filled: tuple[tuple[str, RuleSums], ...] = ()
     fuller: FullerBeds | None = None
+    cut_short: bool = False
 
     def to_frame(self) -> pandas.DataFrame:
         """One row an order: pieces, when it is done, lateness, and what a part costs."""
@@ -181,6 +184,23 @@ def _sooner(before: Served, after: Served) -> float:
     return ends[0] - ends[1]
 
 
+class OrderBook(NamedTuple):
+    """Orders with all that it takes to simulate them: printers, the clock of their jobs, when the shop starts (s), and
+    rows of the tables that could not be read.
+    """
+
+    orders: Sequence[Order]
+    printers: Sequence[Printer]
+    clock: Clock
+    start: float
+    zone: tzinfo
+    left_out: Sequence[Finding]
+
+    def shop(self, variants: Sequence[ShopVariant] = ()) -> Shop:
+        """The shop simulated, and what changes would bring. Raises InputError as `shop_of` does."""
+        return shop_of(self.orders, self.printers, self.clock, self.start, self.zone, variants, left_out=self.left_out)
+
+
 def shop_of(
     orders: Sequence[Order],
     printers: Sequence[Printer],
@@ -199,8 +219,8 @@ def shop_of(
     could not be read; `hear` is told about which share of all runs is done.
 
     Each rule of `shop_floor.RULES` is tried, on the shop as it is and on each change of it. Chance is in failures
-    alone: the times are estimates, and how far they are off is not in the intervals. Raises InputError where nothing
-    can be planned, or a variant cannot be.
+    alone: the times are estimates, and how far they are off is not in the intervals. Interrupted after the first run,
+    it returns what is done. Raises InputError where nothing can be planned, or a variant cannot be.
     """
     machines = [printer.machine for printer in printers]
     nothing = [NOTHING_VARIED] * len(printers)
@@ -214,15 +234,20 @@ def shop_of(
     ways = len(RULES) * (1 if all(order.copies > 0 for order in plan.wanted) else len(FILLINGS))
     given = once._replace(hear=_Runs(runs_of(plan, once) * (ways * (1 + len(variants)) + trials), hear).hear)
     tell("simulating the shop")
-    served = under_best_rule(plan, given)
-    sums = served.sums
-    effects = []
-    for variant in variants:
-        tell(f"simulating {variant.name}")
-        effects.append(_effect(variant, plan, printers, clock, given, served))
-    tell("trying fuller beds")
-    fuller = _fuller_beds(plan, printers, clock, given, served)
-    tell("looking for the bottleneck")
+    served = under_best_rule(plan, given, keeps=True)
+    sums, cut_short = served.sums, served.cut_short
+    effects, fuller, bottleneck = [], None, Bottleneck(NOT_LOOKED_FOR, "", ())
+    try:
+        for variant in () if cut_short else variants:
+            tell(f"simulating {variant.name}")
+            effects.append(_effect(variant, plan, printers, clock, given, served))
+        if not cut_short:
+            tell("trying fuller beds")
+            fuller = _fuller_beds(plan, printers, clock, given, served)
+            tell("looking for the bottleneck")
+            bottleneck = _bottleneck(plan, given, served, fuller)
+    except KeyboardInterrupt:
+        cut_short = True
     return Shop(
         printers=tuple(printers),
         orders=plan.orders,
@@ -239,7 +264,7 @@ def shop_of(
         late_h=interval_of(np.array([one.late for one in sums])),
         use=uses_of(sums, plan),
         of_orders=order_sums(sums, plan),
-        bottleneck=_bottleneck(plan, given, served, fuller),
+        bottleneck=bottleneck,
         effects=tuple(effects),
         cannot=cannot,
         doubtful=(*_due_before(plan.orders, start), *plan.doubtful),
@@ -248,6 +273,7 @@ def shop_of(
         filling=served.filling,
         filled=served.filled,
         fuller=fuller,
+        cut_short=cut_short,
     )
 
 

@@ -177,7 +177,7 @@ def zone_of(economy: Economy) -> tzinfo:
     return ZoneInfo(economy.time_zone)
 
 
-def staff_of(economy: Economy, since: float) -> Staff:
-    """The staffed hours of an economy, asked about from a moment on (s)."""
+def staff_of(economy: Economy, since: float, zone: tzinfo | None = None) -> Staff:
+    """The staffed hours of an economy, asked about from a moment on (s); by the clocks of another zone where told."""
     shifts = None if economy.staffed is None else [shift_of(text) for text in economy.staffed]
-    return Staff(shifts, zone_of(economy), since)
+    return Staff(shifts, zone_of(economy) if zone is None else zone, since)

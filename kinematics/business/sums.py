@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.business.economics import COST_PARTS, WATTS_A_KILOWATT, energy_per_hour, not_counted, wear_per_hour
+from kinematics.business.economics import (
+    COST_PARTS,
+    SECONDS_AN_HOUR,
+    WATTS_A_KILOWATT,
+    energy_per_hour,
+    not_counted,
+    wear_per_hour,
+)
 from kinematics.business.floor import FAILED, HANDS, PRINTING, SPOOL, SPOOL_WAITING, WAITING, Run
 from kinematics.business.staffed import SAME_MOMENT
 
@@ -18,7 +25,6 @@ if TYPE_CHECKING:
     from kinematics.business.tables import Order
 
 SECONDS_A_DAY = 86400.0
-SECONDS_AN_HOUR = 3600.0
 MIDDLE = (5.0, 95.0)  # per cent of the runs that an interval spans
 # Columns of what was spent on an order.
 ENERGY, ENERGY_COST, FILAMENT, MACHINE, LABOUR = range(5)

@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 from kinematics.errors import Finding, InputError
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
+from kinematics.studies.standing import MOST_COPIES
 from kinematics.tables import Cells, TableKind, file_beside, read_table
 
 # Other names that people give the columns, beside those that are nearly spelt like ours.
@@ -31,7 +32,6 @@ ORDERS = TableKind(
     OTHER_NAMES,
 )
 AUTO = 0  # in place of copies: as many at a time as serve best
-MOST_COPIES = 1000
 COPIES_ALLOWED = f"a whole number from 1 to {MOST_COPIES:,}, or auto"
 MOST_PIECES = 100_000
 MOMENT_ALLOWED = 'a date or a date and time from 1971 to 2999, such as 2026-03-06 or "2026-03-06 14:00"'

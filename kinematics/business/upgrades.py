@@ -17,8 +17,8 @@ from kinematics.errors import Finding, InputError, Notice
 from kinematics.limits.flow import filament_mass
 from kinematics.machine import Machine, Upgrade, resolved_keys
 from kinematics.notebook import NotebookTable
-from kinematics.studies.causes import Cause
-from kinematics.studies.intervals import USUAL, Interval, SampledTimes, Sampling, drawn_machines, interval_of
+from kinematics.studies.causes import Cause, causes_in, summed
+from kinematics.studies.intervals import DRAWING, USUAL, Interval, SampledTimes, Sampling, drawn_machines, interval_of
 from kinematics.studies.timing import Ask, TimedJob, Timing, foresee, time_job
 
 if TYPE_CHECKING:
@@ -29,7 +29,6 @@ WORTH_ADDING = 0.001  # share of a set's saving that each member of a useful com
 LEAST_SAVING = 1e-4  # share of what a month costs below which nothing is saved
 PRINTS_PER_MONTH = 30.0  # where nobody says: one a day (an assumption, told as such)
 JOINT = " + "
-DRAWING = "drawing from the ranges"
 AS_IT_IS = frozenset[int]()
 
 
@@ -169,22 +168,17 @@ class _Month(NamedTuple):
 
     @property
     def causes(self) -> tuple[Cause, ...]:
-        total = math.fsum(self.by_cause.values()) or 1.0
-        ordered = sorted(self.by_cause.items(), key=lambda item: -item[1])
-        return tuple(Cause(name, seconds, seconds / total) for name, seconds in ordered)
+        return causes_in(self.by_cause, math.fsum(self.by_cause.values()) or 1.0)
 
 
 def _month(timings: Sequence[Timing], machine: Machine, prints: Sequence[float]) -> _Month:
-    by_cause: dict[str, float] = {}
-    costs = []
-    made = [prints_per_part(machine.economy, timing.total) for timing in timings]
-    for timing, count, each in zip(timings, prints, made, strict=True):
-        for cause, seconds in timing.by_cause.items():
-            by_cause[cause] = by_cause.get(cause, 0.0) + each * count * seconds
-        mass = filament_mass(machine, timing.facts.filament)
-        costs.append(count * part_cost(machine, timing.total, mass).total)
-    total = math.fsum(each * count * timing.total for timing, count, each in zip(timings, prints, made, strict=True))
-    return _Month(tuple(timing.total for timing in timings), total, by_cause, math.fsum(costs))
+    made = [prints_per_part(machine.economy, one.total) * count for one, count in zip(timings, prints, strict=True)]
+    each = list(zip(timings, made, strict=True))
+    by_cause = summed((cause, count * spent) for one, count in each for cause, spent in one.by_cause.items())
+    parts = [part_cost(machine, one.total, filament_mass(machine, one.facts.filament)).total for one in timings]
+    cost = math.fsum(count * one for count, one in zip(prints, parts, strict=True))
+    total = math.fsum(count * one.total for one, count in each)
+    return _Month(tuple(one.total for one in timings), total, by_cause, cost)
 
 
 def _machines(machine: Machine, upgrades: Sequence[Upgrade]) -> list[Machine]:

@@ -9,9 +9,8 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from kinematics.business.floor import Station
-from kinematics.business.staffed import NO_ZONE, SAME_MOMENT, Staff
+from kinematics.business.staffed import NO_ZONE, SAME_MOMENT, Staff, staff_of
 from kinematics.machine import Economy
-from kinematics.machine.kinds import shift_of
 
 A_DAY = 86_400.0  # s
 A_WEEK = 7.0 * A_DAY
@@ -39,17 +38,11 @@ class Weeks(NamedTuple):
 NEVER = Weeks(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 
 
-def staff_of_week(economy: Economy) -> Staff:
-    """The staffed hours of an ordinary week, in which no clock is put forward or back."""
-    shifts = None if economy.staffed is None else [shift_of(text) for text in economy.staffed]
-    return Staff(shifts, NO_ZONE, A_MONDAY)
-
-
 def station_of_week(economy: Economy) -> Station:
     """A printer in ordinary weeks; what is not given counts as nothing."""
     return Station(
         name="",
-        staff=staff_of_week(economy),
+        staff=staff_of(economy, A_MONDAY, NO_ZONE),  # no clock is put forward or back
         unattended=economy.unattended,
         turnaround=60.0 * (economy.turnaround_min or 0.0),
     )

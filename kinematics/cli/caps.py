@@ -3,30 +3,24 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
 from functools import partial
-from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from kinematics.cli.options import (
     FORCE_PICTURE,
+    WRITE_SETTINGS,
+    JobOptions,
     check_picture,
     is_long,
     job_options,
     jobs_to_time,
     machine_or_stand_in,
     machine_words,
-    named_files,
     picture_option,
     write_picture,
 )
-
-if TYPE_CHECKING:
-    from kinematics.machine import Machine
-    from kinematics.studies.settings_to_type import TypedSettings
-    from kinematics.studies.timing import TimedJob
+from kinematics.cli.to_type import settings_and_commands
 
 PLANS_EACH = 20  # times that a job is planned, or so
 
@@ -34,25 +28,11 @@ PLANS_EACH = 20  # times that a job is planned, or so
 @click.command("caps")
 @job_options(required=False)
 @click.option("--check", is_flag=True, help="Exit status 1 where more is asked for than the known caps take.")
-@click.option("--write-settings", is_flag=True, help="What to set, in the words of your dialect's [[write]] table.")
+@WRITE_SETTINGS
 @click.option("--formulas", is_flag=True, help="Every cap with its formula and this machine's numbers in it.")
 @picture_option("each limit against the highest that its caps allow")
 @FORCE_PICTURE
-def command(
-    jobs: tuple[str, ...],
-    machine_name: str | None,
-    material: str | None,
-    settings: tuple[str, ...],
-    dialect: str,
-    file_limits: str,
-    block_delete: bool,
-    as_json: bool,
-    check: bool,
-    write_settings: bool,
-    formulas: bool,
-    picture: Path | None,
-    force: bool,
-) -> None:
+def command(asked: JobOptions, check: bool, write_settings: bool, formulas: bool) -> None:
     """How far may each limit go, and what stops it?
 
     Each limit of the machine file against the caps that are known: rounding and ringing, motors, hotend. With a JOB
@@ -61,30 +41,24 @@ def command(
     from kinematics.cli import console
     from kinematics.errors import EXIT_ANSWER_IS_NO
 
-    inputs = named_files(jobs, machine_name, dialect)
-    check_picture(picture, force, inputs)
-    machine = machine_or_stand_in(machine_name, settings, material, as_json)
-    prepared: list[TimedJob] = []
-    if jobs:
-        prepared = jobs_to_time(jobs, dialect, file_limits, block_delete)
+    check_picture(asked)
+    machine = machine_or_stand_in(asked)
+    prepared = jobs_to_time(asked) if asked.jobs else []
     from kinematics.studies.caps import caps_of, follows_every_move
 
     if follows_every_move(machine):
-        for job, timed in zip(jobs, prepared, strict=True):
+        for job, timed in zip(asked.jobs, prepared, strict=True):
             if not timed.keeps_moves:
                 console.remark(
                     f"{job}: every move is kept in memory, as what quality, command rate and pressure advance do to a "
                     "job hangs on all of them"
                 )
-    with console.progress(1, is_long(jobs, PLANS_EACH)) as tell:
+    with console.progress(1, is_long(asked.jobs, PLANS_EACH)) as tell:
         tell("planning")
         caps = caps_of(machine, prepared, partial(tell, "planning"))
-    typed, commands = _to_type(machine, prepared, dialect, write_settings)
-    if picture is not None:
-        from kinematics.reports.pictures import figure_of
-
-        write_picture(picture, lambda: figure_of(caps), force, inputs)
-    if as_json:
+    typed, commands = settings_and_commands(machine, prepared, asked.dialect, write_settings)
+    write_picture(asked, caps)
+    if asked.as_json:
         from kinematics.reports.documents import caps_document
         from kinematics.reports.vibration_documents import typed_row
 
@@ -97,28 +71,6 @@ def command(
         *before, caution = cap_notes(caps, formulas)
         notes = [*(formula_lines(caps) if formulas else []), *before, *typed_notes(typed, commands), caution]
         table = console.Table(cap_heads(caps), cap_cells(caps))
-        console.say_answer([f"on {machine_words(machine, material, settings)}"], table, notes)
+        console.say_answer([f"on {machine_words(asked, machine)}"], table, notes)
     if check and caps.asks_too_much:
         sys.exit(EXIT_ANSWER_IS_NO)
-
-
-def _to_type(
-    machine: Machine, prepared: Sequence[TimedJob], dialect: str, write: bool
-) -> tuple[TypedSettings | None, list[str]]:
-    """What to set on a controller so that whole jobs stay inside the budgets, and the lines that do so if asked for."""
-    from kinematics.errors import InputError
-    from kinematics.studies.settings_to_type import commands_for, has_budgets, settings_to_type
-
-    if not prepared or not has_budgets(machine):
-        if write:
-            needed = "a JOB, and a machine file with a budget in [quality] and modes or filters in [vibration]"
-            raise InputError.at("--write-settings", "no budget that a job could use up", needed)
-        return None, []
-    typed = settings_to_type(machine, [job.with_moves() for job in prepared])
-    if not write:
-        return typed, []
-    from kinematics.gcode.dialect_file import load_dialect
-
-    if not typed.inside:
-        raise InputError.at("--write-settings", "no one setting keeps the job inside both budgets", "larger budgets")
-    return typed, commands_for(typed.settings, load_dialect(dialect))

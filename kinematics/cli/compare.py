@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from kinematics.cli.crew import OUTPUT, check_rows, crew_options, write_rows
 from kinematics.cli.options import (
-    FORCE_PICTURE,
+    JobOptions,
     check_picture,
     copied_jobs,
     copies_options,
@@ -17,23 +17,21 @@ from kinematics.cli.options import (
     draw_options,
     is_long,
     job_options,
-    jobs_to_time,
-    jobs_with_moves,
     machine_or_stand_in,
     machine_words,
-    named_files,
     picture_option,
+    planning,
     write_picture,
 )
 
 if TYPE_CHECKING:
     from kinematics.business.throughput import Throughput
     from kinematics.studies.compare import Comparison
-    from kinematics.studies.timing import TimedJob
 
 
 @click.command("compare")
-@job_options
+@job_options(required=False, metavar="JOB…")
+@crew_options
 @copies_options
 @draw_options
 @click.option(
@@ -47,26 +45,9 @@ if TYPE_CHECKING:
     "--detail", is_flag=True, help="Motion, heating, homing and cooling apart, and where the raised limits rule."
 )
 @picture_option("the time under each candidate")
-@FORCE_PICTURE
-def command(
-    jobs: tuple[str, ...],
-    machine_name: str | None,
-    material: str | None,
-    settings: tuple[str, ...],
-    dialect: str,
-    file_limits: str,
-    block_delete: bool,
-    as_json: bool,
-    copies: int,
-    spacing: float,
-    after_another: bool,
-    draws: int,
-    seed: int,
-    candidate_texts: tuple[str, ...],
-    detail: bool,
-    picture: Path | None,
-    force: bool,
-) -> None:
+@OUTPUT
+@click.option("--force", is_flag=True, help="Overwrite the files of --output and --picture.")
+def command(asked: JobOptions, candidate_texts: tuple[str, ...], detail: bool, output: Path | None) -> None:
     """How long does a job take under each candidate, and what is saved?
 
     The candidates are those of the machine file and of --candidate; each is set against the machine as it is.
@@ -75,9 +56,9 @@ def command(
     from kinematics.errors import InputError
     from kinematics.machine import candidate_from
 
-    inputs = named_files(jobs, machine_name, dialect)
-    check_picture(picture, force, inputs)
-    machine = machine_or_stand_in(machine_name, settings, material, as_json)
+    check_picture(asked)
+    check_rows(output, asked)
+    machine = machine_or_stand_in(asked)
     candidates = [*machine.candidates, *(candidate_from(text) for text in candidate_texts)]
     if not candidates:
         raise InputError.at(
@@ -86,30 +67,20 @@ def command(
             '--candidate "NAME: KEY=VALUE, …", or [[candidate]] in the machine file',
             'such as --candidate "brisk: acceleration=3000, speed=1.3"',
         )
-    given = jobs, dialect, file_limits, block_delete
-    prepared: Sequence[TimedJob]
-    if copies > 1:
-        prepared = copied_jobs(jobs_with_moves(*given), copies, spacing, after_another)
-    else:
-        prepared = jobs_to_time(*given)
-    from kinematics import compiled
+    prepared = copied_jobs(asked)
     from kinematics.studies.compare import compare_prepared
-    from kinematics.studies.intervals import Sampling
 
-    steps = len(jobs) * (len(candidates) + 1)
-    with console.progress(steps, is_long(jobs, len(candidates))) as tell:
-        comparison = compare_prepared(prepared, machine, candidates, tell, Sampling(draws, seed))
-    compiled.mark_warm()
+    steps = len(prepared) * (len(candidates) + 1)
+    with planning(steps, is_long(asked.jobs, len(candidates)), console.KEEPS) as tell:
+        comparison = compare_prepared(prepared, machine, candidates, tell, asked.sampling)
     qualities = {}
     if detail:
         from kinematics.studies.part_quality import qualities_of
 
         qualities = qualities_of(comparison, prepared)
-    if picture is not None:
-        from kinematics.reports.pictures import figure_of
-
-        write_picture(picture, lambda: figure_of(comparison), force, inputs)
-    if as_json:
+    write_rows(output, asked, comparison.to_frame)
+    write_picture(asked, comparison)
+    if asked.as_json:
         from kinematics.reports.documents import comparison_document, copies_document
         from kinematics.reports.throughput_words import throughput_document
 
@@ -120,12 +91,13 @@ def command(
         from kinematics.studies.part_quality import quality_row
 
         along = [{"candidate": name, "job": job} | quality_row(one) for (name, job), one in qualities.items()]
-        document = comparison_document(comparison) | copies_document(copies) | {"throughput": each}
+        document = comparison_document(comparison) | copies_document(asked.copies) | {"throughput": each}
         console.say_json(document | ({"along_the_path": along} if detail else {}))
+        console.end_where_cut_short(comparison.sampling)
         return
     from kinematics.reports.screens import comparison_heads, comparison_notes, comparison_rows
 
-    rows = comparison.rows if len(jobs) == 1 else (*comparison.rows, *comparison.totals)
+    rows = comparison.rows if len(prepared) == 1 else (*comparison.rows, *comparison.totals)
     cells = comparison_rows(rows, console.is_terminal(), comparison if detail else None)
     heads = comparison_heads(comparison, detail)
     if qualities:
@@ -135,9 +107,10 @@ def command(
         of_rows = (quality_cells(qualities.get((row.candidate, row.job))) for row in rows)
         cells = [(*one, *more) for one, more in zip(cells, of_rows, strict=True)]
     table = console.Table(heads, cells)
-    notes = [*_prints_a_day(comparison, copies), *comparison_notes(comparison)]
-    first = f"on {machine_words(machine, material, settings)}{copies_words(copies)}"
+    notes = [*_prints_a_day(comparison, asked.copies), *comparison_notes(comparison)]
+    first = f"on {machine_words(asked, machine)}{copies_words(asked)}"
     console.say_answer([first], table, notes)
+    console.end_where_cut_short(comparison.sampling)
 
 
 def _throughputs(comparison: Comparison) -> list[Throughput]:

@@ -12,17 +12,21 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from kinematics.cli.encodings import encodable, harmless_json
-from kinematics.errors import InputError
+from kinematics.errors import EXIT_INTERRUPTED, InputError
 from kinematics.wording import harmless
 
 if TYPE_CHECKING:
     from kinematics.reports.layout import Heads, Line
+    from kinematics.studies.intervals import Sampling
 
 Tell = Callable[..., None]
 
 MEASURED = 0.5  # s of work after which the rest is foretold …
 SLOW_TO_BEGIN = 5.0  # … or this long from the very beginning, where the first part takes long by itself
 LONG_WORK = 10.0  # s that are worth saying
+FEWEST_STEPS = 5  # of work whose steps take much the same
+SOON = 2.0  # s after which there is a bar, whatever was expected
+KEEPS = "keeps what is done"
 
 
 class Table(NamedTuple):
@@ -203,19 +207,30 @@ def _in_round_numbers(seconds: float) -> str:
     return f"{round(seconds / 86400.0):,} days"
 
 
+def end_where_cut_short(sampling: Sampling | None) -> None:
+    """Say how many draws an answer is from that was interrupted, and end; nothing where all of them were made."""
+    if sampling is not None and sampling.of:
+        made = f"{sampling.draws:,} of {sampling.of:,} draws"
+        remark(f"kinematics: interrupted: this answer is from the {made} made by then")
+        sys.exit(EXIT_INTERRUPTED)
+
+
 @contextlib.contextmanager
-def progress(steps: int, long: bool) -> Iterator[Tell]:
+def progress(steps: int, long: bool, ends: str = "ends it") -> Iterator[Tell]:
     """Show on a terminal's error stream how far long work has come; yields a function to call before each step.
 
-    It also takes the share of a step that is done: of a step that will take long this is said beforehand.
+    It also takes the share of a step that is done: of a step that will take long this is said beforehand, with what
+    Ctrl-C does.
     """
     with _bar("reading", steps, long) as advance:
-        begun, foretold = 0, Foretold("")
+        begun, foretold, all_steps = 0, Foretold("", ends), Foretold(f"{steps} steps", ends)
 
         def tell(step: str, share: float = 0.0) -> None:
             nonlocal begun, foretold
             if share == 0.0:
-                begun, foretold = begun + 1, Foretold(step)
+                if steps >= FEWEST_STEPS:
+                    all_steps.hear(begun / steps)
+                begun, foretold = begun + 1, Foretold(step, ends)
             else:
                 foretold.hear(share)
             advance(max(0, begun - 1) + share, step)
@@ -228,7 +243,7 @@ def counted_progress(total: int, long: bool) -> Iterator[Callable[[float], None]
     """Show on a terminal's error stream how many candidates of many are done, with the time that is left; yields how to
     tell.
     """
-    foretold = Foretold(f"{total:,} candidates", "keeps what is done")
+    foretold = Foretold(f"{total:,} candidates", KEEPS)
     with _bar("candidates", total, long, counted=True) as advance:
 
         def hear(done: float) -> None:
@@ -239,11 +254,13 @@ def counted_progress(total: int, long: bool) -> Iterator[Callable[[float], None]
 
 
 @contextlib.contextmanager
-def shared_progress(what: str) -> Iterator[tuple[Callable[[str], None], Callable[[float], None]]]:
+def shared_progress(
+    what: str, ends: str = "ends it"
+) -> Iterator[tuple[Callable[[str], None], Callable[[float], None]]]:
     """Show on a terminal's error stream which share of some work is done; yields how to tell its steps, and the
-    share.
+    share. `ends` says what Ctrl-C does.
     """
-    foretold = Foretold(what)
+    foretold = Foretold(what, ends)
     with _bar(what, 1, True) as advance:
 
         def hear(share: float) -> None:
@@ -255,10 +272,28 @@ def shared_progress(what: str) -> Iterator[tuple[Callable[[str], None], Callable
 
 @contextlib.contextmanager
 def _bar(what: str, total: int, long: bool, counted: bool = False) -> Iterator[Callable[..., None]]:
-    """A bar on a terminal's error stream for long work; yields a function of how much is done, and of its step."""
-    if not long or not sys.stderr.isatty():
+    """A bar on a terminal's error stream for work that is long, or turns out to be; yields a function of how much is
+    done, and of its step.
+    """
+    if not sys.stderr.isatty():
         yield lambda *_: None
         return
+    begun = time.monotonic()
+    with contextlib.ExitStack() as kept:
+        shown: Callable[..., None] | None = None
+
+        def advance(done: float | None, step: str = what) -> None:
+            nonlocal shown
+            if shown is None and (long or time.monotonic() - begun > SOON):
+                shown = kept.enter_context(_shown_bar(what, total, counted))
+            if shown is not None:
+                shown(done, step)
+
+        yield advance
+
+
+@contextlib.contextmanager
+def _shown_bar(what: str, total: int, counted: bool) -> Iterator[Callable[..., None]]:
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, ProgressColumn, TextColumn, TimeRemainingColumn
 
@@ -266,8 +301,4 @@ def _bar(what: str, total: int, long: bool, counted: bool = False) -> Iterator[C
     columns += [MofNCompleteColumn()] if counted else []
     with Progress(*columns, TimeRemainingColumn(), console=Console(stderr=True), transient=True) as shown:
         task = shown.add_task(what, total=total)
-
-        def advance(done: float | None, step: str = what) -> None:
-            shown.update(task, description=harmless(step), completed=done)
-
-        yield advance
+        yield lambda done, step: shown.update(task, description=harmless(step), completed=done)

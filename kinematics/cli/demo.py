@@ -11,6 +11,8 @@ from pathlib import Path
 
 import click
 
+from kinematics.cli.options import AS_JSON
+
 FILES = (
     "bracket.gcode.gz",
     "bench.toml",
@@ -51,7 +53,7 @@ STEPS = (
 @click.command("demo")
 @click.argument("folder", default="kinematics-demo", metavar="[DIR]", type=click.Path(path_type=Path))
 @click.option("--force", is_flag=True, help="Write into a folder that is there already.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output, nothing else.")
+@AS_JSON
 def command(folder: Path, force: bool, as_json: bool) -> None:
     """Every study once, on a sample job and an invented machine.
 

@@ -4,21 +4,28 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
+from kinematics.cli.crew import OUTPUT, check_rows, crew_options, write_rows
 from kinematics.cli.options import (
+    JobOptions,
+    check_picture,
     job_options,
-    jobs_to_time,
+    jobs_by_path,
     machine_or_stand_in,
     machine_words,
+    picture_option,
+    planning,
     write_machine,
     write_machine_option,
+    write_picture,
 )
 from kinematics.errors import EXIT_ANSWER_IS_NO
-from kinematics.outputs import refuse_to_overwrite, write_whole
+from kinematics.outputs import refuse_to_overwrite, write_text_whole, write_whole
 
 if TYPE_CHECKING:
     from kinematics.errors import Finding
@@ -29,7 +36,7 @@ TABLE_ENDING = ".csv"
 BEFORE = ".before"  # ends the name of what a machine file was before it was written over
 
 
-class _Asked(NamedTuple):
+class _Words(NamedTuple):
     """What the words of the command line ask for: tables, `JOB=TIME` as rows, and jobs that could be timed next."""
 
     tables: list[str]
@@ -39,29 +46,23 @@ class _Asked(NamedTuple):
 
 @click.command("fit")
 @job_options(required=False, metavar="TIMES.csv|JOB=1h52m|JOB…")
+@crew_options
+@OUTPUT
 @click.option(
     "--from-first-move", is_flag=True, help="JOB=TIME: the clock ran from the first move, not from the start."
 )
 @click.option("--note", "notes", default="", metavar="TEXT", help="JOB=TIME: a remark for the log.")
 @click.option("--log", metavar="FILE.csv", help="Add JOB=TIME to this table, and fit all of it.")
-@click.option("--picture", metavar="FILE", type=click.Path(path_type=Path), help="Draw the prints: .png, .svg or .pdf.")
+@picture_option("the prints")
 @write_machine_option("the fitted values and [checked]")
 @click.option("--force", is_flag=True, help="Overwrite files; of the machine file itself a copy is kept beside it.")
 def command(
-    jobs: tuple[str, ...],
-    machine_name: str | None,
-    material: str | None,
-    settings: tuple[str, ...],
-    dialect: str,
-    file_limits: str,
-    block_delete: bool,
-    as_json: bool,
+    asked: JobOptions,
     from_first_move: bool,
     notes: str,
     log: str | None,
-    picture: Path | None,
-    write_machine: Path | None,
-    force: bool,
+    output: Path | None,
+    machine_file: Path | None,
 ) -> None:
     """How far off were the estimates, and which limits does the machine really have?
 
@@ -71,18 +72,19 @@ def command(
     """
     from kinematics.cli import console
     from kinematics.errors import InputError
+    from kinematics.studies.estimate import STAND_IN
     from kinematics.studies.times_table import Times, machine_of_rows, measured_rows, read_times
 
-    asked = _asked(jobs, material or "", notes, from_first_move)
-    tables = [*asked.tables, *([log] if log is not None and log not in asked.tables and os.path.exists(log) else [])]
-    if log is not None and not asked.rows and log not in tables:
+    words = _words_of(asked, notes, from_first_move)
+    tables = [*words.tables, *([log] if log is not None and log not in words.tables and os.path.exists(log) else [])]
+    if log is not None and not words.rows and log not in tables:
         raise InputError.at("--log", f"nothing to add to {log!r}, which is not there yet", "JOB=1h52m")
     read = [read_times(table) for table in tables]
     rows = [row for times in read for row in times.rows]
     told = Times(
         rows, [one for times in read for one in times.findings], [one for times in read for one in times.doubts]
     )
-    if not rows and not asked.rows:
+    if not rows and not words.rows:
         raise (
             InputError(*told.findings)
             if told.findings
@@ -93,42 +95,41 @@ def command(
                 "such as kinematics fit part.gcode=1h52m",
             )
         )
-    chosen = machine_name or machine_of_rows(rows)
-    machine = machine_or_stand_in(chosen, settings, material, as_json)
-    named = chosen or "middling"
-    new = [row._replace(machine=_machine_cell(named, log)) for row in asked.rows]
-    paths = list(dict.fromkeys([row.path for row in (*rows, *new)] + asked.candidates))
-    inputs = [*paths, *tables, *(name for name in (machine_name, dialect) if name)]
-    _check_outputs(picture, write_machine, machine.source, force, inputs)
-    prepared = dict(zip(paths, jobs_to_time(paths, dialect, file_limits, block_delete), strict=True))
+    inputs = [*tables, *replace(asked, jobs=()).read]
+    asked = replace(asked, machine_name=asked.machine_name or machine_of_rows(rows))
+    machine = machine_or_stand_in(asked)
+    named = asked.machine_name or STAND_IN
+    new = [row._replace(machine=_machine_cell(named, log)) for row in words.rows]
+    paths = [*(row.path for row in (*rows, *new)), *words.candidates]
+    inputs = [*paths, *inputs]
+    _check_outputs(asked, machine_file, machine.source, inputs)
+    check_rows(output, replace(asked, jobs=tuple(inputs)))
+    prepared = jobs_by_path(asked, paths)
     measured, findings, doubts = measured_rows([*rows, *new], machine, named, prepared.__getitem__)
     findings, doubts = [*told.findings, *findings], [*told.doubts, *doubts]
-    from kinematics import compiled
     from kinematics.studies.fit import fit_prints
 
     if log is not None:
         _refuse_what_is_wrong(new, findings)
-    with console.progress(2 + 2 * len(prepared), len(prepared) > 20) as tell:
-        candidates = [(name, prepared[name]) for name in asked.candidates]
+    with planning(2 + 2 * len(prepared), len(prepared) > 20) as tell:
+        candidates = [(name, prepared[name]) for name in words.candidates]
         fit = fit_prints(measured, machine, candidates, findings, tell)
-    compiled.mark_warm()
     if log is not None and new:
         _refuse_what_is_wrong(new, fit.left_out)
         _add_to_log(log, new)
-    if picture is not None:
-        from kinematics.reports.fit_pictures import draw_fit
+    if asked.picture is not None:
+        from kinematics.reports.fit_pictures import fit_figure
 
-        write_whole(picture, lambda path: draw_fit(fit, path), force, inputs)
-        console.remark(f"picture written to {picture}")
-    if write_machine is not None:
-        _write_machine(write_machine, fit, named, settings, material, force, inputs)
-    if as_json:
+        write_picture(asked, fit, fit_figure, inputs)
+    write_rows(output, replace(asked, jobs=tuple(inputs)), fit.to_frame)
+    if machine_file is not None:
+        _write_machine(asked, machine_file, fit, named, inputs)
+    if asked.as_json:
         from kinematics.reports.fit_documents import fit_document
 
         console.say_json(fit_document(fit, doubts))
     else:
-        words = machine_words(machine, material, settings)
-        _show(fit, words, _next(jobs, fit, chosen, settings, material, log, write_machine))
+        _show(fit, machine_words(asked, machine), _next(asked, fit, log, machine_file))
         from kinematics.reports.fit_screen import left_out_lines
 
         for line in left_out_lines(fit.left_out, doubts):
@@ -137,7 +138,7 @@ def command(
         raise click.exceptions.Exit(EXIT_ANSWER_IS_NO)
 
 
-def _asked(words: Sequence[str], material: str, notes: str, from_first_move: bool) -> _Asked:
+def _words_of(asked: JobOptions, notes: str, from_first_move: bool) -> _Words:
     """What the words of the command line ask for. Raises InputError with every finding."""
     from datetime import date
 
@@ -145,12 +146,12 @@ def _asked(words: Sequence[str], material: str, notes: str, from_first_move: boo
     from kinematics.studies.times_table import TimesRow, measured_argument
     from kinematics.wording import seconds_from
 
-    asked = _Asked([], [], [])
+    words = _Words([], [], [])
     findings: list[Finding] = []
-    for word in words:
+    for word in asked.jobs:
         pair = measured_argument(word)
         if pair is None:
-            (asked.tables if word.lower().endswith(TABLE_ENDING) else asked.candidates).append(word)
+            (words.tables if word.lower().endswith(TABLE_ENDING) else words.candidates).append(word)
             continue
         job, time = pair
         try:
@@ -162,10 +163,12 @@ def _asked(words: Sequence[str], material: str, notes: str, from_first_move: boo
             findings.append(Finding(word, f"there is no file {job!r}", "JOB=1h52m, JOB a G-code file"))
             continue
         today = date.today().isoformat()
-        asked.rows.append(TimesRow(job, job, seconds, "", material, notes, not from_first_move, today, word))
+        words.rows.append(
+            TimesRow(job, job, seconds, "", asked.material or "", notes, not from_first_move, today, word)
+        )
     if findings:
         raise InputError(*findings)
-    return asked
+    return words
 
 
 def _machine_cell(named: str, log: str | None) -> str:
@@ -192,26 +195,16 @@ def _add_to_log(log: str, rows: Sequence[TimesRow]) -> None:
     path = Path(log)
     before = path.read_bytes().decode("utf-8") if path.exists() else ""
     text = with_rows(before, rows, log)
-    write_whole(path, lambda temporary: _write_bytes(temporary, text.encode()), True)
+    write_text_whole(path, text, True)
     console.remark(f"{len(rows)} print{'s' if len(rows) != 1 else ''} added to {log}")
 
 
-def _write_bytes(path: Path, content: bytes) -> None:
-    path.write_bytes(content)
-
-
-def _check_outputs(
-    picture: Path | None, machine_file: Path | None, source: str, force: bool, inputs: Sequence[str]
-) -> None:
+def _check_outputs(asked: JobOptions, machine_file: Path | None, source: str, inputs: Sequence[str]) -> None:
     """Refuse what cannot be written before any work is done."""
-    if picture is not None:
-        from kinematics.reports.style import check_kind
-
-        check_kind(picture)
-        refuse_to_overwrite(picture, force, inputs)
+    check_picture(asked, inputs)
     if machine_file is not None:
         itself = _is_itself(machine_file, source)
-        refuse_to_overwrite(machine_file, force, () if itself else inputs)
+        refuse_to_overwrite(machine_file, asked.force, () if itself else inputs)
         if itself:
             refuse_to_overwrite(_copy_beside(machine_file), True, inputs)
 
@@ -225,9 +218,7 @@ def _copy_beside(path: Path) -> Path:
     return path.with_name(path.name + BEFORE)
 
 
-def _write_machine(
-    path: Path, fit: Fit, named: str, settings: Sequence[str], material: str | None, force: bool, inputs: Sequence[str]
-) -> None:
+def _write_machine(asked: JobOptions, path: Path, fit: Fit, named: str, inputs: Sequence[str]) -> None:
     """A copy of the machine file with the fitted ranges and [checked]; what --set and --material changed stays out."""
     from datetime import date
 
@@ -235,8 +226,8 @@ def _write_machine(
     from kinematics.errors import InputError
     from kinematics.machine.written import machine_copy
 
-    if settings or material:
-        option = "--set" if settings else "--material"
+    if asked.settings or asked.material:
+        option = "--set" if asked.settings else "--material"
         raise InputError.at(
             "--write-machine", f"a fit with {option}, which the machine file does not have", f"no {option}"
         )
@@ -245,11 +236,11 @@ def _write_machine(
     if _is_itself(path, named):
         beside = _copy_beside(path)
         before = path.read_bytes()
-        write_whole(beside, lambda temporary: _write_bytes(temporary, before), True)
+        write_whole(beside, lambda temporary: temporary.write_bytes(before), True)
         write_machine(path, text, True, ())
         console.remark(f"the file as it was is kept as {beside}")
     else:
-        write_machine(path, text, force, inputs)
+        write_machine(path, text, asked.force, inputs)
 
 
 def _show(fit: Fit, words: str, following: str) -> None:
@@ -267,24 +258,16 @@ def _show(fit: Fit, words: str, following: str) -> None:
     console.say_answer(screen.fit_head(fit, words), *tables, screen.fit_notes(fit, following))
 
 
-def _next(
-    words: Sequence[str],
-    fit: Fit,
-    chosen: str | None,
-    settings: Sequence[str],
-    material: str | None,
-    log: str | None,
-    written: Path | None,
-) -> str:
+def _next(asked: JobOptions, fit: Fit, log: str | None, written: Path | None) -> str:
     """The words of the next command to try: a log for a single print, the machine file for several."""
     from kinematics.reports.fit_screen import next_command
 
-    named = ["--machine", chosen] if chosen is not None else []
+    named = ["--machine", asked.machine_name] if asked.machine_name is not None else []
     if fit.explanations is not None:
-        options = [*named, *(word for one in settings for word in ("--set", one))]
-        options += ["--material", material] if material else []
-        return "" if log is not None else next_command([*words, "--log", "times.csv"], options)
-    if written is not None or settings or material:
+        options = [*named, *(word for one in asked.settings for word in ("--set", one))]
+        options += ["--material", asked.material] if asked.material else []
+        return "" if log is not None else next_command([*asked.jobs, "--log", "times.csv"], options)
+    if written is not None or asked.settings or asked.material:
         return ""
-    table = ["--log", log] if log is not None and not words else []
-    return next_command([*words, *table], [*named, "--write-machine", "fitted.toml"])
+    table = ["--log", log] if log is not None and not asked.jobs else []
+    return next_command([*asked.jobs, *table], [*named, "--write-machine", "fitted.toml"])

@@ -5,11 +5,12 @@ from __future__ import annotations
 import click
 
 from kinematics.cli.completing import topics
+from kinematics.cli.options import HELP
 
 PAGE = 80  # columns of a guide that is not read on a terminal
 
 
-@click.command("guide", context_settings={"help_option_names": ["-h", "--help"]})
+@click.command("guide", context_settings=HELP)
 @click.argument("topic", required=False, shell_complete=topics)
 def command(topic: str | None) -> None:
     """What does each key, word and number mean? Without TOPIC: the list of topics."""

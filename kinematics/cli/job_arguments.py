@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import glob
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 # What G-code files are called (common practice, no source), plain or gzip.
@@ -44,6 +44,26 @@ def job_files(arguments: Iterable[str]) -> tuple[str, ...]:
     if findings:
         raise InputError(*findings)
     return tuple(files)
+
+
+def weights_of(jobs: Sequence[str], texts: Sequence[str]) -> list[float]:
+    """How often each job is printed, from `JOB=N`. Raises InputError for what names no job or says no number."""
+    from kinematics.errors import InputError, nearest
+
+    weights = dict.fromkeys(jobs, 1.0)
+    for text in texts:
+        name, _, told = text.rpartition("=")
+        try:
+            count = float(told)
+        except ValueError:
+            count = -1.0
+        if not 0.0 < count < 1e9:
+            found = f"can't read {text!r} as a job and a number of prints"
+            raise InputError.at("--prints", found, "JOB=N, N above 0")
+        if name not in weights:
+            raise InputError.at("--prints", f"{name!r} is not one of the jobs", ", ".join(jobs), nearest(name, jobs))
+        weights[name] = count
+    return [weights[job] for job in jobs]
 
 
 def _in_folder(folder: Path) -> Iterator[str]:

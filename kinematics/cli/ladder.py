@@ -9,7 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from kinematics.cli.crew import OUTPUT, check_rows, crew_options, write_rows
+from kinematics.cli.job_arguments import weights_of
 from kinematics.cli.options import (
+    PRINTS,
+    WRITE_SETTINGS,
+    JobOptions,
     check_picture,
     copied_jobs,
     copies_options,
@@ -17,25 +22,24 @@ from kinematics.cli.options import (
     draw_options,
     is_long,
     job_options,
-    jobs_to_time,
-    jobs_with_moves,
     machine_or_stand_in,
     machine_words,
-    named_files,
     picture_option,
+    planning,
+    words_again,
     write_machine,
     write_machine_option,
     write_picture,
 )
-from kinematics.cli.sweep import weights_of
+from kinematics.cli.to_type import settings_and_commands
 
 if TYPE_CHECKING:
     from kinematics.business.throughput import Throughput
     from kinematics.studies.ladder import Ladder
-    from kinematics.studies.timing import TimedJob
+    from kinematics.studies.settings_to_type import TypedSettings
 
-NOT_AGAIN = {"machine_name", "as_json", "picture", "write_machine", "force"}
-MOST_KEPT = 200_000_000  # bytes of jobs up to which all moves are kept
+NOT_AGAIN = frozenset({"machine_name", "as_json", "picture", "machine_file", "write_settings", "force"})
+MOST_KEPT = 200_000_000  # bytes of a job up to which its moves are kept
 PLANS = 150  # about as many as a ladder takes
 KINDS = {
     "setting": ("setting", "setting without cap"),
@@ -47,7 +51,8 @@ KINDS = {
 
 
 @click.command("ladder")
-@job_options
+@job_options(required=False, metavar="JOB…")
+@crew_options
 @copies_options
 @draw_options
 @click.option("--until", metavar="TIME", help="Stop at the step with which this time is met: 7m, 1h30m, 1:30:00.")
@@ -65,24 +70,14 @@ KINDS = {
 @click.option(
     "--reach", "reach_texts", multiple=True, metavar="KEY=VALUE", help="How far a limit may go, in place of the usual."
 )
-@click.option("--prints", "print_texts", multiple=True, metavar="JOB=N", help="How many times a job is printed.")
+@PRINTS
 @picture_option("the time after each step")
 @write_machine_option("each step as a candidate")
-@click.option("--force", is_flag=True, help="Overwrite the file of --picture or --write-machine.")
+@WRITE_SETTINGS
+@OUTPUT
+@click.option("--force", is_flag=True, help="Overwrite the files of --output, --picture and --write-machine.")
 def command(
-    jobs: tuple[str, ...],
-    machine_name: str | None,
-    material: str | None,
-    settings: tuple[str, ...],
-    dialect: str,
-    file_limits: str,
-    block_delete: bool,
-    as_json: bool,
-    copies: int,
-    spacing: float,
-    after_another: bool,
-    draws: int,
-    seed: int,
+    asked: JobOptions,
     until: str | None,
     claim_text: str | None,
     allow: str | None,
@@ -90,10 +85,9 @@ def command(
     keep: tuple[str, ...],
     by_label: bool,
     reach_texts: tuple[str, ...],
-    print_texts: tuple[str, ...],
-    picture: Path | None,
-    write_machine: Path | None,
-    force: bool,
+    machine_file: Path | None,
+    write_settings: bool,
+    output: Path | None,
 ) -> None:
     """What must be raised so that jobs get faster, in which order, how far, and what does each step bring?
 
@@ -101,86 +95,77 @@ def command(
     """
     from kinematics.cli import console
     from kinematics.errors import EXIT_ANSWER_IS_NO
+    from kinematics.outputs import refuse_to_overwrite
     from kinematics.wording import seconds_from
 
-    inputs = named_files(jobs, machine_name, dialect)
-    _check_outputs(picture, write_machine, force, inputs)
+    check_picture(asked)
+    check_rows(output, asked)
+    if machine_file is not None:
+        refuse_to_overwrite(machine_file, asked.force, asked.read)
     until_s = None if until is None else seconds_from(until, "--until")
-    machine = machine_or_stand_in(machine_name, settings, material, as_json)
-    prints = weights_of(jobs, print_texts)
+    machine = machine_or_stand_in(asked)
+    prints = weights_of(asked.jobs, asked.print_texts)
     kinds = frozenset(kind for name in only for kind in KINDS[name])
     reach = _reaches(reach_texts)
     from kinematics.studies.claim import claim_from
 
     claim = None if claim_text is None else claim_from(claim_text)
-    # A ladder asks for a job so often that its moves are kept, unless memory might not hold them.
-    given = jobs, dialect, file_limits, block_delete
-    kept = copies > 1 or not is_long(jobs, 1, MOST_KEPT)
-    prepared: Sequence[TimedJob] = jobs_with_moves(*given) if kept else jobs_to_time(*given)
-    if copies > 1:
-        prepared = copied_jobs(prepared, copies, spacing, after_another)
-    from kinematics import compiled
-    from kinematics.studies.intervals import Sampling
+    # A ladder asks for a job so often that the moves of larger ones are kept than elsewhere.
+    prepared = copied_jobs(asked, large=MOST_KEPT)
     from kinematics.studies.ladder import ladder_of
     from kinematics.studies.reach import LadderAsk
     from kinematics.studies.weighted_jobs import WeightedJobs
 
     wanted = LadderAsk(reach, kinds, allow == "quality", keep, by_label)
-    with console.progress(3, is_long(jobs, PLANS)) as tell:
-        ladder = ladder_of(
-            WeightedJobs(prepared, jobs, prints), machine, wanted, until_s, claim, Sampling(draws, seed), tell
-        )
-    compiled.mark_warm()
-    _write(ladder, picture, write_machine, machine_name, force, inputs)
-    if as_json:
+    jobs = WeightedJobs(prepared, asked.jobs, prints)
+    with planning(3, is_long(asked.jobs, PLANS)) as tell:
+        ladder = ladder_of(jobs, machine, wanted, until_s, claim, asked.sampling, tell)
+    at_the_end, keys = ladder.end_settings, frozenset(ladder.end_settings)
+    end = machine.with_settings(at_the_end, "the ladder")
+    to_type = settings_and_commands(end, prepared, asked.dialect, write_settings, prints, keys)
+    write_picture(asked, ladder)
+    write_rows(output, asked, ladder.to_frame)
+    if machine_file is not None:
+        from kinematics.machine.written import machine_copy
+        from kinematics.studies.estimate import STAND_IN
+
+        text = machine_copy(asked.machine_name or STAND_IN, candidates=ladder.candidates())
+        write_machine(machine_file, text, asked.force, asked.read)
+    if asked.as_json:
         from kinematics.reports.documents import copies_document
         from kinematics.reports.ladder_document import ladder_document
+        from kinematics.reports.vibration_documents import typed_row
 
-        console.say_json(ladder_document(ladder) | copies_document(copies) | _throughput_document(ladder))
+        typed, commands = to_type
+        document = ladder_document(ladder) | copies_document(asked.copies) | _throughput_document(ladder)
+        document["to_type"] = None if typed is None else typed_row(typed)
+        console.say_json(document | ({"commands": commands} if write_settings else {}))
     else:
-        words = f"{machine_words(machine, material, settings)}{copies_words(copies)}"
-        _say(ladder, machine_name, words, copies)
+        _say(asked, ladder, to_type)
+    console.end_where_cut_short(ladder.sampling)
     if ladder.reached is False:
         sys.exit(EXIT_ANSWER_IS_NO)
 
 
-def _say(
-    ladder: Ladder,
-    machine_name: str | None,
-    words: str,
-    copies: int,
-) -> None:
+def _say(asked: JobOptions, ladder: Ladder, to_type: tuple[TypedSettings | None, list[str]]) -> None:
     from kinematics.cli import console
     from kinematics.reports import ladder_screen as screen
+    from kinematics.reports.vibration_screen import typed_notes
     from kinematics.studies.estimate import STAND_IN
 
     table = console.Table(screen.ladder_heads(ladder), screen.ladder_rows(ladder, console.is_terminal()))
     told = [] if ladder.claim is None else screen.claim_lines(ladder.claim)
     console.say_answer(
-        screen.ladder_head(ladder, words),
+        screen.ladder_head(ladder, f"{machine_words(asked, ladder.machine)}{copies_words(asked)}"),
         table if ladder.rungs else [],
-        [*screen.until_lines(ladder), *screen.below_rungs(ladder), *_prints_a_day(ladder, copies)],
+        [*screen.until_lines(ladder), *screen.below_rungs(ladder), *_prints_a_day(ladder, asked.copies)],
         told,
-        [*screen.reach_lines(ladder), *screen.next_lines(ladder, machine_name or STAND_IN, _again())],
+        [
+            *typed_notes(*to_type, "with all steps, "),
+            *screen.reach_lines(ladder),
+            *screen.next_lines(ladder, asked.machine_name or STAND_IN, words_again(NOT_AGAIN)),
+        ],
     )
-
-
-def _again() -> list[str]:
-    """The options that were given, for the next command: without the machine, and without what is written."""
-    context = click.get_current_context()
-    words: list[str] = []
-    for one in context.command.params:
-        value: Any = context.params.get(one.name or "")
-        if not isinstance(one, click.Option) or one.name in NOT_AGAIN or value is None:
-            continue
-        if value in ((), one.get_default(context)):
-            continue
-        if one.is_flag:
-            words.append(one.opts[0])
-            continue
-        for told in value if one.multiple else [value]:
-            words += [one.opts[0], str(told)]
-    return words
 
 
 def _throughputs(ladder: Ladder) -> list[Throughput]:
@@ -211,34 +196,6 @@ def _prints_a_day(ladder: Ladder, copies: int) -> list[str]:
     if ladder.small is not None:
         names, shown = [*names, "at the end"], [*shown, end]
     return [throughput_of_each(names, shown, copies), f"now: {throughput_line(now, of_mix, copies)}"]
-
-
-def _check_outputs(picture: Path | None, machine_copy: Path | None, force: bool, inputs: Sequence[str]) -> None:
-    from kinematics.outputs import refuse_to_overwrite
-
-    check_picture(picture, force, inputs)
-    if machine_copy is not None:
-        refuse_to_overwrite(machine_copy, force, inputs)
-
-
-def _write(
-    ladder: Ladder,
-    picture: Path | None,
-    machine_file: Path | None,
-    machine_name: str | None,
-    force: bool,
-    inputs: Sequence[str],
-) -> None:
-    if picture is not None:
-        from kinematics.reports.pictures import figure_of
-
-        write_picture(picture, lambda: figure_of(ladder), force, inputs)
-    if machine_file is not None:
-        from kinematics.machine.written import machine_copy
-        from kinematics.studies.estimate import STAND_IN
-
-        name = machine_name or STAND_IN
-        write_machine(machine_file, machine_copy(name, candidates=ladder.candidates()), force, inputs)
 
 
 def _reaches(texts: Sequence[str]) -> dict[str, float]:

@@ -10,16 +10,14 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from kinematics.cli.completing import machines
+from kinematics.cli.options import AS_JSON, HELP, SETTINGS
 from kinematics.errors import EXIT_ANSWER_IS_NO
-from kinematics.outputs import refuse_to_overwrite, write_whole
+from kinematics.outputs import refuse_to_overwrite, write_text_whole
 
 if TYPE_CHECKING:
     from kinematics.machine import Question
 
-HELP = {"help_option_names": ["-h", "--help"]}
 MACHINE = click.argument("machine_name", metavar="FILE|NAME", shell_complete=machines)
-SETTINGS = click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one key of the machine.")
-AS_JSON = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output, nothing else.")
 HEADS = (("key", False), ("value", True), ("from", False))
 
 
@@ -123,7 +121,7 @@ def new(
         text, source = _from_job(job, dialect or "extrusion", name, bed_mm)
     else:
         text, source = _from_questions(name, bed_mm, like, full)
-    write_whole(file, lambda path: _write(path, text), force, inputs)
+    write_text_whole(file, text, force, inputs)
     example = "JOB" if job is None or job == "-" else job
     from kinematics.machine import Machine
 
@@ -189,7 +187,3 @@ def _asked(question: Question) -> str:
         return answer
 
     return str(click.prompt(question.question, default=question.default, value_proc=answered, err=True))
-
-
-def _write(path: Path, text: str) -> None:
-    path.write_text(text, encoding="utf-8")

@@ -1,9 +1,12 @@
-"""Options that every command on jobs shares, and what they make."""
+"""Options that commands share, and what they make."""
 
 from __future__ import annotations
 
+import contextlib
+import functools
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,25 +18,115 @@ from kinematics.cli.job_arguments import job_files
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from kinematics.cli.console import Tell
+    from kinematics.fleet.crews import Crew
     from kinematics.gcode.dialects import Dialect
     from kinematics.machine import Machine
     from kinematics.studies.copies import Copying
+    from kinematics.studies.intervals import Sampling
     from kinematics.studies.prepared import PreparedJob
     from kinematics.studies.timing import TimedJob
 
+HELP = {"help_option_names": ["-h", "--help"]}
 DRAWS = (20, 100_000)  # fewer have no outermost twentieth
 LONG_JOB = 20_000_000  # bytes from which progress is worth showing
 
-Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+Command = Callable[..., Any]
+Decorator = Callable[[Command], Command]
 
 
-def job_options(
-    command: Callable[..., Any] | None = None, *, required: bool = True, metavar: str = ""
-) -> Callable[..., Any]:
-    """JOB… (or what `metavar` says), --machine, --material, --set, --dialect, --file-limits, --block-delete, --json."""
+@dataclass(frozen=True)
+class JobOptions:
+    """What commands on jobs are told alike; what a command has no option for stands as nobody said it."""
+
+    jobs: tuple[str, ...] = ()
+    machine_name: str | None = None
+    material: str | None = None
+    settings: tuple[str, ...] = ()
+    dialect: str = "extrusion"
+    file_limits: str = "honour"
+    block_delete: bool = False
+    as_json: bool = False
+    copies: int = 1
+    spacing: float = 8.0  # mm
+    after_another: bool = False
+    draws: int = 200
+    seed: int = 1
+    print_texts: tuple[str, ...] = ()
+    picture: Path | None = None
+    force: bool = False
+    listed: str = ""  # the table that --jobs names
+    crew: Crew | None = None  # who times the jobs, where that is not this process as it is
+
+    @property
+    def read(self) -> tuple[str, ...]:
+        """What a command reads: no output may take its place."""
+        return (*self.jobs, *(name for name in (self.machine_name, self.dialect, self.listed) if name))
+
+    @property
+    def copying(self) -> Copying:
+        """How copies are made."""
+        from kinematics.studies.copies import Copying
+        from kinematics.studies.copies_layout import INTERLEAVED, ONE_AFTER_ANOTHER
+
+        return Copying(self.spacing, ONE_AFTER_ANOTHER if self.after_another else INTERLEAVED)
+
+    @property
+    def sampling(self) -> Sampling:
+        """How intervals are drawn."""
+        from kinematics.studies.intervals import Sampling
+
+        return Sampling(self.draws, self.seed)
+
+
+SHARED = frozenset(field.name for field in fields(JobOptions))
+
+
+def gathered(command: Command) -> Command:
+    """A command that takes the options it shares with others as one `JobOptions`, before those of its own."""
+
+    @functools.wraps(command)
+    def gathering(**given: Any) -> Any:
+        shared = {name: given.pop(name) for name in SHARED & given.keys()}
+        return command(JobOptions(**shared), **given)
+
+    return gathering
+
+
+def with_options(command: Command, *options: Decorator) -> Command:
+    """A command with options, in this order before those that it has."""
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+SETTINGS = click.option(
+    "--set",
+    "settings",
+    multiple=True,
+    metavar="KEY=VALUE",
+    shell_complete=completing.settings,
+    help="Change one key of the machine.",
+)
+AS_JSON = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output, nothing else.")
+PRINTS = click.option(
+    "--prints", "print_texts", multiple=True, metavar="JOB=N", help="How many times a job is printed."
+)
+WRITE_SETTINGS = click.option(
+    "--write-settings", is_flag=True, help="What to set, in the words of your dialect's [[write]] table."
+)
+FORCE_PICTURE = click.option("--force", is_flag=True, help="Overwrite the file of --picture.")
+
+
+def job_options(command: Command | None = None, *, required: bool = True, metavar: str = "") -> Command:
+    """JOB… (or what `metavar` says), --machine, --material, --set, --dialect, --file-limits, --block-delete, --json.
+
+    The outermost of a command's options: these and the others that commands share reach it as one `JobOptions`.
+    """
     if command is None:  # with arguments of its own
-        return lambda decorated: job_options(decorated, required=required, metavar=metavar)
-    decorators: Sequence[Decorator] = (
+        return functools.partial(job_options, required=required, metavar=metavar)
+    return with_options(
+        gathered(command),
         click.argument(
             "jobs",
             nargs=-1,
@@ -51,17 +144,10 @@ def job_options(
         click.option(
             "--material", metavar="NAME", help="A [[material]] of the machine file: what changes with a spool."
         ),
-        click.option(
-            "--set",
-            "settings",
-            multiple=True,
-            metavar="KEY=VALUE",
-            shell_complete=completing.settings,
-            help="Change one key of the machine.",
-        ),
+        SETTINGS,
         click.option(
             "--dialect",
-            default="extrusion",
+            default=JobOptions.dialect,
             shell_complete=completing.dialects,
             metavar="NAME|FILE",
             help="extrusion (default), rs274, or a dialect table.",
@@ -69,24 +155,22 @@ def job_options(
         click.option(
             "--file-limits",
             type=click.Choice(["honour", "ignore", "cap"]),
-            default="honour",
+            default=JobOptions.file_limits,
             help="Whether limits stated in the job hold (default: honour).",
         ),
         click.option("--block-delete", is_flag=True, help="Leave out lines that begin with /."),
-        click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output, nothing else."),
+        AS_JSON,
     )
-    for decorator in reversed(decorators):
-        command = decorator(command)
-    return command
 
 
-def copying_options(command: Callable[..., Any]) -> Callable[..., Any]:
+def copying_options(command: Command) -> Command:
     """How several copies are made: --spacing, --one-after-another."""
-    decorators: Sequence[Decorator] = (
+    return with_options(
+        command,
         click.option(
             "--spacing",
             type=click.FloatRange(0.0, 1000.0),
-            default=8.0,
+            default=JobOptions.spacing,
             metavar="MM",
             help="Room between two copies (default: 8 mm).",
         ),
@@ -97,100 +181,83 @@ def copying_options(command: Callable[..., Any]) -> Callable[..., Any]:
             help="Each copy whole before the next, where the head clears finished parts; else layer by layer.",
         ),
     )
-    for decorator in reversed(decorators):
-        command = decorator(command)
-    return command
 
 
-def copies_options(command: Callable[..., Any]) -> Callable[..., Any]:
+def copies_options(command: Command) -> Command:
     """The options --copies, --spacing and --one-after-another."""
     number = click.option(
         "--copies",
         type=click.IntRange(1, 1000),
-        default=1,
+        default=JobOptions.copies,
         metavar="N",
         help="Copies of each job on the bed at a time (default: 1).",
     )
-    decorated: Callable[..., Any] = number(copying_options(command))
-    return decorated
+    return with_options(copying_options(command), number)
 
 
-def copying_told(spacing: float, after_another: bool) -> Copying:
-    """How copies are made, as the options tell."""
-    from kinematics.studies.copies import Copying
-    from kinematics.studies.copies_layout import INTERLEAVED, ONE_AFTER_ANOTHER
-
-    return Copying(spacing, ONE_AFTER_ANOTHER if after_another else INTERLEAVED)
-
-
-def copies_words(copies: int) -> str:
-    """What the head of a screen says of several copies; nothing of one."""
-    return f", {copies} copies at a time" if copies > 1 else ""
-
-
-def copied_jobs(jobs: Sequence[TimedJob], copies: int, spacing: float, after_another: bool) -> list[TimedJob]:
-    """Jobs of which so many copies are printed at a time."""
-    from kinematics.studies.copies import CopiedJob
-
-    return [CopiedJob(job, copies, copying_told(spacing, after_another)) for job in jobs]
-
-
-def draw_options(command: Callable[..., Any]) -> Callable[..., Any]:
+def draw_options(command: Command) -> Command:
     """How intervals are drawn where the machine has ranges: --draws, --seed."""
-    decorators: Sequence[Decorator] = (
+    return with_options(
+        command,
         click.option(
             "--draws",
             type=click.IntRange(*DRAWS),
-            default=200,
+            default=JobOptions.draws,
             metavar="N",
             help="How many machines are drawn from ranges (default: 200).",
         ),
-        click.option("--seed", type=click.IntRange(0), default=1, metavar="N", help="Seed of the draws (default: 1)."),
+        click.option(
+            "--seed",
+            type=click.IntRange(0),
+            default=JobOptions.seed,
+            metavar="N",
+            help="Seed of the draws (default: 1).",
+        ),
     )
-    for decorator in reversed(decorators):
-        command = decorator(command)
-    return command
 
 
-def picture_option(what: str) -> Decorator:
-    """The option --picture FILE, with what it draws, and the --force that lets it overwrite."""
-    option: Decorator = click.option(
-        "--picture", metavar="FILE", type=click.Path(path_type=Path), help=f"Draw {what}: .png, .svg or .pdf."
+def picture_option(what: str, option: str = "--picture") -> Decorator:
+    """The option --picture FILE, with what it draws; the command has a --force of its own."""
+    return click.option(
+        option, "picture", metavar="FILE", type=click.Path(path_type=Path), help=f"Draw {what}: .png, .svg or .pdf."
     )
-    return option
 
 
-FORCE_PICTURE: Decorator = click.option("--force", is_flag=True, help="Overwrite the file of --picture.")
-
-
-def check_picture(path: Path | None, force: bool, read: Sequence[str], option: str = "--picture") -> None:
-    """Refuse a picture that cannot be drawn or written before any work is done."""
-    if path is None:
+def check_picture(asked: JobOptions, read: Sequence[str] | None = None, option: str = "--picture") -> None:
+    """Refuse a picture that cannot be drawn or written, before any work is done: over nothing that is `read`."""
+    if asked.picture is None:
         return
     from kinematics.outputs import refuse_to_overwrite
     from kinematics.reports.style import check_kind
 
-    check_kind(path, option)
-    refuse_to_overwrite(path, force, read)
+    check_kind(asked.picture, option)
+    refuse_to_overwrite(asked.picture, asked.force, asked.read if read is None else read)
 
 
-def write_picture(path: Path | None, draw: Callable[[], Figure], force: bool, read: Sequence[str]) -> None:
-    """Draw a picture where one is asked for, whole and over nothing that is `read`; and say so."""
-    if path is None:
+def write_picture(
+    asked: JobOptions,
+    result: object,
+    draw: Callable[[Any], Figure] | None = None,
+    read: Sequence[str] | None = None,
+) -> None:
+    """Draw the picture of a result where one is asked for, whole and over nothing that is `read`; and say so."""
+    if asked.picture is None:
         return
     from kinematics.cli.console import remark
     from kinematics.outputs import write_whole
+    from kinematics.reports.pictures import figure_of
     from kinematics.reports.style import save
 
-    figure = draw()
-    write_whole(path, lambda temporary: save(figure, temporary), force, read)
-    remark(f"picture written to {path}")
+    figure = (draw or figure_of)(result)
+    write_whole(asked.picture, lambda path: save(figure, path), asked.force, asked.read if read is None else read)
+    remark(f"picture written to {asked.picture}")
 
 
 def write_machine_option(what: str) -> Decorator:
     """The option --write-machine FILE, with what is put into the copy; the command has a --force of its own."""
     return click.option(
         "--write-machine",
+        "machine_file",
         type=click.Path(path_type=Path),
         metavar="FILE",
         help=f"Write a copy of the machine file with {what} put in; the file itself stays as it is.",
@@ -200,57 +267,52 @@ def write_machine_option(what: str) -> Decorator:
 def write_machine(path: Path, text: str, force: bool, read: Sequence[str]) -> None:
     """Write a copy of the machine file (`machine_copy` makes its text), whole and over nothing that is `read`."""
     from kinematics.cli.console import remark
-    from kinematics.outputs import write_whole
+    from kinematics.outputs import write_text_whole
 
-    write_whole(path, lambda temporary: _written(temporary, text), force, read)
+    write_text_whole(path, text, force, read)
     remark(f"{path} written: a copy of the machine file")
 
 
-def _written(path: Path, text: str) -> None:
-    path.write_text(text, encoding="utf-8", newline="")
-
-
-def named_files(jobs: Sequence[str], machine: str | None, dialect: str | None) -> tuple[str, ...]:
-    """What a command reads: no output may take its place."""
-    return (*jobs, *(name for name in (machine, dialect) if name is not None))
-
-
-def chosen_machine(name: str | None, settings: Sequence[str], material: str | None = None) -> Machine | None:
+def chosen_machine(asked: JobOptions) -> Machine | None:
     """The machine that the options name; None where they name none and change nothing."""
+    from kinematics.errors import InputError
     from kinematics.machine import load_machine
 
-    if name is None and not settings and material is None:
+    if asked.machine_name is not None:
+        return load_machine(asked.machine_name, asked.settings, asked.material)
+    if not asked.settings and asked.material is None:
         return None
-    if name is not None:
-        return load_machine(name, settings, material)
-    from kinematics.errors import InputError
-
-    option = "--set" if settings else "--material"
+    option = "--set" if asked.settings else "--material"
     raise InputError.at(option, "no machine to change", f"{option} together with --machine FILE|NAME")
 
 
-def machine_words(machine: Machine, material: str | None, settings: Sequence[str]) -> str:
+def machine_or_stand_in(asked: JobOptions) -> Machine:
+    """The machine that the options name; a built-in one where they name none, with a remark beside a screen."""
+    from kinematics.cli.console import remark
+    from kinematics.machine import load_machine
+    from kinematics.studies.estimate import STAND_IN
+
+    if asked.machine_name is None and not asked.as_json:
+        remark(f"no machine given: this is for the built-in machine {STAND_IN!r}; name yours with --machine FILE")
+    return load_machine(asked.machine_name or STAND_IN, asked.settings, asked.material)
+
+
+def machine_words(asked: JobOptions, machine: Machine) -> str:
     """Which machine, as the head of every screen says it: its name, the material, and what --set changed.
 
     A setting that a later one takes back is left out.
     """
     from kinematics.machine import parse_settings
 
-    keys = [parse_settings(text).keys() for text in settings]
-    standing = [text for i, text in enumerate(settings) if not any(keys[i] <= later for later in keys[i + 1 :])]
-    changes = [*([] if material is None else [material]), *standing]
+    keys = [parse_settings(text).keys() for text in asked.settings]
+    standing = [text for i, text in enumerate(asked.settings) if not any(keys[i] <= later for later in keys[i + 1 :])]
+    changes = [*([] if asked.material is None else [asked.material]), *standing]
     return machine.name + (f" with {', '.join(changes)}" if changes else "")
 
 
-def machine_or_stand_in(name: str | None, settings: Sequence[str], material: str | None, quiet: bool) -> Machine:
-    """The machine that the options name; a built-in one where they name none, and a remark unless `quiet`."""
-    from kinematics.cli.console import remark
-    from kinematics.machine import load_machine
-    from kinematics.studies.estimate import STAND_IN
-
-    if name is None and not quiet:
-        remark(f"no machine given: this is for the built-in machine {STAND_IN!r}; name yours with --machine FILE")
-    return load_machine(name or STAND_IN, settings, material)
+def copies_words(asked: JobOptions) -> str:
+    """What the head of a screen says of several copies; nothing of one."""
+    return f", {asked.copies} copies at a time" if asked.copies > 1 else ""
 
 
 def _dialect_ready(dialect_name: str) -> Dialect:
@@ -273,25 +335,93 @@ def _dialect_ready(dialect_name: str) -> Dialect:
     return dialect
 
 
-def jobs_to_time(
-    jobs: Sequence[str], dialect_name: str, file_limits: str, block_delete: bool, asked_once: bool = False
-) -> list[TimedJob]:
-    """The jobs; files are read with the first machine, large ones in blocks: `asked_once` as in `job_to_time`."""
-    dialect = _dialect_ready(dialect_name)
+def jobs_to_time(asked: JobOptions, asked_once: bool = False, large: int | None = None) -> list[TimedJob]:
+    """The jobs; files are read with the first machine, large ones in blocks: the rest as in `job_to_time`."""
+    dialect = _dialect_ready(asked.dialect)
+    if asked.crew is not None:
+        return _sent(asked, asked.crew, dialect, asked_once=asked_once)
     from kinematics.studies.blockwise import job_to_time
 
-    return [job_to_time(job, dialect, file_limits, block_delete, asked_once) for job in jobs]
+    how = asked.file_limits, asked.block_delete, asked_once
+    return [job_to_time(job, dialect, *how, large=large) for job in asked.jobs]
 
 
-def jobs_with_moves(jobs: Sequence[str], dialect_name: str, file_limits: str, block_delete: bool) -> list[PreparedJob]:
+def _sent(
+    asked: JobOptions, crew: Crew, dialect: Dialect, keeps_moves: bool = False, asked_once: bool = False
+) -> list[TimedJob]:
+    """The jobs as a crew times them; what is read but once, as standard input, this process reads."""
+    from kinematics.fleet.asking import Recipe
+    from kinematics.fleet.sent_jobs import SentJob
+    from kinematics.gcode.chunks import is_stream
+
+    how = dialect, asked.file_limits, asked.block_delete, keeps_moves, asked_once, asked.copies, asked.copying
+    recipes = [Recipe(os.path.abspath(job), job, *how) for job in asked.jobs]
+    return [
+        recipe._replace(path=recipe.name).made() if is_stream(recipe.name) else SentJob(recipe, crew)
+        for recipe in recipes
+    ]
+
+
+def jobs_by_path(asked: JobOptions, paths: Sequence[str]) -> dict[str, TimedJob]:
+    """Jobs that a table names, to be timed, by their paths; read as the options say."""
+    each = tuple(dict.fromkeys(paths))
+    return dict(zip(each, jobs_to_time(replace(asked, jobs=each)), strict=True)) if each else {}
+
+
+def jobs_with_moves(asked: JobOptions) -> list[PreparedJob]:
     """The jobs, each kept with all its moves; files are read with the first machine."""
-    dialect = _dialect_ready(dialect_name)
+    dialect = _dialect_ready(asked.dialect)
     from kinematics.studies.prepared import PreparedJob
 
-    return [PreparedJob(job, dialect, None, file_limits, block_delete) for job in jobs]
+    return [PreparedJob(job, dialect, None, asked.file_limits, asked.block_delete) for job in asked.jobs]
+
+
+def copied_jobs(
+    asked: JobOptions, keep_moves: bool = False, asked_once: bool = False, large: int | None = None
+) -> Sequence[TimedJob]:
+    """The jobs, so many copies of each at a time; one copy is kept with its moves where that is asked for."""
+    if asked.crew is not None:
+        return _sent(asked, asked.crew, _dialect_ready(asked.dialect), keep_moves, asked_once)
+    if asked.copies > 1:
+        from kinematics.studies.copies import CopiedJob
+
+        return [CopiedJob(job, asked.copies, asked.copying) for job in jobs_with_moves(asked)]
+    return jobs_with_moves(asked) if keep_moves else jobs_to_time(asked, asked_once, large)
 
 
 def is_long(jobs: Sequence[str], times: int, most: int = LONG_JOB) -> bool:
     """Whether planning these jobs so many times takes long enough to show progress: more bytes than `most` in all."""
     sizes = (os.path.getsize(job) if os.path.isfile(job) else 0 for job in jobs)
     return sum(sizes) * times > most
+
+
+@contextlib.contextmanager
+def planning(steps: int, long: bool, ends: str = "ends it") -> Iterator[Tell]:
+    """Progress over work that plans jobs (`console.progress`); once it has gone through, every kernel is compiled."""
+    from kinematics import compiled
+    from kinematics.cli.console import progress
+
+    with progress(steps, long, ends) as tell:
+        yield tell
+    compiled.mark_warm()
+
+
+OF_CREWS = frozenset({"jobs_list", "workers", "cluster", "output"})  # which the next command, on one job, goes without
+
+
+def words_again(left_out: frozenset[str]) -> list[str]:
+    """The options that were given and change something, for the next command; but for those `left_out`."""
+    context = click.get_current_context()
+    words: list[str] = []
+    for one in context.command.params:
+        value: Any = context.params.get(one.name or "")
+        if not isinstance(one, click.Option) or one.name in left_out | OF_CREWS or value is None:
+            continue
+        if value in ((), one.get_default(context)):
+            continue
+        if one.is_flag:
+            words.append(one.opts[0])
+            continue
+        for told in value if one.multiple else [value]:
+            words += [one.opts[0], f"{told:g}" if isinstance(told, float) else str(told)]
+    return words

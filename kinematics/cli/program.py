@@ -16,7 +16,14 @@ import click
 
 from kinematics import __version__
 from kinematics.cli.encodings import encodable, let_no_encoding_fail
-from kinematics.errors import EXIT_BAD_INPUT, EXIT_INTERRUPTED, EXIT_READER_GONE, EXIT_UNFORESEEN, InputError
+from kinematics.errors import (
+    EXIT_BAD_INPUT,
+    EXIT_INTERRUPTED,
+    EXIT_READER_GONE,
+    EXIT_UNFORESEEN,
+    InputError,
+    LostWorkersError,
+)
 
 # command -> (module, one line for the list)
 COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
@@ -36,6 +43,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "bedful": ("kinematics.cli.bedful", "How many on the bed at a time, and what lasts the night?"),
         "shop": ("kinematics.cli.shop", "How many parts a day, and by when?"),
         "report": ("kinematics.cli.report", "All of it on one page to pass on."),
+        "explore": ("kinematics.cli.explore", "The same, live: turn a knob and see the time."),
         "demo": ("kinematics.cli.demo", "Every study once, on a sample."),
         "proof": ("kinematics.cli.proof", "A small print that proves a limit, and what was measured on it."),
         "machine": ("kinematics.cli.machine", "Make, read and check a machine file."),
@@ -207,6 +215,8 @@ def unforeseen(error: BaseException) -> str:
     """What nobody has thought of, in one sentence; what the machine lacks is told in its own words."""
     if isinstance(error, MemoryError):
         return "not enough memory for this; smaller jobs, fewer at a time, or fewer values to try need less"
+    if isinstance(error, LostWorkersError):
+        return str(error)
     if isinstance(error, OSError) and error.strerror:
         named = f"{error.filename}: " if error.filename else ""
         return f"{named}{error.strerror[0].lower()}{error.strerror[1:]}"

@@ -10,15 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from kinematics.cli.options import write_machine, write_machine_option
+from kinematics.cli.options import AS_JSON, HELP, SETTINGS, write_machine, write_machine_option
 from kinematics.errors import InputError
 
 if TYPE_CHECKING:
     from kinematics.machine import Machine
     from kinematics.proofs.reading import ProofReading, RippleReading
 
-HELP = {"help_option_names": ["-h", "--help"]}
-AS_JSON = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output, nothing else.")
 FORCE = click.option("--force", is_flag=True, help="Overwrite the files that are written.")
 MATTERS = {
     "acceleration": "Bands of rising print acceleration.",
@@ -39,7 +37,7 @@ def _writer(kind: str, words: str) -> click.Command:
     @click.option(
         "--machine", "machine_name", required=True, metavar="FILE", help="Machine file, with a [proof] table."
     )
-    @click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one key of the machine.")
+    @SETTINGS
     @click.option("--dialect", default="extrusion", metavar="NAME|FILE", help="How your controller is told a setting.")
     @click.option("--from", "start", type=float, metavar="VALUE", help="Value of the lowest band.")
     @click.option("--to", "end", type=float, metavar="VALUE", help="Value of the highest band.")
@@ -87,7 +85,7 @@ def _writer(kind: str, words: str) -> click.Command:
         from kinematics.cli import console
         from kinematics.gcode.dialect_file import load_dialect
         from kinematics.machine import load_machine
-        from kinematics.outputs import refuse_to_overwrite, write_whole
+        from kinematics.outputs import refuse_to_overwrite, write_text_whole, write_whole
         from kinematics.proofs.plan import KINDS, plan_of, unit_of
         from kinematics.proofs.writing import proof_text
         from kinematics.reports.proof_screen import proof_document, written_lines
@@ -112,7 +110,7 @@ def _writer(kind: str, words: str) -> click.Command:
         job = PreparedJob(memoryview(text.encode()), known, str(output))
         seconds = estimate_prepared([job], machine).total_s
         compiled.mark_warm()
-        write_whole(output, lambda path: _write(path, text), force, read)
+        write_text_whole(output, text, force, read, "surrogateescape")
         if sheet is not None:
             write_whole(sheet, lambda path: draw_sheet(plan, machine.name, unit_of(plan), seconds, path), force, read)
         if as_json:
@@ -162,7 +160,7 @@ def read(
     axis: str | None,
     weights: str | None,
     machine_name: str | None,
-    write_machine: Path | None,
+    machine_file: Path | None,
     date: str | None,
     force: bool,
     as_json: bool,
@@ -179,7 +177,7 @@ def read(
     from kinematics.proofs import reading
     from kinematics.reports import proof_screen
 
-    if write_machine is not None and machine_name is None:
+    if machine_file is not None and machine_name is None:
         raise InputError.at("--write-machine", "no machine file to copy", "--machine FILE as well")
     given = [
         name
@@ -201,39 +199,27 @@ def read(
             raise InputError.at("--ripple", "no speed of the wall", "--speed MM_S, as it was printed")
         by_ripple = reading.by_ripple(ripple, speed, ripples)
         lines, document = proof_screen.ripple_lines(by_ripple, axis), proof_screen.ripple_document(by_ripple, axis)
-        if write_machine is not None:
+        if machine_file is not None:
             settings = _mode_of(by_ripple, axis)
     else:
         by_weights = reading.by_weights(reading.weights_from(str(weights)), str(weights))
         lines, document = proof_screen.flow_lines(by_weights), proof_screen.flow_document(by_weights)
-        if write_machine is not None or any(one.value is None for one in by_weights):
+        if machine_file is not None or any(one.value is None for one in by_weights):
             settings = reading.flow_settings(by_weights, str(weights))
         least = min((one for one in by_weights if one.low), key=lambda one: one.low or 0.0, default=None)
         if least is not None and least.value is not None:
             appended = _proven(
                 ("hotend.max_flow_mm3_s",), float(least.value), float(least.low or 0.0), float(least.high or 0.0), day
             )
-    if write_machine is not None and machine_name is not None:
-        _write_machine(
-            write_machine, machine_name, settings, appended, force, [name for name in (file, weights) if name]
-        )
+    if machine_file is not None and machine_name is not None:
+        from kinematics.machine.written import machine_copy
+
+        text = machine_copy(machine_name, settings, appended=appended)
+        write_machine(machine_file, text, force, [name for name in (machine_name, file, weights) if name])
     if as_json:
         console.say_json(document)
     else:
         console.say(lines)
-
-
-def _write_machine(
-    path: Path,
-    machine: str,
-    settings: Mapping[str, Any],
-    appended: Mapping[str, list[Mapping[str, Any]]],
-    force: bool,
-    read: list[str],
-) -> None:
-    from kinematics.machine.written import machine_copy
-
-    write_machine(path, machine_copy(machine, settings, appended=appended), force, [machine, *read])
 
 
 def _by_height(file: str | None, height: float, per_mm: float | None, start: float, key: str | None) -> ProofReading:
@@ -296,10 +282,6 @@ def _text(path: Path) -> str:
         return path.read_text(encoding="utf-8", errors="surrogateescape")
     except OSError as fault:
         raise InputError.at(str(path), f"cannot be read: {fault.strerror}") from None
-
-
-def _write(path: Path, text: str) -> None:
-    path.write_text(text, encoding="utf-8", errors="surrogateescape")
 
 
 def _place(text: str | None) -> tuple[float, float] | None:

@@ -3,24 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.options import check_picture, copying_told, jobs_to_time, write_picture
-from kinematics.errors import EXIT_ANSWER_IS_NO
+from kinematics.cli.options import (
+    AS_JSON,
+    JobOptions,
+    check_picture,
+    gathered,
+    jobs_by_path,
+    picture_option,
+    write_picture,
+)
+from kinematics.errors import EXIT_ANSWER_IS_NO, EXIT_INTERRUPTED
 
 if TYPE_CHECKING:
     from datetime import tzinfo
 
-    from kinematics.business.runs import Shop, ShopVariant
+    from kinematics.business.runs import OrderBook, Shop, ShopVariant
     from kinematics.business.tables import Printer
 
 MOST_TOLD = 10  # rows that were left out
 
 
 @click.command("shop")
+@gathered
 @click.argument("orders_file", metavar="ORDERS.csv")
 @click.option("--printers", "printers_file", required=True, metavar="PRINTERS.csv", help="The printers, one a row.")
 @click.option("--start", metavar="WHEN", help='When the shop starts: 2026-03-02 or "2026-03-02 08:00" (default: now).')
@@ -36,13 +45,7 @@ MOST_TOLD = 10  # rows that were left out
 @click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one key of every machine.")
 @click.option("--runs", type=click.IntRange(1, 10_000), default=20, help="How many runs (default: 20).")
 @click.option("--seed", type=click.IntRange(0), default=0, help="Another seed, other failures (default: 0).")
-@click.option(
-    "--gantt",
-    "picture",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
-    help="Draw the first run: .png, .svg or .pdf.",
-)
+@picture_option("the first run", "--gantt")
 @click.option("--force", is_flag=True, help="Overwrite the file of --gantt.")
 @click.option("--dialect", default="extrusion", metavar="NAME|FILE", help="extrusion (default), rs274, or a table.")
 @click.option(
@@ -54,27 +57,20 @@ MOST_TOLD = 10  # rows that were left out
 @click.option(
     "--spacing",
     type=click.FloatRange(0.0, 1000.0),
-    default=8.0,
+    default=JobOptions.spacing,
     metavar="MM",
     help="Room between two copies on a bed (default: 8 mm).",
 )
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output, nothing else.")
+@AS_JSON
 def command(
+    asked: JobOptions,
     orders_file: str,
     printers_file: str,
     start: str | None,
     people: int,
     candidate_texts: tuple[str, ...],
     upgrades: tuple[str, ...],
-    settings: tuple[str, ...],
     runs: int,
-    seed: int,
-    picture: Path | None,
-    force: bool,
-    dialect: str,
-    file_limits: str,
-    spacing: float,
-    as_json: bool,
 ) -> None:
     """How many parts a day, and by when?
 
@@ -85,27 +81,27 @@ def command(
     from kinematics.business.tables import read_orders, read_printers
     from kinematics.cli import console
 
-    check_picture(picture, force, (orders_file, printers_file), "--gantt")
-    printers, left_out, zone = read_printers(printers_file, settings)
+    check_picture(asked, (orders_file, printers_file), "--gantt")
+    printers, left_out, zone = read_printers(printers_file, asked.settings)
     orders, findings = read_orders(orders_file, zone)
     left_out += findings
     begins = start_of(start, zone)
     variants = variants_of(candidate_texts, upgrades, printers)
-    paths = list(dict.fromkeys(order.job for order in orders if order.job is not None))
-    inputs = [orders_file, printers_file, dialect, *paths, *(one.machine.source for one in printers)]
-    check_picture(picture, force, inputs, "--gantt")
-    jobs = dict(zip(paths, jobs_to_time(paths, dialect, file_limits, False), strict=True)) if paths else {}
+    paths = [order.job for order in orders if order.job is not None]
+    inputs = [orders_file, printers_file, asked.dialect, *paths, *(one.machine.source for one in printers)]
+    check_picture(asked, inputs, "--gantt")
+    jobs = jobs_by_path(asked, paths)
     from kinematics.business.plan import Clock
     from kinematics.business.runs import shop_of
 
-    clock = Clock(jobs, copying_told(spacing, False))
-    with console.shared_progress("simulating the shop") as (tell, hear):
-        shop = shop_of(orders, printers, clock, begins, zone, variants, people, seed, runs, left_out, tell, hear)
+    clock = Clock(jobs, asked.copying)
+    with console.shared_progress("simulating the shop", console.KEEPS) as (tell, hear):
+        shop = shop_of(orders, printers, clock, begins, zone, variants, people, asked.seed, runs, left_out, tell, hear)
     if paths:
         from kinematics import compiled
 
         compiled.mark_warm()
-    if as_json:
+    if asked.as_json:
         from kinematics.reports.business_documents import shop_document
 
         console.say_json(shop_document(shop))
@@ -115,10 +111,11 @@ def command(
         console.remark(f"left out: {finding}")
     if len(shop.cannot) > MOST_TOLD:
         console.remark(f"left out: {len(shop.cannot) - MOST_TOLD:,} more (all of them with --json)")
-    if picture is not None:
-        from kinematics.reports.pictures import figure_of
-
-        write_picture(picture, lambda: figure_of(shop), force, inputs)
+    write_picture(asked, shop, read=inputs)
+    if shop.cut_short:
+        runs_done = f"{shop.runs:,} run{'s' if shop.runs != 1 else ''}"
+        console.remark(f"kinematics: interrupted: this is what was done by then, with {runs_done} of each rule tried")
+        raise click.exceptions.Exit(EXIT_INTERRUPTED)
     if shop.cannot:
         raise click.exceptions.Exit(EXIT_ANSWER_IS_NO)
 
@@ -132,6 +129,20 @@ def _show(shop: Shop) -> None:
         tables.append((words.effect_heads(shop), words.effect_rows(shop)))
     shown = [console.Table(*table) for table in tables]
     console.say_answer(words.shop_head(shop), *shown, words.shop_notes(shop))
+
+
+def order_book(asked: JobOptions, orders_file: str, printers_file: str, start: str) -> OrderBook:
+    """Orders, printers and the clock of their jobs, as the tables have them. Raises InputError where they cannot be
+    read.
+    """
+    from kinematics.business.plan import Clock
+    from kinematics.business.runs import OrderBook
+    from kinematics.business.tables import read_orders, read_printers
+
+    found, left_out, zone = read_printers(printers_file)
+    wanted, more = read_orders(orders_file, zone)
+    jobs = jobs_by_path(replace(asked, block_delete=False), [order.job for order in wanted if order.job is not None])
+    return OrderBook(wanted, found, Clock(jobs), start_of(start, zone), zone, [*left_out, *more])
 
 
 def start_of(text: str | None, zone: tzinfo) -> float:

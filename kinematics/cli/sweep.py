@@ -9,7 +9,11 @@ from typing import TYPE_CHECKING
 
 import click
 
+from kinematics.cli.crew import crew_options
+from kinematics.cli.job_arguments import weights_of
 from kinematics.cli.options import (
+    PRINTS,
+    JobOptions,
     check_picture,
     draw_options,
     is_long,
@@ -17,8 +21,8 @@ from kinematics.cli.options import (
     jobs_to_time,
     machine_or_stand_in,
     machine_words,
-    named_files,
     picture_option,
+    planning,
     write_picture,
 )
 
@@ -37,7 +41,8 @@ LONG_SWEEP = 200  # candidates from which progress is shown
 
 
 @click.command("sweep")
-@job_options
+@job_options(required=False, metavar="JOB…")
+@crew_options
 @draw_options
 @click.option(
     "--vary",
@@ -54,7 +59,7 @@ LONG_SWEEP = 200  # candidates from which progress is shown
     metavar="N",
     help="Try N points instead of the whole grid.",
 )
-@click.option("--prints", "print_texts", multiple=True, metavar="JOB=N", help="How many times a job is printed.")
+@PRINTS
 @click.option(
     "-o",
     "--output",
@@ -64,24 +69,7 @@ LONG_SWEEP = 200  # candidates from which progress is shown
 )
 @click.option("--force", is_flag=True, help="Overwrite the files of --output and --picture.")
 @picture_option("the curve of one knob or the map of two")
-def command(
-    jobs: tuple[str, ...],
-    machine_name: str | None,
-    material: str | None,
-    settings: tuple[str, ...],
-    dialect: str,
-    file_limits: str,
-    block_delete: bool,
-    as_json: bool,
-    draws: int,
-    seed: int,
-    knob_texts: tuple[str, ...],
-    sample_size: int | None,
-    print_texts: tuple[str, ...],
-    output: Path | None,
-    force: bool,
-    picture: Path | None,
-) -> None:
+def command(asked: JobOptions, knob_texts: tuple[str, ...], sample_size: int | None, output: Path | None) -> None:
     """How does time fall as limits rise, where does it stop paying, and which part is within the caps?
 
     Every combination of the values of all --vary is tried on every JOB. A sweep with --output that was interrupted
@@ -91,50 +79,42 @@ def command(
     from kinematics.studies.knobs import check_knobs, grid, knob_from, sample
 
     knobs = [knob_from(text) for text in knob_texts]
-    machine = machine_or_stand_in(machine_name, settings, material, as_json)
+    machine = machine_or_stand_in(asked)
     check_knobs(knobs, machine)
-    inputs = named_files(jobs, machine_name, dialect)
     if output is not None:
         from kinematics.studies.sweep_file import check_sweep_file
 
-        check_sweep_file(output, force, inputs)
-    if picture is not None:
+        check_sweep_file(output, asked.force, asked.read)
+    check_picture(asked)
+    if asked.picture is not None:
         from kinematics.reports.sweep_pictures import check_knobs_drawn
 
-        check_picture(picture, force, inputs)
         check_knobs_drawn(knobs)
-    weights = weights_of(jobs, print_texts)
-    points = list(grid(knobs)) if sample_size is None else sample(knobs, sample_size, seed)
-    prepared = jobs_to_time(jobs, dialect, file_limits, block_delete)
-    from kinematics import compiled
-    from kinematics.studies.intervals import Sampling
+    weights = weights_of(asked.jobs, asked.print_texts)
+    points = list(grid(knobs)) if sample_size is None else sample(knobs, sample_size, asked.seed)
+    prepared = jobs_to_time(asked)
     from kinematics.studies.knees import knee_of
     from kinematics.studies.sweep import Sweep, held_at_the_end, present_total_of, ranges_left
     from kinematics.studies.weighted_jobs import WeightedJobs
 
-    weighted = WeightedJobs(prepared, jobs, weights)
-    sampling = Sampling(draws, seed) if ranges_left(machine, knobs) else None
-    reading = file_limits, block_delete
-    rows = _rows(weighted, machine, knobs, points, output, force, reading, dialect, inputs, sampling)
+    weighted = WeightedJobs(prepared, asked.jobs, weights)
+    sampling = asked.sampling if ranges_left(machine, knobs) else None
+    rows = _rows(asked, weighted, machine, knobs, points, output, sampling)
     knees = []
-    with console.progress(len(knobs), is_long(jobs, PLANS_A_KNOB * len(knobs))) as tell:
+    with planning(len(knobs), is_long(asked.jobs, PLANS_A_KNOB * len(knobs))) as tell:
         for knob in knobs:
             tell(step := f"where more {knob.name} stops paying")
             knees.append(knee_of(weighted, machine, knob, partial(tell, step)))
     present = present_total_of(weighted, machine)
-    compiled.mark_warm()
     held = held_at_the_end(weighted, machine, knobs)
     sweep = Sweep(machine, tuple(knobs), tuple(rows), tuple(knees), sampling, present, held)
-    if as_json:
+    if asked.as_json:
         from kinematics.reports.documents import sweep_document
 
         console.say_json(sweep_document(sweep))
     else:
-        _show(sweep, output, machine_words(machine, material, settings))
-    if picture is not None:
-        from kinematics.reports.pictures import figure_of
-
-        write_picture(picture, lambda: figure_of(sweep), force, inputs)
+        _show(sweep, output, machine_words(asked, machine))
+    write_picture(asked, sweep)
 
 
 def _show(sweep: Sweep, output: Path | None, machine: str) -> None:
@@ -154,36 +134,13 @@ def _show(sweep: Sweep, output: Path | None, machine: str) -> None:
     console.say_answer([f"on {machine}"], *tables, knee_lines(sweep))
 
 
-def weights_of(jobs: Sequence[str], texts: Sequence[str]) -> list[float]:
-    """How often each job is printed, from `JOB=N`. Raises InputError for what names no job or says no number."""
-    from kinematics.errors import InputError, nearest
-
-    weights = dict.fromkeys(jobs, 1.0)
-    for text in texts:
-        name, _, told = text.rpartition("=")
-        try:
-            count = float(told)
-        except ValueError:
-            count = -1.0
-        if not 0.0 < count < 1e9:
-            found = f"can't read {text!r} as a job and a number of prints"
-            raise InputError.at("--prints", found, "JOB=N, N above 0")
-        if name not in weights:
-            raise InputError.at("--prints", f"{name!r} is not one of the jobs", ", ".join(jobs), nearest(name, jobs))
-        weights[name] = count
-    return [weights[job] for job in jobs]
-
-
 def _rows(
+    asked: JobOptions,
     jobs: WeightedJobs,
     machine: Machine,
     knobs: Sequence[Knob],
     points: Sequence[tuple[float, ...]],
     output: Path | None,
-    force: bool,
-    reading: Sequence[object],
-    dialect: str,
-    inputs: Sequence[str],
     sampling: Sampling | None,
 ) -> list[SweepRow]:
     """All rows, written as they are done; interrupted, what is done is kept and told."""
@@ -195,10 +152,11 @@ def _rows(
     file: SweepFile | None = None
     if output is not None:
         timed = list(zip(jobs.names, jobs.weights.tolist(), jobs.prepared, strict=True))
-        mark = fingerprint(machine, knobs, points, timed, reading, dialect, sampling)
+        reading = asked.file_limits, asked.block_delete
+        mark = fingerprint(machine, knobs, points, timed, reading, asked.dialect, sampling)
         names = row_names(jobs.names)
-        intervals = sampling is not None
-        file = SweepFile(output, knobs, points, names, mark, force, intervals, inputs, console.remark)
+        drawn = sampling is not None
+        file = SweepFile(output, knobs, points, names, mark, asked.force, drawn, asked.read, console.remark)
         if file.done:
             console.remark(f"{file.done:,} of {len(points):,} candidates are done already; carrying on")
     rows: list[SweepRow] = []

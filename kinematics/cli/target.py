@@ -3,23 +3,23 @@
 from __future__ import annotations
 
 import sys
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from kinematics.cli.job_arguments import weights_of
 from kinematics.cli.options import (
     FORCE_PICTURE,
+    PRINTS,
+    JobOptions,
     check_picture,
     job_options,
     jobs_to_time,
     machine_or_stand_in,
     machine_words,
-    named_files,
     picture_option,
     write_picture,
 )
-from kinematics.cli.sweep import weights_of
 
 if TYPE_CHECKING:
     from kinematics.machine import Machine
@@ -43,25 +43,10 @@ LIGHTEST, HEAVIEST = 0.01, 100.0  # weights
     metavar="KNOB[=WEIGHT]",
     help="A limit that may change, and how readily (default: acceleration).",
 )
-@click.option("--prints", "print_texts", multiple=True, metavar="JOB=N", help="How many times a job is printed.")
+@PRINTS
 @picture_option("how far each knob is turned")
 @FORCE_PICTURE
-def command(
-    jobs: tuple[str, ...],
-    machine_name: str | None,
-    material: str | None,
-    settings: tuple[str, ...],
-    dialect: str,
-    file_limits: str,
-    block_delete: bool,
-    as_json: bool,
-    within: str | None,
-    prints_a_day: float | None,
-    turn_texts: tuple[str, ...],
-    print_texts: tuple[str, ...],
-    picture: Path | None,
-    force: bool,
-) -> None:
+def command(asked: JobOptions, within: str | None, prints_a_day: float | None, turn_texts: tuple[str, ...]) -> None:
     """Which are the gentlest limits that meet a deadline?
 
     All knobs are turned together, those with more weight more readily, and none further than is of use: the gentlest
@@ -77,27 +62,23 @@ def command(
         raise InputError.at("target", found, "--within TIME or --prints-a-day N", "such as --within 1h30m")
     deadline = None if within is None else seconds_from(within, "--within")
     weights = turns_of(turn_texts or ("acceleration",))
-    inputs = named_files(jobs, machine_name, dialect)
-    check_picture(picture, force, inputs)
-    machine = machine_or_stand_in(machine_name, settings, material, as_json)
+    check_picture(asked)
+    machine = machine_or_stand_in(asked)
     weights = knobs_and_weights(machine, weights)
-    prints = weights_of(jobs, print_texts)
+    prints = weights_of(asked.jobs, asked.print_texts)
     longest = None if prints_a_day is None else _longest(machine, prints_a_day)
     if longest is not None:
         deadline = longest * sum(prints)
     assert deadline is not None
-    prepared = jobs_to_time(jobs, dialect, file_limits, block_delete)
+    prepared = jobs_to_time(asked)
     from kinematics import compiled
     from kinematics.studies.weighted_jobs import WeightedJobs
 
     with console.shared_progress("looking for the gentlest limits") as (_, hear):
-        target = target_of(WeightedJobs(prepared, jobs, prints), machine, deadline, weights, hear)
+        target = target_of(WeightedJobs(prepared, asked.jobs, prints), machine, deadline, weights, hear)
     compiled.mark_warm()
-    if picture is not None:
-        from kinematics.reports.pictures import figure_of
-
-        write_picture(picture, lambda: figure_of(target), force, inputs)
-    if as_json:
+    write_picture(asked, target)
+    if asked.as_json:
         from kinematics.reports.documents import target_document
 
         console.say_json(target_document(target, machine) | {"prints_a_day": prints_a_day, "longest_print_s": longest})
@@ -105,9 +86,9 @@ def command(
         from kinematics.reports.sweep_screen import target_lines
         from kinematics.reports.throughput_words import prints_a_day_line
 
-        lines = target_lines(target, machine, machine_words(machine, material, settings))
+        lines = target_lines(target, machine, machine_words(asked, machine))
         if prints_a_day is not None and longest is not None:
-            lines.insert(1, prints_a_day_line(prints_a_day, longest, machine.economy, len(jobs) > 1))
+            lines.insert(1, prints_a_day_line(prints_a_day, longest, machine.economy, len(prepared) > 1))
         console.say(lines)
     if not target.met:
         sys.exit(EXIT_ANSWER_IS_NO)

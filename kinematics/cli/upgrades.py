@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path, PurePath
-from typing import TYPE_CHECKING
+from pathlib import PurePath
 
 import click
 
 from kinematics.cli.options import (
     FORCE_PICTURE,
+    JobOptions,
     check_picture,
     chosen_machine,
     copied_jobs,
@@ -18,16 +18,11 @@ from kinematics.cli.options import (
     draw_options,
     is_long,
     job_options,
-    jobs_to_time,
-    jobs_with_moves,
     machine_words,
-    named_files,
     picture_option,
+    planning,
     write_picture,
 )
-
-if TYPE_CHECKING:
-    from kinematics.studies.timing import TimedJob
 
 COUNT_ALLOWED = "a number, 0 or more, for every job, or JOB=NUMBER for one"
 
@@ -46,25 +41,7 @@ COUNT_ALLOWED = "a number, 0 or more, for every job, or JOB=NUMBER for one"
 @click.option("--detail", is_flag=True, help="Net present value, rate of return, times by job, best for each budget.")
 @picture_option("what each upgrade saves a month")
 @FORCE_PICTURE
-def command(
-    jobs: tuple[str, ...],
-    machine_name: str | None,
-    material: str | None,
-    settings: tuple[str, ...],
-    dialect: str,
-    file_limits: str,
-    block_delete: bool,
-    as_json: bool,
-    copies: int,
-    spacing: float,
-    after_another: bool,
-    draws: int,
-    seed: int,
-    counts: tuple[str, ...],
-    detail: bool,
-    picture: Path | None,
-    force: bool,
-) -> None:
+def command(asked: JobOptions, counts: tuple[str, ...], detail: bool) -> None:
     """Which upgrade pays, and when?
 
     Each [[upgrade]] of the machine file alone, together with others, and in the best order, on your own mix of jobs.
@@ -72,49 +49,32 @@ def command(
     from kinematics.cli import console
     from kinematics.errors import InputError
 
-    inputs = named_files(jobs, machine_name, dialect)
-    check_picture(picture, force, inputs)
-    machine = chosen_machine(machine_name, settings, material)
+    check_picture(asked)
+    machine = chosen_machine(asked)
     if machine is None:
         raise InputError.at("upgrades", "no machine was given", "--machine FILE, a file with [[upgrade]] blocks")
     if not machine.upgrades:
         allowed = "[[upgrade]] blocks with name, price, fitting_hours and set"
         raise InputError.at(machine.source, "the machine has no upgrades", allowed)
-    prints = prints_a_month(jobs, counts, machine.economy.prints_per_month)
-    given = jobs, dialect, file_limits, block_delete
-    prepared: Sequence[TimedJob]
-    if copies > 1:
-        prepared = copied_jobs(jobs_with_moves(*given), copies, spacing, after_another)
-    else:
-        prepared = jobs_to_time(*given)
-    from kinematics import compiled
+    prints = prints_a_month(asked.jobs, counts, machine.economy.prints_per_month)
+    prepared = copied_jobs(asked)
     from kinematics.business.upgrades import PRINTS_PER_MONTH, upgrades_prepared
-    from kinematics.studies.intervals import Sampling
 
     times = 2 ** len(machine.upgrades)
-    with console.progress(times, is_long(jobs, times)) as tell:
-        found = upgrades_prepared(
-            prepared,
-            machine,
-            [PRINTS_PER_MONTH if count is None else count for count in prints],
-            tell,
-            Sampling(draws, seed),
-        )
-    compiled.mark_warm()
+    each = [PRINTS_PER_MONTH if count is None else count for count in prints]
+    with planning(times, is_long(asked.jobs, times)) as tell:
+        found = upgrades_prepared(prepared, machine, each, tell, asked.sampling)
     assumed = None in prints
-    if picture is not None:
-        from kinematics.reports.pictures import figure_of
-
-        write_picture(picture, lambda: figure_of(found), force, inputs)
-    if as_json:
+    write_picture(asked, found)
+    if asked.as_json:
         from kinematics.reports.business_documents import upgrades_document
         from kinematics.reports.documents import copies_document
 
-        console.say_json(upgrades_document(found, assumed) | copies_document(copies))
+        console.say_json(upgrades_document(found, assumed) | copies_document(asked.copies))
         return
     from kinematics.reports.upgrades import upgrade_head, upgrade_heads, upgrade_notes, upgrade_rows
 
-    head = [f"on {machine_words(machine, material, settings)}{copies_words(copies)}", *upgrade_head(found, assumed)]
+    head = [f"on {machine_words(asked, machine)}{copies_words(asked)}", *upgrade_head(found, assumed)]
     table = console.Table(upgrade_heads(found, detail), upgrade_rows(found, detail))
     console.say_answer(head, table, upgrade_notes(found, detail))
 

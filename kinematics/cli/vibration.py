@@ -3,30 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from kinematics.cli.job_arguments import weights_of
 from kinematics.cli.options import (
+    PRINTS,
+    WRITE_SETTINGS,
+    JobOptions,
     is_long,
     job_options,
     jobs_with_moves,
     machine_or_stand_in,
     machine_words,
-    named_files,
+    planning,
     write_machine,
     write_machine_option,
 )
+from kinematics.cli.to_type import commands_to_type
 from kinematics.errors import InputError
 
 if TYPE_CHECKING:
-    from kinematics.studies.prepared import PreparedJob
-    from kinematics.studies.vibration import VibrationStudy
     from kinematics.vibration.recording import Recording
 
 PLANS_EACH = 200  # times that a job is planned, or so
-AXES = ("x", "y", "z")
 
 
 @click.command("vibration")
@@ -62,8 +65,8 @@ AXES = ("x", "y", "z")
     help="How far off frequencies are at least, such as 0.05: they shift with load and place.",
 )
 @click.option("--own-filter", "own", is_flag=True, help="Look for a filter of your own too; takes a minute or so.")
-@click.option("--prints", "print_texts", multiple=True, metavar="JOB=N", help="How many times a job is printed.")
-@click.option("--write-settings", is_flag=True, help="What to set, in the words of your dialect's [[write]] table.")
+@PRINTS
+@WRITE_SETTINGS
 @write_machine_option("modes, filters and accelerations")
 @click.option(
     "--pictures",
@@ -73,14 +76,7 @@ AXES = ("x", "y", "z")
 )
 @click.option("--force", is_flag=True, help="Overwrite the files that are written.")
 def command(
-    jobs: tuple[str, ...],
-    machine_name: str | None,
-    material: str | None,
-    settings: tuple[str, ...],
-    dialect: str,
-    file_limits: str,
-    block_delete: bool,
-    as_json: bool,
+    asked: JobOptions,
     x_files: tuple[str, ...],
     y_files: tuple[str, ...],
     ripples: tuple[str, ...],
@@ -92,11 +88,9 @@ def command(
     counted: str,
     uncertainty: float,
     own: bool,
-    print_texts: tuple[str, ...],
     write_settings: bool,
-    write_machine: Path | None,
+    machine_file: Path | None,
     pictures: Path | None,
-    force: bool,
 ) -> None:
     """Which modes does the machine have, and which filter prints my jobs soonest inside my budgets?
 
@@ -104,11 +98,10 @@ def command(
     they are compared. With a JOB, filters are chosen by its print time, the axes together.
     """
     from kinematics.cli import console
-    from kinematics.cli.sweep import weights_of
 
-    machine = machine_or_stand_in(machine_name, settings, material, as_json)
-    read = [*named_files(jobs, machine_name, dialect), *x_files, *y_files]
-    _refuse(write_machine, machine_name, pictures, force, read, write_settings, bool(jobs))
+    machine = machine_or_stand_in(asked)
+    read = [*asked.read, *x_files, *y_files]
+    _refuse(asked, machine_file, pictures, read, write_settings)
     told = {
         "time_column": time_column,
         "columns": _columns(columns),
@@ -120,27 +113,25 @@ def command(
     from kinematics.studies.vibration_modes import ripple_of
 
     rippled = [ripple_of(text) for text in ripples]
-    weights = weights_of(jobs, print_texts)
-    prepared: list[PreparedJob] = []
-    if jobs:
-        prepared = jobs_with_moves(jobs, dialect, file_limits, block_delete)
+    weights = weights_of(asked.jobs, asked.print_texts)
+    prepared = jobs_with_moves(asked) if asked.jobs else []
     from kinematics.studies.vibration import vibration_of
 
-    with console.progress(1, own or is_long(jobs, PLANS_EACH)) as tell:
-        tell("weighing filters")
-        found = vibration_of(machine, recordings, rippled, prepared, jobs, weights, counted, own, uncertainty)
-    from kinematics import compiled
-
-    compiled.mark_warm()
-    commands = _commands(found, dialect) if write_settings else None
+    with planning(1, own or is_long(asked.jobs, PLANS_EACH)) as tell:
+        tell(step := "weighing filters")
+        choice = machine, recordings, rippled, prepared, asked.jobs, weights, counted, own, uncertainty
+        found = vibration_of(*choice, partial(tell, step))
+    commands = commands_to_type(found.typed, asked.dialect) if write_settings else None
     if pictures is not None:
         from kinematics.reports.vibration_pictures import draw_vibration
 
-        for path in draw_vibration(found, prepared, weights, pictures, force, read):
+        for path in draw_vibration(found, prepared, weights, pictures, asked.force, read):
             console.remark(f"picture written to {path}")
-    if write_machine is not None and machine_name is not None:
-        _write_copy(found, machine_name, write_machine, force, read)
-    if as_json:
+    if machine_file is not None and asked.machine_name is not None:
+        from kinematics.machine.written import machine_copy
+
+        write_machine(machine_file, machine_copy(asked.machine_name, found.settings), asked.force, read)
+    if asked.as_json:
         from kinematics.reports.vibration_documents import vibration_document
 
         console.say_json(vibration_document(found, commands))
@@ -155,7 +146,7 @@ def command(
     )
 
     console.say_answer(
-        [f"on {machine_words(machine, material, settings)}"],
+        [f"on {machine_words(asked, machine)}"],
         console.Table(mode_heads(), mode_cells(found)),
         head_lines(found),
         console.Table(filter_heads(found.choice), filter_cells(found.choice)),
@@ -163,27 +154,19 @@ def command(
     )
 
 
-def _refuse(
-    copy: Path | None,
-    machine_name: str | None,
-    pictures: Path | None,
-    force: bool,
-    read: Sequence[str],
-    commands: bool,
-    jobs: bool,
-) -> None:
+def _refuse(asked: JobOptions, copy: Path | None, pictures: Path | None, read: Sequence[str], commands: bool) -> None:
     """Refuse what cannot be written before any work is done."""
     from kinematics.outputs import refuse_to_overwrite
 
     if copy is not None:
-        if machine_name is None:
+        if asked.machine_name is None:
             raise InputError.at("--write-machine", "no machine file to copy", "--machine FILE|NAME beside it")
-        refuse_to_overwrite(copy, force, read)
+        refuse_to_overwrite(copy, asked.force, read)
     if pictures is not None:
         from kinematics.reports.vibration_pictures import check_pictures
 
-        check_pictures(pictures, force, read)
-    if commands and not jobs:
+        check_pictures(pictures, asked.force, read)
+    if commands and not asked.jobs:
         raise InputError.at("--write-settings", "no JOB to find settings for", "a job beside it")
 
 
@@ -191,7 +174,7 @@ def _columns(texts: Sequence[str]) -> dict[str, str]:
     found = {}
     for text in texts:
         axis, equals, name = text.partition("=")
-        if axis.strip() not in AXES or not equals or not name.strip():
+        if axis.strip() not in ("x", "y", "z") or not equals or not name.strip():
             raise InputError.at("--column", f"can't read {text!r}", "AXIS=NAME or AXIS=NUMBER, such as x=2")
         found[axis.strip()] = name.strip()
     return found
@@ -204,18 +187,3 @@ def _recordings(x_files: Sequence[str], y_files: Sequence[str], told: dict[str, 
 
     said = Told(**told)
     return [read_recording(name, axis, said) for axis, names in (("x", x_files), ("y", y_files)) for name in names]
-
-
-def _commands(found: VibrationStudy, dialect: str) -> list[str]:
-    from kinematics.gcode.dialect_file import load_dialect
-    from kinematics.studies.settings_to_type import commands_for
-
-    if found.typed is None or not found.typed.inside:
-        raise InputError.at("--write-settings", "no one setting keeps the job inside both budgets", "larger budgets")
-    return commands_for(found.typed.settings, load_dialect(dialect))
-
-
-def _write_copy(found: VibrationStudy, source: str, path: Path, force: bool, read: Sequence[str]) -> None:
-    from kinematics.machine.written import machine_copy
-
-    write_machine(path, machine_copy(source, found.settings), force, read)

@@ -94,8 +94,6 @@ class JobFile:
             return
         self.name = name or os.fspath(source)
         self._path = Path(source)
-        if "\0" in self.name:
-            raise InputError.at(self.name, "no such file")
         if os.fspath(source) == "-":
             self._kept = tempfile.TemporaryFile()  # noqa: SIM115 (lives as long as this object)
             for block in stream_blocks(sys.stdin.buffer, self.name, LARGEST_STREAM, begun):
@@ -106,7 +104,7 @@ class JobFile:
         """Bytes of the file as it lies there, packed or not; 0 where nobody knows."""
         if self._bytes is not None:
             return len(self._bytes)
-        with suppress(OSError):
+        with suppress(OSError, ValueError):  # no system takes a zero byte in a name
             return os.fstat(self._kept.fileno()).st_size if self._kept is not None else self._path.stat().st_size
         return 0
 
@@ -121,6 +119,8 @@ class JobFile:
     @contextmanager
     def _opened(self) -> Iterator[IO[bytes]]:
         """The bytes from the start, unpacked; whatever cannot be read is an InputError."""
+        if "\0" in self.name:
+            raise InputError.at(self.name, "no such file")
         try:
             with self._unpacked() as file:
                 packed = file.read(len(GZIP)) == GZIP

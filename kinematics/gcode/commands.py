@@ -217,9 +217,7 @@ def dwell(
 @compiled_part
 def heat(state: codes.State, meaning: int, mask: int, slots: NDArray[np.float64], events: NDArray[np.float64]) -> None:
     """Heater targets and waits; a wait with R waits for cooling down as well, one for 0 degrees or less for nothing."""
-    tool = 0
-    if mask & (1 << T):
-        tool = int(slots[T])
+    tool = int(slots[T]) if mask & (1 << T) else 0
     bed = meaning == words.SET_BED or meaning == words.WAIT_BED
     target = tool_path.BED_TARGET if bed else tool_path.NOZZLE_TARGET
     if meaning == words.SET_NOZZLE or meaning == words.SET_BED:
@@ -266,18 +264,12 @@ def act(
     """
     if meaning == words.PLANE_XY or meaning == words.PLANE_ZX or meaning == words.PLANE_YZ:
         state.plane = meaning - words.PLANE_XY
-    elif meaning == words.INCH:
-        set_units(state, 25.4)
-    elif meaning == words.MILLIMETRE:
-        set_units(state, 1.0)
-    elif meaning == words.ABSOLUTE:
-        state.is_relative = False
-    elif meaning == words.RELATIVE:
-        state.is_relative = True
-    elif meaning == words.E_ABSOLUTE:
-        state.is_e_relative = False
-    elif meaning == words.E_RELATIVE:
-        state.is_e_relative = True
+    elif meaning == words.INCH or meaning == words.MILLIMETRE:
+        set_units(state, 25.4 if meaning == words.INCH else 1.0)
+    elif meaning == words.ABSOLUTE or meaning == words.RELATIVE:
+        state.is_relative = meaning == words.RELATIVE
+    elif meaning == words.E_ABSOLUTE or meaning == words.E_RELATIVE:
+        state.is_e_relative = meaning == words.E_RELATIVE
     elif meaning == words.FEED_PER_MINUTE or meaning == words.FEED_INVERSE or meaning == words.FEED_PER_TURN:
         state.feed_mode = meaning - words.FEED_PER_MINUTE
     elif meaning == words.PROBE:
@@ -447,32 +439,23 @@ def words_of_command(
     return mask
 
 
-@compiled_part
-def rank(meaning: int) -> int:
-    """Place of a meaning in the order of execution of NISTIR 6556, Table 8."""
-    if meaning >= words.FEED_PER_MINUTE and meaning <= words.FEED_PER_TURN:
-        return -1
-    if meaning == words.FEED:
-        return 0
-    if meaning == words.TOOL:
-        return 1
-    if meaning == words.TOOL_CHANGE:
-        return 2
-    if meaning == words.NO_EFFECT_MODE or meaning == words.NO_EFFECT:
-        return 3
-    if meaning == words.DWELL:
-        return 4
-    if meaning == words.PLANE_XY or meaning == words.PLANE_ZX or meaning == words.PLANE_YZ:
-        return 5
-    if meaning == words.INCH or meaning == words.MILLIMETRE:
-        return 6
-    if meaning == words.ABSOLUTE or meaning == words.RELATIVE:
-        return 7
-    if meaning == words.HOME or meaning == words.RENAME:
-        return 8
-    if meaning < words.PLAIN or meaning == words.NO_MOTION:
-        return 9
-    return 10  # pause, end of program
+# Place of each meaning in the order of execution of NISTIR 6556, Table 8; those without a line of their own come last.
+_IN_ORDER = (
+    (words.FEED_PER_MINUTE, words.FEED_INVERSE, words.FEED_PER_TURN),
+    (words.FEED,),
+    (words.TOOL,),
+    (words.TOOL_CHANGE,),
+    (words.NO_EFFECT_MODE, words.NO_EFFECT),
+    (words.DWELL,),
+    (words.PLANE_XY, words.PLANE_ZX, words.PLANE_YZ),
+    (words.INCH, words.MILLIMETRE),
+    (words.ABSOLUTE, words.RELATIVE),
+    (words.HOME, words.RENAME),
+    (*range(words.PLAIN), words.NO_MOTION),
+)
+RANK = np.full(words.UNKNOWN + 1, len(_IN_ORDER))
+for _rank, _meanings in enumerate(_IN_ORDER):
+    RANK[[*_meanings]] = _rank
 
 
 @compiled_part
@@ -551,7 +534,7 @@ def strict_commands(
     for i in range(1, commands):
         meaning, word = meant[i], heads[i]
         j = i
-        while j > 0 and rank(meant[j - 1]) > rank(meaning):
+        while j > 0 and RANK[meant[j - 1]] > RANK[meaning]:
             meant[j], heads[j] = meant[j - 1], heads[j - 1]
             j -= 1
         meant[j], heads[j] = meaning, word

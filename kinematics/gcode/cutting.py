@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.gcode.job import Job
+from kinematics.gcode.labels import line_ends
 from kinematics.gcode.moves import FILAMENT, HOMING, Moves
 
-LINE_FEED, RETURN = 10, 13
 JUST_AS_LONG = 1e-9  # relative: a move that is longer by less is not cut once more
 
 Reals = NDArray[np.float64]
@@ -23,10 +23,7 @@ def bytes_of_moves(content: bytes, lines_of_moves: NDArray[np.int32]) -> NDArray
     `lines_of_moves` int32[n], from 1. Lines of comments between moves do not count: a sender leaves them out (common
     practice, no source).
     """
-    letters = np.frombuffer(content, np.uint8)
-    following = np.append(letters[1:], 0)
-    ends = np.flatnonzero((letters == LINE_FEED) | ((letters == RETURN) & (following != LINE_FEED)))
-    lengths = np.diff(ends, prepend=-1, append=letters.size)
+    lengths = np.diff(line_ends(content), prepend=-1, append=len(content))
     moves = np.bincount(lines_of_moves, minlength=lengths.size + 1)
     return np.asarray(lengths[lines_of_moves - 1] / moves[lines_of_moves], np.float64)
 

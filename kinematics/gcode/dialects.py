@@ -176,6 +176,11 @@ class WriteCommand(NamedTuple):
     unit: str
 
 
+def place_of(word: str) -> tuple[int, int]:
+    """Where a word stands in tables of codes: row 0 for G and 1 for M, and ten times its number."""
+    return "GM".index(word[0]), round(10 * float(word[1:]))
+
+
 @dataclass(frozen=True)
 class Dialect:
     """What each G and M word means, and the few rules in which the dialects differ.
@@ -205,20 +210,14 @@ class Dialect:
         """What is kept of it in a file: words that cannot be changed could not be, either."""
         return {**vars(self), "words": dict(self.words)}
 
-    def _table(self, letter: str) -> NDArray[np.int64]:
-        table = np.full(CODES, UNKNOWN, dtype=np.int64)
-        for word, meaning in self.words.items():
-            if word[0] == letter:
-                table[round(10 * float(word[1:]))] = MEANINGS[meaning]
-        for row in self.limits:
-            if row.word[0] == letter:
-                table[round(10 * float(row.word[1:]))] = LIMIT
-        return table
-
     @cached_property
     def meanings(self) -> NDArray[np.int64]:
         """Meaning of every G code (row 0) and M code (row 1), indexed by ten times its number."""
-        return np.stack([self._table("G"), self._table("M")])
+        table = np.full((2, CODES), UNKNOWN, dtype=np.int64)
+        stated = dict.fromkeys((row.word for row in self.limits), "limit")
+        for word, meaning in {**self.words, **stated}.items():
+            table[place_of(word)] = MEANINGS[meaning]
+        return table
 
     @cached_property
     def groups(self) -> NDArray[np.int64]:
@@ -226,7 +225,7 @@ class Dialect:
         table = np.zeros((2, CODES), dtype=np.int64)
         for number, members in enumerate(GROUPS.values()):
             for word in members:
-                table["GM".index(word[0]), round(10 * float(word[1:]))] |= 1 << number
+                table[place_of(word)] |= 1 << number
         return table
 
 

@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.gcode.dialects import CODES, FILE_LIMITS, UNITS, Dialect, LimitWord
+from kinematics.gcode.dialects import CODES, FILE_LIMITS, UNITS, Dialect, LimitWord, place_of
 from kinematics.gcode.moves import FIRST_OF_COMMAND, LIMIT, Events
 
 NOTHING_BEFORE: Mapping[str, float] = MappingProxyType({})
@@ -54,8 +54,8 @@ def limits_in_events(events: Events, dialect: Dialect) -> tuple[list[FileLimit],
     """The limits that G and M words state, and the words that state none."""
     rows: dict[tuple[int, int], list[LimitWord]] = {}
     for row in dialect.limits:
-        code = round(10 * float(row.word[1:])) + (0 if row.word[0] == "G" else CODES)
-        rows.setdefault((code, ord(row.letter) - ord("A")), []).append(row)
+        of_m, code = place_of(row.word)
+        rows.setdefault((code + of_m * CODES, ord(row.letter) - ord("A")), []).append(row)
     found: list[FileLimit] = []
     unused: dict[str, Unused] = {}
     last: dict[str, int] = {}  # the last line counted of each unused word

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.gcode.dialects import Dialect, compiled_pattern, text_from
+from kinematics.gcode.scanning import LINE_FEED, RETURN
 
 AFTER_SEMICOLON = rb";([^\r\n]*)"
 IN_BRACKETS = rb"\(([^)\r\n]*)"
@@ -30,17 +31,19 @@ def comments_of(content: bytes | memoryview, semicolon_comments: bool) -> Iterat
     yield from re.finditer(IN_BRACKETS, content)
 
 
-def lines_at(content: bytes | memoryview, offsets: NDArray[np.int64]) -> NDArray[np.int64]:
-    """The line (from 1) of each byte offset (int64[m], ascending); lines end at LF, CRLF or CR."""
-    raw = np.frombuffer(content, np.uint8)
-    feeds = raw == 10
-    returns = raw == 13
+def line_ends(content: bytes | memoryview) -> NDArray[np.int64]:
+    """The byte offsets at which lines end, ascending: of an LF, of the LF of CRLF, of a lone CR."""
+    letters = np.frombuffer(content, np.uint8)
+    feeds, returns = letters == LINE_FEED, letters == RETURN
     if returns.any():
-        ends = feeds.copy()
-        ends[:-1] |= returns[:-1] & ~feeds[1:]  # of CRLF the line feed is the end
-        ends[-1:] |= returns[-1:]
-        feeds = ends
-    return np.searchsorted(np.flatnonzero(feeds), offsets, side="left").astype(np.int64) + 1
+        returns[:-1] &= ~feeds[1:]
+        feeds |= returns
+    return np.flatnonzero(feeds)
+
+
+def lines_at(content: bytes | memoryview, offsets: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The line (from 1) of each byte offset (int64[m], ascending)."""
+    return np.searchsorted(line_ends(content), offsets, side="left").astype(np.int64) + 1
 
 
 FEWEST_VALUES, MOST_VALUES = 2, 50

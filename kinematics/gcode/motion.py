@@ -20,6 +20,14 @@ RADII_AGREE_INCH = 0.0002 * 25.4  # mm, where the file is in inches
 REACH_SLACK = 1.001  # a radius too small by less than this share is taken as a half circle
 
 ARC_GOOD, ARC_OFF_CIRCLE, ARC_TOO_FAR, ARC_NO_RADIUS, ARC_CLOSED_BY_RADIUS = 0, 1, 2, 3, 4
+# What a strict dialect says of them.
+ARC_ERRORS = (
+    codes.ERROR_NONE,
+    codes.ERROR_ARC_RADII,
+    codes.ERROR_ARC_TOO_FAR,
+    codes.ERROR_ARC_NO_RADIUS,
+    codes.ERROR_ARC_FULL_BY_RADIUS,
+)
 MOST_CHORDS = 60_000
 MOST_TURNS = 1_000.0
 ANEW = 32  # chords
@@ -74,8 +82,7 @@ def arc_from_radius(
     if chord > 2.0 * size * slack:
         return ARC_TOO_FAR, 0.0, 0.0, 0.0, 0.0, 0.0
     half = 0.5 * chord
-    if half > size:
-        size = half
+    size = max(size, half)
     rise = math.sqrt(max(0.0, size * size - half * half))
     # The centre of a short counter-clockwise arc lies to the left of its chord.
     side = rise if counter == (radius > 0.0) else -rise
@@ -97,10 +104,7 @@ def chord_count(sweep: float, radius: float, tolerance: float, closed: bool) -> 
     step = 2.0 * math.acos(max(-1.0, 1.0 - tolerance / radius))
     if step <= 0.0:
         return math.inf
-    count = max(1.0, math.ceil(abs(sweep) / step))
-    if closed:
-        count = max(3.0, count)
-    return count
+    return max(3.0 if closed else 1.0, math.ceil(abs(sweep) / step))
 
 
 @compiled_part
@@ -188,14 +192,7 @@ def cut_arc(
         slack = 1.0 + 1e-9 if strict else REACH_SLACK
         code, centre_p, centre_q, radius, start, sweep = arc_from_radius(dp, dq, slots[R] * state.scale, counter, slack)
     if code != ARC_GOOD and strict:
-        if code == ARC_OFF_CIRCLE:
-            fail(state, codes.ERROR_ARC_RADII)
-        elif code == ARC_TOO_FAR:
-            fail(state, codes.ERROR_ARC_TOO_FAR)
-        elif code == ARC_NO_RADIUS:
-            fail(state, codes.ERROR_ARC_NO_RADIUS)
-        else:
-            fail(state, codes.ERROR_ARC_FULL_BY_RADIUS)
+        fail(state, ARC_ERRORS[code])
         return 0
     if code == ARC_OFF_CIRCLE:
         note(notes, codes.NOTE_ARC_RADII, state)

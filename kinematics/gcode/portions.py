@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.compiled import CHECKED
-from kinematics.errors import Notice, by_weight
+from kinematics.errors import InputError, Notice, by_weight
 from kinematics.gcode import state as codes
 from kinematics.gcode.chunks import CHUNK, Chunk, JobFile
 from kinematics.gcode.dialects import FILE_LIMITS, Dialect, text_from
@@ -46,6 +46,9 @@ Item = TypeVar("Item")
 AHEAD = 2  # portions that are made before they are asked for
 BYTES_A_MOVE = 16  # a first guess of the room that is needed; it grows as it must
 BYTES_AN_EVENT = 256
+MOST_MOVES = 200_000_000  # of a job, kilometres of them; beyond are endless arcs in too many pieces
+MOST_EVENTS = 10_000_000  # of a job: they are kept, some 50 bytes each
+MOST_LINES = 2_000_000_000  # as many as the number of a line can tell
 ENDS_A_LINE = re.compile(rb"[\r\n]")
 
 
@@ -107,15 +110,13 @@ class Columns:
         if self.used + more <= self.line.size:
             return
         room = max(2 * self.line.size, self.used + more)
-        path = np.empty((codes.PATH_ROWS, room))
-        path[:, : self.used] = self.path[:, : self.used]
-        self.path = path
+        self.path = self._longer(self.path, room)
         self.kind, self.stop = self._longer(self.kind, room), self._longer(self.stop, room)
         self.line, self.layer = self._longer(self.line, room), self._longer(self.layer, room)
 
     def _longer(self, old: NDArray[Any], room: int) -> NDArray[Any]:
-        new = np.empty(room, old.dtype)
-        new[: self.used] = old[: self.used]
+        new = np.empty((*old.shape[:-1], room), old.dtype)
+        new[..., : self.used] = old[..., : self.used]
         return new
 
     def moves(self, first: int = 0) -> Moves:
@@ -164,6 +165,7 @@ class Portions:
         self._holds: dict[str, float] = {}
         self._marked = 0  # bytes at the start of what is read next whose marks have been taken
         self._retractions = 0
+        self._events = 0
         self.moves = 0
 
     @property
@@ -269,10 +271,23 @@ class Portions:
         conditions = self._conditions(stated, n) if self._wanted.conditions else None
         labels = self._labels(content, moves.line - lines, taken) if self._wanted.labels else None
         self.moves += n
+        self._events += int(table.shape[0])
+        self._refuse_what_has_no_end()
         portion = Portion(
             Chunk(chunk.buffer, chunk.begin, stop), moves, events, stated, conditions, labels, not self._taken.falls
         )
         return portion, Chunk(chunk.buffer[stop:], 0, chunk.end - stop) if stop < chunk.end else None
+
+    def _refuse_what_has_no_end(self) -> None:
+        """Raise InputError for more than any print has."""
+        hint = "is an arc cut into too many pieces, by P or by motion.arc_tolerance_mm?"
+        for count, most, what, told in (
+            (self.moves, MOST_MOVES, "moves", hint),
+            (self._events, MOST_EVENTS, "dwells, heaters, tools and limits", ""),
+            (self.lines, MOST_LINES, "lines", ""),
+        ):
+            if count > most:
+                raise InputError.at(f"{self._file.name}:{self.lines}", f"more than {most:,} {what}", "a job", told)
 
     def _read_lines(self, chunk: Chunk, columns: Columns) -> tuple[NDArray[np.float64], int]:
         """Read the lines of a chunk into the columns: all of them where moves are kept, else while there is room.

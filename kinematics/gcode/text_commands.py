@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,52 +16,10 @@ from kinematics.gcode.findings import Notes
 from kinematics.gcode.moves import DWELL, LIMIT, PAUSE, TEXT, Events
 
 OVERRIDE_UNITS = {"1": 1.0, "%": 0.01}
+STOPS = (("dwell", DWELL), ("pause", PAUSE))
 _LINE = re.compile(rb"[^\r\n]*")
 _BRACKETS = re.compile(r"\([^)]*\)?")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
-
-
-class LimitRows(NamedTuple):
-    """Limits that text commands state, arrays of one length in file order.
-
-    `move` index of the first move after it; `means` keys of FILE_LIMITS; `value` in the unit of FILE_LIMITS; `line`
-    from 1.
-    """
-
-    move: NDArray[np.int64]
-    means: tuple[str, ...]
-    value: NDArray[np.float64]
-    line: NDArray[np.int32]
-
-
-class ValueRows(NamedTuple):
-    """Overrides (a factor) or dwells (s), in file order: `move` the first move after it, `value`, `line` from 1."""
-
-    move: NDArray[np.int64]
-    value: NDArray[np.float64]
-    line: NDArray[np.int32]
-
-
-class PauseRows(NamedTuple):
-    """Pauses in file order: `move` index of the first move after it, `line` from 1."""
-
-    move: NDArray[np.int64]
-    line: NDArray[np.int32]
-
-
-class TextRows(NamedTuple):
-    """What the text lines of a file mean.
-
-    `ignored` lines that are met by nothing but "ignore"; `unmatched` bool[m], True for each text line that no pattern
-    fits or whose value cannot be used: no number, 0 or less (a pressure advance and a dwell may be 0).
-    """
-
-    limits: LimitRows
-    overrides: ValueRows
-    dwells: ValueRows
-    pauses: PauseRows
-    ignored: int
-    unmatched: NDArray[np.bool_]
 
 
 class _Action(NamedTuple):
@@ -75,8 +33,11 @@ def match_texts(
     lines: NDArray[np.int32],
     moves: NDArray[np.int64],
     dialect: Dialect,
-) -> TextRows:
-    """Match text lines with the dialect's text commands.
+) -> tuple[list[FileLimit], NDArray[np.bool_]]:
+    """What text lines tell by the dialect's text commands, in file order, and which of them no pattern fits.
+
+    A row is a stated limit, or an override (a factor), a dwell (s) or a pause told likewise. A line is unmatched as
+    well where its value cannot be used: no number, 0 or less (a pressure advance and a dwell may be 0).
 
     `offsets` int64[m] byte offset of each line; `lines` its number (from 1); `moves` index of the first move after it.
     A pattern has to fit the whole line without its comment and without blanks around it, upper and lower case alike;
@@ -85,43 +46,16 @@ def match_texts(
     """
     patterns = [(row, compiled_pattern(row.pattern)) for row in dialect.texts]
     known: dict[bytes, list[_Action]] = {}
-    actions: list[tuple[int, _Action]] = []
-    ignored = 0
+    told: list[FileLimit] = []
     unmatched = np.zeros(offsets.size, np.bool_)
-    for i in range(offsets.size):
-        found = _LINE.match(content, int(offsets[i]))
+    for i, (offset, line, move) in enumerate(zip(offsets.tolist(), lines.tolist(), moves.tolist(), strict=True)):
+        found = _LINE.match(content, offset)
         raw = found[0] if found is not None else b""
         if raw not in known:
             known[raw] = _actions_of(text_from(raw), patterns, dialect.semicolon_comments)
-        acting = known[raw]
-        unmatched[i] = not acting
-        telling = [(i, action) for action in acting if action.means != "ignore"]
-        ignored += bool(acting) and not telling
-        actions += telling
-    limits = [(i, action) for i, action in actions if action.means in FILE_LIMITS]
-    places = np.array([i for i, _ in limits], np.int64)
-    return TextRows(
-        limits=LimitRows(
-            moves[places].astype(np.int64),
-            tuple(action.means for _, action in limits),
-            np.array([action.value for _, action in limits], np.float64),
-            lines[places].astype(np.int32),
-        ),
-        overrides=_value_rows("override", actions, lines, moves),
-        dwells=_value_rows("dwell", actions, lines, moves),
-        pauses=PauseRows(*_value_rows("pause", actions, lines, moves)[::2]),
-        ignored=ignored,
-        unmatched=unmatched,
-    )
-
-
-def _value_rows(
-    means: str, actions: Sequence[tuple[int, _Action]], lines: NDArray[np.int32], moves: NDArray[np.int64]
-) -> ValueRows:
-    chosen = [(i, action.value) for i, action in actions if action.means == means]
-    places = np.array([i for i, _ in chosen], np.int64)
-    values = np.array([value for _, value in chosen], np.float64)
-    return ValueRows(moves[places].astype(np.int64), values, lines[places].astype(np.int32))
+        unmatched[i] = not known[raw]
+        told += [FileLimit(move, *action, line) for action in known[raw] if action.means != "ignore"]
+    return told, unmatched
 
 
 def _actions_of(
@@ -155,9 +89,7 @@ def _value_of(row: TextCommand, match: re.Match[str]) -> float | None:
 def _factor(row: TextCommand) -> float:
     if row.means == "override":
         return OVERRIDE_UNITS[row.unit]
-    if row.means == "dwell":
-        return UNITS["s"][row.unit]
-    return UNITS[FILE_LIMITS[row.means][1]][row.unit]
+    return UNITS["s" if row.means == "dwell" else FILE_LIMITS[row.means][1]][row.unit]
 
 
 Added = tuple[int, int, float, int, int]  # an event as in `Events`: move, kind, value, tool, line
@@ -196,39 +128,29 @@ def take_texts(
     """
     at_text = np.flatnonzero(events.kind == TEXT)
     offsets = events.value[at_text].astype(np.int64)
-    rows = match_texts(content, offsets, events.line[at_text], events.move[at_text], dialect)
-    told = events.tool[at_text]
-    for note in {codes.NOTE_TEXT, *told.tolist()}:
-        left = at_text[rows.unmatched & (told == note)]
+    told, unmatched = match_texts(content, offsets, events.line[at_text], events.move[at_text], dialect)
+    noted = events.tool[at_text]
+    for note in {codes.NOTE_TEXT, *noted.tolist()}:
+        left = at_text[unmatched & (noted == note)]
         notes.pop(note, None)
         if left.size:
             notes[note] = (left.size, int(events.line[left[0]]), int(events.value[left[0]]))
-    begins = [0, *rows.overrides.move]
-    factors = [override, *rows.overrides.value]
+    overrides = [row for row in told if row.means == "override"]
+    begins = [0, *(row.move for row in overrides)]
+    factors = [override, *(row.value for row in overrides)]
     for move, stop, factor in zip(begins, [*begins[1:], speed.size], factors, strict=True):
         speed[move:stop] *= factor
-    added = [(int(m), DWELL, float(v), 0, int(line)) for m, v, line in zip(*rows.dwells, strict=True)]
-    added += [(int(m), PAUSE, 0.0, 0, int(line)) for m, line in zip(*rows.pauses, strict=True)]
-    limits = rows.limits
-    stated = [
-        FileLimit(int(m), means, float(v), int(line))
-        for m, means, v, line in zip(limits.move, limits.means, limits.value, limits.line, strict=True)
-    ]
-    return Texts(added, stated, float(factors[-1]))
+    stops = ((row, kind) for means, kind in STOPS for row in told if row.means == means)
+    added = [(row.move, kind, row.value, 0, row.line) for row, kind in stops]
+    return Texts(added, [row for row in told if row.means in FILE_LIMITS], factors[-1])
 
 
 def with_added(events: Events, added: list[Added]) -> Events:
     """Events with those of text commands among them, in file order; texts and limits, which are taken, left out."""
     keep = (events.kind != TEXT) & (events.kind != LIMIT)
-    move, kind, value, tool, line = (list(column[keep]) for column in events)
-    for row in added:
-        for column, entry in zip((move, kind, value, tool, line), row, strict=True):
-            column.append(entry)
-    order = np.argsort(np.array(line, np.int64), kind="stable")
-    return Events(
-        np.array(move, np.int64)[order],
-        np.array(kind, np.int8)[order],
-        np.array(value, np.float64)[order],
-        np.array(tool, np.int32)[order],
-        np.array(line, np.int32)[order],
-    )
+    more = [*zip(*added, strict=True)] or [()] * len(Events._fields)
+    columns: tuple[NDArray[Any], ...] = events
+    both = zip(columns, more, strict=True)
+    joined = [np.concatenate([column[keep], np.array(entries, column.dtype)]) for column, entries in both]
+    order = np.argsort(joined[-1], kind="stable")
+    return Events(*(column[order] for column in joined))

@@ -86,7 +86,8 @@ from typing import NamedTuple
 class Sight(NamedTuple):
     """How far a ceiling sees from where it holds: path (mm), on to the end of the run that lies there, and moves.
 
-    Infinite where it sees as far as the next rest.
+    Of the run that lies behind, no more than its length and the way to its start is seen beyond that path. Infinite
+    where it sees as far as the next rest.
     """
 
     behind: float = 0.0
@@ -95,13 +96,15 @@ class Sight(NamedTuple):
 
 
 class Surroundings(NamedTuple):
-    """What sight depends on: the window of the curve rule (mm), the moves that the controller sees (None: all), and how
-    much path (mm) lies under the vibration filter on either side of a place at the fastest speed.
+    """What sight depends on: the window of the curve rule (mm), the moves that the controller sees (None: all), how
+    much path (mm) lies under the vibration filter on either side of a place at the fastest speed, and up to which
+    length (mm) a run is short.
     """
 
     curve_window: float
     lookahead: int | None
     under_filter: float = math.inf
+    short_run: float = 0.0
 
 
 def its_own(_: Surroundings) -> Sight:
@@ -109,9 +112,9 @@ def its_own(_: Surroundings) -> Sight:
     return Sight()
 
 
-def nearby_runs(_: Surroundings) -> Sight:
+def nearby_runs(around: Surroundings) -> Sight:
     """The runs before and behind the corner: short ones take their neighbours' turn."""
-    return Sight(0.0, 0.0)
+    return Sight(around.short_run, 0.0)
 
 
 def curve_window(around: Surroundings) -> Sight:

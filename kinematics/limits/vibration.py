@@ -12,6 +12,7 @@ from kinematics.machine.keys import AxisVibration
 
 if TYPE_CHECKING:
     from kinematics.vibration.filters import Filter
+    from kinematics.vibration.residual import Mode
 
 AXES = ("x", "y")
 OWN = "own"  # the filter of which the machine file tells the impulses
@@ -36,6 +37,13 @@ class AxisQuality(NamedTuple):
 
 
 NOTHING_BOUND = AxisQuality()
+
+
+def modes_of(vibration: AxisVibration) -> list[Mode]:
+    """The modes of an axis that the machine file has."""
+    from kinematics.vibration.residual import Mode
+
+    return [Mode(one.frequency_hz, one.damping_ratio, one.frequency_uncertainty_share) for one in vibration.modes or ()]
 
 
 def filter_of_axis(vibration: AxisVibration, axis: str) -> tuple[str, float, float]:
@@ -122,7 +130,6 @@ def rounding_of(machine: Machine) -> RoundingShares:
 def _quality(
     vibration: AxisVibration, axis: str, rounding: float | None, split: float, ringing: float | None
 ) -> AxisQuality:
-    from kinematics.vibration.residual import Mode
     from kinematics.vibration.ringing import acceleration_by_ringing, speed_change_by_ringing, swing_apart
     from kinematics.vibration.rounding import acceleration_by_rounding, half_spread
 
@@ -135,7 +142,7 @@ def _quality(
             corner_rounding=(1.0 - split) * rounding / spread if spread > 0.0 else math.inf,
         )
     if ringing is not None and vibration.modes:
-        modes = [Mode(one.frequency_hz, one.damping_ratio, one.frequency_uncertainty_share) for one in vibration.modes]
+        modes = modes_of(vibration)
         ramp = acceleration_by_ringing(command_filter, modes, ringing)
         apart = swing_apart(modes)
         found = found._replace(

@@ -48,23 +48,37 @@ def _held_back_by_an_axis(machine: Keys, origins: Container[str]) -> Iterator[st
 
 
 def _without_effect(machine: Keys, origins: Container[str]) -> Iterator[str]:
-    motion = machine.motion
-    if motion.first_layers.count > 0 and not motion.first_layers.keep_commanded_speed:
-        yield "motion.first_layers.count is given without keep_commanded_speed = true: it has no effect."
-    if motion.first_layers.keep_commanded_speed and motion.first_layers.count == 0:
-        yield "motion.first_layers.keep_commanded_speed is true for 0 layers: it has no effect."
-    if not motion.curve_rule:
-        yield "motion.curve_rule is off: a finely cut curve is hardly slowed."
-    if "motion.delta_piece_mm" in origins and machine.machine.mechanism != "linear-delta":
-        yield "motion.delta_piece_mm is given for a machine that is no linear delta: it has no effect."
-    if motion.lookahead_moves == 1:
-        yield "motion.lookahead_moves = 1: every move must be able to stop within itself."
-    if motion.speed_step_mm_s is not None:
-        left_out = [axis for axis in PLANE if getattr(motion.speed_step_mm_s, axis) is None]
-        if left_out:
-            yield f"motion.speed_step_mm_s leaves out {' and '.join(left_out)}: corners are not slowed there."
-    if machine.retraction.speed_mm_s is not None and not machine.retraction.length_mm:
-        yield "retraction.speed_mm_s is given without retraction.length_mm: it has no effect."
+    motion, first, retraction = machine.motion, machine.motion.first_layers, machine.retraction
+    steps = motion.speed_step_mm_s
+    left_out = [] if steps is None else [axis for axis in PLANE if getattr(steps, axis) is None]
     nozzle, filament = machine.hotend.nozzle_mm, machine.filament.diameter_mm
-    if nozzle is not None and nozzle >= filament:
-        yield f"hotend.nozzle_mm = {nozzle:g} is no smaller than filament.diameter_mm = {filament:g}."
+    pieces_elsewhere = "motion.delta_piece_mm" in origins and machine.machine.mechanism != "linear-delta"
+    doubts = (
+        (
+            first.count > 0 and not first.keep_commanded_speed,
+            "motion.first_layers.count is given without keep_commanded_speed = true: it has no effect.",
+        ),
+        (
+            first.keep_commanded_speed and first.count == 0,
+            "motion.first_layers.keep_commanded_speed is true for 0 layers: it has no effect.",
+        ),
+        (not motion.curve_rule, "motion.curve_rule is off: a finely cut curve is hardly slowed."),
+        (
+            pieces_elsewhere,
+            "motion.delta_piece_mm is given for a machine that is no linear delta: it has no effect.",
+        ),
+        (
+            motion.lookahead_moves == 1,
+            "motion.lookahead_moves = 1: every move must be able to stop within itself.",
+        ),
+        (left_out, f"motion.speed_step_mm_s leaves out {' and '.join(left_out)}: corners are not slowed there."),
+        (
+            retraction.speed_mm_s is not None and not retraction.length_mm,
+            "retraction.speed_mm_s is given without retraction.length_mm: it has no effect.",
+        ),
+        (
+            nozzle is not None and nozzle >= filament,
+            f"hotend.nozzle_mm = {nozzle or 0.0:g} is no smaller than filament.diameter_mm = {filament:g}.",
+        ),
+    )
+    return (words for holds, words in doubts if holds)

@@ -119,19 +119,6 @@ def _day(text: str) -> int:
     raise ValueError(f"{text!r} is no day: {', '.join(DAYS)}" + (f"; {hint}" if hint else ""))
 
 
-def _wrong_steps(raw: Any) -> str:
-    """What is wrong with the first key of which a kind of step is told."""
-    from kinematics.machine.names import find_key, help_for_setting
-
-    for name, kind in raw.items() if isinstance(raw, Mapping) else ():
-        if not isinstance(name, str) or find_key(name) is None:
-            allowed, hint = help_for_setting(str(name))
-            return f"unknown key {name}" + (f"; {hint or allowed}" if hint or allowed else "")
-        if kind not in KINDS_OF_STEPS:
-            return f"{name} = {kind!r}" + (f"; {hint}" if (hint := nearest(str(kind), KINDS_OF_STEPS)) else "")
-    return ""
-
-
 def _wrong_hours(texts: Any) -> str:
     """What is wrong with the first text that cannot be read."""
     for text in [texts] if isinstance(texts, str) else texts if isinstance(texts, (list, tuple)) else []:
@@ -223,9 +210,8 @@ STAFFED = Kind(
 )
 STEPS = Kind(
     f'a table {{ "dotted.key" = "kind" }}, each kind one of {", ".join(KINDS_OF_STEPS)}',
-    lambda raw: isinstance(raw, Mapping) and bool(raw) and not _wrong_steps(raw),
+    lambda raw: isinstance(raw, Mapping) and bool(raw),  # which keys and kinds, `rules.wrong_steps` looks at
     Settings.frozen,
-    _wrong_steps,
 )
 DATE = Kind(
     "a date, such as 2026-11-30",

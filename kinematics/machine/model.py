@@ -13,6 +13,7 @@ from kinematics.machine.keys import Keys
 from kinematics.machine.kinds import Range
 from kinematics.machine.mechanisms import mechanism_of
 from kinematics.machine.names import (
+    Key,
     all_keys,
     flattened,
     given_keys,
@@ -137,23 +138,19 @@ class Machine(Keys):
             inside = keys_of_section(key, self)
             return next((self._origins[one.name] for one in inside if one.name in self._origins), NOT_GIVEN)
         found = key_named(key)
-        fallback = NOT_GIVEN if plain_value_of(self, found) is None else DEFAULT
-        return self._origins.get(found.name, fallback)
+        return self._origin_of(found, plain_value_of(self, found))
+
+    def _origin_of(self, key: Key, value: Any) -> str:
+        return self._origins.get(key.name, NOT_GIVEN if value is None else DEFAULT)
 
     def effective(self) -> list[EffectiveValue]:
         """Every key in the order of the file with its value and origin, defaults and keys not given included.
 
         Keys by label are those of the labels that the machine names.
         """
-        rows = []
-        ranges = self.ranges
-        for key in all_keys(self):
-            value = plain_value_of(self, key)
-            fallback = NOT_GIVEN if value is None else DEFAULT
-            if key.name in ranges:
-                value = ranges[key.name].as_dict()
-            rows.append(EffectiveValue(key.name, value, self._origins.get(key.name, fallback)))
-        return rows
+        ranges = {name: known.as_dict() for name, known in self._ranges}
+        values = [(key, plain_value_of(self, key)) for key in all_keys(self)]
+        return [EffectiveValue(key.name, ranges.get(key.name, one), self._origin_of(key, one)) for key, one in values]
 
     def limits_not_given(self) -> list[str]:
         """The dotted keys of the printer's limits that are left out, in the order of the file.

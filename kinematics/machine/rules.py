@@ -8,7 +8,7 @@ from typing import Any, TypeGuard
 
 from kinematics.errors import nearest
 from kinematics.machine.keys import Motion
-from kinematics.machine.kinds import SQUARE, Range
+from kinematics.machine.kinds import KINDS_OF_STEPS, SQUARE, STEPS, Range
 from kinematics.machine.mechanisms import EXTRUDER, KINDS, LinearDelta
 from kinematics.machine.names import find_key, help_for_setting, nearest_name
 from kinematics.toml.files import Path, Problem, dotted_name
@@ -42,6 +42,8 @@ class MachineReading(Reading):
         A range needs all three: a likely value that nobody gave would be one that nobody can look up. Each is judged as
         a number of its own would be.
         """
+        if row.kind is STEPS and (wrong := wrong_steps(raw)):
+            return self.note(Problem(path, f"{dotted_name(path)} = {shown(raw)}", row.words, wrong))
         # A label may be called "low"; and what stands in a block is no key of the machine.
         if not row.is_key or not _looks_like_range(raw) or any(isinstance(part, int) for part in path):
             return super().value(row, raw, path)
@@ -75,6 +77,17 @@ def with_one_corner_rule(motion: Motion) -> Motion:
     """Motion of which the corner rule that is not in force is None."""
     values = {name: value for name, value in motion.__dict__.items() if value is not None}
     return motion.made(values if motion.speed_step_mm_s is None else {**values, JUNCTION[1]: None})
+
+
+def wrong_steps(raw: Any) -> str:
+    """What is wrong with the first key of which a kind of step is told; empty where nothing is."""
+    for name, kind in raw.items() if isinstance(raw, Mapping) else ():
+        if not isinstance(name, str) or find_key(name) is None:
+            allowed, hint = help_for_setting(str(name))
+            return f"unknown key {name}" + (f"; {hint or allowed}" if hint or allowed else "")
+        if kind not in KINDS_OF_STEPS:
+            return f"{name} = {kind!r}" + (f"; {hint}" if (hint := nearest(str(kind), KINDS_OF_STEPS)) else "")
+    return ""
 
 
 def _looks_like_range(raw: Any) -> TypeGuard[Mapping[str, Any]]:

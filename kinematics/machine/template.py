@@ -105,15 +105,8 @@ def new_machine_text(name: str, bed_mm: Sequence[float] | str, like: str = "midd
 
     Raises InputError with every answer that cannot be used, each at the question's key.
     """
-    findings: list[Finding] = []
     name = name.strip()
-    if not _is_name(name):
-        findings.append(_no_name(name))
-    bed: list[float] = []
-    try:
-        bed = _bed(bed_mm)
-    except (ValueError, TypeError, OverflowError):
-        findings.append(Finding("bed_mm", f"{bed_mm!r} is no size", _BED_ALLOWED))
+    size, findings = _size_and_findings(name, bed_mm)
     if like not in BUILTIN_NAMES:
         hint = nearest(like.lower(), BUILTIN_NAMES)
         findings.append(Finding("like", f"{like!r} is no built-in machine", ", ".join(BUILTIN_NAMES), hint))
@@ -121,19 +114,21 @@ def new_machine_text(name: str, bed_mm: Sequence[float] | str, like: str = "midd
         raise InputError(*findings)
     text = builtin_text(like)
     body = text[text.index("[machine]") :]
-    size = ", ".join(number_in_toml(length) for length in bed)
-    for key, value in (("name", text_in_toml(name)), ("bed_mm", f"[{size}]")):
+    for key, value in (("name", text_in_toml(name)), ("bed_mm", size)):
         line = f"{key} = {value}".replace("\\", r"\\")
         body = re.sub(rf"^{key} = .*$", line, body, count=1, flags=re.MULTILINE)
     return _HEADER.format(name=text_in_toml(name), like=like) + body
 
 
-def _is_name(name: str) -> bool:
-    return bool(name) and not any("\ud800" <= letter <= "\udfff" for letter in name)
-
-
-def _no_name(name: str) -> Finding:
-    return Finding("name", f"{name!r} is no name", "text that is not blank")
+def _size_and_findings(name: str, bed_mm: Sequence[float] | str) -> tuple[str, list[Finding]]:
+    """The size of a bed as the file has it, and what is wrong with a name and with the size."""
+    findings = []
+    if not name or any("\ud800" <= letter <= "\udfff" for letter in name):
+        findings.append(Finding("name", f"{name!r} is no name", "text that is not blank"))
+    try:
+        return f"[{', '.join(map(number_in_toml, _bed(bed_mm)))}]", findings
+    except (ValueError, TypeError, OverflowError):
+        return "", [*findings, Finding("bed_mm", f"{bed_mm!r} is no size", _BED_ALLOWED)]
 
 
 def _bed(answer: Sequence[float] | str) -> list[float]:
@@ -175,18 +170,13 @@ def machine_text_from_limits(
     is what a machine cannot have: a value that is not allowed, a key that the machine file does not know, speed steps
     beside junction deviation. Raises InputError for a name or a size that cannot be used.
     """
-    findings: list[Finding] = []
     name = name.strip()
-    if not _is_name(name):
-        findings.append(_no_name(name))
-    bed = "# bed_mm = [215, 225, 235]  # largest print: width, depth, height"
-    if bed_mm is not None:
-        try:
-            bed = f"bed_mm = [{', '.join(number_in_toml(length) for length in _bed(bed_mm))}]"
-        except (ValueError, TypeError, OverflowError):
-            findings.append(Finding("bed_mm", f"{bed_mm!r} is no size", _BED_ALLOWED))
+    size, findings = _size_and_findings(name, (215, 225, 235) if bed_mm is None else bed_mm)
     if findings:
         raise InputError(*findings)
+    bed = f"bed_mm = {size}"
+    if bed_mm is None:
+        bed = f"# {bed}  # largest print: width, depth, height"
     text = _STATED_HEADER.format(name=text_in_toml(name), bed=bed, example=EXAMPLE)
     sections: dict[Names, list[_Line]] = {}
     for line in _lines(limits, beside):

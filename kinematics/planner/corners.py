@@ -10,7 +10,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.compiled import compiled, compiled_part
+from kinematics.compiled import compiled, compiled_leaf, compiled_part
 
 Reals = NDArray[np.float64]
 
@@ -26,11 +26,13 @@ BY_ROUNDING = math.tan(0.012) ** 2
 SHARPEST = 1e300  # stands for infinity, so that no product is 0·∞
 
 SHARPNESS, CURVATURE, CORNER_X, CORNER_Y, CORNER_Z, CHANGE, RATIO_CHANGE, TURN_X, TURN_Y, TURN_Z = range(10)
+Before = tuple[float, float, float, float]
+NOTHING_BEFORE: Before = (0.0, 0.0, 0.0, 0.0)
 BLOCK = 1024  # moves at a time: what one block touches stays in the fast caches
 CORNER_ROWS = 7  # of a job in which nothing hangs on how much each axis changes at a corner; else all ten
 
 
-@compiled_part
+@compiled_leaf
 def place_behind(travelled: Reals, corner: int, first: int, distance: float) -> int:
     """The last place at `distance` (mm of path) or more before the corner, or the first one."""
     mark = travelled[corner] - (distance - WINDOW_SLACK)
@@ -47,7 +49,7 @@ def place_behind(travelled: Reals, corner: int, first: int, distance: float) -> 
     return low
 
 
-@compiled_part
+@compiled_leaf
 def place_ahead(travelled: Reals, corner: int, last: int, distance: float) -> int:
     """The first place at `distance` (mm of path) or more after the corner, or the last one."""
     mark = travelled[corner] + (distance - WINDOW_SLACK)
@@ -64,7 +66,7 @@ def place_ahead(travelled: Reals, corner: int, last: int, distance: float) -> in
     return high
 
 
-@compiled_part
+@compiled_leaf
 def lies_far(places: Reals, corner: int, end: int, near: int, distance: float) -> bool:
     """Whether the end of a run lies more than two distances of path from a corner, and its other end, `near`, does not
     lie at the corner.
@@ -72,20 +74,27 @@ def lies_far(places: Reals, corner: int, end: int, near: int, distance: float) -
     return bool(near != corner and abs(places[0, end] - places[0, corner]) > 2.0 * distance + WINDOW_SLACK)
 
 
-@compiled_part
-def chord_to(places: Reals, corner: int, end: int, near: int, distance: float, cut: bool) -> tuple[float, float, float]:
-    """The chord (mm) from a corner to the end of a run, or to the place that is exactly `distance` of path away."""
-    x, y, z = places[1, end] - places[1, corner], places[2, end] - places[2, corner], places[3, end] - places[3, corner]
-    if cut:
-        way, passed = abs(places[0, end] - places[0, corner]), abs(places[0, near] - places[0, corner])
-        left = (way - distance) / (way - passed)  # share of the run from the place to its end
-        x -= left * (places[1, end] - places[1, near])
-        y -= left * (places[2, end] - places[2, near])
-        z -= left * (places[3, end] - places[3, near])
+@compiled_leaf
+def chord_to(places: Reals, corner: int, end: int) -> tuple[float, float, float]:
+    """The chord (mm) from a corner to the end of a run."""
+    return places[1, end] - places[1, corner], places[2, end] - places[2, corner], places[3, end] - places[3, corner]
+
+
+@compiled_leaf
+def cut_chord(places: Reals, corner: int, end: int, near: int, distance: float) -> tuple[float, float, float]:
+    """The chord (mm) from a corner to the place in a run that is exactly `distance` of path away; `near` the run's end
+    on this side.
+    """
+    way, passed = abs(places[0, end] - places[0, corner]), abs(places[0, near] - places[0, corner])
+    left = (way - distance) / (way - passed)  # share of the run from the place to its end
+    x, y, z = chord_to(places, corner, end)
+    x -= left * (places[1, end] - places[1, near])
+    y -= left * (places[2, end] - places[2, near])
+    z -= left * (places[3, end] - places[3, near])
     return x, y, z
 
 
-@compiled_part
+@compiled_leaf
 def curvature_at(places: Reals, corner: int, first: int, last: int, window: float) -> float:
     """Curvature (1/mm) of the circle through a corner and a place on either side of it; 0 where the rule is silent.
 
@@ -102,29 +111,34 @@ def curvature_at(places: Reals, corner: int, first: int, last: int, window: floa
     while True:
         behind = place_behind(travelled, corner, first, distance)
         ahead = place_ahead(travelled, corner, last, distance)
+        ax, ay, az = chord_to(places, corner, behind)
+        bx, by, bz = chord_to(places, corner, ahead)
+        a = ax * ax + ay * ay + az * az
+        b = bx * bx + by * by + bz * bz
+        along = -(ax * bx + ay * by + az * bz)  # the first chord goes back along the path
         cut_behind = lies_far(places, corner, behind, behind + 1, distance)
         cut_ahead = lies_far(places, corner, ahead, ahead - 1, distance)
-        while True:
-            ax, ay, az = chord_to(places, corner, behind, behind + 1, distance, cut_behind)
-            bx, by, bz = chord_to(places, corner, ahead, ahead - 1, distance, cut_ahead)
-            a = ax * ax + ay * ay + az * az
-            b = bx * bx + by * by + bz * bz
-            nx, ny, nz = ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx
-            across = nx * nx + ny * ny + nz * nz
-            along = -(ax * bx + ay * by + az * bz)  # the first chord goes back along the path
-            if not (cut_behind or cut_ahead) or along <= 0.0 or across > BY_ROUNDING * (along * along):
-                break
-            cut_behind = cut_ahead = False
+        if cut_behind or cut_ahead:
+            cx, cy, cz = cut_chord(places, corner, behind, behind + 1, distance) if cut_behind else (ax, ay, az)
+            dx, dy, dz = cut_chord(places, corner, ahead, ahead - 1, distance) if cut_ahead else (bx, by, bz)
+            nx, ny, nz = cy * dz - cz * dy, cz * dx - cx * dz, cx * dy - cy * dx
+            on = -(cx * dx + cy * dy + cz * dz)
+            if on <= 0.0 or nx * nx + ny * ny + nz * nz > BY_ROUNDING * (on * on):
+                ax, ay, az, bx, by, bz, along = cx, cy, cz, dx, dy, dz, on
+                a = ax * ax + ay * ay + az * az
+                b = bx * bx + by * by + bz * bz
         if a >= NO_CHORD * NO_CHORD and b >= NO_CHORD * NO_CHORD:
             if along > 0.0 and along * along >= LEAST_ALONG * (a * b):
+                nx, ny, nz = ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx
                 cx, cy, cz = bx - ax, by - ay, bz - az
+                across = nx * nx + ny * ny + nz * nz
                 return 2.0 * math.sqrt(across / (a * b * (cx * cx + cy * cy + cz * cz)))
         if behind == corner - 1 and ahead == corner + 1:
             return 0.0
         distance *= 0.5
 
 
-@compiled_part
+@compiled_leaf
 def change_between(units: Reals, before: int, after: int) -> float:
     """Length of the change of direction between two moves, 2·sin(half the turn)."""
     wx = units[0, after] - units[0, before]
@@ -154,7 +168,7 @@ def normals(unit: Reals, change: Reals, begin: int, end: int, signed: bool, corn
         corner[i] = value if signed else abs(value)
 
 
-@compiled_part
+@compiled_leaf
 def sharpness_of(sine: float, cosine: float) -> float:
     """(1 − s)/s of a corner from sine and cosine of half its turn, without cancellation."""
     cosine = max(cosine, 1.0 / SHARPEST)  # an exact reversal
@@ -219,13 +233,15 @@ def corner_features(
     curve_window: float,
     short_run: float,
     signed: bool,
+    before: Before,
     corners: Reals,
 ) -> None:
     """Write the features of every corner into `corners` (float64[7 or 10, n]), column i for move i's start.
 
     `dx, dy, dz, length` (n) of the moves, `units` float64[4, n] as in `features.move_features`, `rest` (n + 1) where
     motion is at rest; a negative `curve_window` switches the curve rule off; `signed` keeps the signs of the direction
-    in which a corner accelerates. Junction deviation: s = cos(half the turn), sharpness (1 − s)/s = sin²/(s(1 + s));
+    in which a corner accelerates; `before` path, x, y, z (mm) from the start of the first move's run to that move,
+    where the run began before it. Junction deviation: s = cos(half the turn), sharpness (1 − s)/s = sin²/(s(1 + s));
     T. Kunz, M. Stilman, Time-Optimal Trajectory Generation for Path Following with Bounded Acceleration and Velocity,
     RSS VIII, 2012.
     """
@@ -249,8 +265,7 @@ def corner_features(
         last = 0
         nodes[0] = begin
         places[:, 0] = 0.0
-        travelled = 0.0
-        x = y = z = 0.0
+        travelled, x, y, z = before if begin == 0 else (0.0, 0.0, 0.0, 0.0)
         end = begin
         while True:
             travelled += length[end]
@@ -270,19 +285,19 @@ def corner_features(
         # ---- its corners
         for corner in range(1, last):
             node = nodes[corner]
-            before, after, widest = node - 1, node, corners[CHANGE, node]
+            earlier, after, widest = node - 1, node, corners[CHANGE, node]
             if places[0, corner] - places[0, corner - 1] < shortest and corner > 1:
                 other = nodes[corner - 1] - 1
                 change = change_between(units, other, node)
                 if change > widest:
-                    before, after, widest = other, node, change
+                    earlier, after, widest = other, node, change
             if places[0, corner + 1] - places[0, corner] < shortest and corner + 1 < last:
                 other = nodes[corner + 1]
                 change = change_between(units, node - 1, other)
                 if change > widest:
-                    before, after, widest = node - 1, other, change
-            if after - before > 1:
-                ux, uy, uz = units[0, before], units[1, before], units[2, before]
+                    earlier, after, widest = node - 1, other, change
+            if after - earlier > 1:
+                ux, uy, uz = units[0, earlier], units[1, earlier], units[2, earlier]
                 wx, wy, wz = units[0, after], units[1, after], units[2, after]
                 nx, ny, nz = (wx - ux) / widest, (wy - uy) / widest, (wz - uz) / widest
                 corners[CORNER_X, node] = nx if signed else abs(nx)

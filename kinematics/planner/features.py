@@ -10,9 +10,18 @@ from numpy.typing import NDArray
 
 from kinematics.compiled import compiled, compiled_part
 from kinematics.gcode.moves import FILAMENT, Moves
-from kinematics.limits.columns import Sight, Surroundings
+from kinematics.limits.columns import Surroundings
 from kinematics.machine.mechanisms import CrossedBelt, LinearDelta
-from kinematics.planner.corners import CORNER_ROWS, CORNER_X, CORNER_Z, TURN_Z, corner_features
+from kinematics.planner.corners import (
+    BLOCK,
+    CORNER_ROWS,
+    CORNER_X,
+    CORNER_Z,
+    NOTHING_BEFORE,
+    TURN_Z,
+    Before,
+    corner_features,
+)
 
 Reals = NDArray[np.float64]
 
@@ -37,7 +46,7 @@ class CornerSettings(NamedTuple):
         """What the sight of ceilings depends on, with as many moves as the controller sees and so much path (mm) under
         a vibration filter.
         """
-        return Surroundings(max(0.0, self.curve_window), lookahead, under_filter)
+        return Surroundings(max(0.0, self.curve_window), lookahead, under_filter, self.short_run)
 
 
 class Features(NamedTuple):
@@ -139,9 +148,6 @@ NOT_CUT = np.empty(0, np.int64)
 NO_TURNS = np.empty((3, 0))
 
 
-BLOCK = 1024  # moves at a time: what one block touches stays in the fast caches
-
-
 @compiled_part
 def lengths(x: Reals, y: Reals, z: Reals, begin: int, end: int, length: Reals) -> None:
     """Write the lengths of moves; places are unsigned, as in `ceilings`, so that several moves go at a time."""
@@ -233,8 +239,11 @@ def make_features(
     drive: Drive | None = None,
     whole: NDArray[np.int64] = NOT_CUT,
     room: FeatureRoom | None = None,
+    before: Before = NOTHING_BEFORE,
 ) -> Features:
     """The features of a job. `move_class` (n) comes from `limits.classes`; the others as in their classes.
+
+    `before` the part of the first move's run that lies before it.
 
     `drive` is left out where no motor that moves several axes at once is limited. What is made in a `room` holds until
     the next features are made there.
@@ -253,6 +262,7 @@ def make_features(
         settings.curve_window,
         settings.short_run,
         drive is not None,
+        before,
         corners,
     )
     motors = NO_MOTORS
@@ -282,27 +292,3 @@ def make_features(
         *motors,
         whole,
     )
-
-
-def last_known(features: Features, sight: Sight) -> int:
-    """The last node whose ceiling does not hang on what comes behind these moves.
-
-    It sees so much path ahead and on to the end of a run. The end of the last run is not known, so the last corner may
-    have a short run behind it.
-    """
-    n = features.length.size
-    run_ends = np.flatnonzero(features.change)
-    known = n - 2
-    if run_ends.size:
-        travelled = np.concatenate([[0.0], np.cumsum(features.length)])
-        behind = travelled[run_ends[-1]] - travelled[run_ends]
-        known = int(run_ends[np.flatnonzero((behind < sight.ahead) | (behind == 0.0))[0]]) - 1
-    return known if sight.moves_ahead < 2 else max(0, min(known, n - int(min(n, sight.moves_ahead))))
-
-
-def lead_in(features: Features, node: int, sight: Sight) -> int:
-    """The first move that the ceilings of nodes behind `node` hang on: they see so much path behind and on to a run."""
-    travelled = np.concatenate([[0.0], np.cumsum(features.length[:node])])
-    run_ends = np.flatnonzero(features.change[:node])
-    leading = run_ends[travelled[run_ends] <= travelled[-1] - sight.behind]
-    return int(leading[-1]) - 1 if leading.size else 0

@@ -26,6 +26,7 @@ from kinematics.planner.ceilings import (
     rounding_ramps,
     speed_steps,
 )
+from kinematics.planner.corners import BLOCK
 from kinematics.planner.durations import Parts, add_untied_seconds, tied_durations
 from kinematics.planner.features import Features
 from kinematics.planner.passes import backward_pass, forward_pass, last_held, look_ahead, look_ahead_in_pieces
@@ -46,7 +47,6 @@ from kinematics.planner.ties import DELAY, NO_TIES, Ties
 Reals = NDArray[np.float64]
 Codes = NDArray[np.uint8]
 
-BLOCK = 1024  # moves at a time: what one block touches stays in the fast caches
 LANES = 4  # tables of seconds that are added to in turn
 BELOW_CEILING = 1.0 - 1e-12  # a peak below this share of the ceiling is held by its corners
 

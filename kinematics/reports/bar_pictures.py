@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
-from kinematics.reports.marks import OneBar, bars, quiet, time_scale
+from kinematics.reports.marks import A_MOMENT, OneBar, bars, quiet, time_scale
 from kinematics.reports.style import HAIR, HATCHES, DrawingLook, Headline, LegendKey
 from kinematics.reports.upgrades import is_counted, letters_of, pays_text, together_text
 from kinematics.wording import duration_text, money_text, quantity_text, share_text
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from kinematics.studies.target import Target
 
 MOST_BARS = 12
-A_MOMENT = 0.05  # s
 NOTHING = 0.0005  # share
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from kinematics.reports.bar_pictures import bare
 from kinematics.reports.marks import boxed, plain_axis, room_of
-from kinematics.reports.style import HAIR, LINE, SMALL, DrawingLook, Headline, LegendKey, sheet, width_of
+from kinematics.reports.style import HAIR, LIGHT, LINE, SMALL, DrawingLook, Headline, LegendKey, sheet, width_of
 from kinematics.wording import quantity_text
 
 if TYPE_CHECKING:
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 HEIGHT = 4.8  # inches
 
 
-def bedful_figure(found: Bedful, look: DrawingLook) -> Figure:
+def bedful_figure(found: Bedful, look: DrawingLook = LIGHT) -> Figure:
     """Both panels as a figure."""
     return sheet(lambda axes, one: draw_bedful(axes, one, found), HEIGHT, look, grid=(2, 1), height_ratios=(2, 1))
 

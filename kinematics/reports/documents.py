@@ -35,7 +35,7 @@ def interval_document(interval: Interval | None, name: str = "interval_s") -> di
 
 def draws_document(sampling: Sampling | None) -> dict[str, Any]:
     """How intervals were drawn; nothing where there are none."""
-    return {} if sampling is None else {"draws": sampling._asdict()}
+    return {} if sampling is None else {"draws": {"draws": sampling.draws, "seed": sampling.seed}}
 
 
 def notice_rows(notices: Iterable[Notice]) -> list[dict[str, Any]]:

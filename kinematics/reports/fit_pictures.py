@@ -1,114 +1,151 @@
-"""Measured prints as a picture: measured against estimated, and what each print's error is made of."""
+"""Measured prints as a picture of two panels: measured against estimated, and what each print's error is made of."""
 
 from __future__ import annotations
 
-from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
-from kinematics.reports.lettering import NAME, TITLE, lettered
-from kinematics.reports.style import HATCHES, blank, save
+from kinematics.reports.bar_pictures import bare, jobs_text
+from kinematics.reports.fit_screen import errors_text
+from kinematics.reports.marks import NAME_ROOM, TimeScale, boxed, plain_axis, room_of, time_scale
+from kinematics.reports.style import HAIR, HATCHES, LIGHT, LINE, SMALL, DrawingLook, Headline, LegendKey, fitted, sheet
+from kinematics.wording import share_text
 
 if TYPE_CHECKING:
-    from kinematics.studies.fit import Fit
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from kinematics.studies.fit import Fit, FittedPrint
 
 UNEXPLAINED = "unexplained"
-MINUTE = 60.0
-GREYS = ("0.6", "0.85", "0.72", "0.95", "0.66", "0.9", "0.78")
-MOST_NAMED = 25  # characters of a job's name
-MOST_BARS = 40
+MOST_ROWS = 40
+FAR = 8.0  # times: from there on times stand on a logarithmic scale
+ROW, AROUND, SQUARE = 0.3, 2.9, 3.6  # inches: a print in the lower panel, around both panels, the upper panel
+BESIDE = 2.0  # times as long as any other: a bar that runs out of the picture
 
 
-def draw_fit(fit: Fit, path: Path) -> None:
-    """Both panels to a .png or .svg file."""
-    rows = min(len(fit.prints), MOST_BARS)
-    figure = blank(12.0, max(5.0, 1.5 + 0.32 * rows))
-    left, right = figure.subplots(1, 2)
-    _draw_times(left, fit)
-    _draw_parts(right, fit)
-    figure.suptitle(lettered(f"{len(fit.prints)} prints on {PurePath(fit.machine.name).name}", TITLE))
-    save(figure, path)
+def fit_figure(fit: Fit, look: DrawingLook = LIGHT) -> Figure:
+    """Both panels, one below the other."""
+    rows = ROW * max(min(len(fit.prints), MOST_ROWS), 2)
+    return sheet(
+        lambda axes, one: _draw(axes, one, fit), SQUARE + rows + AROUND, look, grid=(2, 1), height_ratios=(SQUARE, rows)
+    )
 
 
-def _draw_times(axes: Any, fit: Fit) -> None:
-    """Measured against estimated, before and after, with the line on which both are the same."""
-    measured = [one.measured_s / MINUTE for one in fit.prints]
-    estimated = [one.estimated_s / MINUTE for one in fit.prints]
-    ends = [0.85 * min(*measured, *estimated), 1.15 * max(*measured, *estimated)]
-    axes.plot(ends, ends, color="black", linewidth=0.8, label="stopwatch as estimated")
-    axes.plot(estimated, measured, color="black", marker="o", fillstyle="none", linestyle="none", label="machine file")
+def _draw(axes: Any, look: DrawingLook, fit: Fit) -> Headline:
+    upper, lower = axes
+    keys = [LegendKey("above:", ""), *_draw_times(upper, look, fit)]
+    more, place = _draw_parts(lower, look, fit)
+    used = sum(not one.apart for one in fit.prints)
+    finding = errors_text(fit.before, used)
     if any(one.chosen for one in fit.parameters):
-        fitted = [one.fitted_s / MINUTE for one in fit.prints]
-        low = [(one.fitted_s - one.low_s) / MINUTE for one in fit.prints]
-        high = [(one.high_s - one.fitted_s) / MINUTE for one in fit.prints]
+        finding += f"; foretold by a fit to the others, 95 % are within {share_text(fit.after.within_share)}"
+    about = f"{len(fit.prints)} prints on {fit.machine.name}"
+    apart = [bare(one.job) for one in fit.prints if one.apart]
+    about += f"; {jobs_text(apart)} stand{'s' if len(apart) == 1 else ''} apart" if apart else ""
+    return Headline(finding[:1].upper() + finding[1:], about, (*keys, LegendKey("below:", ""), *more), place)
+
+
+def _draw_times(axes: Axes, look: DrawingLook, fit: Fit) -> list[LegendKey]:
+    """Measured against estimated, before and after, with the line on which both are the same; its key."""
+    scale = time_scale(max(max(one.measured_s, one.estimated_s) for one in fit.prints))
+
+    def column(name: str) -> list[float]:
+        return [getattr(one, name) / scale.seconds for one in fit.prints]
+
+    measured, estimated = column("measured_s"), column("estimated_s")
+    low, high = 0.85 * min(*measured, *estimated), 1.15 * max(*measured, *estimated)
+    far = max(measured) > FAR * min(measured)
+    plain_axis(axes, "x", low, high, far)
+    plain_axis(axes, "y", low, high, far)
+    axes.grid(color=look.grid, linewidth=HAIR)
+    axes.plot([low, high], [low, high], color=look.rule, linewidth=LINE, zorder=2)
+    axes.plot(
+        estimated, measured, color=look.tones[1], linestyle="none", marker="o", markerfacecolor=look.paper, zorder=3
+    )
+    keys = [
+        LegendKey("stopwatch as estimated", look.rule, line="-"),
+        LegendKey("machine file as it is", look.tones[1], mark="o", hollow=True),
+    ]
+    if any(one.chosen for one in fit.parameters):
+        after = column("fitted_s")
+        ends = [
+            (here - below, above - here)
+            for here, below, above in zip(after, column("low_s"), column("high_s"), strict=True)
+        ]
+        error = [list(side) for side in zip(*ends, strict=True)]
         axes.errorbar(
-            fitted, measured, xerr=[low, high], color="black", marker="s", markersize=4, linestyle="none",
-            elinewidth=0.8, capsize=2, label="fitted, with what 95 % take",
+            after, measured, xerr=error, color=look.tones[0], marker="s", markersize=4.0, linestyle="none",
+            elinewidth=1.0, capsize=2.5, zorder=4,
         )  # fmt: skip
-    for one, minutes in zip(fit.prints, measured, strict=True):
-        if one.apart:
-            name = lettered(PurePath(one.job).name, NAME)
-            axes.annotate(f" {name} stands apart", (one.estimated_s / MINUTE, minutes), fontsize=7, va="bottom")
-    scale = "log" if max(measured) > 8.0 * min(measured) else "linear"
-    axes.set_xscale(scale)
-    axes.set_yscale(scale)
-    if scale == "log":
-        _plain_ticks(axes)
-    axes.set_xlim(*ends)
-    axes.set_ylim(*ends)
-    axes.set_xlabel("estimated (min)")
-    axes.set_ylabel("stopwatch (min)")
-    axes.set_title("Estimates against the stopwatch")
-    axes.legend(fontsize="small", loc="upper left", framealpha=1.0)
+        keys.append(LegendKey("fitted, and where 95 % lie", look.tones[0], mark="s"))
+    apart = [(x, y) for x, y, one in zip(estimated, measured, fit.prints, strict=True) if one.apart]
+    if apart:
+        axes.plot(*zip(*apart, strict=True), color=look.ink, marker="x", markersize=9.0, linestyle="none", zorder=5)
+        keys.append(LegendKey("stands apart", look.ink, mark="x"))
+    axes.set_xlabel(f"estimated ({scale.name})")
+    axes.set_ylabel(f"stopwatch ({scale.name})")
+    return keys
 
 
-def _leave_room(axes: Any, fit: Fit, totals: list[float]) -> None:
-    """Let a print that stands apart run out of the picture where it would press all others together."""
-    shown = [total for total, one in zip(totals, fit.prints, strict=False) if not one.apart]
-    apart = [(i, total) for i, total in enumerate(totals) if total not in shown]
-    if not apart or not shown or max(abs(total) for _, total in apart) < 2.0 * max(map(abs, shown)):
-        return
-    low, high = min(0.0, *shown), max(0.0, *shown)
-    room = 0.3 * (high - low)
-    axes.set_xlim(low - room, high + room)
-    for i, total in apart:
-        place, side = (high + room, "right") if total > 0.0 else (low - room, "left")
-        words = f"{total:.0f} min →" if total > 0.0 else f"← {-total:.0f} min"
-        axes.annotate(f" {words} ", (place, i), fontsize=8, ha=side, va="center")
-
-
-def _plain_ticks(axes: Any) -> None:
-    """Minutes at 1, 2, 5, 10, … as plain numbers."""
-    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
-
-    for axis in (axes.xaxis, axes.yaxis):
-        axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
-        axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-        axis.set_minor_formatter(NullFormatter())
-
-
-def _draw_parts(axes: Any, fit: Fit) -> None:
-    """Bars of what lies between estimate and stopwatch, print by print: what lengthens to the right, the rest left."""
-    shown = fit.prints[:MOST_BARS]
-    names = [one.name for one in fit.parameters if one.chosen]
+def _draw_parts(axes: Axes, look: DrawingLook, fit: Fit) -> tuple[list[LegendKey], Any]:
+    """Bars of what lies between estimate and stopwatch, print by print: what lengthens to the right, the rest left; the
+    key, and what places the words once the room is known.
+    """
+    shown = fit.prints[:MOST_ROWS]
+    off = [one.measured_s - one.estimated_s for one in shown]
+    scale = time_scale(max(map(abs, off), default=0.0))
     rows = [{**one.parts_s, UNEXPLAINED: one.measured_s - one.estimated_s - sum(one.parts_s.values())} for one in shown]
-    places = range(len(shown))
     right, left = [0.0] * len(shown), [0.0] * len(shown)
-    for number, name in enumerate([*names, UNEXPLAINED]):
-        widths = [row.get(name, 0.0) / MINUTE for row in rows]
+    keys = []
+    for number, name in enumerate([*(one.name for one in fit.parameters if one.chosen), UNEXPLAINED]):
+        widths = [row.get(name, 0.0) / scale.seconds for row in rows]
         starts = [(right if width >= 0.0 else left)[i] for i, width in enumerate(widths)]
         for i, width in enumerate(widths):
             (right if width >= 0.0 else left)[i] += width
-        last = name == UNEXPLAINED
-        axes.barh(
-            places, widths, left=starts, facecolor="white" if last else GREYS[number % len(GREYS)], edgecolor="black",
-            hatch="" if last else HATCHES[number % len(HATCHES)], linewidth=0.7, label=name,
+        tone = look.rule if name == UNEXPLAINED else look.tones[number % len(look.tones)]
+        hatch = HATCHES[number // len(look.tones)] if name != UNEXPLAINED and number >= len(look.tones) else ""
+        paint: dict[str, Any] = (
+            {"facecolor": look.paper, "edgecolor": tone, "hatch": hatch} if hatch else {"color": tone}
+        )
+        axes.barh(range(len(shown)), widths, left=starts, height=0.62, linewidth=HAIR, zorder=2, **paint)
+        keys.append(LegendKey(name, tone, hatch))
+    axes.axvline(0.0, color=look.ink, linewidth=1.0, zorder=3)
+    marks = [one / scale.seconds for one in off]
+    for colour, wide in ((look.paper, 4.4), (look.ink, 1.8)):
+        tick: dict[str, Any] = {"marker": "|", "markersize": 14.0, "markeredgewidth": wide}
+        axes.plot(marks, range(len(shown)), color=colour, linestyle="none", zorder=4, **tick)
+    keys.append(LegendKey("stopwatch", look.ink, mark="|"))
+    axes.set_yticks(range(len(shown)), [fitted(bare(one.job), NAME_ROOM, SMALL) for one in shown], size=SMALL)
+    axes.tick_params(axis="y", length=0.0)
+    axes.spines["left"].set_visible(False)
+    axes.set_ylim(len(shown) - 0.5, -0.5)
+    axes.set_xlabel(f"longer than estimated ({scale.name})")
+    axes.grid(axis="x", color=look.grid, linewidth=HAIR)
+    ends = [*right, *left, *marks]
+    low, high = min(0.0, *ends), max(0.0, *ends)
+    room = 0.06 * (high - low) or 1.0
+    plain_axis(axes, "x", low - room, high + room, False)
+    return keys, lambda: _run_out(axes, look, shown, scale)
+
+
+def _run_out(axes: Axes, look: DrawingLook, shown: tuple[FittedPrint, ...], scale: TimeScale) -> None:
+    """Let a print that stands apart run out of the picture where it would press all others together."""
+    off = [(one.measured_s - one.estimated_s) / scale.seconds for one in shown]
+    usual = [value for value, one in zip(off, shown, strict=True) if not one.apart]
+    beyond = [i for i, one in enumerate(shown) if one.apart and usual and abs(off[i]) > BESIDE * max(map(abs, usual))]
+    if not beyond:
+        return
+    low, high = min(0.0, *usual), max(0.0, *usual)
+    room = 0.3 * (high - low)
+    first, last = axes.get_xlim()
+    first = low - room if any(off[i] < 0.0 for i in beyond) else first
+    last = high + room if any(off[i] > 0.0 for i in beyond) else last
+    plain_axis(axes, "x", first, last, False)
+    share = 5.0 / room_of(axes)[0]
+    for i in beyond:
+        words = f"{off[i]:.0f} {scale.name} →" if off[i] > 0.0 else f"← {-off[i]:.0f} {scale.name}"
+        place, side = (1.0 - share, "right") if off[i] > 0.0 else (share, "left")
+        axes.text(
+            place, i, words, transform=axes.get_yaxis_transform(), size=SMALL, color=look.ink, ha=side, va="center",
+            bbox=boxed(look), zorder=5,
         )  # fmt: skip
-    totals = [(one.measured_s - one.estimated_s) / MINUTE for one in shown]
-    axes.plot(totals, places, color="black", marker="|", markersize=14, linestyle="none", label="stopwatch")
-    axes.axvline(0.0, color="black", linewidth=0.8)
-    _leave_room(axes, fit, totals)
-    axes.set_yticks(list(places), [lettered(PurePath(one.job).name, NAME) for one in shown], fontsize=8)
-    axes.invert_yaxis()
-    axes.set_xlabel("longer than estimated (min)")
-    axes.set_title("What each print's error is made of")
-    axes.legend(fontsize="small", framealpha=1.0)

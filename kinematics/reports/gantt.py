@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from kinematics.business.floor import FAILED, HANDS, PRINTING, SPOOL, SPOOL_WAITING, WAITING
@@ -18,7 +17,6 @@ from kinematics.reports.style import (
     LegendKey,
     fitted,
     in_text,
-    save,
     sheet,
     width_of,
 )
@@ -240,8 +238,3 @@ def day_shares(shop: Shop, end: float) -> Any:
 def _days(moment: float) -> float:
     """A moment (s since 1970) as the picture counts: days since 1970."""
     return moment / DAY
-
-
-def write_gantt(shop: Shop, path: Path) -> None:
-    """Write the picture; the ending of the path tells how (.png, .svg, .pdf)."""
-    save(gantt_figure(shop), path)

@@ -26,6 +26,7 @@ TOPICS: Mapping[str, str] = MappingProxyType(
         "bedful": "several copies on the bed at a time",
         "shop": "orders, printers, people",
         "report": "one page to pass on, pictures, and a demo",
+        "explore": "the live page: knobs, files, who may ask it",
         "model": "what is computed, and what is not",
         "json": "the documents of --json, key by key",
     }

@@ -10,7 +10,8 @@ from pathlib import Path, PurePath
 from typing import TYPE_CHECKING
 
 from kinematics import __version__
-from kinematics.reports.bar_pictures import A_MOMENT, bare, causes_of
+from kinematics.reports.bar_pictures import bare, causes_of
+from kinematics.reports.marks import A_MOMENT
 from kinematics.wording import duration_text, share_text
 
 if TYPE_CHECKING:
@@ -77,12 +78,13 @@ def hashes_of(inputs: Sequence[str], digests: Mapping[str, str]) -> list[tuple[s
     """Bare name, size and hash of everything that was read; `digests` of jobs, which may have come by a pipe."""
     rows = []
     for name in dict.fromkeys(inputs):
-        path = Path(name)
+        path, read = Path(name), digests.get(name, "")
         if path.is_file():
             with path.open("rb") as file:
-                rows.append(
-                    (PurePath(name).name, f"{path.stat().st_size:,}", hashlib.file_digest(file, "sha256").hexdigest())
-                )
-        elif name in digests:
-            rows.append((name, "", digests[name]))
+                found = hashlib.file_digest(file, "sha256").hexdigest()
+            if read in ("", found):
+                rows.append((PurePath(name).name, f"{path.stat().st_size:,}", found))
+                continue
+        if read:  # what was read came by a pipe, or from a file of this name somewhere else
+            rows.append((name, "", read))
     return rows

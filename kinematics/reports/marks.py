@@ -15,6 +15,7 @@ NAME_ROOM = 172.0  # points for the names of bars
 BAR_ROOM = 0.34  # inches of height for a bar
 STEPS = ((1.0, 2.0, 5.0), (1.0, 1.5, 2.0, 3.0, 5.0, 7.0), (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0))
 FEWEST_TICKS = 4
+A_MOMENT = 0.05  # s: less is not worth a word
 GAP = 5.0  # points between a mark and its words
 
 

@@ -14,7 +14,7 @@ from kinematics.limits import columns as by
 from kinematics.reports.bar_pictures import bare
 from kinematics.reports.marks import room_of
 from kinematics.reports.style import SMALL, DrawingLook, Headline, LegendKey
-from kinematics.studies.causes import cause_name
+from kinematics.studies.causes import cause_name, summed
 from kinematics.wording import duration_text, quantity_text, share_text
 
 if TYPE_CHECKING:
@@ -56,32 +56,31 @@ class DrawnPath(NamedTuple):
         )
 
 
-def path_of(planned: Planned) -> DrawnPath:
-    """The path of a planned job, move by move, without what the extruder does alone.
+def path_of(planned: Planned, layer: int | None = None) -> DrawnPath:
+    """The path of a planned job, or of one layer of it, move by move, without what the extruder does alone.
 
     A move is bound by what bounds its cruising or its ramps, whichever takes longer.
     """
     moves, plan, classes = planned.job.moves, planned.plan, planned.classes
-    starts = start_places(planned.job)
-    ends = np.stack([starts, starts + np.stack([moves.dx, moves.dy, moves.dz])])
-    on_path = moves.kind != FILAMENT
-    ramps = plan.rising + plan.falling
-    code = np.where(ramps > plan.cruising, plan.ramp_cause, plan.cruise_cause).astype(np.int64)
-    pairs = classes.of_move.astype(np.int64) * by.CAUSES + code
-    seen, number = np.unique(pairs[on_path], return_inverse=True)
+    chosen = moves.kind != FILAMENT
+    if layer is not None:
+        chosen &= moves.layer == layer
+    starts = start_places(planned.job)[:, chosen]
+    steps = np.stack([moves.dx[chosen], moves.dy[chosen], moves.dz[chosen]])
+    seconds, cruising = plan.duration[chosen], plan.cruising[chosen]
+    ramps = plan.rising[chosen] + plan.falling[chosen]
+    code = np.where(ramps > cruising, plan.ramp_cause[chosen], plan.cruise_cause[chosen]).astype(np.int64)
+    pairs = classes.of_move[chosen].astype(np.int64) * by.CAUSES + code
+    seen, number = np.unique(pairs, return_inverse=True)
     names = [cause_name(classes.table, planned.limits, int(pair) // by.CAUSES, int(pair) % by.CAUSES) for pair in seen]
-    spent: dict[str, float] = {}
-    for name, seconds in zip(names, np.bincount(number, plan.duration[on_path], seen.size).tolist(), strict=True):
-        spent[name] = spent.get(name, 0.0) + seconds
+    spent = summed(zip(names, np.bincount(number, seconds, seen.size).tolist(), strict=True))
     causes = tuple(sorted(spent.items(), key=lambda item: -item[1]))
     rank = {name: i for i, (name, _) in enumerate(causes)}
     binds = np.array([rank[name] for name in names], np.int64)[number] if names else np.empty(0, np.int64)
-    length = np.sqrt(moves.dx**2 + moves.dy**2 + moves.dz**2)[on_path]
-    seconds = plan.duration[on_path]
+    length = np.sqrt((steps * steps).sum(axis=0))
     speed = np.divide(length, seconds, out=np.zeros_like(length), where=seconds > 0.0)
-    return DrawnPath(
-        ends[:, :, on_path], moves.layer[on_path], (moves.kind == PRINT)[on_path], seconds, speed, binds, causes
-    )
+    ends = np.stack([starts, starts + steps])
+    return DrawnPath(ends, moves.layer[chosen], (moves.kind == PRINT)[chosen], seconds, speed, binds, causes)
 
 
 def chosen_layer(path: DrawnPath, told: int | None, layers: int, option: str = "--layer") -> int:

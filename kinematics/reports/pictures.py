@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from kinematics.reports import bar_pictures as by_bars
@@ -86,7 +85,7 @@ def figure_of(result: Any, look: style.DrawingLook = style.LIGHT) -> Figure:
 
 def worth_figure(job: JobEstimate, look: style.DrawingLook = style.LIGHT) -> Figure:
     """What each limit of a job is worth."""
-    count = sum(worth.one_percent_s >= by_bars.A_MOMENT for worth in job.worth)
+    count = sum(worth.one_percent_s >= marks.A_MOMENT for worth in job.worth)
     height = marks.height_of_bars(min(count, by_bars.MOST_BARS))
     return style.sheet(lambda axes, one: by_bars.draw_worth(axes, one, job), height, look)
 
@@ -110,8 +109,3 @@ def path_figure(job: JobEstimate, layer: int | None, look: style.DrawingLook = s
         grid=(2, 2),
         height_ratios=ratios,
     )
-
-
-def write_picture(result: Any, path: Path) -> None:
-    """Write the picture of a result; the ending of the path tells how (.png, .svg, .pdf)."""
-    style.save(figure_of(result), path)

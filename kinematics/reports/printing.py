@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 import tempfile
@@ -13,6 +14,8 @@ from kinematics.errors import InputError
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome", "msedge")
 OTHERWISE = "chromium, or open the page in any browser and print it to a file"
 LONGEST = 180.0  # s that a browser may take
+DATES = re.compile(rb"(/(?:Creation|Mod)Date \(D:)\d{14}[+-]\d\d'\d\d'")
+ALWAYS = rb"\g<1>20000101000000+00'00'"  # as long as any date, so that nothing in the file moves
 QUIET = (
     "--headless",
     "--disable-gpu",
@@ -36,7 +39,7 @@ def check_browser() -> None:
 
 
 def write_pdf(text: str, path: Path) -> None:
-    """Print a page to a file. Raises InputError where the browser does not manage."""
+    """Print a page to a file, the same page to the same bytes. Raises InputError where the browser does not manage."""
     found = browser()
     assert found is not None  # looked for before
     with tempfile.TemporaryDirectory(prefix="kinematics-") as folder:
@@ -51,4 +54,4 @@ def write_pdf(text: str, path: Path) -> None:
             pass  # told below: there is no file then
         if not printed.is_file() or not printed.stat().st_size:
             raise InputError.at("--pdf", f"{Path(found).name} printed nothing", OTHERWISE)
-        shutil.copyfile(printed, path)
+        path.write_bytes(DATES.sub(ALWAYS, printed.read_bytes()))

@@ -10,7 +10,7 @@ from kinematics.reports import bar_pictures as by_bars
 from kinematics.reports.caps_screen import cap_cells, cap_heads, cap_notes, formula_lines
 from kinematics.reports.fit_screen import fit_head, fit_notes, print_heads, print_rows
 from kinematics.reports.ladder_screen import below_rungs, ladder_heads, ladder_rows, reach_lines, until_lines
-from kinematics.reports.marks import height_of_bars
+from kinematics.reports.marks import A_MOMENT, height_of_bars
 from kinematics.reports.page import Illustration, PagePart, PageTable
 from kinematics.reports.path_pictures import chosen_layer, draw_views, heights_of_views, path_of
 from kinematics.reports.pictures import AROUND_VIEWS, VIEW, picture_of
@@ -195,7 +195,7 @@ def worth_section(estimate: Estimate) -> PagePart:
     """What 1 % more of each limit buys, and the time without it."""
     figures, tables, notes = [], [], []
     for number, job in enumerate(estimate.jobs, 1):
-        count = sum(worth.one_percent_s >= by_bars.A_MOMENT for worth in job.worth)
+        count = sum(worth.one_percent_s >= A_MOMENT for worth in job.worth)
         height = height_of_bars(min(count, by_bars.MOST_BARS))
         figures.append(Illustration(f"worth-{number}", _of_job(by_bars.draw_worth, job), height))
         tables.append(PageTable(f"what limits are worth in {job.file}", WORTH_HEADS, worth_rows(job)))

@@ -17,6 +17,7 @@ from kinematics.business.runs import (
     TURNAROUNDS_HOLD,
 )
 from kinematics.business.staffed import NO_ZONE
+from kinematics.machine.model import NOT_GIVEN
 from kinematics.wording import duration_text, money_text, quantity_text, share_text
 
 if TYPE_CHECKING:
@@ -62,7 +63,6 @@ HELD_BY = {
     SPOOLS_HOLD: "spool changes",
     TURNAROUNDS_HOLD: "taking parts off and starting the next print",
 }
-NOT_GIVEN = "not given"
 UNATTENDED = (
     "Printers run unattended here: only as the manufacturer's instructions and local codes allow, with smoke detection "
     "and thermal cut-outs that work."
@@ -143,9 +143,12 @@ def rule_lines(shop: Shop) -> list[str]:
     """Who prints what, and what each rule that was tried comes to."""
     what = f"who prints what: {shop.rule}"
     results = {rule_text(shop, one) for one in shop.tried}
+    if len(shop.tried) == 1:
+        return [f"{what} (the other rules were not tried)"]
     if len(results) == 1:
         return [f"{what} (the other rules do no better)"]
-    lines = [f"{what}, the best of four rules", f"  a free printer takes {RULES[shop.rule]}"]
+    number = "four" if len(shop.tried) == len(RULES) else "the first"
+    lines = [f"{what}, the best of {number} rules", f"  a free printer takes {RULES[shop.rule]}"]
     return lines + [f"  {one.rule}: {rule_text(shop, one)}" for one in shop.tried]
 
 

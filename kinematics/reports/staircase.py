@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from kinematics.machine.kinds import KINDS_OF_STEPS, OPEN, PART, PREPARED, QUALITY, SETTING, SHOWS
 from kinematics.reports.bar_pictures import jobs_text
-from kinematics.reports.marks import GAP, NAME_ROOM, boxed, plain_axis, room_of, time_scale
+from kinematics.reports.marks import A_MOMENT, GAP, NAME_ROOM, boxed, plain_axis, room_of, time_scale
 from kinematics.reports.style import HAIR, SMALL, DrawingLook, Headline, LegendKey, folded, width_of
 from kinematics.wording import duration_text, share_text
 
@@ -26,7 +26,6 @@ KINDS: dict[str, tuple[int, str]] = {
 }
 SMALL_STEPS = "small steps"
 HEIGHT = 0.66  # of a row
-A_MOMENT = 0.05  # s
 
 
 def steps_of(ladder: Ladder) -> list[tuple[str, float, float, str]]:

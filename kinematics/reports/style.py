@@ -85,14 +85,16 @@ DARK = DrawingLook(
 
 
 class LegendKey(NamedTuple):
-    """One entry of a key: its words, and how what they name looks (a filled or hatched patch, or a line); without a
-    colour the words stand at the head of a row of their own.
+    """One entry of a key: its words, and how what they name looks (a filled or hatched patch, a line, or a mark, full
+    or `hollow`); without a colour the words stand at the head of a row of their own.
     """
 
     words: str
     colour: str
     hatch: str = ""
     line: str = ""
+    mark: str = ""
+    hollow: bool = False
 
 
 class Headline(NamedTuple):
@@ -223,6 +225,9 @@ def _key_handle(key: LegendKey, look: DrawingLook) -> Any:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
+    if key.mark:
+        fill = look.paper if key.hollow else key.colour
+        return Line2D([], [], color=key.colour, marker=key.mark, markerfacecolor=fill, linestyle="none")
     if key.line:
         return Line2D([], [], color=key.colour, linestyle=key.line, linewidth=LINE)
     if key.hatch:

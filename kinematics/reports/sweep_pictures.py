@@ -8,7 +8,17 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 from kinematics.errors import InputError
-from kinematics.reports.marks import GAP, TimeScale, boxed, plain_axis, plain_number, rail, room_of, time_scale
+from kinematics.reports.marks import (
+    A_MOMENT,
+    GAP,
+    TimeScale,
+    boxed,
+    plain_axis,
+    plain_number,
+    rail,
+    room_of,
+    time_scale,
+)
 from kinematics.reports.style import (
     HAIR,
     HATCHES,
@@ -32,7 +42,6 @@ if TYPE_CHECKING:
     from kinematics.studies.knobs import Knob
     from kinematics.studies.sweep import Sweep, SweepRow
 
-A_MOMENT = 0.05  # s: less is not worth a word
 RAIL = 0.95  # share of the height where the words above a curve stand
 HEADROOM, FOOTROOM = 0.30, 0.16  # of the span of times, above and below a curve
 

@@ -13,7 +13,6 @@ if TYPE_CHECKING:
     from kinematics.machine import Economy
 
 HOUR, MINUTE = 3600.0, 60.0
-FEW = 10.0  # below so many a day a tenth of one is told
 
 
 def _count(found: Throughput) -> str:

@@ -7,8 +7,9 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from kinematics.reports.screens import CAUTION
-from kinematics.studies.filter_choice import JOB, NOTHING_SEEN
+from kinematics.studies.filter_choice import NOTHING_SEEN
 from kinematics.studies.filter_options import filter_words
+from kinematics.studies.settings_to_type import JOB
 from kinematics.studies.vibration_modes import FROM_FILE, FROM_RECORDING
 from kinematics.wording import duration_text, quantity_text, share_text
 
@@ -224,9 +225,10 @@ def quality_cells(quality: PartQuality | None) -> tuple[str, str]:
     return cells[0], cells[1]
 
 
-def typed_notes(typed: TypedSettings | None, commands: Sequence[str]) -> list[str]:
-    """What to set on a controller, and the lines that do so; empty for nothing."""
+def typed_notes(typed: TypedSettings | None, commands: Sequence[str], lead: str = "") -> list[str]:
+    """What to set on a controller, and the lines that do so; empty for nothing. `lead` says with what."""
     told = [] if typed is None else typed_lines(typed)
+    told = [lead + told[0], *told[1:]] if told else []
     return [*told, *(["for your controller:", *(f"  {command}" for command in commands)] if commands else [])]
 
 

@@ -28,7 +28,6 @@ class Look(Protocol):
 
     def add(self, moves: Moves, of_move: NDArray[np.uint16]) -> None:
         """Take further moves, and the class of each."""
-        ...
 
 
 class Seen(NamedTuple, Generic[Sums]):

@@ -12,7 +12,7 @@ import math
 import operator
 import threading
 from collections import deque
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Sequence
 from concurrent.futures import Executor, Future
 from typing import Any, NamedTuple
 
@@ -20,18 +20,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.gcode.job import JobFacts
-from kinematics.gcode.moves import BED_TARGET, FILAMENT, NOZZLE_TARGET, PRINT, TRAVEL, WAITS, Events, Moves
+from kinematics.gcode.moves import BED_TARGET, NOZZLE_TARGET, PRINT, TRAVEL, WAITS, Events
 from kinematics.gcode.portions import Portion
 from kinematics.limits import columns as by
 from kinematics.limits.classes import Classing, Way
 from kinematics.limits.combine import Limits, limits_of
 from kinematics.machine.mechanisms import CrossedBelt, has_coupled_limits, mechanism_of
 from kinematics.planner.ceilings import hang_on_turns, is_unbounded
-from kinematics.planner.features import CornerSettings, Drive, FeatureRoom, Features, last_known, lead_in, make_features
+from kinematics.planner.corners import NOTHING_BEFORE, Before
+from kinematics.planner.cuts import before_run, last_known, lead_in
+from kinematics.planner.features import CornerSettings, Drive, FeatureRoom, Features, make_features
 from kinematics.planner.filtered import Filtered, filtered_by, with_rounding
 from kinematics.planner.plan import START, Node, Plan, PlanRoom, plan
 from kinematics.planner.sums import FILAMENT_SPEED, PATH, PATH_SUMS, PRINTED, add_path, lengthened, sums_by_layer
 from kinematics.planner.ties import NO_TIES
+from kinematics.studies.at_hand import AtHand, last_rest
 from kinematics.studies.off_the_bed import OffTheBed, bed_of
 from kinematics.studies.prepared import corner_settings, rules_deviation
 from kinematics.studies.timing import Ask, PathSums, Timing, clock_of, timing_from
@@ -43,50 +46,6 @@ IN_WORK = 4  # blocks at a time that are planned or wait for that
 HEATER_EVENTS = (NOZZLE_TARGET, BED_TARGET, *WAITS)  # the only ones whose length hangs on the clock
 NO_PLACES = np.empty((3, 0))  # crossed belts turn alike everywhere
 KINDS_OF_PATH = (PRINT, TRAVEL)
-TAIL = 1024  # moves at the end of what is at hand that are looked through before those before them
-
-
-# ---- moves at hand -------------------------------------------------------------------------------------------------
-
-
-def _joined(columns: Iterable[Any], others: Iterable[Any]) -> list[Any]:
-    return [np.concatenate(both) for both in zip(columns, others, strict=True)]
-
-
-class AtHand(NamedTuple):
-    """Moves of a job, in file order; `classes` the class of every move, one array for each way of classing."""
-
-    moves: Moves
-    classes: tuple[NDArray[np.uint16], ...]
-
-    def part(self, begin: int, end: int) -> AtHand:
-        """The moves from `begin` to `end`."""
-        moves = Moves._make(column[begin:end] for column in self.moves)
-        return AtHand(moves, tuple(column[begin:end] for column in self.classes))
-
-    def followed_by(self, other: AtHand) -> AtHand:
-        """These moves and the next as one."""
-        if not self.size:
-            return other
-        return AtHand(Moves._make(_joined(self.moves, other.moves)), tuple(_joined(self.classes, other.classes)))
-
-    @property
-    def size(self) -> int:
-        """Number of moves."""
-        return int(self.moves.kind.size)
-
-
-def last_rest(moves: Moves, begin: int) -> int:
-    """The last node behind `begin`, but the end of the moves, at which motion rests; 0 where there is none."""
-    kind, stop = moves.kind, moves.stop
-    size, end = TAIL, kind.size
-    while end > begin:
-        first = max(begin, end - size)
-        before = np.flatnonzero((kind[first:end] == FILAMENT) | (stop[first:end] != 0))
-        if before.size and first + int(before[-1]) > begin:
-            return first + int(before[-1])
-        end, size = first, 8 * size
-    return 0
 
 
 # ---- what is planned, and what is kept of it -----------------------------------------------------------------------
@@ -157,10 +116,13 @@ class BlockSums(NamedTuple):
 
 
 class PlannedBlock(NamedTuple):
-    """The sums of each task, and the first move that is needed for what is still to be planned."""
+    """The sums of each task, the first move that is needed for what is still to be planned, and what of its run lies
+    before it.
+    """
 
     sums: list[BlockSums]
     needed: int
+    before: Before = NOTHING_BEFORE
 
 
 class _Rooms(threading.local):
@@ -188,11 +150,12 @@ def plan_tasks(block: AtHand, tasks: Sequence[Task], asked: Places, goes_on: boo
     """
     made = _features(block, [task.terms for task in tasks])
     sights = [task.terms.sight for task in tasks]
-    known = [last_known(*one) if goes_on else None for one in zip(made, sights, strict=True)]
+    known = [_known(*one) if goes_on else None for one in zip(made, tasks, strict=True)]
     sums: dict[int, BlockSums] = {}
     for group in _batches(tasks):
         first = group[0]
-        found = _batch_sums(block, made[first], known[first], [tasks[number] for number in group], asked)
+        least = min((node for number in group if (node := known[number]) is not None), default=None)
+        found = _batch_sums(block, made[first], least, [tasks[number] for number in group], asked)
         sums.update(zip(group, found, strict=True))
     for number, task in enumerate(tasks):
         if number not in sums:
@@ -201,7 +164,16 @@ def plan_tasks(block: AtHand, tasks: Sequence[Task], asked: Places, goes_on: boo
     if not goes_on:
         return PlannedBlock(found, block.size)
     last = min(one.certain.move for one in found)
-    return PlannedBlock(found, min(lead_in(one, last, sight) for one, sight in zip(made, sights, strict=True)))
+    needed = min(lead_in(one, last, sight) for one, sight in zip(made, sights, strict=True))
+    return PlannedBlock(found, needed, before_run(made[0], block.moves, needed, block.before))
+
+
+def _known(features: Features, task: Task) -> int:
+    """The last node of which the moves at hand tell the ceiling under a task, as far as it is planned."""
+    terms = task.terms
+    return last_known(
+        features, terms.sight, [terms.limits] if terms.in_place is None else [terms.limits, terms.in_place]
+    )
 
 
 def _features(block: AtHand, terms: Sequence[BlockTerms]) -> list[Features]:
@@ -216,7 +188,7 @@ def _features(block: AtHand, terms: Sequence[BlockTerms]) -> list[Features]:
         if kind not in made:
             room = _ROOMS.feature_room(len(made))
             drive = None if one.mechanism is None else Drive(one.mechanism, NO_PLACES)
-            plain = make_features(block.moves, move_class, one.corners, drive, room=room)
+            plain = make_features(block.moves, move_class, one.corners, drive, room=room, before=block.before)
             made[kind] = with_rounding(plain, block.moves, one.filtered)
         found.append(made[kind]._replace(move_class=move_class))
     return found
@@ -561,7 +533,9 @@ class Course:
     def _plan_to_rest(self, at_hand: AtHand, end: int) -> None:
         """Have the moves at hand planned up to a node at which motion rests."""
         tasks, numbers = self._tasks()
-        work = self._pool.submit(plan_tasks, at_hand.part(0, end), tasks, self._marks - self._begin, False)
+        work = self._pool.submit(
+            plan_tasks, at_hand.part(0, end, at_hand.before), tasks, self._marks - self._begin, False
+        )
         self._work.append((work, numbers))
         rest = Node(self._begin + end, 0.0)
         for lane in self._lanes:
@@ -579,13 +553,13 @@ class Course:
         for lane, number in zip(self._lanes, numbers, strict=True):
             certain = planned.sums[number].certain
             lane.at = certain._replace(move=self._begin + certain.move)
-        self._keep_from(at_hand, planned.needed)
+        self._keep_from(at_hand, planned.needed, planned.before)
         self._enough = 2 * (at_hand.size - planned.needed)
         self._take_results(IN_WORK)
 
-    def _keep_from(self, at_hand: AtHand, begin: int) -> None:
-        """Drop the moves at hand up to `begin`."""
-        self._at_hand = at_hand.part(begin, at_hand.size)
+    def _keep_from(self, at_hand: AtHand, begin: int, before: Before = NOTHING_BEFORE) -> None:
+        """Drop the moves at hand up to `begin`; `before` is what is told of them."""
+        self._at_hand = at_hand.part(begin, at_hand.size, before)
         self._begin += begin
         self._marks = self._marks[np.searchsorted(self._marks, min(lane.at.move for lane in self._lanes)) :]
         self._enough = 0

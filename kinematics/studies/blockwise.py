@@ -34,13 +34,14 @@ from kinematics.machine.mechanisms import LinearDelta, mechanism_of
 from kinematics.studies.asked import Seen, Sums
 from kinematics.studies.blocks import IN_WORK, Course, DeviationError, EveryMoveError
 from kinematics.studies.prepared import PreparedJob, ReaderSettings, reader_settings
-from kinematics.studies.timing import Ask, Then, TimedJob, Timing
+from kinematics.studies.timing import Ask, JobHere, Then, TimedJob, Timing
 
 LARGE = 100_000_000  # bytes; planned whole, a job takes some 16 times its size in memory
-FEW_MOVES = 250_000  # are kept of any job, in some 100 MB, and …
+FEW_MOVES = 100_000  # are kept of any job, in some 60 MB, and …
 BYTES_A_MOVE = 10  # … one more for so many bytes of it: a line of a plain job has thirty or so
-OVERLAPPED = 10_000_000  # bytes from which on it pays that one thread reads while another plans
-TRIAL = 16  # portions at the start of a job that tell what will probably be asked once all of it is timed
+OVERLAPPED = 30_000_000  # bytes from which on it pays that one thread reads while another plans
+TRIAL_SHARE = 8  # one in so many portions of a job, its first ones, tell what will probably be asked once all is timed
+TRIAL = (2, 16)  # portions of that, at least and at most
 TOGETHER = 256  # machines that are timed in one pass: planning them takes far longer than reading
 PLANNERS = min(IN_WORK, max(2, os.cpu_count() or 2))  # threads
 MOST_PACKED = 1032  # to one: no deflated bytes hold more (zlib's technical notes, from memory)
@@ -74,11 +75,13 @@ class _LayersError(Exception):
         self.layering = layering
 
 
-class BlockwiseJob:
+class BlockwiseJob(JobHere):
     """A job file that is read anew for what is asked, block by block, and never held in memory as a whole.
 
     The results are those of `PreparedJob` but for the order in which sums are taken; moves are not kept.
     """
+
+    keeps_moves = False
 
     def __init__(
         self,
@@ -92,6 +95,7 @@ class BlockwiseJob:
         self._file = file
         self._dialect = dialect
         self._file_limits = file_limits
+        self.heeds_file_limits = file_limits != IGNORE
         self._block_delete = block_delete
         self._chunk = chunk
         self._foreseen: list[Ask] = []
@@ -105,15 +109,9 @@ class BlockwiseJob:
         self._tied = False  # whether the job itself states what takes every move at hand
         self._lock = threading.Lock()
 
-    @property
-    def heeds_file_limits(self) -> bool:
-        """Whether limits stated in the job have a say."""
-        return self._file_limits != IGNORE
-
-    @property
-    def keeps_moves(self) -> bool:
-        """Whether its moves stay at hand."""
-        return False
+    def _kept_for(self, machine: Machine) -> PreparedJob | None:
+        """The job with all its moves, where a machine needs them; None where it is planned in blocks."""
+        return self.with_moves() if self._tied or needs_every_move(machine) else None
 
     def foresee(self, asks: Sequence[Ask], then: Then | None = None) -> None:
         """Tell what will be asked: see `timing.foresee`."""
@@ -129,8 +127,9 @@ class BlockwiseJob:
 
         Raises InputError where the job cannot be used.
         """
-        if self._tied or needs_every_move(ask.machine):
-            return self.with_moves().timed(ask)
+        kept = self._kept_for(ask.machine)
+        if kept is not None:
+            return kept.timed(ask)
         try:
             return self._timed_in_blocks(ask)
         except EveryMoveError:
@@ -143,7 +142,7 @@ class BlockwiseJob:
         apart: dict[ReaderSettings, list[int]] = {}
         kept = []
         for place, ask in enumerate(asks):
-            if self._tied or needs_every_move(ask.machine):
+            if self._kept_for(ask.machine) is not None:
                 kept.append(place)
             else:
                 apart.setdefault(self._settings(ask), []).append(place)
@@ -166,8 +165,9 @@ class BlockwiseJob:
 
     def look_at(self, machine: Machine, fresh: Callable[[], Sums]) -> Seen[Sums]:
         """Show all moves, as a machine reads and classes them, to a look that is made `fresh` whenever it begins."""
-        if needs_every_move(machine):
-            return self.with_moves().look_at(machine, fresh)
+        kept = self._kept_for(machine)
+        if kept is not None:
+            return kept.look_at(machine, fresh)
         with self._lock:
             return self._again(lambda: self._looked(machine, fresh))
 
@@ -217,7 +217,8 @@ class BlockwiseJob:
         then, self._then = self._then, None
         if then is None or needs_every_move(self._foreseen[0].machine):
             return []
-        tried = self._again(lambda: self._pass(self._foreseen[:1], TRIAL))
+        portions = self._file.size // (TRIAL_SHARE * self._chunk) if self._file.size else TRIAL[1]
+        tried = self._again(lambda: self._pass(self._foreseen[:1], min(max(portions, TRIAL[0]), TRIAL[1])))
         return [one for timing in tried for one in then(timing)]
 
     def _distinct(self, asks: Sequence[Ask], first: Ask) -> list[Ask]:
@@ -286,91 +287,47 @@ class BlockwiseJob:
             raise _LayersError(portions.layering)
 
 
-class JobOfAnySize:
+class JobOfAnySize(BlockwiseJob):
     """A job that is kept with its moves as long as these are no more than its size lets expect; else in blocks.
 
     How many moves a file makes its bytes do not tell: a line of a few may be an arc of thousands.
     """
 
-    def __init__(
-        self,
-        source: str | memoryview | JobFile,
-        size: int,
-        dialect: Dialect = EXTRUSION,
-        name: str | None = None,
-        file_limits: str = HONOUR,
-        block_delete: bool = False,
-    ) -> None:
-        """`size` bytes of the source, unpacked; 0 where nobody knows."""
-        self._source, self._size = source, size
-        self._name = name
-        self._dialect, self._how = dialect, (file_limits, block_delete)
-        self._now: PreparedJob | BlockwiseJob | None = None
-        self._foreseen: tuple[list[Ask], Then | None] = [], None
+    def __init__(self, file: JobFile, size: int, dialect: Dialect, file_limits: str, block_delete: bool) -> None:
+        """`size` bytes of the file, unpacked; 0 where nobody knows."""
+        super().__init__(file, dialect, file_limits, block_delete)
+        most = FEW_MOVES + max(size, file.size) // BYTES_A_MOVE
+        self._few: PreparedJob | None = PreparedJob(file, dialect, None, file_limits, block_delete, most)
+        self.keeps_moves = True  # as far as is known
 
-    def _job(self) -> PreparedJob | BlockwiseJob:
-        """The job as it is kept now; standard input and pipes are read when it is first asked for."""
-        if self._now is None:
-            if not isinstance(self._source, JobFile):
-                self._source = job_file(self._source, self._name)
-            most = FEW_MOVES + max(self._size, self._source.size) // BYTES_A_MOVE
-            self._now = PreparedJob(self._source, self._dialect, None, *self._how, most)
-        return self._now
+    def _of_few(self, ask: Callable[[PreparedJob], Result]) -> Result | None:
+        """What the job answers that is kept; None once it turns out to have too many moves."""
+        if self._few is not None:
+            with suppress(TooManyMovesError):
+                return ask(self._few)
+            # Only here are the moves gone that had been read by then.
+            self._few, self.keeps_moves = None, False
+        return None
 
-    def _asked(self, ask: Callable[[PreparedJob | BlockwiseJob], Result]) -> Result:
-        """Ask the job as it is kept; once it turns out to have too many moves, it is read in blocks."""
-        with suppress(TooManyMovesError):
-            return ask(self._job())
-        # Only here are the moves gone that had been read by then.
-        assert isinstance(self._source, JobFile)  # which it is once the job has been asked
-        self._now = BlockwiseJob(self._source, self._dialect, *self._how)
-        self._now.foresee(*self._foreseen)
-        return ask(self._now)
-
-    @property
-    def heeds_file_limits(self) -> bool:
-        """Whether limits stated in the job have a say."""
-        return self._how[0] != IGNORE
-
-    @property
-    def keeps_moves(self) -> bool:
-        """Whether its moves stay at hand, as far as is known."""
-        return not isinstance(self._now, BlockwiseJob)
-
-    def foresee(self, asks: Sequence[Ask], then: Then | None = None) -> None:
-        """Tell what will be asked: see `timing.foresee`."""
-        self._foreseen = list(asks), then
-        if self._now is not None:
-            self._now.foresee(asks, then)
-
-    def is_planned_singly(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> bool:
-        """Whether many machines like this one take a plan each: see `timing.TimedJob`."""
-        return self._asked(lambda job: job.is_planned_singly(machine, varied))
-
-    def timed(self, ask: Ask) -> Timing:
-        """The timing under a machine. Raises InputError where the job cannot be used."""
-        return self._asked(lambda job: job.timed(ask))
+    def _kept_for(self, machine: Machine) -> PreparedJob | None:
+        self._of_few(lambda job: job.read(machine))
+        return self._few or super()._kept_for(machine)
 
     def totals(self, asks: Sequence[Ask]) -> NDArray[np.float64]:
         """The total time under each of many machines (s)."""
-        return self._asked(lambda job: job.totals(asks))
+        totals = self._of_few(lambda job: job.totals(asks))
+        return super().totals(asks) if totals is None else totals
 
-    def look_at(self, machine: Machine, fresh: Callable[[], Sums]) -> Seen[Sums]:
-        """Show all moves to a look: see `timing.TimedJob`."""
-        return self._asked(lambda job: job.look_at(machine, fresh))
+    def is_planned_singly(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> bool:
+        """Whether many machines like this one take a plan each: see `timing.TimedJob`."""
+        kept = self._kept_for(machine)
+        return kept is None or kept is not self._few or kept.is_planned_singly(machine, varied)
 
     def with_moves(self) -> PreparedJob:
         """The job with all its moves at hand, however many they are."""
-        if isinstance(self._now, BlockwiseJob):
-            return self._now.with_moves()
-        self._job()
-        assert isinstance(self._source, JobFile)  # which it is once the job has been asked
-        self._now = PreparedJob(self._source, self._dialect, None, *self._how)
-        return self._now
-
-    def digest(self) -> str:
-        """A hash of the job's bytes, as they lie on the disk or came; empty where they cannot be read."""
-        return self._job().digest()
+        whole = super().with_moves()
+        self._few = whole if self._few is not None else None
+        return whole
 
 
 def job_to_time(
@@ -380,20 +337,23 @@ def job_to_time(
     block_delete: bool = False,
     asked_once: bool = False,
     name: str | None = None,
+    large: int | None = None,
 ) -> TimedJob:
-    """A job to be timed, in blocks where it is large or has many moves; who wants its moves takes a `PreparedJob`.
+    """A job to be timed, in blocks where it is `large` (bytes; LARGE unless told) or has many moves; who wants its
+    moves takes a `PreparedJob`.
 
     One of which everything that will be asked is foreseen (`asked_once`) is read in blocks from OVERLAPPED bytes on:
     every further question would take another pass over the file. `source` a path, the bytes themselves, or `-` for
     standard input, which is then read at once; `name` that of bytes.
     """
-    large = min(LARGE, OVERLAPPED) if asked_once else LARGE
+    large = LARGE if large is None else large
+    large = min(large, OVERLAPPED) if asked_once else large
     how = file_limits, block_delete
     if source == "-":
         begun = sys.stdin.buffer.read(large + 1)
         size = max(len(begun), _unpacked_size(io.BytesIO(begun), large))
         if size <= large:
-            return JobOfAnySize(memoryview(begun), size, dialect, "-", *how)
+            return JobOfAnySize(JobFile(begun, "-"), size, dialect, *how)
         return BlockwiseJob(JobFile("-", begun=begun), dialect, *how)
     if isinstance(source, memoryview):
         size = max(len(source), _unpacked_size(io.BytesIO(source), large))
@@ -401,7 +361,7 @@ def job_to_time(
         size = _size_of_file(source, large)
     if size > large:
         return BlockwiseJob(JobFile(source, name), dialect, *how)
-    return JobOfAnySize(source, size, dialect, name, *how)
+    return JobOfAnySize(job_file(source, name), size, dialect, *how)
 
 
 def _size_of_file(path: str, large: int) -> int:

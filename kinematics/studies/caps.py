@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -23,7 +23,7 @@ from kinematics.notebook import NotebookTable
 from kinematics.planner.ceilings import RAMP_SHARE
 from kinematics.planner.ties import FRICTION, MASS, SHARE, motor_loads
 from kinematics.studies.asked import DirectionsAsked, FlowAsked, Seen
-from kinematics.studies.causes import key_of
+from kinematics.studies.causes import key_of, summed
 from kinematics.studies.commands import Commands, commands_of_timing, takes_in_so_much
 from kinematics.studies.extruder_steps import ExtruderStep, extruder_step_of_timing
 from kinematics.studies.ringing import Ringing, ringing_of_timing
@@ -113,11 +113,11 @@ class _Job(NamedTuple):
 
 
 def _of_jobs(jobs: Sequence[TimedJob], machine: Machine, timings: Sequence[Timing]) -> _Job:
-    by_key: dict[str, float] = {}
-    for timing in timings:
-        for row, code in np.argwhere(timing.seconds > 0.0):
-            key = key_of(timing.limits, int(row), int(code))
-            by_key[key] = by_key.get(key, 0.0) + float(timing.seconds[row, code])
+    by_key = summed(
+        (key_of(timing.limits, row, code), float(timing.seconds[row, code]))
+        for timing in timings
+        for row, code in np.argwhere(timing.seconds > 0.0).tolist()
+    )
     looks = [job.look_at(machine, _Asked) for job in jobs]
     directions = {
         kind: np.unique(np.concatenate([look.sums.directions.of_kind(kind) for look in looks]), axis=0)
@@ -173,7 +173,7 @@ class _Table:
             along = [self.caps.acceleration(ALONG[axis], speed) for axis in "xy"]
             least = self._least_favourable(kind, speed)
             yield self._row(key, f"{name} acceleration", "mm/s²", asked, _both(along), least)
-        for axis in AXES:
+        for axis in "xyz":
             limits = getattr(axes, axis)
             speed = limits.max_speed_mm_s or 0.0
             known = self.caps.acceleration(ALONG[axis], speed)
@@ -258,8 +258,13 @@ def proven_cap(machine: Machine, key: str) -> KnownCap | None:
 
 def _both(known: Sequence[CapsOfLimit]) -> CapsOfLimit:
     """The caps of several directions as one."""
-    caps = tuple(cap for one in known for cap in one.caps)
-    return CapsOfLimit(caps, tuple(dict.fromkeys(key for one in known for key in one.missing)))
+    return CapsOfLimit.of(*(one.caps for one in known), *(one.missing for one in known))
+
+
+def cap_rows(machine: Machine, prepared: Sequence[TimedJob], timings: Sequence[Timing]) -> tuple[CapRow, ...]:
+    """Each limit against its caps alone; with jobs, as they were timed under the machine."""
+    job = _of_jobs(prepared, machine, timings) if timings else None
+    return tuple(row for row in _Table(machine, job).rows() if row.asked is not None or row.formulas)
 
 
 def follows_every_move(machine: Machine) -> bool:
@@ -285,19 +290,18 @@ def caps_of(
     if follows_every_move(machine):
         prepared = [job.with_moves() for job in prepared]
     timings = [time_job(job, machine) for job in prepared]
-    job = _of_jobs(prepared, machine, timings) if timings else None
-    rows = tuple(row for row in _Table(machine, job).rows() if row.asked is not None or row.formulas)
+    rows = cap_rows(machine, prepared, timings)
     cooling = cooling_rule(prepared, machine, timings, hear) if timings else None
     swinging = machine.vibration.x.modes or machine.vibration.y.modes
     ringing = tuple(ringing_of_timing(timing) for timing in timings) if swinging else ()
     rounding = tuple(rounding_of_timing(timing) for timing in timings) if rounds(machine) else ()
     commands = tuple(commands_of_timing(timing) for timing in timings) if takes_in_so_much(machine) else ()
     steps = tuple(extruder_step_of_timing(timing) for timing in timings) if _advances(machine) else ()
-    return Caps(machine, rows, None if job is None else job.total, cooling, ringing, rounding, commands, steps)
+    total = sum(timing.total for timing in timings) if timings else None
+    return Caps(machine, rows, total, cooling, ringing, rounding, commands, steps)
 
 
 Reals = NDArray[np.float64]
-AXES = ("x", "y", "z")
 LEAST = 1e-12  # shares of a direction, masses: less stands for none
 
 
@@ -315,6 +319,13 @@ class CapsOfLimit(NamedTuple):
 
     caps: tuple[KnownCap, ...]
     missing: tuple[str, ...]
+
+    @classmethod
+    def of(cls, *parts: Iterable[KnownCap | str]) -> CapsOfLimit:
+        """Caps, and among them the keys without which others are not known, as they come."""
+        told = [one for part in parts for one in part]
+        missing = dict.fromkeys(one for one in told if isinstance(one, str))
+        return cls(tuple(one for one in told if isinstance(one, KnownCap)), tuple(missing))
 
     @property
     def lowest(self) -> KnownCap | None:
@@ -337,83 +348,75 @@ class MachineCaps:
 
     def acceleration(self, direction: Sequence[float], speed: float) -> CapsOfLimit:
         """Caps of the acceleration along a unit direction (x, y, z) at a speed (mm/s) of the tool, in mm/s²."""
-        caps: list[KnownCap] = []
-        missing: list[str] = []
-        for axis, share in zip(AXES, direction, strict=True):
-            if abs(share) > LEAST and axis != "z":
-                self._quality(axis, abs(share), caps, missing)
-        self._rounding(direction, caps)
-        self._motors(np.array([*direction, 0.0]), speed, caps, missing)
-        return CapsOfLimit(tuple(caps), tuple(dict.fromkeys(missing)))
+        shares = zip("xy", map(abs, direction), strict=False)
+        quality = [self._quality(axis, share) for axis, share in shares if share > LEAST]
+        return CapsOfLimit.of(*quality, self._rounding(direction), self._motors(np.array([*direction, 0.0]), speed))
 
     def extruder_acceleration(self, speed: float) -> CapsOfLimit:
         """Caps of the acceleration of the filament at its speed (mm/s), in mm/s²."""
-        caps: list[KnownCap] = []
-        missing: list[str] = []
-        self._motors(np.array([0.0, 0.0, 0.0, 1.0]), speed, caps, missing)
-        return CapsOfLimit(tuple(caps), tuple(missing))
+        return CapsOfLimit.of(self._motors(np.array([0.0, 0.0, 0.0, 1.0]), speed))
 
     def speed(self, direction: Sequence[float]) -> CapsOfLimit:
         """Caps of the speed along a unit direction (x, y, z), in mm/s."""
-        return self._speeds(np.array([*direction, 0.0]))
+        return CapsOfLimit.of(self._speeds(np.array([*direction, 0.0])))
 
     def extruder_speed(self) -> CapsOfLimit:
         """Caps of the speed of the filament, printing or not, in mm/s."""
-        return self._speeds(np.array([0.0, 0.0, 0.0, 1.0]))
+        return CapsOfLimit.of(self._speeds(np.array([0.0, 0.0, 0.0, 1.0])))
 
     def flow(self, nozzle: float | None) -> CapsOfLimit:
         """Caps of what is printed each second at a temperature of the nozzle (°C), in mm³/s."""
         most = flow_at(self.machine.hotend.max_flow_mm3_s, nozzle).most
         if most == math.inf:
-            return CapsOfLimit((), (FLOW_KEY,))
+            return CapsOfLimit.of([FLOW_KEY])
         at = "" if nozzle is None or not hangs_on_temperature(self.machine) else f" at {nozzle:g} °C"
-        return CapsOfLimit((KnownCap(most, FLOW_KEY, "hotend flow", f"Q{at} = {_number(most)} mm³/s"),), ())
+        return CapsOfLimit.of([KnownCap(most, FLOW_KEY, "hotend flow", f"Q{at} = {_number(most)} mm³/s")])
 
     def corner_speed(self, first: str, second: str) -> CapsOfLimit:
         """Caps of the speed through a right angle from one axis into another, in mm/s."""
+        return CapsOfLimit.of(self._corner(first, second))
+
+    def _corner(self, first: str, second: str) -> Iterator[KnownCap | str]:
         quality = self.machine.quality
-        caps: list[KnownCap] = []
-        missing: list[str] = []
         squares = 0.0
         parts = []
         for axis in (first, second):
             vibration = getattr(self.machine.vibration, axis)
             found = axis_quality(self.machine, axis)
             if vibration.filter is None:
-                missing.append(f"vibration.{axis}.filter")
+                yield f"vibration.{axis}.filter"
             elif quality.rounding_budget_mm is None:
-                missing.append(ROUNDING_KEY)
+                yield ROUNDING_KEY
             elif found.corner_rounding < math.inf:
                 spread = (1.0 - quality.rounding_split) * quality.rounding_budget_mm / found.corner_rounding
                 squares += spread * spread
                 parts.append(f"({_number(1e3 * spread)} ms)²")
             if not vibration.modes:
-                missing.append(f"vibration.{axis}.modes")
+                yield f"vibration.{axis}.modes"
             elif quality.ringing_budget_mm is None:
-                missing.append(RINGING_KEY)
+                yield RINGING_KEY
             elif found.step_ringing < math.inf:
                 worst = quality.ringing_budget_mm / found.step_ringing
                 formula = f"ρ/max(V/ω) = {_number(quality.ringing_budget_mm)} mm / {_number(1e3 * worst)} ms"
                 formula += f" = {_number(found.step_ringing)} mm/s on {axis}"
-                caps.append(KnownCap(found.step_ringing, RINGING_KEY, f"ringing, {axis} axis", formula))
+                yield KnownCap(found.step_ringing, RINGING_KEY, f"ringing, {axis} axis", formula)
         if parts and quality.rounding_budget_mm is not None:
             value = (1.0 - quality.rounding_split) * quality.rounding_budget_mm / math.sqrt(squares)
             share = f"(1 − {quality.rounding_split:g})·{_number(quality.rounding_budget_mm)} mm"
             formula = f"(1 − q)ε/√Σ(M/2)² = {share} / √({' + '.join(parts)}) = {_number(value)} mm/s"
-            caps.append(KnownCap(value, ROUNDING_KEY, "rounding", formula))
-        return CapsOfLimit(tuple(caps), tuple(dict.fromkeys(missing)))
+            yield KnownCap(value, ROUNDING_KEY, "rounding", formula)
 
     # ---- parts
 
-    def _quality(self, axis: str, share: float, caps: list[KnownCap], missing: list[str]) -> None:
+    def _quality(self, axis: str, share: float) -> Iterator[KnownCap | str]:
         """Rounding and ringing of one axis, of which the direction has a share."""
         quality, vibration = self.machine.quality, getattr(self.machine.vibration, axis)
         found = axis_quality(self.machine, axis)
         per_share = "" if share == 1.0 else f" / {_number(share)}"
         if vibration.filter is None:
-            missing.append(f"vibration.{axis}.filter")
+            yield f"vibration.{axis}.filter"
         elif quality.rounding_budget_mm is None:
-            missing.append(ROUNDING_KEY)
+            yield ROUNDING_KEY
         elif found.ramp_rounding < math.inf:
             name, frequency, damping = filter_of_axis(vibration, axis)
             variance = 2.0 * quality.rounding_split * quality.rounding_budget_mm / found.ramp_rounding
@@ -423,11 +426,11 @@ class MachineCaps:
                 f"{_number(1e6 * variance)}e-6 s²{per_share} = {_number(value)} mm/s²"
                 f" ({name} at {_number(frequency)} Hz, damping {damping:g})"
             )
-            caps.append(KnownCap(value, ROUNDING_KEY, f"rounding, {axis} axis", formula))
+            yield KnownCap(value, ROUNDING_KEY, f"rounding, {axis} axis", formula)
         if not vibration.modes:
-            missing.append(f"vibration.{axis}.modes")
+            yield f"vibration.{axis}.modes"
         elif quality.ringing_budget_mm is None:
-            missing.append(RINGING_KEY)
+            yield RINGING_KEY
         elif found.ramp_ringing < math.inf:
             worst = quality.ringing_budget_mm / (2.0 * found.ramp_ringing)
             value = found.ramp_ringing / share
@@ -435,16 +438,16 @@ class MachineCaps:
                 f"ρ/(2·max(V/ω²)) = {_number(quality.ringing_budget_mm)} mm / (2·{_number(1e6 * worst)}e-6 s²)"
                 f"{per_share} = {_number(value)} mm/s²"
             )
-            caps.append(KnownCap(value, RINGING_KEY, f"ringing, {axis} axis", formula))
+            yield KnownCap(value, RINGING_KEY, f"ringing, {axis} axis", formula)
 
-    def _rounding(self, direction: Sequence[float], caps: list[KnownCap]) -> None:
+    def _rounding(self, direction: Sequence[float]) -> Iterator[KnownCap]:
         """Rounding of x and y together, where a direction has a share of both: the budget is a distance."""
         most = [axis_quality(self.machine, axis).ramp_rounding for axis in "xy"]
         shares = [abs(share) / one for share, one in zip(direction, most, strict=False)]
         if min(shares) > 0.0:
             value = 1.0 / math.hypot(*shares)
             formula = f"2qε/√Σ(u·σ²)² = 1/√Σ(u/a)² = {_number(value)} mm/s², a as along each axis"
-            caps.append(KnownCap(value, ROUNDING_KEY, "rounding", formula))
+            yield KnownCap(value, ROUNDING_KEY, "rounding", formula)
 
     def _turning(self, direction: Reals) -> list[tuple[str, float]]:
         """The motors that turn for a direction (x, y, z, filament), with their speed at unit tool speed."""
@@ -452,7 +455,7 @@ class MachineCaps:
         named = [*zip(self.mechanism.motors, speeds.tolist(), strict=True), (EXTRUDER, abs(float(direction[3])))]
         return [(name, share) for name, share in named if share > LEAST]
 
-    def _motors(self, direction: Reals, speed: float, caps: list[KnownCap], missing: list[str]) -> None:
+    def _motors(self, direction: Reals, speed: float) -> Iterator[KnownCap | str]:
         """What the motors admit: their limits of acceleration, and their drives at a speed of the tool."""
         drives = self.drives
         loads = None if drives is None else motor_loads(drives, direction[:, None], self._jacobian)[0]
@@ -464,9 +467,9 @@ class MachineCaps:
                 value = part * motor.max_acceleration_mm_s2 / share
                 factor = "" if part == 1.0 else f"{part:g}·"
                 formula = f"{factor}B/|j| = {factor}{_number(motor.max_acceleration_mm_s2)} mm/s² / {_number(share)}"
-                caps.append(KnownCap(value, key, f"motor {name}", f"{formula} = {_number(value)} mm/s²"))
+                yield KnownCap(value, key, f"motor {name}", f"{formula} = {_number(value)} mm/s²")
             if drives is None or name not in drives.names or loads is None:
-                missing += self._missing_of(name)
+                yield from self._missing_of(name)
                 continue
             k = drives.names.index(name)
             mass, friction, at = loads[k, MASS], loads[k, FRICTION], loads[k, SHARE] * speed
@@ -477,7 +480,7 @@ class MachineCaps:
                 f"(F − friction)/mass = ({_number(force)} N at {_number(at)} mm/s − {_number(friction)} N)"
                 f" / {_number(1e3 * mass)} kg = {_number(value)} mm/s²"
             )
-            caps.append(KnownCap(value, torque_key(name), f"drive of motor {name}", formula))
+            yield KnownCap(value, torque_key(name), f"drive of motor {name}", formula)
 
     def _missing_of(self, name: str) -> list[str]:
         """The keys without which a motor's drive is not known."""
@@ -486,29 +489,20 @@ class MachineCaps:
             return [torque_key(name)]
         return list(self.drives.missing) if self.drives is not None else []
 
-    def _speeds(self, direction: Reals) -> CapsOfLimit:
-        caps: list[KnownCap] = []
-        missing: list[str] = []
+    def _speeds(self, direction: Reals) -> Iterator[KnownCap | str]:
         for name, share in self._turning(direction):
             motor = self.machine.motors.get(name)
             if motor is not None and motor.max_speed_mm_s is not None:
                 value = motor.max_speed_mm_s / share
                 formula = f"W/|j| = {_number(motor.max_speed_mm_s)} mm/s / {_number(share)} = {_number(value)} mm/s"
-                caps.append(KnownCap(value, f"motors.{name}.max_speed_mm_s", f"motor {name}", formula))
+                yield KnownCap(value, f"motors.{name}.max_speed_mm_s", f"motor {name}", formula)
             fastest = None if self.drives is None else self.drives.fastest.get(name)
             if fastest is None:
-                missing.append(torque_key(name))
+                yield torque_key(name)
                 continue
             formula = f"last row of the torque curve, {_number(fastest)} mm/s / {_number(share)}"
-            caps.append(
-                KnownCap(
-                    fastest / share,
-                    torque_key(name),
-                    f"top speed of motor {name}",
-                    f"{formula} = {_number(fastest / share)} mm/s",
-                )
-            )
-        return CapsOfLimit(tuple(caps), tuple(missing))
+            formula += f" = {_number(fastest / share)} mm/s"
+            yield KnownCap(fastest / share, torque_key(name), f"top speed of motor {name}", formula)
 
 
 RULED = 0.5  # share of the motion in layers that wait, from which a job counts as ruled by cooling

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -28,6 +28,20 @@ class Cause(NamedTuple):
 
 
 TORQUE = ".torque_nm"  # a motor runs no faster than its torque curve tells
+
+
+def summed(seconds: Iterable[tuple[str, float]]) -> dict[str, float]:
+    """Seconds by name, in the order in which names come first; those of one name together."""
+    totals: dict[str, float] = {}
+    for name, spent in seconds:
+        totals[name] = totals.get(name, 0.0) + spent
+    return totals
+
+
+def causes_in(seconds: Mapping[str, float], total: float) -> tuple[Cause, ...]:
+    """Causes of a `total` (s), most seconds first."""
+    ordered = sorted(seconds.items(), key=lambda item: -item[1])
+    return tuple(Cause(name, spent, spent / total) for name, spent in ordered)
 
 
 def cause_name(table: Sequence[MoveClass], limits: Limits, row: int, code: int) -> str:
@@ -63,11 +77,8 @@ def key_of(limits: Limits, row: int, code: int) -> str:
 
 def motion_causes(table: Sequence[MoveClass], limits: Limits, seconds: NDArray[np.float64]) -> dict[str, float]:
     """Seconds of motion by cause; `table` as in `Classes`, `seconds` float64[classes, CAUSES] as in `Plan`."""
-    found: dict[str, float] = {}
-    for row, code in np.argwhere(seconds > 0.0):
-        name = cause_name(table, limits, int(row), int(code))
-        found[name] = found.get(name, 0.0) + float(seconds[row, code])
-    return found
+    places = np.argwhere(seconds > 0.0).tolist()
+    return summed((cause_name(table, limits, row, code), float(seconds[row, code])) for row, code in places)
 
 
 def main_cause(seconds: dict[str, float], total: float) -> str:

@@ -12,7 +12,7 @@ from kinematics.machine import Machine
 from kinematics.machine.kinds import PREPARED, SHOWS
 from kinematics.studies.reach import SPEED
 from kinematics.studies.search import Scale, first_value, spread
-from kinematics.studies.timing import Timing, path_sums, time_job
+from kinematics.studies.timing import Timing, path_sums, time_jobs
 from kinematics.wording import seconds_from
 
 if TYPE_CHECKING:
@@ -114,7 +114,7 @@ def _needs(climb: Climb, motion_s: float, now_s: float) -> Needs:
 
     def timed(factor: float) -> list[Timing]:
         variant = climb.machine.changed(_lifted(climb, factor), "the claim")
-        return [time_job(job, *variant, passing=True) for job in climb.jobs.prepared]
+        return time_jobs(climb.jobs.prepared, *variant, passing=True)
 
     def motion_of(timings: Sequence[Timing]) -> float:
         return math.fsum(weight * one.motion for weight, one in zip(weights, timings, strict=True))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from kinematics.machine import Machine
@@ -12,6 +12,7 @@ from kinematics.studies.linked import linked_groups
 from kinematics.studies.many import Variant
 from kinematics.studies.reach import COST, Raisable
 from kinematics.studies.rung_order import MOST_RUNGS_IN_ALL_ORDERS, best_order
+from kinematics.studies.timing import TimedJob, each
 from kinematics.studies.weighted_jobs import WeightedJobs
 
 State = tuple[float, ...]  # the number of each limit, in their order
@@ -27,6 +28,10 @@ LEAST_LEVEL = 1e-3  # of that
 PART_HOLDS = 0.02  # of what a step without the part brings: closer to it counts as there
 STEPS_TO_THE_PART = 8
 MOST_PLANS = 250  # where jobs have to be planned one by one
+
+
+USUAL_PLANS = 150  # about as many as a ladder takes
+NEARLY_DONE = 0.95
 
 
 class Climbed(NamedTuple):
@@ -74,8 +79,15 @@ class Climb:
     """
 
     def __init__(
-        self, jobs: WeightedJobs, machine: Machine, raisables: Sequence[Raisable], pins: Mapping[str, Any]
+        self,
+        jobs: WeightedJobs,
+        machine: Machine,
+        raisables: Sequence[Raisable],
+        pins: Mapping[str, Any],
+        hear: Callable[[float], None] = lambda _: None,
     ) -> None:
+        """`hear` is told about which share of the plans is done."""
+        self._hear = hear
         self.jobs, self.machine, self.raisables, self.pins = jobs, machine, tuple(raisables), dict(pins)
         self.now: State = tuple(one.number for one in raisables)
         self.reach: State = tuple(one.reach for one in raisables)
@@ -103,11 +115,12 @@ class Climb:
             self.plans += len(new)
             totals = self.jobs.weighted([self.variant(state) for state in new])
             self._known.update(zip(new, totals.tolist(), strict=True))
+            self._hear(min(self.plans / USUAL_PLANS, NEARLY_DONE))
         return [self._known[state] for state in states]
 
     def plans_are_single(self, state: State) -> bool:
         """Whether jobs in a state are planned one by one: no batch serves what ties speed to acceleration."""
-        return any(job.is_planned_singly(*self.variant(state)) for job in self.jobs.prepared)
+        return any(each(self.jobs.prepared, _is_planned_singly, *self.variant(state)))
 
     def without(self, state: State, left_out: Sequence[int] | frozenset[int]) -> State:
         """A state with some limits as they are now."""
@@ -121,6 +134,10 @@ class Climb:
         """The time without each of the limits that a state raises (s), by their places."""
         raised = self.raised_in(state)
         return dict(zip(raised, self.times([self.without(state, (k,)) for k in raised]), strict=True))
+
+
+def _is_planned_singly(job: TimedJob, machine: Machine, varied: frozenset[str]) -> bool:
+    return job.is_planned_singly(machine, varied)
 
 
 class _Step(NamedTuple):

@@ -8,24 +8,23 @@ from functools import partial
 from types import MappingProxyType
 from typing import TYPE_CHECKING, NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
+
 from kinematics.errors import Finding, InputError, Notice
 from kinematics.gcode.job import JobFacts
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Candidate, Machine, resolved_keys
 from kinematics.notebook import NotebookTable
-from kinematics.studies.causes import main_cause
+from kinematics.studies.causes import main_cause, summed
 from kinematics.studies.held_by import HeldBy, held_by
-from kinematics.studies.intervals import USUAL, Interval, SampledTimes, Sampling, interval_of
+from kinematics.studies.intervals import DRAWING, USUAL, Interval, SampledTimes, Sampling, interval_of
 from kinematics.studies.many import Variant
-from kinematics.studies.timing import Ask, TimedJob, Timing, foresee, time_job
+from kinematics.studies.timing import ALL_JOBS, Ask, TimedJob, Timing, foresee, time_job
 
 if TYPE_CHECKING:
     import pandas
 
-DRAWING = "drawing from the ranges"
-
-
-ALL_JOBS = "all jobs"
 AS_IT_IS = "as it is"
 
 
@@ -124,7 +123,7 @@ def compare_prepared(
     if findings:
         raise InputError(*findings)
     asks = [Ask(other, varied, passing=True) for _, other, varied in machines]
-    foresee(prepared, [*asks, *(_silenced_alone(machine, varied) for _, _, varied in machines[1:])])
+    foresee(prepared, asks, partial(_silenced_by, machine, [varied for _, _, varied in machines[1:]]))
     rows, totals = [], []
     before: list[float] = []
     facts: list[JobFacts] = []
@@ -132,9 +131,8 @@ def compare_prepared(
     silenced: dict[str, int] = {}
     held: dict[str, tuple[HeldBy, ...]] = {}
     for name, other, varied in machines:
-        seconds: dict[str, float] = {}
         timings: list[Timing] = []
-        sums, by_silencing = 0.0, 0.0
+        by_silencing = 0.0
         for number, job in enumerate(prepared):
             tell(f"timing {name}")
             silent = facts[number].silenced_by(varied) if facts[number:] and job.heeds_file_limits else 0
@@ -150,39 +148,32 @@ def compare_prepared(
                 before.append(timing.total)
                 facts.append(timing.facts)
                 notices[file] = timing.facts.notices
-            saved = before[number] - timing.total
-            cause = main_cause(timing.by_cause, timing.total)
-            row = ComparisonRow(
-                name, file, timing.total, saved, saved / before[number], cause, saved_by_silencing_s=alone
-            )
-            row = _in_parts(row, [timing])
-            rows.append(row)
-            sums += timing.total
-            for cause, spent in timing.by_cause.items():
-                seconds[cause] = seconds.get(cause, 0.0) + spent
-        whole = sum(before)
-        row = ComparisonRow(name, ALL_JOBS, sums, whole - sums, (whole - sums) / whole, main_cause(seconds, sums))
-        totals.append(_in_parts(row._replace(saved_by_silencing_s=by_silencing), timings))
+            rows.append(_row(name, file, [timing], before[number], alone))
+        totals.append(_row(name, ALL_JOBS, timings, sum(before), by_silencing))
         if name != AS_IT_IS:
             held[name] = held_by(prepared, [1.0] * len(prepared), machine, Variant(other, varied), timings)
     comparison = Comparison(machine, tuple(candidates), tuple(rows), tuple(totals), notices, silenced, held=held)
     if not any(other.ranges for _, other, _ in machines):
         return comparison
     tell(f"{DRAWING}, {AS_IT_IS}")
-    sampled = SampledTimes(prepared, machine, sampling, partial(tell, f"{DRAWING}, {AS_IT_IS}"))
+    sampled = SampledTimes(prepared, machine, sampling, partial(tell, f"{DRAWING}, {AS_IT_IS}"), True)
     return _with_intervals(comparison, machines, sampled, tell)
 
 
-def _in_parts(row: ComparisonRow, timings: Sequence[Timing]) -> ComparisonRow:
-    """A row with the parts of its total."""
-    stops: dict[str, float] = {}
-    for timing in timings:
-        for kind, spent in timing.stops.seconds.items():
-            stops[kind] = stops.get(kind, 0.0) + spent
-    return row._replace(
+def _row(candidate: str, job: str, timings: Sequence[Timing], before: float, by_silencing: float) -> ComparisonRow:
+    """What a candidate does to a job, or to all of them, that takes so long before (s)."""
+    total = sum(one.total for one in timings)
+    return ComparisonRow(
+        candidate,
+        job,
+        total,
+        before - total,
+        (before - total) / before,
+        main_cause(summed(pair for one in timings for pair in one.by_cause.items()), total),
+        saved_by_silencing_s=by_silencing,
         motion_s=sum(one.motion for one in timings),
         dwell_s=sum(one.stops.dwell for one in timings),
-        stops_by_kind_s=stops,
+        stops_by_kind_s=summed(pair for one in timings for pair in one.stops.seconds.items()),
         cooling_s=sum(one.cooling for one in timings),
     )
 
@@ -192,6 +183,11 @@ def _silenced_alone(machine: Machine, varied: frozenset[str]) -> Ask:
     return Ask(machine, varied, passing=True, total_only=True)
 
 
+def _silenced_by(machine: Machine, each_varied: Sequence[frozenset[str]], timing: Timing) -> list[Ask]:
+    """What will be asked once a job has been timed as it is: each set of its commands that a candidate silences."""
+    return [_silenced_alone(machine, varied) for varied in each_varied if timing.facts.silenced_by(varied)]
+
+
 def _with_intervals(
     comparison: Comparison,
     machines: Sequence[tuple[str, Machine, frozenset[str]]],
@@ -199,13 +195,15 @@ def _with_intervals(
     tell: Callable[..., None],
 ) -> Comparison:
     rows, totals = iter(comparison.rows), iter(comparison.totals)
-    before = sampled.as_it_is
     known_rows, known_totals = [], []
+    drawn_of: dict[str, NDArray[np.float64]] = {}
     for name, machine, varied in machines:
-        drawn, step = before, f"{DRAWING}, {name}"
         if name != AS_IT_IS:
-            tell(step)
-            drawn = sampled.totals(machine, varied, partial(tell, step))
+            tell(step := f"{DRAWING}, {name}")
+            drawn_of[name] = sampled.totals(machine, varied, partial(tell, step))
+    before, done = sampled.as_it_is, sampled.sampling.draws
+    for name, _, _ in machines:
+        drawn = drawn_of.get(name, before)[:, :done]
         for times, first, row in zip(drawn, before, rows, strict=False):  # rows last: they go on with the next name
             known_rows.append(row._replace(interval_s=interval_of(times), saved_interval_s=interval_of(first - times)))
         whole = interval_of(drawn.sum(axis=0)), interval_of((before - drawn).sum(axis=0))

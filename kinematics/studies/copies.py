@@ -45,6 +45,7 @@ from kinematics.studies.standing import SPACING, Standing, standing
 from kinematics.studies.timing import (
     Ask,
     CopiesMade,
+    JobHere,
     PathSums,
     Planned,
     Then,
@@ -430,25 +431,18 @@ def _layers_of(number: Places, layout: Layout) -> NDArray[np.int32]:
     return np.where(number < 0, 0, layout.layer[number]).astype(np.int32)
 
 
-class CopiedJob:
+class CopiedJob(JobHere):
     """A job of which so many copies are printed at a time; one copy is the job itself.
 
     Its moves are kept in memory, whatever its size: the ways between copies hang on where each layer begins and ends.
     """
 
+    keeps_moves = True
+
     def __init__(self, job: TimedJob, number: int = 1, copying: Copying = USUAL) -> None:
         self._job, self._number, self._copying = job, number, copying
+        self.heeds_file_limits = job.heeds_file_limits
         self._layout: tuple[Moves, Layout] | None = None
-
-    @property
-    def heeds_file_limits(self) -> bool:
-        """Whether limits stated in the job have a say."""
-        return self._job.heeds_file_limits
-
-    @property
-    def keeps_moves(self) -> bool:
-        """Whether its moves stay at hand."""
-        return True
 
     def _whole(self) -> PreparedJob:
         job = self._job.with_moves()

@@ -19,11 +19,11 @@ from kinematics.limits.flow import filament_area, filament_mass
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
 from kinematics.machine.model import DEFAULT
 from kinematics.notebook import NotebookTable, drawn_by
-from kinematics.studies.causes import Cause, cause_name
-from kinematics.studies.intervals import USUAL, Interval, SampledTimes, Sampling, interval_of
+from kinematics.studies.causes import Cause, cause_name, causes_in
+from kinematics.studies.intervals import DRAWING, USUAL, Interval, SampledTimes, Sampling, interval_of
 from kinematics.studies.stops import UnknownStop
 from kinematics.studies.timing import Ask, CopiesMade, Planned, TimedJob, Timing, foresee, path_sums, time_job
-from kinematics.studies.worth import Change, Worth, changes_asked, changes_that_save, worth_of_limits
+from kinematics.studies.worth import Change, Worth, changes_asked, changes_that_save, worth_of_keys
 
 if TYPE_CHECKING:
     import pandas
@@ -97,8 +97,6 @@ class JobEstimate:
 
     def moves_frame(self) -> pandas.DataFrame:
         """One row a move: speeds, acceleration, flow, time and causes."""
-        from kinematics.studies.estimate import moves_frame
-
         return moves_frame(self.timing.whole_plan())
 
     def plot(self, axes: Axes | None = None, layer: int | None = None, by: str = "speed") -> Axes:
@@ -191,7 +189,6 @@ def job_estimate(timing: Timing, machine: Machine, worth: tuple[Worth, ...] = ()
     facts, path = timing.facts, path_sums(timing)
     total = timing.total
     area = filament_area(machine)
-    ordered = sorted(timing.by_cause.items(), key=lambda item: -item[1])
     return JobEstimate(
         file=facts.name,
         total_s=total,
@@ -210,7 +207,7 @@ def job_estimate(timing: Timing, machine: Machine, worth: tuple[Worth, ...] = ()
         peak_flow_line=path.line,
         peak_speed_mm_s=path.speed,
         unknown_stops=timing.stops.unknown,
-        causes=tuple(Cause(name, seconds, seconds / total) for name, seconds in ordered),
+        causes=causes_in(timing.by_cause, total),
         notices=facts.notices,
         stated=facts.stated,
         assumed=_assumed(timing, machine),
@@ -231,19 +228,32 @@ def _labels(timing: Timing, machine: Machine) -> LabelsOfJob | None:
     """The labels where limits of the machine hang on them; None where none does."""
     if not machine.motion.by_label:
         return None
-    labels = timing.facts.labels if timing.planned is None else timing.planned.job.labels.of_job
+    labels = timing.facts.labels
+    if timing.gist is not None:
+        labels = timing.gist.labels
+    elif timing.planned is not None:
+        labels = timing.planned.job.labels.of_job
     if labels is None:
         return None
     unknown = tuple(name for name in machine.motion.by_label if name not in labels.names)
     return LabelsOfJob(*labels, unknown)
 
 
+def _weighed(
+    prepared: Sequence[TimedJob], machine: Machine, timings: Sequence[Timing]
+) -> list[Callable[[], tuple[Worth, ...]]]:
+    """The ways to what each limit is worth to each job, timed as they are."""
+    return [
+        job.later(worth_of_keys, machine, sorted(timing.limits.keys), timing.total)
+        for job, timing in zip(prepared, timings, strict=True)
+    ]
+
+
 def _span_of_each(prepared: Sequence[TimedJob], name: str, machine: Machine, worth: bool) -> Span:
     """The total under a built-in machine with the estimate of each job."""
-    jobs = []
-    for job in prepared:
-        timing = time_job(job, machine)
-        jobs.append(job_estimate(timing, machine, worth_of_limits(job, machine, timing) if worth else ()))
+    timings = [time_job(job, machine) for job in prepared]
+    weighed = _weighed(prepared, machine, timings) if worth else [tuple] * len(timings)
+    jobs = [job_estimate(timing, machine, worths()) for timing, worths in zip(timings, weighed, strict=True)]
     return Span(name, sum(one.total_s for one in jobs), tuple(jobs))
 
 
@@ -265,7 +275,7 @@ def estimate_prepared(
     builtin = () if machine is not None else tuple(load_machine(name) for name in BUILTIN_NAMES)
     chosen = machine or load_machine(STAND_IN)
     asks = [Ask(chosen), *(Ask(other, passing=not each, total_only=not each) for other in builtin)]
-    foresee(prepared, asks, (lambda timing: changes_asked(chosen, timing)) if changes else None)
+    foresee(prepared, asks, partial(changes_asked, chosen) if changes else None)
     spans = []
     for name, other in zip(BUILTIN_NAMES, builtin, strict=False):
         tell(f"timing on {name}")
@@ -279,18 +289,19 @@ def estimate_prepared(
         timings.append(time_job(job, chosen))
     sampled: SampledTimes | None = None
     if chosen.ranges:
-        tell("drawing from the ranges")
-        sampled = SampledTimes(prepared, chosen, sampling, partial(tell, "drawing from the ranges"))
+        tell(DRAWING)
+        sampled = SampledTimes(prepared, chosen, sampling, partial(tell, DRAWING), True)
     found: list[Change] = []
     if changes:
         tell("trying one change at a time")
         found = changes_that_save(prepared, chosen, timings, sampled)
+    weighed = _weighed(prepared, chosen, timings) if worth else []
     jobs = []
-    for job, timing in zip(prepared, timings, strict=True):
+    for place, timing in enumerate(timings):
         worths: tuple[Worth, ...] = ()
         if worth:
             tell("weighing each limit")
-            worths = worth_of_limits(job, chosen, timing)
+            worths = weighed[place]()
         jobs.append(job_estimate(timing, chosen, worths))
     total = sum(job.total_s for job in jobs)
     heeds = any(job.heeds_file_limits for job in prepared)
@@ -299,7 +310,7 @@ def estimate_prepared(
         return estimate
     totals = sampled.as_it_is
     known = tuple(replace(job, interval_s=interval_of(row)) for job, row in zip(jobs, totals, strict=True))
-    return replace(estimate, jobs=known, interval_s=interval_of(totals.sum(axis=0)), sampling=sampling)
+    return replace(estimate, jobs=known, interval_s=interval_of(totals.sum(axis=0)), sampling=sampled.sampling)
 
 
 def moves_frame(planned: Planned) -> pandas.DataFrame:

@@ -6,7 +6,7 @@ Every type of filter on each axis, at a range of design frequencies; the pair of
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 from typing import Any, NamedTuple
@@ -33,6 +33,7 @@ from kinematics.studies.part_quality import PartQuality, part_quality
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.ringing import Ringing, ringing_of_timing
 from kinematics.studies.rounding import Rounding, rounding_of_timing
+from kinematics.studies.settings_to_type import JOB, KICK, LIFTED
 from kinematics.studies.timing import Ask, Timing, time_job
 from kinematics.vibration.filters import FILTER_NAMES, filter_named, spread_of
 
@@ -43,9 +44,7 @@ MOST_TIMED = 60
 REFINED = 3  # pairs of which frequencies are looked at more finely
 FINE_STEPS = (0.03, 0.01)
 NO_SLOWER = 2e-4  # of a time: pairs that differ by less are put in order by how little they round
-LIFTED = 1e6  # mm/s²: no limit of the file's own on print acceleration
 KEY = "motion.print_acceleration_mm_s2"
-KICK, JOB = "kick", "job"
 HALVINGS = 7
 DIRECTIONS = 181
 NOTHING_SEEN = 0.001  # mm: less than a micrometer can see
@@ -106,13 +105,24 @@ class FilterChoice:
         return self.rows[0]
 
 
+USUAL_PLANS = 60  # of each job, or so
+NEARLY_DONE = 0.95
+
+
 class _Jobs:
     """Jobs timed under pairs of filters, each as often as it is printed."""
 
     def __init__(
-        self, jobs: Sequence[PreparedJob], weights: Sequence[float], machine: Machine, budgets: Budgets
+        self,
+        jobs: Sequence[PreparedJob],
+        weights: Sequence[float],
+        machine: Machine,
+        budgets: Budgets,
+        hear: Callable[[float], None] = lambda _: None,
     ) -> None:
+        """`hear` is told about which share of the plans is done."""
         self.jobs, self.weights, self.budgets = jobs, weights, budgets
+        self._hear, self._plans = hear, 0
         free: dict[str, Any] = {KEY: LIFTED}
         self.free = machine.with_settings(free, "filter choice")
         bare: dict[str, Any] = {"quality.rounding_budget_mm": None, "quality.ringing_budget_mm": None}
@@ -136,6 +146,8 @@ class _Jobs:
     ) -> list[Timing]:
         """Every job timed in full under a pair."""
         machine = self.machine_of(options, ringing)
+        self._plans += 1
+        self._hear(min(self._plans / USUAL_PLANS, NEARLY_DONE))
         return [time_job(job, machine, self.varied, passing=passing) for job in self.jobs]
 
     def total(self, options: Sequence[AxisOption], ringing: float | None = None) -> float:
@@ -268,12 +280,14 @@ def choose_filters(
     counted: str = KICK,
     names: Sequence[str] = FILTER_NAMES,
     further: Sequence[AxisOption] = (),
+    hear: Callable[[float], None] = lambda _: None,
 ) -> FilterChoice:
     """The filters of a machine's axes, the pair with which jobs print soonest inside both budgets first.
 
     Print acceleration is lifted: what the budgets take is to be set. Without jobs those come first that take the most
     acceleration. `further` options, such as a filter of one's own, are tried beside the named types. `counted` is
-    "kick", or "job" for the swing of the whole job. Raises InputError where no mode is known, or a job cannot be read.
+    "kick", or "job" for the swing of the whole job; `hear` is told about which share of the plans is done. Raises
+    InputError where no mode is known, or a job cannot be read.
     """
     budgets = budgets_of(machine)
     known = {axis: modes[axis] for axis in AXES if modes.get(axis)}
@@ -285,7 +299,7 @@ def choose_filters(
         options[one.axis].append(one)
     if not jobs:
         return _without_jobs(machine, known, budgets, options)
-    timed = _Jobs(jobs, [1.0] * len(jobs) if weights is None else weights, machine, budgets)
+    timed = _Jobs(jobs, [1.0] * len(jobs) if weights is None else weights, machine, budgets, hear)
     pairs = list(product(*options.values()))
     quick = list(_best_of_types(pairs, timed.quickly(pairs)))
     near = [pair for time, pair in quick if time <= quick[0][0] * (1.0 + BEHIND)][:MOST_TIMED]

@@ -15,10 +15,11 @@ from kinematics.errors import Finding, InputError
 from kinematics.machine import Machine, Range
 from kinematics.notebook import NotebookTable
 from kinematics.studies.explanations import Explanations, explanations_of
-from kinematics.studies.fitting import ENOUGH, INSIDE, Fitting, Solution
+from kinematics.studies.fitting import ENOUGH, Fitting, Solution
+from kinematics.studies.intervals import INSIDE
 from kinematics.studies.next_print import next_print
 from kinematics.studies.parameters import LIMIT, OVERHEAD, RATE, Parameter, parameters_of, settings_at
-from kinematics.studies.responses import NODES, NODES_CLOSE, Box, Responses, Surface, grid_of, surface_of, whole_box
+from kinematics.studies.responses import NODES, NODES_CLOSE, Box, Responses, Surface, surface_over, whole_box
 from kinematics.studies.stopwatch import Drift, Errors, Measured, drift_of, errors_of, stand_apart, unusable
 from kinematics.studies.timing import Ask, TimedJob
 from kinematics.wording import share_text
@@ -183,11 +184,11 @@ class _Jobs:
 
     def surfaces(self, box: Box, nodes: int) -> list[Surface]:
         """Every job over a box."""
-        grids = {machine: grid_of(machine, box, nodes) for _, machine in self._pairs}
+        later = [job.later(surface_over, machine, box, nodes) for job, machine in self._pairs]
         found = []
-        for job, machine in self._pairs:
+        for answer in later:
             self._tell("planning under many machines")
-            found.append(surface_of(job, grids[machine]))
+            found.append(answer())
         return found
 
     def seconds(self, place: Reals | None) -> Reals:
@@ -195,13 +196,18 @@ class _Jobs:
 
         At a place of the parameters, or as the machines are.
         """
-        found = []
+        later = []
         for job, machine in self._pairs:
             if place is not None:
                 machine = machine.with_settings(settings_at(parameters_of(machine), place), "fit")
-            timing = job.timed(Ask(machine, passing=True, total_only=True))
-            found.append((timing.total, timing.total - timing.stops.before_moves))
-        return np.array(found)
+            later.append(job.later(_seconds_of, Ask(machine, passing=True, total_only=True)))
+        return np.array([answer() for answer in later])
+
+
+def _seconds_of(job: TimedJob, ask: Ask) -> tuple[float, float]:
+    """The time of a job from the start and from the first move (s)."""
+    timing = job.timed(ask)
+    return timing.total, timing.total - timing.stops.before_moves
 
 
 def fit_prints(

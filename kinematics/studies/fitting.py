@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 from scipy.stats import t as student
 
+from kinematics.studies.intervals import INSIDE
 from kinematics.studies.responses import Responses
 
 Reals = NDArray[np.float64]
@@ -32,7 +33,6 @@ USUAL_SPREAD = 0.025  # of times about a right estimate, where too few prints te
 PRIOR_PRINTS = 2.0  # how many prints that is worth
 LEAST_SPREAD = 0.002  # a stopwatch is no better
 ROUNDS = 4  # of spread and fit in turn
-INSIDE = 0.95
 HELD = 0.5  # of the spread of its prior has a parameter that the prints do not ask for
 ENOUGH = 0.6  # by how much leaving one out must improve, in units of ln likelihood, for a parameter to be chosen
 WIDE = 4.0 * USUAL_SPREAD  # the spread to begin with

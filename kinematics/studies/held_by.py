@@ -17,7 +17,7 @@ from kinematics.machine import Machine
 from kinematics.machine.names import find_key
 from kinematics.studies.causes import TORQUE, key_of
 from kinematics.studies.many import Variant
-from kinematics.studies.timing import TimedJob, Timing, time_job
+from kinematics.studies.timing import IDLE, Gist, TimedJob, Timing, gist_of, time_jobs
 from kinematics.studies.worth import SAME_TIME, words_of
 
 WORTH_NAMING = 0.02  # of the seconds that are spent where a limit does not rule: who has less is not named
@@ -116,7 +116,8 @@ def held_by(
         return ()
     raised = raised_limits(machine, variant)
     total = math.fsum(weight * one.total for weight, one in zip(weights, timings, strict=True))
-    shares = {key: _shares(key, weights, timings) for key in raised}
+    gists = [gist_of(timing) for timing in timings] if raised else []
+    shares = {key: _shares(key, weights, timings, gists) for key in raised}
     found = []
     for key, asked in raised.items():
         rule = _rule_of(key)
@@ -140,7 +141,7 @@ def _is_idle(jobs: Sequence[TimedJob], weights: Sequence[float], variant: Varian
     """Whether nothing hangs on a limit: with a little less of it the jobs take as long. Of two limits that hold the
     same moves, one alone has the seconds.
     """
-    less = [time_job(job, *variant, passing=True, scaled=((key, A_LITTLE_LESS),), total_only=True) for job in jobs]
+    less = time_jobs(jobs, *variant, passing=True, scaled=((key, A_LITTLE_LESS),), total_only=True)
     return math.fsum(weight * one.total for weight, one in zip(weights, less, strict=True)) <= total * (1.0 + SAME_TIME)
 
 
@@ -151,20 +152,21 @@ def _unit(key: str) -> str:
     return "×" if known.name.endswith("feed_override") else known.unit
 
 
-def _shares(key: str, weights: Sequence[float], timings: Sequence[Timing]) -> tuple[float, float]:
+def _shares(
+    key: str, weights: Sequence[float], timings: Sequence[Timing], gists: Sequence[Gist | None]
+) -> tuple[float, float]:
     """Seconds under a key, and the share of the moves that it rules in cruising or on a ramp."""
     seconds, moves, ruled = 0.0, 0.0, 0.0
-    for timing, weight in zip(timings, weights, strict=True):
+    for timing, gist, weight in zip(timings, gists, weights, strict=True):
         rules = np.zeros(timing.seconds.shape, np.bool_)
         for row, code in np.argwhere(timing.seconds > 0.0):
             rules[row, code] = key_of(timing.limits, int(row), int(code)) == key
         seconds += weight * float(timing.seconds[rules].sum())
-        planned = timing.whole_plan()
-        plan, of_move = planned.plan, planned.classes.of_move
-        cruising = rules[of_move, plan.cruise_cause] & (plan.cruising > 0.0)
-        ramping = rules[of_move, plan.ramp_cause] & (plan.rising + plan.falling > 0.0)
-        ruled += weight * float(np.count_nonzero(cruising | ramping))
-        moves += weight * of_move.size
+        assert gist is not None  # whose moves are not kept are not asked
+        row, cruise, ramp, count = gist.ruled.T
+        both = (cruise != IDLE) & rules[row, cruise] | (ramp != IDLE) & rules[row, ramp]
+        ruled += weight * float(count[both].sum())
+        moves += weight * float(count.sum())
     return seconds, ruled / moves if moves else 0.0
 
 
@@ -207,7 +209,7 @@ def _lifted(
 ) -> float | None:
     """The time with what holds lifted as well (s)."""
     scaled = tuple((one.key, math.inf) for one in holders)
-    timings = [time_job(job, *variant, passing=True, scaled=scaled, total_only=True) for job in jobs]
+    timings = time_jobs(jobs, *variant, passing=True, scaled=scaled, total_only=True)
     if any(one.unbounded for one in timings):
         return None
     return math.fsum(weight * one.total for weight, one in zip(weights, timings, strict=True))
@@ -220,5 +222,5 @@ def held_under(
     variant = Variant(*machine.changed(settings, "what holds"))
     if not raised_limits(machine, variant) or not all(job.keeps_moves for job in jobs):
         return ()
-    timings = [time_job(job, *variant) for job in jobs]
+    timings = time_jobs(jobs, *variant)
     return held_by(jobs, weights, machine, variant, timings)

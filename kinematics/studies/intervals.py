@@ -10,17 +10,22 @@ from numpy.typing import NDArray
 
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Machine, Range
-from kinematics.studies.timing import Ask, TimedJob
+from kinematics.studies.timing import Ask, TimedJob, totals_of
 
 Reals = NDArray[np.float64]
+DRAWING = "drawing from the ranges"  # the step, as it is told
 INSIDE = 0.95  # share of what may be that an interval holds
+FEWEST_KEPT = 100  # draws of which an interval is told where drawing was interrupted
 
 
 class Sampling(NamedTuple):
-    """How many machines are drawn from the ranges of one, and the seed that makes them the same again."""
+    """How many machines are drawn from the ranges of one, and the seed that makes them the same again; `of` how many
+    were asked for, where drawing was interrupted (0: it was not).
+    """
 
     draws: int = 200
     seed: int = 1
+    of: int = 0
 
 
 USUAL = Sampling()
@@ -69,7 +74,8 @@ def shares_of(key: str, sampling: Sampling) -> Reals:
     a range is drawn alike for both, whatever else differs.
     """
     chance = np.random.default_rng([sampling.seed, *key.encode()])
-    return np.asarray((chance.permutation(sampling.draws) + chance.random(sampling.draws)) / sampling.draws)
+    parts = sampling.of or sampling.draws
+    return np.asarray((chance.permutation(parts) + chance.random(parts)) / parts)
 
 
 def fitted_factors(machine: Machine, sampling: Sampling) -> dict[str, Reals]:
@@ -112,7 +118,7 @@ def drawn_in_parts(machine: Machine, sampling: Sampling) -> Iterator[list[Machin
         key: (known.likely * fitted[key] if key in fitted else triangular(known, shares_of(key, sampling))).tolist()
         for key, known in ranges.items()
     }
-    rows = list(zip(*columns.values(), strict=True))
+    rows = list(zip(*columns.values(), strict=True))[: sampling.draws]
     for first in range(0, len(rows), DRAWN_TOGETHER):
         yield [
             machine.with_settings(dict(zip(columns, row, strict=True)), "a draw from the ranges")
@@ -120,13 +126,40 @@ def drawn_in_parts(machine: Machine, sampling: Sampling) -> Iterator[list[Machin
         ]
 
 
-DRAWN_TOGETHER = 1000  # machines: in batches of more nothing goes faster, and they are kept in memory
+DRAWN_TOGETHER = 250  # machines: in batches of more next to nothing goes faster, and they are kept in memory
+
+
+def drawn_totals(
+    jobs: Sequence[TimedJob],
+    machine: Machine,
+    varied: frozenset[str],
+    sampling: Sampling,
+    hear: Callable[[float], None],
+    keeps: bool = False,
+) -> Reals:
+    """The time of each job under each draw from a machine's ranges (float64[jobs, draws], s; one where it has none).
+
+    `hear` is told which share of the draws is done; where it `keeps` them, Ctrl-C leaves those that are done, if they
+    are enough for an interval. Raises InputError as `drawn_machines` does.
+    """
+    parts, done = [], 0
+    try:
+        for part in drawn_in_parts(machine, sampling):
+            asks = [Ask(one, varied) for one in part]
+            parts.append(totals_of(jobs, asks))
+            done += len(part)
+            hear(done / sampling.draws)
+    except KeyboardInterrupt:
+        if not keeps or done < FEWEST_KEPT:
+            raise
+    return np.concatenate(parts, axis=1)
 
 
 class SampledTimes:
     """The times of jobs under machines drawn from ranges; the same draws for every machine that has the same ranges.
 
-    `as_it_is` the times under draws from the machine that others are set against (float64[jobs, draws], s).
+    `as_it_is` the times under draws from the machine that others are set against (float64[jobs, draws], s). Interrupted
+    once there are enough of them, the draws that are done are all there are from then on, as `sampling` tells.
     """
 
     def __init__(
@@ -135,10 +168,13 @@ class SampledTimes:
         machine: Machine,
         sampling: Sampling,
         hear: Callable[[float], None] = lambda _: None,
+        keeps: bool = False,
     ) -> None:
-        """`hear` is told which share of the draws `as_it_is` is done."""
+        """`hear` is told which share of the draws `as_it_is` is done; `keeps` whether fewer will do."""
         self.sampling = sampling
         self._jobs = prepared
+        self._keeps = keeps
+        self.as_it_is = np.empty((0, 0))
         self.as_it_is = self.totals(machine, hear=hear)
 
     def totals(
@@ -152,10 +188,9 @@ class SampledTimes:
         `varied` names the keys that a study varies; `hear` is told which share of the draws is done. Raises InputError
         as `drawn_machines` does.
         """
-        parts, done = [], 0
-        for part in drawn_in_parts(machine, self.sampling):
-            asks = [Ask(one, varied) for one in part]
-            parts.append(np.stack([job.totals(asks) for job in self._jobs]))
-            done += len(part)
-            hear(done / self.sampling.draws)
-        return np.broadcast_to(np.concatenate(parts, axis=1), (len(self._jobs), self.sampling.draws))
+        drawn = drawn_totals(self._jobs, machine, varied, self.sampling, hear, self._keeps)
+        if 1 < drawn.shape[1] < self.sampling.draws:  # interrupted
+            made = self.sampling.of or self.sampling.draws
+            self.sampling = self.sampling._replace(draws=drawn.shape[1], of=made)
+            self.as_it_is = self.as_it_is[:, : drawn.shape[1]]
+        return np.broadcast_to(drawn, (len(self._jobs), self.sampling.draws))

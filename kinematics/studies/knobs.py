@@ -18,7 +18,7 @@ from kinematics.studies.many import Variant
 LARGEST = 1e9  # what a machine file takes
 LEAST = 1e-9  # of limits, which are above 0
 MOST_VALUES = 100_000  # of one knob
-MOST_CANDIDATES = 10_000_000
+MOST_CANDIDATES = 1_000_000
 ALLOWED = "KNOB=LOW:HIGH:COUNT, KNOB=LOW:HIGH:COUNTlog or KNOB=VALUE,VALUE,…"
 
 

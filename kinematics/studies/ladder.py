@@ -5,20 +5,22 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from kinematics.errors import Notice
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Candidate, Machine
 from kinematics.notebook import NotebookTable
-from kinematics.studies.causes import Cause
+from kinematics.studies.causes import Cause, causes_in
 from kinematics.studies.claim import Claim, ClaimAnswer, claim_answer
 from kinematics.studies.climb import Climb, Climbed, planned_ladder
 from kinematics.studies.fixed_times import Fixed, fixed_of
 from kinematics.studies.intervals import Interval, SampledTimes, Sampling, interval_of
+from kinematics.studies.many import Variant
 from kinematics.studies.reach import COST, USUAL_LADDER, LadderAsk, Raisable, gravest_kind, pins_of, raisables_of
-from kinematics.studies.seen_moves import SeenMoves
-from kinematics.studies.timing import Timing, time_job
+from kinematics.studies.seen_moves import changed_shares
+from kinematics.studies.timing import Timing, time_jobs
 from kinematics.studies.weighted_jobs import WeightedJobs
 
 if TYPE_CHECKING:
@@ -133,6 +135,12 @@ class Ladder(NotebookTable):
             found |= one.settings
         return found
 
+    @property
+    def end_settings(self) -> dict[str, Any]:
+        """The settings of the machine at the end, small steps included."""
+        last = self.settings_after(len(self.rungs) - 1) if self.rungs else {}
+        return last | dict(self.small.settings if self.small is not None else {})
+
     def candidates(self) -> list[Candidate]:
         """Each rung as a candidate with all the steps before it, named by its number and its main limit."""
         taken = {one.name for one in self.machine.candidates}
@@ -172,7 +180,7 @@ def ladder_of(
     until_s: float | None = None,
     claim: Claim | None = None,
     sampling: Sampling | None = None,
-    tell: Callable[[str], None] = lambda _: None,
+    tell: Callable[..., None] = lambda *_: None,
 ) -> Ladder:
     """Climb: everything that may be raised goes to its reach, what nothing hangs on is put back, the rest is lowered
     while 95 % of the saving is left; what belongs together is one rung, and the best order of the rungs is told.
@@ -183,24 +191,26 @@ def ladder_of(
     tell("timing the machine as it is")
     present = _timed(jobs, machine, NOTHING_VARIED)
     raisables = raisables_of(machine, present, wanted)
-    climb = Climb(jobs, machine, raisables, pins_of(machine, present, wanted))
-    tell("looking for what must be raised")
+    tell(step := "looking for what must be raised")
+    climb = Climb(jobs, machine, raisables, pins_of(machine, present, wanted), partial(tell, step))
     plan = planned_ladder(climb)
     if until_s is not None:
         plan = plan.stopped_at(until_s)
     tell("looking at each step")
-    seen = SeenMoves(jobs, wanted.keep)
-    seen.changed_share(present)
+    variants = [Variant(machine, NOTHING_VARIED), *(climb.variant(state) for state in plan.states)]
+    seen = changed_shares(jobs, wanted.keep, variants)
     rungs: list[Rung] = []
     varied: frozenset[str] = NOTHING_VARIED
     drawn = None
-    sampled = SampledTimes(jobs.prepared, machine, sampling) if machine.ranges and sampling is not None else None
+    sampled = (
+        SampledTimes(jobs.prepared, machine, sampling, keeps=True) if machine.ranges and sampling is not None else None
+    )
     if sampled is not None:
         drawn = jobs.weights @ sampled.as_it_is
     first_drawn = drawn
     last = present
     for place, state in enumerate(plan.states):
-        variant = climb.variant(state)
+        variant = variants[place + 1]
         last = _timed(jobs, *variant)
         before = plan.states[place - 1] if place else climb.now
         raised = _raised(climb, before, state)
@@ -214,7 +224,7 @@ def ladder_of(
         interval = None
         if sampled is not None and drawn is not None:
             after = jobs.weights @ sampled.totals(*variant)
-            interval, drawn = interval_of(drawn - after), after
+            interval, drawn = interval_of(drawn[: after.size] - after), after
         rungs.append(
             Rung(
                 raised,
@@ -226,7 +236,7 @@ def ladder_of(
                 _alone(climb, plan, place),
                 silenced,
                 plan.left_out_rungs[place],
-                seen.changed_share(last),
+                seen[place],
                 interval,
             )
         )
@@ -264,7 +274,7 @@ def ladder_of(
         quality_s=_with_quality(jobs, machine, present, wanted),
         notices={timing.facts.name: timing.facts.notices for timing in present},
         interval=None if first_drawn is None else interval_of(first_drawn),
-        sampling=None if sampled is None else sampling,
+        sampling=None if sampled is None else sampled.sampling,
     )
 
 
@@ -280,7 +290,7 @@ def _with_quality(jobs: WeightedJobs, machine: Machine, present: Sequence[Timing
 
 
 def _timed(jobs: WeightedJobs, machine: Machine, varied: frozenset[str]) -> list[Timing]:
-    return [time_job(job, machine, varied) for job in jobs.prepared]
+    return time_jobs(jobs.prepared, machine, varied)
 
 
 def _motion(jobs: WeightedJobs, timings: Sequence[Timing]) -> float:
@@ -289,13 +299,8 @@ def _motion(jobs: WeightedJobs, timings: Sequence[Timing]) -> float:
 
 def causes_of(jobs: WeightedJobs, timings: Sequence[Timing]) -> list[Cause]:
     """What all jobs are spent under, most seconds first."""
-    seconds: dict[str, float] = {}
-    for timing, weight in zip(timings, jobs.weights.tolist(), strict=True):
-        for cause, spent in timing.by_cause.items():
-            seconds[cause] = seconds.get(cause, 0.0) + weight * spent
-    total = math.fsum(seconds.values())
-    ordered = sorted(seconds.items(), key=lambda item: -item[1])
-    return [Cause(name, spent, spent / total) for name, spent in ordered]
+    seconds = jobs.by_cause(timings)
+    return list(causes_in(seconds, math.fsum(seconds.values())))
 
 
 def _raised(climb: Climb, before: Sequence[float], after: Sequence[float]) -> tuple[RaisedLimit, ...]:

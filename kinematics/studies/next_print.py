@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 
 from kinematics.studies.fitting import Solution
 from kinematics.studies.responses import Responses
+from kinematics.studies.stopwatch import NORMAL
 
 Reals = NDArray[np.float64]
 
 WORTH_A_PRINT = 0.99  # of the width of the interval that must be left at most for a print to be worth its time
-NORMAL = 1.96
 
 
 class NextPrint(NamedTuple):

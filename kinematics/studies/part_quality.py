@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 from kinematics.gcode.moves import PRINT
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.limits.vibration import AXES, filter_made, rounds
+from kinematics.machine import Machine
 from kinematics.studies.compare import AS_IT_IS, Comparison
 from kinematics.studies.ringing import motion_of_axis
 from kinematics.studies.rounding import rounding_of_timing
 from kinematics.studies.stops import pauses_before
-from kinematics.studies.timing import TimedJob, Timing, event_clock, time_job
+from kinematics.studies.timing import TimedJob, Timing, each, event_clock, time_job
 from kinematics.vibration.exposure import SEGMENTS_A_MOVE
 from kinematics.vibration.ringing_along import ringing_along
 
@@ -107,12 +108,17 @@ def qualities_of(comparison: Comparison, jobs: Sequence[TimedJob]) -> dict[tuple
     if not any(rounds(one) or one.vibration.x.modes or one.vibration.y.modes for one, _ in machines.values()):
         return {}
     names = list(dict.fromkeys(row.job for row in comparison.rows))
-    kept = [job.with_moves() for job in jobs]
+    found = each(jobs, _qualities_of_job, tuple(machines.values()))
     return {
-        (name, job): part_quality(time_job(one, machine, varied))
-        for name, (machine, varied) in machines.items()
-        for job, one in zip(names, kept, strict=True)
+        (name, job): qualities[place]
+        for place, name in enumerate(machines)
+        for job, qualities in zip(names, found, strict=True)
     }
+
+
+def _qualities_of_job(job: TimedJob, machines: Sequence[tuple[Machine, frozenset[str]]]) -> list[PartQuality]:
+    whole = job.with_moves()
+    return [part_quality(time_job(whole, machine, varied)) for machine, varied in machines]
 
 
 def quality_row(quality: PartQuality) -> dict[str, float | int | None]:

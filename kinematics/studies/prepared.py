@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.errors import Notice
+from kinematics.errors import InputError, Notice
 from kinematics.gcode.chunks import JobFile
 from kinematics.gcode.dialects import EXTRUSION, Dialect
 from kinematics.gcode.job import Job
 from kinematics.gcode.moves import nozzle_targets
+from kinematics.gcode.portions import TooManyMovesError
 from kinematics.gcode.reader import job_file, read_job
 from kinematics.gcode.state import ReaderOptions
 from kinematics.limits import columns as by
@@ -32,7 +33,8 @@ from kinematics.planner.ties import NO_TIES, Ties
 from kinematics.studies.asked import Seen, Sums
 from kinematics.studies.driven import Driven, driven_by, noting_held_flow, ties_of
 from kinematics.studies.off_the_bed import Bed, bed_of, off_the_bed
-from kinematics.studies.timing import Ask, Planned, Then, Timing, timing_of_plan
+from kinematics.studies.room import most_moves_kept
+from kinematics.studies.timing import Ask, JobHere, Planned, Then, Timing, timing_of_plan
 
 if TYPE_CHECKING:
     from kinematics.studies.many import ManyTimes
@@ -104,11 +106,13 @@ class _Rooms(threading.local):
         self.of_plans = PlanRoom()
 
 
-class PreparedJob:
+class PreparedJob(JobHere):
     """A job file that is read when first planned, and read again only where a machine changes how it is read.
 
     `file_limits` says what limits stated in the job do: honour, ignore or cap.
     """
+
+    keeps_moves = True
 
     def __init__(
         self,
@@ -119,12 +123,15 @@ class PreparedJob:
         block_delete: bool = False,
         most_moves: int | None = None,
     ) -> None:
-        """`most_moves` how many are kept, beyond which reading ends with TooManyMovesError."""
+        """`most_moves` how many are kept, beyond which reading ends with TooManyMovesError; where none are told, as
+        many as memory holds, beyond which it is an InputError.
+        """
         self._most_moves = most_moves
         self._source = source
         self._dialect = dialect
         self._name = name
         self._file_limits = file_limits
+        self.heeds_file_limits = file_limits != IGNORE
         self._block_delete = block_delete
         self._jobs: dict[ReaderSettings, Job] = {}
         self._driven: dict[object, Driven] = {}
@@ -181,18 +188,8 @@ class PreparedJob:
         look.add(job.moves, classes.of_move)
         return Seen(look, classes.table, self._file_limits)
 
-    @property
-    def heeds_file_limits(self) -> bool:
-        """Whether limits stated in the job have a say."""
-        return self._file_limits != IGNORE
-
-    @property
-    def keeps_moves(self) -> bool:
-        """Whether its moves stay at hand."""
-        return True
-
     def read(self, machine: Machine) -> Job:
-        """The job as this machine reads it. Raises InputError where it cannot be used."""
+        """The job as this machine reads it. Raises InputError where it cannot be used, or memory does not hold it."""
         if isinstance(self._source, Job):
             return self._source
         settings = reader_settings(machine, self._dialect)
@@ -200,7 +197,16 @@ class PreparedJob:
             if not isinstance(self._source, JobFile):
                 self._source = job_file(self._source, self._name)  # standard input can be read only once
             options = settings.options(self._block_delete)
-            self._jobs[settings] = read_job(self._source, self._dialect, options, most_moves=self._most_moves)
+            most = most_moves_kept() if self._most_moves is None else self._most_moves
+            try:
+                self._jobs[settings] = read_job(self._source, self._dialect, options, most_moves=most)
+            except TooManyMovesError:
+                if self._most_moves is not None:
+                    raise
+                found = f"more than {most:,} moves, and this question takes all of them in memory at a time"
+                allowed = f"jobs of up to {most:,} moves on this machine"
+                hint = "estimate, compare, sweep and target take jobs of any length"
+                raise InputError.at(self._source.name, found, allowed, hint) from None
         return self._jobs[settings]
 
     def digest(self) -> str:
@@ -218,7 +224,7 @@ class PreparedJob:
     def _classified(self, job: Job, machine: Machine) -> Classes:
         first_layers = machine.motion.first_layers.count if job.has_layers else 0
         labelled = bool(machine.motion.by_label)
-        stated = bool(job.stated) and self._file_limits != IGNORE
+        stated = bool(job.stated) and self.heeds_file_limits
         by_temperature = hangs_on_temperature(machine)
         key = (id(job), first_layers, labelled, stated, by_temperature)
         kept = self._classes

@@ -122,6 +122,13 @@ class _InForce(NamedTuple):
     least: float
 
 
+def _labels_of(timing: Timing) -> tuple[str, ...]:
+    """The labels of a job's moves; none of one in blocks, whose moves are not kept."""
+    if timing.gist is not None:
+        return timing.gist.labels.names
+    return () if timing.planned is None else timing.planned.job.labels.of_job.names
+
+
 class _Jobs:
     """What the jobs as they are timed now tell of the limits in force."""
 
@@ -132,15 +139,7 @@ class _Jobs:
             for timing in timings
             for i, (member, row) in enumerate(zip(timing.table, timing.limits.rows, strict=True))
         ]
-        self.labels = tuple(
-            dict.fromkeys(
-                name
-                for timing in timings
-                if timing.planned is not None
-                for name in timing.planned.job.labels.names
-                if name
-            )
-        )
+        self.labels = tuple(dict.fromkeys(name for timing in timings for name in _labels_of(timing)))
 
     def has(self, kind: int) -> bool:
         """Whether any move of a kind takes time."""

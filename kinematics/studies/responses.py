@@ -9,6 +9,7 @@ the grid. Where that is not exact enough the grid is laid closer around the plac
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -110,6 +111,18 @@ def surface_of(job: TimedJob, grid: Grid) -> Surface:
     timing = job.timed(grid.bare)
     slowed = np.log(totals[count:-1] / totals[-1])
     return Surface(coefficients, grid.rates, slowed, timing.stops.before_moves, timing.facts)
+
+
+def surface_over(job: TimedJob, machine: Machine, box: Box, nodes: int) -> Surface:
+    """Plan a job over a box around a machine, so many nodes along each limit."""
+    ends = tuple(box.least.tolist()), tuple(box.most.tolist())
+    return surface_of(job, _kept_grid(machine, ends, nodes))
+
+
+@lru_cache(maxsize=8)
+def _kept_grid(machine: Machine, ends: tuple[tuple[float, ...], tuple[float, ...]], nodes: int) -> Grid:
+    """The grid of one machine and box, which all of its jobs are planned over."""
+    return grid_of(machine, Box(*(np.array(end) for end in ends)), nodes)
 
 
 class Responses:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import InputError
-from kinematics.limits.vibration import AXES, filter_made
+from kinematics.limits.vibration import AXES, filter_made, modes_of
 from kinematics.machine import Machine
 from kinematics.machine.keys import AxisVibration
 from kinematics.notebook import NotebookTable
@@ -215,17 +215,13 @@ def motion_of_axis(planned: Planned, axis: str, pause: NDArray[np.float64] | Non
     return axis_motion(share, plan.speed_in, plan.speed_peak, plan.speed_out, *ramps, pause)
 
 
-def _modes_of(vibration: AxisVibration) -> list[Mode]:
-    return [Mode(one.frequency_hz, one.damping_ratio, one.frequency_uncertainty_share) for one in vibration.modes or ()]
-
-
 def _axis_ringing(planned: Planned, axis: str, pause: NDArray[np.float64]) -> AxisRinging:
     """How far a planned job swings one axis; `pause` (s) before each move."""
     vibration: AxisVibration = getattr(planned.machine.vibration, axis)
     command_filter = filter_made(vibration, axis)
     motion = motion_of_axis(planned, axis, pause)
     kicks = kicks_of(motion)
-    modes = _modes_of(vibration)
+    modes = modes_of(vibration)
     return AxisRinging(
         axis,
         command_filter.name,
@@ -269,7 +265,7 @@ def by_one_kick_mm(timing: Timing) -> float:
         if vibration.modes:
             kicks = kicks_of(motion_of_axis(planned, axis, None))
             command_filter = filter_made(vibration, axis)
-            modes = _modes_of(vibration)
+            modes = modes_of(vibration)
             for power, kick in ((2, kicks.acceleration), (1, kicks.speed)):
                 worst = max(worst, kick * math.fsum(worst_residual(command_filter, mode, power) for mode in modes))
     return worst

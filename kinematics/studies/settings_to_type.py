@@ -54,8 +54,15 @@ class TypedSettings:
 class _Trial:
     """Jobs under one pair of settings after the other, budgets off."""
 
-    def __init__(self, jobs: Sequence[TimedJob], weights: Sequence[float], machine: Machine, counted: str) -> None:
-        self.jobs, self.weights, self.counted = jobs, weights, counted
+    def __init__(
+        self,
+        jobs: Sequence[TimedJob],
+        weights: Sequence[float],
+        machine: Machine,
+        counted: str,
+        varied: frozenset[str],
+    ) -> None:
+        self.jobs, self.weights, self.counted, self.varied = jobs, weights, counted, varied
         self.rounding, self.ringing = machine.quality.rounding_budget_mm, machine.quality.ringing_budget_mm
         self.rounds = rounds(machine)
         self.swings = any(getattr(machine.vibration, axis).modes for axis in AXES)
@@ -65,7 +72,7 @@ class _Trial:
     def timings(self, settings: Mapping[str, Any]) -> list[Timing]:
         """Every job planned as the controller does it."""
         machine = self.machine.with_settings(settings, "settings to type in")
-        return [time_job(job, machine, frozenset(_varied(settings))) for job in self.jobs]
+        return [time_job(job, machine, self.varied.union(_varied(settings))) for job in self.jobs]
 
     def ringing_of(self, timings: Sequence[Timing]) -> float | None:
         """The worst swing that counts: of one kick, or of a whole job (mm)."""
@@ -91,7 +98,7 @@ class _Trial:
     def quick_total(self, settings: Mapping[str, Any]) -> float:
         """The time of all jobs (s), nothing else of them."""
         machine = self.machine.with_settings(settings, "settings to type in")
-        varied = frozenset(_varied(settings))
+        varied = self.varied.union(_varied(settings))
         return self.total([time_job(job, machine, varied, passing=True) for job in self.jobs])
 
     def total(self, timings: Sequence[Timing]) -> float:
@@ -132,11 +139,13 @@ def settings_to_type(
     weights: Sequence[float] | None = None,
     counted: str = KICK,
     travel: float | None = None,
+    varied: frozenset[str] = frozenset(),
 ) -> TypedSettings:
     """The print acceleration and the corner setting with which jobs finish soonest inside the machine's budgets.
 
     Travel is no quicker than ringing takes in any direction (or `travel`, mm/s²). `counted` is "kick", or "job" for the
-    swing that a whole job leaves. Raises InputError without jobs, and where neither budget is given.
+    swing that a whole job leaves; `varied` further keys that win over what jobs state. Raises InputError without jobs,
+    and where neither budget is given.
     """
     if not jobs:
         raise InputError.at("settings to type in", "no job", "one job or more")
@@ -144,7 +153,7 @@ def settings_to_type(
     if quality.rounding_budget_mm is None and quality.ringing_budget_mm is None:
         raise InputError.at(machine.name, "no budget", "quality.rounding_budget_mm or quality.ringing_budget_mm")
     shares = [1.0] * len(jobs) if weights is None else weights
-    trial = _Trial(jobs, shares, machine, counted)
+    trial = _Trial(jobs, shares, machine, counted, varied)
     rings = min(axis_quality(machine, axis).ramp_ringing for axis in AXES)
     most_travel = min(machine.motion.travel_acceleration_mm_s2, rings if travel is None else travel)
     fixed: dict[str, Any] = {TRAVEL_KEY: _digits(most_travel)} if most_travel < math.inf else {}
@@ -168,7 +177,7 @@ def settings_to_type(
             times[best * factor] = best_with(best * factor)
         best = min(times, key=lambda factor: times[factor])
     lifted = machine.with_settings({PRINT_KEY: LIFTED}, "settings to type in")
-    planned = trial.total([time_job(job, lifted, frozenset({PRINT_KEY}), passing=True) for job in jobs])
+    planned = trial.total([time_job(job, lifted, varied | {PRINT_KEY}, passing=True) for job in jobs])
     if not math.isfinite(times[best]):
         gentlest = {PRINT_KEY: LEAST, **_corner(machine, CORNERS[0]), **fixed}
         timings = trial.timings(gentlest)

@@ -126,24 +126,19 @@ def _each_stop(events: Events, machine: Machine, clock_at: Reals) -> Iterator[_S
     for i in range(events.kind.size):
         kind, value = int(events.kind[i]), float(events.value[i])
         clock = float(clock_at[i]) + stopped
-        if kind == tool_path.DWELL and value > LONGEST:
-            yield _Stop(i, "", math.nan, f"a dwell of {TOO_LONG}")
-            continue
-        if kind == tool_path.DWELL:
-            stopped += value
-            yield _Stop(i, "", value)
-            continue
+        unknown = ""
         if kind == tool_path.FINISH:  # the moves before it are done; nothing else is waited for
             continue
-        if kind == tool_path.RETRACTION:
-            yield _Stop(i, "", math.nan, "retraction by the controller: retraction.length_mm is not given")
-            continue
-        if kind in _TIMED:
+        if kind == tool_path.DWELL:
+            group, length = "", value
+        elif kind == tool_path.RETRACTION:
+            group, length = "", math.nan
+            unknown = "retraction by the controller: retraction.length_mm is not given"
+        elif kind in _TIMED:
             group, key = _TIMED[kind]
-            length = lengths[group]
-            if length is None:
-                yield _Stop(i, group, math.nan, f"{group}: {key} is not given")
-                continue
+            given = lengths[group]
+            length = math.nan if given is None else given
+            unknown = f"{group}: {key} is not given" if given is None else ""
         else:
             name = _HEATERS[kind]
             heater = heaters.setdefault((name, int(events.tool[i])), _Heater(rates[name], known.ambient_c))
@@ -158,18 +153,13 @@ def _each_stop(events: Events, machine: Machine, clock_at: Reals) -> Iterator[_S
                 missing = [f"stops.{name}_heating_c_per_s"] if rates[name] is None else []
                 missing += ["stops.ambient_c"] if known.ambient_c is None else []
                 goal = "" if math.isnan(value) else f" to {value:g} °C"
-                what = f"heating the {name}{goal}: {' and '.join(missing)} not given"
-                yield _Stop(i, group, math.nan, what)
-                continue
-            if cooler:
-                what = f"cooling the {name} down to {value:g} °C: nobody gives how fast"
-                yield _Stop(i, group, math.nan, what)
-                continue
-        if length > LONGEST:
-            yield _Stop(i, group, math.nan, f"{group} of {TOO_LONG}")
-            continue
-        stopped += length
-        yield _Stop(i, group, length)
+                unknown = f"heating the {name}{goal}: {' and '.join(missing)} not given"
+            elif cooler:
+                unknown = f"cooling the {name} down to {value:g} °C: nobody gives how fast"
+        if not unknown and length > LONGEST:
+            unknown = f"{group or 'a dwell'} of {TOO_LONG}"
+        stopped += 0.0 if unknown else length
+        yield _Stop(i, group, math.nan if unknown else length, unknown)
 
 
 def beside_moves(machine: Machine, facts: JobFacts) -> dict[str, float]:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
-
-import numpy as np
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.limits.flow import FLOW_KEY
@@ -14,17 +13,18 @@ from kinematics.machine import Machine, resolved_keys
 from kinematics.notebook import NotebookTable
 from kinematics.studies.caps import caps_of
 from kinematics.studies.held_by import HeldBy, held_under
-from kinematics.studies.intervals import USUAL, Interval, Sampling, drawn_in_parts, interval_of
+from kinematics.studies.intervals import USUAL, Interval, Sampling, drawn_totals, interval_of
 from kinematics.studies.knees import FALLS, Knee
 from kinematics.studies.knobs import Knob, settings_of, variant_of
 from kinematics.studies.many import Variant
+from kinematics.studies.timing import ALL_JOBS
 from kinematics.studies.weighted_jobs import WeightedJobs
 
 if TYPE_CHECKING:
     import pandas
 
+AHEAD = 8  # chunks of which the times are asked for before the first one is there
 CHUNK = 64  # candidates at a time: a row is told as soon as its chunk is done
-ALL_JOBS = "all jobs"
 COMMANDED_KEYS = ("feed_override", "commanded_speed_mm_s")  # ends of keys that change what is commanded
 
 
@@ -118,12 +118,7 @@ def _intervals(
     """
     if not variant.machine.ranges:
         return [None] * (len(jobs.names) + 1)
-    parts, done = [], 0
-    for machines in drawn_in_parts(variant.machine, sampling):
-        parts.append(jobs.totals([Variant(machine, variant.varied) for machine in machines]))
-        done += len(machines)
-        hear(done / sampling.draws)
-    drawn = np.concatenate(parts, axis=1)
+    drawn = drawn_totals(jobs.prepared, *variant, sampling, hear)
     return [*(interval_of(times) for times in drawn), interval_of(jobs.weights @ drawn)]
 
 
@@ -151,10 +146,10 @@ def sweep_rows(
     intervals are drawn where ranges are left: of every candidate on the same draws.
     """
     at_a_time = CHUNK if not points or not ranges_left(machine, knobs) else 1  # each is then timed on many draws
-    for first in range(0, len(points), at_a_time):
-        chosen = points[first : first + at_a_time]
-        variants = [variant_of(machine, settings_of(knobs, point)) for point in chosen]
-        totals = jobs.totals(variants)
+    begun = _begun(jobs, machine, knobs, [points[i : i + at_a_time] for i in range(0, len(points), at_a_time)])
+    first = 0
+    for chosen, variants, answer in begun:
+        totals = answer()
         rows = []
         for k, point in enumerate(chosen):
             within, stopped = _judged(variants[k], jobs)
@@ -166,5 +161,21 @@ def sweep_rows(
             ]
             if len(jobs.names) > 1:
                 rows.append(SweepRow(point, ALL_JOBS, float(jobs.weights @ totals[:, k]), within, stopped, known[-1]))
-        tell(first + len(chosen))
+        first += len(chosen)
+        tell(first)
         yield rows
+
+
+def _begun(
+    jobs: WeightedJobs, machine: Machine, knobs: Sequence[Knob], chunks: Sequence[Sequence[tuple[float, ...]]]
+) -> Iterator[tuple[Sequence[tuple[float, ...]], list[Variant], Callable[[], Any]]]:
+    """Each chunk of points with its variants and the way to their totals; jobs that are elsewhere work on a few chunks
+    ahead of the one that is waited for.
+    """
+    ahead: deque[tuple[Sequence[tuple[float, ...]], list[Variant], Callable[[], Any]]] = deque()
+    for chosen in chunks:
+        variants = [variant_of(machine, settings_of(knobs, point)) for point in chosen]
+        ahead.append((chosen, variants, jobs.totals_later(variants)))
+        if len(ahead) > AHEAD:
+            yield ahead.popleft()
+    yield from ahead

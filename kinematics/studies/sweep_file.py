@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 import errno
+import functools
 import hashlib
 import io
 import json
@@ -19,11 +20,11 @@ from typing import Any, NamedTuple
 
 from kinematics.errors import InputError
 from kinematics.machine import Machine
-from kinematics.outputs import put_in_place, refuse_to_overwrite, spreadsheet_text, write_whole
+from kinematics.outputs import put_in_place, refuse_to_overwrite, spreadsheet_text, write_text_whole, write_whole
 from kinematics.studies.intervals import Interval, Sampling
 from kinematics.studies.knobs import Knob
-from kinematics.studies.sweep import ALL_JOBS, SweepRow
-from kinematics.studies.timing import TimedJob
+from kinematics.studies.sweep import SweepRow
+from kinematics.studies.timing import ALL_JOBS, TimedJob
 
 PACKAGE = Path(__file__).parents[1]
 
@@ -42,7 +43,7 @@ def fingerprint(
     `reading` what else the reading of jobs hangs on, as it was told; `dialect` a name, or a table of which the bytes
     count; `sampling` how intervals are drawn, where there are any.
     """
-    found = hashlib.sha256(_sources().encode())
+    found = hashlib.sha256(program_hash().encode())
     told = (machine.as_dict(), [knob.name for knob in knobs], list(points), list(reading), dialect)
     found.update(json.dumps(told, sort_keys=True).encode())
     if sampling is not None:
@@ -54,7 +55,8 @@ def fingerprint(
     return found.hexdigest()
 
 
-def _sources() -> str:
+@functools.cache
+def program_hash() -> str:
     """Hash of all that the program consists of: two states of one version may count differently."""
     found = hashlib.sha256()
     for path in sorted([*PACKAGE.rglob("*.py"), *PACKAGE.rglob("*.toml")]):
@@ -271,7 +273,7 @@ class SweepFile:
         }
         try:
             os.fsync(self._file.fileno())
-            write_whole(self._told, lambda path: _write(path, json.dumps(told)), force=True)
+            write_text_whole(self._told, json.dumps(told), force=True)
         except OSError as error:
             raise self._no_room(str(self._partial), f"cannot be written: {error.strerror}") from None
         except InputError as error:
@@ -327,7 +329,3 @@ def _locked(number: int) -> bool:
     except OSError:
         return True  # folders that other machines lend
     return True
-
-
-def _write(path: Path, text: str) -> None:
-    path.write_text(text, encoding="utf-8")

@@ -236,11 +236,16 @@ def machine_of_rows(rows: Sequence[TimesRow]) -> str | None:
     return str(beside) if beside.is_file() else first.machine
 
 
+def _total_of(job: TimedJob, ask: Ask) -> float:
+    return job.timed(ask).total
+
+
 def measured_rows(
     rows: Sequence[TimesRow], machine: Machine, machine_name: str, prepare: Callable[[str], TimedJob]
 ) -> tuple[list[Measured], list[Finding], list[Finding]]:
     """The prints of a machine among rows, what is wrong with others, and what is doubtful; a file is prepared once."""
     jobs: dict[str, TimedJob] = {}
+    begun: list[tuple[TimesRow, TimedJob, Machine, Callable[[], float]]] = []
     found: list[Measured] = []
     findings: list[Finding] = []
     doubts: list[Finding] = []
@@ -255,8 +260,10 @@ def measured_rows(
             text = f"the machine file has no material {row.material!r}: timed without"
             doubts.append(Finding(row.place, text, ", ".join(known), nearest(row.material, known)))
         job = jobs.setdefault(row.path, prepare(row.path))
+        begun.append((row, job, own, job.later(_total_of, Ask(own, passing=True, total_only=True))))
+    for row, job, own, answer in begun:
         try:
-            seconds = job.timed(Ask(own, passing=True, total_only=True)).total
+            seconds = answer()
         except InputError as failure:
             findings += [Finding(row.place, str(one)) for one in failure.findings]
             continue

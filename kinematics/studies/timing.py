@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from typing import NamedTuple, Protocol
+from typing import Any, NamedTuple, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import InputError, Notice, by_weight
 from kinematics.gcode.job import Job, JobFacts
+from kinematics.gcode.labels import LabelNames
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL, WAITS, Events
+from kinematics.limits import columns as by
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.limits.classes import Classes, MoveClass
 from kinematics.limits.combine import Limits
@@ -25,7 +27,11 @@ from kinematics.studies import causes
 from kinematics.studies.asked import Seen, Sums
 from kinematics.studies.stops import StopTimes, stops_of
 
+ALL_JOBS = "all jobs"  # in place of one job's name
+
 Then = Callable[["Timing"], "Sequence[Ask]"]
+Result = TypeVar("Result")
+IDLE = -1  # in place of a cause: moves that do not cruise, or have no ramp
 
 
 class Planned(NamedTuple):
@@ -97,6 +103,15 @@ class PathSums(NamedTuple):
         return max(self.print_speed, self.travel_speed)
 
 
+class Gist(NamedTuple):
+    """What is kept of a plan without its moves: their labels, and int64[combinations, 4] how many moves of which class
+    are held by which causes: class, cause while cruising, cause on ramps (IDLE: there is none), moves.
+    """
+
+    labels: LabelNames
+    ruled: NDArray[np.int64]
+
+
 class CopiesMade(NamedTuple):
     """Of a print of several copies: how many, how many fit and why no more (`reason`), `how` they are made (layer by
     layer, or one after another), and `extra_travels` from one to the next.
@@ -114,8 +129,9 @@ class Timing(NamedTuple):
 
     `table`, `limits`, `seconds` the classes of moves, what each may, and its seconds by cause, as in `Classes`,
     `Limits` and `Plan`. Of a job in one piece `planned` is the plan; of one in blocks `path` is what was kept instead
-    (None where it was not asked for). `unbounded` says that a limit was lifted and some move was left without a ceiling
-    of speed or of acceleration: then no other number counts. `copies` of a print of several (None: of one).
+    (None where it was not asked for), and of one that was timed elsewhere `gist` as well. `unbounded` says that a limit
+    was lifted and some move was left without a ceiling of speed or of acceleration: then no other number counts.
+    `copies` of a print of several (None: of one).
     """
 
     facts: JobFacts
@@ -131,6 +147,7 @@ class Timing(NamedTuple):
     path: PathSums | None
     unbounded: bool = False
     copies: CopiesMade | None = None
+    gist: Gist | None = None
 
     @property
     def total(self) -> float:
@@ -216,40 +233,55 @@ class TimedJob(Protocol):
     @property
     def heeds_file_limits(self) -> bool:
         """Whether limits stated in the job have a say."""
-        ...
 
     @property
     def keeps_moves(self) -> bool:
         """Whether its moves stay at hand, so that another question takes no reading."""
-        ...
 
     def foresee(self, asks: Sequence[Ask], then: Then | None = None) -> None:
         """Take note of what will be asked, and of what will be once the first of `asks` is timed."""
-        ...
 
     def timed(self, ask: Ask) -> Timing:
         """The timing under a machine. Raises InputError where the job cannot be read."""
-        ...
 
     def totals(self, asks: Sequence[Ask]) -> NDArray[np.float64]:
         """The total time under each of many machines (s). Raises InputError where the job cannot be read."""
-        ...
 
     def is_planned_singly(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> bool:
         """Whether many machines like this one take a plan each, rather than a batch over moves at hand."""
-        ...
 
     def with_moves(self) -> TimedJob:
         """The job with all its moves at hand, for a study that looks at every one of them."""
-        ...
 
     def look_at(self, machine: Machine, fresh: Callable[[], Sums]) -> Seen[Sums]:
         """Show all moves, as a machine reads and classes them, to a look that is made `fresh` whenever it begins."""
-        ...
 
     def digest(self) -> str:
         """A hash of the job's bytes; empty where they cannot be read."""
+
+    def later(self, question: Callable[..., Result], *more: Any) -> Callable[[], Result]:
+        """The way to the answer of `question(job, *more)`: one at hand answers when that is called, one that is
+        elsewhere sets to work at once.
+        """
         ...
+
+
+class JobHere:
+    """A job of this process: it answers when it is asked."""
+
+    def later(self, question: Callable[..., Result], *more: Any) -> Callable[[], Result]:
+        """The way to the answer of a question: see `TimedJob`."""
+        return lambda: question(self, *more)
+
+
+def each(jobs: Sequence[TimedJob], question: Callable[..., Result], *more: Any) -> list[Result]:
+    """What `question(job, *more)` answers for each job, in their order; all that are elsewhere are asked at once.
+
+    The question is a function of a module; what it is given and what it answers can be pickled. Raises InputError as it
+    does.
+    """
+    answers = [job.later(question, *more) for job in jobs]
+    return [answer() for answer in answers]
 
 
 def foresee(jobs: Sequence[TimedJob], asks: Sequence[Ask], then: Then | None = None) -> None:
@@ -272,6 +304,37 @@ def time_job(
     job cannot be read.
     """
     return job.timed(Ask(machine, varied, passing, scaled, total_only))
+
+
+def _timed(job: TimedJob, ask: Ask) -> Timing:
+    return job.timed(ask)
+
+
+def time_jobs(
+    jobs: Sequence[TimedJob],
+    machine: Machine,
+    varied: frozenset[str] = NOTHING_VARIED,
+    passing: bool = False,
+    scaled: tuple[tuple[str, float], ...] = (),
+    total_only: bool = False,
+) -> list[Timing]:
+    """Time jobs under a machine, as `time_job` does each."""
+    return each(jobs, _timed, Ask(machine, varied, passing, scaled, total_only))
+
+
+def _totals(job: TimedJob, asks: Sequence[Ask]) -> NDArray[np.float64]:
+    return job.totals(asks)
+
+
+def totals_of(jobs: Sequence[TimedJob], asks: Sequence[Ask]) -> NDArray[np.float64]:
+    """The total time of each job under each of many machines (float64[jobs, asks], s)."""
+    return np.stack(each(jobs, _totals, asks))
+
+
+def totals_later(jobs: Sequence[TimedJob], asks: Sequence[Ask]) -> Callable[[], NDArray[np.float64]]:
+    """The way to `totals_of`; jobs that are elsewhere set to work at once."""
+    answers = [job.later(_totals, asks) for job in jobs]
+    return lambda: np.stack([answer() for answer in answers])
 
 
 def timing_of_plan(planned: Planned, ask: Ask) -> Timing:
@@ -316,3 +379,35 @@ def path_sums(timing: Timing) -> PathSums:
         float(planned.plan.speed_peak[moves.kind == TRAVEL].max(initial=0.0)),
         np.bincount(moves.layer[planned.first_pieces], minlength=planned.job.layers + 1),
     )
+
+
+def gist_of(timing: Timing) -> Gist | None:
+    """What is kept of a plan without its moves; None of a job in blocks, whose moves are not kept."""
+    if timing.gist is not None or timing.planned is None:
+        return timing.gist
+    planned = timing.planned
+    found, of_move = planned.plan, planned.classes.of_move.astype(np.int64)
+    cruise = np.where(found.cruising > 0.0, found.cruise_cause.astype(np.int64), IDLE)
+    ramp = np.where(found.rising + found.falling > 0.0, found.ramp_cause.astype(np.int64), IDLE)
+    kinds = by.CAUSES + 1
+    codes, counts = np.unique((of_move * kinds + cruise + 1) * kinds + ramp + 1, return_counts=True)
+    columns = codes // kinds**2, codes // kinds % kinds - 1, codes % kinds - 1, counts
+    return Gist(planned.job.labels.of_job, np.stack(columns, axis=1).astype(np.int64))
+
+
+def without_moves(timing: Timing, total_only: bool = False) -> Timing:
+    """A timing as it goes from one process to another: what is told of the path and the gist of the plan, no moves.
+
+    Of one that was asked for its total alone no limits and no causes either.
+    """
+    if total_only:
+        nothing = np.empty(0)
+        return timing._replace(
+            table=(),
+            limits=Limits(np.empty((0, by.LIMITS)), (), None, (), np.empty((0, 2)), None, frozenset()),
+            seconds=np.empty((0, by.CAUSES)),
+            layers=LayerTimes(nothing, nothing),
+            planned=None,
+            path=None,
+        )
+    return timing._replace(planned=None, path=path_sums(timing), gist=gist_of(timing))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from kinematics.limits.vibration import AXES, filter_made
+from kinematics.limits.vibration import AXES, filter_made, modes_of
 from kinematics.machine import Machine
 from kinematics.studies.knees import FALLS
 from kinematics.studies.knobs import settings_of, variant_of
@@ -34,7 +34,6 @@ def costs_of(machine: Machine) -> dict[str, float]:
     trail their drawn path (a·σ²/2, mm) and what a single ramp leaves an axis swinging by (2a·Σ max V/ω², mm), each on
     the axis on which it is worst. What corners cost beside is not counted here.
     """
-    from kinematics.vibration.residual import Mode
     from kinematics.vibration.ringing import acceleration_by_ringing
     from kinematics.vibration.rounding import lead
 
@@ -49,10 +48,7 @@ def costs_of(machine: Machine) -> dict[str, float]:
             rounding = max(rounding, lead(filter_made(vibration, axis), acceleration))
             known[ROUNDING] = rounding
         if vibration.modes:
-            modes = [
-                Mode(one.frequency_hz, one.damping_ratio, one.frequency_uncertainty_share) for one in vibration.modes
-            ]
-            admitted = acceleration_by_ringing(filter_made(vibration, axis), modes, 1.0)
+            admitted = acceleration_by_ringing(filter_made(vibration, axis), modes_of(vibration), 1.0)
             ringing = max(ringing, acceleration / admitted if admitted < math.inf else 0.0)
             known[RINGING] = ringing
     return known

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from kinematics.machine import Machine
 from kinematics.notebook import NotebookTable
-from kinematics.studies.filter_choice import KICK, FilterChoice, choose_filters
-from kinematics.studies.filter_options import AxisOption, budgets_of, filter_words, option_of, widened
+from kinematics.studies.filter_choice import FilterChoice, choose_filters
+from kinematics.studies.filter_options import AxisOption, budgets_of, option_of, widened
 from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.settings_to_type import TypedSettings, settings_to_type
+from kinematics.studies.settings_to_type import KICK, TypedSettings, settings_to_type
 from kinematics.studies.vibration_modes import Agreement, AxisFinding, agreements, modes_known
 from kinematics.vibration.filters import Filter, spread_of
 from kinematics.vibration.modes import FittedMode
@@ -151,17 +151,19 @@ def vibration_of(
     counted: str = KICK,
     own: bool = False,
     least_uncertainty: float = 0.0,
+    hear: Callable[[float], None] = lambda _: None,
 ) -> VibrationStudy:
     """The modes of a machine, the filters with which jobs print soonest inside its budgets, and what to set.
 
     Modes by recordings, else by ripples, else by the machine file, their frequencies off by `least_uncertainty` at
-    least. `own` looks for filters of one's own as well. Raises InputError where no mode is known.
+    least. `own` looks for filters of one's own as well; `hear` is told about how far the choice is. Raises InputError
+    where no mode is known.
     """
     findings = [
         one._replace(modes=widened(one.modes, least_uncertainty)) for one in modes_known(machine, recordings, ripples)
     ]
     modes = {one.axis: one.modes for one in findings}
-    choice = choose_filters(machine, modes, jobs, weights, counted)
+    choice = choose_filters(machine, modes, jobs, weights, counted, hear=hear)
     of_own: tuple[OwnFilter, ...] = ()
     own_choice = None
     if own:
@@ -205,8 +207,3 @@ def _own(best: AxisOption, modes: Sequence[FittedMode], choice: FilterChoice) ->
     option = option_of(best.axis, made, modes[0].frequency, modes[0].damping, modes, budgets)
     spread = spread_of(named.filter).variance
     return OwnFilter(option, named, spread_of(made).variance / spread if spread > 0.0 else 1.0)
-
-
-def own_words(own: OwnFilter) -> str:
-    """Which axis and beside which named type."""
-    return f"{own.option.axis}: own filter beside {filter_words(own.named)}"

@@ -17,13 +17,12 @@ from kinematics.limits.vibration import AXES
 from kinematics.machine import Machine
 from kinematics.studies.filter_options import known_modes
 from kinematics.vibration.modes import NORMAL, FittedMode, beside_strongest, fitted
-from kinematics.vibration.recorded_modes import NOT_TOLD, modes_of_record
+from kinematics.vibration.recorded_modes import NOT_TOLD, SAME, modes_of_record
 from kinematics.vibration.recording import Recording, swapped_notice
 from kinematics.vibration.spectrum import Piece, Spectrum, even_pieces, spectrum_of
 
 Reals = NDArray[np.float64]
 
-SAME = 3.0  # half-power widths within which two recordings speak of one mode
 SEEN_IN = 0.5  # of the recordings of an axis: a mode that fewer show is left out, and said so
 COUPLED = 0.3  # of the shaken axis's swing: an axis that moves so much is told
 APART = 1.6  # times: cross-checks that differ by more are told

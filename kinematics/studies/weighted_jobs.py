@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -12,15 +12,20 @@ from kinematics.gcode.moves import PRINT
 from kinematics.limits import columns as by
 from kinematics.limits.combine import limits_of
 from kinematics.limits.flow import filament_area, flow_at
+from kinematics.machine import Machine
 from kinematics.studies.asked import FlowAsked, Seen, look_hangs_on
-from kinematics.studies.causes import main_cause
+from kinematics.studies.causes import main_cause, summed
 from kinematics.studies.many import Variant
-from kinematics.studies.timing import Ask, TimedJob, time_job
+from kinematics.studies.timing import Ask, TimedJob, Timing, each, time_jobs, totals_later, totals_of
 
 
 def _finite(limits: np.ndarray[tuple[int, int], np.dtype[np.float64]]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
     replaced = limits[:, by.SPEED_REPLACED]
     return np.asarray(np.where(np.isfinite(replaced), replaced, 0.0))
+
+
+def _flow_asked(job: TimedJob, machine: Machine) -> Seen[FlowAsked]:
+    return job.look_at(machine, FlowAsked)
 
 
 class WeightedJobs:
@@ -30,12 +35,18 @@ class WeightedJobs:
         self.prepared = tuple(jobs)
         self.names = tuple(names)
         self.weights = np.asarray(weights, np.float64)
-        self._asked: dict[tuple[int, object], Seen[FlowAsked]] = {}
+        self._asked: dict[object, list[Seen[FlowAsked]]] = {}
 
     def totals(self, variants: Sequence[Variant]) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
         """The time of each job under each variant (float64[jobs, variants], s)."""
         asks = [Ask(*variant) for variant in variants]
-        return np.stack([job.totals(asks) for job in self.prepared])
+        return totals_of(self.prepared, asks)
+
+    def totals_later(
+        self, variants: Sequence[Variant]
+    ) -> Callable[[], np.ndarray[tuple[int, int], np.dtype[np.float64]]]:
+        """The way to `totals`: jobs that are elsewhere set to work at once."""
+        return totals_later(self.prepared, [Ask(*variant) for variant in variants])
 
     def share_of_flow(self, variant: Variant) -> float:
         """The fastest flow that the commanded speeds of any job ask for, as a share of what the hotend melts.
@@ -43,11 +54,10 @@ class WeightedJobs:
         0 where the machine file does not say how much that is.
         """
         machine, share = variant.machine, 0.0
-        for number, job in enumerate(self.prepared):
-            key = number, look_hangs_on(machine)
-            if key not in self._asked:
-                self._asked[key] = job.look_at(machine, FlowAsked)
-            sums, table, file_limits = self._asked[key]
+        key = look_hangs_on(machine)
+        if key not in self._asked:
+            self._asked[key] = each(self.prepared, _flow_asked, machine)
+        for sums, table, file_limits in self._asked[key]:
             limits = limits_of(machine, table, file_limits, variant.varied).values
             fastest, most = sums.of_classes(len(table))
             by_file = limits[:, by.SPEED_SHARE] > 0.0
@@ -71,11 +81,12 @@ class WeightedJobs:
                 return np.array([math.inf])
             return np.concatenate([self.weighted_or_never([variant]) for variant in variants])
 
+    def by_cause(self, timings: Sequence[Timing]) -> dict[str, float]:
+        """Seconds of all jobs by cause, each job as often as it is printed."""
+        each = zip(timings, self.weights.tolist(), strict=True)
+        return summed((cause, weight * spent) for one, weight in each for cause, spent in one.by_cause.items())
+
     def main_cause(self, variant: Variant) -> str:
         """What most of the time of all jobs is spent under, with its share."""
-        seconds: dict[str, float] = {}
-        for job, weight in zip(self.prepared, self.weights.tolist(), strict=True):
-            timing = time_job(job, variant.machine, variant.varied, passing=True)
-            for cause, spent in timing.by_cause.items():
-                seconds[cause] = seconds.get(cause, 0.0) + weight * spent
+        seconds = self.by_cause(time_jobs(self.prepared, *variant, passing=True))
         return main_cause(seconds, math.fsum(seconds.values()))

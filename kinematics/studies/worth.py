@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any, NamedTuple
@@ -36,56 +37,53 @@ class Worth(NamedTuple):
     if_lifted_s: float | None
 
 
+_AROUND_A_NAME = re.compile(r"^max_|(_mm_s2|_mm3_s|_mm_s|_mm|_nm|_per_s|_s)$")
+# By section of a key what a maker calls it, with the parts of the key.
+_WORDS = {
+    "axes.": "{1} axis {name}",
+    "motors.": "motor {1} {name}",
+    "hotend.": "hotend {name}",
+    "retraction.": "retraction {name}",
+    "motion.speed_step_mm_s.": "{2} axis speed step",
+    "motion.by_label.": "{name}, {label}",
+    "motion.by_kind.": "{name}, {2}",
+    "controller.": "{name} a second",
+}
+
+
 def words_of(key: str) -> str:
     """A limit in a maker's words."""
     plain = key.removesuffix(IN_THE_JOB)
     if plain == COMMANDED:
         return "speeds in the file"
     stated = ", stated in the job" if plain != key else ""
-    parts = plain.split(".")
-    name = parts[-1]
-    for ending in ("_mm_s2", "_mm3_s", "_mm_s", "_mm", "_nm", "_per_s", "_s"):
-        name = name.removesuffix(ending)
-    name = name.removeprefix("max_").replace("_", " ")
-    if parts[0] == "axes":
-        name = f"{parts[1]} axis {name}"
-    elif parts[0] == "motors":
-        name = f"motor {parts[1]} {name}"
-    elif parts[0] == "hotend":
-        name = f"hotend {name}"
-    elif parts[0] == "retraction":
-        name = f"retraction {name}"
-    elif parts[:2] == ["motion", "speed_step_mm_s"]:
-        name = f"{parts[2]} axis speed step"
-    elif parts[:2] == ["motion", "by_label"]:
-        name = f"{name}, {'.'.join(parts[2:-1])}"
-    elif parts[:2] == ["motion", "by_kind"]:
-        name = f"{name}, {parts[2]}" if not name.startswith(parts[2]) else name
-    elif parts[0] == "controller":
-        name = f"{name} a second"
     if plain == ADVANCE_KEY:
-        name = "pressure advance (less of it)"
-    return name + stated
+        return f"pressure advance (less of it){stated}"
+    parts = plain.split(".")
+    name = _AROUND_A_NAME.sub("", parts[-1]).replace("_", " ")
+    words = next((words for section, words in _WORDS.items() if plain.startswith(section)), "{name}")
+    if parts[1:2] == ["by_kind"] and name.startswith(parts[2]):
+        words = "{name}"
+    return words.format(*parts, name=name, label=".".join(parts[2:-1])) + stated
 
 
-def scaled_ask(machine: Machine, key: str, factor: float, varied: frozenset[str]) -> Ask:
+def scaled_ask(machine: Machine, key: str, factor: float) -> Ask:
     """One limit with a factor on it, infinity to lift it."""
-    return Ask(machine, varied, True, ((key, factor),), True)
+    return Ask(machine, NOTHING_VARIED, True, ((key, factor),), True)
 
 
-def worth_of_limits(
-    prepared: TimedJob,
-    machine: Machine,
-    timing: Timing,
-    varied: frozenset[str] = NOTHING_VARIED,
-) -> tuple[Worth, ...]:
+def worth_of_limits(prepared: TimedJob, machine: Machine, timing: Timing) -> tuple[Worth, ...]:
     """What each limit that has a say is worth to a job, those that buy most first; every number by planning again.
 
     A limit here is everything under one key of the machine file, or under one that the job states; the commanded speed
     of the job is one as well.
     """
-    keys = sorted(timing.limits.keys)
-    asks = [scaled_ask(machine, key, factor, varied) for key in keys for factor in (ONE_PERCENT, math.inf)]
+    return worth_of_keys(prepared, machine, sorted(timing.limits.keys), timing.total)
+
+
+def worth_of_keys(prepared: TimedJob, machine: Machine, keys: Sequence[str], total_s: float) -> tuple[Worth, ...]:
+    """The same of a job of which the keys that have a say, in order, and the total time are known (s)."""
+    asks = [scaled_ask(machine, key, factor) for key in keys for factor in (ONE_PERCENT, math.inf)]
     foresee([prepared], asks)
 
     def total(ask: Ask) -> float | None:
@@ -98,20 +96,19 @@ def worth_of_limits(
     found = []
     for i, key in enumerate(keys):
         more, lifted = totals[2 * i], totals[2 * i + 1]
-        saved = timing.total - (more if more is not None else timing.total)
-        saved = 0.0 if abs(saved) <= SAME_TIME * timing.total else saved
+        saved = total_s - (more if more is not None else total_s)
+        saved = 0.0 if abs(saved) <= SAME_TIME * total_s else saved
         found.append(Worth(key, words_of(key), saved, lifted))
     return tuple(sorted(found, key=lambda worth: (-worth.one_percent_s, worth.key)))
 
 
 RAISE = 1.5  # one step that a maker would try
-WORTH_A_TRY = 0.002  # share of the time that a limit must hold before it is tried
+WORTH_SAYING = 0.005  # share of the time: what a limit must hold to be tried, and a change must save to be shown
 BELONG_FROM = 1.25  # of what limits bring one by one: what they must bring at once to belong together
 NEEDS_THE_OTHERS = 0.6  # of what several bring at once: a limit that brings less alone is not told alone
 BELOW_WHICH_IT_HOLDS = 1.0  # of an acceleration along the path: axes and motors that take less hold it
 HELD_BY_OTHERS = ("print_acceleration_mm_s2", "travel_acceleration_mm_s2", "feed_override")
 AT_COST_OF_QUALITY = ("cooling.", "quality.")
-WORTH_SAYING = 0.005  # share of the time that a change must save before it is shown
 
 
 class Change(NamedTuple):
@@ -263,7 +260,7 @@ def _against_ceilings(machine: Machine, timing: Timing, least: float) -> Iterato
 
 def _trials(machine: Machine, timing: Timing) -> list[_Trial]:
     """The changes that may pay: each raises a limit under which the job spends time."""
-    least = WORTH_A_TRY * timing.total
+    least = WORTH_SAYING * timing.total
     motion = machine.motion
     trials = list(_against_ceilings(machine, timing, least))
     by_deviation = bool(np.isfinite(timing.limits.values[:, by.DEVIATION]).all())
@@ -406,12 +403,11 @@ def changes_that_save(
     kept = [(change, ask) for change, ask in changes if change.saved_s > WORTH_SAYING * total and change in those]
     found = [change for change, _ in kept]
     if sampled is not None and kept:
-        before = sampled.as_it_is
+        after = [sampled.totals(ask.machine, ask.varied) for _, ask in kept]
+        before, done = sampled.as_it_is, sampled.sampling.draws
         found = [
-            change._replace(
-                saved_interval_s=interval_of((before - sampled.totals(ask.machine, ask.varied)).sum(axis=0))
-            )
-            for change, ask in kept
+            change._replace(saved_interval_s=interval_of((before - times[:, :done]).sum(axis=0)))
+            for (change, _), times in zip(kept, after, strict=True)
         ]
     # Savings that differ by rounding alone are equal; what the part pays for comes last.
     return sorted(found, key=lambda one: (one.costs_quality, -round(one.saved_s / total, 9), one.key))

@@ -15,6 +15,7 @@ Names = tuple[str, ...]
 Path = tuple[str | int, ...]  # of a key in the tables of a file, list positions as numbers
 
 LARGEST_FILE = 4_000_000  # bytes; anything larger is some other file, and is not read to the end
+DEEPEST = 50  # tables in one another; a file of this program has five
 _PLACE_IN_TOML = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 # A part in double or single quotes; any other part is bare, and taken as it comes up to the next dot.
@@ -129,7 +130,7 @@ def toml_lines(text: str) -> TomlLines:
             place = _end_of_value(text, place)
         if place == start:  # the end of the text, or not TOML: the parser has said so
             return found
-        for length in range(1, len(path)):
+        for length in range(1, min(len(path), DEEPEST)):
             found.lines.setdefault(path[:length], line)
         if is_array:
             arrays[path] = arrays.get(path, -1) + 1
@@ -265,12 +266,25 @@ def _files_beside(path: FilePath) -> list[str]:
         return []
 
 
+def _is_deep(tables: dict[str, Any]) -> bool:
+    """Whether tables or arrays stand in one another more than DEEPEST times."""
+    level: list[Any] = [tables]
+    for _ in range(DEEPEST):
+        inner = [one.values() if isinstance(one, dict) else one for one in level]
+        level = [value for values in inner for value in values if isinstance(value, dict | list)]
+    return bool(level)
+
+
 def tables_of(text: str, place: str, kind: FileKind) -> dict[str, Any]:
     """The tables of TOML text. Raises InputError with the line where it is none."""
+    too_deep = InputError.at(place, f"tables or arrays are nested more than {DEEPEST} deep", kind.words)
     try:
-        return tomllib.loads(text)
+        tables = tomllib.loads(text)
+        if _is_deep(tables):
+            raise too_deep
+        return tables
     except RecursionError:
-        raise InputError.at(place, "brackets are nested too deeply", kind.words) from None
+        raise too_deep from None
     except ValueError as failure:
         message = str(failure)
     where = _PLACE_IN_TOML.search(message)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from itertools import pairwise
+from itertools import combinations, pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -25,8 +25,8 @@ CONVERGED = 1e-8  # relative change of the likelihood
 EVIDENCE = 16.0  # by how much the logarithm of the likelihood must grow for one mode more (three numbers)
 LEAST_DAMPING, MOST_DAMPING = 0.002, 0.6
 ANYWHERE = 6  # starts that hang on nothing seen
+STARTS = (0.03, 0.1)  # dampings that a mode is looked for with
 COARSE = 0.25  # Hz: bins are taken together to this while modes are looked for
-STARTS_DAMPING = 0.05
 STRAY = 0.5  # of a block's bins: how finely a misfit is looked for, as a share of the half-power width
 
 
@@ -240,6 +240,12 @@ def _without_modes(powers: Powers, spread: int) -> Reals:
     return shape(found.x)
 
 
+def _good_fits(powers: Powers, starts: Sequence[Sequence[tuple[float, float, float]]]) -> list[_Fit]:
+    """The fits from some starts whose modes lie apart and inside the band."""
+    fits = [_scored(powers, _start(powers, start)) for start in starts]
+    return [fit for fit in fits if _inside(powers, fit.numbers) and _apart(fit.numbers)]
+
+
 def look_for_modes(powers: Powers, most: int = MOST_MODES) -> list[tuple[float, float, float]]:
     """The modes that a spectrum shows, one after the other as long as the likelihood grows by more than `EVIDENCE`.
 
@@ -257,12 +263,11 @@ def look_for_modes(powers: Powers, most: int = MOST_MODES) -> list[tuple[float, 
     for _ in range(most):
         starts = _candidates(coarse, shape, spread, 4) + _candidates(coarse, smooth, spread, 2)
         starts += np.geomspace(1.2 * coarse.frequency[0], 0.8 * coarse.frequency[-1], ANYWHERE).tolist()
-        fits = []
-        for natural in dict.fromkeys(starts):
-            if any(abs(natural - one[0]) < one[0] * one[1] for one in known):
-                continue
-            fits += [_scored(coarse, _start(coarse, [*known, (natural, damping, 1.0)])) for damping in (0.03, 0.1)]
-        fits = [fit for fit in fits if _inside(coarse, fit.numbers) and _apart(fit.numbers)]
+        starts = [one for one in dict.fromkeys(starts) if all(abs(one - k[0]) >= k[0] * k[1] for k in known)]
+        fits = _good_fits(coarse, [[*known, (one, damping, 1.0)] for one in starts for damping in STARTS])
+        if not fits and not known:  # two modes far apart that are about as strong look like neither alone
+            pairs = combinations(sorted(starts), 2)
+            fits = _good_fits(coarse, [[(one, STARTS[1], 1.0), (two, STARTS[1], 1.0)] for one, two in pairs])
         best = min(fits, key=lambda fit: fit.loss, default=None)
         if best is None or loss - best.loss < EVIDENCE:
             break

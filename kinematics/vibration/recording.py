@@ -24,6 +24,7 @@ STANDARD_GRAVITY = 9806.65  # mm/s² (CGPM 1901)
 ACCELERATION_UNITS: Mapping[str, float] = MappingProxyType({"g": STANDARD_GRAVITY, "m/s2": 1000.0, "mm/s2": 1.0})
 AXES = ("x", "y", "z")
 COMMENTS = ("#", ";", "%", "//", "!")
+LARGEST = 20_000_000  # bytes: ten minutes at 1 kHz; a minute or two tell a mode
 SNIFFED = 65_536  # bytes from which the shape of a file is told
 SHORTEST, SHORT = 2.0, 20.0  # s: refused below the one, remarked on below the other
 LOWEST_RATE, LOW_RATE = 100.0, 400.0  # Hz: likewise
@@ -36,6 +37,7 @@ SWAPPED = 3.0  # times as lively as the axis that was shaken
 TRUE_GRAVITY = 0.15  # by how far the mean of a record at rest may miss 1 g
 
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?|[+-]?(?:nan|inf)", re.IGNORECASE)
+_LINE_END = re.compile(r"\r\n|\r|\n")  # and no other mark, as the reader of whole tables has it
 _COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+(?:[eE][+-]?\d+)?|[+-]?\d+")
 _UNIT_IN_NAME = re.compile(
     r"[\[(_\s/]*(mm/s\^?2|mm/s²|mm_s2|m/s\^?2|m/s²|m_s2|ms|us|µs|μs|sec(?:onds)?|s|g)[\])\s]*$", re.I
@@ -124,13 +126,17 @@ def read_recording(path: str | Path, axis: str, told: Told = NOTHING_TOLD) -> Re
 def _content(path: str | Path) -> bytes:
     place = str(path)
     try:
-        content = Path(path).read_bytes()
+        with open(path, "rb") as file:
+            content = file.read(LARGEST + 1)
     except FileNotFoundError:
         beside = [one.name for one in Path(path).parent.glob("*")] if Path(path).parent.is_dir() else []
         hint = nearest(Path(path).name, beside)
         raise InputError.at(place, "no such file", "a text file of times and accelerations", hint) from None
     except OSError as failure:
         raise InputError.at(place, f"cannot be read: {failure.strerror}") from None
+    if len(content) > LARGEST:
+        found = f"larger than {LARGEST // 1_000_000} MB"
+        raise InputError.at(place, found, "a recording of some minutes", "a minute or two are enough: cut it")
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         content = content.decode("utf-16", "replace").encode()
     if b"\0" in content[:SNIFFED]:
@@ -148,7 +154,7 @@ def _fields(line: str, separator: str | None) -> list[str]:
 
 def _shape_of(content: bytes, place: str) -> _Shape:
     """How the file is written, from its first lines."""
-    lines = content[:SNIFFED].decode("utf-8", "replace").splitlines()
+    lines = _LINE_END.split(content[:SNIFFED].decode("utf-8", "replace"))
     if len(content) > SNIFFED:
         lines = lines[:-1]
     kept = [(number, line) for number, line in enumerate(lines) if not _is_comment(line)]
@@ -183,11 +189,12 @@ def _numbers(content: bytes, shape: _Shape, place: str) -> tuple[Reals, int]:
         table = np.loadtxt(
             stream, delimiter=shape.separator, skiprows=shape.before, comments=comments, ndmin=2, encoding="utf-8"
         )
-        return np.asarray(table, np.float64), 0
+        if table.shape[1] == shape.columns:  # else marks of comment amid lines took the rest away
+            return np.asarray(table, np.float64), 0
     except ValueError:
         pass
     rows, damaged = [], 0
-    for line in text.decode("utf-8", "replace").splitlines()[shape.before :]:
+    for line in _LINE_END.split(text.decode("utf-8", "replace"))[shape.before :]:
         if _is_comment(line):
             continue
         try:

@@ -12,14 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.vibration.modes import FittedMode, beside_strongest, fitted, responses
-from kinematics.vibration.spectrum import Piece, group_delays
+from kinematics.vibration.spectrum import AROUND, Piece, group_delays
 
 Reals = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 Guess = Sequence[tuple[float, float, float]]  # frequency, damping, strength of each mode
 
 STRENGTH_DEGREE, PHASE_DEGREE = 2, 3  # of the polynomials that stand for a force that rises smoothly
-AFTER_TAP = 0.005  # s after the loudest moment: what the knock itself takes
+PHASE_BLOCKS = 200  # of a band: how finely a phase that strays is followed at first
+AFTER_TAP = 0.003  # s after the loudest moment: what the knock itself takes
 BEFORE_TAP = 0.03  # s kept free before the next
 LONGEST_RING = 12.0  # time constants of the slowest mode that are looked at after a tap
 EVALUATIONS = 200
@@ -37,11 +38,11 @@ def _standard_errors(jacobian: Reals, misses: Reals, numbers: int) -> Reals:
     return np.asarray(np.sqrt(np.maximum(even, told)))
 
 
-def _course(frequency: Reals, transform: Complexes) -> Reals:
-    """A first guess of a rising force's phase at each frequency, from when frequencies came by (their group delay);
-    `transform` with the modes' own response taken out.
+def _course(frequency: Reals, transform: Complexes, seen: Complexes) -> Reals:
+    """A first guess of a rising force's phase at each frequency, from when frequencies came by (their group delay), and
+    from the phase that this leaves, block by block; `seen` the modes' own response in the transform.
     """
-    delays = group_delays(transform)
+    delays = group_delays(transform / seen)
     middle = 0.5 * (frequency[1:] + frequency[:-1])
     unit = _unit(middle)
     course = np.polyfit(unit, delays, 1)
@@ -50,7 +51,14 @@ def _course(frequency: Reals, transform: Complexes) -> Reals:
         kept = off <= max(3.0 * float(np.median(off)), 1e-4)
         course = np.polyfit(unit[kept], delays[kept], 2)
     turns = np.concatenate([[0.0], np.cumsum(np.polyval(course, unit))])
-    return np.asarray(-2.0 * math.pi * turns)
+    course = -2.0 * math.pi * turns
+    blocks = np.arange(0, frequency.size, max(1, frequency.size // PHASE_BLOCKS))
+    for _ in range(3):
+        sums = np.add.reduceat(transform * seen.conj() * np.exp(-1j * course), blocks)
+        left = np.unwrap(np.angle(sums))
+        phase = np.polyfit(_unit(frequency)[blocks], left, PHASE_DEGREE, w=np.abs(sums))
+        course = course + np.polyval(phase, _unit(frequency))
+    return np.asarray(course)
 
 
 def _unit(frequency: Reals) -> Reals:
@@ -74,7 +82,7 @@ def fit_to_rising_shake(piece: Piece, guess: Guess, low: float, high: float) -> 
     modes = len(guess)
     powers = _unit(frequency)[None, :] ** np.arange(max(STRENGTH_DEGREE, PHASE_DEGREE) + 1)[:, None]
     seen = np.sum([r * responses(frequency, f, z)[0] for f, z, r in guess], axis=0)
-    course = _course(frequency, transform / seen)
+    course = _course(frequency, transform, seen)
     first = np.zeros(STRENGTH_DEGREE + PHASE_DEGREE + 2)
     start = np.concatenate([first, *([math.log(f), math.log(z), r / guess[0][2]] for f, z, r in guess)])
     split = STRENGTH_DEGREE + 1
@@ -132,13 +140,15 @@ def _real(values: Complexes) -> Reals:
 
 
 def rings_after(piece: Piece, starts: NDArray[np.int64], guess: Guess) -> list[Reals]:
-    """What follows each tap: from when the knock is over to the next, as long as the slowest mode can be seen."""
+    """What follows each tap: from when the knock is over, and no longer in the samples that even moments were made of,
+    to the next, as long as the slowest mode can be seen.
+    """
     slowest = min(2.0 * math.pi * natural * damping for natural, damping, _ in guess)
     most = round(LONGEST_RING / slowest * piece.rate)
     ends = [*(starts[1:] - round(BEFORE_TAP * piece.rate)).tolist(), piece.values.size]
     rings = []
     for start, end in zip(starts.tolist(), ends, strict=True):
-        first = start + round(AFTER_TAP * piece.rate)
+        first = start + round(AFTER_TAP * piece.rate) + AROUND // 2
         ring = piece.values[first : min(end, first + most)]
         if ring.size > 8 * len(guess) + 16:
             rings.append(ring)

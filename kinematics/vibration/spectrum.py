@@ -15,6 +15,7 @@ from kinematics.vibration.modes import Powers
 
 Reals = NDArray[np.float64]
 
+AROUND = 8  # samples that give a value at an even moment
 EVEN = 0.002  # of a step: moments that stray less are taken as even
 LOST = 1.5  # steps between two samples from which on some between them are lost
 BRIDGED = 5.5  # steps: longer gaps cut the record into pieces
@@ -65,16 +66,18 @@ def sampling_of(times: Reals) -> RecordSampling:
 
 
 def even_pieces(times: Reals, values: Reals, sampling: RecordSampling) -> list[Piece]:
-    """A record on even moments, at its mean rate, by cubics through four samples; cut where more than a few are lost.
+    """A record on even moments, at its mean rate, by polynomials through eight samples; cut where more than a few are
+    lost.
 
-    A cubic strays by (ωΔ)⁴·3/128 of what it follows: 0.9 % at an eighth of the rate.
+    Midway between even samples such a polynomial strays by about (ωΔ)⁸·35/32768 of what it follows: 0.02 % at an eighth
+    of the rate, where a cubic strays by 0.9 %.
     """
     step = 1.0 / sampling.rate
     ends = [0, *(np.flatnonzero(np.diff(times) > BRIDGED * step) + 1).tolist(), times.size]
     pieces = []
     for first, last in pairwise(ends):
         here, there = times[first:last], values[first:last]
-        if here.size < 4 or here[-1] - here[0] < SHORTEST_PIECE:
+        if here.size < AROUND or here[-1] - here[0] < SHORTEST_PIECE:
             continue
         if sampling.uneven > EVEN or sampling.lost:
             count = math.floor((here[-1] - here[0]) / step) + 1
@@ -85,24 +88,35 @@ def even_pieces(times: Reals, values: Reals, sampling: RecordSampling) -> list[P
 
 @compiled
 def _on_even_moments(times: Reals, values: Reals, step: float, count: int) -> Reals:
-    """Values at `count` moments, `step` (s) apart from the first time on, by Lagrange's cubic through the two samples
-    before and after each.
+    """Values at `count` moments, `step` (s) apart from the first time on, by the polynomial through the samples about
+    each, half of them before it, in its barycentric form (J.-P. Berrut, L. Trefethen, SIAM Review 46, 2004, eq. 4.2).
     """
     found = np.empty(count)
-    last = times.size - 4
-    first = 0
+    last = times.size - AROUND
+    first, known = 0, -1
+    weights = np.empty(AROUND)
     for k in range(count):
         moment = times[0] + step * k
-        while first < last and times[first + 2] < moment:
+        while first < last and times[first + AROUND // 2] < moment:
             first += 1
-        a, b, c, d = times[first], times[first + 1], times[first + 2], times[first + 3]
-        to_a, to_b, to_c, to_d = moment - a, moment - b, moment - c, moment - d
-        found[k] = (
-            values[first] * (to_b * to_c * to_d / ((a - b) * (a - c) * (a - d)))
-            + values[first + 1] * (to_a * to_c * to_d / ((b - a) * (b - c) * (b - d)))
-            + values[first + 2] * (to_a * to_b * to_d / ((c - a) * (c - b) * (c - d)))
-            + values[first + 3] * (to_a * to_b * to_c / ((d - a) * (d - b) * (d - c)))
-        )
+        if first != known:
+            known = first
+            for i in range(AROUND):
+                product = 1.0
+                for j in range(AROUND):
+                    if j != i:
+                        product *= (times[first + i] - times[first + j]) / step
+                weights[i] = 1.0 / product
+        above = below = 0.0
+        for i in range(AROUND):
+            away = moment - times[first + i]
+            if away == 0.0:
+                above, below = values[first + i], 1.0
+                break
+            share = weights[i] / away
+            above += share * values[first + i]
+            below += share
+        found[k] = above / below
     return found
 
 

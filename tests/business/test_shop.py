@@ -13,7 +13,7 @@ from kinematics.business.plan import Clock
 from kinematics.business.runs import Shop, ShopVariant, shop_of
 from kinematics.business.tables import moment_of, read_orders, read_printers
 from kinematics.errors import InputError
-from kinematics.reports.gantt import LOOKS, gantt_figure, paint_of, write_gantt
+from kinematics.reports.gantt import LOOKS, gantt_figure, paint_of
 from kinematics.reports.shop import (
     cost_rows,
     cost_table,
@@ -24,7 +24,7 @@ from kinematics.reports.shop import (
     shop_head,
     shop_notes,
 )
-from kinematics.reports.style import LIGHT
+from kinematics.reports.style import LIGHT, save
 from kinematics.studies.prepared import PreparedJob
 
 VIENNA = ZoneInfo("Europe/Vienna")
@@ -432,7 +432,7 @@ def test_the_picture_has_a_bar_for_everything_that_was_done(folder: Path) -> Non
     paints = [paint_of(LIGHT, what) for what in LOOKS]
     greys = {(paint.get("hatch"), round(sum(to_rgba(paint["facecolor"])[:3]), 1)) for paint in paints}
     assert len(greys) == len(LOOKS)
-    write_gantt(shop, folder / "g.png")
+    save(gantt_figure(shop), folder / "g.png")
     assert (folder / "g.png").read_bytes()[:4] == b"\x89PNG"
 
 
@@ -441,7 +441,7 @@ def test_a_picture_of_printers_that_somebody_is_always_with(folder: Path, machin
     shop = shop_from(f"one,{machine},,,\n", "lamp,,7,5,,,,\n")
     figure = gantt_figure(shop)
     assert "nobody there" not in [text.get_text() for text in figure.legends[0].get_texts()]
-    write_gantt(shop, folder / "g.png")
+    save(gantt_figure(shop), folder / "g.png")
     assert (folder / "g.png").read_bytes()[:4] == b"\x89PNG"
 
 

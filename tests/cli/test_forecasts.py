@@ -10,7 +10,7 @@ import pytest
 from kinematics.business import floor
 from kinematics.cli import console
 from kinematics.machine import load_machine
-from kinematics.studies import intervals, sweep
+from kinematics.studies import intervals
 from kinematics.studies.intervals import SampledTimes, Sampling
 from kinematics.studies.knobs import Knob
 from kinematics.studies.sweep import sweep_rows
@@ -144,8 +144,7 @@ def test_long_draws_are_foretold_by_every_command(
             clock.now += 20.0
             yield part
 
-    for module in (intervals, sweep):
-        monkeypatch.setattr(module, "drawn_in_parts", slowly)
+    monkeypatch.setattr(intervals, "drawn_in_parts", slowly)
     monkeypatch.setattr(intervals, "DRAWN_TOGETHER", 20)
     unsure = "motion.junction_deviation_mm={low=0.02, likely=0.05, high=0.1}"
     ran = run(*words, "--machine", "middling", "--set", unsure, "--draws", "60")

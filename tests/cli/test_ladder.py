@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+import kinematics
 from kinematics.machine import load_machine
 from tests.cli.conftest import Run, table_of
 
@@ -143,3 +144,53 @@ def test_prints_a_day_of_copies(run: Run, bench: str) -> None:
     assert ran.status == 0
     assert "prints of 2 copies a day around the clock, 10 min 00 s between two: now " in ran.out
     assert "now: " in ran.out
+
+
+BUDGETS = """
+[quality]
+rounding_budget_mm = 0.05
+ringing_budget_mm = 0.02
+
+[vibration.x]
+modes = [{ frequency_hz = 40.0, damping_ratio = 0.05 }]
+filter = "ZVD"
+"""
+WORDS = """\
+[[write]]
+means = "print acceleration"
+text = "RAMP {value}"
+unit = "mm/s2"
+"""
+
+
+def test_what_to_type_after_all_steps(run: Run, bench: str, folder: Path) -> None:
+    """Set by hand on the machine of the last step, budgets off, it gives the same time and stays inside both."""
+    (folder / bench).write_text(MACHINE + BUDGETS)
+    (folder / "turns.gcode").write_text("M83\n" + "G1 X20 E1 F9000\nG1 Y20 E1\nG1 X0 E1\nG1 Y0 E1\n" * 20)
+    (folder / "words.toml").write_text(WORDS)
+    arguments = ("ladder", "turns.gcode", "--machine", bench, "--dialect", "words.toml", "--write-settings")
+    found = json.loads(run(*arguments, "--json").out)
+    typed = found["to_type"]
+    settings = {key: value for row in found["rows"] for key, value in row["set"].items()}
+    if found["small_steps"] is not None:
+        settings |= found["small_steps"]["set"]
+    assert settings
+    end = load_machine(folder / bench).with_settings(settings | typed["set"], "by hand")
+    free = end.with_settings({"quality.rounding_budget_mm": None, "quality.ringing_budget_mm": None}, "by hand")
+    job = folder / "turns.gcode"
+    assert kinematics.estimate(job, free).total_s == pytest.approx(typed["total_s"], rel=1e-9)
+    assert kinematics.rounding(job, free).worst_mm == pytest.approx(typed["rounding_mm"], rel=1e-9)
+    assert kinematics.rounding(job, free).worst_mm <= 0.05
+    assert max(axis.by_one_kick_mm for axis in kinematics.ringing(job, free).axes) <= 0.02
+    value = typed["set"]["motion.print_acceleration_mm_s2"]
+    assert found["commands"] == [f"RAMP {value:g}"]
+    screen = run(*arguments).out
+    assert f"with all steps, to type into your controller: print acceleration {value:,.0f} mm/s²" in screen
+    assert f"  RAMP {value:g}\n" in screen
+
+
+def test_without_a_budget_there_is_nothing_to_type(run: Run, bench: str) -> None:
+    assert json.loads(run("ladder", "shuttle.gcode", "--machine", bench, "--json").out)["to_type"] is None
+    ran = run("ladder", "shuttle.gcode", "--machine", bench, "--write-settings")
+    assert ran.status == 2
+    assert "no budget that a job could use up" in ran.err

@@ -125,7 +125,7 @@ def test_pictures(run: Run, recordings: tuple[str, str], tmp_path: Path) -> None
     assert done.status == 0, done.err
     for part, text in (
         ("spectrum", "51.3 Hz, damping 0.055"),
-        ("filters", "ringing left (%)"),
+        ("filters", "ringing left"),
         ("corner", "drawn"),
         ("time", "print acceleration to set"),
     ):

@@ -11,11 +11,12 @@ from pathlib import Path
 import pytest
 
 from kinematics.gcode.chunks import GZIP
+from kinematics.studies.blockwise import OVERLAPPED
 from tests.cli.conftest import HOOK, ROOT
 from tests.malformed.many_moves import MANY_MOVES
 
-MOST = 400 << 20  # bytes that a run may take: 180 MB the program and its libraries, the rest blocks on two threads
-A_BYTE = 100  # more for each byte of the job, unpacked
+MOST = 300 << 20  # bytes that a run may take: 180 MB the program and its libraries, the rest blocks on two threads
+A_BYTE = 100  # more for each byte of the job, unpacked, as long as it is kept
 
 
 # A process counts what the one had in use that it was made from: of a long run of tests that is more than of ours. So
@@ -44,4 +45,4 @@ def test_few_bytes_that_are_many_moves(folder: Path, name: str) -> None:
     taken(words, "small.gcode")  # which compiles what is not in the cache yet
     (folder / "job.gcode").write_bytes(content)
     size = len(gzip.decompress(content) if content.startswith(GZIP) else content)
-    assert taken(words, "job.gcode") < MOST + A_BYTE * size
+    assert taken(words, "job.gcode") < MOST + (A_BYTE * size if size <= OVERLAPPED else 0)

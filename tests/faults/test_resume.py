@@ -152,7 +152,7 @@ def test_standard_input_counts_by_its_bytes(folder: Path, monkeypatch: pytest.Mo
 
 def test_another_state_of_the_program_does_not_go_on(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     interrupted(run, *WORDS)
-    monkeypatch.setattr(sweep_file, "_sources", lambda: "one comment more")
+    monkeypatch.setattr(sweep_file, "program_hash", lambda: "one comment more")
     assert "rows of another sweep" in run(*WORDS).err
 
 

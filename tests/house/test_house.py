@@ -7,7 +7,7 @@ import os
 import re
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from pathlib import Path
 
 import click
@@ -193,3 +193,29 @@ def test_every_option_of_the_daily_commands_is_in_the_readme_or_a_guide() -> Non
     assert options
     missing = sorted(option for option in options if option not in readme and option not in ("-h", "--help"))
     assert not missing
+
+
+def imported_by(module: str, path: Path, modules: Collection[str]) -> set[str]:
+    """The modules of the package that a file imports, wherever in it that stands."""
+    found: set[str] = set()
+    for node in ast.walk(tree_of(path)):
+        if isinstance(node, ast.ImportFrom) and node.module is not None:
+            inside = {f"{node.module}.{one.name}" for one in node.names}
+            found |= inside & {*modules} or {node.module}
+        elif isinstance(node, ast.Import):
+            found |= {one.name for one in node.names}
+    return found & {*modules} - {module}
+
+
+def test_no_more_than_two_files_import_each_other_in_a_circle() -> None:
+    """Imports inside functions count as well: a reader goes that way, too."""
+    paths = {".".join(path.relative_to(ROOT).with_suffix("").parts): path for path in PACKAGE.rglob("*.py")}
+    paths = {name.removesuffix(".__init__"): path for name, path in paths.items()}
+    reached = {name: imported_by(name, path, paths) for name, path in paths.items()}
+    for _ in paths:
+        grown = {name: one.union(*(reached[other] for other in one)) for name, one in reached.items()}
+        if grown == reached:
+            break
+        reached = grown
+    circles = {frozenset(other for other in one if name in reached[other]) for name, one in reached.items()}
+    assert all(len(circle) <= 2 for circle in circles), [sorted(one) for one in circles if len(one) > 2]

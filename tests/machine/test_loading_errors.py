@@ -179,7 +179,7 @@ SYNTAX = [
     ("[motion]\nfeed_override = 2\n\nfeed_override = 3", 4, "motion.feed_override is given twice"),
     ("[hotend]\nnozzle_mm = 1\n[motion]\n[hotend]", 4, "hotend is given twice"),
     ("a = " + "9" * 5000, 1, "not valid TOML"),
-    ("a = " + "[" * 100_000, None, "nested too deeply"),
+    ("a = " + "[" * 100_000, None, "nested more than 50 deep"),
     ("G1 X10 Y10 F3000\nG1 X20", 1, "not valid TOML"),
 ]
 

@@ -22,5 +22,8 @@ MANY_MOVES: dict[str, tuple[bytes, tuple[str, ...]]] = {
     "1 KB of arcs against caps": (START + 50 * ARC, ("caps", *MACHINE)),
     "gzip of gzips, the last one small": (gzip.compress(START) + PACKED + gzip.compress(b"\n"), ESTIMATE),
     "the shortest moves there are": (b"G91\nF600\n" + 450_000 * b"X1\nY1\n", ESTIMATE),
+    "a straight of three million moves": (
+        gzip.compress(b"G91\nG1 X9 F6000\nG1 X1 Y.4\n" + 3_000_000 * b"X.01\n" + b"Y1\n"), ESTIMATE,
+    ),
     "the shortest moves, packed": (gzip.compress(b"G91\nF600\n" + 1_500_000 * b"X1\nY1\n"), ESTIMATE),
 }  # fmt: skip

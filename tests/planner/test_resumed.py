@@ -19,7 +19,9 @@ from kinematics.limits.classes import classify
 from kinematics.limits.combine import limits_of
 from kinematics.machine import Machine
 from kinematics.planner.batch import batch_features, batch_times
-from kinematics.planner.features import Features, last_known, lead_in, make_features
+from kinematics.planner.corners import NOTHING_BEFORE, Before
+from kinematics.planner.cuts import before_run, last_known, lead_in
+from kinematics.planner.features import Features, make_features
 from kinematics.planner.filtered import filtered_by, with_rounding
 from kinematics.planner.plan import BLOCK, START, Node, Plan, plan
 from kinematics.planner.ties import NO_TIES, make_ties
@@ -51,20 +53,25 @@ class Job:
         self.sight = self.limits.sight(self.corners.around(self.limits.lookahead, reach))
         self.size = self.moves.kind.size
 
-    def features(self, begin: int, end: int) -> Features:
-        """The features of some moves, as if nothing came before or behind them."""
-        moves = Moves._make(column[begin:end] for column in self.moves)
-        made = make_features(moves, self.of_move[begin:end], self.corners)
+    def part(self, begin: int, end: int) -> Moves:
+        """Some of the moves."""
+        return Moves._make(column[begin:end] for column in self.moves)
+
+    def features(self, begin: int, end: int, before: Before = NOTHING_BEFORE) -> Features:
+        """The features of some moves, as if nothing came behind them, nor before them but what is told."""
+        moves = self.part(begin, end)
+        made = make_features(moves, self.of_move[begin:end], self.corners, before=before)
         return with_rounding(made, moves, self.filtered)
 
-    def plan(self, begin: int, end: int, at: Node = START, goes_on: bool = False) -> Plan:
+    def plan(
+        self, begin: int, end: int, at: Node = START, goes_on: bool = False, before: Before = NOTHING_BEFORE
+    ) -> Plan:
         """The plan of some moves, from a node among them on."""
-        features, limits = self.features(begin, end), self.limits
+        features, limits = self.features(begin, end, before), self.limits
         ties = NO_TIES
         if limits.ties:
-            moves = Moves._make(column[begin:end] for column in self.moves)
-            ties = make_ties(moves, features, None, (), limits.lookahead, True, None)
-        known = last_known(features, self.sight) if goes_on else None
+            ties = make_ties(self.part(begin, end), features, None, (), limits.lookahead, True, None)
+        known = last_known(features, self.sight, [limits.values]) if goes_on else None
         return plan(features, limits.values, limits.lookahead, ties=ties, begin=at, known=known)
 
     def growing(self, seed: int) -> Iterator[tuple[int, bool]]:
@@ -78,16 +85,19 @@ class Job:
 
 def resumed(job: Job, seed: int) -> tuple[list[Reals], list[Node]]:
     """Durations of one plan after the other, and where each was certain; what is behind the lead-in is forgotten."""
-    kept, at = 0, START
+    kept, at, before = 0, START, NOTHING_BEFORE
     durations, ends = [], [START]
     for end, goes_on in job.growing(seed):
         begin = at._replace(move=at.move - kept)
-        found = job.plan(kept, end, begin, goes_on)
+        found = job.plan(kept, end, begin, goes_on, before)
         durations.append(found.duration[begin.move : found.certain.move].copy())
         at = found.certain._replace(move=kept + found.certain.move)
         ends.append(at)
         if goes_on:
-            kept += lead_in(job.features(kept, end), found.certain.move, job.sight)
+            features = job.features(kept, end, before)
+            first = lead_in(features, found.certain.move, job.sight)
+            before = before_run(features, job.part(kept, end), first, before)
+            kept += first
     return durations, ends
 
 
@@ -130,11 +140,11 @@ def test_a_batch_in_parts_is_the_batch_of_the_whole(seed: int) -> None:
     expected = [plan(job.features(0, job.size), table, lookahead) for table in tables]
     for first in range(0, len(tables), LANES):
         row, alone = tables[first : first + LANES], expected[first : first + LANES]
-        kept, at, motion, square = 0, 0, np.zeros(len(row)), np.zeros(len(row))
+        kept, at, motion, square, before = 0, 0, np.zeros(len(row)), np.zeros(len(row)), NOTHING_BEFORE
         for end, goes_on in job.growing(seed):
-            features = job.features(kept, end)
+            features = job.features(kept, end, before)
             batch = batch_features(features, np.zeros(end - kept, np.int32))
-            known = last_known(features, job.sight) if goes_on else None
+            known = last_known(features, job.sight, row) if goes_on else None
             found = batch_times(batch, row, lookahead, workers=1, begin=at - kept, square=square, known=known)
             (node,) = set(found.certain.tolist())
             motion, square, at = motion + found.motion, found.square, kept + node
@@ -142,7 +152,9 @@ def test_a_batch_in_parts_is_the_batch_of_the_whole(seed: int) -> None:
             if not job.features(0, job.size).rest[at]:  # speed from rest is the next move's own step
                 assert np.allclose(square, speeds, rtol=ROUNDING, atol=NANOSECOND)
             if goes_on:
-                kept += lead_in(features, node, job.sight)
+                first = lead_in(features, node, job.sight)
+                before = before_run(features, job.part(kept, end), first, before)
+                kept += first
         assert at == job.size
         assert motion == pytest.approx([one.duration.sum() for one in alone], rel=ROUNDING)
 

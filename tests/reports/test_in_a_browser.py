@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -96,7 +97,10 @@ def test_it_reads_without_styles_running_or_scripts(chromium: Any, hostile: Path
 
 
 def test_it_prints_to_paper(hostile: Path, tmp_path: Path) -> None:
-    write_pdf((hostile / "page.html").read_text(), tmp_path / "page.pdf")
+    for name in ("page.pdf", "again.pdf"):
+        write_pdf((hostile / "page.html").read_text(), tmp_path / name)
+        time.sleep(1.1)  # a date would be another
     printed = (tmp_path / "page.pdf").read_bytes()
+    assert printed == (tmp_path / "again.pdf").read_bytes()
     assert printed.startswith(b"%PDF")
     assert len(printed) > 30_000

@@ -6,16 +6,19 @@ import shutil
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
 import kinematics
 from kinematics.reports import pictures
 from kinematics.reports.bedful_picture import bedful_figure
+from kinematics.reports.fit_pictures import fit_figure
 from kinematics.reports.proof_sheet import sheet_figure
 from kinematics.reports.style import DARK, KINDS, LIGHT, DrawingLook, save
 from kinematics.studies.estimate import Estimate
 from tests.reports.texts import texts_of, troubles
+from tests.vibration.shaken import case, recorded
 
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLES = ROOT / "sample_gcode"
@@ -88,6 +91,8 @@ def figures_of(results: dict[str, Any], look: DrawingLook) -> dict[str, Figure]:
     job = results["causes"].jobs[0]
     if "bedful" in results:
         found["copies"] = bedful_figure(results["bedful"].jobs[0], look)
+    if "measured" in results:
+        found["prints"] = fit_figure(results["measured"], look)
     return found | {"layers": pictures.layers_figure(job, look), "path": pictures.path_figure(job, None, look)}
 
 
@@ -152,6 +157,24 @@ def test_a_year_is_drawn_by_days(tmp_path: Path) -> None:
     assert shares[0].sum() * 86400.0 == pytest.approx(printed)
     figure = pictures.figure_of(shop)
     assert len(figure.axes[0].patches) < 100  # a band a printer, not a bar a print
+
+
+@pytest.mark.parametrize(("look", "name"), [(LIGHT, "bench"), (DARK, HOSTILE[:LETTERS])], ids=["plain", "hostile"])
+def test_recordings_filters_and_budgets_are_drawn_clearly(tmp_path: Path, look: DrawingLook, name: str) -> None:
+    from kinematics.reports.vibration_pictures import vibration_figures
+    from kinematics.studies.prepared import PreparedJob
+
+    job = tmp_path / f"{name.replace('/', '-')[:70]}.gcode"
+    job.write_text(SQUARE)
+    for axis, number in (("x", 0), ("y", 23)):
+        times, values, _ = recorded(case(number))
+        table = np.column_stack([times, values])
+        np.savetxt(tmp_path / f"{axis}.csv", table, delimiter=",", header="time_s,a_mm_s2", comments="")
+    shaken = {axis: tmp_path / f"{axis}.csv" for axis in "xy"}
+    found = kinematics.vibrations(job, machine_named(tmp_path, name), **shaken)
+    figures = vibration_figures(found, [PreparedJob(str(job))], [1.0], look)
+    assert sorted(figures) == ["corner", "filters", "spectrum", "time"]
+    assert {which: troubles(figure) for which, figure in figures.items() if troubles(figure)} == {}
 
 
 @pytest.mark.parametrize("kind", ["acceleration", "flow"])

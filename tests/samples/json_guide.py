@@ -63,6 +63,7 @@ COMMANDS: Mapping[str, Sequence[str]] = {
         "shop shop/orders.csv --printers shop/printers.csv --start 2026-03-02T08:00 --candidate 'faster: speed=1.5'",
     ),
     "report": ("report test_cube.gcode --machine middling --figures {out}/figures -o {out}/page.html",),
+    "explore": ("explore test_cube.gcode --machine middling --port 0",),
     "demo": ("demo {out}/demo",),
     "proof": (
         "proof acceleration --machine machines/bench_cartesian.toml --dialect shop_dialect.toml --to 800 -o {out}/p.g",
@@ -71,6 +72,7 @@ COMMANDS: Mapping[str, Sequence[str]] = {
     "machine show": ("machine show middling",),
     "machine check": ("machine check middling",),
 }
+NEVER_END = ("explore",)
 NOT_OPENED = {"machine", "schema_version", "tool_version"}
 FREE_NAMES = {
     *("other_axes_share", "axis_accelerations_mm_s2", "settings"),
@@ -85,6 +87,9 @@ def documents(commands: Sequence[str], out: str) -> list[Any]:
     found = []
     for words in commands:
         arguments = shlex.split(words.format(out=out) if "{out}" in words else words)
+        if arguments[0] in NEVER_END:
+            found.append(first_document(arguments, environment))
+            continue
         done = subprocess.run(
             [sys.executable, "-m", "kinematics", *arguments, "--json"],
             capture_output=True, cwd=SAMPLES, env=environment, check=False, text=True,
@@ -93,6 +98,20 @@ def documents(commands: Sequence[str], out: str) -> list[Any]:
             raise SystemExit(f"{words}: {done.stderr}")
         found.append(json.loads(done.stdout))
     return found
+
+
+def first_document(arguments: Sequence[str], environment: Mapping[str, str]) -> Any:
+    """The document of a command that goes on after it has told it, and is then stopped."""
+    words = [sys.executable, "-m", "kinematics", *arguments, "--json"]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, cwd=SAMPLES, env=environment, text=True) as process:
+        assert process.stdout is not None
+        told = ""
+        for line in process.stdout:
+            told += line
+            if line == "}\n":
+                break
+        process.terminate()
+    return json.loads(told)
 
 
 def _kind(values: Sequence[Any]) -> str:

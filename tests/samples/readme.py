@@ -13,6 +13,7 @@ import os
 import pty
 import re
 import shlex
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -26,6 +27,7 @@ INLINE = re.compile(r"`(kinematics [^`]+)`")
 QUOTE = re.compile(r"\*\*(.+?)\*\*", re.DOTALL)
 NUMBER = re.compile(r"\d+(?:[.,]\d+)*")
 EXCERPT_LINES = 4  # an output block of fewer lines is an excerpt
+PICTURE = "ladder.png"  # drawn by a command of the README, and shown in it
 PROSE_WITH_QUOTES = "## A year at the co-op"
 
 
@@ -79,11 +81,16 @@ def _shape(words: str) -> str:
     return NUMBER.pattern.join(re.escape(piece) for piece in pieces)
 
 
-def made_anew(text: str) -> tuple[str, list[str]]:
-    """The README with today's output in it, and what could not be put in; the commands leave their files elsewhere."""
+def made_anew(text: str, picture: Path | None = None) -> tuple[str, list[str]]:
+    """The README with today's output in it, and what could not be put in; the commands leave their files elsewhere, but
+    for the picture that is shown, where a place for it is given.
+    """
     with tempfile.TemporaryDirectory() as folder:
         (Path(folder) / "sample_gcode").symlink_to(ROOT / "sample_gcode")
-        return _made_anew(text, Path(folder))
+        made = _made_anew(text, Path(folder))
+        if picture is not None:
+            shutil.copyfile(Path(folder) / PICTURE, picture)
+        return made
 
 
 def _made_anew(text: str, folder: Path) -> tuple[str, list[str]]:
@@ -144,10 +151,11 @@ def _block(old: str, output: str, problems: list[str]) -> str:
 def main() -> int:
     """Write the README, or tell what differs; exit status 1 where a person must look."""
     text = README.read_text(encoding="utf-8")
-    new, problems = made_anew(text)
+    only_check = "--check" in sys.argv[1:]
+    new, problems = made_anew(text, None if only_check else ROOT / "sample_gcode" / PICTURE)
     for problem in problems:
         print(problem, file=sys.stderr)
-    if "--check" in sys.argv[1:]:
+    if only_check:
         return 1 if problems or new != text else 0
     README.write_text(new, encoding="utf-8")
     return 1 if problems else 0

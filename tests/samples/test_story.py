@@ -14,7 +14,8 @@ from tests.samples.readme import again, made_anew
 
 ROOT = Path(__file__).resolve().parents[2]
 SHOP = ROOT / "sample_gcode" / "shop"
-LONGEST_STORY = 84  # lines
+LONGEST_STORY = 60  # lines
+LONGEST_README = 250
 FENCE = re.compile(r"^```(sh)?\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 QUOTE = re.compile(r"\*\*(.+?)\*\*", re.DOTALL)
 CODE = re.compile(r"`[^`]+`")
@@ -48,6 +49,13 @@ def passages() -> list[Passage]:
         else:
             shown += tuple(fence[2].splitlines())
     return [*found, Passage(command, shown, text + story()[place:])]
+
+
+def test_the_readme_is_short_and_shows_a_picture() -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert len(readme.splitlines()) < LONGEST_README
+    (shown,) = re.findall(r"!\[[^]]+\]\((.+?)\)", readme)
+    assert (ROOT / shown).read_bytes().startswith(b"\x89PNG")
 
 
 def test_the_story_is_short_and_asks_every_question() -> None:

@@ -6,7 +6,6 @@ import cmath
 import gzip
 from collections.abc import Callable
 from dataclasses import replace
-from itertools import accumulate
 from pathlib import Path
 from random import Random
 
@@ -128,12 +127,37 @@ def test_a_block_grows_until_it_can_be_cut(counts: Counts, job: Callable[[str], 
     assert any(counts.advances)
 
 
-def test_all_of_a_straight_without_an_end_is_kept(counts: Counts, job: Callable[[str], Path]) -> None:
-    """It is planned on and on, but the curve rule of the corner at its end may see its start."""
-    text = "F1800\n" + "".join(f"G1 X{i / 2:.1f} E{i}\n" for i in range(300))
-    assert not differences(job(text), QUICK, TINY)
-    assert len(counts.advances) > 2
-    assert counts.lead_ins == list(accumulate(counts.advances))
+@pytest.mark.parametrize("bend", [5.0, 0.3, 0.02], ids=["sharp", "gentle", "next to nothing"])
+def test_a_straight_without_an_end_is_not_kept(counts: Counts, job: Callable[[str], Path], bend: float) -> None:
+    """The curve rule of the corners at its ends sees its far end, of which the way there is told alone."""
+    straight = "".join(f"G1 X{10 + i / 100:.2f} E{1 + i / 9999:.4f}\n" for i in range(30_000))
+    text = f"F1800\nG1 X5\nG1 X10 Y{bend}\n{straight}G1 X500 Y{50 * bend}\nG1 X505 Y{60 * bend}\n"
+    assert not differences(job(text), QUICK, SMALL)
+    assert len(counts.advances) > 30
+    assert max(counts.lead_ins) < 50  # a window of the curve rule is 25 moves long
+
+
+def test_a_slow_start_into_a_straight_waits_for_its_end(job: Callable[[str], Path]) -> None:
+    """At 20 mm/s² the curve rule holds the corner before the straight, wherever that ends."""
+    ways = {
+        "motion.print_acceleration_mm_s2": 20,
+        "motion.junction_deviation_mm": 500.0,
+        "motion.lookahead_moves": None,
+    }
+    slow = QUICK.with_settings(ways, "test")
+    straight = "".join(f"G1 X{70 + i / 50:.2f} E{1 + i / 9999:.4f}\n" for i in range(20_000))
+    path = job(f"F15000\nG1 X20 E.5\nG1 X70 Y86.6 E1\n{straight}G1 X600 Y50 E5\n")
+    assert not differences(path, slow, SMALL)
+
+
+def test_how_far_a_straight_reaches_that_began_long_ago(job: Callable[[str], Path]) -> None:
+    """Without the way to its start the circle at its end would be smaller, and the corner slower."""
+    ways = {"motion.junction_deviation_mm": 5.0, "motion.print_acceleration_mm_s2": 500}
+    careful = QUICK.with_settings(ways, "test")
+    straight = "".join(f"G1 X{i / 20:.2f} E{i / 999:.3f}\n" for i in range(800))
+    text = f"F9000\n{straight}G1 X42 Y1 E1\nG1 X70 Y25 E2\n"
+    path = job(text)
+    assert not differences(path, careful, TINY)
 
 
 @pytest.mark.parametrize("dialect", [EXTRUSION, MARKED], ids=["counted", "marked"])

@@ -212,3 +212,12 @@ def test_one_impulse_takes_any_acceleration_but_ringing() -> None:
     option = option_of("x", Filter("none", (0.0,), (1.0,)), 40.0, 0.0, [mode_within(40.0, 0.0, 0.1)], budgets)
     assert option.rounding_limit == math.inf
     assert option.ringing_limit == pytest.approx(0.5 * 0.02 * (2.0 * math.pi * 36.0) ** 2)
+
+
+def test_how_far_the_choice_is_is_told() -> None:
+    """Within three times as many plans as are usual, and never back."""
+    known, told = machine(), []
+    choose_filters(known, known_modes(known), [job(zigzag())], hear=told.append)
+    assert len(told) > 5
+    assert told == sorted(told)
+    assert 1 / 3 < told[-1] < 1.0
