@@ -21,24 +21,28 @@ Chains = NDArray[np.int64]
 ALPHA, BETA, GAMMA, END = range(4)  # of a piece: a <= ALPHA − BETA·v − GAMMA·v² up to the speed END
 OWN = -1  # the move's constant ceiling, beside the chains 0, 1, …
 LEFT_AT_END = 0.1  # of its acceleration at rest: with less left a drive's speed ends
-# Gauss-Legendre with eight places is exact to 1e-12 where a falls to half its value at most: then the integrand's pole
-# lies as far beyond the interval as the interval is long. Three places are where it falls by 2 % at most.
 HALF = 0.5
-HARDLY = 0.98
-PLACES, WEIGHTS = np.polynomial.legendre.leggauss(8)
-OUTER, OUTER_WEIGHT, MIDDLE_WEIGHT = math.sqrt(0.6), 5.0 / 9.0, 8.0 / 9.0
+# A ramp's path and time hang on p, which measures how much a falls from its middle to its end: up to MANY, where it
+# falls to four tenths in all, ten places of Gauss and Legendre are exact to 1e-12.
+MANY = 0.2
+ROOTS, WEIGHTS = np.polynomial.legendre.leggauss(10)
+X1, X2, X3, X4, X5 = (float(x * x) for x in ROOTS[5:])  # squares of the places, which lie to both sides of the middle
+W1, W2, W3, W4, W5 = (float(w) for w in WEIGHTS[5:])
+NARROWEST = 1e-15  # share of a speed: what is cut no further
 ALL_BUT_NOTHING = 1.0 - 1e-15  # of an acceleration
 NOTHING_LEFT = 1e-12  # share of the acceleration at the ramp's slow end below which no speed is gained
 TIED = 1e-12  # relative: two that admit the same but for rounding; the one that falls faster holds
-CLOSE = 1e-7  # relative step behind which Newton's method, whose error is squared each time, is done
+CLOSE = 1e-13  # share of the speed that Halley's method, whose error is cubed each time, may be off by
 
 
 @compiled_leaf
-def held_by(tables: Reals, move: int, chains: int, own: float, speed: float) -> tuple[int, float, float, float, float]:
+def held_by(
+    tables: Reals, move: int, chains: int, own: float, speed: float, top: float
+) -> tuple[int, float, float, float, float]:
     """The chain that admits least just above a speed (OWN for the move's own ceiling), its α, β, γ, and until when.
 
     `tables` float64[moves, chains, pieces, 4], each chain's in the order of rising speed, the last without an end.
-    Until the last of the five, a speed, no other piece admits less.
+    Until the last of the five, a speed, no other piece admits less; beyond `top` nobody asks.
     """
     chain, alpha, beta, gamma, until = OWN, own, 0.0, 0.0, math.inf
     least, fall = own, 0.0
@@ -52,6 +56,7 @@ def held_by(tables: Reals, move: int, chains: int, own: float, speed: float) -> 
         near = TIED * abs(least) if least < math.inf else 0.0
         if here < least - near or (here <= least + near and falls > fall):
             chain, alpha, beta, gamma, least, fall = k, a, b, c, here, falls
+    ahead = min(until, top) - speed
     for k in range(-1, chains):
         if k == chain:
             continue
@@ -67,7 +72,9 @@ def held_by(tables: Reals, move: int, chains: int, own: float, speed: float) -> 
         # Where (a − α) − (b − β)v − (c − γ)v² first falls below 0 beyond `speed`; shifted there, so no digits are lost.
         gap = max((a - alpha) - ((b - beta) + (c - gamma) * speed) * speed, 0.0)
         slope, bend = (b - beta) + 2.0 * (c - gamma) * speed, c - gamma
-        # gap − slope·d − bend·d² = 0
+        # gap − slope·d − bend·d² = 0; where that is above 0 at both ends by more than it sags between, it never is
+        if min(gap, gap - (slope + bend * ahead) * ahead) > 0.25 * max(-bend, 0.0) * ahead * ahead:
+            continue
         under = slope * slope + 4.0 * bend * gap
         if under < 0.0:
             continue
@@ -83,6 +90,49 @@ def held_by(tables: Reals, move: int, chains: int, own: float, speed: float) -> 
 
 
 @compiled_leaf
+def lowest_line(tables: Reals, move: int, chains: int, slow: float, fast: float) -> tuple[int, int]:
+    """The chain and the piece of it that certainly admit least at all speeds between two; −1 where there is none."""
+    lowest, piece, least = -1, 0, math.inf
+    for k in range(chains):
+        at = 0
+        while tables[move, k, at, END] <= slow:
+            at += 1
+        here = tables[move, k, at, ALPHA] - (tables[move, k, at, BETA] + tables[move, k, at, GAMMA] * fast) * fast
+        if tables[move, k, at, END] < fast:
+            return -1, 0
+        if here < least:
+            lowest, piece, least = k, at, here
+    alpha, beta = tables[move, lowest, piece, ALPHA], tables[move, lowest, piece, BETA]
+    gamma, way = tables[move, lowest, piece, GAMMA], fast - slow
+    for k in range(chains):
+        if k == lowest:
+            continue
+        at = 0
+        while tables[move, k, at, END] <= slow:
+            at += 1
+        more, fall = tables[move, k, at, ALPHA] - alpha, tables[move, k, at, BETA] - beta
+        bend = tables[move, k, at, GAMMA] - gamma
+        over = min(more - (fall + bend * slow) * slow, more - (fall + bend * fast) * fast)
+        if over < 0.25 * max(-bend, 0.0) * way * way:  # by so much it may sag between both ends
+            return -1, 0
+    return lowest, piece
+
+
+@compiled_leaf
+def least_at(tables: Reals, move: int, chains: int, own: float, speed: float) -> float:
+    """The least that anything admits at a speed (mm/s²)."""
+    least = own
+    for k in range(chains):
+        at = 0
+        while tables[move, k, at, END] <= speed:
+            at += 1
+        least = min(
+            least, tables[move, k, at, ALPHA] - (tables[move, k, at, BETA] + tables[move, k, at, GAMMA] * speed) * speed
+        )
+    return max(least, 0.0)
+
+
+@compiled_leaf
 def lower_envelope(
     tables: Reals, move: int, chains: int, own: float, top: float, at: int, segments: Reals, holders: Chains
 ) -> int:
@@ -95,7 +145,7 @@ def lower_envelope(
     while True:
         if at == holders.size:
             return -1
-        chain, alpha, beta, gamma, until = held_by(tables, move, chains, own, speed)
+        chain, alpha, beta, gamma, until = held_by(tables, move, chains, own, speed, top)
         segments[at, ALPHA], segments[at, BETA], segments[at, GAMMA] = alpha, beta, gamma
         holders[at] = chains if chain == OWN else chain
         at += 1
@@ -107,91 +157,172 @@ def lower_envelope(
 
 
 @compiled_leaf
-def envelope_of_one(tables: Reals, move: int, own: float, top: float, at: int, segments: Reals, holders: Chains) -> int:
-    """As `lower_envelope`, of one chain and the move's own ceiling: that holds up to where the chain falls below it."""
-    if at + tables.shape[2] >= holders.size:
-        return -1
-    piece, begin = 0, 0.0
-    while True:  # the piece in which the chain falls below the move's own ceiling
-        alpha, beta, gamma = tables[move, 0, piece, ALPHA], tables[move, 0, piece, BETA], tables[move, 0, piece, GAMMA]
-        end = min(tables[move, 0, piece, END], top)
-        over = alpha - own
-        if end < top and over >= (beta + gamma * end) * end:
-            piece, begin = piece + 1, end
+def knee_of(alpha: float, beta: float, gamma: float, own: float) -> float:
+    """The speed (mm/s) at which a piece that admits more than `own` at rest (mm/s²) falls to it; infinite for none."""
+    over = alpha - own
+    if gamma == 0.0:
+        return over / beta if beta > 0.0 else math.inf
+    return 2.0 * over / (beta + math.sqrt(beta * beta + 4.0 * gamma * over))
+
+
+@compiled_leaf
+def by_places(p: float, r: float) -> tuple[float, float]:
+    """∫ dx/(1 − p·x² + r·x⁴) and ∫ x² dx/(1 − p·x² + r·x⁴) from 0 to 1, 0 <= r <= p²/4 and p up to MANY.
+
+    By ten places, two of which share a division.
+    """
+    first = W1 / (1.0 - (p - r * X1) * X1)
+    second = W2 / (1.0 - (p - r * X2) * X2)
+    third = W3 / (1.0 - (p - r * X3) * X3)
+    fourth = W4 / (1.0 - (p - r * X4) * X4)
+    fifth = W5 / (1.0 - (p - r * X5) * X5)
+    even = ((first + second) + (third + fourth)) + fifth
+    return even, ((first * X1 + second * X2) + (third * X3 + fourth * X4)) + fifth * X5
+
+
+@compiled_leaf
+def on_line(alpha: float, beta: float, gamma: float, slow: float, fast: float) -> tuple[float, float, float]:
+    """Path ∫v/a dv (mm) and time ∫dv/a (s) of a ramp between two speeds on one piece, and p; exact for p up to MANY.
+
+    About the middle m of the speeds, v = m ± g·x, with a and a' at m: 1/a(v) is (1 − Γx² ± Bx)/a over
+    (1 − Γx²)² − B²x² = 1 − p·x² + r·x⁴, with B = −a'·g/a, Γ = γg²/a, p = B² + 2Γ, r = Γ².
+    """
+    middle, half = 0.5 * (slow + fast), 0.5 * (fast - slow)
+    inverse = 1.0 / (alpha - (beta + gamma * middle) * middle)
+    fall, bend = (beta + 2.0 * gamma * middle) * half * inverse, gamma * half * half * inverse
+    p = fall * fall + 2.0 * bend
+    even, odd = by_places(p, bend * bend)
+    even -= bend * odd
+    scale = 2.0 * half * inverse
+    return scale * (middle * even + fall * half * odd), scale * even, p
+
+
+@compiled_leaf
+def in_parts(alpha: float, beta: float, gamma: float, slow: float, fast: float) -> tuple[float, float]:
+    """Path (mm) and time (s) of a ramp in which a falls by more than `on_line` can tell: the logarithm, or halves."""
+    if gamma == 0.0:  # t = −ln(1 − βΔv/a)/β, s = v·t + (a·t − Δv)/β with v and a at the slow end
+        here, gained = alpha - beta * slow, fast - slow
+        time = -math.log1p(-min(beta * gained / here, ALL_BUT_NOTHING)) / beta
+        return slow * time + (here * time - gained) / beta, time
+    path = time = 0.0
+    begin, end = slow, fast
+    while True:
+        further, longer, p = on_line(alpha, beta, gamma, begin, end)
+        if not p <= MANY and end - begin > NARROWEST * end:
+            end = 0.5 * (begin + end)
             continue
-        if over > (beta + gamma * begin) * begin:
-            root = math.sqrt(beta * beta + 4.0 * gamma * over)
-            begin = max(begin, 2.0 * over / (beta + root)) if beta + root > 0.0 else top
-        break
-    if begin > 0.0:
-        segments[at, ALPHA], segments[at, BETA], segments[at, GAMMA], segments[at, END] = own, 0.0, 0.0, begin
-        holders[at] = 1
-        at += 1
-    while begin < top:
-        segments[at, ALPHA], segments[at, BETA] = tables[move, 0, piece, ALPHA], tables[move, 0, piece, BETA]
-        segments[at, GAMMA] = tables[move, 0, piece, GAMMA]
-        begin = segments[at, END] = tables[move, 0, piece, END]
-        holders[at] = 0
-        at += 1
-        piece += 1
-    segments[at - 1, END] = math.inf
-    return at
-
-
-@compiled_leaf
-def acceleration_at(segments: Reals, at: int, speed: float) -> float:
-    """The least that anything admits at a speed (mm/s²); a move's `segments` begin at the row `at`."""
-    while segments[at, END] <= speed:
-        at += 1
-    return float(segments[at, ALPHA] - (segments[at, BETA] + segments[at, GAMMA] * speed) * speed)
-
-
-@compiled_leaf
-def halved_at(alpha: float, beta: float, gamma: float, speed: float) -> float:
-    """The speed at which a piece admits half of what it does at `speed`; infinite where it is level."""
-    here = alpha - (beta + gamma * speed) * speed
-    slope = beta + 2.0 * gamma * speed
-    if slope <= 0.0 and gamma <= 0.0:
-        return math.inf
-    # here/2 = slope·d + γ·d²
-    half = HALF * here
-    return speed + 2.0 * half / (slope + math.sqrt(slope * slope + 4.0 * gamma * half))
+        path += further
+        time += longer
+        if end >= fast:
+            return path, time
+        begin, end = end, fast
 
 
 @compiled_leaf
 def path_and_time(alpha: float, beta: float, gamma: float, slow: float, fast: float) -> tuple[float, float]:
-    """Path ∫v/a dv (mm) and time ∫dv/a (s) of a ramp between two speeds on one piece."""
-    if beta == 0.0 and gamma == 0.0:
-        return 0.5 * (fast - slow) * (fast + slow) / alpha, (fast - slow) / alpha
-    middle, half = 0.5 * (slow + fast), 0.5 * (fast - slow)
-    path = time = 0.0
-    here = alpha - (beta + gamma * slow) * slow
-    if alpha - (beta + gamma * fast) * fast >= HARDLY * here:
-        low, high = middle - half * OUTER, middle + half * OUTER
-        first = OUTER_WEIGHT / (alpha - (beta + gamma * low) * low)
-        second = MIDDLE_WEIGHT / (alpha - (beta + gamma * middle) * middle)
-        third = OUTER_WEIGHT / (alpha - (beta + gamma * high) * high)
-        return half * (first * low + second * middle + third * high), half * (first + second + third)
-    if gamma == 0.0:  # t = −ln(1 − βΔv/a)/β, s = v·t + (a·t − Δv)/β with v and a at the slow end
-        gained = fast - slow
-        time = -math.log1p(-min(beta * gained / here, ALL_BUT_NOTHING)) / beta
-        return slow * time + (here * time - gained) / beta, time
-    for k in range(8):
-        v = middle + half * PLACES[k]
-        weight = WEIGHTS[k] / (alpha - (beta + gamma * v) * v)
-        path += weight * v
-        time += weight
-    return half * path, half * time
+    """Path (mm) and time (s) of a ramp between two speeds on one piece."""
+    path, time, p = on_line(alpha, beta, gamma, slow, fast)
+    return (path, time) if p <= MANY else in_parts(alpha, beta, gamma, slow, fast)
 
 
 @compiled_leaf
-def speed_after(segments: Reals, at: int, slow: float, length: float, top: float) -> float:
+def first_guess(alpha: float, beta: float, gamma: float, slow: float, length: float) -> float:
+    """About how much speed (mm/s) a ramp of `length` (mm) on one piece gains.
+
+    The acceleration near the middle of the ramp is taken for that of all of it, less the leading terms of
+    `path_and_time`.
+    """
+    here, square = alpha - (beta + gamma * slow) * slow, slow * slow
+    half = here * length / (slow + math.sqrt(square + 2.0 * here * length))
+    inverse = 1.0 / here
+    fall = (beta + 2.0 * gamma * slow) * half * inverse
+    near = slow + half * max(1.0 - fall, 0.0)
+    less = fall * (fall + half / (slow + half)) + gamma * half * half * inverse
+    near = (alpha - (beta + gamma * near) * near) * (1.0 - min((1.0 / 3.0) * less, HALF))
+    return 2.0 * near * length / (slow + math.sqrt(square + 2.0 * near * length))
+
+
+@compiled_leaf
+def halley(alpha: float, beta: float, gamma: float, fast: float, missing: float) -> tuple[float, float]:
+    """How much more speed (mm/s) covers what is `missing` (mm) at the end of a ramp, and how bent path over speed is.
+
+    Of f = path − length, f' = v/a and f'' = (1 − v·a'/a)/a.
+    """
+    there, inverse = alpha - (beta + gamma * fast) * fast, 1.0 / fast
+    missing *= inverse
+    bent = 0.5 * missing * (there + (beta + 2.0 * gamma * fast) * fast) * inverse
+    return missing * there / max(1.0 + bent, HALF), bent
+
+
+@compiled_leaf
+def later_by(alpha: float, beta: float, gamma: float, fast: float, step: float) -> float:
+    """The time (s) of a small `step` of speed (mm/s) more, by the trapezoid."""
+    last = fast + step
+    return 2.0 * step / ((alpha - (beta + gamma * fast) * fast) + (alpha - (beta + gamma * last) * last))
+
+
+@compiled_leaf
+def halved_at(alpha: float, beta: float, gamma: float, speed: float) -> float:
+    """The speed (mm/s) at which a piece, which falls, admits half of what it does at `speed`."""
+    half = HALF * (alpha - (beta + gamma * speed) * speed)
+    slope = beta + 2.0 * gamma * speed
+    return speed + 2.0 * half / (slope + math.sqrt(slope * slope + 4.0 * gamma * half))
+
+
+@compiled_leaf
+def gained_on(
+    alpha: float, beta: float, gamma: float, slow: float, length: float, most: float
+) -> tuple[float, float, float]:
+    """The speed (mm/s) that a ramp of `length` (mm) on one piece ends with, its path, less where that speed is `most`,
+    and its time: Halley's method, which keeps to where a falls by no more than half.
+    """
+    here, left, begun, start = alpha - (beta + gamma * slow) * slow, length, 0.0, 0.0
+    far = min(math.sqrt(slow * slow + 2.0 * here * left), most)
+    while alpha - (beta + gamma * far) * far < HALF * here:
+        start = max(start, here)
+        end = halved_at(alpha, beta, gamma, slow)
+        path, time = path_and_time(alpha, beta, gamma, slow, end)
+        if path > left:
+            most = end
+            break
+        slow, left, begun, here = end, left - path, begun + time, HALF * here
+        if here <= NOTHING_LEFT * start:
+            return slow, length - left, begun
+        far = min(math.sqrt(slow * slow + 2.0 * here * left), most)
+    room = most - slow
+    gained = min(first_guess(alpha, beta, gamma, slow, left), room)
+    for _ in range(60):
+        fast = slow + gained
+        path, time = path_and_time(alpha, beta, gamma, slow, fast)
+        if gained >= room and path <= left:
+            return most, length - (left - path), begun + time
+        step, bow = halley(alpha, beta, gamma, fast, left - path)
+        step = min(step, room - gained)
+        gained += step
+        if abs(step) * bow * bow <= CLOSE * fast:
+            begun += time + later_by(alpha, beta, gamma, fast, step)
+            break
+    return slow + max(gained, 0.0), length, begun
+
+
+@compiled_leaf
+def climb(
+    segments: Reals,
+    holders: Chains,
+    at: int,
+    slow: float,
+    length: float,
+    top: float,
+    times: float,
+    seconds: Reals,
+) -> tuple[float, float, float]:
     """The speed (mm/s) at the fast end of a ramp of `length` (mm) whose slow end has the speed `slow`; at most `top`.
 
-    The exact inverse of s = ∫v dv/a(v), piece by piece of the `segments` from the row `at` on (`lower_envelope`).
+    With its path (mm), less than `length` where it comes to `top` before, and its time (s). The exact inverse of
+    s = ∫v dv/a(v), piece by piece of the `segments` from the row `at` on (`lower_envelope`). Adds each chain's share of
+    the time, `times` over, to `seconds` (float64[chains + 1], the move's own ceiling last).
     """
-    v, left = slow, length
-    start = -1.0
+    v, left, time, start = slow, length, 0.0, -1.0
     while v < top:
         while segments[at, END] <= v:
             at += 1
@@ -200,42 +331,22 @@ def speed_after(segments: Reals, at: int, slow: float, length: float, top: float
         if start < 0.0:
             start = here
         if here <= NOTHING_LEFT * start:
-            return v
+            break
         end: float = min(segments[at, END], top)
-        fast = math.sqrt(v * v + 2.0 * here * left)  # further it does not come
-        highest = min(fast, end)
-        if alpha - (beta + gamma * highest) * highest < HALF * here:  # Newton's method keeps to where it is at home
-            end = min(end, halved_at(alpha, beta, gamma, v))
-        if fast > end:  # else the end is certainly not reached
-            path, _ = path_and_time(alpha, beta, gamma, v, end)
-            if path <= left:
-                left -= path
-                v = end
-                continue
-            fast = end
-        if beta == 0.0 and gamma == 0.0:
-            return fast
-        # The acceleration half way is nearly that of all the way; from there Newton's method.
-        half_way = 0.5 * (v + fast)
-        fast = min(math.sqrt(v * v + 2.0 * (alpha - (beta + gamma * half_way) * half_way) * left), end)
-        for _ in range(60):
-            path, _ = path_and_time(alpha, beta, gamma, v, fast)
-            step = (path - left) * (alpha - (beta + gamma * fast) * fast) / fast
-            fast = min(fast - step, end)
-            if abs(step) <= CLOSE * fast:
-                break
-        return max(fast, v)
-    return top
+        v, further, longer = gained_on(alpha, beta, gamma, v, left, end)
+        time += longer
+        seconds[holders[at]] += times * longer
+        left -= further
+        if v < end:
+            break
+    return v, length - left, time
 
 
 @compiled_leaf
 def ramp(
     segments: Reals, holders: Chains, at: int, slow: float, fast: float, times: float, seconds: Reals
 ) -> tuple[float, float]:
-    """Path (mm) and time (s) of a ramp between two speeds, rising or falling.
-
-    Adds each chain's share of the time, `times` over, to `seconds` (float64[chains + 1], the move's own ceiling last).
-    """
+    """Path (mm) and time (s) of a ramp between two speeds, rising or falling; `seconds` as in `climb`."""
     v, path, time, start = slow, 0.0, 0.0, -1.0
     while v < fast:
         while segments[at, END] <= v:
@@ -249,8 +360,6 @@ def ramp(
             end = fast
             further, longer = 0.0, (fast - v) / (NOTHING_LEFT * start)
         else:
-            if gamma != 0.0 and alpha - (beta + gamma * end) * end < HALF * here:
-                end = min(end, halved_at(alpha, beta, gamma, v))
             further, longer = path_and_time(alpha, beta, gamma, v, end)
         seconds[holders[at]] += times * longer
         path += further
@@ -260,29 +369,27 @@ def ramp(
 
 
 @compiled_leaf
-def speed_on_circle(tables: Reals, move: int, chains: int, own: float, radius: float, top: float) -> float:
-    """The largest speed (mm/s) with v² <= a(v)·R, at most `top`; each piece's own root is exact.
+def speed_on_circle(tables: Reals, move: int, chain: int, bend: float, square: float) -> float:
+    """The largest squared speed (mm²/s²) with v²·bend <= a(v) of one chain, at most `square`; `bend` (1/mm) the
+    curvature.
 
-    What a curve takes of a(v), γ·v², is this very pull, and does not count twice.
+    Each piece's own root is exact. What a curve takes of a(v), γ·v², is this very pull, and does not count twice.
     """
-    speed = min(top, math.sqrt(own * radius))
-    for k in range(chains):
-        at, begin = 0, 0.0
-        while True:
-            end = tables[move, k, at, END]
-            alpha, beta = tables[move, k, at, ALPHA] * radius, tables[move, k, at, BETA] * radius
-            if alpha <= 0.0:
-                speed = min(speed, begin)
-                break
-            if alpha == math.inf:
-                break
-            root = 2.0 * alpha / (beta + math.sqrt(beta * beta + 4.0 * alpha))
-            if root <= end:
-                speed = min(speed, max(root, begin))
-                break
-            begin = end
-            at += 1
-    return speed
+    speed, at = math.sqrt(square), 0
+    while speed > tables[move, chain, at, END]:
+        at += 1
+    while True:  # the piece that the root lies in, or the knee before it
+        alpha, beta = tables[move, chain, at, ALPHA], tables[move, chain, at, BETA]
+        if alpha - beta * speed >= square * bend:
+            return square
+        begin, root = tables[move, chain, at - 1, END] if at > 0 else 0.0, 0.0
+        if alpha > 0.0:
+            root = 2.0 * alpha / (beta + math.sqrt(beta * beta + 4.0 * alpha * bend))
+        speed = min(speed, max(root, begin))
+        square = speed * speed
+        if root >= begin or at == 0:
+            return square
+        at -= 1
 
 
 @compiled_leaf

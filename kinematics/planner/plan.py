@@ -27,12 +27,12 @@ from kinematics.planner.ceilings import (
     speed_steps,
 )
 from kinematics.planner.corners import BLOCK
+from kinematics.planner.durations import Parts, add_untied_seconds, tied_durations
 from kinematics.planner.features import Features
 from kinematics.planner.passes import backward_pass, forward_pass, last_held, look_ahead, look_ahead_in_pieces
 from kinematics.planner.tied import (
-    Parts,
-    add_untied_seconds,
     counting,
+    find_lines,
     find_tied,
     last_met,
     look_ahead_up,
@@ -41,9 +41,6 @@ from kinematics.planner.tied import (
     room_for,
     tie_corners,
     tie_moves,
-    tied_durations,
-    with_more_segments,
-    write_envelopes,
 )
 from kinematics.planner.ties import DELAY, NO_TIES, Ties
 
@@ -220,7 +217,9 @@ def plan_moves(
     shares = np.empty(chains + 1)
     work = room_for(size if tied or stepped else 0, 0, chains, pieces)
     parts = Parts(
+        result.speed_in,
         result.speed_peak,
+        result.speed_out,
         acceleration,
         result.rising,
         result.cruising,
@@ -272,20 +271,23 @@ def plan_moves(
             count = find_tied(features, ties, advance, begin, end, paces, sluggish, gains, nodes, arrivals, work)
             work = counting(work, count)
             tie_moves(features, ties, advance, begin, paces, result.cruise_cause, nodes, arrivals, work)
-            while not write_envelopes(work):
-                work = with_more_segments(work)
+            tie_corners(features, inverse, begin, m, work, nodes)
+            find_lines(features, begin, work, gains, nodes, arrivals)
         climbing = stepped or work.tied > 0
         if climbing:
-            tie_corners(features, inverse, begin, m, work, nodes, arrivals)
             if window > 0:
-                look_ahead_up(features, begin, gains[:m], window, work, nodes)
+                look_ahead_up(features, begin, gains[:m], window, work, nodes, shares)
         elif window > 0 and whole.size > 0:
             look_ahead_in_pieces(gains[:m], window, whole, begin, suffix, nodes)
         elif window > 0:
             look_ahead(gains[:m], window, suffix, nodes)
         last = end == n and stretch.goes_on
         if end < n or stretch.goes_on:
-            m = last_met(features, begin, gains[:m], work, nodes, arrivals) if climbing else last_held(gains[:m], nodes)
+            m = (
+                last_met(features, begin, gains[:m], work, nodes, arrivals, shares)
+                if climbing
+                else last_held(gains[:m], nodes)
+            )
             if (
                 2 * m < size and not last
             ):  # many moves to brake in: so short a block would be done again for the most part
@@ -301,8 +303,8 @@ def plan_moves(
                 break
             end = begin + m
         if climbing:
-            pass_backward(features, begin, m, gains, work, nodes, arrivals)
-            square = pass_forward(features, begin, m, gains, square, work, nodes, arrivals)
+            pass_backward(features, begin, m, gains, work, nodes, arrivals, shares)
+            square = pass_forward(features, begin, m, gains, square, work, nodes, arrivals, shares)
             durations(length, begin, end, paces, sluggish, gains, nodes, arrivals, stepped, speeds, result)
             tied_durations(features, begin, end, paces, nodes, arrivals, work, parts, shares, seconds)
             add_untied_seconds(features.move_class, begin, end, work, parts, seconds)

@@ -1,4 +1,4 @@
-"""Moves of a block whose acceleration falls with speed: which they are, their tables, corners, passes and durations.
+"""Moves of a block whose acceleration falls with speed: which they are, their tables, corners and passes.
 
 A move is tied where it may not speed up at its constant ceiling all the way to its ceiling of speed. Only what is then
 not admitted stands in its table of pieces (`falling`); all other moves are planned as if nothing fell. The passes here
@@ -24,15 +24,17 @@ from kinematics.planner.falling import (
     END,
     GAMMA,
     LEFT_AT_END,
-    acceleration_at,
+    climb,
     end_of_speed,
-    envelope_of_one,
+    gained_on,
+    knee_of,
+    least_at,
     lower_envelope,
-    ramp,
-    speed_after,
+    lowest_line,
     speed_on_circle,
 )
 from kinematics.planner.features import Features
+from kinematics.planner.ramps import MOST_AT_ONCE, ROOM
 from kinematics.planner.ties import ADVANCE, DELAY, FRICTION, MASS, SHARE, Ties
 
 Reals = NDArray[np.float64]
@@ -42,7 +44,8 @@ Places = NDArray[np.int64]
 LEAST_MASS = 1e-12  # t: a milligram stands for none
 JUST_BELOW = 1.0 - 1e-12  # share of a speed at which what ends there is still known
 BELOW_CEILING = 1.0 - 1e-12  # a speed beyond this share of a ceiling has met it
-NO_PATH = 1e-12  # share of a length
+SEGMENTS = 16  # of a lower envelope, for each piece that it may be made of: more than two curves that cross twice make
+KNEE = 3  # last column of the lines
 NO_SLUGGISHNESS = 1e-100  # s²/mm, s/mm: of a move that nothing constant holds
 
 
@@ -50,11 +53,12 @@ class Falling(NamedTuple):
     """The moves of a block (index 0 for its first), and what holds the `tied` ones among them, in the order of `moves`.
 
     Of every move: `place` among the tied ones; `own` its constant ceiling (mm/s²); `level` the squared speed up to
-    which that holds, infinite where it is not tied; `sure` 2·a·L (mm²/s²) with the least a at its two nodes; `most`
-    (mm/s) and `force` scratch. Of the tied: `tables` float64[tied, chains, pieces, 4] as in `falling`, `chains` how
-    many of them a move has, `causes` theirs, `tops` where speed ends (mm/s). Of their lower envelopes:
-    `first` row of each move, `segments` and
-    `holders` as in `falling.lower_envelope`.
+    which that certainly holds, infinite where it is not tied; `sure` 2·a·L (mm²/s²) with the least a at its two nodes;
+    `most` (mm/s), `force` and `held` scratch. Of the tied: `tables` float64[tied, chains, pieces, 4] as in `falling`,
+    `chains` how many of them a move has, `causes` theirs, `tops` where its speed ends, or further than it comes (mm/s);
+    `lines` float64[tied, 4] of ALPHA, BETA, GAMMA of the one line that holds it behind the speed KNEE, `holders` the
+    chain that this is of, −1 where no one line does. Scratch: `segments`, `chain_of_segment` of one lower envelope
+    (`falling.lower_envelope`), `ramps` and `slots` of `durations`.
     """
 
     tied: int
@@ -65,19 +69,23 @@ class Falling(NamedTuple):
     sure: Reals
     most: Reals
     force: Reals
+    held: Places
     tables: Reals
     chains: Places
     causes: Codes
     tops: Reals
-    first: Places
-    segments: Reals
+    lines: Reals
     holders: Places
+    segments: Reals
+    chain_of_segment: Places
+    ramps: Reals
+    slots: Places
 
 
 @compiled_part
 def room_for(size: int, count: int, chains: int, pieces: int) -> Falling:
     """Room for blocks of up to `size` moves, `count` of them tied."""
-    rows = count * (chains + 1)
+    rows = SEGMENTS * (chains * pieces + 1)
     return Falling(
         0,
         np.empty(size, np.int64),
@@ -87,13 +95,17 @@ def room_for(size: int, count: int, chains: int, pieces: int) -> Falling:
         np.empty(size),
         np.empty(size),
         np.empty(size),
+        np.empty(size, np.int64),
         np.empty((count, chains, pieces, 4)),
         np.empty(count, np.int64),
         np.empty((count, chains), np.uint8),
         np.empty(count),
+        np.empty((count, 4)),
         np.empty(count, np.int64),
         np.empty((rows, 4)),
         np.empty(rows, np.int64),
+        np.empty(ROOM),
+        np.empty(2 * MOST_AT_ONCE, np.int64),
     )
 
 
@@ -101,52 +113,18 @@ def room_for(size: int, count: int, chains: int, pieces: int) -> Falling:
 def counting(work: Falling, count: int) -> Falling:
     """The same with so many tied moves, and with room for them; what is told of them is still to be written."""
     w = work
-    tables, chains, causes, tops, first = w.tables, w.chains, w.causes, w.tops, w.first
-    segments, holders = w.segments, w.holders
-    if count > chains.size:
-        more = room_for(0, min(2 * count, w.moves.size), tables.shape[1], tables.shape[2])
-        tables, chains, causes, tops, first = more.tables, more.chains, more.causes, more.tops, more.first
-        segments, holders = more.segments, more.holders
-    rows = (w.place, w.own, w.level, w.sure, w.most, w.force)
-    return Falling(count, w.moves, *rows, tables, chains, causes, tops, first, segments, holders)
-
-
-@compiled_part
-def with_more_segments(work: Falling) -> Falling:
-    """The same with room for more segments."""
-    w, size = work, 2 * work.holders.size
-    rows = (w.place, w.own, w.level, w.sure, w.most, w.force, w.tables, w.chains, w.causes, w.tops, w.first)
-    return Falling(w.tied, w.moves, *rows, np.empty((size, 4)), np.empty(size, np.int64))
+    tied = (w.tables, w.chains, w.causes, w.tops, w.lines, w.holders)
+    if count > w.chains.size:
+        more = room_for(0, min(2 * count, w.moves.size), w.tables.shape[1], w.tables.shape[2])
+        tied = (more.tables, more.chains, more.causes, more.tops, more.lines, more.holders)
+    every = (w.moves, w.place, w.own, w.level, w.sure, w.most, w.force, w.held)
+    return Falling(count, *every, *tied, w.segments, w.chain_of_segment, w.ramps, w.slots)
 
 
 @compiled_leaf
 def extruder_tie(ratio: float, advance: float, delay: float) -> float:
     """The speed (mm/s) that v + p·a may not pass: V_e/r; infinity where the extruder ties nothing."""
     return math.inf if delay == 0.0 or ratio == 0.0 else advance / ratio
-
-
-@compiled_leaf
-def gives(
-    curves: Reals,
-    motor: int,
-    mass: float,
-    friction: float,
-    share: float,
-    pull: float,
-    speed: float,
-    acceleration: float,
-) -> bool:
-    """Whether a drive admits an acceleration up to a tool speed, with a tenth of what it gives at rest to spare there.
-
-    `mass`, `friction`, `share` and `pull` of the move as in `Ties`.
-    """
-    at = speed * share
-    piece = 0
-    while at > curves[motor, piece, END_OF_CURVE]:
-        piece += 1
-    at_rest = LEFT_AT_END * (curves[motor, 0, FORCE] - friction)
-    asked = max(acceleration * max(mass, LEAST_MASS), at_rest) + friction + pull * speed * speed
-    return bool(asked <= curves[motor, piece, FORCE] - curves[motor, piece, SLOPE] * at)
 
 
 @compiled_leaf
@@ -171,21 +149,21 @@ def find_tied(
     """
     start, m = np.uint64(begin), end - begin
     ratio, classes, curves, loads, pulls = features.ratio, features.move_class, ties.curves, ties.loads, ties.pulls
-    own, most, excess, force = work.own, work.most, work.level, work.force
+    own, most, level, force, held = work.own, work.most, work.level, work.force, work.held
     for k in range(m):
         own[k] = 1.0 / max(sluggish[k], NO_SLUGGISHNESS)
         ends = 0.5 * (gains[k] + nodes[k] + max(arrivals[k + 1], nodes[k + 1]))
         most[k] = min(min(1.0 / max(paces[k], NO_SLUGGISHNESS), FASTEST), math.sqrt(ends))
-        excess[k] = 0.0
+        held[k] = 0
     for row in range(advance.shape[0]):
         limit, delay = advance[row, ADVANCE], advance[row, DELAY]
         if delay > 0.0:
             for k in range(m):
                 i = start + np.uint64(k)
                 over = (most[k] + delay * own[k]) * ratio[i] - limit
-                excess[k] = max(excess[k], over if classes[i] == row else 0.0)
+                held[k] |= 1 if classes[i] == row and over > 0.0 else 0
     for motor in range(curves.shape[0]):
-        which = np.uint64(motor)
+        which, bit = np.uint64(motor), 2 << motor
         at_rest = curves[motor, 0, FORCE]
         for piece in range(curves.shape[1]):
             begins = curves[motor, piece - 1, END_OF_CURVE] if piece > 0 else -1.0
@@ -198,14 +176,14 @@ def find_tied(
             friction = loads[which, FRICTION, i]
             asked = max(own[k] * max(loads[which, MASS, i], LEAST_MASS), LEFT_AT_END * (at_rest - friction))
             asked += friction + pulls[which, i] * (most[k] * most[k])
-            excess[k] = max(excess[k], asked - force[k])
+            held[k] |= bit if asked > force[k] else 0
     moves, place, count = work.moves, work.place, 0
     for k in range(m):
         place[k] = count
         moves[count] = k
-        count += 1 if excess[k] > 0.0 else 0
+        count += 1 if held[k] else 0
     for k in range(m):
-        excess[k] = math.inf
+        level[k] = math.inf
     return count
 
 
@@ -229,120 +207,175 @@ def tie_moves(
     """
     ratio, move_class, curves, loads, pulls = features.ratio, features.move_class, ties.curves, ties.loads, ties.pulls
     tables, chains, causes = work.tables, work.chains, work.causes
-    moves, tops, own = work.moves, work.tops, work.own
+    moves, tops, most, held = work.moves, work.tops, work.most, work.held
     for slot in range(work.tied):
         k = moves[slot]
         i = np.uint64(begin + k)
-        speed, acceleration = min(1.0 / paces[k], FASTEST), own[k]
-        top, used = speed, 0
+        speed, fastest = min(1.0 / paces[k], FASTEST), most[k]
+        top, used, cause = speed, 0, 0
         for motor in range(curves.shape[0]):
-            mass, friction, share = loads[motor, MASS, i], loads[motor, FRICTION, i], loads[motor, SHARE, i]
-            if gives(curves, motor, mass, friction, share, pulls[motor, i], speed, acceleration):
+            if not held[k] & (2 << motor):
                 continue
-            inverse = 1.0 / max(mass, LEAST_MASS)
-            for piece in range(curves.shape[1]):
-                tables[slot, used, piece, ALPHA] = (curves[motor, piece, FORCE] - friction) * inverse
-                tables[slot, used, piece, BETA] = curves[motor, piece, SLOPE] * share * inverse
-                tables[slot, used, piece, GAMMA] = pulls[motor, i] * inverse
-                end = curves[motor, piece, END_OF_CURVE]
-                tables[slot, used, piece, END] = end / share if share > 0.0 else math.inf
+            mass, friction = max(loads[motor, MASS, i], LEAST_MASS), loads[motor, FRICTION, i]
+            share, pull = loads[motor, SHARE, i], pulls[motor, i]
+            at, piece = fastest * share, 0
+            while at > curves[motor, piece, END_OF_CURVE]:
+                piece += 1
+            left = curves[motor, piece, FORCE] - curves[motor, piece, SLOPE] * at - friction - pull * fastest * fastest
+            inverse = 1.0 / mass
+            for which in range(piece):
+                tables[slot, used, which, ALPHA] = (curves[motor, which, FORCE] - friction) * inverse
+                tables[slot, used, which, BETA] = curves[motor, which, SLOPE] * share * inverse
+                tables[slot, used, which, GAMMA] = pull * inverse
+                tables[slot, used, which, END] = curves[motor, which, END_OF_CURVE] / share
+            alpha, beta = (
+                (curves[motor, piece, FORCE] - friction) * inverse,
+                curves[motor, piece, SLOPE] * share * inverse,
+            )
+            tables[slot, used, piece, ALPHA], tables[slot, used, piece, BETA] = alpha, beta
+            tables[slot, used, piece, GAMMA], tables[slot, used, piece, END] = pull * inverse, math.inf  # no further
             causes[slot, used] = by.DRIVE_1 + motor
-            most = end_of_speed(tables, slot, used)
-            if most < top:
-                top = most
-                cruise_cause[i] = np.uint8(by.DRIVE_1 + motor)
+            if left < LEFT_AT_END * (curves[motor, 0, FORCE] - friction):
+                most_of_motor = knee_of(alpha, beta, pull * inverse, LEFT_AT_END * alpha)
+                if piece > 0:
+                    most_of_motor = end_of_speed(tables, slot, used)
+                cause = by.DRIVE_1 + motor if most_of_motor < top else cause
+                top = min(top, most_of_motor)
             used += 1
-        row_of_class = np.int64(move_class[i])
-        delay = advance[row_of_class, DELAY]
-        extruder = extruder_tie(ratio[i], advance[row_of_class, ADVANCE], delay)
-        if not speed + delay * acceleration <= extruder:
-            for piece in range(curves.shape[1]):
-                tables[slot, used, piece, ALPHA], tables[slot, used, piece, BETA] = extruder / delay, 1.0 / delay
-                tables[slot, used, piece, GAMMA], tables[slot, used, piece, END] = 0.0, math.inf
+        if held[k] & 1:
+            row_of_class = np.int64(move_class[i])
+            delay = advance[row_of_class, DELAY]
+            extruder = extruder_tie(ratio[i], advance[row_of_class, ADVANCE], delay)
+            tables[slot, used, 0, ALPHA], tables[slot, used, 0, BETA] = extruder / delay, 1.0 / delay
+            tables[slot, used, 0, GAMMA], tables[slot, used, 0, END] = 0.0, math.inf
             causes[slot, used] = by.ADVANCE
-            if extruder < top:
-                top = extruder
-                cruise_cause[i] = np.uint8(by.ADVANCE)
+            cause = by.ADVANCE if extruder < top else cause
+            top = min(top, extruder)
             used += 1
         chains[slot] = used
         if top < speed:
+            cruise_cause[i] = np.uint8(cause)
             paces[k] = 1.0 / top
             nodes[k] = min(nodes[k], top * top)
             if features.rest[np.uint64(begin + k + 1)]:
                 arrivals[k + 1] = min(arrivals[k + 1], top * top)
             else:
                 nodes[k + 1] = min(nodes[k + 1], top * top)
-        tops[slot] = top
+        tops[slot] = min(top, fastest)
 
 
 @compiled_leaf
-def write_envelopes(work: Falling) -> bool:
-    """Write the lower envelopes of the tied moves, and where their own ceilings end; False if there is no room."""
-    tables, chains, moves, first, tops = work.tables, work.chains, work.moves, work.first, work.tops
-    own, level, segments, holders, at = work.own, work.level, work.segments, work.holders, 0
-    for slot in range(work.tied):
-        k, begin = moves[slot], at
-        if chains[slot] == 1:
-            at = envelope_of_one(tables, slot, own[k], tops[slot], begin, segments, holders)
-        else:
-            at = lower_envelope(tables, slot, chains[slot], own[k], tops[slot], begin, segments, holders)
-        if at < 0:
-            return False
-        first[slot] = begin
-        level[k] = segments[begin, END] * segments[begin, END] if holders[begin] == chains[slot] else 0.0
-    return True
-
-
-@compiled_leaf
-def tie_corners(
-    features: Features, inverse: Reals, begin: int, moves: int, work: Falling, nodes: Reals, arrivals: Reals
-) -> None:
-    """Lower the squared ceilings of nodes to v² <= a(v)·R of the tied moves beside them, and write `work.sure`.
+def tie_corners(features: Features, inverse: Reals, begin: int, moves: int, work: Falling, nodes: Reals) -> None:
+    """Lower the squared ceilings of nodes to v² <= a(v)·R of the tied moves beside them.
 
     R is the smaller of the circle's that junction deviation draws and of the curve rule's. `inverse` of limits as in
-    `ceilings`, `arrivals` where rest is reached.
+    `ceilings`.
     """
     sharpness, curvature, rest, classes = features.sharpness, features.curvature, features.rest, features.move_class
-    length, deviation = features.length, by.DEVIATION
-    tables, chains, tied, own, sure = work.tables, work.chains, work.moves, work.own, work.sure
-    level, first, segments = work.level, work.first, work.segments
+    tables, chains, tied, tops, deviation = work.tables, work.chains, work.moves, work.tops, by.DEVIATION
     for slot in range(work.tied):
         k = tied[slot]
         for node in range(k, k + 2):
             i = np.uint64(begin + node)
-            if node == 0 or node >= moves or nodes[node] <= level[k] or rest[i]:
+            if node == 0 or node >= moves or rest[i]:
                 continue
             bend = max(sharpness[i] * inverse[np.int64(classes[i]), deviation], curvature[i])
-            if bend > 0.0 and acceleration_at(segments, first[slot], math.sqrt(nodes[node])) < nodes[node] * bend:
-                top = math.sqrt(nodes[node])
-                speed = speed_on_circle(tables, slot, chains[slot], own[k], 1.0 / bend, top)
-                if speed < top:
-                    nodes[node] = speed * speed
-    for slot in range(work.tied):
-        k = tied[slot]
-        fastest = max(nodes[k], max(arrivals[k + 1], nodes[k + 1]))
-        least = own[k]
-        if fastest > level[k]:
-            least = max(0.0, acceleration_at(segments, first[slot], math.sqrt(fastest) * JUST_BELOW))
-        sure[k] = 2.0 * least * length[np.uint64(begin + k)]
+            square = nodes[node]
+            for chain in range(chains[slot]):
+                alpha, beta = tables[slot, chain, 0, ALPHA], tables[slot, chain, 0, BETA]
+                if tables[slot, chain, 0, END] < math.inf:
+                    square = speed_on_circle(tables, slot, chain, bend, square)
+                elif alpha - beta * tops[slot] < square * bend:
+                    root = 2.0 * alpha / (beta + math.sqrt(beta * beta + 4.0 * alpha * bend))
+                    square = min(square, root * root)
+            nodes[node] = square
 
 
 @compiled_leaf
-def reached(segments: Reals, at: int, sure: float, length: float, square: float, ceiling: float) -> float:
+def find_lines(features: Features, begin: int, work: Falling, gains: Reals, nodes: Reals, arrivals: Reals) -> None:
+    """Write the one line that holds each tied move behind a knee, where there is one, and `work.sure`.
+
+    Only as far as a move can come between the ceilings of its nodes.
+    """
+    tables, chains, moves, tops, length = work.tables, work.chains, work.moves, work.tops, features.length
+    own, level, sure, lines, holders = work.own, work.level, work.sure, work.lines, work.holders
+    for slot in range(work.tied):
+        k, used = moves[slot], chains[slot]
+        ends = max(arrivals[k + 1], nodes[k + 1])
+        speed, steady = math.sqrt(max(nodes[k], ends)), own[k]
+        top = min(tops[slot], math.sqrt(0.5 * (gains[k] + nodes[k] + ends)))
+        alpha, beta, gamma = tables[slot, 0, 0, ALPHA], tables[slot, 0, 0, BETA], tables[slot, 0, 0, GAMMA]
+        lowest, least_end = 0, tables[slot, 0, 0, END]
+        if used == 2:  # as `lowest_line` has it, without a call
+            least_end = min(least_end, tables[slot, 1, 0, END])
+            more, fall = tables[slot, 1, 0, ALPHA] - alpha, tables[slot, 1, 0, BETA] - beta
+            bend = tables[slot, 1, 0, GAMMA] - gamma
+            then, sag = more - (fall + bend * top) * top, 0.25 * bend * top * top
+            if max(more, then) <= min(-sag, 0.0):
+                lowest = 1
+                alpha, beta, gamma = tables[slot, 1, 0, ALPHA], tables[slot, 1, 0, BETA], tables[slot, 1, 0, GAMMA]
+            elif min(more, then) < max(-sag, 0.0):
+                lowest = -1
+        elif used > 2:
+            lowest, _ = lowest_line(tables, slot, used, 0.0, top)
+            which = max(lowest, 0)
+            alpha, beta = tables[slot, which, 0, ALPHA], tables[slot, which, 0, BETA]
+            gamma = tables[slot, which, 0, GAMMA]
+        if least_end < top and used <= 2:
+            lowest = -1
+        holders[slot] = lowest
+        if lowest < 0:
+            level[k] = 0.0
+            least = least_at(tables, slot, used, steady, speed * JUST_BELOW)
+        else:
+            knee = min(knee_of(alpha, beta, gamma, steady), top) if alpha > steady else 0.0
+            lines[slot, ALPHA], lines[slot, BETA], lines[slot, GAMMA], lines[slot, KNEE] = alpha, beta, gamma, knee
+            level[k] = knee * knee
+            least = max(min(steady, alpha - (beta + gamma * speed) * speed), 0.0)
+        sure[k] = 2.0 * length[np.uint64(begin + k)] * least
+
+
+@compiled_leaf
+def reached(
+    tables: Reals,
+    lines: Reals,
+    slot: int,
+    holder: int,
+    chains: int,
+    own: float,
+    length: float,
+    square: float,
+    ceiling: float,
+    segments: Reals,
+    holders: Places,
+    shares: Reals,
+) -> float:
     """The squared speed at the fast end of a tied move whose slow end has the speed `square`, at most `ceiling`.
 
-    All in mm²/s²; v² + 2aL with the least a that holds in the move where that is certain to be enough. Arrays come one
-    by one: each that is taken out of a tuple costs two atomic counts.
+    All in mm²/s². Who asks has looked whether the least acceleration of the move is enough (`sure`). Arrays come one by
+    one: each that is taken out of a tuple costs two atomic counts. `segments`, `holders`, `shares` scratch.
     """
-    if square + sure >= ceiling:
-        return ceiling
-    top = math.sqrt(ceiling)
-    speed = speed_after(segments, at, math.sqrt(square), length, top)
+    slow, top = math.sqrt(square), math.sqrt(ceiling)
+    if holder < 0:
+        lower_envelope(tables, slot, chains, own, top, 0, segments, holders)
+        speed, _, _ = climb(segments, holders, 0, slow, length, top, 0.0, shares)
+        return ceiling if speed >= top else speed * speed
+    knee = min(lines[slot, KNEE], top)
+    if slow < knee:
+        path = 0.5 * (knee - slow) * (knee + slow) / own
+        if path >= length:
+            return min(square + 2.0 * own * length, ceiling)
+        slow, length = knee, length - path
+        if knee >= top:
+            return ceiling
+    speed, _, _ = gained_on(lines[slot, ALPHA], lines[slot, BETA], lines[slot, GAMMA], slow, length, top)
     return ceiling if speed >= top else speed * speed
 
 
 @compiled_leaf
-def look_ahead_up(features: Features, begin: int, gains: Reals, window: int, work: Falling, nodes: Reals) -> None:
+def look_ahead_up(
+    features: Features, begin: int, gains: Reals, window: int, work: Falling, nodes: Reals, shares: Reals
+) -> None:
     """Lower the squared ceilings so that motion can stop within `window` moves, as `passes.look_ahead` does.
 
     A walk from rest at the end of what is seen, back and up: once it meets the ceiling of a node, what lies before that
@@ -350,7 +383,14 @@ def look_ahead_up(features: Features, begin: int, gains: Reals, window: int, wor
     reached with its step. Where moves are cut the controller sees whole ones, and only their starts are lowered.
     """
     whole, rest, length = features.whole, features.rest, features.length
-    place, sure, level, first, segments = work.place, work.sure, work.level, work.first, work.segments
+    place, sure, level, steady, chains = work.place, work.sure, work.level, work.own, work.chains
+    tables, lines, holder, segments, holders = (
+        work.tables,
+        work.lines,
+        work.holders,
+        work.segments,
+        work.chain_of_segment,
+    )
     n = gains.size
     cut = whole.size > 0
     node = stop = 0
@@ -372,7 +412,11 @@ def look_ahead_up(features: Features, begin: int, gains: Reals, window: int, wor
                 most = nodes[k]
                 own = min(square + gains[k], most)
                 if own > level[k]:
-                    own = reached(segments, first[place[k]], sure[k], length[begin + k], square, most)
+                    own = most
+                    if square + sure[k] < most:
+                        slot = place[k]
+                        told = holder[slot], chains[slot], steady[k], length[begin + k], square, most
+                        own = reached(tables, lines, slot, *told, segments, holders, shares)
                 square = own
                 if square >= nodes[k] * BELOW_CEILING:
                     met = k
@@ -389,19 +433,32 @@ def look_ahead_up(features: Features, begin: int, gains: Reals, window: int, wor
 
 
 @compiled_leaf
-def last_met(features: Features, begin: int, gains: Reals, work: Falling, nodes: Reals, arrivals: Reals) -> int:
+def last_met(
+    features: Features, begin: int, gains: Reals, work: Falling, nodes: Reals, arrivals: Reals, shares: Reals
+) -> int:
     """The last node of a block at which a walk up from rest at its end meets the node's ceiling; 0 if there is none.
 
     As `passes.last_held`: how motion goes on behind the block is then of no account.
     """
     rest, length = features.rest, features.length
-    place, sure, level, first, segments = work.place, work.sure, work.level, work.first, work.segments
+    place, sure, level, steady, chains = work.place, work.sure, work.level, work.own, work.chains
+    tables, lines, holder, segments, holders = (
+        work.tables,
+        work.lines,
+        work.holders,
+        work.segments,
+        work.chain_of_segment,
+    )
     square = 0.0
     for k in range(gains.size - 1, 0, -1):
         most = nodes[k]
         own = min(square + gains[k], most)
         if own > level[k]:
-            own = reached(segments, first[place[k]], sure[k], length[begin + k], square, most)
+            own = most
+            if square + sure[k] < most:
+                slot = place[k]
+                told = holder[slot], chains[slot], steady[k], length[begin + k], square, most
+                own = reached(tables, lines, slot, *told, segments, holders, shares)
         square = own
         if square >= nodes[k] * BELOW_CEILING:
             return k
@@ -412,17 +469,28 @@ def last_met(features: Features, begin: int, gains: Reals, work: Falling, nodes:
 
 @compiled_leaf
 def pass_backward(
-    features: Features, begin: int, n: int, gains: Reals, work: Falling, nodes: Reals, arrivals: Reals
+    features: Features, begin: int, n: int, gains: Reals, work: Falling, nodes: Reals, arrivals: Reals, shares: Reals
 ) -> None:
     """Lower the squared ceilings of the nodes to those from which each move can brake, the first node's as well."""
     rest, length = features.rest, features.length
-    place, sure, level, first, segments = work.place, work.sure, work.level, work.first, work.segments
+    place, sure, level, steady, chains = work.place, work.sure, work.level, work.own, work.chains
+    tables, lines, holder, segments, holders = (
+        work.tables,
+        work.lines,
+        work.holders,
+        work.segments,
+        work.chain_of_segment,
+    )
     square = arrivals[n] if rest[begin + n] else nodes[n]
     for k in range(n - 1, -1, -1):
         most = nodes[k]
         own = min(square + gains[k], most)
         if own > level[k]:
-            own = reached(segments, first[place[k]], sure[k], length[begin + k], square, most)
+            own = most
+            if square + sure[k] < most:
+                slot = place[k]
+                told = holder[slot], chains[slot], steady[k], length[begin + k], square, most
+                own = reached(tables, lines, slot, *told, segments, holders, shares)
         square = own
         nodes[k] = square
         if rest[begin + k]:
@@ -431,11 +499,26 @@ def pass_backward(
 
 @compiled_leaf
 def pass_forward(
-    features: Features, begin: int, n: int, gains: Reals, square: float, work: Falling, nodes: Reals, arrivals: Reals
+    features: Features,
+    begin: int,
+    n: int,
+    gains: Reals,
+    square: float,
+    work: Falling,
+    nodes: Reals,
+    arrivals: Reals,
+    shares: Reals,
 ) -> float:
     """Lower the squared ceilings to what can be reached, beginning with `square`, or from rest; return the last one."""
     rest, length = features.rest, features.length
-    place, sure, level, first, segments = work.place, work.sure, work.level, work.first, work.segments
+    place, sure, level, steady, chains = work.place, work.sure, work.level, work.own, work.chains
+    tables, lines, holder, segments, holders = (
+        work.tables,
+        work.lines,
+        work.holders,
+        work.segments,
+        work.chain_of_segment,
+    )
     if rest[begin]:
         square = nodes[0]
     nodes[0] = square
@@ -444,7 +527,11 @@ def pass_forward(
         most = arrivals[k + 1] if ends_at_rest else nodes[k + 1]
         own = min(square + gains[k], most)
         if own > level[k]:
-            own = reached(segments, first[place[k]], sure[k], length[begin + k], square, most)
+            own = most
+            if square + sure[k] < most:
+                slot = place[k]
+                told = holder[slot], chains[slot], steady[k], length[begin + k], square, most
+                own = reached(tables, lines, slot, *told, segments, holders, shares)
         square = own
         arrivals[k + 1] = square
         if ends_at_rest:
@@ -452,125 +539,3 @@ def pass_forward(
         else:
             nodes[k + 1] = square
     return square
-
-
-class Parts(NamedTuple):
-    """The arrays of a plan that durations are written to, one entry a move (`Plan`)."""
-
-    peak: Reals
-    acceleration: Reals
-    rising: Reals
-    cruising: Reals
-    falling: Reals
-    duration: Reals
-    cruise_cause: Codes
-    ramp_cause: Codes
-
-
-@compiled_leaf
-def ramps_of_tied(
-    segments: Reals,
-    holders: Places,
-    at: int,
-    length: float,
-    first: float,
-    last: float,
-    top: float,
-    shares: Reals,
-) -> tuple[float, float, float, float]:
-    """Peak (mm/s), rising, cruising, falling (s) of a tied move from `first` to `last` (mm/s).
-
-    The slower end rises to the faster one's speed; from there both ramps go on alike, to where they meet or to `top`.
-    `shares` takes the ramps' seconds of each chain, the own ceiling's behind them; `segments` and `holders` those of
-    the move from the row `at` on.
-    """
-    for chain in range(shares.size):
-        shares[chain] = 0.0
-    low, high = min(first, last), max(first, last)
-    path, between = ramp(segments, holders, at, low, high, 1.0, shares) if high > low else (0.0, 0.0)
-    left = length - path
-    peak, beyond = high, 0.0
-    if high < top and left > NO_PATH * length:
-        peak = max(high, speed_after(segments, at, high, 0.5 * left, top))
-        path, beyond = ramp(segments, holders, at, high, peak, 2.0, shares)
-        left -= 2.0 * path
-    cruise = max(0.0, left) / peak
-    if first < last:
-        return peak, between + beyond, cruise, beyond
-    return peak, beyond, cruise, between + beyond
-
-
-@compiled_leaf
-def tied_durations(
-    features: Features,
-    begin: int,
-    end: int,
-    paces: Reals,
-    nodes: Reals,
-    arrivals: Reals,
-    work: Falling,
-    parts: Parts,
-    shares: Reals,
-    seconds: Reals,
-) -> None:
-    """Peak speed and the parts of the duration of tied moves, and the seconds of their ramps.
-
-    Of the block up to `end`, index 0 for `begin`: `paces` 1/v of the ceilings, squared speeds `nodes` and `arrivals`;
-    `parts` holds what `plan.durations` made of the constant ceilings alone. The acceleration told is what holds at the
-    peak, the ramps' cause what most of them is under; `shares` (chains + 1) scratch, `seconds` float64[LANES, classes,
-    CAUSES] take each its share.
-    """
-    length, move_class, ramp_cause = features.length, features.move_class, parts.ramp_cause
-    lanes = seconds.shape[0]
-    moves, causes, numbers, levels = work.moves, work.causes, work.chains, work.level
-    rows, segments, holders = work.first, work.segments, work.holders
-    peak, rising, cruising, falling = parts.peak, parts.rising, parts.cruising, parts.falling
-    acceleration, duration, cruise_cause = parts.acceleration, parts.duration, parts.cruise_cause
-    for slot in range(work.tied):
-        k = moves[slot]
-        if begin + k >= end:
-            return
-        i, lane, chains = np.uint64(begin + k), k % lanes, numbers[slot]
-        row = np.int64(move_class[i])
-        if levels[k] == math.inf:
-            continue
-        if peak[i] * peak[i] <= levels[k]:  # what the constant ceiling makes of it holds
-            seconds[lane, row, np.int64(ramp_cause[i])] += rising[i] + falling[i]
-            continue
-        v0, v1 = math.sqrt(nodes[k]), math.sqrt(arrivals[k + 1])
-        top = max(1.0 / paces[k], max(v0, v1))
-        at = rows[slot]
-        if min(v0, v1) >= top * BELOW_CEILING:  # all the way at its ceiling, as `plan.durations` has it
-            acceleration[i] = max(0.0, acceleration_at(segments, at, top * JUST_BELOW))
-            seconds[lane, row, np.int64(ramp_cause[i])] += rising[i] + falling[i]
-            continue
-        speed, rise, cruise, fall = ramps_of_tied(segments, holders, at, length[i], v0, v1, top, shares)
-        if speed < top * BELOW_CEILING:
-            cruise_cause[i] = np.uint8(by.CORNER)
-        acceleration[i] = max(0.0, acceleration_at(segments, at, speed * JUST_BELOW))
-        most = shares[chains]
-        seconds[lane, row, np.int64(ramp_cause[i])] += most
-        for chain in range(chains):
-            cause = causes[slot, chain]
-            seconds[lane, row, np.int64(cause)] += shares[chain]
-            if shares[chain] > most:
-                most = shares[chain]
-                ramp_cause[i] = cause
-        peak[i], rising[i], cruising[i], falling[i] = speed, rise, cruise, fall
-        duration[i] = rise + cruise + fall
-
-
-@compiled_leaf
-def add_untied_seconds(
-    move_class: NDArray[np.uint16], begin: int, end: int, work: Falling, parts: Parts, seconds: Reals
-) -> None:
-    """Add the seconds of moves as `plan.add_seconds` does, all but those of the ramps of tied moves."""
-    first, lanes = np.uint64(begin), seconds.shape[0]
-    rising, cruising, falling = parts.rising, parts.cruising, parts.falling
-    cruise_cause, ramp_cause, level = parts.cruise_cause, parts.ramp_cause, work.level
-    for k in range(end - begin):
-        i = first + np.uint64(k)
-        row = np.int64(move_class[i])
-        seconds[k % lanes, row, np.int64(cruise_cause[i])] += cruising[i]
-        if level[k] == math.inf:
-            seconds[k % lanes, row, np.int64(ramp_cause[i])] += rising[i] + falling[i]

@@ -13,8 +13,8 @@ from scipy.integrate import quad, solve_ivp
 from scipy.optimize import brentq
 
 from kinematics.compiled import compiled
-from kinematics.planner import falling
-from kinematics.planner.tied import ramps_of_tied
+from kinematics.planner import falling, ramps
+from kinematics.planner.durations import ramps_of_tied
 
 Reals = NDArray[np.float64]
 Places = NDArray[np.int64]
@@ -27,8 +27,10 @@ def envelope(pieces: Reals, own: float, top: float, segments: Reals, holders: Pl
 
 
 @compiled
-def speed_after(segments: Reals, slow: float, length: float, top: float) -> float:
-    return falling.speed_after(segments, 0, slow, length, top)
+def climb(
+    segments: Reals, holders: Places, slow: float, length: float, top: float, seconds: Reals
+) -> tuple[float, float, float]:
+    return falling.climb(segments, holders, 0, slow, length, top, 1.0, seconds)
 
 
 @compiled
@@ -40,17 +42,27 @@ def ramp(segments: Reals, holders: Places, slow: float, fast: float, seconds: Re
 def peak_of(
     segments: Reals, holders: Places, first: float, last: float, length: float, top: float, shares: Reals
 ) -> float:
-    return ramps_of_tied(segments, holders, 0, length, first, last, top, shares)[0]
+    return ramps_of_tied(segments, holders, 0, length, min(first, last), max(first, last), top, shares)[0]
 
 
 @compiled
-def circle(pieces: Reals, own: float, radius: float, top: float) -> float:
-    return falling.speed_on_circle(pieces, 0, pieces.shape[1], own, radius, top)
+def circle(pieces: Reals, chain: int, bend: float, square: float) -> float:
+    return falling.speed_on_circle(pieces, 0, chain, bend, square)
 
 
 @compiled
 def end_of(pieces: Reals, chain: int) -> float:
     return falling.end_of_speed(pieces, 0, chain)
+
+
+@compiled
+def at_once(count: int, numbers: Reals) -> None:
+    ramps.ramps_at_once(count, numbers)
+
+
+@compiled
+def lowest(pieces: Reals, slow: float, fast: float) -> tuple[int, int]:
+    return falling.lowest_line(pieces, 0, pieces.shape[1], slow, fast)
 
 
 def segments_of(pieces: Reals, own: float, top: float) -> tuple[Reals, Places]:
@@ -63,7 +75,15 @@ def segments_of(pieces: Reals, own: float, top: float) -> tuple[Reals, Places]:
 
 
 def after(pieces: Reals, own: float, slow: float, length: float, top: float) -> float:
-    return float(speed_after(segments_of(pieces, own, top)[0], slow, length, top))
+    return climbing(pieces, own, slow, length, top)[0]
+
+
+def climbing(pieces: Reals, own: float, slow: float, length: float, top: float) -> tuple[float, float, float]:
+    """Speed, path and time; what is told of each chain's time sums up to it."""
+    seconds = np.zeros(len(pieces) + 1)
+    speed, path, time = climb(*segments_of(pieces, own, top), slow, length, top, seconds)
+    assert seconds.sum() == pytest.approx(time, rel=1e-12)
+    return float(speed), float(path), float(time)
 
 
 def lasting(pieces: Reals, own: float, slow: float, fast: float, seconds: Reals) -> float:
@@ -79,7 +99,10 @@ def peak(pieces: Reals, own: float, first: float, last: float, length: float, to
 
 
 def round_a_circle(pieces: Reals, own: float, radius: float, top: float) -> float:
-    return float(circle(pieces[np.newaxis], own, radius, top))
+    square = min(top * top, own * radius)
+    for chain in range(len(pieces)):
+        square = circle(pieces[np.newaxis], chain, 1.0 / radius, square)
+    return math.sqrt(square)
 
 
 def ends(pieces: Reals, chain: int) -> float:
@@ -155,7 +178,11 @@ def test_path_time_and_speed_of_ramps_are_the_integrals(seed: int) -> None:
     assert lasting(pieces, own, slow, fast, seconds) == pytest.approx(time, rel=CLOSE)
     assert seconds.sum() == pytest.approx(time, rel=CLOSE)
     assert after(pieces, own, slow, path, top) == pytest.approx(fast, rel=CLOSE)
+    assert climbing(pieces, own, slow, path, top)[1:] == pytest.approx((path, time), rel=CLOSE)
     assert after(pieces, own, slow, 1e9, top) == top
+    assert climbing(pieces, own, slow, 2.0 * covered(pieces, own, slow, fast), fast)[:2] == pytest.approx(
+        (fast, covered(pieces, own, slow, fast)), rel=1e-12
+    )
 
 
 @pytest.mark.parametrize("seed", range(10))
@@ -226,3 +253,66 @@ def test_a_drive_ends_where_a_tenth_of_its_acceleration_is_left() -> None:
     pieces = np.array([[[1000.0, 5.0, 0.0, 100.0], [700.0, 2.0, 0.01, 400.0], [-math.inf, 0.0, 0.0, math.inf]]])
     assert ends(pieces, 0) == pytest.approx(brentq(lambda v: 700 - 2 * v - 0.01 * v * v - 100, 100, 400), rel=1e-12)
     assert ends(np.array([[[1000.0, 0.0, 0.0, 300.0], [-math.inf, 0.0, 0.0, math.inf]]]), 0) == 300.0
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_ramps_at_once_are_those_one_by_one(seed: int) -> None:
+    """Peak, seconds and path of sixty-four moves, each held by its own ceiling and one line; few want more."""
+    rng = np.random.default_rng(300 + seed)
+    numbers, moves, count = np.zeros(ramps.ROOM), [], ramps.MOST_AT_ONCE
+    for j in range(count):
+        own, alpha = float(rng.uniform(500, 9000)), float(rng.uniform(800, 9000))
+        beta, gamma = float(rng.choice([0.0, rng.uniform(0.5, 20)])), float(rng.choice([0.0, rng.uniform(0.001, 0.05)]))
+        pieces = np.array([[[alpha, beta, gamma, math.inf]]])
+        top = min(float(ends(pieces, 0)), 400.0)
+        low, high = sorted(float(v) for v in rng.uniform(0.0, 0.9 * top, 2))
+        length = covered(pieces, own, low, high) + float(
+            rng.choice([0.0, rng.uniform(0.0, 0.5), rng.uniform(0.0, 80.0)])
+        )
+        over = alpha - own
+        knee = (
+            2.0 * over / (beta + math.sqrt(beta * beta + 4.0 * gamma * over))
+            if over > 0.0 and beta + gamma > 0.0
+            else 0.0
+        )
+        if over > 0.0 and beta + gamma == 0.0:
+            knee = math.inf
+        moves.append((pieces, own, low, high, length, top))
+        told = (own, alpha, beta, gamma, knee, low, high, top, length)
+        for row, value in enumerate(told):
+            numbers[row * count + j] = value
+    at_once(count, numbers)
+    done = 0
+    for j, (pieces, own, low, high, length, top) in enumerate(moves):
+        row = numbers.reshape(-1, count)[:, j]
+        if row[ramps.WANTING // count] > 0.0:
+            continue
+        done += 1
+        found = peak(pieces, own, low, high, length, top)
+        assert row[ramps.PEAK // count] == pytest.approx(found, rel=CLOSE)
+        line, level = np.zeros(2), np.zeros(2)
+        lasting(pieces, own, low, high, line)
+        lasting(pieces, own, high, found, level)
+        for own_row, line_row, seconds in (
+            (ramps.LEVEL_BETWEEN, ramps.LINE_BETWEEN, line),
+            (ramps.LEVEL_BEYOND, ramps.LINE_BEYOND, level),
+        ):
+            assert row[line_row // count] == pytest.approx(seconds[0], rel=CLOSE, abs=1e-9)
+            assert row[own_row // count] == pytest.approx(seconds[1], rel=CLOSE, abs=1e-9)
+        way = covered(pieces, own, low, found) + covered(pieces, own, high, found)
+        assert row[ramps.CRUISED // count] == pytest.approx(length - way, abs=1e-9 * max(length, 1.0))
+    assert done > 0.6 * count
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_the_lowest_line_is_the_least_of_all(seed: int) -> None:
+    rng = np.random.default_rng(400 + seed)
+    pieces, _, top = random_chains(rng)
+    for _ in range(20):
+        slow, fast = sorted(rng.uniform(0.0, top, 2))
+        chain, piece = lowest(pieces[np.newaxis], slow, fast)
+        if chain < 0:
+            continue
+        alpha, beta, gamma, _ = pieces[chain, piece]
+        for v in np.linspace(slow, fast * (1.0 - 1e-9), 200):
+            assert alpha - (beta + gamma * v) * v <= admitted(pieces, math.inf, float(v)) * (1.0 + 1e-9)
