@@ -167,9 +167,8 @@ def knee_of(alpha: float, beta: float, gamma: float, own: float) -> float:
 
 @compiled_leaf
 def by_places(p: float, r: float) -> tuple[float, float]:
-    """∫ dx/(1 − p·x² + r·x⁴) and ∫ x² dx/(1 − p·x² + r·x⁴) from 0 to 1, 0 <= r <= p²/4 and p up to MANY.
-
-    By ten places, two of which share a division.
+    """The integrals ∫ dx/(1 − p·x² + r·x⁴) and ∫ x² dx/(1 − p·x² + r·x⁴) from 0 to 1, by ten places, two of which share
+    a division; 0 <= r <= p²/4 and p up to MANY.
     """
     first = W1 / (1.0 - (p - r * X1) * X1)
     second = W2 / (1.0 - (p - r * X2) * X2)

@@ -55,7 +55,7 @@ class Filtered(NamedTuple):
 
     @property
     def variances(self) -> tuple[float, float]:
-        """σ² of the filters of x and y (s²)."""
+        """The spread σ² of the filters of x and y (s²)."""
         x, y = (0.0 if one is None else spread_of(one).variance for one in self.filters)
         return x, y
 

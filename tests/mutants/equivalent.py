@@ -33,13 +33,6 @@ EQUIVALENT: tuple[Equivalent, ...] = (
     changed(COMBINE, "", MOTORS, ("MOTOR_1_RAMP + 3", "MOTOR_1_RAMP >> 3"), NO_KEY),
     changed(
         FALLING,
-        "speed_after",
-        "fast = min(math.sqrt(v * v + 2.0 * (alpha - (beta + gamma * half_way) * half_way) * left), end)",
-        ("beta + gamma", "beta - gamma"),
-        "Only where Newton's method starts; path rises with speed, so that it ends at the one root from anywhere.",
-    ),
-    changed(
-        FALLING,
         "held_by",
         "elif bend > 0.0:",
         ("> 0.0", "!= 0.0"),
@@ -65,20 +58,6 @@ EQUIVALENT: tuple[Equivalent, ...] = (
         "self._numbers = np.empty(size + size // 4)",
         ("// 4", "<< 4"),
         "Only how much more memory is taken than is asked for.",
-    ),
-    changed(
-        "planner/tied.py",
-        "ramps_of_tied",
-        "if high < top and left > NO_PATH * length:",
-        ("high < top", "high is not top"),
-        "The faster end is never above the top, and at it the ramp beyond has no path and takes no time.",
-    ),
-    changed(
-        "planner/tied.py",
-        "ramps_of_tied",
-        "if first < last:",
-        ("<", "<="),
-        "Between equal speeds there is no ramp, so that both answers are the same four numbers.",
     ),
     changed(
         "vibration/path_rounding.py",

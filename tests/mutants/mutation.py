@@ -38,7 +38,9 @@ SECTIONS: dict[str, tuple[str, ...]] = {
     ),
     "speed through a corner": ("planner/corners.py", "planner/ceilings.py"),
     "looking ahead": ("planner/passes.py", "planner/tied.py", "planner/cuts.py"),
-    "duration of a move": ("planner/plan.py", "planner/sums.py", "planner/batch.py"),
+    "duration of a move": (
+        "planner/plan.py", "planner/sums.py", "planner/batch.py", "planner/durations.py", "planner/ramps.py",
+    ),
     "vibration filters": (
         "limits/vibration.py", "planner/filtered.py", "vibration/filters.py", "vibration/extra_insensitive.py",
         "vibration/residual.py", "vibration/rounding.py", "vibration/ringing.py", "vibration/path_rounding.py",
