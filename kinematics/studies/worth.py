@@ -104,6 +104,9 @@ def worth_of_keys(prepared: TimedJob, machine: Machine, keys: Sequence[str], tot
 
 RAISE = 1.5  # one step that a maker would try
 WORTH_SAYING = 0.005  # share of the time: what a limit must hold to be tried, and a change must save to be shown
+FORESEEN = (
+    0.5 * WORTH_SAYING
+)  # what it must hold at the start of a job, so that all of it need not be read for it again
 BELONG_FROM = 1.25  # of what limits bring one by one: what they must bring at once to belong together
 NEEDS_THE_OTHERS = 0.6  # of what several bring at once: a limit that brings less alone is not told alone
 BELOW_WHICH_IT_HOLDS = 1.0  # of an acceleration along the path: axes and motors that take less hold it
@@ -258,9 +261,9 @@ def _against_ceilings(machine: Machine, timing: Timing, least: float) -> Iterato
                 yield _key_raised(machine, timing, row, ceilings[0])
 
 
-def _trials(machine: Machine, timing: Timing) -> list[_Trial]:
-    """The changes that may pay: each raises a limit under which the job spends time."""
-    least = WORTH_SAYING * timing.total
+def _trials(machine: Machine, timing: Timing, share: float = WORTH_SAYING) -> list[_Trial]:
+    """The changes that may pay: each raises a limit under which the job spends that share of its time."""
+    least = share * timing.total
     motion = machine.motion
     trials = list(_against_ceilings(machine, timing, least))
     by_deviation = bool(np.isfinite(timing.limits.values[:, by.DEVIATION]).all())
@@ -356,7 +359,7 @@ def _ask_silenced(machine: Machine, trial: _Trial) -> Ask:
 def changes_asked(machine: Machine, timing: Timing) -> list[Ask]:
     """The machines that will be asked for once a job has been timed."""
     asks = []
-    for trial in _trials(machine, timing):
+    for trial in _trials(machine, timing, FORESEEN):
         asks.append(_ask(machine, trial))
         if timing.facts.silenced_by(asks[-1].varied):
             asks.append(_ask_silenced(machine, trial))

@@ -83,7 +83,7 @@ def test_the_time_of_a_straight_is_that_of_its_force() -> None:
     free = BELTS.with_settings({"motion.travel_acceleration_mm_s2": 1e7})
     found = time_of("G1 X200 F6000", free)
     assert found.total == pytest.approx(straight(200.0, 100.0, (FORCE - 1.5) * 4000.0), rel=ROUNDING)
-    assert "drive of motor a" in found.by_cause
+    assert {"drive of motor a", "drive of motor b"} & set(found.by_cause)  # both pull alike, and one is named
 
 
 @pytest.mark.parametrize("name", ["a", "b"])
