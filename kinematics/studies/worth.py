@@ -104,9 +104,7 @@ def worth_of_keys(prepared: TimedJob, machine: Machine, keys: Sequence[str], tot
 
 RAISE = 1.5  # one step that a maker would try
 WORTH_SAYING = 0.005  # share of the time: what a limit must hold to be tried, and a change must save to be shown
-FORESEEN = (
-    0.5 * WORTH_SAYING
-)  # what it must hold at the start of a job, so that all of it need not be read for it again
+FORESEEN = 0.5 * WORTH_SAYING  # what it must hold at the start of a job: what is missed there takes another reading
 BELONG_FROM = 1.25  # of what limits bring one by one: what they must bring at once to belong together
 NEEDS_THE_OTHERS = 0.6  # of what several bring at once: a limit that brings less alone is not told alone
 BELOW_WHICH_IT_HOLDS = 1.0  # of an acceleration along the path: axes and motors that take less hold it
