@@ -10,7 +10,6 @@ import http.client
 import json
 import os
 import statistics
-import subprocess
 import sys
 import tempfile
 import time
@@ -25,6 +24,7 @@ from contest import ROOT, SAMPLES, Verdicts, table
 from kinematics.machine import load_machine
 from kinematics.reports.printing import browser
 from kinematics.studies.prepared import PreparedJob
+from tests.first_document import told_first
 
 MOVES = 1_000_000
 MACHINE = "middling"
@@ -69,20 +69,9 @@ def write_job(path: Path) -> int:
 @contextmanager
 def serving(path: Path) -> Iterator[str]:
     """The page about a job, as a process of its own; its address."""
-    words = [sys.executable, "-m", "kinematics", "explore", str(path), "--machine", MACHINE, "--port", "0", "--json"]
-    environment = os.environ | {"PYTHONPATH": str(ROOT)}
-    process = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, env=environment)
-    assert process.stdout is not None
-    told = ""
-    for line in process.stdout:
-        told += line
-        if line == "}\n":
-            break
-    try:
-        yield json.loads(told)["address"]
-    finally:
-        process.terminate()
-        process.wait()
+    words = ["explore", str(path), "--machine", MACHINE, "--port", "0"]
+    with told_first(words, ROOT, os.environ | {"PYTHONPATH": str(ROOT)}) as (told, _):
+        yield told["address"]
 
 
 def timed(run: Callable[[float], object], values: list[float]) -> list[float]:

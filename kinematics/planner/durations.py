@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,24 +16,12 @@ from kinematics.planner.features import Features
 from kinematics.planner.ramps import MOST_AT_ONCE, NO_PATH
 from kinematics.planner.tied import BELOW_CEILING, JUST_BELOW, KNEE, Falling
 
+if TYPE_CHECKING:
+    from kinematics.planner.plan import Plan
+
 Reals = NDArray[np.float64]
 Codes = NDArray[np.uint8]
 Places = NDArray[np.int64]
-
-
-class Parts(NamedTuple):
-    """The arrays of a plan that durations are written to, one entry a move (`Plan`)."""
-
-    speed_in: Reals
-    peak: Reals
-    speed_out: Reals
-    acceleration: Reals
-    rising: Reals
-    cruising: Reals
-    falling: Reals
-    duration: Reals
-    cruise_cause: Codes
-    ramp_cause: Codes
 
 
 @compiled_leaf
@@ -71,23 +59,23 @@ def tied_durations(
     nodes: Reals,
     arrivals: Reals,
     work: Falling,
-    parts: Parts,
+    result: Plan,
     shares: Reals,
     seconds: Reals,
 ) -> None:
     """Peak speed and the parts of the duration of tied moves, and the seconds of their ramps.
 
     Of the block up to `end`, index 0 for `begin`: `paces` 1/v of the ceilings, squared speeds `nodes` and `arrivals`;
-    `parts` holds what `plan.durations` made of the constant ceilings alone. The acceleration told is what holds at the
+    `result` holds what `plan.durations` made of the constant ceilings alone. The acceleration told is what holds at the
     peak, the ramps' cause what most of them is under; `shares` (chains + 1) scratch, `seconds` float64[LANES, classes,
     CAUSES] take each its share. Moves with one line are done many at once.
     """
-    length, move_class, ramp_cause = features.length, features.move_class, parts.ramp_cause
+    length, move_class, ramp_cause = features.length, features.move_class, result.ramp_cause
     lanes, w, slots = seconds.shape[0], work.ramps, work.slots
     moves, levels, own, tables, chains = work.moves, work.level, work.own, work.tables, work.chains
     lines, holders = work.lines, work.holders
-    peak, rising, falling, acceleration = parts.peak, parts.rising, parts.falling, parts.acceleration
-    speed_in, speed_out = parts.speed_in, parts.speed_out
+    peak, rising, falling, acceleration = result.speed_peak, result.rising, result.falling, result.acceleration
+    speed_in, speed_out = result.speed_in, result.speed_out
     slot = j = 0
     while slot < work.tied and begin + moves[slot] < end:
         k, chain, used = moves[slot], holders[slot], chains[slot]
@@ -122,9 +110,9 @@ def tied_durations(
             j += 1
         slot += 1
         if j == MOST_AT_ONCE:
-            tell_all(features, begin, j, work, parts, shares, seconds)
+            tell_all(features, begin, j, work, result, shares, seconds)
             j = 0
-    tell_all(features, begin, j, work, parts, shares, seconds)
+    tell_all(features, begin, j, work, result, shares, seconds)
 
 
 @compiled_leaf
@@ -133,7 +121,7 @@ def tell_all(
     begin: int,
     laid: int,
     work: Falling,
-    parts: Parts,
+    result: Plan,
     shares: Reals,
     seconds: Reals,
 ) -> None:
@@ -141,13 +129,13 @@ def tell_all(
     length, move_class, w = features.length, features.move_class, work.ramps
     lanes, moves, slots, own = seconds.shape[0], work.moves, work.slots, work.own
     segments, holders, causes, numbers = work.segments, work.chain_of_segment, work.causes, work.chains
-    cruise_cause, ramp_cause, acceleration = parts.cruise_cause, parts.ramp_cause, parts.acceleration
+    cruise_cause, ramp_cause, acceleration = result.cruise_cause, result.ramp_cause, result.acceleration
     peak, rising, cruising, falling, duration = (
-        parts.peak,
-        parts.rising,
-        parts.cruising,
-        parts.falling,
-        parts.duration,
+        result.speed_peak,
+        result.rising,
+        result.cruising,
+        result.falling,
+        result.duration,
     )
     ramps.ramps_at_once(laid, w)
     for j in range(laid):
@@ -185,7 +173,7 @@ def tell_all(
                     most = shares[chain]
                     ramp_cause[i] = cause
         cruise_cause[i] = np.uint8(by.CORNER) if speed < top * BELOW_CEILING else cruise_cause[i]
-        rises = parts.speed_in[i] < parts.speed_out[i]
+        rises = result.speed_in[i] < result.speed_out[i]
         peak[i], cruising[i], duration[i] = speed, cruise, between + cruise + 2.0 * beyond
         rising[i] = between + beyond if rises else beyond
         falling[i] = beyond if rises else between + beyond
@@ -193,12 +181,12 @@ def tell_all(
 
 @compiled_leaf
 def add_untied_seconds(
-    move_class: NDArray[np.uint16], begin: int, end: int, work: Falling, parts: Parts, seconds: Reals
+    move_class: NDArray[np.uint16], begin: int, end: int, work: Falling, result: Plan, seconds: Reals
 ) -> None:
     """Add the seconds of moves as `plan.add_seconds` does, all but those of the ramps of tied moves."""
     first, lanes = np.uint64(begin), seconds.shape[0]
-    rising, cruising, falling = parts.rising, parts.cruising, parts.falling
-    cruise_cause, ramp_cause, level = parts.cruise_cause, parts.ramp_cause, work.level
+    rising, cruising, falling = result.rising, result.cruising, result.falling
+    cruise_cause, ramp_cause, level = result.cruise_cause, result.ramp_cause, work.level
     for k in range(end - begin):
         i = first + np.uint64(k)
         row = np.int64(move_class[i])

@@ -27,7 +27,7 @@ from kinematics.planner.ceilings import (
     speed_steps,
 )
 from kinematics.planner.corners import BLOCK
-from kinematics.planner.durations import Parts, add_untied_seconds, tied_durations
+from kinematics.planner.durations import add_untied_seconds, tied_durations
 from kinematics.planner.features import Features
 from kinematics.planner.passes import backward_pass, forward_pass, last_held, look_ahead, look_ahead_in_pieces
 from kinematics.planner.tied import (
@@ -216,18 +216,6 @@ def plan_moves(
     chains, pieces = drives + 1, ties.curves.shape[1]
     shares = np.empty(chains + 1)
     work = room_for(size if tied or stepped else 0, 0, chains, pieces)
-    parts = Parts(
-        result.speed_in,
-        result.speed_peak,
-        result.speed_out,
-        acceleration,
-        result.rising,
-        result.cruising,
-        result.falling,
-        result.duration,
-        result.cruise_cause,
-        result.ramp_cause,
-    )
     while begin < n:
         end = min(begin + size, n)
         if coupled:
@@ -306,8 +294,8 @@ def plan_moves(
             pass_backward(features, begin, m, gains, work, nodes, arrivals, shares)
             square = pass_forward(features, begin, m, gains, square, work, nodes, arrivals, shares)
             durations(length, begin, end, paces, sluggish, gains, nodes, arrivals, stepped, speeds, result)
-            tied_durations(features, begin, end, paces, nodes, arrivals, work, parts, shares, seconds)
-            add_untied_seconds(features.move_class, begin, end, work, parts, seconds)
+            tied_durations(features, begin, end, paces, nodes, arrivals, work, result, shares, seconds)
+            add_untied_seconds(features.move_class, begin, end, work, result, seconds)
         else:
             backward_pass(m, gains, nodes)
             square = forward_pass(m, gains, square, nodes)

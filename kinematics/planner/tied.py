@@ -373,6 +373,23 @@ def reached(
 
 
 @compiled_leaf
+def walked(work: Falling, k: int, square: float, gain: float, most: float, length: float, shares: Reals) -> float:
+    """The squared speed (mm²/s²) at the fast end of the move `k` of a block, tied or not, of a `length` (mm).
+
+    `square` that at its slow end, `gain` by how much its own acceleration raises it, `most` the ceiling.
+    """
+    own = min(square + gain, most)
+    if own <= work.level[k]:
+        return own
+    if square + work.sure[k] >= most:
+        return most
+    slot = work.place[k]
+    holder, chains = work.holders[slot], work.chains[slot]
+    tables, lines, segments, holders = work.tables, work.lines, work.segments, work.chain_of_segment
+    return reached(tables, lines, slot, holder, chains, work.own[k], length, square, most, segments, holders, shares)
+
+
+@compiled_leaf
 def look_ahead_up(
     features: Features, begin: int, gains: Reals, window: int, work: Falling, nodes: Reals, shares: Reals
 ) -> None:
@@ -383,14 +400,6 @@ def look_ahead_up(
     reached with its step. Where moves are cut the controller sees whole ones, and only their starts are lowered.
     """
     whole, rest, length = features.whole, features.rest, features.length
-    place, sure, level, steady, chains = work.place, work.sure, work.level, work.own, work.chains
-    tables, lines, holder, segments, holders = (
-        work.tables,
-        work.lines,
-        work.holders,
-        work.segments,
-        work.chain_of_segment,
-    )
     n = gains.size
     cut = whole.size > 0
     node = stop = 0
@@ -410,13 +419,7 @@ def look_ahead_up(
         else:
             for k in range(stop - 1, node - 1, -1):
                 most = nodes[k]
-                own = min(square + gains[k], most)
-                if own > level[k]:
-                    own = most
-                    if square + sure[k] < most:
-                        slot = place[k]
-                        told = holder[slot], chains[slot], steady[k], length[begin + k], square, most
-                        own = reached(tables, lines, slot, *told, segments, holders, shares)
+                own = walked(work, k, square, gains[k], most, length[begin + k], shares)
                 square = own
                 if square >= nodes[k] * BELOW_CEILING:
                     met = k
@@ -441,24 +444,10 @@ def last_met(
     As `passes.last_held`: how motion goes on behind the block is then of no account.
     """
     rest, length = features.rest, features.length
-    place, sure, level, steady, chains = work.place, work.sure, work.level, work.own, work.chains
-    tables, lines, holder, segments, holders = (
-        work.tables,
-        work.lines,
-        work.holders,
-        work.segments,
-        work.chain_of_segment,
-    )
     square = 0.0
     for k in range(gains.size - 1, 0, -1):
         most = nodes[k]
-        own = min(square + gains[k], most)
-        if own > level[k]:
-            own = most
-            if square + sure[k] < most:
-                slot = place[k]
-                told = holder[slot], chains[slot], steady[k], length[begin + k], square, most
-                own = reached(tables, lines, slot, *told, segments, holders, shares)
+        own = walked(work, k, square, gains[k], most, length[begin + k], shares)
         square = own
         if square >= nodes[k] * BELOW_CEILING:
             return k
@@ -473,24 +462,10 @@ def pass_backward(
 ) -> None:
     """Lower the squared ceilings of the nodes to those from which each move can brake, the first node's as well."""
     rest, length = features.rest, features.length
-    place, sure, level, steady, chains = work.place, work.sure, work.level, work.own, work.chains
-    tables, lines, holder, segments, holders = (
-        work.tables,
-        work.lines,
-        work.holders,
-        work.segments,
-        work.chain_of_segment,
-    )
     square = arrivals[n] if rest[begin + n] else nodes[n]
     for k in range(n - 1, -1, -1):
         most = nodes[k]
-        own = min(square + gains[k], most)
-        if own > level[k]:
-            own = most
-            if square + sure[k] < most:
-                slot = place[k]
-                told = holder[slot], chains[slot], steady[k], length[begin + k], square, most
-                own = reached(tables, lines, slot, *told, segments, holders, shares)
+        own = walked(work, k, square, gains[k], most, length[begin + k], shares)
         square = own
         nodes[k] = square
         if rest[begin + k]:
@@ -511,27 +486,13 @@ def pass_forward(
 ) -> float:
     """Lower the squared ceilings to what can be reached, beginning with `square`, or from rest; return the last one."""
     rest, length = features.rest, features.length
-    place, sure, level, steady, chains = work.place, work.sure, work.level, work.own, work.chains
-    tables, lines, holder, segments, holders = (
-        work.tables,
-        work.lines,
-        work.holders,
-        work.segments,
-        work.chain_of_segment,
-    )
     if rest[begin]:
         square = nodes[0]
     nodes[0] = square
     for k in range(n):
         ends_at_rest = rest[begin + k + 1]
         most = arrivals[k + 1] if ends_at_rest else nodes[k + 1]
-        own = min(square + gains[k], most)
-        if own > level[k]:
-            own = most
-            if square + sure[k] < most:
-                slot = place[k]
-                told = holder[slot], chains[slot], steady[k], length[begin + k], square, most
-                own = reached(tables, lines, slot, *told, segments, holders, shares)
+        own = walked(work, k, square, gains[k], most, length[begin + k], shares)
         square = own
         arrivals[k + 1] = square
         if ends_at_rest:

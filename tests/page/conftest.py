@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import subprocess
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import cache
@@ -27,6 +26,7 @@ from kinematics.page.explorer import Explorer
 from kinematics.page.server import PageServer, guarded
 from kinematics.studies.prepared import PreparedJob
 from tests.cli.conftest import ROOT, run_apart
+from tests.first_document import told_first
 
 PORT = 6240
 HERE = f"http://127.0.0.1:{PORT}"
@@ -79,22 +79,9 @@ def client(explorer: Explorer) -> Iterator[TestClient]:
 @contextmanager
 def running(*arguments: str) -> Iterator[tuple[str, subprocess.Popen[str]]]:
     """`kinematics explore` as a process of its own, at any free port: its address, and the process."""
-    words = [sys.executable, "-m", "kinematics", "explore", *arguments, "--port", "0", "--json"]
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-    process = subprocess.Popen(
-        words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment, cwd=ROOT
-    )
-    assert process.stdout is not None
-    try:
-        told = ""
-        for line in process.stdout:
-            told += line
-            if line == "}\n":
-                break
-        yield str(json.loads(told)["address"]), process
-    finally:
-        process.terminate()
-        process.communicate()
+    with told_first(["explore", *arguments, "--port", "0"], ROOT, environment) as (told, process):
+        yield str(told["address"]), process
 
 
 def estimated(job: str, machine: str, *settings: str) -> dict[str, Any]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,28 +11,15 @@ from urllib.parse import parse_qs, urlencode, urlsplit
 import pytest
 
 from kinematics.machine import Machine
-from kinematics.reports.printing import browser
+from tests.browsing import DESK, NEEDS_A_BROWSER, PHONE, SCHEMES, chromium
 from tests.page.conftest import BENCH, JOB, MACHINE, SAMPLES, SQUARE, estimated, running
 
-playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-pytestmark = pytest.mark.skipif(browser() is None, reason="there is no chromium here")
-
-SCHEMES = pytest.mark.parametrize("scheme", ["light", "dark"])
-PHONE, DESK = 390, 1280  # pixels
+__all__ = ["chromium"]  # the fixture
+pytestmark = NEEDS_A_BROWSER
 PATIENCE = 60_000  # ms
 SAMPLE = str(SAMPLES / "test_cube.gcode")
 UNREACHABLE = "ERR_CONNECTION_REFUSED"
 NO_SETTINGS = ("job", "knob", "keep", "layer", "by", "shown")
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Any]:
-    """The browser, for all tests of the file."""
-    sandbox = ["--no-sandbox"] if os.geteuid() == 0 else []
-    with playwright.sync_playwright() as driver:
-        opened = driver.chromium.launch(executable_path=browser(), args=sandbox)
-        yield opened
-        opened.close()
 
 
 @pytest.fixture(scope="module")

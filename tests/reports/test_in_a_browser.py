@@ -2,32 +2,18 @@
 
 from __future__ import annotations
 
-import os
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from kinematics.reports.printing import browser, write_pdf
+from kinematics.reports.printing import write_pdf
+from tests.browsing import DESK, NEEDS_A_BROWSER, PHONE, SCHEMES, chromium
 from tests.reports.conftest import JOB
 
-playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-pytestmark = pytest.mark.skipif(browser() is None, reason="there is no chromium here")
-
-SCHEMES = pytest.mark.parametrize("scheme", ["light", "dark"])
-PHONE, DESK = 390, 1280  # pixels
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Any]:
-    """The browser, for all tests of the file."""
-    sandbox = ["--no-sandbox"] if os.geteuid() == 0 else []
-    with playwright.sync_playwright() as driver:
-        running = driver.chromium.launch(executable_path=browser(), args=sandbox)
-        yield running
-        running.close()
+__all__ = ["chromium"]  # the fixture
+pytestmark = NEEDS_A_BROWSER
 
 
 class Opened:

@@ -15,6 +15,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from tests.first_document import told_first
+
 ROOT = Path(__file__).resolve().parents[2]
 GUIDE = ROOT / "kinematics" / "reports" / "guides" / "json.txt"
 SAMPLES = ROOT / "sample_gcode"
@@ -88,7 +90,8 @@ def documents(commands: Sequence[str], out: str) -> list[Any]:
     for words in commands:
         arguments = shlex.split(words.format(out=out) if "{out}" in words else words)
         if arguments[0] in NEVER_END:
-            found.append(first_document(arguments, environment))
+            with told_first(arguments, SAMPLES, environment) as (told, _):
+                found.append(told)
             continue
         done = subprocess.run(
             [sys.executable, "-m", "kinematics", *arguments, "--json"],
@@ -98,20 +101,6 @@ def documents(commands: Sequence[str], out: str) -> list[Any]:
             raise SystemExit(f"{words}: {done.stderr}")
         found.append(json.loads(done.stdout))
     return found
-
-
-def first_document(arguments: Sequence[str], environment: Mapping[str, str]) -> Any:
-    """The document of a command that goes on after it has told it, and is then stopped."""
-    words = [sys.executable, "-m", "kinematics", *arguments, "--json"]
-    with subprocess.Popen(words, stdout=subprocess.PIPE, cwd=SAMPLES, env=environment, text=True) as process:
-        assert process.stdout is not None
-        told = ""
-        for line in process.stdout:
-            told += line
-            if line == "}\n":
-                break
-        process.terminate()
-    return json.loads(told)
 
 
 def _kind(values: Sequence[Any]) -> str:
