@@ -11,12 +11,11 @@ from urllib.parse import parse_qs, urlencode, urlsplit
 import pytest
 
 from kinematics.machine import Machine
-from tests.browsing import DESK, NEEDS_A_BROWSER, PHONE, SCHEMES, chromium
+from tests.browsing import DESK, NEEDS_A_BROWSER, PHONE, SCHEMES, OpenedPage, chromium
 from tests.page.conftest import BENCH, JOB, MACHINE, SAMPLES, SQUARE, estimated, running
 
 __all__ = ["chromium"]  # the fixture
 pytestmark = NEEDS_A_BROWSER
-PATIENCE = 60_000  # ms
 SAMPLE = str(SAMPLES / "test_cube.gcode")
 UNREACHABLE = "ERR_CONNECTION_REFUSED"
 NO_SETTINGS = ("job", "knob", "keep", "layer", "by", "shown")
@@ -36,21 +35,11 @@ def hostile(where: Path) -> Iterator[str]:
         yield address
 
 
-class Opened:
-    """A page, and what went on meanwhile."""
+class Opened(OpenedPage):
+    """The live page, once everything is drawn."""
 
     def __init__(self, chromium: Any, address: str, width: int = DESK, scheme: str = "light") -> None:
-        self.address = address
-        self.context = chromium.new_context(viewport={"width": width, "height": 840}, color_scheme=scheme)
-        self.page = self.context.new_page()
-        self.page.set_default_timeout(PATIENCE)
-        self.said: list[str] = []
-        self.asked: list[str] = []
-        self.page.on("console", lambda message: self.said.append(message.text))
-        self.page.on("pageerror", lambda error: self.said.append(str(error)))
-        self.page.on("dialog", lambda dialog: (self.said.append(f"dialog: {dialog.message}"), dialog.dismiss()))
-        self.page.on("request", lambda request: self.asked.append(request.url))
-        self.page.goto(address)
+        super().__init__(chromium, address, width, scheme)
         self.settled()
 
     def of(self, settings: str = "") -> str:

@@ -9,32 +9,22 @@ from typing import Any
 import pytest
 
 from kinematics.reports.printing import write_pdf
-from tests.browsing import DESK, NEEDS_A_BROWSER, PHONE, SCHEMES, chromium
+from tests.browsing import DESK, NEEDS_A_BROWSER, PHONE, SCHEMES, OpenedPage, chromium
 from tests.reports.conftest import JOB
 
 __all__ = ["chromium"]  # the fixture
 pytestmark = NEEDS_A_BROWSER
 
 
-class Opened:
-    """The page, opened without a network, and what went on meanwhile."""
-
-    def __init__(self, chromium: Any, where: Path, width: int, scheme: str) -> None:
-        self.context = chromium.new_context(viewport={"width": width, "height": 840}, color_scheme=scheme, offline=True)
-        self.page = self.context.new_page()
-        self.said: list[str] = []
-        self.asked: list[str] = []
-        self.page.on("console", lambda message: self.said.append(message.text))
-        self.page.on("pageerror", lambda error: self.said.append(str(error)))
-        self.page.on("dialog", lambda dialog: (self.said.append(f"dialog: {dialog.message}"), dialog.dismiss()))
-        self.page.on("request", lambda request: self.asked.append(request.url))
-        self.page.goto((where / "page.html").as_uri())
+def opened_offline(chromium: Any, where: Path, width: int, scheme: str) -> OpenedPage:
+    """The page of a folder, opened without a network."""
+    return OpenedPage(chromium, (where / "page.html").as_uri(), width, scheme, offline=True)
 
 
 @pytest.mark.parametrize("width", [PHONE, 820, DESK])
 @SCHEMES
 def test_it_asks_for_nothing_says_nothing_and_fits(chromium: Any, hostile: Path, width: int, scheme: str) -> None:
-    opened = Opened(chromium, hostile, width, scheme)
+    opened = opened_offline(chromium, hostile, width, scheme)
     page = opened.page
     assert [url for url in opened.asked if not url.startswith(("data:", (hostile / "page.html").as_uri()))] == []
     assert opened.said == []
@@ -53,7 +43,7 @@ def test_it_asks_for_nothing_says_nothing_and_fits(chromium: Any, hostile: Path,
 @SCHEMES
 def test_no_serious_fault_of_accessibility(chromium: Any, hostile: Path, scheme: str) -> None:
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not installed")
-    opened = Opened(chromium, hostile, DESK, scheme)
+    opened = opened_offline(chromium, hostile, DESK, scheme)
     opened.page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
     found = axe.Axe().run(opened.page).response["violations"]
     grave = [(one["id"], one["nodes"][0]["html"][:120]) for one in found if one["impact"] in ("serious", "critical")]
@@ -62,7 +52,7 @@ def test_no_serious_fault_of_accessibility(chromium: Any, hostile: Path, scheme:
 
 
 def test_the_keyboard_reaches_sections_and_tables(chromium: Any, hostile: Path) -> None:
-    opened = Opened(chromium, hostile, DESK, "light")
+    opened = opened_offline(chromium, hostile, DESK, "light")
     page = opened.page
     page.keyboard.press("Tab")
     assert page.evaluate("document.activeElement.textContent") == "Skip to the first section"
