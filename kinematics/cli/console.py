@@ -53,6 +53,7 @@ def answering() -> Iterator[None]:
     except BrokenPipeError:
         raise
     except OSError as error:
+        sys.stdout = None  # what is left of the answer cannot be written either, and that is said once
         raise InputError.at("standard output", f"cannot be written: {error.strerror}") from None
 
 

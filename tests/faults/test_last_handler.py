@@ -91,7 +91,9 @@ def test_a_reader_that_has_gone_ends_the_program_as_it_ends_any(folder: Path) ->
 def test_an_answer_that_a_full_disk_does_not_take_is_told(folder: Path, words: str) -> None:
     ran = shell(f"kinematics {words} >/dev/full")
     assert ran.status == 2
-    assert ran.err.splitlines()[-1] == "kinematics: standard output: cannot be written: No space left on device"
+    told = "kinematics: standard output: cannot be written: No space left on device"
+    assert ran.err.splitlines()[-1] == told
+    assert ran.err.count(told) == 1
     assert shell(f"kinematics {words} >/dev/full 2>/dev/full").status == 2
 
 
@@ -99,7 +101,7 @@ def test_closed_streams(folder: Path) -> None:
     told = "kinematics: standard output: cannot be written: Bad file descriptor"
     for words in ("estimate hook.gcode --machine quick", "--help"):
         ran = shell(f"kinematics {words} >&-")
-        assert (ran.status, ran.err.splitlines()[-1]) == (2, told)
+        assert (ran.status, ran.err.splitlines()[-1], ran.err.count(told)) == (2, told, 1)
     empty = shell("kinematics estimate - <&-")
     assert (empty.status, empty.out) == (2, "")
     assert "-: an empty file" in empty.err
