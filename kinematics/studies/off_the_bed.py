@@ -16,7 +16,7 @@ from kinematics.wording import quantity_text
 
 Place = tuple[float, float, float]
 
-JUST_OUTSIDE = 0.001  # mm: less is rounding of the file's own numbers
+JUST_OUTSIDE = 0.0010015  # mm: less is rounding of numbers in the file; no multiple of what files round to
 
 
 class Bed(NamedTuple):

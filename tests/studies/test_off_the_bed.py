@@ -24,7 +24,7 @@ BED = (100.0, 80.0, 60.0)
 SIZE = "move that ends off the bed (100 × 80 × 60 mm), by "
 FLAT = Machine().with_settings({"machine.bed_mm": list(BED)}, "test")
 DELTA = load_machine("sample_gcode/machines/bench_delta.toml").with_settings({"machine.bed_mm": list(BED)}, "test")
-OFF = 0.001
+OFF = 0.0010015
 
 
 def told(job: PreparedJob | BlockwiseJob, machine: Machine) -> list[Notice]:
