@@ -4,12 +4,15 @@ import os
 import sys
 import warnings
 
+INTERRUPTED = b"kinematics: interrupted\n"
+
 
 def run() -> None:
     """Run the program and leave at once: taking the compiler apart again would take longer than many an answer."""
     status: object = 0
     try:
         _open_streams()
+        sys.unraisablehook = _unraisable
         warnings.simplefilter("ignore")  # of libraries, to whoever writes programs; what concerns a maker is a notice
         from kinematics.cli import console, program
 
@@ -22,7 +25,7 @@ def run() -> None:
         except Exception as error:
             status = program.told(error)
     except KeyboardInterrupt:  # in the first tenth of a second, or the last
-        os.write(2, b"kinematics: interrupted\n")
+        os.write(2, INTERRUPTED)
         status = 130
     try:
         if sys.stderr is not None:
@@ -30,6 +33,13 @@ def run() -> None:
     except (OSError, ValueError):
         pass  # nobody is there to hear of it
     os._exit(status if isinstance(status, int) else 0)
+
+
+def _unraisable(what: object) -> None:
+    """End where Ctrl-C falls into what no exception leaves, as the import system's own callbacks."""
+    if isinstance(getattr(what, "exc_value", None), KeyboardInterrupt):
+        os.write(2, INTERRUPTED)
+        os._exit(130)
 
 
 def _open_streams() -> None:

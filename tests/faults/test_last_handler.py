@@ -130,6 +130,17 @@ def test_interrupted_at_any_moment_of_the_start(folder: Path) -> None:
             assert err.endswith(b"kinematics: interrupted\n")
 
 
+def test_an_interrupt_that_no_exception_can_leave_ends_it(folder: Path) -> None:
+    """As the one that falls into the import system's own callbacks."""
+    code = (
+        "import kinematics.__main__ as m; from kinematics.cli import console\n"
+        "class Dying:\n    def __del__(self): raise KeyboardInterrupt\n"
+        "console.remark_first_run = lambda: Dying() and None; m.run()"
+    )
+    done = subprocess.run([sys.executable, "-c", code, *ESTIMATE], capture_output=True, env=ENVIRONMENT, check=False)
+    assert (done.returncode, done.stdout, done.stderr) == (130, b"", b"kinematics: interrupted\n")
+
+
 def test_no_warning_of_a_library_is_shown(folder: Path) -> None:
     code = "import warnings, kinematics.__main__ as m; from kinematics.cli import console; " + (
         "was = console.remark_first_run; console.remark_first_run = lambda: (warnings.warn('x'), was()); m.run()"
