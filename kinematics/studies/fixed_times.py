@@ -29,8 +29,8 @@ class Fixed(NamedTuple):
     held_by: str
 
 
-def fixed_of(jobs: WeightedJobs, timings: Sequence[Timing], machine: Machine, end: Machine) -> Fixed:
-    """The fixed times of jobs as they are timed now; the shortest layer time is that of the machine at the `end`."""
+def fixed_of(jobs: WeightedJobs, timings: Sequence[Timing], machine: Machine, reach: Machine) -> Fixed:
+    """The fixed times of jobs as they are timed now; the shortest layer time is that of the machine at its `reach`."""
     by_kind: dict[str, float] = {}
     layers, cooling = 0.0, 0.0
     for timing, weight in zip(timings, jobs.weights.tolist(), strict=True):
@@ -41,7 +41,7 @@ def fixed_of(jobs: WeightedJobs, timings: Sequence[Timing], machine: Machine, en
         layers += weight * timing.facts.layers
         cooling += weight * timing.cooling
     fixed = math.fsum(by_kind.values())
-    shortest = end.cooling.shortest_layer_s if machine.cooling.shortest_layer_s else None
+    shortest = reach.cooling.shortest_layer_s if machine.cooling.shortest_layer_s else None
     waiting = layers * (shortest or 0.0)
     parts = {**by_kind, COOLING: waiting}
     held_by = max(parts, key=lambda kind: parts[kind]) if fixed + waiting > 0.0 else ""
