@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from kinematics.business import bedful, rules, runs
-from kinematics.studies import intervals, ladder
+from kinematics.studies import intervals, knees, ladder
 from kinematics.studies.intervals import DRAWN_TOGETHER, Sampling, shares_of
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.weighted_jobs import WeightedJobs
@@ -118,6 +118,19 @@ def test_a_ladder_among_its_steps(run: Run, folder: Path, monkeypatch: pytest.Mo
     (row,) = document["rows"]
     assert row == whole["rows"][0] | {"left_out_total_s": whole["total_s"]}
     assert document["end_total_s"] == row["total_s"]
+
+
+def test_rows_of_a_sweep_are_told_without_knees(run: Run, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (folder / "job.gcode").write_text(BRACKET)
+    words = ("sweep", "job.gcode", "--vary", "speed=1,2", "--vary", "acceleration=500,900", "--json")
+    whole = json.loads(run(*words).out)
+    monkeypatch.setattr(knees, "knee_of", interrupting(1, knees.knee_of))
+    ran = run(*words)
+    assert ran.status == INTERRUPTED
+    assert ran.err.endswith("interrupted: every row is done, but not where all knobs stop paying\n")
+    document = json.loads(ran.out)
+    assert document["rows"] == whole["rows"]
+    assert document["knee"] == {"speed": whole["knee"]["speed"]}
 
 
 def test_bedfuls_that_are_done_are_told(run: Run, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
