@@ -34,8 +34,8 @@ from kinematics.planner.filtered import Filtered, filtered_by, with_rounding
 from kinematics.planner.plan import START, Node, Plan, PlanRoom, plan
 from kinematics.planner.sums import FILAMENT_SPEED, PATH, PATH_SUMS, PRINTED, add_path, lengthened, sums_by_layer
 from kinematics.planner.ties import NO_TIES
+from kinematics.studies.asked import OffTheBed, bed_of
 from kinematics.studies.at_hand import AtHand, last_rest
-from kinematics.studies.off_the_bed import OffTheBed, bed_of
 from kinematics.studies.prepared import corner_settings, rules_deviation
 from kinematics.studies.timing import Ask, PathSums, Timing, clock_of, timing_from
 
@@ -125,7 +125,7 @@ class PlannedBlock(NamedTuple):
     before: Before = NOTHING_BEFORE
 
 
-class _Rooms(threading.local):
+class _BlockRooms(threading.local):
     """Arrays for plans, kept from block to block by every thread."""
 
     def __init__(self) -> None:
@@ -140,7 +140,7 @@ class _Rooms(threading.local):
         return self.features[number]
 
 
-_ROOMS = _Rooms()
+_ROOMS = _BlockRooms()
 
 
 def plan_tasks(block: AtHand, tasks: Sequence[Task], asked: Places, goes_on: bool) -> PlannedBlock:
