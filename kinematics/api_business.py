@@ -31,8 +31,8 @@ from kinematics.gcode.dialects import Dialect
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.studies.blockwise import job_to_time
 from kinematics.studies.copies import CopiedJob
+from kinematics.studies.copies_layout import SPACING
 from kinematics.studies.many import Variant
-from kinematics.studies.standing import SPACING
 
 
 def throughput(

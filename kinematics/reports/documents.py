@@ -256,8 +256,7 @@ def caps_document(caps: Caps) -> dict[str, Any]:
 
 def sweep_document(sweep: Sweep) -> dict[str, Any]:
     """A sweep's rows, and where each knob stops paying."""
-    from kinematics.studies.sweep import row_dict
-    from kinematics.studies.trade_offs import recommended, trade_offs_of
+    from kinematics.studies.sweep import recommended, row_dict, trade_offs_of
 
     several = len(sweep.knobs) > 1
     trade_offs = trade_offs_of(sweep) if several else ()
