@@ -20,7 +20,7 @@ from kinematics.accepted import (
     machine_from,
     weighted_jobs,
 )
-from kinematics.business.throughput import longest_print
+from kinematics.business.weeks import longest_print
 from kinematics.errors import InputError, nearest
 from kinematics.gcode.dialects import Dialect
 from kinematics.machine.kinds import KINDS_OF_STEPS

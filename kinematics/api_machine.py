@@ -29,8 +29,7 @@ from kinematics.studies.settings_to_type import JOB, KICK
 from kinematics.studies.stopwatch import Measured
 from kinematics.studies.times_table import measured_rows, read_times
 from kinematics.studies.timing import TimedJob, time_job
-from kinematics.studies.vibration import VibrationStudy, vibration_of
-from kinematics.studies.vibration_modes import ripple_of
+from kinematics.studies.vibration import VibrationStudy, ripple_of, vibration_of
 from kinematics.studies.whole_jobs import Ringing, Rounding, ringing_of_timing, rounding_of_timing
 from kinematics.vibration.recording import Told, read_recording
 from kinematics.wording import seconds_from

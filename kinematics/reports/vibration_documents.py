@@ -13,8 +13,7 @@ from kinematics.studies.whole_jobs import ringing_rows, rounding_row
 if TYPE_CHECKING:
     from kinematics.studies.filter_choice import FilterChoice
     from kinematics.studies.settings_to_type import TypedSettings
-    from kinematics.studies.vibration import VibrationStudy
-    from kinematics.studies.vibration_modes import AxisFinding
+    from kinematics.studies.vibration import AxisFinding, VibrationStudy
 
 
 def vibration_document(found: VibrationStudy, commands: Sequence[str] | None = None) -> dict[str, Any]:

@@ -34,8 +34,7 @@ if TYPE_CHECKING:
 
     from kinematics.studies.filter_options import AxisOption
     from kinematics.studies.prepared import PreparedJob
-    from kinematics.studies.vibration import VibrationStudy
-    from kinematics.studies.vibration_modes import AxisFinding
+    from kinematics.studies.vibration import AxisFinding, VibrationStudy
     from kinematics.vibration.modes import FittedMode
 
 PARTS = ("spectrum", "filters", "corner", "time")

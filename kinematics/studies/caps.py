@@ -23,8 +23,7 @@ from kinematics.notebook import NotebookTable
 from kinematics.planner.ceilings import RAMP_SHARE
 from kinematics.planner.ties import FRICTION, MASS, SHARE, motor_loads
 from kinematics.studies.asked import DirectionsAsked, FlowAsked, Seen
-from kinematics.studies.causes import key_of, summed
-from kinematics.studies.timing import TimedJob, Timing, path_sums, time_job
+from kinematics.studies.timing import TimedJob, Timing, key_of, path_sums, summed, time_job
 from kinematics.studies.whole_jobs import (
     Commands,
     ExtruderStep,

@@ -19,9 +19,20 @@ from kinematics.limits.combine import limits_of
 from kinematics.limits.flow import filament_area, flow_at
 from kinematics.machine import Machine
 from kinematics.studies.asked import FlowAsked, Seen, look_hangs_on
-from kinematics.studies.causes import COOLING, DWELL, main_cause, summed
 from kinematics.studies.many import Variant
-from kinematics.studies.timing import Ask, TimedJob, Timing, each, time_job, time_jobs, totals_later
+from kinematics.studies.timing import (
+    COOLING,
+    DWELL,
+    Ask,
+    TimedJob,
+    Timing,
+    each,
+    main_cause,
+    summed,
+    time_job,
+    time_jobs,
+    totals_later,
+)
 
 
 def _finite(limits: NDArray[np.float64]) -> NDArray[np.float64]:
