@@ -25,7 +25,7 @@ from kinematics.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from kinematics.business.throughput import Throughput
+    from kinematics.business.weeks import Throughput
     from kinematics.studies.compare import Comparison
 
 
@@ -115,7 +115,7 @@ def command(asked: JobOptions, candidate_texts: tuple[str, ...], detail: bool, o
 
 def _throughputs(comparison: Comparison) -> list[Throughput]:
     """How many prints one printer makes under each candidate, of several jobs on average."""
-    from kinematics.business.throughput import throughput_of
+    from kinematics.business.weeks import throughput_of
     from kinematics.studies.compare import AS_IT_IS
 
     sets = {candidate.name: candidate.set for candidate in comparison.candidates}

@@ -29,7 +29,7 @@ from kinematics.outputs import refuse_to_overwrite, write_whole
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from kinematics.business.throughput import Throughput
+    from kinematics.business.weeks import Throughput
     from kinematics.studies.estimate import Estimate
 
 # Of the options, what the next command goes without.
@@ -137,7 +137,7 @@ def command(
 
 def _throughput(estimate: Estimate) -> Throughput | None:
     """How many prints one printer makes, of several jobs on average; None where no machine was given."""
-    from kinematics.business.throughput import throughput_of
+    from kinematics.business.weeks import throughput_of
 
     if estimate.span or not estimate.total_s > 0.0:
         return None

@@ -34,7 +34,7 @@ from kinematics.cli.options import (
 from kinematics.cli.to_type import settings_and_commands
 
 if TYPE_CHECKING:
-    from kinematics.business.throughput import Throughput
+    from kinematics.business.weeks import Throughput
     from kinematics.studies.ladder import Ladder
     from kinematics.studies.settings_to_type import TypedSettings
 
@@ -174,7 +174,7 @@ def _say(asked: JobOptions, ladder: Ladder, to_type: tuple[TypedSettings | None,
 
 def _throughputs(ladder: Ladder) -> list[Throughput]:
     """How many prints one printer makes now, after each step and at the end, of several jobs on average."""
-    from kinematics.business.throughput import throughput_of
+    from kinematics.business.weeks import throughput_of
 
     count = sum(ladder.prints)
     times = [ladder.total_s, *(rung.total_s for rung in ladder.rungs), ladder.end_s]

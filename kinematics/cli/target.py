@@ -96,7 +96,7 @@ def command(asked: JobOptions, within: str | None, prints_a_day: float | None, t
 
 def _longest(machine: Machine, prints_a_day: float) -> float:
     """The longest print of which so many are made a day (s). Exits with status 1 where none is short enough."""
-    from kinematics.business.throughput import longest_print, throughput_of
+    from kinematics.business.weeks import longest_print, throughput_of
     from kinematics.cli import console
     from kinematics.errors import EXIT_ANSWER_IS_NO
     from kinematics.wording import duration_text

@@ -9,7 +9,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from kinematics.business.throughput import throughput_of
+from kinematics.business.weeks import throughput_of
 from kinematics.machine import Machine, resolved_keys
 from kinematics.page.explorer import Explorer
 from kinematics.page.knob_states import cap_cells, held_as_set, knob_states

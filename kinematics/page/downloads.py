@@ -7,7 +7,7 @@ import shlex
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from kinematics.business.throughput import throughput_of
+from kinematics.business.weeks import throughput_of
 from kinematics.machine import Candidate
 from kinematics.machine.settings import with_later
 from kinematics.machine.written import machine_copy

@@ -209,6 +209,8 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
 
 def caps_document(caps: Caps) -> dict[str, Any]:
     """The caps of a machine; with jobs, what each cap holds of their time, and when cooling rules."""
+    from kinematics.studies.whole_jobs import commands_row, ringing_rows, rounding_row  # loaded with the caps
+
     document = head() | {
         "machine": caps.machine.as_dict(),
         "rows": [
@@ -231,21 +233,13 @@ def caps_document(caps: Caps) -> dict[str, Any]:
         "total_s": caps.total_s,
     }
     if caps.ringing:
-        from kinematics.studies.ringing import ringing_rows
-
         document["ringing"] = [{"job": one.job, "rows": ringing_rows(one)} for one in caps.ringing]
     if caps.rounding:
-        from kinematics.studies.rounding import rounding_row
-
         document["rounding"] = [{"job": one.job, **rounding_row(one)} for one in caps.rounding]
     if caps.commands:
-        from kinematics.studies.commands import commands_row
-
         document["commands"] = [commands_row(one) for one in caps.commands]
     if caps.extruder_steps:
-        from kinematics.studies.extruder_steps import extruder_step_row
-
-        document["extruder_steps"] = [extruder_step_row(one) for one in caps.extruder_steps]
+        document["extruder_steps"] = [one._asdict() for one in caps.extruder_steps]
     if caps.cooling is not None:
         rule = caps.cooling
         document["cooling"] = {
@@ -262,8 +256,7 @@ def caps_document(caps: Caps) -> dict[str, Any]:
 
 def sweep_document(sweep: Sweep) -> dict[str, Any]:
     """A sweep's rows, and where each knob stops paying."""
-    from kinematics.studies.sweep import row_dict
-    from kinematics.studies.trade_offs import recommended, trade_offs_of
+    from kinematics.studies.sweep import recommended, row_dict, trade_offs_of
 
     several = len(sweep.knobs) > 1
     trade_offs = trade_offs_of(sweep) if several else ()

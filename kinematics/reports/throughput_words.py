@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from kinematics.wording import duration_text, share_text
 
 if TYPE_CHECKING:
-    from kinematics.business.throughput import Throughput
+    from kinematics.business.weeks import Throughput
     from kinematics.machine import Economy
 
 HOUR, MINUTE = 3600.0, 60.0
@@ -58,7 +58,7 @@ def throughput_of_each(names: Sequence[str], found: Sequence[Throughput], copies
 
 def prints_a_day_line(wanted: float, longest_s: float, economy: Economy, of_mix: bool) -> str:
     """How long a print may take for so many of them a day."""
-    from kinematics.business.throughput import throughput_of
+    from kinematics.business.weeks import throughput_of
 
     found = throughput_of(economy, longest_s)
     rules = "staffed hours" if economy.staffed is not None else "around the clock"

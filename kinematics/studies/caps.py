@@ -23,12 +23,19 @@ from kinematics.notebook import NotebookTable
 from kinematics.planner.ceilings import RAMP_SHARE
 from kinematics.planner.ties import FRICTION, MASS, SHARE, motor_loads
 from kinematics.studies.asked import DirectionsAsked, FlowAsked, Seen
-from kinematics.studies.causes import key_of, summed
-from kinematics.studies.commands import Commands, commands_of_timing, takes_in_so_much
-from kinematics.studies.extruder_steps import ExtruderStep, extruder_step_of_timing
-from kinematics.studies.ringing import Ringing, ringing_of_timing
-from kinematics.studies.rounding import Rounding, rounding_of_timing
-from kinematics.studies.timing import TimedJob, Timing, path_sums, time_job
+from kinematics.studies.timing import TimedJob, Timing, key_of, path_sums, summed, time_job
+from kinematics.studies.whole_jobs import (
+    Commands,
+    ExtruderStep,
+    Ringing,
+    Rounding,
+    commands_of_timing,
+    extruder_step_of_timing,
+    ringing_of_timing,
+    rounding_of_timing,
+    swings,
+    takes_in_so_much,
+)
 
 if TYPE_CHECKING:
     import pandas
@@ -269,12 +276,7 @@ def cap_rows(machine: Machine, prepared: Sequence[TimedJob], timings: Sequence[T
 
 def follows_every_move(machine: Machine) -> bool:
     """Whether caps of jobs tell something for which all of their moves have to be kept."""
-    swings = bool(machine.vibration.x.modes or machine.vibration.y.modes)
-    return swings or rounds(machine) or takes_in_so_much(machine) or _advances(machine)
-
-
-def _advances(machine: Machine) -> bool:
-    return bool(machine.filament.pressure_advance_s)
+    return swings(machine) or rounds(machine) or takes_in_so_much(machine) or bool(machine.filament.pressure_advance_s)
 
 
 def caps_of(
@@ -292,11 +294,10 @@ def caps_of(
     timings = [time_job(job, machine) for job in prepared]
     rows = cap_rows(machine, prepared, timings)
     cooling = cooling_rule(prepared, machine, timings, hear) if timings else None
-    swinging = machine.vibration.x.modes or machine.vibration.y.modes
-    ringing = tuple(ringing_of_timing(timing) for timing in timings) if swinging else ()
+    ringing = tuple(ringing_of_timing(timing) for timing in timings) if swings(machine) else ()
     rounding = tuple(rounding_of_timing(timing) for timing in timings) if rounds(machine) else ()
     commands = tuple(commands_of_timing(timing) for timing in timings) if takes_in_so_much(machine) else ()
-    steps = tuple(extruder_step_of_timing(timing) for timing in timings) if _advances(machine) else ()
+    steps = tuple(extruder_step_of_timing(timing) for timing in timings) if machine.filament.pressure_advance_s else ()
     total = sum(timing.total for timing in timings) if timings else None
     return Caps(machine, rows, total, cooling, ringing, rounding, commands, steps)
 

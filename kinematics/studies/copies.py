@@ -33,15 +33,16 @@ from kinematics.studies.asked import Seen, Sums
 from kinematics.studies.copies_layout import (
     INTERLEAVED,
     ONE_AFTER_ANOTHER,
+    SPACING,
     Layout,
     Snippets,
+    Standing,
     layout_of,
+    standing,
     ways_between_copies,
     ways_between_parts,
 )
-from kinematics.studies.driven import driven_by, ties_of
-from kinematics.studies.prepared import PreparedJob, corner_settings, rules_deviation
-from kinematics.studies.standing import SPACING, Standing, standing
+from kinematics.studies.prepared import PreparedJob, corner_settings, driven_by, rules_deviation, ties_of
 from kinematics.studies.timing import (
     Ask,
     CopiesMade,

@@ -8,8 +8,19 @@ from typing import NamedTuple
 import numpy as np
 
 from kinematics.machine import Machine
-from kinematics.studies.knobs import Knob, KnobRange, present_value, range_of, typed, variant_of
-from kinematics.studies.search import HowFar, Scale, first_met, narrowed, spread
+from kinematics.studies.knobs import (
+    HowFar,
+    Knob,
+    KnobRange,
+    Scale,
+    first_met,
+    narrowed,
+    present_value,
+    range_of,
+    spread,
+    typed,
+    variant_of,
+)
 from kinematics.studies.weighted_jobs import WeightedJobs
 
 SHARES = (0.80, 0.90, 0.95)  # of what a knob can bring

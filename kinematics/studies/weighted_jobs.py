@@ -1,25 +1,41 @@
-"""Jobs that are timed together under many machines, each as often as it is printed."""
+"""Jobs that are timed together under many machines, each as often as it is printed.
+
+What no limit of motion changes of them, and which share of the visible path a change of limits prints otherwise.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kinematics.errors import InputError
-from kinematics.gcode.moves import PRINT
+from kinematics.gcode.moves import KIND_NAMES, PRINT
 from kinematics.limits import columns as by
 from kinematics.limits.combine import limits_of
 from kinematics.limits.flow import filament_area, flow_at
 from kinematics.machine import Machine
 from kinematics.studies.asked import FlowAsked, Seen, look_hangs_on
-from kinematics.studies.causes import main_cause, summed
 from kinematics.studies.many import Variant
-from kinematics.studies.timing import Ask, TimedJob, Timing, each, time_jobs, totals_later, totals_of
+from kinematics.studies.timing import (
+    COOLING,
+    DWELL,
+    Ask,
+    TimedJob,
+    Timing,
+    each,
+    main_cause,
+    summed,
+    time_job,
+    time_jobs,
+    totals_later,
+)
 
 
-def _finite(limits: np.ndarray[tuple[int, int], np.dtype[np.float64]]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+def _finite(limits: NDArray[np.float64]) -> NDArray[np.float64]:
     replaced = limits[:, by.SPEED_REPLACED]
     return np.asarray(np.where(np.isfinite(replaced), replaced, 0.0))
 
@@ -37,14 +53,11 @@ class WeightedJobs:
         self.weights = np.asarray(weights, np.float64)
         self._asked: dict[object, list[Seen[FlowAsked]]] = {}
 
-    def totals(self, variants: Sequence[Variant]) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
+    def totals(self, variants: Sequence[Variant]) -> NDArray[np.float64]:
         """The time of each job under each variant (float64[jobs, variants], s)."""
-        asks = [Ask(*variant) for variant in variants]
-        return totals_of(self.prepared, asks)
+        return self.totals_later(variants)()
 
-    def totals_later(
-        self, variants: Sequence[Variant]
-    ) -> Callable[[], np.ndarray[tuple[int, int], np.dtype[np.float64]]]:
+    def totals_later(self, variants: Sequence[Variant]) -> Callable[[], NDArray[np.float64]]:
         """The way to `totals`: jobs that are elsewhere set to work at once."""
         return totals_later(self.prepared, [Ask(*variant) for variant in variants])
 
@@ -68,11 +81,15 @@ class WeightedJobs:
             share = max(share, float(flows.max(initial=0.0)))
         return share
 
-    def weighted(self, variants: Sequence[Variant]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    def sum_of(self, values: Iterable[float]) -> float:
+        """The sum of values, one a job, each as often as it is printed."""
+        return math.fsum(weight * value for weight, value in zip(self.weights.tolist(), values, strict=True))
+
+    def weighted(self, variants: Sequence[Variant]) -> NDArray[np.float64]:
         """The time of all jobs under each variant (s), each as often as it is printed."""
         return np.asarray(self.weights @ self.totals(variants))
 
-    def weighted_or_never(self, variants: Sequence[Variant]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    def weighted_or_never(self, variants: Sequence[Variant]) -> NDArray[np.float64]:
         """The same, infinite where a machine cannot move at all, as one whose motor is too weak for its friction."""
         try:
             return self.weighted(variants)
@@ -90,3 +107,80 @@ class WeightedJobs:
         """What most of the time of all jobs is spent under, with its share."""
         seconds = self.by_cause(time_jobs(self.prepared, *variant, passing=True))
         return main_cause(seconds, math.fsum(seconds.values()))
+
+
+class Fixed(NamedTuple):
+    """Seconds of all jobs, each as often as it is printed, that no limit of motion changes.
+
+    `by_kind` heating, homing, dwell and the like; `layers` how many layers there are and `shortest_s` what each lasts
+    at least (None: nothing is given), so that the jobs cannot fall below `floor_s`; `held_by` the longest part of that.
+    `cooling_s` what layers wait now.
+    """
+
+    by_kind: Mapping[str, float]
+    fixed_s: float
+    layers: float
+    shortest_s: float | None
+    cooling_s: float
+    floor_s: float
+    held_by: str
+
+
+def fixed_of(jobs: WeightedJobs, timings: Sequence[Timing], machine: Machine, reach: Machine) -> Fixed:
+    """The fixed times of jobs as they are timed now; the shortest layer time is that of the machine at its `reach`."""
+    by_kind = summed(
+        (kind, weight * spent)
+        for one, weight in zip(timings, jobs.weights.tolist(), strict=True)
+        for kind, spent in {DWELL: one.stops.dwell, **one.stops.seconds}.items()
+        if spent > 0.0
+    )
+    layers = jobs.sum_of(timing.facts.layers for timing in timings)
+    cooling = jobs.sum_of(timing.cooling for timing in timings)
+    fixed = math.fsum(by_kind.values())
+    shortest = reach.cooling.shortest_layer_s if machine.cooling.shortest_layer_s else None
+    waiting = layers * (shortest or 0.0)
+    parts = {**by_kind, COOLING: waiting}
+    held_by = max(parts, key=lambda kind: parts[kind]) if fixed + waiting > 0.0 else ""
+    return Fixed(by_kind, fixed, layers, shortest, cooling, fixed + waiting, held_by)
+
+
+OTHERWISE = 1e-3  # of a move's time: what is less is no change that anybody sees
+
+
+def changed_shares(jobs: WeightedJobs, keep: Sequence[str], variants: Sequence[Variant]) -> list[float | None]:
+    """The shares of the visible length that take another time under each variant but the first than under the one
+    before; None for jobs whose moves are not kept.
+
+    Visible are moves of the labels to `keep`, or without any such all that print.
+    """
+    labels = [name for name in keep if name not in KIND_NAMES]
+    lengths = each(jobs.prepared, _changed_lengths, tuple(variants), labels)
+    if any(of_job is None for of_job in lengths):
+        return [None] * (len(variants) - 1)
+    sums = np.tensordot(jobs.weights, np.array(lengths).reshape(len(lengths), -1, 2), 1)
+    return [changed / length if length > 0.0 else 0.0 for changed, length in sums.tolist()]
+
+
+def _changed_lengths(
+    job: TimedJob, variants: Sequence[Variant], labels: Sequence[str]
+) -> list[tuple[float, float]] | None:
+    """Of each variant but the first, the visible length that takes another time than under the one before, and all of
+    it (mm).
+    """
+    found: list[tuple[float, float]] = []
+    before: NDArray[np.float64] | None = None
+    for variant in variants:
+        planned = time_job(job, *variant, passing=True).planned
+        if planned is None:
+            return None
+        seen = planned.job.moves.kind == PRINT
+        if labels:
+            names = planned.job.labels.names
+            codes = [code for code, name in enumerate(names) if name in labels]
+            seen = seen & np.isin(planned.job.labels.of_move, codes)
+        lengths, now = planned.features.length[seen], planned.plan.duration[seen]
+        if before is not None:
+            other = np.abs(now - before) > OTHERWISE * before if before.size == now.size else np.zeros(now.size, bool)
+            found.append((float(lengths[other].sum()), float(lengths.sum())))
+        before = now
+    return found

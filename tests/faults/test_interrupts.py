@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from kinematics.business import bedful, rules, runs
+from kinematics.business import bedful, runs, sums
 from kinematics.studies import intervals, knees, ladder
 from kinematics.studies.intervals import DRAWN_TOGETHER, Sampling, shares_of
 from kinematics.studies.prepared import PreparedJob
@@ -70,14 +70,14 @@ def test_a_shop_that_is_interrupted(
     (folder / "printers.csv").write_text("name,machine\nLeft,quick\nRight,gentle\n")
     words = ("shop", "orders.csv", "--printers", "printers.csv", "--start", "2026-03-02", "--candidate", "a: speed=1.1")
     risky = ("--set", "economy.failed_share=0.2")
-    monkeypatch.setattr(rules, "simulate", interrupting(after, rules.simulate))
+    monkeypatch.setattr(sums, "simulate", interrupting(after, sums.simulate))
     ran = run(*words, *risky, "--json")
     assert ran.status == INTERRUPTED, ran.err
     assert says in ran.err
     document = json.loads(ran.out)
     assert len(document["effects"]) == effects
     assert document["bottleneck"]["what"] == runs.NOT_LOOKED_FOR
-    monkeypatch.setattr(rules, "simulate", interrupting(after, interrupting(10**6, rules.simulate)))
+    monkeypatch.setattr(sums, "simulate", interrupting(after, interrupting(10**6, sums.simulate)))
     shown = run(*words, *risky)
     assert "bottleneck: not looked for" in shown.out
 
