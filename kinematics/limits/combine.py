@@ -19,9 +19,8 @@ from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
 from kinematics.limits import columns as by
 from kinematics.limits.class_limits import CAP, HONOUR, IN_THE_JOB, NOTHING_VARIED, UNSCALED, Terms
 from kinematics.limits.classes import MoveClass
-from kinematics.limits.drive import Drives
+from kinematics.limits.drive import Drives, motor_drives, torque_key
 from kinematics.limits.lowering import CAPS
-from kinematics.limits.motor_drives import motor_drives, torque_key
 from kinematics.machine import Machine
 from kinematics.machine.keys import ALL, CORNERS, PATH, RATES
 from kinematics.machine.keys import AXES as TOOL_AXES

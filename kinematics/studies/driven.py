@@ -14,8 +14,8 @@ from kinematics.gcode.job import Job
 from kinematics.gcode.moves import FILAMENT, PRINT
 from kinematics.limits.classes import Classes
 from kinematics.limits.combine import Limits
+from kinematics.limits.drive import jacobians
 from kinematics.limits.flow import flow_at, hangs_on_temperature
-from kinematics.limits.motor_drives import jacobians
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import Cartesian, LinearDelta, has_coupled_limits, mechanism_of
 from kinematics.planner.features import NOT_CUT, Drive, Features
