@@ -85,26 +85,18 @@ def falling_part(speed: Sequence[float], force: Sequence[float]) -> ForceCurve:
     A move speeds up with one acceleration through all speeds below its own, so what counts at a speed is the least
     force at any speed up to it: where a curve rises, the lower force of before holds.
     """
-    speeds, forces = [speed[0]], [force[0]]
-    for i in range(1, len(speed)):
-        level = forces[-1]
-        if force[i] >= level:
-            continue
-        if force[i - 1] > level:  # it falls through the level on the way
-            share = (force[i - 1] - level) / (force[i - 1] - force[i])
-            crossing = speed[i - 1] + share * (speed[i] - speed[i - 1])
-            if crossing < speed[i]:  # it rounds to that only where the fall below the level is rounding as well
-                speeds.append(crossing)
-                forces.append(level)
-        elif speeds[-1] < speed[i - 1]:
-            speeds.append(speed[i - 1])
-            forces.append(level)
-        speeds.append(speed[i])
-        forces.append(force[i])
-    if speeds[-1] < speed[-1]:
-        speeds.append(speed[-1])
-        forces.append(forces[-1])
-    return ForceCurve(np.array(speeds), np.array(forces))
+    speeds, forces = np.asarray(speed, np.float64), np.asarray(force, np.float64)
+    level = np.minimum.accumulate(forces)
+    # Points that lie below the level on which the curve has risen since: it falls through the level on the way.
+    fallen = 1 + np.flatnonzero((forces[1:] < level[:-1]) & (level[:-1] < forces[:-1]))
+    share = (forces[fallen - 1] - level[fallen - 1]) / (forces[fallen - 1] - forces[fallen])
+    crossing = speeds[fallen - 1] + share * (speeds[fallen] - speeds[fallen - 1])
+    apart = crossing < speeds[fallen]  # it rounds to that only where the fall below the level is rounding as well
+    fallen = fallen[apart]
+    speeds, forces = np.insert(speeds, fallen, crossing[apart]), np.insert(level, fallen, level[fallen - 1])
+    is_corner = np.ones(speeds.size, np.bool_)
+    is_corner[1:-1] = (forces[1:-1] < forces[:-2]) | (forces[2:] < forces[1:-1])
+    return ForceCurve(speeds[is_corner], forces[is_corner])
 
 
 def usable_force(torque_nm: Points, mm_per_rev: float, usable_torque_share: float) -> ForceCurve:

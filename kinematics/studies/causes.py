@@ -11,9 +11,8 @@ from numpy.typing import NDArray
 from kinematics.gcode.moves import FILAMENT, PRINT
 from kinematics.limits import columns as by
 from kinematics.limits.classes import MoveClass
-from kinematics.limits.combine import ADVANCE_KEY, Limits
+from kinematics.limits.combine import ADVANCE_KEY, CAP_WORDS, Limits
 from kinematics.limits.drive import torque_key
-from kinematics.limits.lowering import WORDS as CAP_WORDS
 
 # What follows in every list of causes when its seconds are summed over a job.
 DWELL, COOLING, FILAMENT_ONLY, CORNERS = "dwell", "cooling: shortest layer time", "extruder-only moves", "corners"
