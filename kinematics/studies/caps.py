@@ -13,9 +13,8 @@ from numpy.typing import NDArray
 from kinematics.gcode.moves import PRINT, TRAVEL, Moves
 from kinematics.limits import columns as by
 from kinematics.limits.combine import limits_of
-from kinematics.limits.drive import END, FORCE, SLOPE, Drives
+from kinematics.limits.drive import END, FORCE, SLOPE, Drives, jacobians, motor_drives, torque_key
 from kinematics.limits.flow import FLOW_KEY, filament_area, flow_at, hangs_on_temperature
-from kinematics.limits.motor_drives import jacobians, motor_drives, torque_key
 from kinematics.limits.vibration import RINGING_KEY, ROUNDING_KEY, axis_quality, filter_of_axis, rounds
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import EXTRUDER, LinearDelta, mechanism_of
