@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from kinematics.errors import InputError
 from kinematics.gcode.moves import KIND_NAMES, PRINT
 from kinematics.limits import columns as by
-from kinematics.limits.combine import limits_of
+from kinematics.limits.combine import LimitTable
 from kinematics.limits.flow import filament_area, flow_at
 from kinematics.machine import Machine
 from kinematics.studies.asked import FlowAsked, Seen, look_hangs_on
@@ -51,7 +51,7 @@ class WeightedJobs:
         self.prepared = tuple(jobs)
         self.names = tuple(names)
         self.weights = np.asarray(weights, np.float64)
-        self._asked: dict[object, list[Seen[FlowAsked]]] = {}
+        self._asked: dict[object, list[tuple[FlowAsked, LimitTable]]] = {}
 
     def totals(self, variants: Sequence[Variant]) -> NDArray[np.float64]:
         """The time of each job under each variant (float64[jobs, variants], s)."""
@@ -69,9 +69,11 @@ class WeightedJobs:
         machine, share = variant.machine, 0.0
         key = look_hangs_on(machine)
         if key not in self._asked:
-            self._asked[key] = each(self.prepared, _flow_asked, machine)
-        for sums, table, file_limits in self._asked[key]:
-            limits = limits_of(machine, table, file_limits, variant.varied).values
+            self._asked[key] = [
+                (sums, LimitTable(table, mode)) for sums, table, mode in each(self.prepared, _flow_asked, machine)
+            ]
+        for sums, limit_table in self._asked[key]:
+            table, limits = limit_table.table, limit_table.of(machine, variant.varied).values
             fastest, most = sums.of_classes(len(table))
             by_file = limits[:, by.SPEED_SHARE] > 0.0
             speeds = np.where(by_file, fastest * limits[:, by.SPEED_SHARE], most * _finite(limits))
