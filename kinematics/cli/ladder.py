@@ -113,8 +113,8 @@ def command(
     # A ladder asks for a job so often that the moves of larger ones are kept than elsewhere.
     prepared = copied_jobs(asked, large=MOST_KEPT)
     from kinematics.studies.ladder import ladder_of
+    from kinematics.studies.many import WeightedJobs
     from kinematics.studies.reach import LadderAsk
-    from kinematics.studies.weighted_jobs import WeightedJobs
 
     wanted = LadderAsk(reach, kinds, allow == "quality", keep, by_label)
     jobs = WeightedJobs(prepared, asked.jobs, prints)

@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 from kinematics.compiled import compiled
 from kinematics.errors import InputError
 from kinematics.vibration.filters import Filter, check_mode
-
-Reals = NDArray[np.float64]
+from kinematics.vibration.residual import Reals
 
 SEGMENTS_A_MOVE = 4  # standing still, rising, cruising, falling
 SIMULTANEOUS = 1e-9  # s: nothing swings in between

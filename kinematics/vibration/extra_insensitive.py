@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
-Reals = NDArray[np.float64]
+from kinematics.vibration.residual import Reals
 
 WIDEST_STEP = 0.02  # of the damping ratio, from one solution to the next
 NARROWEST_STEP = 1e-5  # where even this leads nowhere, the solution has ended

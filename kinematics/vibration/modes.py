@@ -15,7 +15,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-Reals = NDArray[np.float64]
+from kinematics.vibration.residual import Reals
+
 Complexes = NDArray[np.complex128]
 
 NORMAL = 1.959964  # standard errors to either side that hold 95 %

@@ -6,13 +6,11 @@ import cmath
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from kinematics.compiled import compiled
 from kinematics.vibration.exposure import AxisMotion, check_motion
 from kinematics.vibration.filters import Filter, check_mode
-
-Reals = NDArray[np.float64]
+from kinematics.vibration.residual import Reals
 
 
 @compiled

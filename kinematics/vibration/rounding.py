@@ -11,12 +11,10 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from kinematics.errors import InputError
 from kinematics.vibration.filters import Filter, spread_of
-
-Reals = NDArray[np.float64]
+from kinematics.vibration.residual import Reals
 
 HALF = 0.5  # of the budget to either: ramps and corners
 
