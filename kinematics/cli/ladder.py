@@ -133,7 +133,7 @@ def command(
         write_machine(machine_file, text, asked.force, asked.read)
     if asked.as_json:
         from kinematics.reports.documents import copies_document
-        from kinematics.reports.ladder_document import ladder_document
+        from kinematics.reports.fit_documents import ladder_document
         from kinematics.reports.vibration_documents import typed_row
 
         typed, commands = to_type
@@ -178,14 +178,14 @@ def _throughputs(ladder: Ladder) -> list[Throughput]:
 
 
 def _throughput_document(ladder: Ladder) -> dict[str, Any]:
-    from kinematics.reports.throughput_words import throughput_document
+    from kinematics.reports.held_words import throughput_document
 
     now, *rungs, end = (throughput_document(one) for one in _throughputs(ladder))
     return {"throughput": {"now": now, "after_each_row": rungs, "end": end}}
 
 
 def _prints_a_day(ladder: Ladder, copies: int) -> list[str]:
-    from kinematics.reports.throughput_words import throughput_line, throughput_of_each
+    from kinematics.reports.held_words import throughput_line, throughput_of_each
 
     now, *rungs, end = _throughputs(ladder)
     of_mix = sum(ladder.prints) != 1.0

@@ -83,8 +83,8 @@ def command(asked: JobOptions, within: str | None, prints_a_day: float | None, t
 
         console.say_json(target_document(target, machine) | {"prints_a_day": prints_a_day, "longest_print_s": longest})
     else:
+        from kinematics.reports.held_words import prints_a_day_line
         from kinematics.reports.sweep_screen import target_lines
-        from kinematics.reports.throughput_words import prints_a_day_line
 
         lines = target_lines(target, machine, machine_words(asked, machine))
         if prints_a_day is not None and longest is not None:

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from kinematics.compiled import compiled
 from kinematics.errors import InputError
 from kinematics.vibration.filters import Filter, check_mode
-from kinematics.vibration.residual import Reals
+
+Reals = NDArray[np.float64]
 
 SEGMENTS_A_MOVE = 4  # standing still, rising, cruising, falling
 SIMULTANEOUS = 1e-9  # s: nothing swings in between

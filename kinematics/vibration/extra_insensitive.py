@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
-from kinematics.vibration.residual import Reals
+Reals = NDArray[np.float64]
 
 WIDEST_STEP = 0.02  # of the damping ratio, from one solution to the next
 NARROWEST_STEP = 1e-5  # where even this leads nowhere, the solution has ended

@@ -15,8 +15,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.vibration.residual import Reals
-
+Reals = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
 NORMAL = 1.959964  # standard errors to either side that hold 95 %

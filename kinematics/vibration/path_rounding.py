@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from kinematics.compiled import compiled
 from kinematics.errors import InputError
 from kinematics.vibration.filters import Filter, spread_of
-from kinematics.vibration.residual import Reals
 from kinematics.vibration.rounding import HALF, check_budget
+
+Reals = NDArray[np.float64]
 
 KEPT_BACK = 0.97  # of the corners' share: what ramps add meanwhile is reckoned one by one, not together with the turns
 NEAR = 4.0  # of the budget: as far as a filter reaches at the speed that it permits at a turn by half a right angle

@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import MAY_COST, InputError, Notice, nearest
-from kinematics.vibration.residual import Reals
 from kinematics.vibration.spectrum import RecordSampling, sampling_of
+
+Reals = NDArray[np.float64]
 
 TIME_UNITS: Mapping[str, float] = MappingProxyType({"s": 1.0, "ms": 1e-3, "us": 1e-6})
 INDEX = "index"

@@ -6,11 +6,13 @@ import cmath
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kinematics.compiled import compiled
 from kinematics.vibration.exposure import AxisMotion, check_motion
 from kinematics.vibration.filters import Filter, check_mode
-from kinematics.vibration.residual import Reals
+
+Reals = NDArray[np.float64]
 
 
 @compiled

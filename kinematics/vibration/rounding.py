@@ -11,10 +11,12 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kinematics.errors import InputError
 from kinematics.vibration.filters import Filter, spread_of
-from kinematics.vibration.residual import Reals
+
+Reals = NDArray[np.float64]
 
 HALF = 0.5  # of the budget to either: ramps and corners
 

@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.vibration.modes import FittedMode, beside_strongest, fitted, responses
-from kinematics.vibration.residual import Reals
 from kinematics.vibration.spectrum import AROUND, Piece, group_delays
 
+Reals = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 Guess = Sequence[tuple[float, float, float]]  # frequency, damping, strength of each mode
 

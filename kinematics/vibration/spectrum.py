@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from kinematics.compiled import compiled
 from kinematics.vibration.modes import Powers
-from kinematics.vibration.residual import Reals
+
+Reals = NDArray[np.float64]
 
 AROUND = 8  # samples that give a value at an even moment
 EVEN = 0.002  # of a step: moments that stray less are taken as even

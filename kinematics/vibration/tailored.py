@@ -13,11 +13,14 @@ from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kinematics.errors import InputError
 from kinematics.vibration.filters import FILTER_NAMES, HIGHEST_DAMPING, Filter, filter_named, spread_of
 from kinematics.vibration.modes import FittedMode
-from kinematics.vibration.residual import Reals, residual
+from kinematics.vibration.residual import residual
+
+Reals = NDArray[np.float64]
 
 OWN = "own"
 SIDES = 32  # of the polygon inside the circle that holds the residual: 0.5 % is given away
