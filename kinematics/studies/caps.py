@@ -22,7 +22,7 @@ from kinematics.notebook import NotebookTable
 from kinematics.planner.ceilings import RAMP_SHARE
 from kinematics.planner.ties import FRICTION, MASS, SHARE, motor_loads
 from kinematics.studies.asked import DirectionsAsked, FlowAsked, Seen
-from kinematics.studies.timing import TimedJob, Timing, key_of, path_sums, summed, time_job
+from kinematics.studies.timing import Reals, TimedJob, Timing, key_of, path_sums, summed, time_job
 from kinematics.studies.whole_jobs import (
     Commands,
     ExtruderStep,
@@ -324,7 +324,6 @@ def caps_of(
     return Caps(machine, rows, total, cooling, ringing, rounding, commands, steps)
 
 
-Reals = NDArray[np.float64]
 LEAST = 1e-12  # shares of a direction, masses: less stands for none
 
 

@@ -23,9 +23,8 @@ from kinematics.studies.held_by import HeldBy, held_under
 from kinematics.studies.intervals import USUAL, Interval, Sampling, drawn_totals, interval_of
 from kinematics.studies.knees import FALLS, Knee
 from kinematics.studies.knobs import Knob, settings_of, variant_of
-from kinematics.studies.many import Variant
+from kinematics.studies.many import Variant, WeightedJobs
 from kinematics.studies.timing import ALL_JOBS
-from kinematics.studies.weighted_jobs import WeightedJobs
 
 if TYPE_CHECKING:
     import pandas

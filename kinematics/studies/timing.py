@@ -31,6 +31,8 @@ ALL_JOBS = "all jobs"  # in place of one job's name
 
 Then = Callable[["Timing"], "Sequence[Ask]"]
 Result = TypeVar("Result")
+Reals = NDArray[np.float64]
+Places = NDArray[np.int64]
 IDLE = -1  # in place of a cause: moves that do not cruise, or have no ramp
 
 
