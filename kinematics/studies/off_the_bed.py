@@ -7,9 +7,9 @@ from typing import NamedTuple
 import numpy as np
 
 from kinematics.errors import MAY_COST, Notice
+from kinematics.gcode.cutting import count_outside
 from kinematics.gcode.job import Job
 from kinematics.gcode.moves import HOMING, Events, Moves
-from kinematics.gcode.places import count_outside
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import LinearDelta, mechanism_of
 from kinematics.wording import quantity_text
