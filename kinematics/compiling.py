@@ -30,7 +30,9 @@ class _Taken:
 
     def save_overload(self, _signature: Any, made: Any) -> None:
         """Take the machine code of a kernel with what it needs."""
-        held = [(one.env_name, list(one.consts)) for one in made._find_referenced_environments()]
+        own = made.fndesc.env_name
+        others = made._find_referenced_environments()
+        held = [(one.env_name, list(one.consts)) for one in others if one.consts or one.env_name == own]
         self.code = Code(made.fndesc.llvm_cpython_wrapper_name, held, made.library._get_compiled_object())
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import functools
-import subprocess
 import sys
 
 import numpy as np
@@ -44,6 +43,8 @@ def compile_kernels() -> None:
     """Compile everything that a first run needs, on both cores, once; nothing to do where that is kept already."""
     if compiled.CACHE_WAS_WARM or compiled.CACHE_FOLDER is None:
         return
+    import subprocess
+
     command = f"import gc; gc.disable(); from {__name__} import compile_planner; compile_planner()"
     with subprocess.Popen(
         [sys.executable, "-c", command], stderr=subprocess.DEVNULL, stdin=subprocess.DEVNULL

@@ -169,8 +169,8 @@ def test_kernels_are_compiled_beside_once_in_a_process(monkeypatch: pytest.Monke
     from kinematics.studies import first_run
 
     begun: list[object] = []
-    popen = first_run.subprocess.Popen
-    monkeypatch.setattr(first_run.subprocess, "Popen", lambda *words, **more: (begun.append(words), popen(["true"]))[1])
+    popen = subprocess.Popen
+    monkeypatch.setattr(subprocess, "Popen", lambda *words, **more: (begun.append(words), popen(["true"]))[1])
     monkeypatch.setattr(first_run.compiled, "CACHE_WAS_WARM", False)
     monkeypatch.setattr(first_run.compiled, "CACHE_FOLDER", tmp_path)
     first_run.compile_kernels.cache_clear()
