@@ -17,9 +17,8 @@ from kinematics.errors import Finding, InputError, Notice
 from kinematics.limits.flow import filament_mass
 from kinematics.machine import Machine, Upgrade, resolved_keys
 from kinematics.notebook import NotebookTable
-from kinematics.studies.causes import Cause, causes_in, summed
 from kinematics.studies.intervals import DRAWING, USUAL, Interval, SampledTimes, Sampling, drawn_machines, interval_of
-from kinematics.studies.timing import Ask, TimedJob, Timing, foresee, time_job
+from kinematics.studies.timing import Ask, Cause, TimedJob, Timing, causes_in, foresee, summed, time_job
 
 if TYPE_CHECKING:
     import pandas

@@ -15,8 +15,8 @@ from kinematics.reports.screens import (
     draws_line,
     notice_lines,
 )
-from kinematics.studies.causes import COOLING
 from kinematics.studies.reach import FACTOR, MOST_ACCELERATION, MOST_DEVIATION, MOST_TIMES, QUALITY_TIMES, SPEED_TIMES
+from kinematics.studies.timing import COOLING
 from kinematics.wording import duration_text, quantity_text, share_text
 
 if TYPE_CHECKING:

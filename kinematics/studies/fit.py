@@ -14,12 +14,24 @@ from scipy.stats import t as student
 from kinematics.errors import Finding, InputError
 from kinematics.machine import Machine, Range
 from kinematics.notebook import NotebookTable
-from kinematics.studies.explanations import Explanations, explanations_of
+from kinematics.studies.explanations import Explanations, explanations_of, next_print
 from kinematics.studies.fitting import ENOUGH, Fitting, Solution
 from kinematics.studies.intervals import INSIDE
-from kinematics.studies.next_print import next_print
-from kinematics.studies.parameters import LIMIT, OVERHEAD, RATE, Parameter, parameters_of, settings_at
-from kinematics.studies.responses import NODES, NODES_CLOSE, Box, Responses, Surface, surface_over, whole_box
+from kinematics.studies.parameters import (
+    LIMIT,
+    NODES,
+    NODES_CLOSE,
+    OVERHEAD,
+    RATE,
+    Box,
+    Parameter,
+    Responses,
+    Surface,
+    parameters_of,
+    settings_at,
+    surface_over,
+    whole_box,
+)
 from kinematics.studies.stopwatch import Drift, Errors, Measured, drift_of, errors_of, stand_apart, unusable
 from kinematics.studies.timing import Ask, TimedJob
 from kinematics.wording import share_text

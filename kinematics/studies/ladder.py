@@ -12,15 +12,12 @@ from kinematics.errors import Notice
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Candidate, Machine
 from kinematics.notebook import NotebookTable
-from kinematics.studies.causes import Cause, causes_in
 from kinematics.studies.claim import Claim, ClaimAnswer, claim_answer
 from kinematics.studies.climb import Climb, Climbed, planned_ladder, unclimbed
-from kinematics.studies.fixed_times import Fixed, fixed_of
 from kinematics.studies.intervals import Interval, SampledTimes, Sampling, interval_of
+from kinematics.studies.many import Fixed, WeightedJobs, changed_shares, fixed_of
 from kinematics.studies.reach import COST, USUAL_LADDER, LadderAsk, Raisable, gravest_kind, pins_of, raisables_of
-from kinematics.studies.seen_moves import changed_shares
-from kinematics.studies.timing import Timing, time_jobs
-from kinematics.studies.weighted_jobs import WeightedJobs
+from kinematics.studies.timing import Cause, Timing, causes_in, time_jobs
 
 if TYPE_CHECKING:
     import pandas

@@ -9,11 +9,11 @@ from typing import Any
 
 import pytest
 
-from kinematics.business import bedful, rules, runs
-from kinematics.studies import intervals, ladder
+from kinematics.business import bedful, runs, sums
+from kinematics.studies import intervals, knees, ladder
 from kinematics.studies.intervals import DRAWN_TOGETHER, Sampling, shares_of
+from kinematics.studies.many import WeightedJobs
 from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.weighted_jobs import WeightedJobs
 from tests.cli.conftest import BRACKET, HOOK, INTERRUPTED, Run, interrupting
 
 RANGES = (
@@ -70,14 +70,14 @@ def test_a_shop_that_is_interrupted(
     (folder / "printers.csv").write_text("name,machine\nLeft,quick\nRight,gentle\n")
     words = ("shop", "orders.csv", "--printers", "printers.csv", "--start", "2026-03-02", "--candidate", "a: speed=1.1")
     risky = ("--set", "economy.failed_share=0.2")
-    monkeypatch.setattr(rules, "simulate", interrupting(after, rules.simulate))
+    monkeypatch.setattr(sums, "simulate", interrupting(after, sums.simulate))
     ran = run(*words, *risky, "--json")
     assert ran.status == INTERRUPTED, ran.err
     assert says in ran.err
     document = json.loads(ran.out)
     assert len(document["effects"]) == effects
     assert document["bottleneck"]["what"] == runs.NOT_LOOKED_FOR
-    monkeypatch.setattr(rules, "simulate", interrupting(after, interrupting(10**6, rules.simulate)))
+    monkeypatch.setattr(sums, "simulate", interrupting(after, interrupting(10**6, sums.simulate)))
     shown = run(*words, *risky)
     assert "bottleneck: not looked for" in shown.out
 
@@ -118,6 +118,19 @@ def test_a_ladder_among_its_steps(run: Run, folder: Path, monkeypatch: pytest.Mo
     (row,) = document["rows"]
     assert row == whole["rows"][0] | {"left_out_total_s": whole["total_s"]}
     assert document["end_total_s"] == row["total_s"]
+
+
+def test_rows_of_a_sweep_are_told_without_knees(run: Run, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (folder / "job.gcode").write_text(BRACKET)
+    words = ("sweep", "job.gcode", "--vary", "speed=1,2", "--vary", "acceleration=500,900", "--json")
+    whole = json.loads(run(*words).out)
+    monkeypatch.setattr(knees, "knee_of", interrupting(1, knees.knee_of))
+    ran = run(*words)
+    assert ran.status == INTERRUPTED
+    assert ran.err.endswith("interrupted: every row is done, but not where all knobs stop paying\n")
+    document = json.loads(ran.out)
+    assert document["rows"] == whole["rows"]
+    assert document["knee"] == {"speed": whole["knee"]["speed"]}
 
 
 def test_bedfuls_that_are_done_are_told(run: Run, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
