@@ -157,8 +157,8 @@ def test_what_cannot_be_linked_runs_all_the_same(tmp_path: Path) -> None:
 
 
 def test_code_of_another_processor_is_never_taken(tmp_path: Path) -> None:
-    other = "from kinematics import linking; linking.processor = lambda: 'another'"
-    assert [ran(tmp_path)[1], ran(tmp_path, other)[1], ran(tmp_path, other)[1], ran(tmp_path)[1]] == [0, 0, 3, 3]
+    one, other = (f"from kinematics import linking; linking.processor = lambda: {name!r}" for name in ("one", "two"))
+    assert [ran(tmp_path, which)[1] for which in (one, other, other, one)] == [0, 0, 3, 3]
 
 
 def test_versions_and_what_the_compiler_is_told_are_in_the_folders_name(monkeypatch: pytest.MonkeyPatch) -> None:
