@@ -17,9 +17,12 @@ import click
 from kinematics.cli.options import Command, JobOptions, with_options
 
 if TYPE_CHECKING:
+    from contextlib import AbstractContextManager
+
     import pandas
 
     from kinematics.fleet.crews import Crew
+    from kinematics.fleet.kept_answers import KeptAnswers
 
 MOST_WORKERS = 1024
 MANY = 20  # jobs, from which on this process too has only so many of them in memory as there is room for
@@ -136,7 +139,7 @@ def _crew_of(jobs: Sequence[str], workers: int | None, cluster: str | None) -> I
     try:
         if kept is not None and len(kept):
             _remark(f"{len(kept):,} answers of a run that was broken off are taken up")
-        with crews.cluster(cluster, kept) if cluster is not None else crews.processes(workers or 1, kept) as crew:
+        with _elsewhere(workers, cluster, kept) as crew:
             try:
                 yield crew
                 is_done = True
@@ -150,6 +153,16 @@ def _crew_of(jobs: Sequence[str], workers: int | None, cluster: str | None) -> I
     finally:
         if kept is not None:
             kept.close(is_done)
+
+
+def _elsewhere(workers: int | None, cluster: str | None, kept: KeptAnswers | None) -> AbstractContextManager[Crew]:
+    from kinematics.fleet import crews
+
+    if cluster is None:
+        return crews.processes(workers or 1, kept)
+    from kinematics.fleet import dask_cluster
+
+    return dask_cluster.cluster(cluster, kept, _remark)
 
 
 def _remark(text: str) -> None:
