@@ -82,9 +82,9 @@ def command(asked: JobOptions, knob_texts: tuple[str, ...], sample_size: int | N
     machine = machine_or_stand_in(asked)
     check_knobs(knobs, machine)
     if output is not None:
-        from kinematics.studies.sweep_file import check_sweep_file
+        from kinematics.rows_file import check_rows_file
 
-        check_sweep_file(output, asked.force, asked.read)
+        check_rows_file(output, asked.force, asked.read)
     check_picture(asked)
     if asked.picture is not None:
         from kinematics.reports.sweep_pictures import check_knobs_drawn
