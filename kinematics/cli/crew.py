@@ -29,7 +29,11 @@ MANY = 20  # jobs, from which on this process too has only so many of them in me
 NOT_THE_COMMAND = frozenset({"workers", "cluster", "force", "picture", "output", "as_json"})  # who works, what is shown
 
 OUTPUT = click.option(
-    "-o", "--output", metavar="FILE", type=click.Path(path_type=Path), help="Write the rows to a .csv or .parquet file as they come."
+    "-o",
+    "--output",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Write the rows to a .csv or .parquet file as they come.",
 )
 
 

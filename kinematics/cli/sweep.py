@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.crew import crew_options
+from kinematics.cli.crew import OUTPUT, crew_options
 from kinematics.cli.job_arguments import weights_of
 from kinematics.cli.options import (
     PRINTS,
@@ -60,13 +60,7 @@ LONG_SWEEP = 200  # candidates from which progress is shown
     help="Try N points instead of the whole grid.",
 )
 @PRINTS
-@click.option(
-    "-o",
-    "--output",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
-    help="Write the rows to a .csv or .parquet file as they come.",
-)
+@OUTPUT
 @click.option("--force", is_flag=True, help="Overwrite the files of --output and --picture.")
 @picture_option("the curve of one knob or the map of two")
 def command(asked: JobOptions, knob_texts: tuple[str, ...], sample_size: int | None, output: Path | None) -> None:
