@@ -49,6 +49,7 @@ def measured(folder: Path) -> Path:
 
 
 AT_BENCH = ("--machine", "bench.toml")
+FIRST_RUN = "first run: compiling for this machine, about ten seconds, once\n"  # where nothing has been compiled yet
 FIT = ("fit", "times.csv", *AT_BENCH)
 
 
@@ -69,7 +70,7 @@ def test_one_print_says_what_could_explain_it(run: Run, measured: Path) -> None:
 
 def test_a_table_is_fitted(run: Run, measured: Path) -> None:
     found = run(*FIT)
-    assert (found.status, found.err) == (0, "")
+    assert (found.status, found.err) in ((0, ""), (0, FIRST_RUN))
     assert found.out.startswith("8 prints on Bench\nas the machine file is, prints take ")
     heads = ["job", "stopwatch", "estimate", "takes", "fitted", "95 % between", "remark"]
     rows = rows_of(found.out)
