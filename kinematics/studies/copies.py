@@ -206,7 +206,8 @@ class CopiesOnMachine:
         shifts = stand.shifts
         most = max(numbers)
         steps = np.round(np.diff(shifts[:most], axis=0), 9)
-        self._steps, self._which = np.unique(steps, axis=0, return_inverse=True)
+        self._steps, which = np.unique(steps, axis=0, return_inverse=True)
+        self._which = which.ravel()  # numpy 2.0.0 has a column here
         once = ways_between_parts(layout)
         before = once.without_extra()
         blocks = [ways_between_copies(layout, step) for step in self._steps]
