@@ -148,15 +148,6 @@ def number_in_toml(number: float) -> str:
     return str(int(number)) if number.is_integer() and number < 1e15 else repr(number)
 
 
-class _Line(NamedTuple):
-    """One line of the file: key, value, remark, and whether it holds (or is commented out)."""
-
-    path: Names
-    value: float
-    remark: str
-    holds: bool
-
-
 def machine_text_from_limits(
     name: str,
     limits: Mapping[str, tuple[float, int]],
@@ -178,29 +169,22 @@ def machine_text_from_limits(
     if bed_mm is None:
         bed = f"# {bed}  # largest print: width, depth, height"
     text = _STATED_HEADER.format(name=text_in_toml(name), bed=bed, example=EXAMPLE)
-    sections: dict[Names, list[_Line]] = {}
-    for line in _lines(limits, beside):
-        section = line.path[:-1]
-        if dotted_name(section) == SPEED_STEP_KEY:
-            section = section[:-1]
+    sections: dict[Names, list[str]] = {}
+    for section, line in _lines(limits, beside):
         sections.setdefault(section, []).append(line)
     for section, lines in sections.items():
         name = dotted_name(section)
         header = f"[{name}]" if section else "elsewhere"
-        if section_named(name) is None or (is_one_value(name) and not any(line.holds for line in lines)):
+        if section_named(name) is None or (is_one_value(name) and all(line.startswith("#") for line in lines)):
             header = f"# {header}"
-        text += "\n".join(["", header, *(_shown(line, section) for line in lines), ""])
+        text += "\n".join(["", header, *lines, ""])
     return text
 
 
-def _shown(line: _Line, section: Names) -> str:
-    key = dotted_name(line.path[len(section) :])
-    shown = f"{key} = {number_in_toml(line.value)}  # {line.remark}"
-    return shown if line.holds else f"# {shown}"
-
-
-def _lines(limits: Mapping[str, tuple[float, int]], beside: Mapping[str, str]) -> Iterator[_Line]:
-    """The lines of the file in its order; keys that it does not know stand behind the others of their section."""
+def _lines(limits: Mapping[str, tuple[float, int]], beside: Mapping[str, str]) -> Iterator[tuple[Names, str]]:
+    """The lines of the file in its order, each with its section; keys that it does not know stand behind the others of
+    their section. What does not hold is commented out.
+    """
     wrong = {name: _why_not(name, value) for name, (value, _) in limits.items()}
     steps = [name for name in limits if name.startswith(f"{SPEED_STEP_KEY}.") and not wrong[name]]
     if JUNCTION_KEY in limits and not wrong[JUNCTION_KEY]:
@@ -213,15 +197,17 @@ def _lines(limits: Mapping[str, tuple[float, int]], beside: Mapping[str, str]) -
     example = builtin_machine(EXAMPLE)
     for name in names:
         path = split_key(name)
+        section = path[: -2 if dotted_name(path[:-1]) == SPEED_STEP_KEY else -1]
         if name in limits:
             value, line = limits[name]
             unused = f", not used: {wrong[name]}" if wrong[name] else ""
             also = f", {beside[name]}" if name in beside else ""
-            yield _Line(path, value, f"stated in the job, line {line}{also}{unused}", not unused)
+            mark, remark = "# " if unused else "", f"stated in the job, line {line}{also}{unused}"
         else:
             known = example.value_of(name)
-            meaning = key_named(name).meaning + _when_left_out(name, bool(steps))
-            yield _Line(path, OTHER_EXAMPLES[name] if known is None else known, meaning, False)
+            value = OTHER_EXAMPLES[name] if known is None else known
+            mark, remark = "# ", key_named(name).meaning + _when_left_out(name, bool(steps))
+        yield section, f"{mark}{dotted_name(path[len(section) :])} = {number_in_toml(value)}  # {remark}"
 
 
 def _when_left_out(name: str, has_steps: bool) -> str:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from kinematics.cli.machine import command
 from kinematics.errors import InputError
-from kinematics.gcode.job import Job, JobFacts, StatedLimit, facts_of
+from kinematics.gcode.job import Job, JobFacts, StatedLimit
 from kinematics.machine import Machine, load_machine, machine_text_from_limits
 from kinematics.machine.names import all_keys, find_key
 
@@ -123,10 +123,11 @@ def test_names_and_sizes_are_as_in_any_new_file() -> None:
 def stated(monkeypatch: pytest.MonkeyPatch) -> dict[str, tuple[float, int]]:
     """What a job states, told in place of the reader's own finding."""
     limits = dict(STATED)
+    found = vars(Job)["facts"].func
 
     def told(job: Job) -> JobFacts:
         rows = (StatedLimit(key, value, line, 1) for key, (value, line) in limits.items())
-        return facts_of(job)._replace(stated=tuple(rows))
+        return found(job)._replace(stated=tuple(rows))
 
     monkeypatch.setattr(Job, "facts", property(told))
     return limits
