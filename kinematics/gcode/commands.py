@@ -14,7 +14,7 @@ from kinematics.compiled import compiled_part
 from kinematics.gcode import dialects as words
 from kinematics.gcode import moves as tool_path
 from kinematics.gcode import state as codes
-from kinematics.gcode.scanning import AXES, MOTION_WORDS, NO_LETTERS, OTHER_AXES, E, F, G, M, P, R, S, T, W, X
+from kinematics.gcode.scanning import AXES, COMMANDS, MOTION_WORDS, NO_LETTERS, OTHER_AXES, E, F, G, M, P, R, S, T, W, X
 
 EVERY_AXIS = AXES | OTHER_AXES | (1 << E)
 TOO_LARGE = 1e9  # no machine goes there, and numbers of this size are slips
@@ -517,10 +517,9 @@ def strict_commands(
         owners[k] = NO_OWNER
         for command in range(commands):
             meaning = meant[command]
+            claims = meaning == words.HOME or meaning == words.RENAME or (meaning < words.PLAIN and claimers == 0)
             if letter == P or letter == S:
-                if meaning == words.DWELL:
-                    owners[k] = command
-            elif letter != F and letter != G and letter != M and letter != T:
-                if meaning == words.HOME or meaning == words.RENAME or (meaning < words.PLAIN and claimers == 0):
-                    owners[k] = command
+                claims = meaning == words.DWELL
+            if claims and not (COMMANDS | (1 << F)) & (1 << letter):
+                owners[k] = command
     return commands

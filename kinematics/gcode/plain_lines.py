@@ -26,7 +26,7 @@ THREE_BYTES = np.uint64(0xFFFFFF)
 G0_BLANK, G1_BLANK = np.uint64(0x203047), np.uint64(0x203147)
 X_BIT, Y_BIT, Z_BIT, E_BIT, F_BIT = 1 << X, 1 << Y, 1 << Z, 1 << E, 1 << F
 SURELY_SOME = 1e-17  # mm²: squared lengths from here on are longer than NOTHING
-MOST_DIGITS = 15  # that one division rounds correctly
+DIVIDED_EXACTLY = 15  # that one division rounds correctly
 
 
 @compiled_part
@@ -98,7 +98,7 @@ def plain_lines(
                 stop_at, digits, point, mantissa = number_at(source, j, False)
                 length = stop_at - j
                 decimals = digits - point if point >= 0 else 0
-                if digits > MOST_DIGITS or digits == 0:
+                if digits > DIVIDED_EXACTLY or digits == 0:
                     break
             if decimals < 0:
                 break
