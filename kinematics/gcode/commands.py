@@ -291,12 +291,6 @@ def act(
 
 
 @compiled_part
-def takes_words(meaning: int) -> bool:
-    """Whether words after a command of this meaning are its own."""
-    return meaning < words.PLAIN or meaning >= words.TAKES_WORDS
-
-
-@compiled_part
 def needs_numbers(meaning: int) -> bool:
     """Whether a command that makes no move takes numbers that tell a time, a place, a limit or a tool."""
     return (
@@ -356,7 +350,7 @@ def commands_of_line(
             told = True
             meant[commands] = meaning
             heads[commands] = k
-            if takes_words(meaning):
+            if meaning < words.PLAIN or meaning >= words.TAKES_WORDS:
                 taker = commands
             commands += 1
             continue

@@ -85,15 +85,14 @@ def _doubt(row: int, content: memoryview, offset: int) -> tuple[str, int]:
         return f"{letter} is no axis here, not used; {hint}", MAY_COST
     if row < codes.TEXT_KEY:
         is_m = row >= codes.NOTE_M
-        word = _code_text("M" if is_m else "G", row - (codes.NOTE_M if is_m else codes.NOTE_G))
+        tenfold = row - (codes.NOTE_M if is_m else codes.NOTE_G)
     elif row < codes.CODE_KEY:
-        holds_numbers = bool(row & 1)
         text = f"{word_text(content, offset)}: {codes.NOTE_TEXTS[codes.NOTE_TEXT]}"
-        return text, HOLDS_NUMBERS if holds_numbers else NOT_KNOWN
+        return text, HOLDS_NUMBERS if row & 1 else NOT_KNOWN  # the last bit tells of numbers in the text
     else:
         is_m = bool(row & codes.M_KEY)
-        word = _code_text("M" if is_m else "G", (row & (codes.M_KEY - 1)) - codes.CODE_MIDDLE)
-    return f"{word} is not understood, not used", NOT_KNOWN if is_m else MAY_COST
+        tenfold = (row & (codes.M_KEY - 1)) - codes.CODE_MIDDLE
+    return f"{_code_text('M' if is_m else 'G', tenfold)} is not understood, not used", NOT_KNOWN if is_m else MAY_COST
 
 
 def joined(seen: Notice | None, more: Notice) -> Notice:

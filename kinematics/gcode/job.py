@@ -189,7 +189,7 @@ class Job:
     @cached_property
     def conditions(self) -> Conditions:
         """Which stated limits hold for each move."""
-        return conditions_of(self.stated, len(self))
+        return conditions_of(self.stated, len(self), {})
 
     @cached_property
     def facts(self) -> JobFacts:

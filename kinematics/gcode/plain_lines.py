@@ -107,22 +107,18 @@ def plain_lines(
                 value = -value
             j += length
             if c == 88:
-                bit = X_BIT
                 value_x = value
             elif c == 89:
-                bit = Y_BIT
                 value_y = value
             elif c == 69:
-                bit = E_BIT
                 value_e = value
             elif c == 70:
-                bit = F_BIT
                 value_f = value
             elif c == 90:
-                bit = Z_BIT
                 value_z = value
             else:
                 break
+            bit = 1 << (c - 65)
             if mask & bit or abs(value) >= TOO_LARGE:
                 break
             mask |= bit

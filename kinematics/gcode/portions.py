@@ -16,7 +16,7 @@ from kinematics.compiled import CHECKED
 from kinematics.errors import InputError, Notice, by_weight
 from kinematics.gcode import state as codes
 from kinematics.gcode.chunks import CHUNK, Chunk, JobFile
-from kinematics.gcode.dialects import FILE_LIMITS, Dialect, text_from
+from kinematics.gcode.dialects import Dialect, text_from
 from kinematics.gcode.file_limits import Conditions, FileLimit, Unused, conditions_of, limits_in_events
 from kinematics.gcode.findings import Notes, error_of, first_findings, joined, notice_of
 from kinematics.gcode.interpreter import RESERVE, read_lines
@@ -37,7 +37,7 @@ from kinematics.gcode.layers import (
     printed_length,
     settle_layers,
 )
-from kinematics.gcode.moves import Events, Moves
+from kinematics.gcode.moves import LIMIT, Events, Moves
 from kinematics.gcode.state import ReaderOptions, fresh_state
 from kinematics.gcode.text_commands import events_from, take_texts, with_added
 
@@ -249,23 +249,23 @@ class Portions:
         n = moves.kind.size
         moves = moves._replace(layer=self._layers(content, moves, lines, taken))
         events = events_from(table)
-        stated, unused = limits_in_events(events, dialect)
+        stated = limits_in_events(events, dialect, self._unused)
         if dialect.texts:
-            texts = take_texts(events, content, dialect, moves.speed, notes, self._override)
-            self._override = texts.override
-            stated = sorted([*stated, *texts.stated], key=lambda row: row.line)
+            added, told, self._override = take_texts(events, content, dialect, moves.speed, notes, self._override)
+            stated = sorted([*stated, *told], key=lambda row: row.line)
             if self._stop_pending and n:
                 moves.stop[0] = 1
-            self._stop_pending = (self._stop_pending and n == 0) or any(move == n for move, *_ in texts.events)
-            moves.stop[[move for move, *_ in texts.events if move < n]] = 1
-            events = with_added(events, texts.events)
-        elif stated or unused:
+            self._stop_pending = (self._stop_pending and n == 0) or any(move == n for move, *_ in added)
+            moves.stop[[move for move, *_ in added if move < n]] = 1
+            events = with_added(events, added)
+        elif (events.kind == LIMIT).any():
             events = with_added(events, [])
-        self._note(notes, content, unused)
+        for row, notice in first_findings(notes, content).items():
+            self._doubtful[row] = joined(self._doubtful.get(row), notice)
         if self._columns is None:
             self._statements.add(stated, moves)
             self._retractions += retractions_of(moves)
-        conditions = self._conditions(stated, n) if self._wanted.conditions else None
+        conditions = conditions_of(stated, n, self._holds) if self._wanted.conditions else None
         labels = self._labels(content, moves.line - lines, taken) if self._wanted.labels else None
         self.moves += n
         self._events += int(table.shape[0])
@@ -323,20 +323,6 @@ class Portions:
                 notes[key or row] = (count, line, offset)
                 self._notes[row, codes.NOTE_COUNT] = 0  # the last line counted stays: it may be taken up again
         return notes
-
-    def _note(self, notes: Notes, content: memoryview, unused: list[Unused]) -> None:
-        """Keep what was doubtful."""
-        for row, notice in first_findings(notes, content).items():
-            self._doubtful[row] = joined(self._doubtful.get(row), notice)
-        for one in unused:
-            known = self._unused.get(one.word)
-            self._unused[one.word] = one if known is None else known.joined(one)
-
-    def _conditions(self, stated: list[FileLimit], moves: int) -> Conditions:
-        conditions = conditions_of(stated, moves, self._holds)
-        for statement in stated:
-            self._holds |= dict.fromkeys(FILE_LIMITS[statement.means][0], statement.value)
-        return conditions
 
     def _layers(self, content: memoryview, moves: Moves, lines: int, taken: int) -> NDArray[np.int32]:
         """The layers of a portion's moves; `lines` stand before it, and the marks of its first `taken` bytes count

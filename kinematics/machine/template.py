@@ -4,6 +4,7 @@ job states.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -38,6 +39,7 @@ NEW_MACHINE_QUESTIONS = (
         BUILTIN_NAMES,
     ),
 )
+_BETWEEN_LENGTHS = re.compile(r"\s*[,;xX\u00d7]\s*|\s+")
 _BED_ALLOWED = 'three numbers above 0, such as "215, 225, 235" or "215 x 225 x 235"'
 _HEADER = """\
 # Machine file of {name}.
@@ -126,20 +128,13 @@ def _size_and_findings(name: str, bed_mm: Sequence[float] | str) -> tuple[str, l
     if not name or any("\ud800" <= letter <= "\udfff" for letter in name):
         findings.append(Finding("name", f"{name!r} is no name", "text that is not blank"))
     try:
-        return f"[{', '.join(map(number_in_toml, _bed(bed_mm)))}]", findings
-    except (ValueError, TypeError, OverflowError):
-        return "", [*findings, Finding("bed_mm", f"{bed_mm!r} is no size", _BED_ALLOWED)]
-
-
-def _bed(answer: Sequence[float] | str) -> list[float]:
-    if isinstance(answer, str):
-        parts = re.split(r"\s*[,;xX\u00d7]\s*|\s+", answer.strip().strip("[]").strip())
+        parts = _BETWEEN_LENGTHS.split(bed_mm.strip().strip("[]").strip()) if isinstance(bed_mm, str) else bed_mm
         lengths = [float(part) for part in parts]
-    else:
-        lengths = [float(part) for part in answer]
-    if len(lengths) != 3 or not all(0 < length < float("inf") for length in lengths):
-        raise ValueError(answer)
-    return lengths
+    except (ValueError, TypeError, OverflowError):
+        lengths = []
+    if len(lengths) == 3 and all(0.0 < length < math.inf for length in lengths):
+        return f"[{', '.join(map(number_in_toml, lengths))}]", findings
+    return "", [*findings, Finding("bed_mm", f"{bed_mm!r} is no size", _BED_ALLOWED)]
 
 
 def number_in_toml(number: float) -> str:
