@@ -253,10 +253,9 @@ class Portions:
         if dialect.texts:
             added, told, self._override = take_texts(events, content, dialect, moves.speed, notes, self._override)
             stated = sorted([*stated, *told], key=lambda row: row.line)
-            if self._stop_pending and n:
-                moves.stop[0] = 1
-            self._stop_pending = (self._stop_pending and n == 0) or any(move == n for move, *_ in added)
-            moves.stop[[move for move, *_ in added if move < n]] = 1
+            rests = {*([0] if self._stop_pending else []), *(move for move, *_ in added)}
+            self._stop_pending = n in rests  # motion rests before the first move of the next portion
+            moves.stop[[move for move in rests if move < n]] = 1
             events = with_added(events, added)
         elif (events.kind == LIMIT).any():
             events = with_added(events, [])

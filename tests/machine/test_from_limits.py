@@ -26,7 +26,7 @@ STATED = {
     "motion.extruder_step_mm_s": (5.0, 15),
     "retraction.acceleration_mm_s2": (1250.5, 17),
 }
-numbers = sorted({key.name for key in all_keys() if key.allowed == "a number above 0 (1e-9 to 1e9)"})
+numbers = sorted({key.name for key in all_keys() if key.row.words == "a number above 0 (1e-9 to 1e9)"})
 # Keys of the file, keys by label, and keys that it does not have, with whatever a job may say.
 names = st.one_of(
     st.sampled_from(numbers),
