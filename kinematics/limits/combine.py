@@ -274,6 +274,7 @@ class LimitTable:
         self._mode = mode
         # Of the machine before: threads may put another one in its place at any time.
         self._before: tuple[Machine, frozenset[str], Mapping[str, float], tuple[Terms, ...]] | None = None
+        self._last: tuple[Machine, frozenset[str], Mapping[str, float], Limits] | None = None
 
     def of(
         self,
@@ -282,6 +283,14 @@ class LimitTable:
         scaled: Mapping[str, float] = UNSCALED,
     ) -> Limits:
         """The limits of a machine; arguments and failures as in `limits_of`."""
+        last = self._last
+        if last is not None and last[0] is machine and last[1] == varied and last[2] is scaled:
+            return last[3]
+        found = self._made(machine, varied, scaled)
+        self._last = machine, varied, scaled, found
+        return found
+
+    def _made(self, machine: Machine, varied: frozenset[str], scaled: Mapping[str, float]) -> Limits:
         coupled = mechanism_of(machine).coupled
         drives = motor_drives(machine, scaled)
         rows, lifted = self._rows(machine, varied, scaled)
