@@ -353,3 +353,9 @@ def text_from(raw: bytes) -> str:
         return raw.decode("utf-8")
     except UnicodeDecodeError:
         return raw.decode("latin-1")
+
+
+def readable(text: str) -> str:
+    """Text of a job file as it may be shown, blanks around it aside: what cannot be printed becomes a question mark."""
+    text = text.strip()
+    return text if text.isprintable() else "".join(letter if letter.isprintable() else "?" for letter in text)

@@ -13,6 +13,7 @@ from kinematics.gcode.file_limits import Unused
 Notes = dict[int, tuple[int, int, int]]  # of what was doubtful, by row of `state` or key: lines, the first, its offset
 
 SHOWN_TEXT = 40
+_ENDS_A_LINE = re.compile(rb"[\r\n]")
 # What else is often given for a job: where its mark stands, the mark, what to call it (the formats' own descriptions).
 PACKED = (
     (0, b"PK\x03\x04", "a zip archive"),
@@ -24,12 +25,19 @@ PACKED = (
 SEEN_AS_TEXT = 65_536  # bytes at the start of a file that must look like text
 
 
+def end_of_line(content: bytes | memoryview, begin: int, end: int) -> int:
+    """Where the line that begins at a byte ends, at `end` at the latest."""
+    found = _ENDS_A_LINE.search(content, begin, end)
+    return end if found is None else found.start()
+
+
 def line_text(content: memoryview, offset: int) -> str:
     """The line that begins at `offset`, shortened, as it may be shown."""
-    end = offset
-    while end < len(content) and content[end] not in b"\r\n" and end - offset < 4 * SHOWN_TEXT:
-        end += 1
-    text = bytes(content[offset:end]).decode("utf-8", "replace").strip()
+    text = (
+        bytes(content[offset : end_of_line(content, offset, offset + 4 * SHOWN_TEXT)])
+        .decode("utf-8", "replace")
+        .strip()
+    )
     text = "".join(c if c.isprintable() else "?" for c in text)
     return text if len(text) <= SHOWN_TEXT else text[: SHOWN_TEXT - 1] + "…"
 

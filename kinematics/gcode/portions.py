@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections import deque
 from collections.abc import Generator
 from concurrent.futures import ThreadPoolExecutor
@@ -18,7 +17,7 @@ from kinematics.gcode import state as codes
 from kinematics.gcode.chunks import CHUNK, Chunk, JobFile
 from kinematics.gcode.dialects import Dialect, text_from
 from kinematics.gcode.file_limits import Conditions, FileLimit, Unused, conditions_of, limits_in_events
-from kinematics.gcode.findings import Notes, error_of, first_findings, joined, notice_of
+from kinematics.gcode.findings import Notes, end_of_line, error_of, first_findings, joined, notice_of
 from kinematics.gcode.interpreter import RESERVE, read_lines
 from kinematics.gcode.job import Extent, JobFacts, Statements, retractions_of
 from kinematics.gcode.labels import LabelNames, Labels, Marks, label_marks, layer_marks
@@ -49,7 +48,6 @@ BYTES_AN_EVENT = 256
 MOST_MOVES = 200_000_000  # of a job, kilometres of them; beyond are endless arcs in too many pieces
 MOST_EVENTS = 10_000_000  # of a job: they are kept, some 50 bytes each
 MOST_LINES = 2_000_000_000  # as many as the number of a line can tell
-ENDS_A_LINE = re.compile(rb"[\r\n]")
 
 
 class Portion(NamedTuple):
@@ -242,7 +240,7 @@ class Portions:
         if self._state.status == codes.STATUS_ERROR:
             raise error_of(chunk.content, self._file.name, self._state)
         # A line of which only some commands have acted is looked at with the first of its moves.
-        end = _end_of_line(chunk, stop) if self._state.resumed else stop
+        end = end_of_line(chunk.buffer.data, stop, chunk.end) if self._state.resumed else stop
         taken, self._marked = self._marked, end - stop
         content = chunk.buffer.data[:end]
         moves = columns.moves(first)
@@ -368,12 +366,6 @@ class Portions:
     def filament(self) -> float:
         """The highest sum of filament fed so far (mm)."""
         return float(self._course[MOST_FED])
-
-
-def _end_of_line(chunk: Chunk, begin: int) -> int:
-    """Where the line that begins at a byte of a chunk ends."""
-    found = ENDS_A_LINE.search(chunk.buffer.data, begin, chunk.end)
-    return chunk.end if found is None else found.start()
 
 
 def made_ahead(items: Generator[Item]) -> Generator[Item]:

@@ -12,12 +12,11 @@ from numpy.typing import NDArray
 from kinematics.gcode import state as codes
 from kinematics.gcode.dialects import FILE_LIMITS, UNITS_OF, Dialect, TextCommand, compiled_pattern, text_from
 from kinematics.gcode.file_limits import FileLimit
-from kinematics.gcode.findings import Notes
+from kinematics.gcode.findings import Notes, end_of_line
 from kinematics.gcode.moves import DWELL, LIMIT, PAUSE, TEXT, Events
 
 Action = tuple[str, float]  # what a line means, and the value in its unit
 STOPS = (("dwell", DWELL), ("pause", PAUSE))
-_LINE = re.compile(rb"[^\r\n]*")
 _BRACKETS = re.compile(r"\([^)]*\)?")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 
@@ -44,8 +43,7 @@ def match_texts(
     told: list[FileLimit] = []
     unmatched = np.zeros(offsets.size, np.bool_)
     for i, (offset, line, move) in enumerate(zip(offsets.tolist(), lines.tolist(), moves.tolist(), strict=True)):
-        found = _LINE.match(content, offset)
-        raw = found[0] if found is not None else b""
+        raw = bytes(content[offset : end_of_line(content, offset, len(content))])
         if raw not in known:
             known[raw] = _actions_of(text_from(raw), patterns, dialect.semicolon_comments)
         unmatched[i] = not known[raw]
