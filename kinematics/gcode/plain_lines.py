@@ -57,23 +57,19 @@ def plain_lines(
 ) -> int:
     """Read plain lines from `i` on and return where the first other line begins; arrays as in `interpreter`."""
     x, y, z, reading = state.place[0], state.place[1], state.place[2], state.reading
-    feed, scale = state.feed, state.scale
-    feed_share, flow_share, filament_scale = state.feed_share, state.flow_share, state.filament_scale
+    feed = state.feed
     low_x, low_y, low_z = state.low[0], state.low[1], state.low[2]
     high_x, high_y, high_z = state.high[0], state.high[1], state.high[2]
-    relative = state.is_relative
-    e_relative = relative or state.is_e_relative
+    e_relative = state.is_relative or state.is_e_relative
     last_kind, motion = state.last_kind, state.motion
-    semicolons = state.semicolons
     number, line, stop = state.moves, state.line, state.stop_pending
-    shift_x, shift_y, shift_z = state.shift[0], state.shift[1], state.shift[2]
     base = np.uint64(state.first)
-    speed = feed / 60.0 * feed_share
+    speed = feed / 60.0 * state.feed_share
     value_x = value_y = value_z = value_e = value_f = 0.0
     while i < end and number <= most_moves:
         head = eight_at(source, i) & THREE_BYTES
         if head != G1_BLANK and head != G0_BLANK:
-            if byte_at(source, i) != text.SEMICOLON or not semicolons:
+            if byte_at(source, i) != text.SEMICOLON or not state.semicolons:
                 break
             j = end_of_line(source, i, end)
             if j == end:
@@ -130,7 +126,7 @@ def plain_lines(
                 if c != text.SEMICOLON:
                     continue
             if c == text.SEMICOLON:
-                if not semicolons:
+                if not state.semicolons:
                     break
                 j = end_of_line(source, j, end)
                 c = byte_at(source, j)
@@ -143,10 +139,10 @@ def plain_lines(
             break
         # ---- what it does
         if mask & F_BIT:
-            new_feed = value_f * scale
+            new_feed = value_f * state.scale
             if not new_feed >= SLOWEST_FEED:
                 break
-            new_speed = new_feed / 60.0 * feed_share
+            new_speed = new_feed / 60.0 * state.feed_share
         else:
             new_feed, new_speed = feed, speed
         if not new_speed > 0.0:
@@ -159,21 +155,21 @@ def plain_lines(
             continue
         new_x, new_y, new_z = x, y, z
         if mask & X_BIT:
-            new_x = (x if relative else shift_x) + value_x * scale
+            new_x = (x if state.is_relative else state.shift[0]) + value_x * state.scale
         if mask & Y_BIT:
-            new_y = (y if relative else shift_y) + value_y * scale
+            new_y = (y if state.is_relative else state.shift[1]) + value_y * state.scale
         if mask & Z_BIT:
-            new_z = (z if relative else shift_z) + value_z * scale
+            new_z = (z if state.is_relative else state.shift[2]) + value_z * state.scale
         de = 0.0
         if mask & E_BIT:
-            told = value_e * filament_scale
+            told = value_e * state.filament_scale
             if e_relative:
                 de = told
                 reading += told
             else:
                 de = told - reading
                 reading = told
-            de *= flow_share
+            de *= state.flow_share
         dx, dy, dz = new_x - x, new_y - y, new_z - z
         square = dx * dx + dy * dy + dz * dz
         if square < SURELY_SOME and math.sqrt(square) < NOTHING:
