@@ -17,7 +17,7 @@ from kinematics.gcode import dialects as words
 from kinematics.gcode import scanning as text
 from kinematics.gcode import state as codes
 from kinematics.gcode.commands import SLOWEST_FEED, TOO_LARGE
-from kinematics.gcode.motion import NOTHING
+from kinematics.gcode.motion import NOTHING, extend
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
 from kinematics.gcode.scanning import POWERS_OF_TEN, E, F, X, Y, Z, after_line_end, end_of_line, number_at, short_field
 
@@ -58,8 +58,6 @@ def plain_lines(
     """Read plain lines from `i` on and return where the first other line begins; arrays as in `interpreter`."""
     x, y, z, reading = state.place[0], state.place[1], state.place[2], state.reading
     feed = state.feed
-    low_x, low_y, low_z = state.low[0], state.low[1], state.low[2]
-    high_x, high_y, high_z = state.high[0], state.high[1], state.high[2]
     e_relative = state.is_relative or state.is_e_relative
     last_kind, motion = state.last_kind, state.motion
     number, line, stop = state.moves, state.line, state.stop_pending
@@ -181,13 +179,9 @@ def plain_lines(
             last_kind = FILAMENT
         elif de > 0.0:
             if last_kind != PRINT:
-                low_x, high_x = min(low_x, x), max(high_x, x)
-                low_y, high_y = min(low_y, y), max(high_y, y)
-                low_z, high_z = min(low_z, z), max(high_z, z)
+                extend(state, x, y, z)
             x, y, z = new_x, new_y, new_z
-            low_x, high_x = min(low_x, x), max(high_x, x)
-            low_y, high_y = min(low_y, y), max(high_y, y)
-            low_z, high_z = min(low_z, z), max(high_z, z)
+            extend(state, x, y, z)
             last_kind = PRINT
         else:
             x, y, z = new_x, new_y, new_z
@@ -206,8 +200,6 @@ def plain_lines(
         number += 1
     state.place[0], state.place[1], state.place[2], state.reading = x, y, z, reading
     state.feed = feed
-    state.low[0], state.low[1], state.low[2] = low_x, low_y, low_z
-    state.high[0], state.high[1], state.high[2] = high_x, high_y, high_z
     state.last_kind, state.motion = last_kind, motion
     state.moves, state.line, state.stop_pending = number, line, stop
     return i
