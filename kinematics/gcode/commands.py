@@ -306,12 +306,8 @@ def needs_numbers(meaning: int) -> bool:
 @compiled_part
 def meaning_of(value: float, meanings: NDArray[np.int64]) -> int:
     """The meaning of a code; numbers are matched to the tenth, and none leads out of the table."""
-    if not abs(value) < 1000.0:
-        return words.UNKNOWN
-    code = round(value * 10)
-    if code < 0 or code >= words.CODES:
-        return words.UNKNOWN
-    return int(meanings[code])
+    code = round(value * 10) if abs(value) < 1000.0 else -1
+    return int(meanings[code]) if 0 <= code < words.CODES else words.UNKNOWN
 
 
 @compiled_part

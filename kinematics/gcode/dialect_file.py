@@ -116,8 +116,8 @@ def dialect_from_text(text: str, place: str, name: str = "") -> Dialect:
     shape = DialectTable.made(reading.table(DialectTable, tables))
     problems = reading.problems()
     base = DIALECTS.get(str(tables.get("based_on", EXTRUSION.name)), EXTRUSION)
-    problems += problems_in_words_table(tables, lines)
-    problems += problems_in_rows(tables, base, lines)
+    problems += problems_in_words_table(shape.words, lines)
+    problems += problems_in_rows(tables, shape.words, base, lines)
     problems += problems_in_patterns(tables)
     problems += problems_in_writes(tables, lines)
     if problems:
@@ -177,12 +177,11 @@ def canonical_word(word: str) -> str:
     return f"{parts[1].upper()}{parts[2]}{tenth}"
 
 
-def problems_in_words_table(tables: Mapping[str, Any], lines: TomlLines) -> Iterator[Problem]:
+def problems_in_words_table(words: Mapping[str, Any], lines: TomlLines) -> Iterator[Problem]:
     """[words]: keys that are no words or are given twice, meanings that there are none of."""
-    words = tables.get("words")
     first: dict[str, str] = {}
     meanings = [meaning for meaning in MEANINGS if meaning != "limit"]
-    for word, meaning in words.items() if isinstance(words, dict) else ():
+    for word, meaning in words.items():
         path: KeyPath = ("words", word)
         canonical = canonical_word(word)
         if not canonical:
@@ -201,10 +200,11 @@ def problems_in_words_table(tables: Mapping[str, Any], lines: TomlLines) -> Iter
             yield _not_among(path, meaning, meanings)
 
 
-def problems_in_rows(tables: Mapping[str, Any], base: Dialect, lines: TomlLines) -> Iterator[Problem]:
+def problems_in_rows(
+    tables: Mapping[str, Any], words: Mapping[str, Any], base: Dialect, lines: TomlLines
+) -> Iterator[Problem]:
     """[[limit]]: words, letters, meanings, units, and what is said twice."""
-    words = tables.get("words")
-    said = {canonical_word(word): word for word in reversed(words)} if isinstance(words, dict) else {}
+    said = {canonical_word(word): word for word in reversed([*words])}
     first: dict[Any, KeyPath] = {}
     for position, row in _rows(tables, "limit"):
         here: KeyPath = ("limit", position)
