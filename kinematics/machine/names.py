@@ -38,16 +38,6 @@ class Key(NamedTuple):
     row: Row
 
     @property
-    def allowed(self) -> str:
-        """What may stand there."""
-        return self.row.words
-
-    @property
-    def is_limit(self) -> bool:
-        """Whether leaving it out means that nothing holds the printer back there."""
-        return self.row.is_limit
-
-    @property
     def unit(self) -> str:
         """The unit as people write it, from the end of the name; empty where it has none."""
         if "speed_step_mm_s" in self.path:
@@ -107,7 +97,7 @@ def all_keys(machine: Keys | None = None) -> Iterator[Key]:
 
 def limit_keys(motors: Sequence[str]) -> Iterator[Key]:
     """Every key that is a limit of the printer, in the order of the file; of the motors those that are named."""
-    return (key for key in keys_below((), lambda path: motors if path == MOTORS else ()) if key.is_limit)
+    return (key for key in keys_below((), lambda path: motors if path == MOTORS else ()) if key.row.is_limit)
 
 
 def keys_of_section(name: str, machine: Keys | None = None) -> list[Key]:
