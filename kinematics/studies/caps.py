@@ -19,7 +19,7 @@ from kinematics.limits.motor_drives import jacobians, motor_drives, torque_key
 from kinematics.limits.vibration import RINGING_KEY, ROUNDING_KEY, axis_quality, filter_of_axis, rounds
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import EXTRUDER, LinearDelta, mechanism_of
-from kinematics.notebook import NotebookTable
+from kinematics.notebook import NotebookTable, frame_of
 from kinematics.planner.ceilings import RAMP_SHARE
 from kinematics.planner.ties import FRICTION, MASS, SHARE, motor_loads
 from kinematics.studies.asked import DirectionsAsked, FlowAsked, Seen
@@ -97,16 +97,14 @@ class Caps(NotebookTable):
 
     def to_frame(self) -> pandas.DataFrame:
         """One row a limit."""
-        import pandas
-
-        return pandas.DataFrame([{**row._asdict(), "within_caps": row.within_caps} for row in self.rows])
+        return frame_of([{**row._asdict(), "within_caps": row.within_caps} for row in self.rows])
 
     def __repr__(self) -> str:
         told = f"{len(self.asks_too_much)} of {len(self.rows)} limits ask for more than their caps take"
         return f"<Caps of {self.machine.name}: {told}>"
 
 
-class _Job(NamedTuple):
+class _JobsAsked(NamedTuple):
     """What the table takes from jobs: seconds in all and by key, directions and fastest speeds by kind of move, the
     fastest flow commanded (mm³/s), the least temperature of the nozzle asked for while printing (°C).
     """
@@ -119,7 +117,7 @@ class _Job(NamedTuple):
     nozzle: float | None
 
 
-def _of_jobs(jobs: Sequence[TimedJob], machine: Machine, timings: Sequence[Timing]) -> _Job:
+def _of_jobs(jobs: Sequence[TimedJob], machine: Machine, timings: Sequence[Timing]) -> _JobsAsked:
     by_key = summed(
         (key_of(timing.limits, row, code), float(timing.seconds[row, code]))
         for timing in timings
@@ -139,7 +137,9 @@ def _of_jobs(jobs: Sequence[TimedJob], machine: Machine, timings: Sequence[Timin
         if member.kind == PRINT and member.nozzle is not None
     ]
     flow = max(_commanded_flow(look, machine) for look in looks)
-    return _Job(sum(timing.total for timing in timings), by_key, directions, speeds, flow, min(told, default=None))
+    return _JobsAsked(
+        sum(timing.total for timing in timings), by_key, directions, speeds, flow, min(told, default=None)
+    )
 
 
 class _Asked:
@@ -162,10 +162,10 @@ def _commanded_flow(look: Seen[_Asked], machine: Machine) -> float:
     return flow * filament_area(machine)
 
 
-class _Table:
+class _CapTable:
     """The rows under construction."""
 
-    def __init__(self, machine: Machine, job: _Job | None) -> None:
+    def __init__(self, machine: Machine, job: _JobsAsked | None) -> None:
         self.machine = machine
         self.job = job
         self.caps = MachineCaps(machine)
@@ -181,23 +181,20 @@ class _Table:
             least = self._least_favourable(kind, speed)
             yield self._row(key, f"{name} acceleration", "mm/s²", asked, _both(along), least)
         for axis in "xyz":
-            limits = getattr(axes, axis)
-            speed = limits.max_speed_mm_s or 0.0
-            known = self.caps.acceleration(ALONG[axis], speed)
-            key = f"axes.{axis}.max_acceleration_mm_s2"
-            yield self._row(key, f"{axis} axis acceleration", "mm/s²", limits.max_acceleration_mm_s2, known)
-            known = self.caps.speed(ALONG[axis])
-            yield self._row(f"axes.{axis}.max_speed_mm_s", f"{axis} axis speed", "mm/s", limits.max_speed_mm_s, known)
-        speed = axes.e.max_speed_mm_s or 0.0
-        known = self.caps.extruder_acceleration(speed)
-        key = "axes.e.max_acceleration_mm_s2"
-        yield self._row(key, "extruder acceleration", "mm/s²", axes.e.max_acceleration_mm_s2, known)
-        known = self.caps.extruder_speed()
-        yield self._row("axes.e.max_speed_mm_s", "extruder speed", "mm/s", axes.e.max_speed_mm_s, known)
+            known = self.caps.acceleration(ALONG[axis], getattr(axes, axis).max_speed_mm_s or 0.0)
+            yield from self._axis(axis, f"{axis} axis", known, self.caps.speed(ALONG[axis]))
+        known = self.caps.extruder_acceleration(axes.e.max_speed_mm_s or 0.0)
+        yield from self._axis("e", "extruder", known, self.caps.extruder_speed())
         yield self._corner()
         if self.job is not None and self.job.flow > 0.0:
             what = "flow the file asks for"
             yield self._row(FLOW_KEY, what, "mm³/s", self.job.flow, self.caps.flow(self.job.nozzle))
+
+    def _axis(self, axis: str, what: str, ramps: CapsOfLimit, speeds: CapsOfLimit) -> Iterator[CapRow]:
+        limits = getattr(self.machine.axes, axis)
+        key = f"axes.{axis}.max_acceleration_mm_s2"
+        yield self._row(key, f"{what} acceleration", "mm/s²", limits.max_acceleration_mm_s2, ramps)
+        yield self._row(f"axes.{axis}.max_speed_mm_s", f"{what} speed", "mm/s", limits.max_speed_mm_s, speeds)
 
     def _least_favourable(self, kind: int, speed: float) -> float | None:
         """The lowest cap of acceleration over the directions of a kind of moves in the jobs."""
@@ -271,7 +268,7 @@ def _both(known: Sequence[CapsOfLimit]) -> CapsOfLimit:
 def cap_rows(machine: Machine, prepared: Sequence[TimedJob], timings: Sequence[Timing]) -> tuple[CapRow, ...]:
     """Each limit against its caps alone; with jobs, as they were timed under the machine."""
     job = _of_jobs(prepared, machine, timings) if timings else None
-    return tuple(row for row in _Table(machine, job).rows() if row.asked is not None or row.formulas)
+    return tuple(row for row in _CapTable(machine, job).rows() if row.asked is not None or row.formulas)
 
 
 def follows_every_move(machine: Machine) -> bool:
@@ -381,21 +378,13 @@ class MachineCaps:
         squares = 0.0
         parts = []
         for axis in (first, second):
-            vibration = getattr(self.machine.vibration, axis)
             found = axis_quality(self.machine, axis)
-            if vibration.filter is None:
-                yield f"vibration.{axis}.filter"
-            elif quality.rounding_budget_mm is None:
-                yield ROUNDING_KEY
-            elif found.corner_rounding < math.inf:
+            yield from self._not_told(axis)
+            if quality.rounding_budget_mm is not None and found.corner_rounding < math.inf:
                 spread = (1.0 - quality.rounding_split) * quality.rounding_budget_mm / found.corner_rounding
                 squares += spread * spread
                 parts.append(f"({_number(1e3 * spread)} ms)²")
-            if not vibration.modes:
-                yield f"vibration.{axis}.modes"
-            elif quality.ringing_budget_mm is None:
-                yield RINGING_KEY
-            elif found.step_ringing < math.inf:
+            if quality.ringing_budget_mm is not None and found.step_ringing < math.inf:
                 worst = quality.ringing_budget_mm / found.step_ringing
                 formula = f"ρ/max(V/ω) = {_number(quality.ringing_budget_mm)} mm / {_number(1e3 * worst)} ms"
                 formula += f" = {_number(found.step_ringing)} mm/s on {axis}"
@@ -408,16 +397,21 @@ class MachineCaps:
 
     # ---- parts
 
+    def _not_told(self, axis: str) -> list[str]:
+        """The keys without which nothing is known of an axis's rounding, and of its ringing: the first of each."""
+        quality, vibration = self.machine.quality, getattr(self.machine.vibration, axis)
+        rounding = (f"vibration.{axis}.filter", vibration.filter), (ROUNDING_KEY, quality.rounding_budget_mm)
+        ringing = (f"vibration.{axis}.modes", vibration.modes or None), (RINGING_KEY, quality.ringing_budget_mm)
+        missing = [[key for key, value in needed if value is None] for needed in (rounding, ringing)]
+        return [keys[0] for keys in missing if keys]
+
     def _quality(self, axis: str, share: float) -> Iterator[KnownCap | str]:
         """Rounding and ringing of one axis, of which the direction has a share."""
         quality, vibration = self.machine.quality, getattr(self.machine.vibration, axis)
         found = axis_quality(self.machine, axis)
         per_share = "" if share == 1.0 else f" / {_number(share)}"
-        if vibration.filter is None:
-            yield f"vibration.{axis}.filter"
-        elif quality.rounding_budget_mm is None:
-            yield ROUNDING_KEY
-        elif found.ramp_rounding < math.inf:
+        yield from self._not_told(axis)
+        if quality.rounding_budget_mm is not None and found.ramp_rounding < math.inf:
             name, frequency, damping = filter_of_axis(vibration, axis)
             variance = 2.0 * quality.rounding_split * quality.rounding_budget_mm / found.ramp_rounding
             value = found.ramp_rounding / share
@@ -427,11 +421,7 @@ class MachineCaps:
                 f" ({name} at {_number(frequency)} Hz, damping {damping:g})"
             )
             yield KnownCap(value, ROUNDING_KEY, f"rounding, {axis} axis", formula)
-        if not vibration.modes:
-            yield f"vibration.{axis}.modes"
-        elif quality.ringing_budget_mm is None:
-            yield RINGING_KEY
-        elif found.ramp_ringing < math.inf:
+        if quality.ringing_budget_mm is not None and found.ramp_ringing < math.inf:
             worst = quality.ringing_budget_mm / (2.0 * found.ramp_ringing)
             value = found.ramp_ringing / share
             formula = (

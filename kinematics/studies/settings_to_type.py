@@ -16,7 +16,7 @@ from kinematics.gcode.dialect_file import command_that_sets
 from kinematics.gcode.dialects import Dialect
 from kinematics.limits.vibration import AXES, axis_quality, rounds
 from kinematics.machine import Machine
-from kinematics.studies.timing import TimedJob, Timing, time_job
+from kinematics.studies.timing import TimedJob, Timing, time_job, weighted_total
 from kinematics.studies.whole_jobs import by_one_kick_mm, ringing_of_timing, rounding_of_timing, swings
 
 PRINT_KEY, TRAVEL_KEY = "motion.print_acceleration_mm_s2", "motion.travel_acceleration_mm_s2"
@@ -50,7 +50,7 @@ class TypedSettings:
     inside: bool
 
 
-class _Trial:
+class _TypedTrial:
     """Jobs under one pair of settings after the other, budgets off."""
 
     def __init__(
@@ -97,11 +97,7 @@ class _Trial:
 
     def quick_total(self, settings: Mapping[str, Any]) -> float:
         """The time of all jobs (s), nothing else of them."""
-        return self.total(self.timings(settings, passing=True))
-
-    def total(self, timings: Sequence[Timing]) -> float:
-        """The time of all jobs (s)."""
-        return math.fsum(weight * one.total for weight, one in zip(self.weights, timings, strict=True))
+        return weighted_total(self.timings(settings, passing=True), self.weights)
 
 
 def has_budgets(machine: Machine) -> bool:
@@ -151,7 +147,7 @@ def settings_to_type(
     if quality.rounding_budget_mm is None and quality.ringing_budget_mm is None:
         raise InputError.at(machine.name, "no budget", "quality.rounding_budget_mm or quality.ringing_budget_mm")
     shares = [1.0] * len(jobs) if weights is None else weights
-    trial = _Trial(jobs, shares, machine, counted, varied)
+    trial = _TypedTrial(jobs, shares, machine, counted, varied)
     rings = min(axis_quality(machine, axis).ramp_ringing for axis in AXES)
     most_travel = min(machine.motion.travel_acceleration_mm_s2, rings if travel is None else travel)
     fixed: dict[str, Any] = {TRAVEL_KEY: _digits(most_travel)} if most_travel < math.inf else {}
@@ -175,15 +171,15 @@ def settings_to_type(
             times[best * factor] = best_with(best * factor)
         best = min(times, key=lambda factor: times[factor])
     lifted = machine.with_settings({PRINT_KEY: LIFTED}, "settings to type in")
-    planned = trial.total([time_job(job, lifted, varied | {PRINT_KEY}, passing=True) for job in jobs])
+    planned = weighted_total([time_job(job, lifted, varied | {PRINT_KEY}, passing=True) for job in jobs], shares)
     inside = math.isfinite(times[best])
     settings = found[best][1] if inside else {PRINT_KEY: LEAST, **_corner(machine, CORNERS[0]), **fixed}
     timings = trial.timings(settings)
-    total, worst_rounding, worst_swing = trial.total(timings), trial.rounding_of(timings), trial.ringing_of(timings)
-    return TypedSettings(settings, total, planned, worst_rounding, worst_swing, inside)
+    total = weighted_total(timings, shares)
+    return TypedSettings(settings, total, planned, trial.rounding_of(timings), trial.ringing_of(timings), inside)
 
 
-def _most_acceleration(trial: _Trial, others: Mapping[str, Any], soonest: float) -> float | None:
+def _most_acceleration(trial: _TypedTrial, others: Mapping[str, Any], soonest: float) -> float | None:
     """The most print acceleration (mm/s²) that keeps to the budgets beside other settings, and is of use; None where
     none keeps, and where even budgets apart the jobs would take longer than `soonest` (s).
     """

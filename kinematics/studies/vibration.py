@@ -17,7 +17,7 @@ import numpy as np
 from kinematics.errors import InputError, Notice
 from kinematics.limits.vibration import AXES
 from kinematics.machine import Machine
-from kinematics.notebook import NotebookTable
+from kinematics.notebook import NotebookTable, frame_of
 from kinematics.studies.filter_choice import FilterChoice, choose_filters
 from kinematics.studies.filter_options import AxisOption, budgets_of, known_modes, option_of, widened
 from kinematics.studies.prepared import PreparedJob
@@ -380,9 +380,7 @@ class VibrationStudy(NotebookTable):
 
     def to_frame(self) -> pandas.DataFrame:
         """One row a type of filter and axis, best first, columns as in `filter_rows`."""
-        import pandas
-
-        return pandas.DataFrame(filter_rows(self.choice))
+        return frame_of(filter_rows(self.choice))
 
     def __repr__(self) -> str:
         modes = ", ".join(f"{one.axis} {mode.frequency:.1f} Hz" for one in self.findings for mode in one.modes)
