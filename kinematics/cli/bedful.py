@@ -77,8 +77,6 @@ def command(asked: JobOptions) -> None:
 def _end_where_cut_short(found: Bedfuls, asked: int) -> None:
     """Say how many jobs an answer is of that was interrupted, and end."""
     from kinematics.cli import console
-    from kinematics.errors import EXIT_INTERRUPTED
 
     if found.cut_short:
-        console.remark(f"kinematics: interrupted: these are the {len(found.jobs)} of {asked} jobs done by then")
-        raise click.exceptions.Exit(EXIT_INTERRUPTED)
+        console.end_interrupted(f"these are the {len(found.jobs)} of {asked} jobs done by then")

@@ -111,7 +111,7 @@ def command(
 
     if log is not None:
         _refuse_what_is_wrong(new, findings)
-    with planning(2 + 2 * len(prepared), len(prepared) > 20) as tell:
+    with planning(2 + 2 * len(prepared), len(prepared) > 20, console.KEEPS) as tell:
         candidates = [(name, prepared[name]) for name in words.candidates]
         fit = fit_prints(measured, machine, candidates, findings, tell)
     if log is not None and new:
@@ -122,7 +122,7 @@ def command(
 
         write_picture(asked, fit, fit_figure, inputs)
     write_rows(output, replace(asked, jobs=tuple(inputs)), fit.to_frame)
-    if machine_file is not None:
+    if machine_file is not None and not fit.cut_short:
         _write_machine(asked, machine_file, fit, named, inputs)
     if asked.as_json:
         from kinematics.reports.fit_documents import fit_document
@@ -134,6 +134,9 @@ def command(
 
         for line in left_out_lines(fit.left_out, doubts):
             console.remark(line)
+    if fit.cut_short:
+        unwritten = "" if machine_file is None else f"; {machine_file} is not written"
+        console.end_interrupted(f"this fit is rougher than it would have been{unwritten}")
     if fit.left_out:
         raise click.exceptions.Exit(EXIT_ANSWER_IS_NO)
 

@@ -118,7 +118,7 @@ def command(
 
     wanted = LadderAsk(reach, kinds, allow == "quality", keep, by_label)
     jobs = WeightedJobs(prepared, asked.jobs, prints)
-    with planning(3, is_long(asked.jobs, PLANS)) as tell:
+    with planning(3, is_long(asked.jobs, PLANS), console.KEEPS) as tell:
         ladder = ladder_of(jobs, machine, wanted, until_s, claim, asked.sampling, tell)
     at_the_end, keys = ladder.end_settings, frozenset(ladder.end_settings)
     end = machine.with_settings(at_the_end, "the ladder")
@@ -142,6 +142,10 @@ def command(
         console.say_json(document | ({"commands": commands} if write_settings else {}))
     else:
         _say(asked, ladder, to_type)
+    if ladder.cut_short_of:
+        console.end_interrupted(f"these are the {len(ladder.rungs)} of {ladder.cut_short_of} steps looked at by then")
+    if ladder.cut_short_of is not None:
+        console.end_interrupted("no step was known by then; this is now, and all limits as far as they go")
     console.end_where_cut_short(ladder.sampling)
     if ladder.reached is False:
         sys.exit(EXIT_ANSWER_IS_NO)

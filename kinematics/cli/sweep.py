@@ -101,10 +101,14 @@ def command(asked: JobOptions, knob_texts: tuple[str, ...], sample_size: int | N
     sampling = asked.sampling if ranges_left(machine, knobs) else None
     rows = _rows(asked, weighted, machine, knobs, points, output, sampling)
     knees = []
-    with planning(len(knobs), is_long(asked.jobs, PLANS_A_KNOB * len(knobs))) as tell:
-        for knob in knobs:
-            tell(step := f"where more {knob.name} stops paying")
-            knees.append(knee_of(weighted, machine, knob, partial(tell, step)))
+    cut_short = False
+    with planning(len(knobs), is_long(asked.jobs, PLANS_A_KNOB * len(knobs)), console.KEEPS) as tell:
+        try:
+            for knob in knobs:
+                tell(step := f"where more {knob.name} stops paying")
+                knees.append(knee_of(weighted, machine, knob, partial(tell, step)))
+        except KeyboardInterrupt:  # the rows are there
+            cut_short = True
     present = present_total_of(weighted, machine)
     held = held_at_the_end(weighted, machine, knobs)
     sweep = Sweep(machine, tuple(knobs), tuple(rows), tuple(knees), sampling, present, held)
@@ -115,6 +119,8 @@ def command(asked: JobOptions, knob_texts: tuple[str, ...], sample_size: int | N
     else:
         _show(sweep, output, machine_words(asked, machine))
     write_picture(asked, sweep)
+    if cut_short:
+        console.end_interrupted("every row is done, but not where all knobs stop paying")
 
 
 def _show(sweep: Sweep, output: Path | None, machine: str) -> None:

@@ -141,7 +141,8 @@ def _no_rung(ladder: Ladder) -> list[str]:
     saving = ladder.total_s - ladder.reach_s
     saves = duration_text(saving) if saving >= SHOWN_SECONDS else "nothing"
     held = ladder.left[0]
-    lines = [f"no step is worth it: all limits as far as they go save {saves}"]
+    none = "no step is worth it" if ladder.cut_short_of is None else "no step was looked at"
+    lines = [f"{none}: all limits as far as they go save {saves}"]
     lines.append(f"held by {held.cause} ({held.share:.0%})")
     if ladder.quality_s is not None and ladder.quality_s < ladder.reach_s - SHOWN_SECONDS:
         lines.append(f"at the expense of quality as well (--allow quality): {duration_text(ladder.quality_s)}")

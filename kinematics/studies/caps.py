@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,9 +13,8 @@ from numpy.typing import NDArray
 from kinematics.gcode.moves import PRINT, TRAVEL, Moves
 from kinematics.limits import columns as by
 from kinematics.limits.combine import limits_of
-from kinematics.limits.drive import END, FORCE, SLOPE, Drives
+from kinematics.limits.drive import END, FORCE, SLOPE, Drives, jacobians, motor_drives, torque_key
 from kinematics.limits.flow import FLOW_KEY, filament_area, flow_at, hangs_on_temperature
-from kinematics.limits.motor_drives import jacobians, motor_drives, torque_key
 from kinematics.limits.vibration import RINGING_KEY, ROUNDING_KEY, axis_quality, filter_of_axis, rounds
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import EXTRUDER, LinearDelta, mechanism_of
@@ -170,31 +169,45 @@ class _CapTable:
         self.job = job
         self.caps = MachineCaps(machine)
 
-    def rows(self) -> Iterator[CapRow]:
-        """One row for each limit of which something is asked or known."""
-        motion, axes = self.machine.motion, self.machine.axes
-        for kind, name in ((PRINT, "print"), (TRAVEL, "travel")):
-            key = f"motion.{name}_acceleration_mm_s2"
-            asked = getattr(motion, f"{name}_acceleration_mm_s2")
-            speed = self.job.speeds[kind] if self.job is not None else 0.0
-            along = [self.caps.acceleration(ALONG[axis], speed) for axis in "xy"]
-            least = self._least_favourable(kind, speed)
-            yield self._row(key, f"{name} acceleration", "mm/s²", asked, _both(along), least)
-        for axis in "xyz":
-            known = self.caps.acceleration(ALONG[axis], getattr(axes, axis).max_speed_mm_s or 0.0)
-            yield from self._axis(axis, f"{axis} axis", known, self.caps.speed(ALONG[axis]))
-        known = self.caps.extruder_acceleration(axes.e.max_speed_mm_s or 0.0)
-        yield from self._axis("e", "extruder", known, self.caps.extruder_speed())
-        yield self._corner()
-        if self.job is not None and self.job.flow > 0.0:
-            what = "flow the file asks for"
-            yield self._row(FLOW_KEY, what, "mm³/s", self.job.flow, self.caps.flow(self.job.nozzle))
+    def rows(self, limits: Collection[str] | None = None) -> Iterator[CapRow]:
+        """One row for each limit of which something is asked or known, or for some of them."""
+        for key, row_of, *given in self._makers():
+            if limits is None or key in limits:
+                yield row_of(key, *given)
 
-    def _axis(self, axis: str, what: str, ramps: CapsOfLimit, speeds: CapsOfLimit) -> Iterator[CapRow]:
+    def _makers(self) -> Iterator[tuple[Any, ...]]:
+        """The key of each row, what makes it, and what that is given besides."""
+        for kind, name in ((PRINT, "print"), (TRAVEL, "travel")):
+            yield f"motion.{name}_acceleration_mm_s2", self._along_moves, kind, name
+        for axis in "xyze":
+            yield f"axes.{axis}.max_acceleration_mm_s2", self._ramps_along, axis
+            yield f"axes.{axis}.max_speed_mm_s", self._speed_along, axis
+        corner = "junction_deviation_mm" if self.machine.motion.speed_step_mm_s is None else "speed_step_mm_s"
+        yield f"motion.{corner}", self._corner
+        if self.job is not None and self.job.flow > 0.0:
+            yield FLOW_KEY, self._flow, self.job
+
+    def _along_moves(self, key: str, kind: int, name: str) -> CapRow:
+        asked = getattr(self.machine.motion, f"{name}_acceleration_mm_s2")
+        speed = self.job.speeds[kind] if self.job is not None else 0.0
+        along = [self.caps.acceleration(ALONG[axis], speed) for axis in "xy"]
+        least = self._least_favourable(kind, speed)
+        return self._row(key, f"{name} acceleration", "mm/s²", asked, _both(along), least)
+
+    def _ramps_along(self, key: str, axis: str) -> CapRow:
         limits = getattr(self.machine.axes, axis)
-        key = f"axes.{axis}.max_acceleration_mm_s2"
-        yield self._row(key, f"{what} acceleration", "mm/s²", limits.max_acceleration_mm_s2, ramps)
-        yield self._row(f"axes.{axis}.max_speed_mm_s", f"{what} speed", "mm/s", limits.max_speed_mm_s, speeds)
+        speed = limits.max_speed_mm_s or 0.0
+        of_axis = axis in ALONG
+        known = self.caps.acceleration(ALONG[axis], speed) if of_axis else self.caps.extruder_acceleration(speed)
+        return self._row(key, f"{_axis_words(axis)} acceleration", "mm/s²", limits.max_acceleration_mm_s2, known)
+
+    def _speed_along(self, key: str, axis: str) -> CapRow:
+        asked = getattr(self.machine.axes, axis).max_speed_mm_s
+        known = self.caps.speed(ALONG[axis]) if axis in ALONG else self.caps.extruder_speed()
+        return self._row(key, f"{_axis_words(axis)} speed", "mm/s", asked, known)
+
+    def _flow(self, key: str, job: _JobsAsked) -> CapRow:
+        return self._row(key, "flow the file asks for", "mm³/s", job.flow, self.caps.flow(job.nozzle))
 
     def _least_favourable(self, kind: int, speed: float) -> float | None:
         """The lowest cap of acceleration over the directions of a kind of moves in the jobs."""
@@ -207,14 +220,14 @@ class _CapTable:
         ]
         return min(lowest, default=None)
 
-    def _corner(self) -> CapRow:
+    def _corner(self, key: str) -> CapRow:
         """Junction deviation, or the speed step, against what a right angle from x into y may be taken at."""
         motion = self.machine.motion
         known = self.caps.corner_speed("x", "y")
         if motion.speed_step_mm_s is not None:
             steps = [step for step in (motion.speed_step_mm_s.x, motion.speed_step_mm_s.y) if step is not None]
             what, unit = "speed step at 90°", "mm/s"
-            return self._row("motion.speed_step_mm_s", what, unit, max(steps, default=None), known)
+            return self._row(key, what, unit, max(steps, default=None), known)
         acceleration = motion.print_acceleration_mm_s2
         caps = []
         for cap in known.caps:
@@ -222,8 +235,7 @@ class _CapTable:
             formula = f"{cap.formula}; δ = v²/(a·s/(1 − s)) = {cap.value:.4g}²/({acceleration:.4g}·{RIGHT_ANGLE:.4g})"
             caps.append(cap._replace(value=value, formula=f"{formula} = {value:.4g} mm at a right angle"))
         known = CapsOfLimit(tuple(caps), known.missing)
-        key, asked = "motion.junction_deviation_mm", motion.junction_deviation_mm
-        return self._row(key, "junction deviation at 90°", "mm", asked, known)
+        return self._row(key, "junction deviation at 90°", "mm", motion.junction_deviation_mm, known)
 
     def _row(
         self, key: str, what: str, unit: str, asked: float | None, known: CapsOfLimit, in_the_job: float | None = None
@@ -260,15 +272,24 @@ def proven_cap(machine: Machine, key: str) -> KnownCap | None:
     return KnownCap(last.value, key, f"proven on {last.date} by a print", f"{_number(last.value)}, between {ends}")
 
 
+def _axis_words(axis: str) -> str:
+    return f"{axis} axis" if axis in ALONG else "extruder"
+
+
 def _both(known: Sequence[CapsOfLimit]) -> CapsOfLimit:
     """The caps of several directions as one."""
     return CapsOfLimit.of(*(one.caps for one in known), *(one.missing for one in known))
 
 
-def cap_rows(machine: Machine, prepared: Sequence[TimedJob], timings: Sequence[Timing]) -> tuple[CapRow, ...]:
-    """Each limit against its caps alone; with jobs, as they were timed under the machine."""
+def cap_rows(
+    machine: Machine,
+    prepared: Sequence[TimedJob] = (),
+    timings: Sequence[Timing] = (),
+    limits: Collection[str] | None = None,
+) -> tuple[CapRow, ...]:
+    """Each limit against its caps alone, or some of them; with jobs, as they were timed under the machine."""
     job = _of_jobs(prepared, machine, timings) if timings else None
-    return tuple(row for row in _CapTable(machine, job).rows() if row.asked is not None or row.formulas)
+    return tuple(row for row in _CapTable(machine, job).rows(limits) if row.asked is not None or row.formulas)
 
 
 def follows_every_move(machine: Machine) -> bool:

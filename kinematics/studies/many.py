@@ -18,7 +18,7 @@ from kinematics.errors import InputError
 from kinematics.gcode.job import Job
 from kinematics.gcode.moves import KIND_NAMES, PRINT, WAITS
 from kinematics.limits import columns as by
-from kinematics.limits.combine import Limits, limits_of
+from kinematics.limits.combine import Limits, LimitTable
 from kinematics.limits.flow import filament_area, flow_at
 from kinematics.machine import Machine
 from kinematics.planner.batch import WORKERS, BatchFeatures, batch_features, batch_times
@@ -173,7 +173,7 @@ class WeightedJobs:
         self.prepared = tuple(jobs)
         self.names = tuple(names)
         self.weights = np.asarray(weights, np.float64)
-        self._asked: dict[object, list[Seen[FlowAsked]]] = {}
+        self._asked: dict[object, list[tuple[FlowAsked, LimitTable]]] = {}
 
     def totals(self, variants: Sequence[Variant]) -> NDArray[np.float64]:
         """The time of each job under each variant (float64[jobs, variants], s)."""
@@ -191,9 +191,11 @@ class WeightedJobs:
         machine, share = variant.machine, 0.0
         key = look_hangs_on(machine)
         if key not in self._asked:
-            self._asked[key] = each(self.prepared, _flow_asked, machine)
-        for sums, table, file_limits in self._asked[key]:
-            limits = limits_of(machine, table, file_limits, variant.varied).values
+            self._asked[key] = [
+                (sums, LimitTable(table, mode)) for sums, table, mode in each(self.prepared, _flow_asked, machine)
+            ]
+        for sums, limit_table in self._asked[key]:
+            table, limits = limit_table.table, limit_table.of(machine, variant.varied).values
             fastest, most = sums.of_classes(len(table))
             by_file = limits[:, by.SPEED_SHARE] > 0.0
             speeds = np.where(by_file, fastest * limits[:, by.SPEED_SHARE], most * _finite(limits))
@@ -248,8 +250,8 @@ class Fixed(NamedTuple):
     held_by: str
 
 
-def fixed_of(jobs: WeightedJobs, timings: Sequence[Timing], machine: Machine, end: Machine) -> Fixed:
-    """The fixed times of jobs as they are timed now; the shortest layer time is that of the machine at the `end`."""
+def fixed_of(jobs: WeightedJobs, timings: Sequence[Timing], machine: Machine, reach: Machine) -> Fixed:
+    """The fixed times of jobs as they are timed now; the shortest layer time is that of the machine at its `reach`."""
     by_kind = summed(
         (kind, weight * spent)
         for one, weight in zip(timings, jobs.weights.tolist(), strict=True)
@@ -259,7 +261,7 @@ def fixed_of(jobs: WeightedJobs, timings: Sequence[Timing], machine: Machine, en
     layers = jobs.sum_of(timing.facts.layers for timing in timings)
     cooling = jobs.sum_of(timing.cooling for timing in timings)
     fixed = math.fsum(by_kind.values())
-    shortest = end.cooling.shortest_layer_s if machine.cooling.shortest_layer_s else None
+    shortest = reach.cooling.shortest_layer_s if machine.cooling.shortest_layer_s else None
     waiting = layers * (shortest or 0.0)
     parts = {**by_kind, COOLING: waiting}
     held_by = max(parts, key=lambda kind: parts[kind]) if fixed + waiting > 0.0 else ""
