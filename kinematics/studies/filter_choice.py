@@ -27,10 +27,11 @@ from kinematics.studies.filter_options import (
     filter_words,
     option_of,
     options_on,
+    settings_with,
 )
 from kinematics.studies.part_quality import PartQuality, part_quality
 from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.settings_to_type import JOB, KICK, LIFTED
+from kinematics.studies.settings_to_type import JOB, KICK, LIFTED, NO_BUDGETS, PRINT_KEY
 from kinematics.studies.timing import Ask, Reals, Timing, time_job, weighted_total
 from kinematics.studies.whole_jobs import Ringing, Rounding, ringing_of_timing, rounding_of_timing
 from kinematics.vibration.filters import FILTER_NAMES, filter_named, spread_of
@@ -40,7 +41,6 @@ MOST_TIMED = 60
 REFINED = 3  # pairs of which frequencies are looked at more finely
 FINE_STEPS = (0.03, 0.01)
 NO_SLOWER = 2e-4  # of a time: pairs that differ by less are put in order by how little they round
-KEY = "motion.print_acceleration_mm_s2"
 HALVINGS = 7
 DIRECTIONS = 181
 NOTHING_SEEN = 0.001  # mm: less than a micrometer can see
@@ -119,23 +119,16 @@ class _TimedPairs:
         """`hear` is told about which share of the plans is done."""
         self.jobs, self.weights, self.budgets = jobs, weights, budgets
         self._hear, self._plans = hear, 0
-        free: dict[str, Any] = {KEY: LIFTED}
-        self.free = machine.with_settings(free, "filter choice")
-        bare: dict[str, Any] = {"quality.rounding_budget_mm": None, "quality.ringing_budget_mm": None}
-        self.bare = self.free.with_settings(bare, "filter choice")
-        self.varied = frozenset({KEY})
+        self.free = machine.with_settings({PRINT_KEY: LIFTED}, "filter choice")
+        self.bare = self.free.with_settings(NO_BUDGETS, "filter choice")
+        self.varied = frozenset({PRINT_KEY})
         self._totals: dict[tuple[Pair, float | None], float] = {}
         self.floor = weighted_total([time_job(job, self.bare, self.varied, passing=True) for job in jobs], self.weights)
 
     def machine_of(self, options: Sequence[AxisOption], ringing: float | None = None) -> Machine:
         """The machine with a filter on each axis and both budgets, print acceleration lifted."""
-        settings: dict[str, Any] = {
-            "quality.rounding_budget_mm": self.budgets.rounding,
-            "quality.ringing_budget_mm": self.budgets.ringing if ringing is None else ringing,
-        }
-        for one in options:
-            settings |= one.settings
-        return self.free.with_settings(settings, "filter choice")
+        kick = self.budgets.ringing if ringing is None else ringing
+        return self.free.with_settings(settings_with(options, self.budgets.rounding, kick), "filter choice")
 
     def timings(
         self, options: Sequence[AxisOption], ringing: float | None = None, passing: bool = False
@@ -419,10 +412,9 @@ def times_by_acceleration(
     choice: FilterChoice, jobs: Sequence[PreparedJob], weights: Sequence[float], accelerations: Sequence[float]
 ) -> list[float]:
     """The time of all jobs (s) at each print acceleration (mm/s²), no budget held."""
-    free = {"quality.rounding_budget_mm": None, "quality.ringing_budget_mm": None}
-    bare = choice.machine.with_settings(free, "filter choice")
+    bare = choice.machine.with_settings(NO_BUDGETS, "filter choice")
     asks = [
-        Ask(bare.with_settings({KEY: value}, "filter choice"), frozenset({KEY}), total_only=True)
+        Ask(bare.with_settings({PRINT_KEY: value}, "filter choice"), frozenset({PRINT_KEY}), total_only=True)
         for value in accelerations
     ]
     totals = np.array([job.totals(asks) for job in jobs])

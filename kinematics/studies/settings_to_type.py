@@ -16,11 +16,11 @@ from kinematics.gcode.dialect_file import command_that_sets
 from kinematics.gcode.dialects import Dialect
 from kinematics.limits.vibration import AXES, axis_quality, rounds
 from kinematics.machine import Machine
+from kinematics.machine.rules import JUNCTION_KEY, SPEED_STEP_KEY
 from kinematics.studies.timing import TimedJob, Timing, time_job, weighted_total
 from kinematics.studies.whole_jobs import by_one_kick_mm, ringing_of_timing, rounding_of_timing, swings
 
 PRINT_KEY, TRAVEL_KEY = "motion.print_acceleration_mm_s2", "motion.travel_acceleration_mm_s2"
-JUNCTION_KEY, STEP_KEY = "motion.junction_deviation_mm", "motion.speed_step_mm_s"
 CORNERS = (1.0, 0.5, 2.0, 0.25)  # times what is set now: corner settings that are tried
 CLOSER = (0.7, 1.4)  # times the best of them
 NARROWINGS = 6  # of the acceleration that a corner setting leaves
@@ -30,6 +30,7 @@ USEFUL = 1.0005  # times the time with the most acceleration: what reaches that 
 HALVINGS = 9
 A_LITTLE = 1.0 + 1e-9
 KICK, JOB = "kick", "job"
+NO_BUDGETS: Mapping[str, Any] = {"quality.rounding_budget_mm": None, "quality.ringing_budget_mm": None}
 
 
 @dataclass(frozen=True)
@@ -65,8 +66,7 @@ class _TypedTrial:
         self.rounding, self.ringing = machine.quality.rounding_budget_mm, machine.quality.ringing_budget_mm
         self.rounds = rounds(machine)
         self.swings = swings(machine)
-        free = {"quality.rounding_budget_mm": None, "quality.ringing_budget_mm": None}
-        self.machine = machine.with_settings(free, "settings to type in")
+        self.machine = machine.with_settings(NO_BUDGETS, "settings to type in")
 
     def timings(self, settings: Mapping[str, Any], passing: bool = False) -> list[Timing]:
         """Every job planned as the controller does it."""
@@ -108,7 +108,7 @@ def has_budgets(machine: Machine) -> bool:
 
 
 def _varied(settings: Mapping[str, Any]) -> list[str]:
-    return [f"{STEP_KEY}.{axis}" for axis in "xyz"] + [*settings] if STEP_KEY in settings else [*settings]
+    return [f"{SPEED_STEP_KEY}.{axis}" for axis in "xyz"] + [*settings] if SPEED_STEP_KEY in settings else [*settings]
 
 
 def _corner(machine: Machine, factor: float) -> dict[str, Any]:
@@ -116,7 +116,7 @@ def _corner(machine: Machine, factor: float) -> dict[str, Any]:
     step = machine.motion.speed_step_mm_s
     if step is not None:
         told = {axis: getattr(step, axis) for axis in "xyz"}
-        return {STEP_KEY: {axis: _digits(value * factor) for axis, value in told.items() if value is not None}}
+        return {SPEED_STEP_KEY: {axis: _digits(value * factor) for axis, value in told.items() if value is not None}}
     deviation = machine.motion.junction_deviation_mm
     return {} if deviation is None else {JUNCTION_KEY: _digits(deviation * factor)}
 
@@ -220,7 +220,7 @@ def commands_for(settings: Mapping[str, Any], dialect: Dialect) -> list[str]:
     """
     known = {row.means for row in dialect.writes}
     told = {means: settings[key] for key, means in WRITTEN.items() if key in settings}
-    told |= {f"{axis} step": value for axis, value in settings.get(STEP_KEY, {}).items()}
+    told |= {f"{axis} step": value for axis, value in settings.get(SPEED_STEP_KEY, {}).items()}
     return [
         command_that_sets(dialect, means, float(value))
         for means, value in told.items()
