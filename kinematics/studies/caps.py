@@ -355,6 +355,15 @@ def _number(value: float) -> str:
     return f"{value:.4g}"
 
 
+def _not_told(machine: Machine, axis: str) -> list[str]:
+    """The keys without which nothing is known of an axis's rounding, and of its ringing: the first of each."""
+    quality, vibration = machine.quality, getattr(machine.vibration, axis)
+    rounding = (f"vibration.{axis}.filter", vibration.filter), (ROUNDING_KEY, quality.rounding_budget_mm)
+    ringing = (f"vibration.{axis}.modes", vibration.modes or None), (RINGING_KEY, quality.ringing_budget_mm)
+    missing = [[key for key, value in needed if value is None] for needed in (rounding, ringing)]
+    return [keys[0] for keys in missing if keys]
+
+
 class MachineCaps:
     """The caps of one machine; its drives are made once. Raises InputError where they, or a filter, cannot be made."""
 
@@ -363,6 +372,7 @@ class MachineCaps:
         self.mechanism = mechanism_of(machine)
         self.drives: Drives | None = motor_drives(machine)
         self._jacobian = jacobians(self.mechanism, np.zeros((3, 1)))
+        self._not_told = {axis: _not_told(machine, axis) for axis in "xy"}
 
     def acceleration(self, direction: Sequence[float], speed: float) -> CapsOfLimit:
         """Caps of the acceleration along a unit direction (x, y, z) at a speed (mm/s) of the tool, in mm/s²."""
@@ -400,7 +410,7 @@ class MachineCaps:
         parts = []
         for axis in (first, second):
             found = axis_quality(self.machine, axis)
-            yield from self._not_told(axis)
+            yield from self._not_told[axis]
             if quality.rounding_budget_mm is not None and found.corner_rounding < math.inf:
                 spread = (1.0 - quality.rounding_split) * quality.rounding_budget_mm / found.corner_rounding
                 squares += spread * spread
@@ -418,20 +428,12 @@ class MachineCaps:
 
     # ---- parts
 
-    def _not_told(self, axis: str) -> list[str]:
-        """The keys without which nothing is known of an axis's rounding, and of its ringing: the first of each."""
-        quality, vibration = self.machine.quality, getattr(self.machine.vibration, axis)
-        rounding = (f"vibration.{axis}.filter", vibration.filter), (ROUNDING_KEY, quality.rounding_budget_mm)
-        ringing = (f"vibration.{axis}.modes", vibration.modes or None), (RINGING_KEY, quality.ringing_budget_mm)
-        missing = [[key for key, value in needed if value is None] for needed in (rounding, ringing)]
-        return [keys[0] for keys in missing if keys]
-
     def _quality(self, axis: str, share: float) -> Iterator[KnownCap | str]:
         """Rounding and ringing of one axis, of which the direction has a share."""
         quality, vibration = self.machine.quality, getattr(self.machine.vibration, axis)
         found = axis_quality(self.machine, axis)
         per_share = "" if share == 1.0 else f" / {_number(share)}"
-        yield from self._not_told(axis)
+        yield from self._not_told[axis]
         if quality.rounding_budget_mm is not None and found.ramp_rounding < math.inf:
             name, frequency, damping = filter_of_axis(vibration, axis)
             variance = 2.0 * quality.rounding_split * quality.rounding_budget_mm / found.ramp_rounding
