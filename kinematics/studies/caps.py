@@ -180,8 +180,8 @@ class _CapTable:
         for kind, name in ((PRINT, "print"), (TRAVEL, "travel")):
             yield f"motion.{name}_acceleration_mm_s2", self._along_moves, kind, name
         for axis in "xyze":
-            yield f"axes.{axis}.max_acceleration_mm_s2", self._ramps_along, axis
-            yield f"axes.{axis}.max_speed_mm_s", self._speed_along, axis
+            yield f"axes.{axis}.max_acceleration_mm_s2", self._along_axis, axis
+            yield f"axes.{axis}.max_speed_mm_s", self._speed_along_axis, axis
         corner = "junction_deviation_mm" if self.machine.motion.speed_step_mm_s is None else "speed_step_mm_s"
         yield f"motion.{corner}", self._corner
         if self.job is not None and self.job.flow > 0.0:
@@ -194,17 +194,18 @@ class _CapTable:
         least = self._least_favourable(kind, speed)
         return self._row(key, f"{name} acceleration", "mm/s²", asked, _both(along), least)
 
-    def _ramps_along(self, key: str, axis: str) -> CapRow:
+    def _along_axis(self, key: str, axis: str) -> CapRow:
         limits = getattr(self.machine.axes, axis)
         speed = limits.max_speed_mm_s or 0.0
-        of_axis = axis in ALONG
-        known = self.caps.acceleration(ALONG[axis], speed) if of_axis else self.caps.extruder_acceleration(speed)
-        return self._row(key, f"{_axis_words(axis)} acceleration", "mm/s²", limits.max_acceleration_mm_s2, known)
+        extruder = axis == "e"
+        known = self.caps.extruder_acceleration(speed) if extruder else self.caps.acceleration(ALONG[axis], speed)
+        what = "extruder acceleration" if extruder else f"{axis} axis acceleration"
+        return self._row(key, what, "mm/s²", limits.max_acceleration_mm_s2, known)
 
-    def _speed_along(self, key: str, axis: str) -> CapRow:
+    def _speed_along_axis(self, key: str, axis: str) -> CapRow:
         asked = getattr(self.machine.axes, axis).max_speed_mm_s
-        known = self.caps.speed(ALONG[axis]) if axis in ALONG else self.caps.extruder_speed()
-        return self._row(key, f"{_axis_words(axis)} speed", "mm/s", asked, known)
+        known = self.caps.extruder_speed() if axis == "e" else self.caps.speed(ALONG[axis])
+        return self._row(key, "extruder speed" if axis == "e" else f"{axis} axis speed", "mm/s", asked, known)
 
     def _flow(self, key: str, job: _JobsAsked) -> CapRow:
         return self._row(key, "flow the file asks for", "mm³/s", job.flow, self.caps.flow(job.nozzle))
@@ -270,10 +271,6 @@ def proven_cap(machine: Machine, key: str) -> KnownCap | None:
     last = max(prints, key=lambda one: one.date)
     ends = f"{_number(last.low)} to {_number(last.high)}"
     return KnownCap(last.value, key, f"proven on {last.date} by a print", f"{_number(last.value)}, between {ends}")
-
-
-def _axis_words(axis: str) -> str:
-    return f"{axis} axis" if axis in ALONG else "extruder"
 
 
 def _both(known: Sequence[CapsOfLimit]) -> CapsOfLimit:
