@@ -32,6 +32,13 @@ class NotebookTable(ABC):
         return html_of_frame(repr(self).removeprefix("<").removesuffix(">"), self.to_frame())
 
 
+def frame_of(rows: Iterable[Any], columns: Sequence[str] | None = None) -> pandas.DataFrame:
+    """Rows as a DataFrame; its library takes time to load, so nobody loads it sooner."""
+    import pandas
+
+    return pandas.DataFrame(rows, columns=columns)
+
+
 def drawn_by(name: str, *arguments: Any) -> Axes:
     """What a function of the room of pictures draws: the axes."""
     return cast("Axes", getattr(import_module(PICTURES), name)(*arguments))

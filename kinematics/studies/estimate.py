@@ -18,7 +18,7 @@ from kinematics.limits import columns as by
 from kinematics.limits.flow import filament_area, filament_mass
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
 from kinematics.machine.model import DEFAULT
-from kinematics.notebook import NotebookTable, drawn_by
+from kinematics.notebook import NotebookTable, drawn_by, frame_of
 from kinematics.studies.intervals import DRAWING, USUAL, Interval, SampledTimes, Sampling, interval_of
 from kinematics.studies.stops import UnknownStop
 from kinematics.studies.timing import (
@@ -102,9 +102,7 @@ class JobEstimate:
 
     def layers_frame(self) -> pandas.DataFrame:
         """One row a layer: layer, height_mm, moves, motion_s, cooling_s, total_s."""
-        import pandas
-
-        return pandas.DataFrame(layer_rows(self))
+        return frame_of(layer_rows(self))
 
     def moves_frame(self) -> pandas.DataFrame:
         """One row a move: speeds, acceleration, flow, time and causes."""
@@ -153,9 +151,7 @@ class Estimate(NotebookTable):
 
     def to_frame(self) -> pandas.DataFrame:
         """One row a job: times by part, moves, layers, filament and the main cause; low_s and high_s of intervals."""
-        import pandas
-
-        return pandas.DataFrame([job_row(job) for job in self.jobs])
+        return frame_of([job_row(job) for job in self.jobs])
 
     def __repr__(self) -> str:
         from kinematics.wording import duration_text
