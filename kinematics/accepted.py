@@ -15,9 +15,9 @@ from kinematics.studies.blockwise import job_to_time
 from kinematics.studies.copies import USUAL as USUAL_COPYING
 from kinematics.studies.copies import CopiedJob, Copying
 from kinematics.studies.copies_layout import INTERLEAVED, ONE_AFTER_ANOTHER
+from kinematics.studies.many import WeightedJobs
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.timing import TimedJob
-from kinematics.studies.weighted_jobs import WeightedJobs
 
 JobLike = str | os.PathLike[str] | bytes | IO[str] | IO[bytes] | Job
 JobsLike = JobLike | Iterable[JobLike]

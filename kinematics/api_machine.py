@@ -26,8 +26,7 @@ from kinematics.gcode.dialects import Dialect
 from kinematics.studies.blockwise import job_to_time
 from kinematics.studies.fit import Fit, fit_prints
 from kinematics.studies.settings_to_type import JOB, KICK
-from kinematics.studies.stopwatch import Measured
-from kinematics.studies.times_table import measured_rows, read_times
+from kinematics.studies.stopwatch import Measured, measured_rows, read_times
 from kinematics.studies.timing import TimedJob, time_job
 from kinematics.studies.vibration import VibrationStudy, ripple_of, vibration_of
 from kinematics.studies.whole_jobs import Ringing, Rounding, ringing_of_timing, rounding_of_timing

@@ -5,7 +5,7 @@ and which rule serves a shop best: fewest orders late, then most parts a day.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -34,9 +34,9 @@ from kinematics.business.floor import (
 )
 from kinematics.business.plan import ShopPlan
 from kinematics.business.staffed import SAME_MOMENT
+from kinematics.studies.timing import Result
 
 if TYPE_CHECKING:
-    from kinematics.business.plan import ShopPlan
     from kinematics.business.tables import Order
 
 
@@ -281,6 +281,21 @@ def runs_of(plan: ShopPlan, given: Given) -> int:
     return given.runs if any(station.may_fail for station in plan.stations) else 1
 
 
+def _until_interrupted(work: Iterable[Result], keeps: bool) -> tuple[list[Result], bool]:
+    """What some work brings, one after the other, and whether it was interrupted; only where it `keeps` what is done is
+    that taken for an answer.
+    """
+    found: list[Result] = []
+    try:
+        for one in work:
+            found.append(one)
+    except KeyboardInterrupt:
+        if not keeps:
+            raise
+        return found, True
+    return found, False
+
+
 def under_rule(plan: ShopPlan, given: Given, rule: str, filling: str = ONE, keeps: bool = False) -> Served:
     """Simulate a plan under one rule and filling; interrupted, `keeps` says that the runs that are done will do."""
     pieces = sum(order.quantity for order in plan.wanted)
@@ -299,16 +314,10 @@ def under_rule(plan: ShopPlan, given: Given, rule: str, filling: str = ONE, keep
         given.hear(1.0)
         return found
 
-    first = run_of(0)
-    sums = [sums_of(first, plan, given.start)]  # of each run alone: bars of a year's runs are many
-    cut_short = False
-    try:
-        for number in range(1, runs_of(plan, given)):
-            sums.append(sums_of(run_of(number), plan, given.start))
-    except KeyboardInterrupt:
-        if not keeps:
-            raise
-        cut_short = True
+    first = run_of(0)  # of the others their sums alone: bars of a year's runs are many
+    others = (sums_of(run_of(number), plan, given.start) for number in range(1, runs_of(plan, given)))
+    found, cut_short = _until_interrupted(others, keeps)
+    sums = [sums_of(first, plan, given.start), *found]
     return Served(rule, tuple(sums), first, (_told(rule, sums),), filling, cut_short=cut_short)
 
 
@@ -328,18 +337,14 @@ def _best_rule(plan: ShopPlan, given: Given, filling: str, keeps: bool = False) 
     """A plan under every rule, with the same draws of failures, and the best kept; `keeps` as in `under_rule`."""
     first, *others = RULES
     best = under_rule(plan, given, first, filling, keeps)
-    tried, cut_short = list(best.tried), best.cut_short
-    try:
-        for rule in [] if cut_short else others:
-            other = under_rule(plan, given, rule, filling)
-            tried += other.tried
-            if is_better(other.tried[0], best.tried[0]):
-                best = other
-    except KeyboardInterrupt:
-        if not keeps:
-            raise
-        cut_short = True
-    return best._replace(tried=tuple(tried), cut_short=cut_short)
+    if best.cut_short:
+        return best
+    found, cut_short = _until_interrupted((under_rule(plan, given, rule, filling) for rule in others), keeps)
+    tried = (best.tried[0], *(one.tried[0] for one in found))
+    for other in found:
+        if is_better(other.tried[0], best.tried[0]):
+            best = other
+    return best._replace(tried=tried, cut_short=cut_short)
 
 
 def told_of(served: Served) -> RuleSums:
@@ -363,13 +368,7 @@ def under_best_rule(plan: ShopPlan, given: Given, keeps: bool = False) -> Served
     if all(order.copies > 0 for order in plan.wanted):
         return _best_rule(plan, given, ONE, keeps)
     one, *fillings = FILLINGS
-    found = [_best_rule(plan, given, one, keeps)]
-    cut_short = found[0].cut_short
-    try:
-        for filling in [] if cut_short else fillings:
-            found.append(_best_rule(plan, given, filling))
-    except KeyboardInterrupt:
-        if not keeps:
-            raise
-        cut_short = True
-    return best_filling(found)._replace(cut_short=cut_short)
+    first = _best_rule(plan, given, one, keeps)
+    others = () if first.cut_short else fillings
+    found, cut_short = _until_interrupted((_best_rule(plan, given, filling) for filling in others), keeps)
+    return best_filling([first, *found])._replace(cut_short=first.cut_short or cut_short)

@@ -82,7 +82,7 @@ def command(asked: JobOptions, candidate_texts: tuple[str, ...], detail: bool, o
     write_picture(asked, comparison)
     if asked.as_json:
         from kinematics.reports.documents import comparison_document, copies_document
-        from kinematics.reports.throughput_words import throughput_document
+        from kinematics.reports.held_words import throughput_document
 
         each = [
             {"candidate": row.candidate} | throughput_document(found)
@@ -130,7 +130,7 @@ def _throughputs(comparison: Comparison) -> list[Throughput]:
 
 
 def _prints_a_day(comparison: Comparison, copies: int) -> list[str]:
-    from kinematics.reports.throughput_words import throughput_line, throughput_of_each
+    from kinematics.reports.held_words import throughput_line, throughput_of_each
 
     found = _throughputs(comparison)
     each = throughput_of_each([row.candidate for row in comparison.totals], found, copies)

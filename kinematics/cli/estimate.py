@@ -95,7 +95,7 @@ def command(
         )
     if asked.as_json:
         from kinematics.reports.documents import estimate_document
-        from kinematics.reports.throughput_words import throughput_document
+        from kinematics.reports.held_words import throughput_document
 
         document = estimate_document(estimate, layers)
         throughput = _throughput(estimate)
@@ -103,11 +103,11 @@ def command(
     elif layers:
         console.say_answer(console.Table(LAYER_HEADS, _layer_cells(estimate)))
     elif limits:
-        from kinematics.reports import worth_screen as words
+        from kinematics.reports import screens as words
 
         parts: list[console.Table | list[str]] = []
         for one in estimate.jobs:
-            table = console.Table(words.HEADS, words.worth_rows(one))
+            table = console.Table(words.WORTH_HEADS, words.worth_rows(one))
             parts += [words.worth_head(one), table, words.worth_below(one)]
         first = f"on {machine_words(asked, estimate.machine)}"
         console.say_answer(
@@ -115,7 +115,7 @@ def command(
         )
     else:
         from kinematics.reports import screens
-        from kinematics.reports.jobs_table import MOST_IN_FULL, jobs_heads, jobs_notes, jobs_rows
+        from kinematics.reports.screens import MOST_IN_FULL, jobs_heads, jobs_notes, jobs_rows
 
         options = words_again(NOT_AGAIN if asked.copies > 1 else NOT_AGAIN | OF_COPIES)
         head = screens.machine_lines(estimate, machine_words(asked, estimate.machine))
@@ -145,7 +145,7 @@ def _throughput(estimate: Estimate) -> Throughput | None:
 
 
 def _prints_a_day(estimate: Estimate, copies: int) -> list[str]:
-    from kinematics.reports.throughput_words import throughput_line
+    from kinematics.reports.held_words import throughput_line
 
     found = _throughput(estimate)
     return [] if found is None else [throughput_line(found, len(estimate.jobs) > 1, copies)]

@@ -113,8 +113,8 @@ def command(
     # A ladder asks for a job so often that the moves of larger ones are kept than elsewhere.
     prepared = copied_jobs(asked, large=MOST_KEPT)
     from kinematics.studies.ladder import ladder_of
+    from kinematics.studies.many import WeightedJobs
     from kinematics.studies.reach import LadderAsk
-    from kinematics.studies.weighted_jobs import WeightedJobs
 
     wanted = LadderAsk(reach, kinds, allow == "quality", keep, by_label)
     jobs = WeightedJobs(prepared, asked.jobs, prints)
@@ -133,7 +133,7 @@ def command(
         write_machine(machine_file, text, asked.force, asked.read)
     if asked.as_json:
         from kinematics.reports.documents import copies_document
-        from kinematics.reports.ladder_document import ladder_document
+        from kinematics.reports.fit_documents import ladder_document
         from kinematics.reports.vibration_documents import typed_row
 
         typed, commands = to_type
@@ -182,14 +182,14 @@ def _throughputs(ladder: Ladder) -> list[Throughput]:
 
 
 def _throughput_document(ladder: Ladder) -> dict[str, Any]:
-    from kinematics.reports.throughput_words import throughput_document
+    from kinematics.reports.held_words import throughput_document
 
     now, *rungs, end = (throughput_document(one) for one in _throughputs(ladder))
     return {"throughput": {"now": now, "after_each_row": rungs, "end": end}}
 
 
 def _prints_a_day(ladder: Ladder, copies: int) -> list[str]:
-    from kinematics.reports.throughput_words import throughput_line, throughput_of_each
+    from kinematics.reports.held_words import throughput_line, throughput_of_each
 
     now, *rungs, end = _throughputs(ladder)
     of_mix = sum(ladder.prints) != 1.0

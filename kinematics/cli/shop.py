@@ -102,7 +102,7 @@ def command(
 
         compiled.mark_warm()
     if asked.as_json:
-        from kinematics.reports.business_documents import shop_document
+        from kinematics.reports.documents import shop_document
 
         console.say_json(shop_document(shop))
     else:

@@ -30,9 +30,9 @@ if TYPE_CHECKING:
     from kinematics.machine import Machine
     from kinematics.studies.intervals import Sampling
     from kinematics.studies.knobs import Knob
+    from kinematics.studies.many import WeightedJobs
     from kinematics.studies.sweep import Sweep, SweepRow
     from kinematics.studies.sweep_file import SweepFile
-    from kinematics.studies.weighted_jobs import WeightedJobs
 
 SHOWN_ROWS = 40  # on a screen without --output
 MOST_SAMPLED = 1_000_000  # points: as many rows
@@ -94,8 +94,8 @@ def command(asked: JobOptions, knob_texts: tuple[str, ...], sample_size: int | N
     points = list(grid(knobs)) if sample_size is None else sample(knobs, sample_size, asked.seed)
     prepared = jobs_to_time(asked)
     from kinematics.studies.knees import knee_of
+    from kinematics.studies.many import WeightedJobs
     from kinematics.studies.sweep import Sweep, held_at_the_end, present_total_of, ranges_left
-    from kinematics.studies.weighted_jobs import WeightedJobs
 
     weighted = WeightedJobs(prepared, asked.jobs, weights)
     sampling = asked.sampling if ranges_left(machine, knobs) else None

@@ -72,7 +72,7 @@ def command(asked: JobOptions, within: str | None, prints_a_day: float | None, t
     assert deadline is not None
     prepared = jobs_to_time(asked)
     from kinematics import compiled
-    from kinematics.studies.weighted_jobs import WeightedJobs
+    from kinematics.studies.many import WeightedJobs
 
     with console.shared_progress("looking for the gentlest limits") as (_, hear):
         target = target_of(WeightedJobs(prepared, asked.jobs, prints), machine, deadline, weights, hear)
@@ -83,8 +83,8 @@ def command(asked: JobOptions, within: str | None, prints_a_day: float | None, t
 
         console.say_json(target_document(target, machine) | {"prints_a_day": prints_a_day, "longest_print_s": longest})
     else:
+        from kinematics.reports.held_words import prints_a_day_line
         from kinematics.reports.sweep_screen import target_lines
-        from kinematics.reports.throughput_words import prints_a_day_line
 
         lines = target_lines(target, machine, machine_words(asked, machine))
         if prints_a_day is not None and longest is not None:

@@ -71,8 +71,7 @@ def command(asked: JobOptions, counts: tuple[str, ...], detail: bool) -> None:
     assumed = None in prints
     write_picture(asked, found)
     if asked.as_json:
-        from kinematics.reports.business_documents import upgrades_document
-        from kinematics.reports.documents import copies_document
+        from kinematics.reports.documents import copies_document, upgrades_document
 
         console.say_json(upgrades_document(found, assumed) | copies_document(asked.copies))
         _end_where_cut_short(found)

@@ -218,20 +218,17 @@ def dwell(
 def heat(state: codes.State, meaning: int, mask: int, slots: NDArray[np.float64], events: NDArray[np.float64]) -> None:
     """Heater targets and waits; a wait with R waits for cooling down as well, one for 0 degrees or less for nothing."""
     tool = int(slots[T]) if mask & (1 << T) else 0
-    bed = meaning == words.SET_BED or meaning == words.WAIT_BED
-    target = tool_path.BED_TARGET if bed else tool_path.NOZZLE_TARGET
+    bed = int(meaning == words.SET_BED or meaning == words.WAIT_BED)  # each kind of the bed comes after the nozzle's
+    letter = R if mask & (1 << R) and not mask & (1 << S) else S
+    told = slots[letter] if mask & (1 << letter) else math.nan
     if meaning == words.SET_NOZZLE or meaning == words.SET_BED:
         if mask & (1 << S):
-            add_event(state, events, target, slots[S], tool)
-    elif mask & ((1 << S) | (1 << R)) and not slots[S if mask & (1 << S) else R] > 0.0:
-        add_event(state, events, target, 0.0, tool)
-    elif mask & (1 << S):
-        add_event(state, events, tool_path.BED_WAIT if bed else tool_path.NOZZLE_WAIT, slots[S], tool)
-    elif mask & (1 << R):
-        kind = tool_path.BED_WAIT_BOTH_WAYS if bed else tool_path.NOZZLE_WAIT_BOTH_WAYS
-        add_event(state, events, kind, slots[R], tool)
+            add_event(state, events, tool_path.NOZZLE_TARGET + bed, told, tool)
+    elif told <= 0.0:
+        add_event(state, events, tool_path.NOZZLE_TARGET + bed, 0.0, tool)
     else:
-        add_event(state, events, tool_path.BED_WAIT if bed else tool_path.NOZZLE_WAIT, math.nan, tool)
+        kind = tool_path.NOZZLE_WAIT if letter == S else tool_path.NOZZLE_WAIT_BOTH_WAYS
+        add_event(state, events, kind + bed, told, tool)
 
 
 @compiled_part
@@ -358,6 +355,8 @@ def commands_of_line(
     """
     commands = 0
     taker = NO_OWNER
+    # A motion may hold no bare letter; a line without command or usable word is text.
+    told = usable = has_bare = False
     for k in range(count):
         letter = letters[k]
         owners[k] = NO_OWNER
@@ -369,6 +368,7 @@ def commands_of_line(
         elif letter == T and (taker == NO_OWNER or meant[taker] < words.PLAIN):
             meaning = words.TOOL
         if meaning != NO_OWNER:
+            told = True
             meant[commands] = meaning
             heads[commands] = k
             if takes_words(meaning):
@@ -381,20 +381,9 @@ def commands_of_line(
             heads[commands] = k
             commands += 1
         owners[k] = taker
-    # A motion may hold no bare letter; a line without command or usable word is text.
-    told = False
-    usable = False
-    has_bare = False
-    for k in range(count):
-        letter = letters[k]
-        owner = owners[k]
-        if owner == NO_OWNER:
-            told = True
-        elif meant[owner] < words.PLAIN:
-            if letter < 0:
-                has_bare = True
-            elif (MOTION_WORDS | OTHER_AXES) & (1 << letter):
-                usable = True
+        if meant[taker] < words.PLAIN:
+            has_bare |= letter < 0
+            usable |= letter >= 0 and (MOTION_WORDS | OTHER_AXES) & (1 << letter) != 0
     if not told and not usable:
         return 0
     return DAMAGED if has_bare else commands

@@ -19,7 +19,7 @@ from kinematics.gcode import state as codes
 from kinematics.gcode.commands import SLOWEST_FEED, TOO_LARGE
 from kinematics.gcode.motion import NOTHING
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
-from kinematics.gcode.scanning import POWERS_OF_TEN, E, F, X, Y, Z, end_of_line, short_field
+from kinematics.gcode.scanning import POWERS_OF_TEN, E, F, X, Y, Z, after_line_end, end_of_line, number_at, short_field
 
 ONE_BYTE, MINUS = np.uint64(0xFF), np.uint64(text.MINUS)
 THREE_BYTES = np.uint64(0xFFFFFF)
@@ -78,13 +78,7 @@ def plain_lines(
             j = end_of_line(source, i, end)
             if j == end:
                 break
-            if byte_at(source, j) == text.RETURN:
-                j += 1
-                if j < end and byte_at(source, j) == text.LINE_FEED:
-                    j += 1
-            else:
-                j += 1
-            i = j
+            i = after_line_end(source, j, end)
             line += 1
             continue
         j = i + 3
@@ -101,17 +95,8 @@ def plain_lines(
                 eight = eight_at(source, j)
             length, decimals, mantissa = short_field(eight)
             if length == 8:
-                length, digits, point, mantissa = 0, 0, -1, 0
-                while digits <= MOST_DIGITS:
-                    digit = byte_at(source, j + length) - 48
-                    if 0 <= digit < 10:
-                        mantissa = mantissa * 10 + digit
-                        digits += 1
-                    elif digit == text.POINT - 48 and point < 0:
-                        point = digits
-                    else:
-                        break
-                    length += 1
+                stop_at, digits, point, mantissa = number_at(source, j, False)
+                length = stop_at - j
                 decimals = digits - point if point >= 0 else 0
                 if digits > MOST_DIGITS or digits == 0:
                     break
@@ -155,14 +140,8 @@ def plain_lines(
                 c = byte_at(source, j)
             if j >= end:
                 break
-            if c == text.LINE_FEED:
-                is_plain = True
-                j += 1
-            elif c == text.RETURN:
-                is_plain = True
-                j += 1
-                if j < end and byte_at(source, j) == text.LINE_FEED:
-                    j += 1
+            is_plain = c == text.LINE_FEED or c == text.RETURN
+            j = after_line_end(source, j, end)
             break
         if not is_plain:
             break

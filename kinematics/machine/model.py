@@ -7,7 +7,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, NamedTuple, Self
 
-from kinematics.errors import Finding, InputError
+from kinematics.errors import InputError
 from kinematics.machine.doubts import doubts_of
 from kinematics.machine.keys import Keys
 from kinematics.machine.kinds import Range
@@ -59,7 +59,7 @@ class Machine(Keys):
         reading = MachineReading()
         found = reading.machine(type(self), {names.get(name, name): one for name, one in tables.items()})
         if problems := reading.problems():
-            raise InputError(*(Finding("", one.found, one.allowed, one.hint) for one in problems))
+            raise InputError(*(problem.at("") for problem in problems))
         self.__dict__.update(found, _ranges=tuple(sorted(reading.ranges.items())))
         self.__dict__["_origins"] = {dotted_name(path): GIVEN_IN_CODE for path in given_keys(self)}
 
@@ -99,7 +99,7 @@ class Machine(Keys):
         if found.problems:
             order = {setting: position for position, (setting, _) in enumerate(flattened(settings))}
             problems = sorted(found.problems, key=lambda pair: order.get(pair[0], len(order)))
-            raise InputError(*(Finding(origin, one.found, one.allowed, one.hint) for _, one in problems))
+            raise InputError(*(problem.at(origin) for _, problem in problems))
         origins = dict(self._origins)
         for key in found.dropped:
             origins.pop(key, None)

@@ -36,7 +36,7 @@ from kinematics.planner.sums import FILAMENT_SPEED, PATH, PATH_SUMS, PRINTED, ad
 from kinematics.planner.ties import NO_TIES
 from kinematics.studies.asked import OffTheBed, bed_of
 from kinematics.studies.prepared import corner_settings, rules_deviation
-from kinematics.studies.timing import Ask, PathSums, Timing, clock_of, timing_from
+from kinematics.studies.timing import Ask, PathSums, Places, Reals, Timing, clock_of, timing_from
 
 TAIL = 1024  # moves at the end of what is at hand that are looked through before those before them
 
@@ -81,9 +81,6 @@ def last_rest(moves: Moves, begin: int) -> int:
         end, size = first, 8 * size
     return 0
 
-
-Reals = NDArray[np.float64]
-Places = NDArray[np.int64]
 
 IN_WORK = 4  # blocks at a time that are planned or wait for that
 HEATER_EVENTS = (NOZZLE_TARGET, BED_TARGET, *WAITS)  # the only ones whose length hangs on the clock

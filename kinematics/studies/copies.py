@@ -48,7 +48,9 @@ from kinematics.studies.timing import (
     CopiesMade,
     JobHere,
     PathSums,
+    Places,
     Planned,
+    Reals,
     Then,
     TimedJob,
     Timing,
@@ -58,9 +60,6 @@ from kinematics.studies.timing import (
     timing_from,
     timing_of_plan,
 )
-
-Reals = NDArray[np.float64]
-Places = NDArray[np.int64]
 
 FOR_EACH = (tool_path.DWELL, tool_path.TOOL_CHANGE, tool_path.RETRACTION)  # that come with every copy of a layer
 TOOLS = (

@@ -16,10 +16,7 @@ from kinematics.gcode.job import Extent, Job
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL, Moves
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import LinearDelta, mechanism_of
-from kinematics.studies.timing import Planned
-
-Reals = NDArray[np.float64]
-Places = NDArray[np.int64]
+from kinematics.studies.timing import Places, Planned, Reals
 
 BESIDE = 8  # moves of a part that are planned with the way that begins or ends there
 LIFT = 5.0  # mm above what is printed on the way to a copy that is printed after another (an assumption)

@@ -9,7 +9,6 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from kinematics.studies.fitting import USUAL_SPREAD, Solution
@@ -26,6 +25,7 @@ from kinematics.studies.parameters import (
     Responses,
 )
 from kinematics.studies.stopwatch import NORMAL
+from kinematics.studies.timing import Reals
 
 # What a maker can do to find out which it is.
 TESTS: Mapping[str, str] = {
@@ -106,8 +106,6 @@ def explanations_of(responses: Responses, measured: float) -> Explanations:
 def _explanation(one: Parameter, place: float, reaches: float | None) -> Explanation:
     return Explanation(one.name, one.keys[0], one.value(one.base), one.value(place), 0.0, reaches, TESTS[one.name])
 
-
-Reals = NDArray[np.float64]
 
 WORTH_A_PRINT = 0.99  # of the width of the interval that must be left at most for a print to be worth its time
 

@@ -15,9 +15,9 @@ from kinematics.notebook import NotebookTable
 from kinematics.studies.claim import Claim, ClaimAnswer, claim_answer
 from kinematics.studies.climb import Climb, Climbed, planned_ladder, unclimbed
 from kinematics.studies.intervals import Interval, SampledTimes, Sampling, interval_of
+from kinematics.studies.many import Fixed, WeightedJobs, changed_shares, fixed_of
 from kinematics.studies.reach import COST, USUAL_LADDER, LadderAsk, Raisable, gravest_kind, pins_of, raisables_of
 from kinematics.studies.timing import Cause, Timing, causes_in, time_jobs
-from kinematics.studies.weighted_jobs import Fixed, WeightedJobs, changed_shares, fixed_of
 
 if TYPE_CHECKING:
     import pandas

@@ -16,17 +16,14 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.polynomial import chebyshev
-from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
 from kinematics.gcode.job import JobFacts
 from kinematics.limits.combine import EVERY_KIND, limits_of
 from kinematics.machine import Machine
 from kinematics.machine.rules import CORNER_KEYS
-from kinematics.studies.timing import Ask, TimedJob
+from kinematics.studies.timing import Ask, Reals, TimedJob
 from kinematics.toml.files import dotted_name
-
-Reals = NDArray[np.float64]
 
 # How a parameter is counted: a limit by the logarithm of its factor on what the machine file says, an overhead by its
 # seconds, a command rate by the seconds that one move takes to send.

@@ -16,13 +16,12 @@ from kinematics.limits.vibration import AXES, filter_made, filters_of, rounds
 from kinematics.machine import Machine
 from kinematics.studies.compare import AS_IT_IS, Comparison
 from kinematics.studies.stops import pauses_before
-from kinematics.studies.timing import Planned, TimedJob, Timing, each, event_clock, time_job
+from kinematics.studies.timing import Planned, Reals, TimedJob, Timing, each, event_clock, time_job
 from kinematics.studies.whole_jobs import motion_of_axis, rounding_of_timing, swings
 from kinematics.vibration.exposure import SEGMENTS_A_MOVE
 from kinematics.vibration.filters import Filter, spread_of
 from kinematics.vibration.ringing_along import ringing_along
 
-Reals = NDArray[np.float64]
 MOST = 0.95  # of the printed length
 
 

@@ -26,8 +26,8 @@ from kinematics.limits import columns as by
 from kinematics.limits.class_limits import HONOUR, IGNORE, NOTHING_VARIED, UNSCALED
 from kinematics.limits.classes import Classes, classify
 from kinematics.limits.combine import Limits, LimitTable
+from kinematics.limits.drive import jacobians
 from kinematics.limits.flow import filament_area, flow_at, hangs_on_temperature
-from kinematics.limits.motor_drives import jacobians
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import Cartesian, LinearDelta, has_coupled_limits, mechanism_of
 from kinematics.planner.ceilings import hang_on_turns

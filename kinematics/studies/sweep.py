@@ -18,14 +18,13 @@ from kinematics.limits.flow import FLOW_KEY
 from kinematics.limits.vibration import AXES, filter_made, modes_of
 from kinematics.machine import Machine, resolved_keys
 from kinematics.notebook import NotebookTable
-from kinematics.studies.caps import caps_of
+from kinematics.studies.caps import cap_rows
 from kinematics.studies.held_by import HeldBy, held_under
 from kinematics.studies.intervals import USUAL, Interval, Sampling, drawn_totals, interval_of
 from kinematics.studies.knees import FALLS, Knee
 from kinematics.studies.knobs import Knob, settings_of, variant_of
-from kinematics.studies.many import Variant
+from kinematics.studies.many import Variant, WeightedJobs
 from kinematics.studies.timing import ALL_JOBS
-from kinematics.studies.weighted_jobs import WeightedJobs
 
 if TYPE_CHECKING:
     import pandas
@@ -98,7 +97,7 @@ def _judged(variant: Variant, jobs: WeightedJobs) -> tuple[bool | None, tuple[st
 
     Judged are the limits that the candidate turns, and what its commanded speeds ask of the hotend.
     """
-    rows = [row for row in caps_of(variant.machine).rows if row.limit in variant.varied and row.asked is not None]
+    rows = [row for row in cap_rows(variant.machine, limits=variant.varied) if row.asked is not None]
     stopped = [row.stopped_by for row in rows if row.within_caps is False]
     melts = any(key == FLOW_KEY or key.endswith(COMMANDED_KEYS) for key in variant.varied)
     known = all(row.within_caps for row in rows)

@@ -24,8 +24,7 @@ from kinematics.studies.knobs import (
     typed,
     variant_of,
 )
-from kinematics.studies.many import Variant
-from kinematics.studies.weighted_jobs import WeightedJobs
+from kinematics.studies.many import Variant, WeightedJobs
 from kinematics.wording import duration_text
 
 if TYPE_CHECKING:

@@ -16,9 +16,8 @@ from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL, WAITS, Events
 from kinematics.limits import columns as by
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.limits.classes import Classes, MoveClass
-from kinematics.limits.combine import ADVANCE_KEY, Limits
-from kinematics.limits.lowering import WORDS as CAP_WORDS
-from kinematics.limits.motor_drives import torque_key
+from kinematics.limits.combine import ADVANCE_KEY, CAP_WORDS, Limits
+from kinematics.limits.drive import torque_key
 from kinematics.machine import Machine
 from kinematics.planner.ceilings import is_unbounded
 from kinematics.planner.features import NOT_CUT, Features
@@ -32,6 +31,8 @@ ALL_JOBS = "all jobs"  # in place of one job's name
 
 Then = Callable[["Timing"], "Sequence[Ask]"]
 Result = TypeVar("Result")
+Reals = NDArray[np.float64]
+Places = NDArray[np.int64]
 IDLE = -1  # in place of a cause: moves that do not cruise, or have no ramp
 
 

@@ -13,7 +13,6 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from kinematics.errors import InputError, Notice
 from kinematics.limits.vibration import AXES
@@ -35,8 +34,6 @@ from kinematics.vibration.tailored import bands_of, tailored_to_budgets
 if TYPE_CHECKING:
     import pandas
 
-
-Reals = NDArray[np.float64]
 
 SEEN_IN = 0.5  # of the recordings of an axis: a mode that fewer show is left out, and said so
 COUPLED = 0.3  # of the shaken axis's swing: an axis that moves so much is told

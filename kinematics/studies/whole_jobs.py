@@ -25,7 +25,7 @@ from kinematics.notebook import NotebookTable
 from kinematics.planner.plan import plan
 from kinematics.planner.ties import ADVANCE, DELAY
 from kinematics.studies.stops import pauses_before
-from kinematics.studies.timing import Planned, Timing, event_clock
+from kinematics.studies.timing import Planned, Reals, Timing, event_clock
 from kinematics.vibration.exposure import (
     SEGMENTS_A_MOVE,
     AxisMotion,
@@ -350,8 +350,6 @@ def rounding_of_timing(timing: Timing) -> Rounding:
     budget = machine.quality.rounding_budget_mm
     return Rounding(machine, timing.facts.name, found.worst, line, found.median, found.most, budget)
 
-
-Reals = NDArray[np.float64]
 
 STANDS = 1e-12  # s: of cruising, less is none
 

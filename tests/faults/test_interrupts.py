@@ -12,8 +12,8 @@ import pytest
 from kinematics.business import bedful, runs, sums
 from kinematics.studies import intervals, knees, ladder
 from kinematics.studies.intervals import DRAWN_TOGETHER, Sampling, shares_of
+from kinematics.studies.many import WeightedJobs
 from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.weighted_jobs import WeightedJobs
 from tests.cli.conftest import BRACKET, HOOK, INTERRUPTED, Run, interrupting
 
 RANGES = (

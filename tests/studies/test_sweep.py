@@ -13,6 +13,7 @@ import pytest
 from kinematics.machine import Machine, load_machine
 from kinematics.studies.caps import caps_of
 from kinematics.studies.knobs import Knob, grid, is_logarithmic, knob_from, sample, variant_of
+from kinematics.studies.many import WeightedJobs
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.sweep import (
     ACCELERATION,
@@ -27,7 +28,6 @@ from kinematics.studies.sweep import (
     sweep_rows,
     trade_offs_of,
 )
-from kinematics.studies.weighted_jobs import WeightedJobs
 from tests.studies.conftest import bench, straight
 from tests.studies.weighted import ZIGZAG, alone, jobs_of
 
