@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cmath
 import math
 from typing import Any
 
@@ -72,6 +73,42 @@ def test_every_corner_of_a_long_zigzag_bends_alike() -> None:
     assert features.corner_y[1:] == pytest.approx(np.ones(300), rel=1e-9)
 
 
+def test_a_short_run_behind_a_stop_takes_no_turn_of_what_lies_before_it() -> None:
+    """Up, a stop, 0.03 mm to the right and on by half a radian; a short run at the end, before a stop, as well."""
+    long = 5.0 * cmath.exp(0.5j)
+    steps = [5.0j, 0.03 + 0.0j, long, 0.03 * cmath.exp(0.9j), 5.0j]
+    moves = to_moves(
+        [
+            NaiveMove(dx=one.real, dy=one.imag, speed=50.0, kind="travel", stop_before=k in (1, 4))
+            for k, one in enumerate(steps)
+        ]
+    )
+    found = features_of(moves)
+    cosines = [math.cos(0.5 * turn) for turn in (0.5, 0.4)]
+    assert found.sharpness[[2, 3]] == pytest.approx([(1.0 - one) / one for one in cosines], rel=1e-9)
+    assert found.change[[2, 3]] == pytest.approx([2.0 * math.sin(0.5 * turn) for turn in (0.5, 0.4)], rel=1e-9)
+    assert found.sharpness[[0, 1, 4]].tolist() == [0.0] * 3
+
+
+def radius_through(a: complex, b: complex, c: complex) -> float:
+    """Radius of the circle through three points: product of the sides over four times the area (school geometry)."""
+    area = 0.5 * abs(((b - a).conjugate() * (c - a)).imag)
+    return abs(b - a) * abs(c - b) * abs(c - a) / (4.0 * area)
+
+
+@pytest.mark.parametrize("turn", [0.004, 0.04])
+def test_a_small_piece_between_straights_is_a_curve_where_rounding_cannot_be_it(turn: float) -> None:
+    """5 mm, 0.2 mm, 5 mm: to the place 0.25 mm ahead; where that may be rounding, to the far end of the straight."""
+    steps = [5.0 + 0.0j, 0.2 * cmath.exp(1j * turn), 5.0 * cmath.exp(2j * turn)]
+    moves = to_moves([NaiveMove(dx=one.real, dy=one.imag, speed=50.0, kind="travel") for one in steps])
+    begin, first, second, end = np.cumsum([0.0, *steps]).tolist()
+    beyond = second + 0.05 * cmath.exp(2j * turn) if turn > 0.012 else end
+    before = first - 0.05 if turn > 0.012 else begin
+    found = features_of(moves).curvature
+    assert found[1] == pytest.approx(1.0 / radius_through(begin, first, beyond), rel=1e-6)
+    assert found[2] == pytest.approx(1.0 / radius_through(before, second, end), rel=1e-6)
+
+
 def test_what_ceilings_see_by_hand() -> None:
     """Lines of 2 mm: 3 mm of path before node 20 lie within the two moves before it, none within the one."""
     features = features_of(zigzag(30))
@@ -105,9 +142,9 @@ HELD_BY: dict[str, tuple[dict[str, float], dict[str, float]]] = {  # columns and
 }
 
 
-def corner_before_a_straight(pieces: int) -> Moves:
-    """Two lines of 5 mm, a turn of 0.2 rad, and a straight of 4 mm a piece."""
-    job = [NaiveMove(dx=5.0, speed=90.0, kind="travel"), NaiveMove(dx=4.0, dy=3.0, speed=90.0, kind="travel")]
+def corner_before_a_straight(pieces: int, speed: float) -> Moves:
+    """Two lines of 5 mm, a turn of 0.2 rad, and a straight of 4 mm a piece; only the line before it has a `speed`."""
+    job = [NaiveMove(dx=5.0, speed=90.0, kind="travel"), NaiveMove(dx=4.0, dy=3.0, speed=speed, kind="travel")]
     angle = math.atan2(3.0, 4.0) + 0.2
     straight = NaiveMove(dx=4.0 * math.cos(angle), dy=4.0 * math.sin(angle), speed=90.0, kind="travel")
     return to_moves([*job, *[straight] * pieces])
@@ -122,11 +159,12 @@ def test_the_end_of_a_long_straight_is_of_no_account_to_the_corner_before_it(
     monkeypatch.setattr("kinematics.planner.cuts.STRAIGHT", 3)
     columns, made = HELD_BY[held_by]
     table = np.full((1, by.LIMITS), math.inf)
-    table[0, by.CAP] = capped
+    table[0, by.SPEED_SHARE] = 1.0
+    weak = table.copy()  # wants to see ten times as far
     for name, value in columns.items():
-        table[0, getattr(by, name)] = value
+        table[0, getattr(by, name)], weak[0, getattr(by, name)] = value, 0.1 * value
     for pieces in range(1, 12):
-        moves = corner_before_a_straight(pieces)
+        moves = corner_before_a_straight(pieces, capped)
         size = moves.dx.size
         found = features_of(moves)
         rows: dict[str, Any] = {"motor": np.zeros((2, size)), "motor_corner": np.zeros((2, size))}
@@ -135,8 +173,7 @@ def test_the_end_of_a_long_straight_is_of_no_account_to_the_corner_before_it(
         found = found._replace(**rows)
         settled = pieces > 3 and 4.0 * pieces * 50.0 > capped**2
         assert last_known(found, by.Sight(0.25, 0.25), [table]) == (size - 2 if settled else 1)
-        fast = np.where(np.arange(by.LIMITS) == by.CAP, 90.0, table)  # wants to see 162 mm
-        assert last_known(found, by.Sight(0.25, 0.25), [table, fast]) == 1
+        assert last_known(found, by.Sight(0.25, 0.25), [table, weak]) == 1
         assert last_known(found, by.Sight(0.25, 0.25)) == 1
     # Where ceilings see half as far as the straight of 44 mm is long, its end counts, of both corners ahead.
     assert last_known(found, by.Sight(0.25, 22.1), [table]) == 0

@@ -89,15 +89,27 @@ def test_batches_of_unlike_candidates(mechanism: str, blocks: str) -> None:
         assert not batch_differences(prepared, tables, lookahead, seed), f"seed {seed}"
 
 
+def chain(seed: int) -> list[NaiveMove]:
+    """Lines of 0.4 to 7 mm that turn a little, with a stop among them."""
+    rng = np.random.default_rng(seed)
+    return [
+        NaiveMove(dx=float(x), dy=float(y), speed=150.0, kind="travel", stop_before=k == 9)
+        for k, (x, y) in enumerate(zip(rng.uniform(0.4, 7.0, 16), rng.uniform(-0.5, 0.5, 16), strict=True))
+    ]
+
+
 @pytest.mark.parametrize("lookahead", [1, 2, 5])
 def test_moves_in_pieces(lookahead: int, blocks: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Cut into pieces, of which the controller sees whole moves; as the uncut job takes, move by move."""
     if blocks != "whole":
         monkeypatch.setattr(single, "BLOCK", BLOCK_OF_PIECES)
-    for seed in (701, 703, 710):
-        job, drawn = random_job(seed, pieces=3), replace(expressible(random_limits(seed)), lookahead=lookahead)
-        if seed % 2 == 0:  # rest is left with no step
-            drawn = replace(drawn, corner_rule="junction deviation", extruder_step=math.inf)
+    slow = replace(NaiveLimits(travel_acceleration=300.0), lookahead=lookahead)  # what is seen holds nearly everything
+    cases = [
+        (random_job(seed, pieces=3), replace(expressible(random_limits(seed)), lookahead=lookahead))
+        for seed in (701, 703)
+    ]
+    cases += [(chain(701), slow), (chain(703), replace(slow, extruder_step=5.0))]  # rest is left with no step, with one
+    for seed, (job, drawn) in enumerate(cases):
         moves, machine = to_moves(job), machine_from(drawn)
         pieces, whole = cut_moves(moves, pieces_of(moves, 1.0))
         classes = classify(pieces, machine.motion.first_layers.count)

@@ -60,6 +60,30 @@ def test_a_line_under_a_torque_curve_is_that_of_an_integration_in_time() -> None
     assert found.seconds.sum() == pytest.approx(found.duration[0], rel=EXACT)
 
 
+@pytest.mark.parametrize("piece", [0.25, 0.4, 0.64, 0.8, 3.2])
+def test_a_line_in_pieces_is_driven_as_a_whole(piece: float) -> None:
+    """However slowly a piece begins and however fast the next may be."""
+    whole = planned_from_naive([NaiveMove(dx=16.0, speed=500.0, kind="travel")], with_motor())
+    job = [NaiveMove(dx=piece, speed=500.0, kind="travel")] * round(16.0 / piece)
+    found = planned_from_naive(job, with_motor())
+    assert found.duration.sum() == pytest.approx(whole.duration.sum(), rel=EXACT)
+    assert found.seconds == pytest.approx(whole.seconds, rel=1e-7, abs=1e-12)
+
+
+@pytest.mark.parametrize("lookahead", [1, 2, 4])
+@pytest.mark.parametrize("block", [1024, 5])
+def test_a_motor_is_weak_within_what_is_seen(lookahead: int, block: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Lines of unlike length nearly straight on; what is seen leaves them speeds at which the motor gives less."""
+    monkeypatch.setattr(single, "BLOCK", block)
+    rng = np.random.default_rng(lookahead)
+    steps = zip(rng.uniform(0.5, 6.0, 14).tolist(), rng.uniform(-0.2, 0.2, 14).tolist(), strict=True)
+    job = [NaiveMove(dx=x, dy=y, speed=400.0, kind="travel") for x, y in steps]
+    limits = with_motor(lookahead=lookahead)
+    found, slow = planned_from_naive(job, limits), plan_naively(job, limits)
+    assert not [one for one in different_numbers(found, slow, BY_GRID) if "acceleration" not in one]
+    assert found.seconds[0, by.DRIVE_1] > 0.0
+
+
 def test_a_motor_runs_to_a_tenth_of_its_spare_force() -> None:
     """(F0 − k·v − f) = 0.1·(F0 − f) by hand; on a long line that is the speed, and the motor its cause."""
     found = planned_from_naive([NaiveMove(dx=3000.0, speed=500.0, kind="travel")], with_motor())
@@ -161,8 +185,8 @@ def test_two_motors_alike_and_pressure_advance_hold_as_one_of_them_does(delay: f
 
 def test_rest_reached_with_a_step_where_the_motor_is_weak_already() -> None:
     """Along x from rest with 60 mm/s, to rest with 60, on along y with 1: speeds at which the drive holds by far."""
-    limits = with_motor(corner_rule="axis steps", speed_step=(60.0, 1.0, math.inf))
-    for length in (0.3, 0.6, 1.2, 5.0):
+    limits = with_motor(friction=2.56, corner_rule="axis steps", speed_step=(60.0, 1.0, math.inf))
+    for length in (0.1, 0.3, 1.2, 5.0):  # from 50 mm/s on the motor gives less than 2500 mm/s²
         job = [NaiveMove(dx=length, speed=500.0, kind="travel")]
         job.append(NaiveMove(dy=length, speed=500.0, kind="travel", stop_before=True))
         found, slow = planned_from_naive(job, limits), plan_naively(job, limits)
@@ -177,15 +201,14 @@ def test_a_slow_crawl_from_rest_to_rest_in_small_blocks(lookahead: int | None, m
     """Steps of speed beside which braking counts for little: rests within what is seen, plans and batches."""
     monkeypatch.setattr(single, "BLOCK", 7)
     monkeypatch.setattr("kinematics.planner.batch.BLOCK", 7)
-    limits = NaiveLimits(
-        travel_acceleration=60.0,
+    crawling = NaiveLimits(
         corner_rule="axis steps",
         speed_step=(8.0, 6.0, 1.0),
         extruder_step=math.inf,
         lookahead=lookahead,
     )
-    for seed in range(3):
-        rng = np.random.default_rng(seed)
+    for seed, acceleration in enumerate((60.0, 12.0, 4.0)):
+        rng, limits = np.random.default_rng(seed), replace(crawling, travel_acceleration=acceleration)
         job = [
             NaiveMove(
                 dx=float(x), dy=float(y), speed=float(rng.uniform(4.0, 60.0)), kind="travel",
