@@ -39,18 +39,21 @@ def with_motor(motor: NaiveMotor = WEAK, friction: float = 3.0, **others: object
     return replace(NaiveLimits(travel_acceleration=2500.0, caps=caps), **others)
 
 
-def test_a_line_under_a_torque_curve_is_that_of_an_integration_in_time() -> None:
-    """a = min(2500, (F(v) − 3 N)/m): from rest to the middle of 16 mm and back down; none of it at one speed."""
+@pytest.mark.parametrize("length", [1.0, 2.0, 5.0, 16.0])
+def test_a_line_under_a_torque_curve_is_that_of_an_integration_in_time(length: float) -> None:
+    """a = min(2500, (F(v) − 3 N)/m): from rest to the middle and back down; none of it at one speed."""
 
     def a(v: float) -> float:
         return min(2500.0, (AT_REST - SLOPE * v - 3.0) / MASS)
 
     def middle(_: float, state: list[float]) -> float:
-        return state[0] - 8.0
+        return state[0] - 0.5 * length
 
     middle.terminal = True  # type: ignore[attr-defined]
-    ridden = solve_ivp(lambda _, state: [state[1], a(state[1])], (0.0, 9.0), [0.0, 0.0], events=middle, rtol=1e-11)
-    found = planned_from_naive([NaiveMove(dx=16.0, speed=500.0, kind="travel")], with_motor())
+    ridden = solve_ivp(
+        lambda _, state: [state[1], a(state[1])], (0.0, 9.0), [0.0, 0.0], events=middle, rtol=1e-11, atol=1e-12
+    )
+    found = planned_from_naive([NaiveMove(dx=length, speed=500.0, kind="travel")], with_motor())
     assert found.duration[0] == pytest.approx(2.0 * ridden.t[-1], rel=1e-6)
     assert found.speed_peak[0] == pytest.approx(ridden.y[1, -1], rel=1e-6)
     assert found.acceleration[0] == pytest.approx(a(ridden.y[1, -1]), rel=1e-6)
