@@ -17,7 +17,8 @@ from kinematics.gcode.dialects import (
     EXTRUSION,
     FILE_LIMITS,
     MEANINGS,
-    UNITS,
+    OTHER_MEANINGS,
+    UNITS_OF,
     WRITTEN_LIMITS,
     Dialect,
     LimitWord,
@@ -58,6 +59,7 @@ SECONDS_A_P = {"ms": 0.001, "s": 1.0}
 
 WORD = re.compile(r"([GM])0*(\d{1,3})(?:\.(\d)0*)?", re.IGNORECASE | re.ASCII)
 WORD_ALLOWED = 'G or M with a number up to 999.9, in quotes, such as "M204"'
+LETTER = re.compile(r"[A-FH-LO-Z]", re.IGNORECASE | re.ASCII)
 LETTER_ALLOWED = "one letter, none of G, M, N"
 VALUE = "{value}"  # where the number stands in a text to be written
 
@@ -204,12 +206,6 @@ def _limits(base: Sequence[LimitWord], own: Sequence[LimitWord], words: Mapping[
         yield from rows
 
 
-# What a text command may mean beside the limits -> its units; none where it has no value.
-OTHER_MEANINGS: Mapping[str, tuple[str, ...]] = MappingProxyType(
-    {"override": ("1", "%"), "dwell": ("s", "ms"), "pause": (), "ignore": ()}
-)
-
-
 def canonical_word(word: str) -> str:
     """A word as the dialects write it: g01 and G1.0 are G1; empty for what is no G or M word."""
     parts = WORD.fullmatch(word.strip())
@@ -247,7 +243,7 @@ def problems_in_rows(tables: Mapping[str, Any], base: Dialect, lines: TomlLines)
     """[[limit]]: words, letters, meanings, units, and what is said twice."""
     words = tables.get("words")
     said = {canonical_word(word): word for word in reversed(words)} if isinstance(words, dict) else {}
-    first: dict[tuple[str, str, str, str], int] = {}
+    first: dict[Any, KeyPath] = {}
     for position, row in _rows(tables, "limit"):
         here: KeyPath = ("limit", position)
         word, letter = _text(row, "word"), _text(row, "letter").upper()
@@ -260,17 +256,12 @@ def problems_in_rows(tables: Mapping[str, Any], base: Dialect, lines: TomlLines)
             yield Problem((*here, "word"), found, "one of them: a word that states limits means nothing else")
         elif MEANINGS.get(base.words.get(canonical, ""), MEANINGS["limit"]) <= ARC_COUNTER:
             yield Problem((*here, "word"), f"{canonical} makes moves: it cannot state a limit", "any other word")
-        if letter and not re.fullmatch(r"[A-FH-LO-Z]", letter):
-            yield Problem((*here, "letter"), f"limit.letter = {shown(row['letter'])}", LETTER_ALLOWED)
-        elif canonical and letter:
-            conditions = _text(row, "beside").upper(), _text(row, "without").upper()
-            before = first.setdefault((canonical, letter, *conditions), position)
-            if before != position:
-                hint = f"first in line {lines.line_of(('limit', before, 'word'))}"
-                yield Problem((*here, "word"), f"{canonical} {letter} is given twice in [[limit]]", "once", hint)
-        for name in ("beside", "without"):
+        if canonical and LETTER.fullmatch(letter):
+            said_before = (canonical, letter, _text(row, "beside").upper(), _text(row, "without").upper())
+            yield from _given_twice(first, said_before, (*here, "word"), f"{canonical} {letter}", lines)
+        for name in ("letter", "beside", "without"):
             told = _text(row, name)
-            if told and not re.fullmatch(r"[A-FH-LO-Z]", told.upper()):
+            if told and not LETTER.fullmatch(told):
                 yield Problem((*here, name), f"limit.{name} = {shown(told)}", LETTER_ALLOWED)
         yield from _meaning_and_unit(here, row, [*FILE_LIMITS])
 
@@ -280,7 +271,7 @@ def problems_in_patterns(tables: Mapping[str, Any]) -> Iterator[Problem]:
     for position, row in _rows(tables, "text"):
         here: KeyPath = ("text", position)
         means = _text(row, "means")
-        valued = means in FILE_LIMITS or bool(OTHER_MEANINGS.get(means))
+        valued = bool(UNITS_OF.get(means))
         yield from _pattern((*here, "pattern"), _text(row, "pattern"), "value" if valued else "")
         yield from _meaning_and_unit(here, row, [*FILE_LIMITS, *OTHER_MEANINGS])
     for name in ("label", "layer"):
@@ -290,16 +281,23 @@ def problems_in_patterns(tables: Mapping[str, Any]) -> Iterator[Problem]:
 
 def problems_in_writes(tables: Mapping[str, Any], lines: TomlLines) -> Iterator[Problem]:
     """[[write]]: texts without their {value}, meanings, units, and what is said twice."""
-    first: dict[str, int] = {}
+    first: dict[Any, KeyPath] = {}
     for position, row in _rows(tables, "write"):
         here: KeyPath = ("write", position)
         text, means = _text(row, "text"), _text(row, "means")
         if text and (text.count(VALUE) != 1 or re.search(r"[{}]", text.replace(VALUE, ""))):
             yield Problem((*here, "text"), f"write.text = {shown(text)}", "text with {value} once, and no other braces")
-        if means and first.setdefault(means, position) != position:
-            hint = f"first in line {lines.line_of(('write', first[means], 'means'))}"
-            yield Problem((*here, "means"), f"{means!r} is given twice in [[write]]", "once", hint)
+        if means:
+            yield from _given_twice(first, means, (*here, "means"), repr(means), lines)
         yield from _meaning_and_unit(here, row, WRITTEN_LIMITS)
+
+
+def _given_twice(first: dict[Any, KeyPath], said: Any, path: KeyPath, name: str, lines: TomlLines) -> Iterator[Problem]:
+    """That something stands in two blocks; `first` the path where each has stood first."""
+    before = first.setdefault(said, path)
+    if before != path:
+        hint = f"first in line {lines.line_of(before)}"
+        yield Problem(path, f"{name} is given twice in [[{path[0]}]]", "once", hint)
 
 
 def _pattern(path: KeyPath, pattern: str, group: str) -> Iterator[Problem]:
@@ -325,7 +323,7 @@ def _meaning_and_unit(here: KeyPath, row: Mapping[str, Any], meanings: Sequence[
     if means not in meanings:
         yield _not_among((*here, "means"), means, meanings)
         return
-    units = tuple(UNITS[FILE_LIMITS[means][1]]) if means in FILE_LIMITS else OTHER_MEANINGS[means]
+    units = tuple(UNITS_OF[means])
     if not isinstance(unit, str) or unit in units:
         return
     quoted = " or ".join(f'"{one}"' for one in units)
@@ -370,7 +368,7 @@ def command_that_sets(dialect: Dialect, means: str, value: float) -> str:
         raise InputError.at(f"dialect {dialect.name}", f"it does not say how to set {means}", allowed)
     if not 0.0 <= value < math.inf:
         raise InputError.at(means, f"{value:g}", "a number from 0 on")
-    number = value / UNITS[FILE_LIMITS[means][1]][row.unit]
+    number = value / UNITS_OF[means][row.unit]
     decimals = max(0, 5 - math.floor(math.log10(number))) if number > 0.0 else 0
     text = f"{number:.{decimals}f}"
     return row.text.replace(VALUE, text.rstrip("0").rstrip(".") if "." in text else text)

@@ -135,6 +135,14 @@ UNITS: Mapping[str, Mapping[str, float]] = MappingProxyType(
         "s": MappingProxyType({"s": 1.0, "ms": 0.001}),
     }
 )
+# What a text command may mean beside the limits.
+OTHER_MEANINGS = ("override", "dwell", "pause", "ignore")
+# The units of each meaning and their factors: to the unit of FILE_LIMITS, to a factor, to seconds; none has no value.
+UNITS_OF: Mapping[str, Mapping[str, float]] = MappingProxyType(
+    {means: UNITS[unit] for means, (_, unit) in FILE_LIMITS.items()}
+    | {"override": MappingProxyType({"1": 1.0, "%": 0.01}), "dwell": UNITS["s"]}
+    | dict.fromkeys(("pause", "ignore"), MappingProxyType({}))
+)
 
 
 class LimitWord(NamedTuple):

@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.gcode.dialects import CODES, FILE_LIMITS, UNITS, Dialect, LimitWord, place_of
+from kinematics.gcode.dialects import CODES, FILE_LIMITS, UNITS_OF, Dialect, LimitWord, place_of
 from kinematics.gcode.moves import FIRST_OF_COMMAND, LIMIT, Events
 
 NOTHING_BEFORE: Mapping[str, float] = MappingProxyType({})
@@ -71,7 +71,7 @@ def limits_in_events(events: Events, dialect: Dialect) -> tuple[list[FileLimit],
             stating = [one for one in rows.get((code, ord(letter) - ord("A")), ()) if one.fits(letters)]
             if stating:
                 means, unit = stating[0].means, stating[0].unit
-                value *= UNITS[FILE_LIMITS[means][1]][unit]
+                value *= UNITS_OF[means][unit]
                 if value > 0.0 or (value == 0.0 and means in MAY_BE_ZERO):
                     found.append(FileLimit(int(events.move[i]), means, value, line))
                     continue

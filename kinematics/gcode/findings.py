@@ -120,25 +120,10 @@ def notice_of(unused: Unused) -> Notice:
     return Notice(unused.line, unused.times, f"{unused.word} {', '.join(unused.letters)} {some} known, not used")
 
 
-def no_motion_hint(found: Sequence[Notice]) -> str:
-    """The first doubtful line of a file in which nothing moves; empty where there is none."""
-    first = min(found, default=None)
-    return f"line {first.line}: {first.text}" if first else ""
-
-
 def nothing_moves(name: str, found: Sequence[Notice]) -> InputError:
-    """The error of a file without motion; `found` what was doubtful in it."""
-    return InputError.at(name, "no motion in this file", "at least one G0 to G3 move", no_motion_hint(found))
-
-
-def no_second_percent(name: str) -> InputError:
-    """The error of a program that a percent line opens and none closes."""
-    return InputError.at(name, *codes.ERROR_TEXTS[codes.ERROR_PERCENT])
-
-
-def cannot_be_unpacked(name: str, error: Exception) -> InputError:
-    """The error of a damaged gzip file."""
-    return InputError.at(name, f"a gzip file that cannot be unpacked ({error})", "a whole gzip file")
+    """The error of a file without motion; `found` what was doubtful in it, of which the first is its hint."""
+    hint = next((f"line {one.line}: {one.text}" for one in sorted(found)), "")
+    return InputError.at(name, "no motion in this file", "at least one G0 to G3 move", hint)
 
 
 def refuse_what_is_no_text(head: bytes, is_blank: bool, name: str) -> None:

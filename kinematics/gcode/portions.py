@@ -7,7 +7,7 @@ from collections import deque
 from collections.abc import Generator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
-from typing import Any, NamedTuple, TypeVar
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,7 @@ from kinematics.gcode import state as codes
 from kinematics.gcode.chunks import CHUNK, Chunk, JobFile
 from kinematics.gcode.dialects import FILE_LIMITS, Dialect, text_from
 from kinematics.gcode.file_limits import Conditions, FileLimit, Unused, conditions_of, limits_in_events
-from kinematics.gcode.findings import Notes, error_of, first_findings, joined, no_second_percent, notice_of
+from kinematics.gcode.findings import Notes, error_of, first_findings, joined, notice_of
 from kinematics.gcode.interpreter import RESERVE, read_lines
 from kinematics.gcode.job import Extent, JobFacts, Statements, retractions_of
 from kinematics.gcode.labels import LabelNames, Labels, Marks, label_marks, layer_marks
@@ -110,14 +110,11 @@ class Columns:
         if self.used + more <= self.line.size:
             return
         room = max(2 * self.line.size, self.used + more)
-        self.path = self._longer(self.path, room)
-        self.kind, self.stop = self._longer(self.kind, room), self._longer(self.stop, room)
-        self.line, self.layer = self._longer(self.line, room), self._longer(self.layer, room)
-
-    def _longer(self, old: NDArray[Any], room: int) -> NDArray[Any]:
-        new = np.empty((*old.shape[:-1], room), old.dtype)
-        new[..., : self.used] = old[..., : self.used]
-        return new
+        for name in ("path", "kind", "stop", "line", "layer"):
+            old = getattr(self, name)
+            new = np.empty((*old.shape[:-1], room), old.dtype)
+            new[..., : self.used] = old[..., : self.used]
+            setattr(self, name, new)
 
     def moves(self, first: int = 0) -> Moves:
         """The moves from `first` on, as parts of the arrays."""
@@ -233,7 +230,7 @@ class Portions:
                 if strict and state.ended:
                     return
         if strict and state.percents == 1:
-            raise no_second_percent(self._file.name)
+            raise InputError.at(self._file.name, *codes.ERROR_TEXTS[codes.ERROR_PERCENT])
 
     def _portion(self, chunk: Chunk) -> tuple[Portion, Chunk | None]:
         """The next portion, and what is left of its chunk."""

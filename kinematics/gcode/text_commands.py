@@ -10,21 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.gcode import state as codes
-from kinematics.gcode.dialects import FILE_LIMITS, UNITS, Dialect, TextCommand, compiled_pattern, text_from
+from kinematics.gcode.dialects import FILE_LIMITS, UNITS_OF, Dialect, TextCommand, compiled_pattern, text_from
 from kinematics.gcode.file_limits import FileLimit
 from kinematics.gcode.findings import Notes
 from kinematics.gcode.moves import DWELL, LIMIT, PAUSE, TEXT, Events
 
-OVERRIDE_UNITS = {"1": 1.0, "%": 0.01}
+Action = tuple[str, float]  # what a line means, and the value in its unit
 STOPS = (("dwell", DWELL), ("pause", PAUSE))
 _LINE = re.compile(rb"[^\r\n]*")
 _BRACKETS = re.compile(r"\([^)]*\)?")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
-
-
-class _Action(NamedTuple):
-    means: str
-    value: float
 
 
 def match_texts(
@@ -45,7 +40,7 @@ def match_texts(
     the order of the dialect, so that one line may state several limits; one value that cannot be used spoils its line.
     """
     patterns = [(row, compiled_pattern(row.pattern)) for row in dialect.texts]
-    known: dict[bytes, list[_Action]] = {}
+    known: dict[bytes, list[Action]] = {}
     told: list[FileLimit] = []
     unmatched = np.zeros(offsets.size, np.bool_)
     for i, (offset, line, move) in enumerate(zip(offsets.tolist(), lines.tolist(), moves.tolist(), strict=True)):
@@ -54,42 +49,34 @@ def match_texts(
         if raw not in known:
             known[raw] = _actions_of(text_from(raw), patterns, dialect.semicolon_comments)
         unmatched[i] = not known[raw]
-        told += [FileLimit(move, *action, line) for action in known[raw] if action.means != "ignore"]
+        told += [FileLimit(move, means, value, line) for means, value in known[raw] if means != "ignore"]
     return told, unmatched
 
 
 def _actions_of(
     line: str, patterns: Sequence[tuple[TextCommand, re.Pattern[str]]], semicolon_comments: bool
-) -> list[_Action]:
+) -> list[Action]:
     """What a line does; empty where no pattern fits it or a value cannot be used."""
     if semicolon_comments:
         line = line.partition(";")[0]
     for text in dict.fromkeys((line.strip(), _BRACKETS.sub("", line).strip())):
         fitting = [(row, match) for row, pattern in patterns if (match := pattern.fullmatch(text))]
         if fitting:
-            acting = [
-                _Action(row.means, value) for row, match in fitting if (value := _value_of(row, match)) is not None
-            ]
+            acting = [(row.means, value) for row, match in fitting if (value := _value_of(row, match)) is not None]
             return acting if len(acting) == len(fitting) else []
     return []
 
 
 def _value_of(row: TextCommand, match: re.Match[str]) -> float | None:
     """The value that a line states, in the unit of its meaning; None where it cannot be used, 0 where none is asked."""
-    if row.means in ("pause", "ignore"):
+    if not UNITS_OF[row.means]:
         return 0.0
     written = (match["value"] or "").strip()
     if not _NUMBER.fullmatch(written):
         return None
-    value = float(written) * _factor(row)
+    value = float(written) * UNITS_OF[row.means][row.unit]
     usable = value >= 0.0 if row.means in ("dwell", "pressure advance") else value > 0.0
     return value if usable and value < float("inf") else None
-
-
-def _factor(row: TextCommand) -> float:
-    if row.means == "override":
-        return OVERRIDE_UNITS[row.unit]
-    return UNITS["s" if row.means == "dwell" else FILE_LIMITS[row.means][1]][row.unit]
 
 
 Added = tuple[int, int, float, int, int]  # an event as in `Events`: move, kind, value, tool, line

@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import MAY_COST, Notice
+from kinematics.gcode.cutting import count_outside
 from kinematics.gcode.job import Job
 from kinematics.gcode.moves import FILAMENT, HOMING, PRINT, Events, Moves
-from kinematics.gcode.places import count_outside
 from kinematics.limits.classes import MoveClass
 from kinematics.limits.flow import filament_area, hangs_on_temperature
 from kinematics.machine import Machine

@@ -179,11 +179,9 @@ class _Table:
         """The key of each row, what makes it, and what that is given besides."""
         for kind, name in ((PRINT, "print"), (TRAVEL, "travel")):
             yield f"motion.{name}_acceleration_mm_s2", self._along_moves, kind, name
-        for axis in "xyz":
+        for axis in "xyze":
             yield f"axes.{axis}.max_acceleration_mm_s2", self._along_axis, axis
             yield f"axes.{axis}.max_speed_mm_s", self._speed_along_axis, axis
-        yield "axes.e.max_acceleration_mm_s2", self._extruder
-        yield "axes.e.max_speed_mm_s", self._extruder_speed
         corner = "junction_deviation_mm" if self.machine.motion.speed_step_mm_s is None else "speed_step_mm_s"
         yield f"motion.{corner}", self._corner
         if self.job is not None and self.job.flow > 0.0:
@@ -198,21 +196,16 @@ class _Table:
 
     def _along_axis(self, key: str, axis: str) -> CapRow:
         limits = getattr(self.machine.axes, axis)
-        known = self.caps.acceleration(ALONG[axis], limits.max_speed_mm_s or 0.0)
-        return self._row(key, f"{axis} axis acceleration", "mm/s²", limits.max_acceleration_mm_s2, known)
+        speed = limits.max_speed_mm_s or 0.0
+        extruder = axis == "e"
+        known = self.caps.extruder_acceleration(speed) if extruder else self.caps.acceleration(ALONG[axis], speed)
+        what = "extruder acceleration" if extruder else f"{axis} axis acceleration"
+        return self._row(key, what, "mm/s²", limits.max_acceleration_mm_s2, known)
 
     def _speed_along_axis(self, key: str, axis: str) -> CapRow:
         asked = getattr(self.machine.axes, axis).max_speed_mm_s
-        return self._row(key, f"{axis} axis speed", "mm/s", asked, self.caps.speed(ALONG[axis]))
-
-    def _extruder(self, key: str) -> CapRow:
-        limits = self.machine.axes.e
-        known = self.caps.extruder_acceleration(limits.max_speed_mm_s or 0.0)
-        return self._row(key, "extruder acceleration", "mm/s²", limits.max_acceleration_mm_s2, known)
-
-    def _extruder_speed(self, key: str) -> CapRow:
-        asked = self.machine.axes.e.max_speed_mm_s
-        return self._row(key, "extruder speed", "mm/s", asked, self.caps.extruder_speed())
+        known = self.caps.extruder_speed() if axis == "e" else self.caps.speed(ALONG[axis])
+        return self._row(key, "extruder speed" if axis == "e" else f"{axis} axis speed", "mm/s", asked, known)
 
     def _flow(self, key: str, job: _Job) -> CapRow:
         return self._row(key, "flow the file asks for", "mm³/s", job.flow, self.caps.flow(job.nozzle))
