@@ -212,7 +212,7 @@ def tie_moves(
         k = moves[slot]
         i = np.uint64(begin + k)
         speed, fastest = min(1.0 / paces[k], FASTEST), most[k]
-        top, used, cause = speed, 0, 0
+        top, used, cause = speed, 0, int(cruise_cause[i])
         for motor in range(curves.shape[0]):
             if not held[k] & (2 << motor):
                 continue
@@ -249,8 +249,7 @@ def tie_moves(
             tables[slot, used, 0, ALPHA], tables[slot, used, 0, BETA] = extruder / delay, 1.0 / delay
             tables[slot, used, 0, GAMMA], tables[slot, used, 0, END] = 0.0, math.inf
             causes[slot, used] = by.ADVANCE
-            cause = by.ADVANCE if extruder < top else cause
-            top = min(top, extruder)
+            top = min(top, extruder)  # which holds already as the extruder's own speed, but for the last digit
             used += 1
         chains[slot] = used
         if top < speed:

@@ -118,6 +118,8 @@ def worst_residual(command_filter: Filter, mode: Mode, power: int) -> float:
 
 
 def _looks(command_filter: Filter, span: float) -> int:
-    """How many frequencies to look at over a `span` (rad/s)."""
+    """How many frequencies to look at over a `span` (rad/s); one that is known for certain is looked at once."""
+    if span == 0.0:
+        return 1
     length = command_filter.times[-1] - command_filter.times[0]
     return max(FEWEST, math.ceil(span * length / FINE) + 1)

@@ -77,3 +77,10 @@ def test_filament_weighs_length_times_area_times_density() -> None:
     machine = Machine().with_settings({"filament.density_g_cm3": 1.24, "filament.diameter_mm": 1.75}, "test")
     assert filament_mass(machine, 2000.0) == pytest.approx(5.965099, abs=1e-6)
     assert filament_mass(Machine(), 2000.0) is None
+
+
+def test_a_nozzle_without_a_temperature_counts_as_one_below_any_table() -> None:
+    table = ((-20.0, 4.0), (220.0, 12.0))
+    assert flow_at(table) == (4.0, True)
+    assert flow_at(table, 100.0) == (8.0, False)
+    assert flow_at(table, 230.0) == (12.0, True)

@@ -6,6 +6,7 @@ mutant is then tested in a process that begins with that and ends at its first f
 
 from __future__ import annotations
 
+import gc
 import hashlib
 import os
 import resource
@@ -20,10 +21,16 @@ from tests.mutants.suite import FEWER, MOST_CASES, suite_for
 
 MOST_MEMORY = 8 << 30  # bytes of addresses; a mutant that asks for more is caught by that
 LONGEST_WAIT = 600  # s by the clock, for a mutant that waits and does nothing
+MOST_EXAMPLES = 40  # of a property, where it says no number itself; what fails is not made smaller
 LONGEST_TEST = 5.0  # s of processor time for one test; each takes a tenth of that, and a loop without end all of it
 LOADED_ONCE = (
-    "numpy", "numba", "llvmlite", "scipy.optimize", "scipy.special", "scipy.sparse", "scipy.stats", "tomlkit",
-    "hypothesis", "pandas", "rich.console",
+    "numpy", "numba", "llvmlite", "scipy.optimize", "scipy.signal", "scipy.special", "scipy.sparse", "scipy.stats",
+    "tomlkit", "hypothesis", "hypothesis.strategies", "hypothesis.extra.numpy", "pandas", "rich.console", "simpy",
+)  # fmt: skip
+# Nothing of the tests' runner but what the suite needs: no plugins of other packages, assertions left as they stand.
+RUNNER = (
+    "-x", "-q", "-o", "addopts=", "--assert=plain", "-W", "ignore", "-p", "no:cacheprovider",
+    "-p", "no:unraisableexception", "-p", "no:threadexception", "-p", "no:faulthandler", "-p", "no:logging",
 )  # fmt: skip
 
 
@@ -49,10 +56,15 @@ class Fewer:
 def run_suite(path: str) -> int:
     """Run the suite in the order for a source, up to its first failure; 0 where everything passes."""
     import pytest
+    from hypothesis import Phase, settings
 
-    words = ["-x", "-q", "-o", "addopts=", "-p", "no:cacheprovider", "-p", "no:xdist", "-W", "ignore"]
+    gc.disable()  # for so short a run, searching for garbage costs more than it frees
+    settings.register_profile(
+        "mutants", derandomize=True, database=None, deadline=None, max_examples=MOST_EXAMPLES, phases=[Phase.generate]
+    )
+    settings.load_profile("mutants")
     for part in suite_for(path):
-        status = int(pytest.main([*words, *part], plugins=[Fewer()]))
+        status = int(pytest.main([*RUNNER, *part], plugins=[Fewer()]))
         if status:
             return status
     return 0

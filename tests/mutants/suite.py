@@ -7,6 +7,7 @@ from __future__ import annotations
 
 PLANS = (
     "tests/mutants/test_plans.py",
+    "tests/mutants/test_ties.py",
     "tests/mutants/test_geometry.py",
     "tests/planner/test_batch.py::test_marks_and_layers_where_nothing_is_timed",
     "tests/planner/test_rest_steps.py",
@@ -17,9 +18,10 @@ PLANS = (
     "tests/planner/test_limits.py",
     "tests/planner/test_table_of_ceilings.py",
 )
-LIMITS = ("tests/limits",)
+LIMITS = ("tests/mutants/test_classes.py", "tests/limits")
 FILTERS = (
     "tests/mutants/test_filters.py",
+    "tests/mutants/test_classes.py",
     "tests/published/test_filters.py",
     "tests/vibration/test_filters.py",
     "tests/vibration/test_residual.py",
@@ -39,8 +41,8 @@ FEWER: dict[str, int] = {
     "tests/limits/test_command_rate.py::test_late_commands_are_those_of_an_event_simulation": 2,
     "tests/limits/test_file_limits.py::test_a_word_holds_from_its_line_on_in_its_column": 3,
     "tests/limits/test_limit_table.py::test_every_key_changes_what_the_table_says_that_it_lifts": 60,
-    "tests/planner/test_falling.py::test_path_time_and_speed_of_ramps_are_the_integrals": 6,
-    "tests/planner/test_falling.py::test_a_stretch_cut_into_chords_is_driven_as_the_whole_is": 3,
+    "tests/planner/test_falling.py::test_path_time_and_speed_of_ramps_are_the_integrals": 3,
+    "tests/planner/test_falling.py::test_a_stretch_cut_into_chords_is_driven_as_the_whole_is": 1,
     "tests/planner/test_rest_steps.py::test_batches_keep_budgets_at_rest_and_at_corners": 0,
     "tests/planner/test_resumed.py::test_a_batch_in_parts_is_the_batch_of_the_whole": 1,
     "tests/planner/test_table_of_ceilings.py::test_batches_take_what_single_plans_take": 0,

@@ -9,13 +9,23 @@ import pytest
 
 from kinematics.limits.vibration import axis_quality
 from kinematics.machine import Machine
+from kinematics.planner.batch import batch_features, batch_times
+from kinematics.planner.plan import plan
 from kinematics.vibration.exposure import axis_motion
 from kinematics.vibration.extra_insensitive import extra_insensitive
 from kinematics.vibration.filters import Filter, filter_named, spread_of
-from kinematics.vibration.path_rounding import rest_speeds_by_rounding, speed_by_rounding
+from kinematics.vibration.path_rounding import (
+    PlannedMotion,
+    rest_speeds_by_rounding,
+    rounding_along,
+    speed_by_rounding,
+)
 from kinematics.vibration.residual import Mode
 from kinematics.vibration.ringing import swing_apart
 from kinematics.vibration.rounding import corner_cut, lead
+from tests.naive.planner_records import NaiveCaps, NaiveLimits, NaiveMove
+from tests.naive.planner_twin import plan_naively, total_s
+from tests.planner.from_naive import prepared_from_naive
 
 UNEVEN = Filter("uneven", (0.0, 0.01, 0.04), (0.5, 0.25, 0.25))
 
@@ -44,7 +54,7 @@ def test_three_humps_end_where_the_solution_turns_back() -> None:
     """At 0.2756 of damping; the steps towards it get shorter, and never lead past it."""
     with pytest.raises(ArithmeticError, match="5 impulses"):
         extra_insensitive(5, 0.2956, 0.05)
-    times, amplitudes = extra_insensitive(5, 0.27, 0.05)
+    times, amplitudes = extra_insensitive(5, 0.05, 0.05)
     assert len(times) == len(amplitudes) == 5
     assert math.fsum(amplitudes) == pytest.approx(1.0, abs=1e-12)
 
@@ -98,3 +108,36 @@ def test_only_one_undamped_mode_swings_a_quarter_of_a_period_apart() -> None:
 def test_a_filter_of_one_impulse_rounds_no_corner() -> None:
     quality = {"vibration.x.filter": "none", "quality.rounding_budget_mm": 0.1}
     assert axis_quality(Machine().with_settings(quality, "test"), "x").corner_rounding == math.inf
+
+
+@pytest.mark.parametrize("moves", [1, 2, 3])
+def test_the_rounding_of_a_line_is_where_it_begins_and_ends(moves: int) -> None:
+    """ZV, 50 Hz: half of it 5 ms ahead, half 5 ms behind. At 60 mm/s behind rest, that is 0.15 mm off."""
+    long, none = np.full(moves, 30.0), np.zeros(moves)
+    speed = np.full(moves, 60.0)
+    motion = PlannedMotion((long, none), speed, speed, speed, none, long / speed, none, none)
+    found = rounding_along(motion, [filter_named("ZV", 50.0, 0.0), None], np.ones(moves, np.bool_))
+    assert found.worst == pytest.approx(0.15, rel=1e-9)
+    assert found.move == 0
+    assert found.median == pytest.approx(0.0, abs=1e-9)
+    nothing = rounding_along(motion, [filter_named("ZV", 50.0, 0.0), None], np.zeros(moves, np.bool_))
+    assert nothing == (0.0, 0, 0.0, 0.0)
+
+
+@pytest.mark.parametrize("damping", [0.0, 0.1])
+def test_batches_ring_as_single_plans_where_both_sides_of_a_corner_accelerate_unlike(damping: float) -> None:
+    """Prints of 500 mm/s² and travels of 4000 in turn, to and fro: what either side changes counts with its sign."""
+    rng = np.random.default_rng(3)
+    job = [
+        NaiveMove(dx=x, dy=y, de=0.1 * (k % 2), speed=300.0, kind="print" if k % 2 else "travel")
+        for k, (x, y) in enumerate((rng.uniform(1.0, 9.0, (24, 2)) * rng.choice([-1.0, 1.0], (24, 2))).tolist())
+    ]
+    for accelerations in ((500.0, 4000.0), (4000.0, 500.0), (1500.0, 2000.0)):
+        caps = NaiveCaps(modes={"x": ((45.0, damping),), "y": ((38.0, damping),)}, ringing_budget=0.03)
+        limits = NaiveLimits(print_acceleration=accelerations[0], travel_acceleration=accelerations[1], caps=caps)
+        ready = prepared_from_naive(job, limits)
+        tables = [ready.limits.values, ready.limits.values * 0.9]
+        times = batch_times(batch_features(ready.features, np.zeros(len(job), np.int32)), tables).motion
+        alone = [plan(ready.features, table).duration.sum() for table in tables]
+        assert times == pytest.approx(alone, rel=1e-12)
+        assert alone[0] == pytest.approx(total_s(plan_naively(job, limits)), rel=1e-9)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cmath
 import math
 from typing import Any
 
@@ -12,11 +13,12 @@ from numpy.typing import NDArray
 from kinematics.compiled import compiled
 from kinematics.gcode.moves import Moves
 from kinematics.limits import columns as by
+from kinematics.machine.mechanisms import LinearDelta
 from kinematics.planner.batch import batch_features, batch_times
 from kinematics.planner.ceilings import is_unbounded
 from kinematics.planner.corners import WINDOW_SLACK, place_ahead, place_behind
 from kinematics.planner.cuts import last_known, lead_in
-from kinematics.planner.features import CornerSettings, Features, make_features
+from kinematics.planner.features import CornerSettings, Drive, Features, make_features
 from kinematics.planner.plan import PlanRoom, plan
 from kinematics.planner.ties import NO_TIES
 from tests.naive.planner_records import NaiveMove
@@ -71,6 +73,42 @@ def test_every_corner_of_a_long_zigzag_bends_alike() -> None:
     assert features.corner_y[1:] == pytest.approx(np.ones(300), rel=1e-9)
 
 
+def test_a_short_run_behind_a_stop_takes_no_turn_of_what_lies_before_it() -> None:
+    """Up, a stop, 0.03 mm to the right and on by half a radian; a short run at the end, before a stop, as well."""
+    long = 5.0 * cmath.exp(0.5j)
+    steps = [5.0j, 0.03 + 0.0j, long, 0.03 * cmath.exp(0.9j), 5.0j]
+    moves = to_moves(
+        [
+            NaiveMove(dx=one.real, dy=one.imag, speed=50.0, kind="travel", stop_before=k in (1, 4))
+            for k, one in enumerate(steps)
+        ]
+    )
+    found = features_of(moves)
+    cosines = [math.cos(0.5 * turn) for turn in (0.5, 0.4)]
+    assert found.sharpness[[2, 3]] == pytest.approx([(1.0 - one) / one for one in cosines], rel=1e-9)
+    assert found.change[[2, 3]] == pytest.approx([2.0 * math.sin(0.5 * turn) for turn in (0.5, 0.4)], rel=1e-9)
+    assert found.sharpness[[0, 1, 4]].tolist() == [0.0] * 3
+
+
+def radius_through(a: complex, b: complex, c: complex) -> float:
+    """Radius of the circle through three points: product of the sides over four times the area (school geometry)."""
+    area = 0.5 * abs(((b - a).conjugate() * (c - a)).imag)
+    return abs(b - a) * abs(c - b) * abs(c - a) / (4.0 * area)
+
+
+@pytest.mark.parametrize("turn", [0.004, 0.04])
+def test_a_small_piece_between_straights_is_a_curve_where_rounding_cannot_be_it(turn: float) -> None:
+    """5 mm, 0.2 mm, 5 mm: to the place 0.25 mm ahead; where that may be rounding, to the far end of the straight."""
+    steps = [5.0 + 0.0j, 0.2 * cmath.exp(1j * turn), 5.0 * cmath.exp(2j * turn)]
+    moves = to_moves([NaiveMove(dx=one.real, dy=one.imag, speed=50.0, kind="travel") for one in steps])
+    begin, first, second, end = np.cumsum([0.0, *steps]).tolist()
+    beyond = second + 0.05 * cmath.exp(2j * turn) if turn > 0.012 else end
+    before = first - 0.05 if turn > 0.012 else begin
+    found = features_of(moves).curvature
+    assert found[1] == pytest.approx(1.0 / radius_through(begin, first, beyond), rel=1e-6)
+    assert found[2] == pytest.approx(1.0 / radius_through(before, second, end), rel=1e-6)
+
+
 def test_what_ceilings_see_by_hand() -> None:
     """Lines of 2 mm: 3 mm of path before node 20 lie within the two moves before it, none within the one."""
     features = features_of(zigzag(30))
@@ -82,8 +120,11 @@ def test_what_ceilings_see_by_hand() -> None:
     assert last_known(features, by.Sight(ahead=0.5, moves_ahead=9)) == 31 - 9
 
 
-def test_a_batch_is_certain_as_far_as_a_plan_is() -> None:
+@pytest.mark.parametrize("block", [1024, 16])
+def test_a_batch_is_certain_as_far_as_a_plan_is(block: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """On a straight of 40 half millimetres at 10 mm/s² and 10 mm/s: eleven moves before what is known."""
+    monkeypatch.setattr("kinematics.planner.plan.BLOCK", block)
+    monkeypatch.setattr("kinematics.planner.batch.BLOCK", block)
     moves = to_moves([NaiveMove(dx=0.5, speed=10.0, kind="travel")] * 40)
     features, (table,) = features_of(moves), ramp_tables([10.0], 10.0)
     alone = plan(features, table, known=38)
@@ -91,6 +132,53 @@ def test_a_batch_is_certain_as_far_as_a_plan_is() -> None:
     assert batch.certain.tolist() == [alone.certain.move] == [29]
     assert batch.square == pytest.approx([100.0])
     assert batch.motion == pytest.approx([alone.duration[:29].sum()], rel=1e-9)
+
+
+HELD_BY: dict[str, tuple[dict[str, float], dict[str, float]]] = {  # columns and features that admit 100 mm/s² each
+    "the path": ({"PATH_RAMP": 100.0}, {}),
+    "rounding": ({"ROUNDING_RAMP": 0.05}, {"lead": 5e-4}),
+    "a motor": ({"MOTOR_2_RAMP": 50.0}, {"motor": 0.5}),
+    "a motor at the corner": ({"MOTOR_2_RAMP": 50.0}, {"motor_corner": 0.5}),
+}
+
+
+def corner_before_a_straight(pieces: int, speed: float) -> Moves:
+    """Two lines of 5 mm, a turn of 0.2 rad, and a straight of 4 mm a piece; only the line before it has a `speed`."""
+    job = [NaiveMove(dx=5.0, speed=90.0, kind="travel"), NaiveMove(dx=4.0, dy=3.0, speed=speed, kind="travel")]
+    angle = math.atan2(3.0, 4.0) + 0.2
+    straight = NaiveMove(dx=4.0 * math.cos(angle), dy=4.0 * math.sin(angle), speed=90.0, kind="travel")
+    return to_moves([*job, *[straight] * pieces])
+
+
+@pytest.mark.parametrize("held_by", HELD_BY)
+@pytest.mark.parametrize("capped", [30.0, 40.0])
+def test_the_end_of_a_long_straight_is_of_no_account_to_the_corner_before_it(
+    held_by: str, capped: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A circle through its far end has R = D/2 at least; v² <= 100·D/2 admits 30 mm/s beyond 18 mm, 40 beyond 32."""
+    monkeypatch.setattr("kinematics.planner.cuts.STRAIGHT", 3)
+    columns, made = HELD_BY[held_by]
+    table = np.full((1, by.LIMITS), math.inf)
+    table[0, by.SPEED_SHARE] = 1.0
+    weak = table.copy()  # wants to see ten times as far
+    for name, value in columns.items():
+        table[0, getattr(by, name)], weak[0, getattr(by, name)] = value, 0.1 * value
+    for pieces in range(1, 12):
+        moves = corner_before_a_straight(pieces, capped)
+        size = moves.dx.size
+        found = features_of(moves)
+        rows: dict[str, Any] = {"motor": np.zeros((2, size)), "motor_corner": np.zeros((2, size))}
+        for name, value in made.items():
+            rows[name] = np.full(size, value) if name == "lead" else np.array([[0.0], [value]]) * np.ones(size)
+        found = found._replace(**rows)
+        settled = pieces > 3 and 4.0 * pieces * 50.0 > capped**2
+        assert last_known(found, by.Sight(0.25, 0.25), [table]) == (size - 2 if settled else 1)
+        assert last_known(found, by.Sight(0.25, 0.25), [table, weak]) == 1
+        assert last_known(found, by.Sight(0.25, 0.25)) == 1
+    # Where ceilings see half as far as the straight of 44 mm is long, its end counts, of both corners ahead.
+    assert last_known(found, by.Sight(0.25, 22.1), [table]) == 0
+    assert last_known(found, by.Sight(22.1, 0.25), [table]) == 1
+    assert last_known(found, by.Sight(21.9, 21.9), [table]) == size - 2
 
 
 def test_a_plan_in_used_memory_is_the_plan() -> None:
@@ -127,3 +215,67 @@ def test_moves_need_a_ceiling_of_speed_and_one_of_acceleration(column: str) -> N
     assert bounded(driven, MOTOR_1_RAMP=900.0)
     assert bounded(driven._replace(bend=np.empty((0, 4))), MOTOR_1_MOST=90.0, MOTOR_1_RAMP=900.0)
     assert not bounded(driven._replace(bend=np.empty((0, 4)), pace=np.zeros(4)), MOTOR_1_RAMP=900.0)
+
+
+@pytest.mark.parametrize(
+    ("columns", "advance", "made", "enough"),
+    [
+        ({"MOVE_RATE": 9.0}, (math.inf, 0.0), {"move_reach": np.ones(4)}, False),
+        ({"MOVE_RATE": 9.0, "PATH_RAMP": 9.0}, (math.inf, 0.0), {"move_reach": np.ones(4)}, True),
+        ({"MOVE_RATE": 9.0, "PATH_RAMP": 9.0}, (math.inf, 0.0), {"byte_reach": np.ones(4)}, False),
+        ({"BYTE_RATE": 9.0, "PATH_RAMP": 9.0}, (math.inf, 0.0), {"byte_reach": np.ones(4)}, True),
+        ({"CAP": 9.0}, (math.inf, 0.0), {"loads": np.ones((1, 3, 4))}, True),
+        ({"CAP": 9.0}, (math.inf, 0.0), {"loads": np.ones((1, 3, 4)) * [[0.0], [1.0], [1.0]]}, False),
+        ({"PATH_RAMP": 9.0}, (math.inf, 0.0), {"loads": np.ones((2, 3, 4)) * [[0.0], [0.0], [1.0]]}, True),
+        ({"PATH_RAMP": 9.0}, (math.inf, 0.0), {"loads": np.ones((1, 3, 4)) * [[1.0], [1.0], [0.0]]}, False),
+        ({}, (3.0, 0.1), {}, True),
+        ({}, (3.0, 0.0), {}, False),
+    ],
+)
+def test_ties_give_moves_a_ceiling(
+    columns: dict[str, float], advance: tuple[float, float], made: dict[str, Any], enough: bool
+) -> None:
+    """Commands a second of speed, a motor's mass of acceleration and its turning of speed, pressure advance of both."""
+    features = features_of(zigzag(3))._replace(pace=np.zeros(4), ratio=np.full(4, 0.04))
+    table = np.full((1, by.LIMITS), math.inf)
+    for name, value in columns.items():
+        table[0, getattr(by, name)] = value
+    assert is_unbounded(features, table, np.array([advance]), NO_TIES._replace(**made)) is not enough
+    partly = features._replace(ratio=np.array([0.04, 0.04, 0.0, 0.04]))
+    if not columns:
+        assert is_unbounded(partly, table, np.array([advance]), NO_TIES)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_carriages_of_a_delta_by_differences_of_their_heights(seed: int) -> None:
+    """Speed and acceleration of each carriage at unit speed along a short move, from h = z + √(L² − distance²)."""
+    delta = LinearDelta(250.0, 125.0, tuple(math.radians(angle) for angle in (210.0, 330.0, 90.0)))
+    rng = np.random.default_rng(seed)
+    start, heading = rng.uniform(-70.0, 70.0, 3), rng.normal(size=3)
+    step = 1e-3 * heading / math.hypot(*heading)
+    towers = 125.0 * np.exp(1j * np.radians([210.0, 330.0, 90.0]))
+
+    def carriages(along: float) -> Reals:
+        x, y, z = start + along / 1e-3 * step
+        return np.asarray(z + np.sqrt(250.0**2 - np.abs(towers - (x + 1j * y)) ** 2))
+
+    size = 0.5
+    speed = (carriages(size) - carriages(-size)) / (2.0 * size)
+    pull = (carriages(size) - 2.0 * carriages(0.0) + carriages(-size)) / size**2
+    moves = to_moves([NaiveMove(*step.tolist(), speed=50.0, kind="travel")])
+    drive = Drive(delta, start[:, None])
+    found = make_features(moves, np.zeros(1, np.uint16), CornerSettings(), drive)
+    assert found.motor[:, 0] == pytest.approx(np.abs(speed), rel=1e-4, abs=1e-5)
+    assert found.bend[:, 0] == pytest.approx(np.abs(pull), rel=1e-4)
+
+
+def test_of_a_long_move_of_a_delta_the_worse_end_counts() -> None:
+    """Past the tower at 90°: the carriage's speed and pull at either end, whichever way it goes, by hand."""
+    delta = LinearDelta(250.0, 125.0, tuple(math.radians(angle) for angle in (210.0, 330.0, 90.0)))
+    height, reach = math.sqrt(250.0**2 - 100.0**2 - 125.0**2), 100.0
+    for sign in (1.0, -1.0):
+        begin = np.array([[0.0], [0.0], [0.0]]) if sign > 0.0 else np.array([[-reach], [0.0], [0.0]])
+        moves = to_moves([NaiveMove(dx=-reach if sign > 0.0 else reach, speed=50.0, kind="travel")])
+        found = make_features(moves, np.zeros(1, np.uint16), CornerSettings(), Drive(delta, begin))
+        assert found.motor[2, 0] == pytest.approx(reach / height, rel=1e-12)
+        assert found.bend[2, 0] == pytest.approx((1.0 + (reach / height) ** 2) / height, rel=1e-12)

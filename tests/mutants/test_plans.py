@@ -25,12 +25,17 @@ from tests.planner.test_batch import NANOSECOND, random_case
 from tests.planner.test_batch import differences as batch_differences
 from tests.planner.test_caps_against_twin import BY_GRID, compared, tied_case
 
-# Small jobs in which acceleration that falls holds several moves: of whole blocks, and of small ones.
+# Small jobs in which acceleration that falls holds several moves: of whole blocks, and of small ones. Chosen so that
+# every branch of a plan is taken by one of them: three chains at once, curves of many pieces, rest left with a step.
 TIED_SEEDS = {
-    "cartesian": ((303, 308, 316, 326, 383), (322, 355, 364, 382)),
-    "crossed-belt": ((308, 322, 349, 364, 370), (309, 318, 338, 357)),
-    "linear-delta": ((305, 329, 352, 355, 407), (349, 365, 403, 412)),
+    "cartesian": ((303, 316, 326, 383, 400), (308, 355, 372, 382, 405, 409, 788)),
+    "crossed-belt": ((308, 322, 364, 370), (318, 338, 357, 366, 380, 539)),
+    "linear-delta": ((305, 329, 352, 407), (304, 349, 355, 365)),
 }
+# And such under constant limits, in small blocks: (mechanism, seed).
+BRANCHES = (
+    ("linear-delta", 369), ("cartesian", 324), ("crossed-belt", 307), ("crossed-belt", 321), ("cartesian", 343),
+)  # fmt: skip
 OF_FEW_MOVES = 2e-5  # relative: what the twin's grid of speeds leaves of a total, where it averages over little
 BLOCK_OF_PIECES = 29  # of which a move has some ten
 SMALL_BLOCK = 7  # moves: jobs of some tens are cut many times (compiled kernels keep their own size)
@@ -56,7 +61,8 @@ def constant_case(seed: int, mechanism: str) -> tuple[list[NaiveMove], NaiveLimi
 def test_caps_that_are_constant(mechanism: str, blocks: str) -> None:
     """Corners, lookahead, motors, flow, rounding, ringing, command rate: every number and every cause."""
     first = 300 if blocks == "whole" else 320
-    for seed in range(first, first + 8):
+    chosen = [seed for one, seed in BRANCHES if one == mechanism and blocks != "whole"]
+    for seed in [*range(first, first + 6), *chosen]:
         job, limits = constant_case(seed, mechanism)
         found, *_ = compared(job, limits, ROUNDING, NEAR_TIE)
         assert not found or is_delicate(job, limits), f"seed {seed}: {found[:5]}"
@@ -83,13 +89,27 @@ def test_batches_of_unlike_candidates(mechanism: str, blocks: str) -> None:
         assert not batch_differences(prepared, tables, lookahead, seed), f"seed {seed}"
 
 
+def chain(seed: int) -> list[NaiveMove]:
+    """Lines of 0.4 to 7 mm that turn a little, with a stop among them."""
+    rng = np.random.default_rng(seed)
+    return [
+        NaiveMove(dx=float(x), dy=float(y), speed=150.0, kind="travel", stop_before=k == 9)
+        for k, (x, y) in enumerate(zip(rng.uniform(0.4, 7.0, 16), rng.uniform(-0.5, 0.5, 16), strict=True))
+    ]
+
+
 @pytest.mark.parametrize("lookahead", [1, 2, 5])
 def test_moves_in_pieces(lookahead: int, blocks: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Cut into pieces, of which the controller sees whole moves; as the uncut job takes, move by move."""
     if blocks != "whole":
         monkeypatch.setattr(single, "BLOCK", BLOCK_OF_PIECES)
-    for seed in (700, 701, 703, 704):
-        job, drawn = random_job(seed, pieces=3), replace(expressible(random_limits(seed)), lookahead=lookahead)
+    slow = replace(NaiveLimits(travel_acceleration=300.0), lookahead=lookahead)  # what is seen holds nearly everything
+    cases = [
+        (random_job(seed, pieces=3), replace(expressible(random_limits(seed)), lookahead=lookahead))
+        for seed in (701, 703)
+    ]
+    cases += [(chain(701), slow), (chain(703), replace(slow, extruder_step=5.0))]  # rest is left with no step, with one
+    for seed, (job, drawn) in enumerate(cases):
         moves, machine = to_moves(job), machine_from(drawn)
         pieces, whole = cut_moves(moves, pieces_of(moves, 1.0))
         classes = classify(pieces, machine.motion.first_layers.count)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from fractions import Fraction
 from typing import NamedTuple
 
 Vector = tuple[float, float, float]
@@ -50,10 +49,21 @@ def sum_of(vectors: Sequence[Vector]) -> Vector:
 
 
 def exact_cross(first: Vector, second: Vector) -> Vector:
-    """first × second in rational numbers, rounded once: nearly parallel vectors lose no digits."""
-    a, b, c = (Fraction(x) for x in first)
-    p, q, r = (Fraction(x) for x in second)
-    return (float(b * r - c * q), float(c * p - a * r), float(a * q - b * p))
+    """first × second in whole numbers, rounded once at the end: nearly parallel vectors lose no digits."""
+    (a, b, c), one = in_whole_parts(first)
+    (p, q, r), other = in_whole_parts(second)
+    parts = one * other
+    return ((b * r - c * q) / parts, (c * p - a * r) / parts, (a * q - b * p) / parts)
+
+
+def in_whole_parts(vector: Vector) -> tuple[list[int], int]:
+    """The vector in whole numbers of a part that fits into all three, and how many of these make one; exact.
+
+    Numbers of the machine are whole numbers over powers of two.
+    """
+    ratios = [x.as_integer_ratio() for x in vector]
+    parts = max(below for _, below in ratios)
+    return [above * (parts // below) for above, below in ratios], parts
 
 
 def turn_between(before: Vector, after: Vector) -> Turn:

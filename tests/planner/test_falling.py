@@ -316,3 +316,11 @@ def test_the_lowest_line_is_the_least_of_all(seed: int) -> None:
         alpha, beta, gamma, _ = pieces[chain, piece]
         for v in np.linspace(slow, fast * (1.0 - 1e-9), 200):
             assert alpha - (beta + gamma * v) * v <= admitted(pieces, math.inf, float(v)) * (1.0 + 1e-9)
+
+
+def test_a_line_that_is_crossed_twice_between_both_ends_is_not_the_lowest() -> None:
+    """1000 − 0.1·v² is below 1001 − 10·v at 0 and 100 mm/s, and at 50 far above; below 1300 − 10·v everywhere."""
+    for height, expected in ((1001.0, (-1, 0)), (1300.0, (0, 0))):
+        chains = [[[1000.0, 0.0, 0.1, math.inf]], [[height, 10.0, 0.0, math.inf]]]
+        assert lowest(np.array([chains]), 0.0, 100.0) == expected
+        assert lowest(np.array([chains[::-1]]), 0.0, 100.0) == (expected[0] if expected[0] < 0 else 1, 0)

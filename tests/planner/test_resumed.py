@@ -31,7 +31,7 @@ from tests.planner.from_naive import corner_settings, expressible, machine_from
 ROUNDING = 1e-9  # relative
 NANOSECOND = 1e-9  # s
 SEEDS = st.integers(0, 10**6)
-PIECES = 12 if numba.config.DISABLE_JIT else 60
+PIECES = 6 if numba.config.DISABLE_JIT else 60
 
 Reals = NDArray[np.float64]
 
@@ -130,7 +130,7 @@ def test_plans_are_certain_before_the_end() -> None:
 
 
 @given(SEEDS)
-@settings(max_examples=5 if numba.config.DISABLE_JIT else 60, deadline=None)
+@settings(max_examples=3 if numba.config.DISABLE_JIT else 60, deadline=None)
 def test_a_batch_in_parts_is_the_batch_of_the_whole(seed: int) -> None:
     """Lanes of one row stop at the same node, each with a speed of its own, which is that of its own plan."""
     job = Job(seed)

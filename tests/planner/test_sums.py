@@ -40,7 +40,7 @@ def test_path_sums(moves: list[tuple[int, float, float, float]], begin: int, end
     """Twice in a row, so that sums go on; the second time nothing is higher than before."""
     kind = np.array([move[0] for move in moves], np.int8)
     length, ratio, peak = np.array([move[1:] for move in moves]).T.copy()
-    end = min(end, len(moves))
+    begin, end = sorted((begin % (len(moves) + 1), end % (len(moves) + 1)))
     part = moves[begin:end]
     flows = [r * v if k == PRINT else 0.0 for k, _, r, v in part]
     sums = np.zeros(PATH_SUMS)

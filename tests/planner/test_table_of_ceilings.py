@@ -15,7 +15,6 @@ from kinematics.limits.combine import CAPS, EVERY_KIND, limits_of
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import LinearDelta
 from kinematics.planner.batch import batch_features, batch_times
-from kinematics.planner.ceilings import RAMP_SHARE, STEADY_SHARE
 from kinematics.planner.features import CornerSettings, Drive, Features, make_features
 from kinematics.planner.plan import Plan, plan
 from kinematics.planner.ties import Ties, make_ties
@@ -23,6 +22,7 @@ from kinematics.planner.ties import Ties, make_ties
 Reals = NDArray[np.float64]
 
 ROUNDING = 1e-9  # relative
+STEADY_SHARE, RAMP_SHARE = 0.2, 0.8  # of what a delta's motor may accelerate by: at steady speed, and for ramps
 MOVES = 400
 DELTA = LinearDelta(500.0, 250.0, (math.radians(210.0), math.radians(330.0), math.radians(90.0)))
 WITH_COLUMNS = [one for one in CEILINGS if one.column is not None]

@@ -257,3 +257,13 @@ def test_a_detour_between_two_heavy_directions_counts_as_heavy() -> None:
         steps = np.array([[0.0, length, 0.0], [9.0, 0.0, 9.0], [0.0, 0.0, 0.0]])
         assert leads_found(steps, ends, squares, 0.05) == pytest.approx([1e-4, share * 1e-4, 1e-4], rel=1e-12)
     assert leads_found(steps, ends | True, squares, 0.05)[1] == pytest.approx(1e-5, rel=1e-12)
+
+
+def test_upwards_a_sixteenth_is_the_least_that_counts() -> None:
+    """By hand: between moves along y 2 mm up count a tenth, ε = 0.05; after 3.3 mm, less than a sixteenth, for none."""
+    squares = np.array([0.0, 1e-4, 0.0]) ** 2
+    for length, share in ((2.0, 0.1), (3.1, 0.2 / 3.1), (3.3, 0.0)):
+        steps = np.array([[0.0] * 3, [9.0, 0.0, 9.0], [0.0, length, 0.0]])
+        ends = np.array([True, False, False, True])
+        assert leads_found(steps, ends, squares, 0.05) == pytest.approx([1e-4, share * 1e-4, 1e-4], rel=1e-12)
+    assert leads_see(0.05) == 64.0 * 0.05

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import numba
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -22,7 +23,7 @@ from kinematics.vibration.rounding import (
 
 Reals = NDArray[np.float64]
 
-EXAMPLES = settings(max_examples=80, deadline=None, derandomize=True, database=None)
+EXAMPLES = settings(max_examples=20 if numba.config.DISABLE_JIT else 80, deadline=None, derandomize=True, database=None)
 SAMPLED = 1e-5  # relative: what sampling a ramp at INSTANT leaves
 BINDS = 0.02  # relative
 INSTANT = 2e-6  # s
