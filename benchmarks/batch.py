@@ -13,6 +13,7 @@ import sys
 import tempfile
 import threading
 from collections.abc import Callable
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -23,9 +24,11 @@ from process import run, write_job
 
 from kinematics.lanes import LANES
 from kinematics.limits import columns as by
+from kinematics.machine import load_machine
 from kinematics.planner.batch import BLOCK, BatchFeatures, _rows_of, batch_features, batch_times
 from kinematics.planner.features import Features
 from kinematics.planner.plan import make_room, plan
+from kinematics.studies.prepared import PreparedJob
 
 MOVES = 1_000_000
 CANDIDATES = 2 * LANES
@@ -40,6 +43,7 @@ MOST_OF_C, TIMES_SINGLE, TIMES_NUMPY, TIMES_ONE_THREAD = 1.0, 3.0, 30.0, 1.7
 TIMES_ALONE = 1.9  # what two threads of C bring that share nothing, or the machine is busy
 MOST_GROWTH = 2.0  # dearest beside cheapest move and candidate over two decades
 MOST_ESTIMATES = 10.0
+SMALL_BYTES, MOST_OF_SMALL = 1_000_000, 2.0
 
 Reals = NDArray[np.float64]
 
@@ -240,6 +244,26 @@ def whole_process(verdicts: Verdicts, folder: Path) -> None:
     ])  # fmt: skip
     ratio = sweep.least / estimate.least
     verdicts.judge(f"in under {MOST_ESTIMATES:g} times one estimate", f"{ratio:.1f} times", ratio < MOST_ESTIMATES)
+    job.write_bytes(job.read_bytes()[:SMALL_BYTES].rpartition(b"\n")[0] + b"\n")
+    estimate, sweep, alone = in_turn(runs | {"the batches alone": batches_of(job)}, seconds=10.0, rounds=5).values()
+    table(["process, 1 MB", "seconds", "median"], [
+        [name, f"{each.least:.2f}", f"{each.median:.2f}"]
+        for name, each in zip((*runs, "the batches of 1,000 alone"), (estimate, sweep, alone), strict=True)
+    ])  # fmt: skip
+    ratio = sweep.least / (estimate.least + alone.least)
+    target = f"1,000 over 1 MB in at most {MOST_OF_SMALL:g} times the batches and one estimate"
+    verdicts.judge(target, f"{ratio:.2f} times", ratio <= MOST_OF_SMALL)
+
+
+def batches_of(job: Path) -> Callable[[], object]:
+    """The batches of a sweep of 1,000 candidates over a job, all else made beforehand."""
+    prepared, machine = PreparedJob(str(job)), load_machine("middling")
+    pairs = product(np.geomspace(300.0, 9000.0, 40), np.linspace(0.5, 2.0, 25))
+    machines = [machine.with_settings({"acceleration": one, "speed": other}) for one, other in pairs]
+    laid_out = [prepared.laid_out(one) for one in machines]
+    features = batch_features(laid_out[0].features, laid_out[0].job.moves.layer)
+    limits = [one.limits.values for one in laid_out]
+    return lambda: batch_times(features, limits, layers=laid_out[0].job.layers)
 
 
 def main() -> None:

@@ -12,7 +12,7 @@ from kinematics.gcode.moves import Moves
 from kinematics.limits import columns as by
 from kinematics.limits.classes import classify
 from kinematics.limits.combine import Limits, limits_of
-from kinematics.limits.motor_drives import jacobians
+from kinematics.limits.drive import jacobians
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import mechanism_of
 from kinematics.planner.ceilings import hang_on_turns

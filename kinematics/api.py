@@ -20,20 +20,20 @@ from kinematics.accepted import (
     machine_from,
     weighted_jobs,
 )
-from kinematics.business.throughput import longest_print
+from kinematics.business.weeks import longest_print
 from kinematics.errors import InputError, nearest
 from kinematics.gcode.dialects import Dialect
 from kinematics.machine.kinds import KINDS_OF_STEPS
 from kinematics.studies.caps import Caps, caps_of
 from kinematics.studies.claim import claim_from
 from kinematics.studies.compare import Comparison, compare_prepared
+from kinematics.studies.copies_layout import SPACING
 from kinematics.studies.estimate import Estimate, estimate_prepared
 from kinematics.studies.intervals import USUAL, Sampling
 from kinematics.studies.knees import knee_of
 from kinematics.studies.knobs import Knob, check_knobs, grid, knob_from, sample
 from kinematics.studies.ladder import Ladder, ladder_of
 from kinematics.studies.reach import LadderAsk
-from kinematics.studies.standing import SPACING
 from kinematics.studies.sweep import Sweep, held_at_the_end, present_total_of, ranges_left, sweep_rows
 from kinematics.studies.target import Target, target_of
 from kinematics.wording import seconds_from

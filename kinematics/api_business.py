@@ -24,15 +24,15 @@ from kinematics.business.bedful import Bedfuls, bedfuls_of
 from kinematics.business.plan import Clock
 from kinematics.business.runs import Shop, ShopVariant, shop_of
 from kinematics.business.tables import MOMENT_ALLOWED, moment_of, read_orders, read_printers
-from kinematics.business.throughput import Throughput, throughput_of
 from kinematics.business.upgrades import PRINTS_PER_MONTH, Upgrades, upgrades_prepared
+from kinematics.business.weeks import Throughput, throughput_of
 from kinematics.errors import InputError
 from kinematics.gcode.dialects import Dialect
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.studies.blockwise import job_to_time
 from kinematics.studies.copies import CopiedJob
+from kinematics.studies.copies_layout import SPACING
 from kinematics.studies.many import Variant
-from kinematics.studies.standing import SPACING
 
 
 def throughput(

@@ -25,14 +25,11 @@ from kinematics.errors import InputError
 from kinematics.gcode.dialects import Dialect
 from kinematics.studies.blockwise import job_to_time
 from kinematics.studies.fit import Fit, fit_prints
-from kinematics.studies.ringing import Ringing, ringing_of
-from kinematics.studies.rounding import Rounding, rounding_of
 from kinematics.studies.settings_to_type import JOB, KICK
-from kinematics.studies.stopwatch import Measured
-from kinematics.studies.times_table import measured_rows, read_times
-from kinematics.studies.timing import TimedJob
-from kinematics.studies.vibration import VibrationStudy, vibration_of
-from kinematics.studies.vibration_modes import ripple_of
+from kinematics.studies.stopwatch import Measured, measured_rows, read_times
+from kinematics.studies.timing import TimedJob, time_job
+from kinematics.studies.vibration import VibrationStudy, ripple_of, vibration_of
+from kinematics.studies.whole_jobs import Ringing, Rounding, ringing_of_timing, rounding_of_timing
 from kinematics.vibration.recording import Told, read_recording
 from kinematics.wording import seconds_from
 
@@ -59,7 +56,7 @@ def ringing(job: JobLike, machine: MachineLike, dialect: str | Dialect = DEFAULT
     >>> len(kinematics.ringing("G1 X100 E3 F6000\\nG1 X0 E5\\n", shaken).to_frame())
     1
     """
-    return ringing_of(prepared_with_moves(job, dialect_from(dialect)), machine_from(machine))
+    return ringing_of_timing(time_job(prepared_with_moves(job, dialect_from(dialect)), machine_from(machine)))
 
 
 def rounding(job: JobLike, machine: MachineLike, dialect: str | Dialect = DEFAULT_DIALECT) -> Rounding:
@@ -85,7 +82,7 @@ def rounding(job: JobLike, machine: MachineLike, dialect: str | Dialect = DEFAUL
     >>> round(kinematics.rounding("G1 X100 E3 F6000\\nG1 X0 E5\\n", filtered).worst_mm, 3) > 0.0
     True
     """
-    return rounding_of(prepared_with_moves(job, dialect_from(dialect)), machine_from(machine))
+    return rounding_of_timing(time_job(prepared_with_moves(job, dialect_from(dialect)), machine_from(machine)))
 
 
 def vibrations(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Iterable, Sequence
-from html import escape
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, cast
 
@@ -40,6 +39,8 @@ def drawn_by(name: str, *arguments: Any) -> Axes:
 
 def html_table(title: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     """A table with a caption; all text is escaped."""
+    from html import escape
+
     head = "".join(f"<th>{escape(text)}</th>" for text in heads)
     body = "".join("<tr>" + "".join(f"<td>{escape(text)}</td>" for text in row) + "</tr>" for row in rows)
     return f"<table><caption>{escape(title)}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"

@@ -16,7 +16,7 @@ from kinematics.limits.flow import filament_mass
 from kinematics.machine import Machine
 from kinematics.machine.file import is_named_alike, laid_with
 from kinematics.studies.copies import USUAL, CopiedJob, Copying
-from kinematics.studies.standing import SLACK
+from kinematics.studies.copies_layout import SLACK
 from kinematics.studies.timing import Ask, TimedJob, time_job
 
 

@@ -12,16 +12,22 @@ import numpy as np
 
 from kinematics.business.floor import FILLINGS, FULL, NIGHT, RULES, FloorOrder, Run
 from kinematics.business.plan import Clock, ShopPlan, plan_of
-from kinematics.business.rules import Given, RuleSums, Served, best_filling, runs_of, under_best_rule, under_rule
 from kinematics.business.staffed import Staff
 from kinematics.business.sums import (
+    Given,
     Moments,
     OrderSums,
+    RuleSums,
     RunsInterval,
+    Served,
     Use,
+    best_filling,
     interval_of,
     moments_of,
     order_sums,
+    runs_of,
+    under_best_rule,
+    under_rule,
     uses_of,
 )
 from kinematics.business.tables import AUTO, Order, Printer

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from kinematics.errors import Finding, InputError
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
-from kinematics.studies.standing import MOST_COPIES
+from kinematics.studies.copies_layout import MOST_COPIES
 from kinematics.tables import Cells, TableKind, file_beside, read_table
 
 # Other names that people give the columns, beside those that are nearly spelt like ours.

@@ -17,9 +17,8 @@ from kinematics.errors import Finding, InputError, Notice
 from kinematics.limits.flow import filament_mass
 from kinematics.machine import Machine, Upgrade, resolved_keys
 from kinematics.notebook import NotebookTable
-from kinematics.studies.causes import Cause, causes_in, summed
 from kinematics.studies.intervals import DRAWING, USUAL, Interval, SampledTimes, Sampling, drawn_machines, interval_of
-from kinematics.studies.timing import Ask, TimedJob, Timing, foresee, time_job
+from kinematics.studies.timing import Ask, Cause, TimedJob, Timing, causes_in, foresee, summed, time_job
 
 if TYPE_CHECKING:
     import pandas
@@ -106,9 +105,9 @@ class Upgrades(NotebookTable):
     `alone` one option an upgrade, payback first; `together` the useful combinations, payback first; `order` which to
     make first, then next; `by_budget` for each rising investment the option that saves most for no more; `causes` what
     the month's time is spent under as it is; `cost` of the month's prints as it is; `not_combined` pairs of which one
-    takes back what the other sets; `sizes` how many upgrades the largest sets that were tried hold; `held` by upgrade
-    the commands in the jobs that state a limit which it changes, and which hold; `sampling` how
-    what is `known` was drawn (None: nothing is).
+    takes back what the other sets; `sizes` how many upgrades the largest sets that were tried hold; `sets` how many
+    sets were timed, of `cut_short_of` where Ctrl-C came (None: it did not); `held` by upgrade the commands in the jobs
+    that state a limit which it changes, and which hold; `sampling` how what is `known` was drawn (None: nothing is).
     """
 
     machine: Machine
@@ -121,10 +120,12 @@ class Upgrades(NotebookTable):
     cost: float
     not_combined: tuple[tuple[str, str], ...]
     sizes: int
+    sets: int
     held: Mapping[str, int]
     costs_not_given: tuple[str, ...]
     notices: Mapping[str, tuple[Notice, ...]]
     sampling: Sampling | None = None
+    cut_short_of: int | None = None
 
     def to_frame(self) -> pandas.DataFrame:
         """One row an upgrade and useful combination: time saved, price, saving, payback, npv, irr."""
@@ -231,8 +232,9 @@ def upgrades_prepared(
 
     Saved time is the difference of two estimates: limits stated in the jobs hold as they do there. A month saves the
     difference of what its prints cost (`economics.part_cost`); the investment is the price and the labour of fitting.
-    Not modelled: that a saved hour is worth its cost only where the printer has something else to print. Raises
-    InputError where the machine has no upgrades.
+    Not modelled: that a saved hour is worth its cost only where the printer has something else to print. Interrupted
+    once every upgrade alone is timed, or while draws are made, it is told of what is done. Raises InputError where the
+    machine has no upgrades.
     """
     upgrades = machine.upgrades
     if not upgrades:
@@ -250,11 +252,17 @@ def upgrades_prepared(
     foresee(prepared, [Ask(other, passing=True) for other in machines.values()])
     months: dict[frozenset[int], _Month] = {}
     first: list[Timing] = []
-    for chosen, other in machines.items():
-        tell("timing " + (JOINT.join(upgrades[i].name for i in sorted(chosen)) or "as it is"))
-        timings = [time_job(job, other, passing=True) for job in prepared]
-        months[chosen] = _month(timings, other, prints)
-        first = first or timings
+    cut_short_of = None
+    try:
+        for chosen, other in machines.items():
+            tell("timing " + (JOINT.join(upgrades[i].name for i in sorted(chosen)) or "as it is"))
+            timings = [time_job(job, other, passing=True) for job in prepared]
+            months[chosen] = _month(timings, other, prints)
+            first = first or timings
+    except KeyboardInterrupt:
+        if len(months) <= len(upgrades):
+            raise
+        cut_short_of, sets = len(sets), [chosen for chosen in sets if chosen in months]
     names = [timing.facts.name for timing in first]
     options = {chosen: _option(chosen, upgrades, machine, months, names, prints) for chosen in sets}
 
@@ -268,16 +276,20 @@ def upgrades_prepared(
         if (lines := _statements_held(prepared, first, resolved_keys(upgrade.set, machine)))
     }
     shown = [chosen for chosen, option in options.items() if len(chosen) == 1 or option.useful]
-    ranged = any(machines[chosen].ranges for chosen in (AS_IT_IS, *shown))
+    ranged = any(machines[chosen].ranges for chosen in (AS_IT_IS, *shown)) and cut_short_of is None
     if ranged:
-        tell(DRAWING)
-        filament = [timing.facts.filament for timing in first]
-        draws = PaybackDraws(prepared, machine, prints, filament, sampling, partial(tell, DRAWING))
-        for chosen in shown:
-            option = options[chosen]
-            tell(f"{DRAWING}: {option.name}")
-            known = draws.of(machines[chosen], option.price, option.fitting_hours)
-            options[chosen] = replace(option, known=known)
+        try:
+            tell(DRAWING)
+            filament = [timing.facts.filament for timing in first]
+            draws = PaybackDraws(prepared, machine, prints, filament, sampling, partial(tell, DRAWING))
+            for chosen in shown:
+                option = options[chosen]
+                tell(f"{DRAWING}: {option.name}")
+                known = draws.of(machines[chosen], option.price, option.fitting_hours)
+                options[chosen] = replace(option, known=known)
+            sampling = draws.sampling
+        except KeyboardInterrupt:  # before there were enough of them
+            cut_short_of, ranged = len(sets), any(option.known is not None for option in options.values())
     together = [options[chosen] for chosen in shown if len(chosen) > 1]
     return Upgrades(
         machine=machine,
@@ -292,10 +304,12 @@ def upgrades_prepared(
             (upgrades[i].name, upgrades[j].name) for i, j in sorted(tuple(sorted(clash)) for clash in clashes)
         ),
         sizes=max(len(chosen) for chosen in sets),
+        sets=len(sets),
         held=held,
         costs_not_given=tuple(costs_not_given(machine)),
         notices={timing.facts.name: timing.facts.notices for timing in first},
         sampling=sampling if ranged else None,
+        cut_short_of=cut_short_of,
     )
 
 
@@ -405,16 +419,21 @@ class PaybackDraws:
         sampling: Sampling,
         hear: Callable[[float], None] = lambda _: None,
     ) -> None:
-        self._prints, self._filament, self._sampling = prints, filament, sampling
+        self._prints, self._filament = prints, filament
         self._machine = machine
-        self._times = SampledTimes(prepared, machine, sampling, hear)
+        self._times = SampledTimes(prepared, machine, sampling, hear, keeps=True)
         self._before = self._costs(machine, self._times.as_it_is)
+
+    @property
+    def sampling(self) -> Sampling:
+        """The draws that were made: fewer than were asked for where Ctrl-C came."""
+        return self._times.sampling
 
     def _costs(self, machine: Machine, times: Reals) -> Reals:
         """What a month's prints cost under each draw (float64[draws])."""
-        drawn = drawn_machines(machine, self._sampling)
-        costs = np.zeros(self._sampling.draws)
-        for i in range(self._sampling.draws):
+        drawn = drawn_machines(machine, self.sampling)
+        costs = np.zeros(self.sampling.draws)
+        for i in range(self.sampling.draws):
             one = drawn[i if len(drawn) > 1 else 0]
             for seconds, count, filament in zip(times[:, i].tolist(), self._prints, self._filament, strict=True):
                 costs[i] += count * part_cost(one, seconds, filament_mass(one, filament)).total
@@ -427,8 +446,9 @@ class PaybackDraws:
         """
         if not (self._machine.ranges or upgraded.ranges):
             return None
-        saving = self._before - self._costs(upgraded, self._times.totals(upgraded))
-        drawn = drawn_machines(self._machine, self._sampling)
+        after = self._costs(upgraded, self._times.totals(upgraded))
+        saving = self._before[: after.size] - after
+        drawn = drawn_machines(self._machine, self.sampling)
         labour = np.array([one.economy.labour_cost_per_hour or 0.0 for one in drawn])
         investment = np.broadcast_to(price + fitting_hours * labour, saving.shape)
         # Shares of the investment that come back each month: 0 and below are as good as never, and quantiles of them

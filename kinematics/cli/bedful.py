@@ -55,11 +55,11 @@ def command(asked: JobOptions) -> None:
     with planning(len(prepared), is_long(asked.jobs, 2), console.KEEPS) as tell:
         found = bedfuls_of([CopiedJob(job, 1, asked.copying) for job in prepared], machine, tell)
     if asked.picture is not None:
-        from kinematics.reports.bedful_picture import bedful_figure
+        from kinematics.reports.shop_pictures import bedful_figure
 
         write_picture(asked, found.jobs[0], bedful_figure)
     if asked.as_json:
-        from kinematics.reports.business_documents import bedful_document
+        from kinematics.reports.documents import bedful_document
 
         console.say_json(bedful_document(found))
         _end_where_cut_short(found, len(prepared))
@@ -77,8 +77,6 @@ def command(asked: JobOptions) -> None:
 def _end_where_cut_short(found: Bedfuls, asked: int) -> None:
     """Say how many jobs an answer is of that was interrupted, and end."""
     from kinematics.cli import console
-    from kinematics.errors import EXIT_INTERRUPTED
 
     if found.cut_short:
-        console.remark(f"kinematics: interrupted: these are the {len(found.jobs)} of {asked} jobs done by then")
-        raise click.exceptions.Exit(EXIT_INTERRUPTED)
+        console.end_interrupted(f"these are the {len(found.jobs)} of {asked} jobs done by then")

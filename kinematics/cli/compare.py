@@ -25,7 +25,7 @@ from kinematics.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from kinematics.business.throughput import Throughput
+    from kinematics.business.weeks import Throughput
     from kinematics.studies.compare import Comparison
 
 
@@ -86,7 +86,7 @@ def command(asked: JobOptions, candidate_texts: tuple[str, ...], detail: bool, o
     write_picture(asked, comparison)
     if asked.as_json:
         from kinematics.reports.documents import comparison_document, copies_document
-        from kinematics.reports.throughput_words import throughput_document
+        from kinematics.reports.held_words import throughput_document
 
         each = [
             {"candidate": row.candidate} | throughput_document(found)
@@ -119,7 +119,7 @@ def command(asked: JobOptions, candidate_texts: tuple[str, ...], detail: bool, o
 
 def _throughputs(comparison: Comparison) -> list[Throughput]:
     """How many prints one printer makes under each candidate, of several jobs on average."""
-    from kinematics.business.throughput import throughput_of
+    from kinematics.business.weeks import throughput_of
     from kinematics.studies.compare import AS_IT_IS
 
     sets = {candidate.name: candidate.set for candidate in comparison.candidates}
@@ -134,7 +134,7 @@ def _throughputs(comparison: Comparison) -> list[Throughput]:
 
 
 def _prints_a_day(comparison: Comparison, copies: int) -> list[str]:
-    from kinematics.reports.throughput_words import throughput_line, throughput_of_each
+    from kinematics.reports.held_words import throughput_line, throughput_of_each
 
     found = _throughputs(comparison)
     each = throughput_of_each([row.candidate for row in comparison.totals], found, copies)

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import shutil
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, NoReturn
 
 from kinematics.cli.encodings import encodable, harmless_json
 from kinematics.errors import EXIT_INTERRUPTED, InputError
@@ -123,6 +122,8 @@ def _print(lines: Sequence[Line]) -> None:
 @answering()
 def say_json(document: dict[str, Any]) -> None:
     """Print one JSON document and nothing else; in ASCII where the stream is not one of Unicode."""
+    import json
+
     unicode = (sys.stdout.encoding or "utf-8").lower().startswith("utf")
     text = json.dumps(document, indent=1, ensure_ascii=not unicode, allow_nan=False)
     if unicode and any("\ud800" <= letter <= "\udfff" for letter in text):  # a file name that is no text
@@ -211,9 +212,13 @@ def _in_round_numbers(seconds: float) -> str:
 def end_where_cut_short(sampling: Sampling | None) -> None:
     """Say how many draws an answer is from that was interrupted, and end; nothing where all of them were made."""
     if sampling is not None and sampling.of:
-        made = f"{sampling.draws:,} of {sampling.of:,} draws"
-        remark(f"kinematics: interrupted: this answer is from the {made} made by then")
-        sys.exit(EXIT_INTERRUPTED)
+        end_interrupted(f"this answer is from the {sampling.draws:,} of {sampling.of:,} draws made by then")
+
+
+def end_interrupted(what: str) -> NoReturn:
+    """Say what an answer is that was interrupted, and end."""
+    remark(f"kinematics: interrupted: {what}")
+    sys.exit(EXIT_INTERRUPTED)
 
 
 @contextlib.contextmanager

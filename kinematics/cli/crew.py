@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import functools
 import hashlib
-import json
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -179,6 +178,8 @@ def _name_of_run() -> str:
     """A name for what was asked for, the same when it is asked again here."""
     context = click.get_current_context()
     asked = {name: str(value) for name, value in context.params.items() if name not in NOT_THE_COMMAND}
+    import json
+
     told = json.dumps([os.getcwd(), context.command.name, asked], sort_keys=True)
     return hashlib.sha256(told.encode("utf-8", "surrogateescape")).hexdigest()[:20]
 

@@ -29,7 +29,7 @@ from kinematics.outputs import refuse_to_overwrite
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from kinematics.business.throughput import Throughput
+    from kinematics.business.weeks import Throughput
     from kinematics.studies.estimate import Estimate
 
 # Of the options, what the next command goes without.
@@ -99,7 +99,7 @@ def command(
         )
     if asked.as_json:
         from kinematics.reports.documents import estimate_document
-        from kinematics.reports.throughput_words import throughput_document
+        from kinematics.reports.held_words import throughput_document
 
         document = estimate_document(estimate, layers)
         throughput = _throughput(estimate)
@@ -107,11 +107,11 @@ def command(
     elif layers:
         console.say_answer(console.Table(LAYER_HEADS, _layer_cells(estimate)))
     elif limits:
-        from kinematics.reports import worth_screen as words
+        from kinematics.reports import screens as words
 
         parts: list[console.Table | list[str]] = []
         for one in estimate.jobs:
-            table = console.Table(words.HEADS, words.worth_rows(one))
+            table = console.Table(words.WORTH_HEADS, words.worth_rows(one))
             parts += [words.worth_head(one), table, words.worth_below(one)]
         first = f"on {machine_words(asked, estimate.machine)}"
         console.say_answer(
@@ -119,7 +119,7 @@ def command(
         )
     else:
         from kinematics.reports import screens
-        from kinematics.reports.jobs_table import MOST_IN_FULL, jobs_heads, jobs_notes, jobs_rows
+        from kinematics.reports.screens import MOST_IN_FULL, jobs_heads, jobs_notes, jobs_rows
 
         options = words_again(NOT_AGAIN if asked.copies > 1 else NOT_AGAIN | OF_COPIES)
         head = screens.machine_lines(estimate, machine_words(asked, estimate.machine))
@@ -142,7 +142,7 @@ def command(
 
 def _throughput(estimate: Estimate) -> Throughput | None:
     """How many prints one printer makes, of several jobs on average; None where no machine was given."""
-    from kinematics.business.throughput import throughput_of
+    from kinematics.business.weeks import throughput_of
 
     if estimate.span or not estimate.total_s > 0.0:
         return None
@@ -150,7 +150,7 @@ def _throughput(estimate: Estimate) -> Throughput | None:
 
 
 def _prints_a_day(estimate: Estimate, copies: int) -> list[str]:
-    from kinematics.reports.throughput_words import throughput_line
+    from kinematics.reports.held_words import throughput_line
 
     found = _throughput(estimate)
     return [] if found is None else [throughput_line(found, len(estimate.jobs) > 1, copies)]

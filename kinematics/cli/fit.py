@@ -30,7 +30,7 @@ from kinematics.outputs import refuse_to_overwrite, write_text_whole, write_whol
 if TYPE_CHECKING:
     from kinematics.errors import Finding
     from kinematics.studies.fit import Fit
-    from kinematics.studies.times_table import TimesRow
+    from kinematics.studies.stopwatch import TimesRow
 
 TABLE_ENDING = ".csv"
 BEFORE = ".before"  # ends the name of what a machine file was before it was written over
@@ -73,7 +73,7 @@ def command(
     from kinematics.cli import console
     from kinematics.errors import InputError
     from kinematics.studies.estimate import STAND_IN
-    from kinematics.studies.times_table import Times, machine_of_rows, measured_rows, read_times
+    from kinematics.studies.stopwatch import Times, machine_of_rows, measured_rows, read_times
 
     words = _words_of(asked, notes, from_first_move)
     tables = [*words.tables, *([log] if log is not None and log not in words.tables and os.path.exists(log) else [])]
@@ -111,7 +111,7 @@ def command(
 
     if log is not None:
         _refuse_what_is_wrong(new, findings)
-    with planning(2 + 2 * len(prepared), len(prepared) > 20) as tell:
+    with planning(2 + 2 * len(prepared), len(prepared) > 20, console.KEEPS) as tell:
         candidates = [(name, prepared[name]) for name in words.candidates]
         fit = fit_prints(measured, machine, candidates, findings, tell)
     if log is not None and new:
@@ -122,7 +122,7 @@ def command(
 
         write_picture(asked, fit, fit_figure, inputs)
     write_rows(output, replace(asked, jobs=tuple(inputs)), fit.to_frame)
-    if machine_file is not None:
+    if machine_file is not None and not fit.cut_short:
         _write_machine(asked, machine_file, fit, named, inputs)
     if asked.as_json:
         from kinematics.reports.fit_documents import fit_document
@@ -134,6 +134,9 @@ def command(
 
         for line in left_out_lines(fit.left_out, doubts):
             console.remark(line)
+    if fit.cut_short:
+        unwritten = "" if machine_file is None else f"; {machine_file} is not written"
+        console.end_interrupted(f"this fit is rougher than it would have been{unwritten}")
     if fit.left_out:
         raise click.exceptions.Exit(EXIT_ANSWER_IS_NO)
 
@@ -143,7 +146,7 @@ def _words_of(asked: JobOptions, notes: str, from_first_move: bool) -> _Words:
     from datetime import date
 
     from kinematics.errors import Finding, InputError
-    from kinematics.studies.times_table import TimesRow, measured_argument
+    from kinematics.studies.stopwatch import TimesRow, measured_argument
     from kinematics.wording import seconds_from
 
     words = _Words([], [], [])
@@ -173,7 +176,7 @@ def _words_of(asked: JobOptions, notes: str, from_first_move: bool) -> _Words:
 
 def _machine_cell(named: str, log: str | None) -> str:
     """A machine as a row of the log names it."""
-    from kinematics.studies.times_table import named_from
+    from kinematics.studies.stopwatch import named_from
 
     return named_from(named, log) if log is not None and os.path.isfile(named) else named
 
@@ -190,7 +193,7 @@ def _refuse_what_is_wrong(rows: Sequence[TimesRow], findings: Sequence[Finding])
 def _add_to_log(log: str, rows: Sequence[TimesRow]) -> None:
     """Add rows to a log: the one output that grows."""
     from kinematics.cli import console
-    from kinematics.studies.times_table import with_rows
+    from kinematics.studies.stopwatch import with_rows
 
     path = Path(log)
     before = path.read_bytes().decode("utf-8") if path.exists() else ""

@@ -34,7 +34,7 @@ from kinematics.cli.options import (
 from kinematics.cli.to_type import settings_and_commands
 
 if TYPE_CHECKING:
-    from kinematics.business.throughput import Throughput
+    from kinematics.business.weeks import Throughput
     from kinematics.studies.ladder import Ladder
     from kinematics.studies.settings_to_type import TypedSettings
 
@@ -113,12 +113,12 @@ def command(
     # A ladder asks for a job so often that the moves of larger ones are kept than elsewhere.
     prepared = copied_jobs(asked, large=MOST_KEPT)
     from kinematics.studies.ladder import ladder_of
+    from kinematics.studies.many import WeightedJobs
     from kinematics.studies.reach import LadderAsk
-    from kinematics.studies.weighted_jobs import WeightedJobs
 
     wanted = LadderAsk(reach, kinds, allow == "quality", keep, by_label)
     jobs = WeightedJobs(prepared, asked.jobs, prints)
-    with planning(3, is_long(asked.jobs, PLANS)) as tell:
+    with planning(3, is_long(asked.jobs, PLANS), console.KEEPS) as tell:
         ladder = ladder_of(jobs, machine, wanted, until_s, claim, asked.sampling, tell)
     at_the_end, keys = ladder.end_settings, frozenset(ladder.end_settings)
     end = machine.with_settings(at_the_end, "the ladder")
@@ -133,7 +133,7 @@ def command(
         write_machine(machine_file, text, asked.force, asked.read)
     if asked.as_json:
         from kinematics.reports.documents import copies_document
-        from kinematics.reports.ladder_document import ladder_document
+        from kinematics.reports.fit_documents import ladder_document
         from kinematics.reports.vibration_documents import typed_row
 
         typed, commands = to_type
@@ -142,6 +142,10 @@ def command(
         console.say_json(document | ({"commands": commands} if write_settings else {}))
     else:
         _say(asked, ladder, to_type)
+    if ladder.cut_short_of:
+        console.end_interrupted(f"these are the {len(ladder.rungs)} of {ladder.cut_short_of} steps looked at by then")
+    if ladder.cut_short_of is not None:
+        console.end_interrupted("no step was known by then; this is now, and all limits as far as they go")
     console.end_where_cut_short(ladder.sampling)
     if ladder.reached is False:
         sys.exit(EXIT_ANSWER_IS_NO)
@@ -170,7 +174,7 @@ def _say(asked: JobOptions, ladder: Ladder, to_type: tuple[TypedSettings | None,
 
 def _throughputs(ladder: Ladder) -> list[Throughput]:
     """How many prints one printer makes now, after each step and at the end, of several jobs on average."""
-    from kinematics.business.throughput import throughput_of
+    from kinematics.business.weeks import throughput_of
 
     count = sum(ladder.prints)
     times = [ladder.total_s, *(rung.total_s for rung in ladder.rungs), ladder.end_s]
@@ -178,14 +182,14 @@ def _throughputs(ladder: Ladder) -> list[Throughput]:
 
 
 def _throughput_document(ladder: Ladder) -> dict[str, Any]:
-    from kinematics.reports.throughput_words import throughput_document
+    from kinematics.reports.held_words import throughput_document
 
     now, *rungs, end = (throughput_document(one) for one in _throughputs(ladder))
     return {"throughput": {"now": now, "after_each_row": rungs, "end": end}}
 
 
 def _prints_a_day(ladder: Ladder, copies: int) -> list[str]:
-    from kinematics.reports.throughput_words import throughput_line, throughput_of_each
+    from kinematics.reports.held_words import throughput_line, throughput_of_each
 
     now, *rungs, end = _throughputs(ladder)
     of_mix = sum(ladder.prints) != 1.0

@@ -206,7 +206,7 @@ def _fit(asked: JobOptions, times: str, machine: Machine) -> Fit:
     from kinematics.errors import InputError
     from kinematics.studies.estimate import STAND_IN
     from kinematics.studies.fit import fit_prints
-    from kinematics.studies.times_table import measured_rows, read_times
+    from kinematics.studies.stopwatch import measured_rows, read_times
 
     told = read_times(times)
     if not told.rows:

@@ -17,7 +17,7 @@ from kinematics.cli.options import (
     picture_option,
     write_picture,
 )
-from kinematics.errors import EXIT_ANSWER_IS_NO, EXIT_INTERRUPTED
+from kinematics.errors import EXIT_ANSWER_IS_NO
 
 if TYPE_CHECKING:
     from datetime import tzinfo
@@ -102,7 +102,7 @@ def command(
 
         compiled.mark_warm()
     if asked.as_json:
-        from kinematics.reports.business_documents import shop_document
+        from kinematics.reports.documents import shop_document
 
         console.say_json(shop_document(shop))
     else:
@@ -114,8 +114,7 @@ def command(
     write_picture(asked, shop, read=inputs)
     if shop.cut_short:
         runs_done = f"{shop.runs:,} run{'s' if shop.runs != 1 else ''}"
-        console.remark(f"kinematics: interrupted: this is what was done by then, with {runs_done} of each rule tried")
-        raise click.exceptions.Exit(EXIT_INTERRUPTED)
+        console.end_interrupted(f"this is what was done by then, with {runs_done} of each rule tried")
     if shop.cannot:
         raise click.exceptions.Exit(EXIT_ANSWER_IS_NO)
 

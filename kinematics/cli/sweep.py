@@ -30,9 +30,9 @@ if TYPE_CHECKING:
     from kinematics.machine import Machine
     from kinematics.studies.intervals import Sampling
     from kinematics.studies.knobs import Knob
+    from kinematics.studies.many import WeightedJobs
     from kinematics.studies.sweep import Sweep, SweepRow
     from kinematics.studies.sweep_file import SweepFile
-    from kinematics.studies.weighted_jobs import WeightedJobs
 
 SHOWN_ROWS = 40  # on a screen without --output
 MOST_SAMPLED = 1_000_000  # points: as many rows
@@ -88,17 +88,21 @@ def command(asked: JobOptions, knob_texts: tuple[str, ...], sample_size: int | N
     points = list(grid(knobs)) if sample_size is None else sample(knobs, sample_size, asked.seed)
     prepared = jobs_to_time(asked)
     from kinematics.studies.knees import knee_of
+    from kinematics.studies.many import WeightedJobs
     from kinematics.studies.sweep import Sweep, held_at_the_end, present_total_of, ranges_left
-    from kinematics.studies.weighted_jobs import WeightedJobs
 
     weighted = WeightedJobs(prepared, asked.jobs, weights)
     sampling = asked.sampling if ranges_left(machine, knobs) else None
     rows = _rows(asked, weighted, machine, knobs, points, output, sampling)
     knees = []
-    with planning(len(knobs), is_long(asked.jobs, PLANS_A_KNOB * len(knobs))) as tell:
-        for knob in knobs:
-            tell(step := f"where more {knob.name} stops paying")
-            knees.append(knee_of(weighted, machine, knob, partial(tell, step)))
+    cut_short = False
+    with planning(len(knobs), is_long(asked.jobs, PLANS_A_KNOB * len(knobs)), console.KEEPS) as tell:
+        try:
+            for knob in knobs:
+                tell(step := f"where more {knob.name} stops paying")
+                knees.append(knee_of(weighted, machine, knob, partial(tell, step)))
+        except KeyboardInterrupt:  # the rows are there
+            cut_short = True
     present = present_total_of(weighted, machine)
     held = held_at_the_end(weighted, machine, knobs)
     sweep = Sweep(machine, tuple(knobs), tuple(rows), tuple(knees), sampling, present, held)
@@ -109,6 +113,8 @@ def command(asked: JobOptions, knob_texts: tuple[str, ...], sample_size: int | N
     else:
         _show(sweep, output, machine_words(asked, machine))
     write_picture(asked, sweep)
+    if cut_short:
+        console.end_interrupted("every row is done, but not where all knobs stop paying")
 
 
 def _show(sweep: Sweep, output: Path | None, machine: str) -> None:

@@ -72,7 +72,7 @@ def command(asked: JobOptions, within: str | None, prints_a_day: float | None, t
     assert deadline is not None
     prepared = jobs_to_time(asked)
     from kinematics import compiled
-    from kinematics.studies.weighted_jobs import WeightedJobs
+    from kinematics.studies.many import WeightedJobs
 
     with console.shared_progress("looking for the gentlest limits") as (_, hear):
         target = target_of(WeightedJobs(prepared, asked.jobs, prints), machine, deadline, weights, hear)
@@ -83,8 +83,8 @@ def command(asked: JobOptions, within: str | None, prints_a_day: float | None, t
 
         console.say_json(target_document(target, machine) | {"prints_a_day": prints_a_day, "longest_print_s": longest})
     else:
+        from kinematics.reports.held_words import prints_a_day_line
         from kinematics.reports.sweep_screen import target_lines
-        from kinematics.reports.throughput_words import prints_a_day_line
 
         lines = target_lines(target, machine, machine_words(asked, machine))
         if prints_a_day is not None and longest is not None:
@@ -96,7 +96,7 @@ def command(asked: JobOptions, within: str | None, prints_a_day: float | None, t
 
 def _longest(machine: Machine, prints_a_day: float) -> float:
     """The longest print of which so many are made a day (s). Exits with status 1 where none is short enough."""
-    from kinematics.business.throughput import longest_print, throughput_of
+    from kinematics.business.weeks import longest_print, throughput_of
     from kinematics.cli import console
     from kinematics.errors import EXIT_ANSWER_IS_NO
     from kinematics.wording import duration_text

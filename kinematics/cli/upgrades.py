@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import PurePath
+from typing import TYPE_CHECKING
 
 import click
 
@@ -23,6 +24,9 @@ from kinematics.cli.options import (
     planning,
     write_picture,
 )
+
+if TYPE_CHECKING:
+    from kinematics.business.upgrades import Upgrades
 
 COUNT_ALLOWED = "a number, 0 or more, for every job, or JOB=NUMBER for one"
 
@@ -62,21 +66,34 @@ def command(asked: JobOptions, counts: tuple[str, ...], detail: bool) -> None:
 
     times = 2 ** len(machine.upgrades)
     each = [PRINTS_PER_MONTH if count is None else count for count in prints]
-    with planning(times, is_long(asked.jobs, times)) as tell:
+    with planning(times, is_long(asked.jobs, times), console.KEEPS) as tell:
         found = upgrades_prepared(prepared, machine, each, tell, asked.sampling)
     assumed = None in prints
     write_picture(asked, found)
     if asked.as_json:
-        from kinematics.reports.business_documents import upgrades_document
-        from kinematics.reports.documents import copies_document
+        from kinematics.reports.documents import copies_document, upgrades_document
 
         console.say_json(upgrades_document(found, assumed) | copies_document(asked.copies))
+        _end_where_cut_short(found)
         return
     from kinematics.reports.upgrades import upgrade_head, upgrade_heads, upgrade_notes, upgrade_rows
 
     head = [f"on {machine_words(asked, machine)}{copies_words(asked)}", *upgrade_head(found, assumed)]
     table = console.Table(upgrade_heads(found, detail), upgrade_rows(found, detail))
     console.say_answer(head, table, upgrade_notes(found, detail))
+    _end_where_cut_short(found)
+
+
+def _end_where_cut_short(found: Upgrades) -> None:
+    """Say what was timed of an answer that was interrupted, and end."""
+    from kinematics.cli import console
+
+    console.end_where_cut_short(found.sampling)
+    if found.cut_short_of == found.sets:
+        console.end_interrupted("this is without what the machine's ranges leave open")
+    if found.cut_short_of is not None:
+        timed = f"{found.sets:,} of {found.cut_short_of:,} upgrades and combinations"
+        console.end_interrupted(f"this is from the {timed} timed by then")
 
 
 def prints_a_month(jobs: Sequence[str], texts: Sequence[str], default: float | None) -> list[float | None]:

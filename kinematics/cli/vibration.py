@@ -110,7 +110,7 @@ def command(
         "rate": rate_hz,
     }
     recordings = _recordings(x_files, y_files, told)
-    from kinematics.studies.vibration_modes import ripple_of
+    from kinematics.studies.vibration import ripple_of
 
     rippled = [ripple_of(text) for text in ripples]
     weights = weights_of(asked.jobs, asked.print_texts)

@@ -26,8 +26,7 @@ from kinematics.gcode.dialects import Dialect
 from kinematics.machine import Machine
 from kinematics.studies.blockwise import job_to_time
 from kinematics.studies.copies import USUAL, CopiedJob, Copying
-from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.room import memory
+from kinematics.studies.prepared import PreparedJob, memory
 from kinematics.studies.sweep_file import program_hash
 from kinematics.studies.timing import TimedJob, Timing, without_moves
 

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import InputError, nearest
-from kinematics.gcode.findings import SEEN_AS_TEXT, cannot_be_unpacked, refuse_what_is_no_text
+from kinematics.gcode.findings import SEEN_AS_TEXT, refuse_what_is_no_text
 
 CHUNK = 2 << 20  # bytes: large enough to hide what a chunk costs, small enough to stay near the caches
 PADDING = 64  # zero bytes after a chunk, so that the reader may look ahead
@@ -132,7 +132,8 @@ class JobFile:
                     with gzip.GzipFile(fileobj=file) as unpacked:
                         yield unpacked  # type: ignore[misc]
                 except (OSError, EOFError, zlib.error) as error:
-                    raise cannot_be_unpacked(self.name, error) from None
+                    found = f"a gzip file that cannot be unpacked ({error})"
+                    raise InputError.at(self.name, found, "a whole gzip file") from None
         except FileNotFoundError:
             folder = self._path.parent
             siblings = [entry.name for entry in folder.iterdir()] if folder.is_dir() else []

@@ -17,7 +17,9 @@ from kinematics.gcode.dialects import (
     EXTRUSION,
     FILE_LIMITS,
     MEANINGS,
-    UNITS,
+    OTHER_MEANINGS,
+    PATTERN,
+    UNITS_OF,
     WRITTEN_LIMITS,
     Dialect,
     LimitWord,
@@ -40,14 +42,12 @@ from kinematics.toml.files import (
 from kinematics.toml.files import Path as KeyPath
 from kinematics.toml.sections import (
     NAME,
-    TEXT,
     YES_NO,
     Kind,
     Reading,
     Section,
     blocks,
     key,
-    not_blank,
     one_of,
     shown,
     table,
@@ -58,12 +58,9 @@ SECONDS_A_P = {"ms": 0.001, "s": 1.0}
 
 WORD = re.compile(r"([GM])0*(\d{1,3})(?:\.(\d)0*)?", re.IGNORECASE | re.ASCII)
 WORD_ALLOWED = 'G or M with a number up to 999.9, in quotes, such as "M204"'
+LETTER = re.compile(r"[A-FH-LO-Z]", re.IGNORECASE | re.ASCII)
 LETTER_ALLOWED = "one letter, none of G, M, N"
 VALUE = "{value}"  # where the number stands in a text to be written
-
-MEANS = not_blank("what it means, in quotes")
-UNIT = TEXT._replace(allowed='a unit in quotes, such as "mm/s2"')
-PATTERN = not_blank("a regular expression in 'single quotes'")
 
 
 class ExtruderTable(Section):
@@ -73,37 +70,10 @@ class ExtruderTable(Section):
     unit: str = key(one_of("mm", "mm3"), default="mm")
 
 
-class LimitRow(Section):
-    """[[limit]]: a letter of a word that states a limit."""
-
-    word: str = key(not_blank('a G or M word in quotes, such as "M204"'))
-    letter: str = key(not_blank('a letter in quotes, such as "S"'))
-    means: str = key(MEANS)
-    unit: str = key(UNIT)
-    beside: str | None = key(not_blank("a letter that stands in the same command, in quotes"), default=None)
-    without: str | None = key(not_blank("a letter that does not, in quotes"), default=None)
-
-
-class TextRow(Section):
-    """[[text]]: a text command of the user's controller."""
-
-    pattern: str = key(PATTERN)
-    means: str = key(MEANS)
-    unit: str = key(UNIT, default="")
-
-
 class PatternRow(Section):
     """[[label]], [[layer]]: a pattern for comments."""
 
     pattern: str = key(PATTERN)
-
-
-class WriteRow(Section):
-    """[[write]]: the text that sets a limit on the user's controller, with {value}."""
-
-    means: str = key(MEANS)
-    text: str = key(not_blank("text in quotes with {value} in it"))
-    unit: str = key(UNIT)
 
 
 class DialectTable(Section):
@@ -118,11 +88,11 @@ class DialectTable(Section):
         default=MappingProxyType({}),
     )
     extruder: ExtruderTable = table(factory=ExtruderTable)
-    limit: tuple[LimitRow, ...] = blocks(LimitRow, default=())
-    text: tuple[TextRow, ...] = blocks(TextRow, default=())
+    limit: tuple[LimitWord, ...] = blocks(LimitWord, default=())
+    text: tuple[TextCommand, ...] = blocks(TextCommand, default=())
     label: tuple[PatternRow, ...] = blocks(PatternRow, default=())
     layer: tuple[PatternRow, ...] = blocks(PatternRow, default=())
-    write: tuple[WriteRow, ...] = blocks(WriteRow, default=())
+    write: tuple[WriteCommand, ...] = blocks(WriteCommand, default=())
 
 
 def load_dialect(source: str | Path) -> Dialect:
@@ -146,8 +116,8 @@ def dialect_from_text(text: str, place: str, name: str = "") -> Dialect:
     shape = DialectTable.made(reading.table(DialectTable, tables))
     problems = reading.problems()
     base = DIALECTS.get(str(tables.get("based_on", EXTRUSION.name)), EXTRUSION)
-    problems += problems_in_words_table(tables, lines)
-    problems += problems_in_rows(tables, base, lines)
+    problems += problems_in_words_table(shape.words, lines)
+    problems += problems_in_rows(tables, shape.words, base, lines)
     problems += problems_in_patterns(tables)
     problems += problems_in_writes(tables, lines)
     if problems:
@@ -157,17 +127,11 @@ def dialect_from_text(text: str, place: str, name: str = "") -> Dialect:
 
 def _dialect_of(shape: DialectTable, base: Dialect, name: str) -> Dialect:
     words = {canonical_word(word): meaning for word, meaning in shape.words.items()}
-    own = tuple(
-        LimitWord(
-            canonical_word(row.word),
-            row.letter.upper(),
-            row.means,
-            row.unit,
-            (row.beside or "").upper(),
-            (row.without or "").upper(),
-        )
-        for row in shape.limit
-    )
+    upper = [{at: getattr(row, at).upper() for at in ("letter", "beside", "without")} for row in shape.limit]
+    own = [
+        row.made({**row.__dict__, **letters, "word": canonical_word(row.word)})
+        for row, letters in zip(shape.limit, upper, strict=True)
+    ]
     limits = tuple(_limits(base.limits, own, words))
     stated = {row.word for row in limits}
     kept = {word: meaning for word, meaning in base.words.items() if word not in stated}
@@ -180,10 +144,10 @@ def _dialect_of(shape: DialectTable, base: Dialect, name: str) -> Dialect:
         extruder_letter=shape.extruder.letter,
         extruder_is_volume=shape.extruder.unit == "mm3",
         limits=limits,
-        texts=(*(TextCommand(row.pattern, row.means, row.unit) for row in shape.text), *base.texts),
+        texts=(*shape.text, *base.texts),
         labels=(*(row.pattern for row in shape.label), *base.labels),
         layers=(*(row.pattern for row in shape.layer), *base.layers),
-        writes=tuple(WriteCommand(row.means, row.text, row.unit) for row in shape.write),
+        writes=shape.write,
     )
 
 
@@ -204,12 +168,6 @@ def _limits(base: Sequence[LimitWord], own: Sequence[LimitWord], words: Mapping[
         yield from rows
 
 
-# What a text command may mean beside the limits -> its units; none where it has no value.
-OTHER_MEANINGS: Mapping[str, tuple[str, ...]] = MappingProxyType(
-    {"override": ("1", "%"), "dwell": ("s", "ms"), "pause": (), "ignore": ()}
-)
-
-
 def canonical_word(word: str) -> str:
     """A word as the dialects write it: g01 and G1.0 are G1; empty for what is no G or M word."""
     parts = WORD.fullmatch(word.strip())
@@ -219,12 +177,11 @@ def canonical_word(word: str) -> str:
     return f"{parts[1].upper()}{parts[2]}{tenth}"
 
 
-def problems_in_words_table(tables: Mapping[str, Any], lines: TomlLines) -> Iterator[Problem]:
+def problems_in_words_table(words: Mapping[str, Any], lines: TomlLines) -> Iterator[Problem]:
     """[words]: keys that are no words or are given twice, meanings that there are none of."""
-    words = tables.get("words")
     first: dict[str, str] = {}
     meanings = [meaning for meaning in MEANINGS if meaning != "limit"]
-    for word, meaning in words.items() if isinstance(words, dict) else ():
+    for word, meaning in words.items():
         path: KeyPath = ("words", word)
         canonical = canonical_word(word)
         if not canonical:
@@ -243,11 +200,12 @@ def problems_in_words_table(tables: Mapping[str, Any], lines: TomlLines) -> Iter
             yield _not_among(path, meaning, meanings)
 
 
-def problems_in_rows(tables: Mapping[str, Any], base: Dialect, lines: TomlLines) -> Iterator[Problem]:
+def problems_in_rows(
+    tables: Mapping[str, Any], words: Mapping[str, Any], base: Dialect, lines: TomlLines
+) -> Iterator[Problem]:
     """[[limit]]: words, letters, meanings, units, and what is said twice."""
-    words = tables.get("words")
-    said = {canonical_word(word): word for word in reversed(words)} if isinstance(words, dict) else {}
-    first: dict[tuple[str, str, str, str], int] = {}
+    said = {canonical_word(word): word for word in reversed([*words])}
+    first: dict[Any, KeyPath] = {}
     for position, row in _rows(tables, "limit"):
         here: KeyPath = ("limit", position)
         word, letter = _text(row, "word"), _text(row, "letter").upper()
@@ -260,17 +218,12 @@ def problems_in_rows(tables: Mapping[str, Any], base: Dialect, lines: TomlLines)
             yield Problem((*here, "word"), found, "one of them: a word that states limits means nothing else")
         elif MEANINGS.get(base.words.get(canonical, ""), MEANINGS["limit"]) <= ARC_COUNTER:
             yield Problem((*here, "word"), f"{canonical} makes moves: it cannot state a limit", "any other word")
-        if letter and not re.fullmatch(r"[A-FH-LO-Z]", letter):
-            yield Problem((*here, "letter"), f"limit.letter = {shown(row['letter'])}", LETTER_ALLOWED)
-        elif canonical and letter:
-            conditions = _text(row, "beside").upper(), _text(row, "without").upper()
-            before = first.setdefault((canonical, letter, *conditions), position)
-            if before != position:
-                hint = f"first in line {lines.line_of(('limit', before, 'word'))}"
-                yield Problem((*here, "word"), f"{canonical} {letter} is given twice in [[limit]]", "once", hint)
-        for name in ("beside", "without"):
+        if canonical and LETTER.fullmatch(letter):
+            said_before = (canonical, letter, _text(row, "beside").upper(), _text(row, "without").upper())
+            yield from _given_twice(first, said_before, (*here, "word"), f"{canonical} {letter}", lines)
+        for name in ("letter", "beside", "without"):
             told = _text(row, name)
-            if told and not re.fullmatch(r"[A-FH-LO-Z]", told.upper()):
+            if told and not LETTER.fullmatch(told):
                 yield Problem((*here, name), f"limit.{name} = {shown(told)}", LETTER_ALLOWED)
         yield from _meaning_and_unit(here, row, [*FILE_LIMITS])
 
@@ -280,7 +233,7 @@ def problems_in_patterns(tables: Mapping[str, Any]) -> Iterator[Problem]:
     for position, row in _rows(tables, "text"):
         here: KeyPath = ("text", position)
         means = _text(row, "means")
-        valued = means in FILE_LIMITS or bool(OTHER_MEANINGS.get(means))
+        valued = bool(UNITS_OF.get(means))
         yield from _pattern((*here, "pattern"), _text(row, "pattern"), "value" if valued else "")
         yield from _meaning_and_unit(here, row, [*FILE_LIMITS, *OTHER_MEANINGS])
     for name in ("label", "layer"):
@@ -290,16 +243,23 @@ def problems_in_patterns(tables: Mapping[str, Any]) -> Iterator[Problem]:
 
 def problems_in_writes(tables: Mapping[str, Any], lines: TomlLines) -> Iterator[Problem]:
     """[[write]]: texts without their {value}, meanings, units, and what is said twice."""
-    first: dict[str, int] = {}
+    first: dict[Any, KeyPath] = {}
     for position, row in _rows(tables, "write"):
         here: KeyPath = ("write", position)
         text, means = _text(row, "text"), _text(row, "means")
         if text and (text.count(VALUE) != 1 or re.search(r"[{}]", text.replace(VALUE, ""))):
             yield Problem((*here, "text"), f"write.text = {shown(text)}", "text with {value} once, and no other braces")
-        if means and first.setdefault(means, position) != position:
-            hint = f"first in line {lines.line_of(('write', first[means], 'means'))}"
-            yield Problem((*here, "means"), f"{means!r} is given twice in [[write]]", "once", hint)
+        if means:
+            yield from _given_twice(first, means, (*here, "means"), repr(means), lines)
         yield from _meaning_and_unit(here, row, WRITTEN_LIMITS)
+
+
+def _given_twice(first: dict[Any, KeyPath], said: Any, path: KeyPath, name: str, lines: TomlLines) -> Iterator[Problem]:
+    """That something stands in two blocks; `first` the path where each has stood first."""
+    before = first.setdefault(said, path)
+    if before != path:
+        hint = f"first in line {lines.line_of(before)}"
+        yield Problem(path, f"{name} is given twice in [[{path[0]}]]", "once", hint)
 
 
 def _pattern(path: KeyPath, pattern: str, group: str) -> Iterator[Problem]:
@@ -325,7 +285,7 @@ def _meaning_and_unit(here: KeyPath, row: Mapping[str, Any], meanings: Sequence[
     if means not in meanings:
         yield _not_among((*here, "means"), means, meanings)
         return
-    units = tuple(UNITS[FILE_LIMITS[means][1]]) if means in FILE_LIMITS else OTHER_MEANINGS[means]
+    units = tuple(UNITS_OF[means])
     if not isinstance(unit, str) or unit in units:
         return
     quoted = " or ".join(f'"{one}"' for one in units)
@@ -370,7 +330,7 @@ def command_that_sets(dialect: Dialect, means: str, value: float) -> str:
         raise InputError.at(f"dialect {dialect.name}", f"it does not say how to set {means}", allowed)
     if not 0.0 <= value < math.inf:
         raise InputError.at(means, f"{value:g}", "a number from 0 on")
-    number = value / UNITS[FILE_LIMITS[means][1]][row.unit]
+    number = value / UNITS_OF[means][row.unit]
     decimals = max(0, 5 - math.floor(math.log10(number))) if number > 0.0 else 0
     text = f"{number:.{decimals}f}"
     return row.text.replace(VALUE, text.rstrip("0").rstrip(".") if "." in text else text)

@@ -41,15 +41,17 @@ from kinematics.gcode.motion import (
     extend,
     is_own_retraction,
     own_retraction,
+    place_told,
     special_speed,
     way_home,
 )
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
 from kinematics.gcode.plain_lines import are_plain, plain_lines
-from kinematics.gcode.scanning import POWERS_OF_TEN, long_number, short_field
+from kinematics.gcode.scanning import POWERS_OF_TEN, long_number, number_at, short_field
 
 RESERVE = 65_536  # room that one command may need at most, in moves and in events
 MOST_WORDS = 128
+NOTHING_NOTED = -1
 VANISHED = -1  # kind of a move with no length and no filament
 
 
@@ -102,10 +104,10 @@ def read_lines(
         state.offset = i
         # ---- collect the words of the line
         count = 0
-        is_text = has_feed = False
+        has_feed = False
         begun = percent = slashed = commented = False  # a block delete mark or a percent sign may only come first
         error = codes.ERROR_TEXT
-        kind_of_text = codes.NOTE_TEXT
+        no_words = NOTHING_NOTED  # what a line is noted as that is none of words
         while True:
             c = byte_at(source, i) if i < end else text.LINE_FEED
             if c == text.BLANK or c == text.TAB:
@@ -136,37 +138,23 @@ def read_lines(
                 digits, point = length, -1
                 if length < 8 and decimals >= 0:
                     i += length
-                    c = byte_at(source, i)
-                else:
-                    digits, mantissa = 0, 0
-                    while True:  # a longer number, none, or one with blanks where they may stand inside
-                        digit = c - 48
-                        if 0 <= digit < 10:
-                            mantissa = mantissa * 10 + digit
-                            digits += 1
-                        elif c == text.POINT and point < 0:
-                            point = digits
-                        elif not (strict and (c == text.BLANK or c == text.TAB)):
-                            break
-                        i += 1
-                        c = byte_at(source, i)
+                else:  # a longer number, none, or one with blanks where they may stand inside
+                    i, digits, point, mantissa = number_at(source, i, strict)
                     decimals = digits - point if point >= 0 else 0
+                c = byte_at(source, i)
                 if count == MOST_WORDS:
-                    is_text = True
-                    kind_of_text = codes.NOTE_MANY_WORDS
+                    no_words = codes.NOTE_MANY_WORDS
                     break
                 if digits == 0:
                     if i != begin_number:
-                        is_text = True
-                        kind_of_text = codes.NOTE_DAMAGED
+                        no_words = codes.NOTE_DAMAGED
                         break
                     letters[count] = -1 - letter
                     count += 1
                     continue
                 is_e = (c | 32) == 101 and byte_at(source, i - 1) != text.POINT and i < end
                 if c == text.POINT or (is_e and text.is_exponent(source, i, end)):  # a second point, an exponent
-                    is_text = True
-                    kind_of_text = codes.NOTE_DAMAGED
+                    no_words = codes.NOTE_DAMAGED
                     break
                 if digits <= 18 and mantissa < 9007199254740992:
                     value = mantissa / POWERS_OF_TEN[decimals]
@@ -177,7 +165,7 @@ def read_lines(
                 if letter == text.N:
                     if strict and (not first_word or digits > 5 or point >= 0 or signed):
                         error = codes.ERROR_LINE_NUMBER
-                        is_text = True
+                        no_words = codes.NOTE_TEXT
                         break
                     continue
                 letters[count] = letter
@@ -197,13 +185,12 @@ def read_lines(
                 i = text.after_comment(source, i, end)
                 if strict and (byte_at(source, i - 1) != text.CLOSE or text.holds(source, comment + 1, i, text.OPEN)):
                     error = codes.ERROR_COMMENT
-                    is_text = True
+                    no_words = codes.NOTE_TEXT
                     break
             elif c == text.STAR and not strict:
                 stop = text.end_of_line(source, i, end)
                 if not text.after_checksum(source, i + 1, stop):
-                    is_text = True
-                    kind_of_text = codes.NOTE_DAMAGED
+                    no_words = codes.NOTE_DAMAGED
                     break
                 if not text.fits_checksum(source, line_begin, i, stop):
                     note(notes, codes.NOTE_CHECKSUM, state)
@@ -218,38 +205,40 @@ def read_lines(
                 percent = True
                 i += 1
             else:
-                is_text = True
-                kind_of_text = codes.NOTE_DAMAGED if text.breaks_a_number(c) else codes.NOTE_TEXT
+                no_words = codes.NOTE_DAMAGED if text.breaks_a_number(c) else codes.NOTE_TEXT
                 break
-        if is_text:
+        if no_words != NOTHING_NOTED:
             i = text.end_of_line(source, i, end)
-        if percent and (is_text or begun or (strict and commented)):
-            is_text = True
-            kind_of_text = codes.NOTE_TEXT
+        if percent and (no_words != NOTHING_NOTED or begun or (strict and commented)):
+            no_words = codes.NOTE_TEXT
         line_end = i
         # ---- step over the end of the line
         if strict:
             empty = not (begun or percent or slashed or commented)
-            error = text.strict_line_error(state, i - line_begin, percent, empty, is_text, error)
+            error = text.strict_line_error(state, i - line_begin, percent, empty, no_words != NOTHING_NOTED, error)
             if error != codes.ERROR_NONE:
                 fail(state, error)
                 return i
         if i < end:
-            c = byte_at(source, i)
-            i += 1
-            if c == text.RETURN and i < end and byte_at(source, i) == text.LINE_FEED:
-                i += 1
+            i = text.after_line_end(source, i, end)
         if strict and state.percents >= 2:
             state.ended = True
             return end
-        if is_text:
-            if kind_of_text == codes.NOTE_DAMAGED and not text.begins_as_words(source, line_begin, line_end):
-                kind_of_text = codes.NOTE_TEXT
-            note_text(state, events, notes, kind_of_text, text.text_key(source, line_begin, line_end))
+        # ---- give them to commands
+        commands = int(np.int64(0))
+        if no_words == NOTHING_NOTED and count > 0 and not strict:
+            commands = commands_of_line(
+                letters, values, count, owners, meant, heads, g_meanings, m_meanings, state.motion
+            )
+            if commands <= 0:
+                no_words = codes.NOTE_DAMAGED if commands < 0 else codes.NOTE_TEXT
+        if no_words != NOTHING_NOTED:
+            if no_words == codes.NOTE_DAMAGED and not text.begins_as_words(source, line_begin, line_end):
+                no_words = codes.NOTE_TEXT
+            note_text(state, events, notes, no_words, text.text_key(source, line_begin, line_end))
             continue
         if count == 0:
             continue
-        # ---- give them to commands
         if strict:
             commands = strict_commands(
                 letters, values, count, owners, meant, heads, g_meanings, m_meanings, groups, state.motion
@@ -260,15 +249,6 @@ def read_lines(
             for k in range(commands):
                 if has_feed and (meant[k] == words.INCH or meant[k] == words.MILLIMETRE):
                     note(notes, codes.NOTE_FEED_WITH_UNITS, state)
-        else:
-            commands = commands_of_line(
-                letters, values, count, owners, meant, heads, g_meanings, m_meanings, state.motion
-            )
-            if commands <= 0:
-                is_damaged = commands < 0 and text.begins_as_words(source, line_begin, line_end)
-                kind_of_text = codes.NOTE_DAMAGED if is_damaged else codes.NOTE_TEXT
-                note_text(state, events, notes, kind_of_text, text.text_key(source, line_begin, line_end))
-                continue
         first_command = state.resumed
         state.resumed = 0
         for command in range(first_command, commands):
@@ -310,19 +290,11 @@ def read_lines(
             if mask & text.OTHER_AXES and motion < words.PLAIN and not strict:
                 note_letters(notes, mask & text.OTHER_AXES, state)
             pieces = 1
-            relative = state.is_relative
-            x, y, z = state.place[0], state.place[1], state.place[2]
             if motion < words.ARC_CLOCKWISE:
                 state.motion = motion
                 if mask & text.XYZE == 0:
                     continue
-                scale = state.scale
-                if mask & (1 << text.X):
-                    x = (x if relative else state.shift[0]) + slots[text.X] * scale
-                if mask & (1 << text.Y):
-                    y = (y if relative else state.shift[1]) + slots[text.Y] * scale
-                if mask & (1 << text.Z):
-                    z = (z if relative else state.shift[2]) + slots[text.Z] * scale
+                place_told(state, mask, slots, places)
             elif motion < words.PLAIN:
                 state.motion = motion
                 if mask & text.ARC_WORDS == 0:
@@ -332,6 +304,8 @@ def read_lines(
                     return i
             elif motion == words.HOME:
                 pieces = way_home(state, mask, slots, places)
+            else:
+                place_told(state, 0, slots, places)
             de = 0.0
             if is_own_retraction(motion):
                 de = own_retraction(state, motion, mask, slots, events, notes)
@@ -339,7 +313,7 @@ def read_lines(
                     continue
             elif mask & (1 << text.E) and motion < words.PLAIN:
                 reading = slots[text.E] * state.filament_scale
-                if relative or state.is_e_relative:
+                if state.is_relative or state.is_e_relative:
                     de = reading
                     state.reading += reading
                 else:
@@ -348,8 +322,6 @@ def read_lines(
                 de *= state.flow_share
             speed = state.feed / 60.0 * state.feed_share
             if strict or motion > words.ARC_COUNTER or state.feed_mode != codes.PER_MINUTE:
-                if motion < words.ARC_CLOCKWISE:
-                    places[0, 0], places[1, 0], places[2, 0] = x, y, z
                 fed = has_feed if strict else mask & (1 << text.F) != 0
                 speed = special_speed(state, notes, motion, fed, places, pieces, de)
                 if state.status != codes.STATUS_DONE:
@@ -357,12 +329,9 @@ def read_lines(
             # ---- its pieces, one straight move each
             number = state.moves
             before = number
-            through_places = pieces > 1 or (motion >= words.ARC_CLOCKWISE and motion < words.PLAIN)
-            if through_places:
-                de /= pieces
+            de /= pieces
             for piece in range(pieces):
-                if through_places:
-                    x, y, z = places[0, piece], places[1, piece], places[2, piece]
+                x, y, z = places[0, piece], places[1, piece], places[2, piece]
                 dx, dy, dz = x - state.place[0], y - state.place[1], z - state.place[2]
                 kind = TRAVEL
                 if math.sqrt(dx * dx + dy * dy + dz * dz) < NOTHING:
@@ -392,8 +361,7 @@ def read_lines(
             if number > before:
                 if not speed > 0.0:
                     note(notes, codes.NOTE_NO_FEED, state)
-                    for k in range(before, number):
-                        path[codes.SPEED, k] = math.inf
+                    path[codes.SPEED, before:number] = math.inf
                 if state.ended:
                     note(notes, codes.NOTE_AFTER_END, state)
         if strict and state.ended:

@@ -8,27 +8,25 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from itertools import chain
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.gcode.dialects import Dialect, compiled_pattern, text_from
+from kinematics.gcode.dialects import Dialect, compiled_pattern, readable, text_from
 from kinematics.gcode.scanning import LINE_FEED, RETURN
 
-AFTER_SEMICOLON = rb";([^\r\n]*)"
-IN_BRACKETS = rb"\(([^)\r\n]*)"
 
-
-def comments_of(content: bytes | memoryview, semicolon_comments: bool) -> Iterator[re.Match[bytes]]:
-    """Every comment, group 1 its text: those after `;` and those in ( ), each kind in file order.
+def comment_patterns(said: bytes, semicolon_comments: bool) -> list[re.Pattern[bytes]]:
+    """A pattern for each kind of comment: those after `;` and those in ( ); in `said`, what they say, `%s` stands for
+    the letters that end one.
 
     What stands in a comment or a message is not looked at: a `;` inside ( ) begins a comment here as well.
     """
-    if semicolon_comments:
-        yield from re.finditer(AFTER_SEMICOLON, content)
-    yield from re.finditer(IN_BRACKETS, content)
+    kinds = ((b";", b""), (rb"\(", b")"))[0 if semicolon_comments else 1 :]
+    return [re.compile(opening + said % ending) for opening, ending in kinds]
 
 
 def line_ends(content: bytes | memoryview) -> NDArray[np.int64]:
@@ -52,8 +50,6 @@ LONGEST_KEY = 40  # bytes; what is longer is a sentence with a colon in it
 # A value that names something begins with a letter; 0.45, 12 % and 2:30 are measures. Bytes from 0x80 on are letters of
 # UTF-8 and Latin-1.
 _KEY_AND_NAME = rb"[ \t]*([A-Za-z_\x80-\xff][^\r\n:;()]*):[ \t]*([A-Za-z_\x80-\xff][^\r\n%s]*)"
-_AFTER_SEMICOLON = re.compile(b";" + _KEY_AND_NAME % b"")
-_IN_BRACKETS = re.compile(rb"\(" + _KEY_AND_NAME % b")")
 
 Content = bytes | memoryview
 Mark = tuple[int, str]  # byte offset of a comment, what it says
@@ -172,24 +168,32 @@ def layer_marks(content: Content, dialect: Dialect) -> list[Mark]:
 def _marks_by_pattern(content: Content, patterns: Sequence[str], group: str, semicolon_comments: bool) -> list[Mark]:
     """Every comment that a pattern fits, with the text of the group; the first pattern that fits counts."""
     compiled = [compiled_pattern(pattern) for pattern in patterns]
-    said: dict[bytes, str | None] = {}
+
+    def name_of(raw: bytes) -> str | None:
+        text = text_from(raw).strip()
+        fits = (match for pattern in compiled if (match := pattern.fullmatch(text)))
+        return next((readable(match[group] or "") for match in fits), None)
+
+    return _marks(content, comment_patterns(rb"([^\r\n%s]*)", semicolon_comments), name_of)
+
+
+def _marks(
+    content: Content, patterns: Iterable[re.Pattern[bytes]], name_of: Callable[[bytes], str | None]
+) -> list[Mark]:
+    """The comments of some patterns that have a name, by what they say in their first group."""
+    names: dict[bytes, str | None] = {}
     marks: list[Mark] = []
-    for comment in comments_of(content, semicolon_comments):
-        raw = comment[1]
-        if raw not in said:
-            text = text_from(raw).strip()
-            fits = (match for pattern in compiled if (match := pattern.fullmatch(text)))
-            said[raw] = next((_readable(match[group] or "") for match in fits), None)
-        name = said[raw]
-        if name is not None:
+    for comment in chain.from_iterable(pattern.finditer(content) for pattern in patterns):
+        if comment[1] not in names:
+            names[comment[1]] = name_of(comment[1])
+        if (name := names[comment[1]]) is not None:
             marks.append((comment.start(), name))
-    marks.sort()
-    return marks
+    return sorted(marks)
 
 
 def count_keys(content: Content, dialect: Dialect) -> tuple[Pairs, ...]:
     """How often each `key: value` occurs, by kind of comment."""
-    patterns = (_AFTER_SEMICOLON, _IN_BRACKETS) if dialect.semicolon_comments else (_IN_BRACKETS,)
+    patterns = comment_patterns(_KEY_AND_NAME, dialect.semicolon_comments)
     return tuple(Counter(pattern.findall(content)) for pattern in patterns)
 
 
@@ -212,21 +216,5 @@ def most_frequent_key(counts_by_kind: Sequence[Pairs]) -> bytes:
 
 
 def _marks_of_key(content: Content, key: bytes, semicolon_comments: bool) -> list[Mark]:
-    after_key = rb"[ \t]*" + re.escape(key) + rb"[ \t]*:([^\r\n%s]*)"
-    names: dict[bytes, str] = {}
-    marks: list[Mark] = []
-    for opening, ending in ((b";", b""), (rb"\(", b")")) if semicolon_comments else ((rb"\(", b")"),):
-        for comment in re.finditer(opening + after_key % ending, content):
-            raw = comment[1]
-            name = names.get(raw)
-            if name is None:
-                name = names[raw] = _readable(text_from(raw))
-            marks.append((comment.start(), name))
-    marks.sort()
-    return marks
-
-
-def _readable(text: str) -> str:
-    """A name as it may be shown: what cannot be printed becomes a question mark."""
-    text = text.strip()
-    return text if text.isprintable() else "".join(letter if letter.isprintable() else "?" for letter in text)
+    patterns = comment_patterns(rb"[ \t]*%b[ \t]*:([^\r\n%%s]*)" % re.escape(key), semicolon_comments)
+    return _marks(content, patterns, lambda raw: readable(text_from(raw)))

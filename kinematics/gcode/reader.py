@@ -5,14 +5,13 @@ from __future__ import annotations
 import math
 import os
 import sys
-from typing import NamedTuple
+from contextlib import nullcontext
 
 import numpy as np
 
 from kinematics.errors import InputError
-from kinematics.gcode.chunks import CHUNK, LARGEST_IN_MEMORY, Chunk, JobFile, is_stream, stream_blocks
+from kinematics.gcode.chunks import CHUNK, LARGEST_IN_MEMORY, JobFile, is_stream, stream_blocks
 from kinematics.gcode.dialects import EXTRUSION, Dialect, dialect_named
-from kinematics.gcode.file_limits import FileLimit
 from kinematics.gcode.findings import nothing_moves
 from kinematics.gcode.job import Job
 from kinematics.gcode.layers import NOT_SETTLED
@@ -55,10 +54,8 @@ def job_file(source: str | os.PathLike[str] | bytes | memoryview, name: str | No
     if isinstance(source, bytes | memoryview) or not is_stream(source):
         return JobFile(source, name)
     shown = name or os.fspath(source)
-    if shown == "-":
-        return JobFile(b"".join(stream_blocks(sys.stdin.buffer, shown, LARGEST_IN_MEMORY)), shown)
     try:
-        with open(source, "rb") as stream:
+        with nullcontext(sys.stdin.buffer) if os.fspath(source) == "-" else open(source, "rb") as stream:
             return JobFile(b"".join(stream_blocks(stream, shown, LARGEST_IN_MEMORY)), shown)
     except OSError as error:
         raise InputError.at(shown, f"cannot be read: {error.strerror}") from None
@@ -72,49 +69,29 @@ def read_job(
 
     Layers are those of the dialect's marks, if one is found, else the path's own.
     """
-    portions, columns, joined = _joined(file, dialect, options, chunk, bool(dialect.layers), most_moves)
-    if dialect.layers and portions.layers == 0:
-        portions, columns, joined = _joined(file, dialect, options, chunk, False, most_moves)
+    for marked in (True, False) if dialect.layers else (False,):
+        columns = Columns(file.size, most_moves)
+        wanted = Wanted(marked_layers=marked, layering=NOT_SETTLED)
+        portions = Portions(file, dialect, options, wanted, chunk, columns)
+        read = [(one.chunk, one.events, one.stated, portions.moves - one.moves.kind.size) for one in portions.read()]
+        if portions.layers > 0:
+            break
     if portions.moves == 0:
         raise nothing_moves(file.name, portions.notices)
     moves = portions.settled(columns.moves())
+    events = [own._replace(move=own.move + first) for _, own, _, first in read]
     return Job(
         name=file.name,
         moves=moves,
-        events=Events(*(np.concatenate(rows) for rows in zip(*joined.events, strict=True))),
+        events=Events(*map(np.concatenate, zip(*events, strict=True))),
         layers=portions.layers,
         extent=portions.extent,
         filament=portions.filament,
         lines=portions.lines,
         dialect=dialect,
-        stated=tuple(joined.stated),
+        stated=tuple(row._replace(move=row.move + first) for _, _, own, first in read for row in own),
         notices=portions.notices,
-        chunks=tuple(joined.chunks),
+        chunks=tuple(one for one, *_ in read),
         home=options.home,
         has_layers=not portions.layering.falls,
     )
-
-
-class _Joined(NamedTuple):
-    """What portions hold beside their moves, moves counted from the start of the job."""
-
-    chunks: list[Chunk]
-    events: list[Events]
-    stated: list[FileLimit]
-
-
-def _joined(
-    file: JobFile, dialect: Dialect, options: ReaderOptions, chunk: int, marked_layers: bool, most_moves: int | None
-) -> tuple[Portions, Columns, _Joined]:
-    """All portions of a file, their moves behind one another in the columns."""
-    columns = Columns(file.size, most_moves)
-    portions = Portions(
-        file, dialect, options, Wanted(marked_layers=marked_layers, layering=NOT_SETTLED), chunk, columns
-    )
-    joined = _Joined([], [], [])
-    for portion in portions.read():
-        first = portions.moves - portion.moves.kind.size
-        joined.chunks.append(portion.chunk)
-        joined.events.append(portion.events._replace(move=portion.events.move + first))
-        joined.stated.extend(row._replace(move=row.move + first) for row in portion.stated)
-    return portions, columns, joined

@@ -39,6 +39,22 @@ def end_of_line(source: Any, i: int, end: int) -> int:
 
 
 @compiled_part
+def after_line_end(source: Any, i: int, end: int) -> int:
+    """Index after the line feed, the carriage return or both of them at `i`."""
+    if byte_at(source, i) == RETURN and i + 1 < end and byte_at(source, i + 1) == LINE_FEED:
+        return i + 2
+    return i + 1
+
+
+@compiled_part
+def after_digits(source: Any, i: int, end: int) -> int:
+    """Index of the first byte that is no digit."""
+    while i < end and 48 <= byte_at(source, i) <= 57:
+        i += 1
+    return i
+
+
+@compiled_part
 def after_comment(source: Any, i: int, end: int) -> int:
     """Index after the comment that opens at `i`; the end of the line where it is not closed."""
     while i < end:
@@ -65,10 +81,8 @@ def strict_line_error(state: codes.State, length: int, percent: bool, empty: boo
     """What the standard has against a line as a whole: its length, its percent, or `error` where it is no words."""
     if length > LONGEST_LINE:
         return codes.ERROR_LINE_LENGTH
-    if percent and is_text:
-        return codes.ERROR_PERCENT
     if is_text:
-        return error
+        return codes.ERROR_PERCENT if percent else error
     if percent:
         if state.opened == codes.OPENED_WITHOUT:
             return codes.ERROR_PERCENT
@@ -181,21 +195,17 @@ def fits_checksum(source: Any, begin: int, star: int, end: int) -> bool:
     for i in range(begin, star):
         total ^= byte_at(source, i)
     told = 0
-    for i in range(star + 1, end):
-        c = byte_at(source, i)
-        if c < 48 or c > 57:
-            break
-        told = min(told * 10 + c - 48, 1000)
+    for i in range(star + 1, after_digits(source, star + 1, end)):
+        told = min(told * 10 + byte_at(source, i) - 48, 1000)
     return total == told
 
 
 @compiled_part
 def after_checksum(source: Any, i: int, end: int) -> bool:
     """Whether digits, and nothing else but blanks and a comment, follow from `i` to the end of the line."""
-    if i >= end or byte_at(source, i) < 48 or byte_at(source, i) > 57:
+    begin, i = i, after_digits(source, i, end)
+    if i == begin:
         return False
-    while i < end and byte_at(source, i) >= 48 and byte_at(source, i) <= 57:
-        i += 1
     while i < end and (byte_at(source, i) == BLANK or byte_at(source, i) == TAB):
         i += 1
     return i == end or byte_at(source, i) == SEMICOLON or byte_at(source, i) == OPEN
@@ -204,14 +214,9 @@ def after_checksum(source: Any, i: int, end: int) -> bool:
 @compiled_part
 def is_exponent(source: Any, i: int, end: int) -> bool:
     """Whether the e at `i`, right after a digit, begins an exponent: a sign, two digits or more, then no point."""
-    if i + 3 >= end:
+    if i + 3 >= end or (byte_at(source, i + 1) != PLUS and byte_at(source, i + 1) != MINUS):
         return False
-    c = byte_at(source, i + 1)
-    if c != PLUS and c != MINUS:
-        return False
-    k = i + 2
-    while k < end and byte_at(source, k) >= 48 and byte_at(source, k) <= 57:
-        k += 1
+    k = after_digits(source, i + 2, end)
     return k - i >= 4 and (k == end or byte_at(source, k) != POINT)
 
 
@@ -258,6 +263,24 @@ def short_field(eight: np.uint64) -> tuple[int, int, int]:
     value = (value * np.uint64(100) + (value >> np.uint64(16))) & np.uint64(0x0000FFFF0000FFFF)
     value = (value * np.uint64(10000) + (value >> np.uint64(32))) & np.uint64(0xFFFFFFFF)
     return length, decimals, int(np.int64(value))
+
+
+@compiled_part
+def number_at(source: Any, i: int, blanks: bool) -> tuple[int, int, int, int]:
+    """The unsigned number at `i`, byte by byte: where it ends, its digits, how many of them stand before the point (−1:
+    it has none), and the integer that they make, if they are few. `blanks` may stand inside it.
+    """
+    mantissa, digits, point = int(np.int64(0)), 0, -1
+    while True:
+        c = byte_at(source, i)
+        if 48 <= c <= 57:
+            mantissa = mantissa * 10 + c - 48
+            digits += 1
+        elif c == POINT and point < 0:
+            point = digits
+        elif not (blanks and (c == BLANK or c == TAB)):
+            return i, digits, point, mantissa
+        i += 1
 
 
 @compiled_part

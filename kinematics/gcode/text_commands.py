@@ -4,27 +4,21 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.gcode import state as codes
-from kinematics.gcode.dialects import FILE_LIMITS, UNITS, Dialect, TextCommand, compiled_pattern, text_from
+from kinematics.gcode.dialects import FILE_LIMITS, UNITS_OF, Dialect, TextCommand, compiled_pattern, text_from
 from kinematics.gcode.file_limits import FileLimit
-from kinematics.gcode.findings import Notes
+from kinematics.gcode.findings import Notes, end_of_line
 from kinematics.gcode.moves import DWELL, LIMIT, PAUSE, TEXT, Events
 
-OVERRIDE_UNITS = {"1": 1.0, "%": 0.01}
+Action = tuple[str, float]  # what a line means, and the value in its unit
 STOPS = (("dwell", DWELL), ("pause", PAUSE))
-_LINE = re.compile(rb"[^\r\n]*")
 _BRACKETS = re.compile(r"\([^)]*\)?")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
-
-
-class _Action(NamedTuple):
-    means: str
-    value: float
 
 
 def match_texts(
@@ -45,62 +39,45 @@ def match_texts(
     the order of the dialect, so that one line may state several limits; one value that cannot be used spoils its line.
     """
     patterns = [(row, compiled_pattern(row.pattern)) for row in dialect.texts]
-    known: dict[bytes, list[_Action]] = {}
+    known: dict[bytes, list[Action]] = {}
     told: list[FileLimit] = []
     unmatched = np.zeros(offsets.size, np.bool_)
     for i, (offset, line, move) in enumerate(zip(offsets.tolist(), lines.tolist(), moves.tolist(), strict=True)):
-        found = _LINE.match(content, offset)
-        raw = found[0] if found is not None else b""
+        raw = bytes(content[offset : end_of_line(content, offset, len(content))])
         if raw not in known:
             known[raw] = _actions_of(text_from(raw), patterns, dialect.semicolon_comments)
         unmatched[i] = not known[raw]
-        told += [FileLimit(move, *action, line) for action in known[raw] if action.means != "ignore"]
+        told += [FileLimit(move, means, value, line) for means, value in known[raw] if means != "ignore"]
     return told, unmatched
 
 
 def _actions_of(
     line: str, patterns: Sequence[tuple[TextCommand, re.Pattern[str]]], semicolon_comments: bool
-) -> list[_Action]:
+) -> list[Action]:
     """What a line does; empty where no pattern fits it or a value cannot be used."""
     if semicolon_comments:
         line = line.partition(";")[0]
     for text in dict.fromkeys((line.strip(), _BRACKETS.sub("", line).strip())):
         fitting = [(row, match) for row, pattern in patterns if (match := pattern.fullmatch(text))]
         if fitting:
-            acting = [
-                _Action(row.means, value) for row, match in fitting if (value := _value_of(row, match)) is not None
-            ]
+            acting = [(row.means, value) for row, match in fitting if (value := _value_of(row, match)) is not None]
             return acting if len(acting) == len(fitting) else []
     return []
 
 
 def _value_of(row: TextCommand, match: re.Match[str]) -> float | None:
     """The value that a line states, in the unit of its meaning; None where it cannot be used, 0 where none is asked."""
-    if row.means in ("pause", "ignore"):
+    if not UNITS_OF[row.means]:
         return 0.0
     written = (match["value"] or "").strip()
     if not _NUMBER.fullmatch(written):
         return None
-    value = float(written) * _factor(row)
+    value = float(written) * UNITS_OF[row.means][row.unit]
     usable = value >= 0.0 if row.means in ("dwell", "pressure advance") else value > 0.0
     return value if usable and value < float("inf") else None
 
 
-def _factor(row: TextCommand) -> float:
-    if row.means == "override":
-        return OVERRIDE_UNITS[row.unit]
-    return UNITS["s" if row.means == "dwell" else FILE_LIMITS[row.means][1]][row.unit]
-
-
 Added = tuple[int, int, float, int, int]  # an event as in `Events`: move, kind, value, tool, line
-
-
-class Texts(NamedTuple):
-    """What text commands add to the events, the limits that they state, and the speed override after the last one."""
-
-    events: list[Added]
-    stated: list[FileLimit]
-    override: float
 
 
 def events_from(table: NDArray[np.float64]) -> Events:
@@ -121,10 +98,11 @@ def take_texts(
     speed: NDArray[np.float64],
     notes: Notes,
     override: float = 1.0,
-) -> Texts:
+) -> tuple[list[Added], list[FileLimit], float]:
     """Let the dialect's patterns meet the lines that are no G-code; overrides act on `speed`, `notes` keep the rest.
 
-    `override` is the one in force before the first line.
+    `override` is the one in force before the first line. Returns what they add to the events, the limits that they
+    state, and the override after the last one.
     """
     at_text = np.flatnonzero(events.kind == TEXT)
     offsets = events.value[at_text].astype(np.int64)
@@ -142,7 +120,7 @@ def take_texts(
         speed[move:stop] *= factor
     stops = ((row, kind) for means, kind in STOPS for row in told if row.means == means)
     added = [(row.move, kind, row.value, 0, row.line) for row, kind in stops]
-    return Texts(added, [row for row in told if row.means in FILE_LIMITS], factors[-1])
+    return added, [row for row in told if row.means in FILE_LIMITS], factors[-1]
 
 
 def with_added(events: Events, added: list[Added]) -> Events:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kinematics.gcode.moves import PRINT
 from kinematics.limits import columns as by
 from kinematics.limits.classes import MoveClass, is_path
 from kinematics.machine import Machine
+from kinematics.toml.files import quoted
 
 IN_THE_JOB = " (stated in the job)"  # after a key whose value the job states
 HONOUR, IGNORE, CAP = "honour", "ignore", "cap"
@@ -21,34 +24,34 @@ UNSCALED: Mapping[str, float] = {}
 Told = tuple[str, float | None]  # dotted key, value
 
 
+@dataclass
 class Terms:
     """Values of one class by column, with the key that stands behind each, and every key that had a say.
 
     `mode` says what limits stated in the job do, `varied` names the keys that a study varies, `scaled` holds factors
-    by key: 1.01 is one per cent more, infinity lifts a limit.
+    by key: 1.01 is one per cent more, infinity lifts a limit. `keys` are those of the part that is being made.
     """
 
-    def __init__(
-        self, machine: Machine, member: MoveClass, mode: str, varied: frozenset[str], scaled: Mapping[str, float]
-    ) -> None:
-        self.machine = machine
-        self.member = member
-        self.stated = member.stated if mode != IGNORE else {}
-        self.mode = mode
-        self.varied = varied
-        self.scaled = scaled
-        self.values = np.full(by.LIMITS, math.inf)
-        self.origins: dict[int, str] = {}
-        self.keys: set[str] = set()  # of the part that is being made
-        self.keys_of: dict[str, set[str]] = {}
-        self.advance = (math.inf, 0.0)
+    machine: Machine
+    member: MoveClass
+    mode: str
+    varied: frozenset[str]
+    scaled: Mapping[str, float]
+    values: NDArray[np.float64] = field(default_factory=lambda: np.full(by.LIMITS, math.inf))
+    origins: dict[int, str] = field(default_factory=dict)
+    keys: set[str] = field(default_factory=set)
+    keys_of: dict[str, set[str]] = field(default_factory=dict)
+    advance: tuple[float, float] = (math.inf, 0.0)
+
+    @property
+    def stated(self) -> Mapping[str, float]:
+        """The limits stated in the job that count."""
+        return self.member.stated if self.mode != IGNORE else {}
 
     def again(self, machine: Machine) -> Terms:
         """The same limits for another machine, to be made anew in part."""
-        row = Terms.__new__(Terms)
-        row.__dict__.update(self.__dict__, machine=machine, values=self.values.copy())
-        row.origins, row.keys_of = dict(self.origins), dict(self.keys_of)
-        return row
+        origins, keys_of = dict(self.origins), dict(self.keys_of)
+        return replace(self, machine=machine, values=self.values.copy(), origins=origins, keys_of=keys_of)
 
     def begin(self, part: str, columns: Iterable[int]) -> None:
         """Make a part of the limits anew: its columns hold none, and no key has had a say in it."""
@@ -104,20 +107,16 @@ class Terms:
 
     def particular(self, name: str) -> list[Told]:
         """What is told about one key by kind and by label, in the order of increasing particularity."""
-        told: list[Told] = []
-        motion, kind = self.machine.motion, self.member.kind
-        if is_path(self.member):
-            section = "print" if kind == PRINT else "travel"
-            value = getattr(getattr(motion.by_kind, section), name, None)
-            told.append((f"motion.by_kind.{section}.{name}", value))
-            if self.member.label in motion.by_label:
-                value = getattr(motion.by_label[self.member.label], name)
-                told.append((label_key(self.member.label, name), value))
+        if not is_path(self.member):
+            return []
+        motion, label = self.machine.motion, self.member.label
+        section = "print" if self.member.kind == PRINT else "travel"
+        told = [(f"motion.by_kind.{section}.{name}", getattr(getattr(motion.by_kind, section), name, None))]
+        if label in motion.by_label:
+            told.append((label_key(label, name), getattr(motion.by_label[label], name)))
         return told
 
 
 def label_key(label: str, name: str) -> str:
     """The dotted key of one limit of a label."""
-    from kinematics.toml.files import quoted
-
     return f"motion.by_label.{quoted(label)}.{name}"

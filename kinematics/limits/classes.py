@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import NamedTuple
 
@@ -53,13 +54,6 @@ def count_codes(code: NDArray[np.int64], counts: NDArray[np.int64]) -> NDArray[n
     return counts
 
 
-@compiled
-def take_numbers(code: NDArray[np.int64], number: NDArray[np.int64], of_move: NDArray[np.uint16]) -> None:
-    """Write the number of every move's code."""
-    for i in range(code.size):
-        of_move[i] = number[code[i]]
-
-
 def refuse_too_many(classes: int) -> None:
     """Raise InputError where a job has more classes than can be told apart."""
     if classes > MOST_CLASSES:
@@ -81,36 +75,24 @@ def classify(
     """
     code = np.empty(moves.kind.size, np.int64)
     code_moves(moves.kind, moves.layer, first_layers, code)
-    width = 2 * KINDS
-    condition_rows: tuple[Mapping[str, float], ...] = (NOTHING_STATED,)
-    names: tuple[str, ...] = ("",)
-    if conditions is not None:
-        code += width * conditions.of_move.astype(np.int64)
-        condition_rows = conditions.table
-    width *= len(condition_rows)
-    if labels is not None:
-        code += width * labels.of_move.astype(np.int64)
-        names = labels.names
-    width *= len(names)
-    temperatures: tuple[float | None, ...] = (None,)
-    if nozzle is not None:
-        code += width * nozzle.of_move.astype(np.int64)
-        temperatures = nozzle.table
-    width *= len(temperatures)
-    of_move = np.empty(code.size, np.uint16)
-    number = np.zeros(width, np.int64)
-    present = np.flatnonzero(count_codes(code, number))
+    stated = (NOTHING_STATED,) if conditions is None else conditions.table
+    names = ("",) if labels is None else labels.names
+    temperatures = (None,) if nozzle is None else nozzle.table
+    shape = (KINDS, 2, len(stated), len(names), len(temperatures))
+    for place, told in enumerate((conditions, labels, nozzle), start=2):
+        if told is not None:
+            code += math.prod(shape[:place]) * told.of_move.astype(np.int64)
+    present = np.flatnonzero(count_codes(code, np.zeros(math.prod(shape), np.int64)))
     refuse_too_many(present.size)
+    number = np.zeros(math.prod(shape), np.uint16)
     number[present] = np.arange(present.size)
-    take_numbers(code, number, of_move)
-    table = []
-    for one in present:
-        rest, kind = divmod(int(one), KINDS)
-        rest, first = divmod(rest, 2)
-        rest, condition = divmod(rest, len(condition_rows))
-        temperature, label = divmod(rest, len(names))
-        table.append(MoveClass(kind, bool(first), names[label], condition_rows[condition], temperatures[temperature]))
-    return Classes(of_move, tuple(table))
+    table = (
+        MoveClass(kind, bool(first), names[label], stated[condition], temperatures[temperature])
+        for kind, first, condition, label, temperature in zip(
+            *(places.tolist() for places in np.unravel_index(present, shape, order="F")), strict=True
+        )
+    )
+    return Classes(np.take(number, code, mode="clip"), tuple(table))
 
 
 def is_path(member: MoveClass) -> bool:

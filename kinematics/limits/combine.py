@@ -19,9 +19,9 @@ from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
 from kinematics.limits import columns as by
 from kinematics.limits.class_limits import CAP, HONOUR, IN_THE_JOB, NOTHING_VARIED, UNSCALED, Terms
 from kinematics.limits.classes import MoveClass
-from kinematics.limits.drive import Drives
-from kinematics.limits.lowering import CAPS
-from kinematics.limits.motor_drives import motor_drives, torque_key
+from kinematics.limits.drive import Drives, motor_drives, torque_key
+from kinematics.limits.flow import FLOW_KEY, filament_speed_by_flow
+from kinematics.limits.vibration import RINGING_KEY, ROUNDING_KEY, axis_quality, rounding_of
 from kinematics.machine import Machine
 from kinematics.machine.keys import ALL, CORNERS, PATH, RATES
 from kinematics.machine.keys import AXES as TOOL_AXES
@@ -131,15 +131,22 @@ def _axis(row: Terms, name: str, most: int, ramp: int) -> None:
 
 def _axes(row: Terms) -> None:
     """What each tool axis may."""
-    _axis(row, "x", by.X_MOST, by.X_RAMP)
-    _axis(row, "y", by.Y_MOST, by.Y_RAMP)
-    _axis(row, "z", by.Z_MOST, by.Z_RAMP)
+    for i, name in enumerate("xyz"):
+        _axis(row, name, by.X_MOST + i, by.X_RAMP + i)
 
 
 def _extruder(row: Terms) -> None:
-    """What the extruder may, and what ties its speed and acceleration to each other."""
+    """What the extruder may, and its speed (mm/s; infinity for none) with the pressure advance (s; 0 where nothing is
+    tied) that ties speed and acceleration to each other.
+    """
     _axis(row, "e", by.FILAMENT_MOST, by.FILAMENT_RAMP)
-    row.advance = _advance(row)
+    most = float(row.values[by.FILAMENT_MOST])
+    key, delay = row.chosen((ADVANCE_KEY, row.machine.filament.pressure_advance_s))
+    row.advance = most, 0.0
+    if row.member.kind == PRINT and delay and most < math.inf:
+        row.keys.add(key)
+        # More of it holds back: one per cent "more" of this limit is one per cent less of p, and lifted it is none.
+        row.advance = most, delay / row.scaled.get(key, 1.0)
 
 
 def _motors(row: Terms) -> None:
@@ -187,21 +194,46 @@ def _rates(_: Terms) -> None:
     """The machine tells no command rate but as a cap."""
 
 
-def _advance(row: Terms) -> tuple[float, float]:
-    """Speed of the extruder (mm/s; infinity for none) and pressure advance (s; 0 where nothing is tied)."""
-    speeds = [row.chosen(("axes.e.max_speed_mm_s", row.machine.axes.e.max_speed_mm_s))]
-    if EXTRUDER in row.machine.motors:
-        speeds.append((f"motors.{EXTRUDER}.max_speed_mm_s", row.machine.motors[EXTRUDER].max_speed_mm_s))
-    most = min((row.scaled_value(key, value) for key, value in speeds if value is not None), default=math.inf)
-    key, delay = row.chosen((ADVANCE_KEY, row.machine.filament.pressure_advance_s))
-    if row.member.kind != PRINT or not delay or most == math.inf:
-        return most, 0.0
-    row.keys.add(key)
-    # More of it holds back: one per cent "more" of this limit is one per cent less of p, and lifted it is none.
-    return most, delay / row.scaled.get(key, 1.0)
-
-
 EVERY_KIND = tuple(MoveClass(kind, False) for kind in (PRINT, TRAVEL, FILAMENT))
+
+
+class Cap(NamedTuple):
+    """One row: the dotted key that the cap comes from, and the column that it lowers.
+
+    `words` what a maker calls the seconds that it holds ("": what the ceiling of that column calls them); `value` the
+    number that the column is lowered to (None, infinity: not at all); `by_class` whether that hangs on the class of the
+    moves, beside the machine.
+    """
+
+    key: str
+    column: int
+    words: str
+    value: Callable[[Machine, MoveClass], float | None]
+    by_class: bool = False
+
+
+def _by_flow(machine: Machine, member: MoveClass) -> float | None:
+    return filament_speed_by_flow(machine, member.nozzle) if member.kind == PRINT else None
+
+
+# fmt: off
+CAPS: tuple[Cap, ...] = (
+    Cap(FLOW_KEY, by.FILAMENT_MOST, "hotend flow", _by_flow, by_class=True),
+    Cap(ROUNDING_KEY, by.ROUNDING_RAMP, "", lambda one, _: rounding_of(one).ramps),
+    Cap(ROUNDING_KEY, by.ROUNDING, "", lambda one, _: rounding_of(one).corners),
+    Cap(RINGING_KEY, by.X_RAMP, "short lines: ringing, x axis", lambda one, _: axis_quality(one, "x").ramp_ringing),
+    Cap(RINGING_KEY, by.Y_RAMP, "short lines: ringing, y axis", lambda one, _: axis_quality(one, "y").ramp_ringing),
+    Cap(RINGING_KEY, by.X_KICK, "", lambda one, _: axis_quality(one, "x").step_ringing),
+    Cap(RINGING_KEY, by.Y_KICK, "", lambda one, _: axis_quality(one, "y").step_ringing),
+    Cap(RINGING_KEY, by.X_SWING, "", lambda one, _: axis_quality(one, "x").swing),
+    Cap(RINGING_KEY, by.Y_SWING, "", lambda one, _: axis_quality(one, "y").swing),
+    Cap(RINGING_KEY, by.X_SWING_ADDED, "", lambda one, _: axis_quality(one, "x").swing_added),
+    Cap(RINGING_KEY, by.Y_SWING_ADDED, "", lambda one, _: axis_quality(one, "y").swing_added),
+    Cap("controller.moves_per_s", by.MOVE_RATE, "", lambda one, _: one.controller.moves_per_s),
+    Cap("controller.bytes_per_s", by.BYTE_RATE, "", lambda one, _: one.controller.bytes_per_s),
+)
+# fmt: on
+CAP_WORDS: dict[tuple[str, int], str] = {(cap.key, cap.column): cap.words for cap in CAPS if cap.words}
 
 
 class Part(NamedTuple):
@@ -242,6 +274,7 @@ class LimitTable:
         self._mode = mode
         # Of the machine before: threads may put another one in its place at any time.
         self._before: tuple[Machine, frozenset[str], Mapping[str, float], tuple[Terms, ...]] | None = None
+        self._last: tuple[Machine, frozenset[str], Mapping[str, float], Limits] | None = None
 
     def of(
         self,
@@ -250,6 +283,14 @@ class LimitTable:
         scaled: Mapping[str, float] = UNSCALED,
     ) -> Limits:
         """The limits of a machine; arguments and failures as in `limits_of`."""
+        last = self._last
+        if last is not None and last[0] is machine and last[1] == varied and last[2] is scaled:
+            return last[3]
+        found = self._made(machine, varied, scaled)
+        self._last = machine, varied, scaled, found
+        return found
+
+    def _made(self, machine: Machine, varied: frozenset[str], scaled: Mapping[str, float]) -> Limits:
         coupled = mechanism_of(machine).coupled
         drives = motor_drives(machine, scaled)
         rows, lifted = self._rows(machine, varied, scaled)

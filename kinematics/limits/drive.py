@@ -1,15 +1,20 @@
-"""What a motor pulls at its speed: torque curves to forces, and which keys of a drive are not known."""
+"""What a motor pulls at its speed: torque curves of a machine to forces, and which keys of a drive are not known."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import Finding, InputError
+from kinematics.limits.class_limits import UNSCALED
+from kinematics.machine import Machine
+from kinematics.machine.keys import Axis, Motor
+from kinematics.machine.mechanisms import EXTRUDER, Mechanism, mechanism_of
+from kinematics.toml.sections import replaced
 
 Reals = NDArray[np.float64]
 Points = Sequence[tuple[float, float]]
@@ -17,29 +22,10 @@ Points = Sequence[tuple[float, float]]
 PATH_MOTORS = 3  # motors that move the tool; the extruder's comes behind them
 KG_TO_T = 1e-3  # 1 N = 1 t·mm/s²: with masses in t, forces are in N and accelerations in mm/s²
 END, FORCE, SLOPE = range(3)  # columns of a table of drives
+# What must be known of a motor with a torque curve, and of every axis that it moves.
+MOTOR_KEYS = ("mm_per_rev", "rotor_inertia_kg_m2", "usable_torque_share")
+AXIS_KEYS = ("moving_mass_kg", "friction_n")
 FASTEST = 1e12  # mm/s: stands for no end of speed where a product with 0 must stay 0
-
-
-class MotorKeys(NamedTuple):
-    """What the machine file says of a motor, [motors.NAME]; None where it says nothing.
-
-    `name` of the motor; torque against rev/min (Nm), linear between points, held before the first; `mm_per_rev` travel
-    of the motor in one revolution (mm); inertia of the rotor (kg·m²); share of the torque that may be used (0 to 1).
-    """
-
-    name: str
-    torque_nm: Points | None = None
-    mm_per_rev: float | None = None
-    rotor_inertia_kg_m2: float | None = None
-    usable_torque_share: float | None = None
-
-
-class AxisKeys(NamedTuple):
-    """What the machine file says of a tool axis, [axes.NAME]: what moves along it (kg) and its friction (N)."""
-
-    name: str
-    moving_mass_kg: float | None = None
-    friction_n: float | None = None
 
 
 class ForceCurve(NamedTuple):
@@ -50,16 +36,6 @@ class ForceCurve(NamedTuple):
 
     speed: Reals
     force: Reals
-
-
-class AccelerationCurve(NamedTuple):
-    """Acceleration that a motor admits at the tool's speed: `speed` (n; mm/s), `acceleration` (n; mm/s², never rising).
-
-    Linear between points; ends at the fastest speed, which is infinite where the motor stands still.
-    """
-
-    speed: Reals
-    acceleration: Reals
 
 
 class Drives(NamedTuple):
@@ -109,26 +85,18 @@ def falling_part(speed: Sequence[float], force: Sequence[float]) -> ForceCurve:
     A move speeds up with one acceleration through all speeds below its own, so what counts at a speed is the least
     force at any speed up to it: where a curve rises, the lower force of before holds.
     """
-    speeds, forces = [speed[0]], [force[0]]
-    for i in range(1, len(speed)):
-        level = forces[-1]
-        if force[i] >= level:
-            continue
-        if force[i - 1] > level:  # it falls through the level on the way
-            share = (force[i - 1] - level) / (force[i - 1] - force[i])
-            crossing = speed[i - 1] + share * (speed[i] - speed[i - 1])
-            if crossing < speed[i]:  # it rounds to that only where the fall below the level is rounding as well
-                speeds.append(crossing)
-                forces.append(level)
-        elif speeds[-1] < speed[i - 1]:
-            speeds.append(speed[i - 1])
-            forces.append(level)
-        speeds.append(speed[i])
-        forces.append(force[i])
-    if speeds[-1] < speed[-1]:
-        speeds.append(speed[-1])
-        forces.append(forces[-1])
-    return ForceCurve(np.array(speeds), np.array(forces))
+    speeds, forces = np.asarray(speed, np.float64), np.asarray(force, np.float64)
+    level = np.minimum.accumulate(forces)
+    # Points that lie below the level on which the curve has risen since: it falls through the level on the way.
+    fallen = 1 + np.flatnonzero((forces[1:] < level[:-1]) & (level[:-1] < forces[:-1]))
+    share = (forces[fallen - 1] - level[fallen - 1]) / (forces[fallen - 1] - forces[fallen])
+    crossing = speeds[fallen - 1] + share * (speeds[fallen] - speeds[fallen - 1])
+    apart = crossing < speeds[fallen]  # it rounds to that only where the fall below the level is rounding as well
+    fallen = fallen[apart]
+    speeds, forces = np.insert(speeds, fallen, crossing[apart]), np.insert(level, fallen, level[fallen - 1])
+    is_corner = np.ones(speeds.size, np.bool_)
+    is_corner[1:-1] = (forces[1:-1] < forces[:-2]) | (forces[2:] < forces[1:-1])
+    return ForceCurve(speeds[is_corner], forces[is_corner])
 
 
 def usable_force(torque_nm: Points, mm_per_rev: float, usable_torque_share: float) -> ForceCurve:
@@ -142,25 +110,6 @@ def usable_force(torque_nm: Points, mm_per_rev: float, usable_torque_share: floa
     if speed[0] > 0.0:
         speed, force = [0.0, *speed], [force[0], *force]
     return falling_part(speed, force)
-
-
-def acceleration_curve(curve: ForceCurve, mass: float, friction: float, share: float = 1.0) -> AccelerationCurve:
-    """What a motor admits to a tool that moves in one direction, against the tool's speed.
-
-    a(v) = (F(v·share) − friction)/mass with `mass` (t) and `friction` (N) as the motor feels them in that direction and
-    `share` its speed at unit tool speed (see `planner.motor_loads`); cut off where nothing is left to accelerate with.
-    """
-    acceleration = (curve.force - friction) / mass
-    if share == 0.0:
-        return AccelerationCurve(np.array([0.0, math.inf]), np.repeat(acceleration[:1], 2))
-    speed = curve.speed / share
-    spent = np.flatnonzero(acceleration <= 0.0)
-    if spent.size:
-        i = int(spent[0])
-        above, below = acceleration[i - 1], acceleration[i]
-        zero = speed[i - 1] + above / (above - below) * (speed[i] - speed[i - 1])
-        return AccelerationCurve(np.append(speed[:i], zero), np.append(acceleration[:i], 0.0))
-    return AccelerationCurve(speed, acceleration)
 
 
 def curve_table(curves: Sequence[ForceCurve]) -> Reals:
@@ -179,7 +128,38 @@ def curve_table(curves: Sequence[ForceCurve]) -> Reals:
     return table
 
 
-def drives_of(motors: Sequence[MotorKeys], axes: Sequence[AxisKeys], shares: Reals) -> Drives:
+def torque_key(motor: str) -> str:
+    """The dotted key of a motor's torque curve."""
+    return f"motors.{motor}.torque_nm"
+
+
+def jacobians(mechanism: Mechanism, places: Reals) -> Reals:
+    """J at places (float64[3, m], mm): the motors' speed at unit tool speed, float64[m, 3, 3]."""
+    directions = np.eye(3)[:, :, None] * np.ones(places.shape[1])
+    columns = [mechanism.motor_speeds(direction, places) for direction in directions]
+    return np.ascontiguousarray(np.stack(columns).transpose(2, 1, 0))
+
+
+def motor_drives(machine: Machine, scaled: Mapping[str, float] = UNSCALED) -> Drives | None:
+    """The drives that the machine file tells; None where it tells no torque curve.
+
+    `scaled` factors on torques by the keys of their curves; a drive is lifted by infinity. The share of the axes'
+    masses that falls on each motor is that at the middle of the bed. Raises InputError where a motor cannot move what
+    hangs on it.
+    """
+    if not any(motor.torque_nm for motor in machine.motors.values()):
+        return None
+    mechanism = mechanism_of(machine)
+    motors = dict.fromkeys((*mechanism.motors, EXTRUDER), Motor())
+    for name, motor in machine.motors.items():
+        factor = scaled.get(torque_key(name), 1.0)
+        torque = tuple((speed, torque * factor) for speed, torque in motor.torque_nm or ())
+        motors[name] = replaced(motor, ("torque_nm",), torque if torque and factor < math.inf else None)
+    axes = {name: getattr(machine.axes, name) for name in "xyze"}
+    return drives_of(motors, axes, np.linalg.inv(jacobians(mechanism, np.zeros((3, 1)))[0]).T)
+
+
+def drives_of(motors: Mapping[str, Motor], axes: Mapping[str, Axis], shares: Reals) -> Drives:
     """The drives that the keys of a machine file tell, and the keys that are missing.
 
     `motors` the mechanism's in its order, PATH_MOTORS of them, and the extruder's; `axes` x, y, z, e; `shares`
@@ -188,48 +168,36 @@ def drives_of(motors: Sequence[MotorKeys], axes: Sequence[AxisKeys], shares: Rea
     about the motor and the axes that it moves must be known: a missing key is never guessed, and leaves the drive out.
     Raises InputError where a motor cannot move what hangs on it.
     """
-    names: list[str] = []
-    places: list[int] = []
-    curves: list[ForceCurve] = []
-    rotors: list[float] = []
+    known: list[tuple[str, int, ForceCurve, float]] = []
     fastest: dict[str, float] = {}
     missing: dict[str, None] = {}
     findings: list[Finding] = []
-    masses = np.array([KG_TO_T * (axis.moving_mass_kg or 0.0) for axis in axes])
-    frictions = np.array([axis.friction_n or 0.0 for axis in axes])
-    for place, motor in enumerate(motors):
+    masses = np.array([KG_TO_T * (axis.moving_mass_kg or 0.0) for axis in axes.values()])
+    frictions = np.array([axis.friction_n or 0.0 for axis in axes.values()])
+    on_motors = np.eye(len(motors), len(axes))
+    on_motors[:PATH_MOTORS, :PATH_MOTORS] = np.abs(shares)
+    for place, (name, motor) in enumerate(motors.items()):
         if motor.torque_nm is None:
             continue
         if motor.mm_per_rev is not None:
-            fastest[motor.name] = motor_speed(motor.torque_nm[-1][0], motor.mm_per_rev)
-        on_motor = np.zeros(len(axes))
-        if place < PATH_MOTORS:
-            on_motor[:PATH_MOTORS] = np.abs(shares[place])
-        else:
-            on_motor[PATH_MOTORS] = 1.0
-        moved = [axis for axis, share in zip(axes, on_motor, strict=True) if share > 0.0]
-        unknown = [f"motors.{motor.name}.{key}" for key in MotorKeys._fields[2:] if getattr(motor, key) is None]
-        unknown += [f"axes.{axis.name}.{key}" for axis in moved for key in AxisKeys._fields[1:] if _lacks(axis, key)]
+            fastest[name] = motor_speed(motor.torque_nm[-1][0], motor.mm_per_rev)
+        moved = [axis for axis, share in zip(axes, on_motors[place], strict=True) if share > 0.0]
+        unknown = [f"motors.{name}.{key}" for key in MOTOR_KEYS if getattr(motor, key) is None]
+        unknown += [f"axes.{axis}.{key}" for axis in moved for key in AXIS_KEYS if getattr(axes[axis], key) is None]
         if unknown:
             missing |= dict.fromkeys(unknown)
             continue
-        assert motor.mm_per_rev is not None  # nothing is unknown
-        assert motor.usable_torque_share is not None
-        assert motor.rotor_inertia_kg_m2 is not None
-        curve = usable_force(motor.torque_nm, motor.mm_per_rev, motor.usable_torque_share)
-        rotor = KG_TO_T * rotor_mass(motor.rotor_inertia_kg_m2, motor.mm_per_rev)
-        finding = _cannot_drive(motor, moved, curve, float(on_motor @ frictions), float(on_motor @ masses) + rotor)
-        if finding is not None:
-            findings.append(finding)
-            continue
-        names.append(motor.name)
-        places.append(place)
-        curves.append(curve)
-        rotors.append(rotor)
+        per_rev, inertia, share = (getattr(motor, key) for key in MOTOR_KEYS)
+        curve = usable_force(motor.torque_nm, per_rev, share)
+        rotor = KG_TO_T * rotor_mass(inertia, per_rev)
+        friction, mass = float(on_motors[place] @ frictions), float(on_motors[place] @ masses) + rotor
+        findings += _what_keeps_from_driving(name, moved, float(curve.force[0]), friction, mass)
+        known.append((name, place, curve, rotor))
     if findings:
         raise InputError(*findings)
+    names, places, curves, rotors = zip(*known, strict=True) if known else ((),) * 4
     return Drives(
-        tuple(names),
+        names,
         np.array(places, np.int64),
         curve_table(curves),
         masses,
@@ -240,22 +208,16 @@ def drives_of(motors: Sequence[MotorKeys], axes: Sequence[AxisKeys], shares: Rea
     )
 
 
-def _lacks(axis: AxisKeys, key: str) -> bool:
-    return getattr(axis, key) is None
-
-
-def _cannot_drive(
-    motor: MotorKeys, moved: Sequence[AxisKeys], curve: ForceCurve, friction: float, mass: float
-) -> Finding | None:
-    """What keeps a motor from driving its axes; None where nothing does."""
-    key = f"motors.{motor.name}.torque_nm"
+def _what_keeps_from_driving(
+    motor: str, moved: Sequence[str], force: float, friction: float, mass: float
+) -> Iterator[Finding]:
+    """What keeps a motor from driving its axes, the first that does."""
     if mass <= 0.0:
-        keys = " or ".join(f"axes.{axis.name}.moving_mass_kg" for axis in moved)
-        found = f"motor {motor.name} moves no mass, and its rotor has no inertia"
-        return Finding(key, found, f"{keys} or motors.{motor.name}.rotor_inertia_kg_m2 above 0")
-    force = float(curve.force[0])
-    if force <= friction:
-        keys = " and ".join(f"axes.{axis.name}.friction_n" for axis in moved)
-        found = f"at rest motor {motor.name} may be asked for {force:.4g} N, and {friction:.4g} N of friction hold it"
-        return Finding(key, found, f"torque · usable_torque_share for more than the friction of {keys}")
-    return None
+        keys = " or ".join(f"axes.{axis}.moving_mass_kg" for axis in moved)
+        found = f"motor {motor} moves no mass, and its rotor has no inertia"
+        yield Finding(torque_key(motor), found, f"{keys} or motors.{motor}.rotor_inertia_kg_m2 above 0")
+    elif force <= friction:
+        keys = " and ".join(f"axes.{axis}.friction_n" for axis in moved)
+        found = f"at rest motor {motor} may be asked for {force:.4g} N, and {friction:.4g} N of friction hold it"
+        allowed = f"torque · usable_torque_share for more than the friction of {keys}"
+        yield Finding(torque_key(motor), found, allowed)

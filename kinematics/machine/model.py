@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from pathlib import Path
 from types import MappingProxyType
 from typing import Any, NamedTuple, Self
 
-from kinematics.errors import Finding, InputError
+from kinematics.errors import InputError
 from kinematics.machine.doubts import doubts_of
 from kinematics.machine.keys import Keys
 from kinematics.machine.kinds import Range
@@ -59,7 +58,7 @@ class Machine(Keys):
         reading = MachineReading()
         found = reading.machine(type(self), {names.get(name, name): one for name, one in tables.items()})
         if problems := reading.problems():
-            raise InputError(*(Finding("", one.found, one.allowed, one.hint) for one in problems))
+            raise InputError(*(problem.at("") for problem in problems))
         self.__dict__.update(found, _ranges=tuple(sorted(reading.ranges.items())))
         self.__dict__["_origins"] = {dotted_name(path): GIVEN_IN_CODE for path in given_keys(self)}
 
@@ -75,13 +74,6 @@ class Machine(Keys):
         from kinematics.machine.file import machine_from_text
 
         return machine_from_text(text, name)
-
-    @classmethod
-    def from_file(cls, path: str | Path) -> Machine:
-        """Read the machine from a TOML file. Raises InputError with every finding."""
-        from kinematics.machine.file import machine_from_file
-
-        return machine_from_file(path)
 
     def with_settings(self, settings: Mapping[str, Any], origin: str = "--set") -> Self:
         """The machine with some keys changed; None takes a key out again. Raises InputError with every finding.
@@ -99,7 +91,7 @@ class Machine(Keys):
         if found.problems:
             order = {setting: position for position, (setting, _) in enumerate(flattened(settings))}
             problems = sorted(found.problems, key=lambda pair: order.get(pair[0], len(order)))
-            raise InputError(*(Finding(origin, one.found, one.allowed, one.hint) for _, one in problems))
+            raise InputError(*(problem.at(origin) for _, problem in problems))
         origins = dict(self._origins)
         for key in found.dropped:
             origins.pop(key, None)
@@ -197,7 +189,7 @@ class Machine(Keys):
         limits: dict[str, list[str]] = {}
         for key in all_keys(self):
             value = plain_value_of(self, key)
-            if key.is_limit and value is not None:
+            if key.row.is_limit and value is not None:
                 limits.setdefault(".".join(key.path[:-1]), []).append(f"{value_text(value)} {key.unit}")
         told = [f"{section} {', '.join(values)}" for section, values in limits.items()]
         return f"<Machine {'; '.join([repr(self.name), *told])}>"

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from itertools import chain, combinations, pairwise
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import chain, combinations, pairwise, product
 from typing import Any, TypeGuard
 
 from kinematics.errors import nearest
@@ -65,8 +66,7 @@ class MachineReading(Reading):
             self.note(Problem(JUNCTION, BOTH_CORNER_RULES, ONE_CORNER_RULE))
             raw = {**raw, "motion": {name: value for name, value in motion.items() if name != JUNCTION[-1]}}
         together = (mechanism_problems(raw), checked_problems(raw.get("checked")), proven_problems(raw.get("proven")))
-        for problem in chain.from_iterable(together):
-            self.note(problem)
+        self._wrong += chain.from_iterable(together)
         values = self.table(section, raw)
         if "motion" in values:
             values["motion"] = with_one_corner_rule(values["motion"])
@@ -115,7 +115,7 @@ def _range_problem(row: Row, name: str, raw: Mapping[str, Any], path: Path) -> P
     return None
 
 
-def mechanism_problems(tables: Mapping[str, Any]) -> list[Problem]:
+def mechanism_problems(tables: Mapping[str, Any]) -> Iterator[Problem]:
     """What is wrong between the mechanism, its measures and its motors in raw tables; values by themselves are not
     judged here, and what hangs on a value that is none is left alone.
     """
@@ -123,35 +123,33 @@ def mechanism_problems(tables: Mapping[str, Any]) -> list[Problem]:
     named = identity.get("mechanism", "cartesian") if isinstance(identity, Mapping) else None
     kind = KINDS.get(named) if isinstance(named, str) else None
     if kind is None:
-        return []
-    problems = []
+        return
     delta = identity.get("delta")
     if kind is LinearDelta and delta is None:
         found = f"{dotted_name(MECHANISM)} = {shown(named)} without [{dotted_name(DELTA)}]"
-        problems.append(Problem(MECHANISM, found, f"beside [{dotted_name(DELTA)}] with arm_mm and tower_radius_mm"))
+        yield Problem(MECHANISM, found, f"beside [{dotted_name(DELTA)}] with arm_mm and tower_radius_mm")
     elif kind is not LinearDelta and delta is not None:
         found = f"[{dotted_name(DELTA)}] is given for {kind.words}"
-        problems.append(Problem(DELTA, found, f'only beside {dotted_name(MECHANISM)} = "linear-delta"'))
+        yield Problem(DELTA, found, f'only beside {dotted_name(MECHANISM)} = "linear-delta"')
     elif isinstance(delta, Mapping):
-        problems += _measures(delta)
+        yield from _measures(delta)
     motors = tables.get("motors", {})
     allowed = (*kind.motors, EXTRUDER)
     for name in motors if isinstance(motors, Mapping) else ():
         if name not in allowed:
             path = ("motors", name)
-            problems.append(Problem(path, f"{dotted_name(path)} is no motor of {kind.words}", ", ".join(allowed)))
-    return problems
+            yield Problem(path, f"{dotted_name(path)} is no motor of {kind.words}", ", ".join(allowed))
 
 
-def _measures(delta: Mapping[str, Any]) -> list[Problem]:
-    problems = []
+def _measures(delta: Mapping[str, Any]) -> Iterator[Problem]:
     for part in ("likely", "low", "high"):
-        arm, radius = (_at_part(delta.get(name), part) for name in ("arm_mm", "tower_radius_mm"))
+        raw = [delta.get(name) for name in ("arm_mm", "tower_radius_mm")]
+        arm, radius = (one.get(part) if _looks_like_range(one) else one for one in raw)
         if is_number(arm) and is_number(radius) and 0 < arm <= radius:
             path = (*DELTA, "arm_mm")
             name = f"{dotted_name(path)}.{part}" if _looks_like_range(delta["arm_mm"]) else dotted_name(path)
             found = f"{name} = {shown(arm)} does not reach the middle, {shown(radius)} mm from every tower"
-            problems.append(Problem(path, found, f"more than {dotted_name((*DELTA, 'tower_radius_mm'))}"))
+            yield Problem(path, found, f"more than {dotted_name((*DELTA, 'tower_radius_mm'))}")
             break
     angles = delta.get("tower_angles_deg")
     if isinstance(angles, (list, tuple)) and all(is_number(angle) for angle in angles):
@@ -159,59 +157,54 @@ def _measures(delta: Mapping[str, Any]) -> list[Problem]:
         if min(gaps, default=360.0) < SAME_ANGLE:
             path = (*DELTA, "tower_angles_deg")
             found = f"{dotted_name(path)} = {shown(angles)} puts two towers at one place"
-            problems.append(Problem(path, found, "three different angles"))
-    return problems
+            yield Problem(path, found, "three different angles")
 
 
-def checked_problems(checked: Any) -> list[Problem]:
+def checked_problems(checked: Any) -> Iterator[Problem]:
     """What is wrong between the keys of [checked] and their covariance; values by themselves are not judged here."""
     if not isinstance(checked, Mapping):
-        return []
-    path = ("checked", "keys")
-    keys, covariance = checked.get("keys"), checked.get("covariance")
+        return
+    path, keys, covariance = ("checked", "keys"), checked.get("keys"), checked.get("covariance")
     listed_keys = [one for one in keys if isinstance(one, str)] if isinstance(keys, (list, tuple)) else []
-    problems = []
-    for name in listed_keys:
+    are_good = True
+    for name, times in Counter(listed_keys).items():
         key = find_key(name)
+        is_number_key = key is not None and key.row.kind is not None and key.row.kind.any_number
+        are_good &= is_number_key and times == 1
         if key is None:
-            problems.append(Problem(path, f"checked.keys has an unknown key {name}", *help_for_setting(name)))
-        elif key.row.kind is None or not key.row.kind.any_number:
-            problems.append(Problem(path, f"checked.keys has {name}, which is no number", "keys that hold any number"))
-        elif listed_keys.count(name) > 1 and not any(name in problem.found for problem in problems):
-            problems.append(Problem(path, f"checked.keys has {name} twice", "each key once"))
-    if problems or covariance is None or not SQUARE.holds(covariance):
-        return problems
+            yield Problem(path, f"checked.keys has an unknown key {name}", *help_for_setting(name))
+        elif not is_number_key:
+            yield Problem(path, f"checked.keys has {name}, which is no number", "keys that hold any number")
+        elif times > 1:
+            yield Problem(path, f"checked.keys has {name} twice", "each key once")
+    if are_good and covariance is not None and SQUARE.holds(covariance):
+        yield from _covariance_problems(covariance, len(listed_keys))
+
+
+def _covariance_problems(covariance: Sequence[Sequence[float]], keys: int) -> Iterator[Problem]:
     path = ("checked", "covariance")
-    count = len(covariance)
-    if count != len(listed_keys):
-        found = f"checked.covariance has {count} rows for {len(listed_keys)} keys"
-        return [Problem(path, found, "a row and a column for each of checked.keys")]
-    for i, row in enumerate(covariance):
-        for j, value in enumerate(row):
-            other = covariance[j][i]
-            most = (max(row[i], 0.0) * max(covariance[j][j], 0.0)) ** 0.5
-            if row[i] < 0.0 or abs(value - other) > ROUNDED * most or abs(value) > (1.0 + ROUNDED) * most:
-                found = f"checked.covariance has {shown(value)} in row {i + 1}, column {j + 1}"
-                return [Problem(path, found, "variances in the diagonal, and the same on both sides of it")]
-    return []
+    if len(covariance) != keys:
+        found = f"checked.covariance has {len(covariance)} rows for {keys} keys"
+        yield Problem(path, found, "a row and a column for each of checked.keys")
+        return
+    for (i, row), (j, other) in product(enumerate(covariance), repeat=2):
+        most = (max(row[i], 0.0) * max(other[j], 0.0)) ** 0.5
+        if row[i] < 0.0 or abs(row[j] - other[i]) > ROUNDED * most or abs(row[j]) > (1.0 + ROUNDED) * most:
+            found = f"checked.covariance has {shown(row[j])} in row {i + 1}, column {j + 1}"
+            yield Problem(path, found, "variances in the diagonal, and the same on both sides of it")
+            return
 
 
-def proven_problems(proven: Any) -> list[Problem]:
+def proven_problems(proven: Any) -> Iterator[Problem]:
     """What is wrong in [[proven]]: keys that there are none of, ends that do not hold their value between them."""
-    problems = []
     for position, block in enumerate(proven if isinstance(proven, (list, tuple)) else ()):
-        name = block.get("key") if isinstance(block, Mapping) else None
+        raw = block if isinstance(block, Mapping) else {}
+        name = raw.get("key")
         if isinstance(name, str) and name.strip() and find_key(name) is None:
-            path: Path = ("proven", position, "key")
-            problems.append(Problem(path, f"proven.key is an unknown key {name}", *help_for_setting(name)))
-        ends: list[Any] = [block.get(part) for part in ("low", "value", "high")] if isinstance(block, Mapping) else []
+            hints = help_for_setting(name)
+            yield Problem(("proven", position, "key"), f"proven.key is an unknown key {name}", *hints)
+        ends: list[Any] = [raw.get(part) for part in ("low", "value", "high")]
         if all(map(is_number, ends)) and sorted(ends) != ends:
             found = f"proven.value = {shown(ends[1])} lies outside {shown(ends[0])} to {shown(ends[2])}"
-            problems.append(
-                Problem(("proven", position, "value"), found, "low, value and high, each no less than the one before")
-            )
-    return problems
-
-
-def _at_part(raw: Any, part: str) -> Any:
-    return raw.get(part) if _looks_like_range(raw) else raw
+            allowed = "low, value and high, each no less than the one before"
+            yield Problem(("proven", position, "value"), found, allowed)

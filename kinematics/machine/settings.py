@@ -41,8 +41,11 @@ from kinematics.toml.sections import plain, replaced, shown
 TOGETHER = ("machine.", "motors.", "checked.")  # sections whose keys say something about each other
 KEY_VALUE = "key=value, several separated by commas"
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
-_QUOTED = re.compile(r"""\s*("(?:[^"\\]|\\.)*"|'[^']*')\s*""", re.DOTALL)
-_END_OF_PART = re.compile(r"[.,=]")
+_QUOTED = r"""(?:"(?:[^"\\]|\\.)*"|'[^']*')"""
+_QUOTED_KEY = re.compile(_QUOTED, re.DOTALL)
+# Parts of a key up to "=" or a comma; what stands in quotes at the beginning of a part is part of it.
+_KEY = re.compile(rf"(?:(?:\s*{_QUOTED}\s*)?+[^.,=]*+\.)*+(?:\s*{_QUOTED}\s*)?+[^.,=]*+", re.DOTALL)
+_TEXT_OR_LETTER = re.compile(r"""\"(?:[^"\\]|\\.)*+"?|'[^']*+'?|.""", re.DOTALL)
 
 
 def candidate_from(text: str, place: str = "--candidate") -> Candidate:
@@ -69,7 +72,7 @@ def parse_settings(text: str, place: str = "--set") -> dict[str, Any]:
     for piece in pieces:
         key, equals, value = (part.strip() for part in piece)
         whole = shown("".join(piece).strip())
-        if _QUOTED.fullmatch(key):
+        if _QUOTED_KEY.fullmatch(key):
             key = unquoted(key)
         if not key and not equals:
             findings.append(Finding(place, "nothing is given" if len(pieces) == 1 else "an empty setting", KEY_VALUE))
@@ -112,51 +115,28 @@ def _parse_value(text: str) -> Any:
 def _pieces(text: str) -> Iterator[tuple[str, str, str]]:
     """Cut text at its commas, and every piece into key, "=" and value; the last two are empty where there is none."""
     start = 0
-    while True:
-        end = middle = _end_of_key(text, start)
-        if text[middle : middle + 1] == "=":
-            end = _end_of_value(text, middle + 1)
-            yield text[start:middle], "=", text[middle + 1 : end]
-        else:
-            yield text[start:middle], "", ""
-        if end >= len(text):
-            return
+    while start <= len(text):
+        key = _KEY.match(text, start)
+        assert key is not None  # nothing at all is a key
+        equals = "=" if text.startswith("=", key.end()) else ""
+        end = _end_of_value(text, key.end() + 1) if equals else key.end()
+        yield key[0], equals, text[key.end() + 1 : end]
         start = end + 1
-
-
-def _end_of_key(text: str, place: int) -> int:
-    """Where a key ends: at "=", a comma or the end; what stands in quotes at the beginning of a part is part of it."""
-    while True:
-        quoted = _QUOTED.match(text, place)
-        end = _END_OF_PART.search(text, quoted.end() if quoted else place)
-        if end is None:
-            return len(text)
-        if end[0] != ".":
-            return end.start()
-        place = end.end()
 
 
 def _end_of_value(text: str, place: int) -> int:
     """Where a value ends: at a comma or the end; quotes and brackets hold commas where they open it or stand in it."""
-    depth, quote, opens = 0, "", True
+    depth, opens = 0, True
     while place < len(text):
-        letter = text[place]
-        if quote:
-            if letter == "\\" and quote == '"':
-                place += 1
-            elif letter == quote:
-                quote = ""
-        elif letter in "\"'" and (opens or depth):
-            quote = letter
-        elif letter in "[{" and (opens or depth):
-            depth += 1
-        elif letter in "]}" and depth:
-            depth -= 1
-        elif letter == "," and not depth:
+        inside = opens or depth > 0
+        piece = _TEXT_OR_LETTER.match(text, place) if inside else None
+        told = text[place] if piece is None else piece[0]
+        if told == "," and not depth:
             return place
-        if not letter.isspace():
-            opens = letter == "=" and not quote and not depth
-        place += 1
+        depth += (inside and told in "[{") - (depth > 0 and told in "]}")
+        if not told.isspace():
+            opens = told == "=" and not depth
+        place += len(told)
     return len(text)
 
 

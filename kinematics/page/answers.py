@@ -9,15 +9,14 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from kinematics.business.throughput import throughput_of
+from kinematics.business.weeks import throughput_of
 from kinematics.machine import Machine, resolved_keys
 from kinematics.page.explorer import Explorer
 from kinematics.page.knob_states import cap_cells, held_as_set, knob_states
 from kinematics.page.knobs import PageKnob, changed_machine, further_knobs, knobs_of, settings_words
 from kinematics.page.shelf import ShelfJob
-from kinematics.reports.held_words import held_document
+from kinematics.reports.held_words import held_document, throughput_line
 from kinematics.reports.screens import assumed_text, checked_text
-from kinematics.reports.throughput_words import throughput_line
 from kinematics.studies.caps import cap_rows
 from kinematics.studies.estimate import job_estimate
 from kinematics.studies.timing import Timing

@@ -7,7 +7,7 @@ import shlex
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from kinematics.business.throughput import throughput_of
+from kinematics.business.weeks import throughput_of
 from kinematics.machine import Candidate
 from kinematics.machine.settings import with_later
 from kinematics.machine.written import machine_copy
@@ -16,8 +16,8 @@ from kinematics.page.explorer import Explorer
 from kinematics.page.knobs import changed_machine, settings_words
 from kinematics.page.shelf import ShelfJob
 from kinematics.reports.documents import estimate_document
+from kinematics.reports.held_words import throughput_document
 from kinematics.reports.page import page_html
-from kinematics.reports.throughput_words import throughput_document
 from kinematics.reports.whole_report import whole_report
 from kinematics.studies.estimate import estimate_prepared
 from kinematics.studies.intervals import USUAL

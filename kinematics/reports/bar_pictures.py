@@ -18,9 +18,8 @@ if TYPE_CHECKING:
     from kinematics.studies.caps import Caps
     from kinematics.studies.compare import Comparison
     from kinematics.studies.estimate import Estimate, JobEstimate
-    from kinematics.studies.ringing import Ringing
-    from kinematics.studies.rounding import Rounding
     from kinematics.studies.target import Target
+    from kinematics.studies.whole_jobs import Ringing, Rounding
 
 MOST_BARS = 12
 NOTHING = 0.0005  # share

@@ -8,11 +8,10 @@ from kinematics.business.economics import not_counted
 from kinematics.reports import bedful_screen as words
 from kinematics.reports import shop as shop_words
 from kinematics.reports.bar_pictures import upgrades_finding
-from kinematics.reports.bedful_picture import HEIGHT, draw_bedful
-from kinematics.reports.gantt import WIDTH, draw_shop, height_of_gantt
 from kinematics.reports.page import Illustration, PagePart, PageTable
 from kinematics.reports.screens import CAUTION
 from kinematics.reports.sections import picture
+from kinematics.reports.shop_pictures import PARTS_HEIGHT, WIDTH, draw_bedful, draw_shop, height_of_gantt
 from kinematics.reports.style import DrawingLook, Headline
 from kinematics.reports.upgrades import upgrade_head, upgrade_heads, upgrade_notes, upgrade_rows
 
@@ -50,7 +49,7 @@ def bedful_section(found: Bedfuls) -> PagePart:
         def draw(axes: Any, look: DrawingLook, one: Bedful = one) -> Headline:
             return draw_bedful(axes, look, one)
 
-        figures.append(Illustration(f"bedful-{number}", draw, HEIGHT, (2, 1), (2.0, 1.0)))
+        figures.append(Illustration(f"bedful-{number}", draw, PARTS_HEIGHT, (2, 1), (2.0, 1.0)))
         tables.append(PageTable(f"copies of {one.job}", words.bedful_heads(one), words.bedful_rows(one)))
         lead += [line.strip() for line in words.bedful_head(one)]
         notes += [line.strip() for line in words.bedful_notes(one) if line != CAUTION]

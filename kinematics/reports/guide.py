@@ -50,14 +50,10 @@ def _text(topic: str) -> list[str]:
 
 
 def _guide_to_dialects() -> list[str]:
-    from kinematics.gcode.dialect_file import OTHER_MEANINGS
-    from kinematics.gcode.dialects import FILE_LIMITS, MEANINGS, UNITS, WRITTEN_LIMITS
+    from kinematics.gcode.dialects import FILE_LIMITS, MEANINGS, OTHER_MEANINGS, UNITS_OF, WRITTEN_LIMITS
 
-    def units(names: Mapping[str, float] | tuple[str, ...]) -> str:
-        return " or ".join(names)
-
-    limits = [f"  {means}: {units(tuple(UNITS[unit]))}" for means, (_, unit) in FILE_LIMITS.items()]
-    others = [f"  {means}: {units(names) or 'no value'}" for means, names in OTHER_MEANINGS.items()]
+    limits = [f"  {means}: {' or '.join(UNITS_OF[means])}" for means in FILE_LIMITS]
+    others = [f"  {means}: {' or '.join(UNITS_OF[means]) or 'no value'}" for means in OTHER_MEANINGS]
     return [
         *_text("dialect"),
         "",

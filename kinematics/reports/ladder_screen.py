@@ -15,8 +15,8 @@ from kinematics.reports.screens import (
     draws_line,
     notice_lines,
 )
-from kinematics.studies.causes import COOLING
 from kinematics.studies.reach import FACTOR, MOST_ACCELERATION, MOST_DEVIATION, MOST_TIMES, QUALITY_TIMES, SPEED_TIMES
+from kinematics.studies.timing import COOLING
 from kinematics.wording import duration_text, quantity_text, share_text
 
 if TYPE_CHECKING:
@@ -141,7 +141,8 @@ def _no_rung(ladder: Ladder) -> list[str]:
     saving = ladder.total_s - ladder.reach_s
     saves = duration_text(saving) if saving >= SHOWN_SECONDS else "nothing"
     held = ladder.left[0]
-    lines = [f"no step is worth it: all limits as far as they go save {saves}"]
+    none = "no step is worth it" if ladder.cut_short_of is None else "no step was looked at"
+    lines = [f"{none}: all limits as far as they go save {saves}"]
     lines.append(f"held by {held.cause} ({held.share:.0%})")
     if ladder.quality_s is not None and ladder.quality_s < ladder.reach_s - SHOWN_SECONDS:
         lines.append(f"at the expense of quality as well (--allow quality): {duration_text(ladder.quality_s)}")

@@ -14,7 +14,7 @@ from kinematics.limits import columns as by
 from kinematics.reports.bar_pictures import bare
 from kinematics.reports.marks import room_of
 from kinematics.reports.style import SMALL, DrawingLook, Headline, LegendKey
-from kinematics.studies.causes import cause_name, summed
+from kinematics.studies.timing import cause_name, summed
 from kinematics.wording import duration_text, quantity_text, share_text
 
 if TYPE_CHECKING:

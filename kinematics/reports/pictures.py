@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from kinematics.reports import bar_pictures as by_bars
 from kinematics.reports import marks, style
-from kinematics.reports.bedful_picture import draw_parts
-from kinematics.reports.gantt import draw_shop, gantt_figure
-from kinematics.reports.measured_pictures import draw_filters, draw_measured
+from kinematics.reports.fit_pictures import draw_filters, draw_measured
+from kinematics.reports.shop_pictures import draw_parts, draw_shop, gantt_figure
 from kinematics.reports.staircase import draw_ladder, steps_of
 from kinematics.reports.sweep_pictures import sweep_drawing
 

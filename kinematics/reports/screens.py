@@ -19,7 +19,8 @@ if TYPE_CHECKING:
     from kinematics.studies.compare import Comparison, ComparisonRow
     from kinematics.studies.estimate import Estimate, JobEstimate
     from kinematics.studies.intervals import Interval, Sampling
-    from kinematics.studies.worth import Change
+    from kinematics.studies.worth import Change, Worth
+
 
 CAUTION = (
     "Before you raise a limit: hot parts and fast machines injure people. Keep to the manufacturer's limits and to "
@@ -410,3 +411,113 @@ def comparison_notes(comparison: Comparison) -> list[str]:
     if comparison.machine.checked.prints is not None:
         lines.append(f"as it is, the machine is {checked_text(comparison.machine)}")
     return [*lines, CAUTION]
+
+
+WORTH_HEADS = (("limit", False), ("key", False), ("1 % more saves", True), ("time without it", True))
+SHOWN = 0.05  # s: what is less is shown as nothing
+
+
+def _has_a_say(worth: Worth, job: JobEstimate) -> bool:
+    """Whether more of a limit, or none of it, changes the time by anything that is shown."""
+    lifted = worth.if_lifted_s
+    return abs(worth.one_percent_s) >= SHOWN or lifted is None or abs(lifted - job.total_s) >= SHOWN
+
+
+def worth_rows(job: JobEstimate) -> list[tuple[str, ...]]:
+    """The limits that have a say, as cells: limit, key, what 1 % more saves, the time without it."""
+    return [
+        (
+            worth.what,
+            worth.key,
+            duration_text(worth.one_percent_s) if abs(worth.one_percent_s) >= SHOWN else "nothing",
+            "no other limit" if worth.if_lifted_s is None else duration_text(worth.if_lifted_s),
+        )
+        for worth in job.worth
+        if _has_a_say(worth, job)
+    ]
+
+
+def worth_head(job: JobEstimate) -> list[str]:
+    """What stands above the table of a job."""
+    return [f"{job.file}  {duration_text(job.total_s)}"]
+
+
+def worth_below(job: JobEstimate) -> list[str]:
+    """What stands under the table of a job: the limits without a say, by their keys."""
+    idle = [worth.key for worth in job.worth if not _has_a_say(worth, job)]
+    return [f"more of these, or none of them, changes nothing: {', '.join(idle)}"] if idle else []
+
+
+def worth_notes(estimate: Estimate) -> list[str]:
+    """What stands under all tables: the limits that nobody gave, and the caution."""
+    told = {one.key for job in estimate.jobs for one in job.stated}
+    missing = [key for key in estimate.machine.limits_not_given() if key not in told]
+    lines = [f"{NO_LIMIT}: {', '.join(missing)}"] if missing else []
+    return [*lines, CAUTION]
+
+
+MOST_IN_FULL = 5  # jobs; more of them are a table
+
+
+def jobs_heads(estimate: Estimate) -> list[tuple[str, bool]]:
+    """The heads of the table, and which are right-aligned; intervals where there are any."""
+    between = [] if estimate.interval_s is None else [("95 % of times", True)]
+    mass = [("filament", True)] if _weighed(estimate) else []
+    return [("job", False), ("time", True), *between, *mass, ("main cause", False), ("warnings", True)]
+
+
+def jobs_rows(estimate: Estimate) -> list[tuple[str, ...]]:
+    """A row a job, and the sum of them all."""
+    rows: list[tuple[str, ...]] = []
+    for job in estimate.jobs:
+        cause = job.causes[0]
+        count = len(job.notices)
+        rows.append(
+            (
+                job.file,
+                duration_text(job.total_s),
+                *(
+                    []
+                    if estimate.interval_s is None
+                    else ["" if job.interval_s is None else between_text(job.interval_s)]
+                ),
+                *([f"{job.filament_g or 0.0:,.1f} g"] if _weighed(estimate) else []),
+                f"{cause.cause} ({share_text(cause.share)})",
+                str(count) if count else "",
+            )
+        )
+    mass = sum(job.filament_g or 0.0 for job in estimate.jobs)
+    rows.append(
+        (
+            f"all {len(estimate.jobs)} jobs",
+            duration_text(estimate.total_s),
+            *([] if estimate.interval_s is None else [between_text(estimate.interval_s)]),
+            *([f"{mass:,.1f} g"] if _weighed(estimate) else []),
+            "",
+            "",
+        )
+    )
+    return rows
+
+
+def _weighed(estimate: Estimate) -> bool:
+    return all(job.filament_g is not None for job in estimate.jobs)
+
+
+def jobs_notes(estimate: Estimate) -> list[str]:
+    """What is doubtful in many jobs, each kind once with the number of jobs; stops of unknown length."""
+    found: dict[str, list[str]] = {}
+    for job in estimate.jobs:
+        for notice in job.notices:
+            found.setdefault(notice.text, []).append(job.file)
+    lines = [f"{len(found)} kind{'s' if len(found) > 1 else ''} of warning:"] if found else []
+    for text, files in list(found.items())[:SHOWN_NOTICES]:
+        where = files[0] if len(files) == 1 else f"{len(files)} jobs, first {files[0]}"
+        lines.append(f"  {text} ({where})")
+    if len(found) > SHOWN_NOTICES:
+        lines.append(f"  … and {len(found) - SHOWN_NOTICES} more kinds (all of them with --json)")
+    stops = [job.file for job in estimate.jobs if job.unknown_stops]
+    if stops:
+        many = stops[0] if len(stops) == 1 else f"{len(stops)} jobs"
+        lines.append(f"stops of unknown length in {many}, counted as 0 s (kinematics estimate JOB names them)")
+    return lines

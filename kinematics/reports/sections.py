@@ -17,11 +17,14 @@ from kinematics.reports.pictures import AROUND_VIEWS, VIEW, picture_of
 from kinematics.reports.screens import (
     CAUTION,
     NO_LIMIT,
+    WORTH_HEADS,
     assumed_text,
     comparison_heads,
     comparison_rows,
     draws_line,
     held_text,
+    worth_below,
+    worth_rows,
 )
 from kinematics.reports.sweep_screen import knee_lines, sweep_cells, sweep_heads, trade_off_lines
 from kinematics.reports.vibration_screen import (
@@ -32,8 +35,6 @@ from kinematics.reports.vibration_screen import (
     mode_cells,
     mode_heads,
 )
-from kinematics.reports.worth_screen import HEADS as WORTH_HEADS
-from kinematics.reports.worth_screen import worth_below, worth_rows
 from kinematics.wording import duration_text, quantity_text, share_text, value_text
 
 if TYPE_CHECKING:

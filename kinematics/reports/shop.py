@@ -21,9 +21,8 @@ from kinematics.machine.model import NOT_GIVEN
 from kinematics.wording import duration_text, money_text, quantity_text, share_text
 
 if TYPE_CHECKING:
-    from kinematics.business.rules import RuleSums
     from kinematics.business.runs import Effect, FullerBeds, Shop
-    from kinematics.business.sums import OrderSums, RunsInterval, Use
+    from kinematics.business.sums import OrderSums, RuleSums, RunsInterval, Use
 
 ORDER_HEADS = (
     ("order", False),

@@ -32,7 +32,7 @@ from kinematics.reports.style import (
     width_of,
 )
 from kinematics.studies.knobs import is_logarithmic, unit_of_knob
-from kinematics.studies.trade_offs import recommended, rows_of_all_jobs
+from kinematics.studies.sweep import recommended, rows_of_all_jobs
 from kinematics.wording import duration_text, quantity_text
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ from kinematics.machine import resolved_keys
 from kinematics.reports.held_words import held_lines
 from kinematics.reports.screens import CAUTION, between_text, draws_line
 from kinematics.studies.knobs import unit_of_knob
-from kinematics.studies.trade_offs import (
+from kinematics.studies.sweep import (
     ACCELERATION,
     RINGING,
     ROUNDING,

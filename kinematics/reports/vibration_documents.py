@@ -7,15 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 from kinematics.reports.documents import head, notice_rows
 from kinematics.studies.part_quality import quality_row
-from kinematics.studies.ringing import ringing_rows
-from kinematics.studies.rounding import rounding_row
 from kinematics.studies.vibration import filter_rows, finite
+from kinematics.studies.whole_jobs import ringing_rows, rounding_row
 
 if TYPE_CHECKING:
     from kinematics.studies.filter_choice import FilterChoice
     from kinematics.studies.settings_to_type import TypedSettings
-    from kinematics.studies.vibration import VibrationStudy
-    from kinematics.studies.vibration_modes import AxisFinding
+    from kinematics.studies.vibration import AxisFinding, VibrationStudy
 
 
 def vibration_document(found: VibrationStudy, commands: Sequence[str] | None = None) -> dict[str, Any]:

@@ -34,8 +34,7 @@ if TYPE_CHECKING:
 
     from kinematics.studies.filter_options import AxisOption
     from kinematics.studies.prepared import PreparedJob
-    from kinematics.studies.vibration import VibrationStudy
-    from kinematics.studies.vibration_modes import AxisFinding
+    from kinematics.studies.vibration import AxisFinding, VibrationStudy
     from kinematics.vibration.modes import FittedMode
 
 PARTS = ("spectrum", "filters", "corner", "time")
@@ -204,8 +203,8 @@ def _panel(axes: Axes, look: DrawingLook, option: AxisOption, finding: AxisFindi
 
 def _corner_drawing(found: VibrationStudy, jobs: Sequence[PreparedJob]) -> Callable[[Axes, DrawingLook], Headline]:
     """The place of a job that is rounded most, drawn and as the chosen filters print it."""
-    from kinematics.studies.drawn_corner import worst_corner
     from kinematics.studies.filter_choice import timing_with
+    from kinematics.studies.part_quality import worst_corner
 
     rounding = max(found.choice.rounding, key=lambda one: one.worst_mm)
     number = found.choice.rounding.index(rounding)

@@ -10,7 +10,7 @@ from kinematics.reports.screens import CAUTION
 from kinematics.studies.filter_choice import NOTHING_SEEN
 from kinematics.studies.filter_options import filter_words
 from kinematics.studies.settings_to_type import JOB
-from kinematics.studies.vibration_modes import FROM_FILE, FROM_RECORDING
+from kinematics.studies.vibration import FROM_FILE, FROM_RECORDING
 from kinematics.wording import duration_text, quantity_text, share_text
 
 if TYPE_CHECKING:

@@ -103,8 +103,8 @@ def _ladder(
 ) -> Ladder:
     """What must be raised, step by step."""
     from kinematics.studies.ladder import ladder_of
+    from kinematics.studies.many import WeightedJobs
     from kinematics.studies.reach import LadderAsk
-    from kinematics.studies.weighted_jobs import WeightedJobs
 
     names = [job.read(machine).name for job in prepared]
     weighted = WeightedJobs(prepared, names, [1.0] * len(prepared))
@@ -121,8 +121,8 @@ def _sweeps(
     """A curve of each knob, and of two their map."""
     from kinematics.studies.knees import knee_of
     from kinematics.studies.knobs import grid
+    from kinematics.studies.many import WeightedJobs
     from kinematics.studies.sweep import Sweep, present_total_of, ranges_left, sweep_rows
-    from kinematics.studies.weighted_jobs import WeightedJobs
 
     weighted = WeightedJobs(prepared, [job.read(machine).name for job in prepared], [1.0] * len(prepared))
     knees = {knob.name: knee_of(weighted, machine, knob) for knob in knobs}

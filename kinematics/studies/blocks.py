@@ -11,8 +11,8 @@ from __future__ import annotations
 import math
 import operator
 import threading
-from collections import deque
-from collections.abc import Collection, Sequence
+from collections import defaultdict, deque
+from collections.abc import Collection, Iterable, Sequence
 from concurrent.futures import Executor, Future
 from typing import Any, NamedTuple
 
@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.gcode.job import JobFacts
-from kinematics.gcode.moves import BED_TARGET, NOZZLE_TARGET, PRINT, TRAVEL, WAITS, Events
+from kinematics.gcode.moves import BED_TARGET, FILAMENT, NOZZLE_TARGET, PRINT, TRAVEL, WAITS, Events, Moves
 from kinematics.gcode.portions import Portion
 from kinematics.limits import columns as by
 from kinematics.limits.classes import Classing, Way
@@ -34,13 +34,53 @@ from kinematics.planner.filtered import Filtered, filtered_by, with_rounding
 from kinematics.planner.plan import START, Node, Plan, PlanRoom, plan
 from kinematics.planner.sums import FILAMENT_SPEED, PATH, PATH_SUMS, PRINTED, add_path, lengthened, sums_by_layer
 from kinematics.planner.ties import NO_TIES
-from kinematics.studies.at_hand import AtHand, last_rest
-from kinematics.studies.off_the_bed import OffTheBed, bed_of
+from kinematics.studies.asked import OffTheBed, bed_of
 from kinematics.studies.prepared import corner_settings, rules_deviation
-from kinematics.studies.timing import Ask, PathSums, Timing, clock_of, timing_from
+from kinematics.studies.timing import Ask, PathSums, Places, Reals, Timing, clock_of, timing_from
 
-Reals = NDArray[np.float64]
-Places = NDArray[np.int64]
+TAIL = 1024  # moves at the end of what is at hand that are looked through before those before them
+
+
+class AtHand(NamedTuple):
+    """Moves of a job, in file order; `classes` the class of every move, one array for each way of classing; `before`
+    what of the first move's run lies before it.
+    """
+
+    moves: Moves
+    classes: tuple[NDArray[np.uint16], ...]
+    before: Before = NOTHING_BEFORE
+
+    def part(self, begin: int, end: int, before: Before = NOTHING_BEFORE) -> AtHand:
+        """The moves from `begin` to `end`, and what lies before them."""
+        moves = Moves._make(column[begin:end] for column in self.moves)
+        return AtHand(moves, tuple(column[begin:end] for column in self.classes), before)
+
+    def followed_by(self, other: AtHand) -> AtHand:
+        """These moves and the next as one."""
+        if not self.size:
+            return other
+        both: Iterable[Any] = zip((*self.moves, *self.classes), (*other.moves, *other.classes), strict=True)
+        joined = [np.concatenate(columns) for columns in both]
+        return AtHand(Moves._make(joined[: len(self.moves)]), tuple(joined[len(self.moves) :]), self.before)
+
+    @property
+    def size(self) -> int:
+        """Number of moves."""
+        return int(self.moves.kind.size)
+
+
+def last_rest(moves: Moves, begin: int) -> int:
+    """The last node behind `begin`, but the end of the moves, at which motion rests; 0 where there is none."""
+    kind, stop = moves.kind, moves.stop
+    size, end = TAIL, kind.size
+    while end > begin:
+        first = max(begin, end - size)
+        before = np.flatnonzero((kind[first:end] == FILAMENT) | (stop[first:end] != 0))
+        if before.size and first + int(before[-1]) > begin:
+            return first + int(before[-1])
+        end, size = first, 8 * size
+    return 0
+
 
 IN_WORK = 4  # blocks at a time that are planned or wait for that
 HEATER_EVENTS = (NOZZLE_TARGET, BED_TARGET, *WAITS)  # the only ones whose length hangs on the clock
@@ -78,12 +118,10 @@ class BlockTerms(NamedTuple):
 
     def plans_as(self, other: BlockTerms) -> bool:
         """Whether plans under both are the same, and what they leave without a ceiling."""
-        same = self.kind == other.kind
-        if not same or not np.array_equal(self.limits, other.limits):
+        if self.kind != other.kind or (self.in_place is None) != (other.in_place is None):
             return False
-        if self.in_place is None or other.in_place is None:
-            return self.in_place is other.in_place
-        return np.array_equal(self.in_place, other.in_place)
+        pairs = (self.limits, other.limits), (self.in_place, other.in_place)
+        return all(one is None or another is None or np.array_equal(one, another) for one, another in pairs)
 
 
 class Task(NamedTuple):
@@ -125,22 +163,17 @@ class PlannedBlock(NamedTuple):
     before: Before = NOTHING_BEFORE
 
 
-class _Rooms(threading.local):
+class _BlockRooms(threading.local):
     """Arrays for plans, kept from block to block by every thread."""
 
     def __init__(self) -> None:
         self.plan = PlanRoom()
-        self.features: list[FeatureRoom] = []
+        # By number: of equal numbers the later features are written over the earlier.
+        self.features: defaultdict[int, FeatureRoom] = defaultdict(FeatureRoom)
         self.batch = FeatureRoom()
 
-    def feature_room(self, number: int) -> FeatureRoom:
-        """Room for features; of equal numbers the later ones are written over the earlier."""
-        while number >= len(self.features):
-            self.features.append(FeatureRoom())
-        return self.features[number]
 
-
-_ROOMS = _Rooms()
+_ROOMS = _BlockRooms()
 
 
 def plan_tasks(block: AtHand, tasks: Sequence[Task], asked: Places, goes_on: bool) -> PlannedBlock:
@@ -186,7 +219,7 @@ def _features(block: AtHand, terms: Sequence[BlockTerms]) -> list[Features]:
     for one in terms:
         move_class, kind = block.classes[one.way], (one.corners, one.mechanism, one.filtered)
         if kind not in made:
-            room = _ROOMS.feature_room(len(made))
+            room = _ROOMS.features[len(made)]
             drive = None if one.mechanism is None else Drive(one.mechanism, NO_PLACES)
             plain = make_features(block.moves, move_class, one.corners, drive, room=room, before=block.before)
             made[kind] = with_rounding(plain, block.moves, one.filtered)
@@ -416,17 +449,9 @@ class Lane:
 
     def _path_sums(self, layers: int) -> PathSums:
         moves = _longer(self._layer_moves, layers + 1)[: layers + 1].astype(np.int64)
-        sums = self._path
+        path, printed, filament_speed = self._path[[PATH, PRINTED, FILAMENT_SPEED]].tolist()
         print_speed, travel_speed = self._speeds.tolist()
-        return PathSums(
-            float(sums[PATH]),
-            float(sums[PRINTED]),
-            float(sums[FILAMENT_SPEED]),
-            self._line,
-            print_speed,
-            travel_speed,
-            moves,
-        )
+        return PathSums(path, printed, filament_speed, self._line, print_speed, travel_speed, moves)
 
 
 # ---- the way of a job ----------------------------------------------------------------------------------------------
@@ -536,12 +561,10 @@ class Course:
         work = self._pool.submit(
             plan_tasks, at_hand.part(0, end, at_hand.before), tasks, self._marks - self._begin, False
         )
-        self._work.append((work, numbers))
         rest = Node(self._begin + end, 0.0)
         for lane in self._lanes:
             lane.at = rest
-        self._keep_from(at_hand, end)
-        self._take_results(IN_WORK)
+        self._go_on((work, numbers), at_hand, end, NOTHING_BEFORE)
 
     def _plan_on(self, at_hand: AtHand) -> None:
         """Plan the moves at hand as far as nothing behind them matters, in every lane."""
@@ -549,20 +572,20 @@ class Course:
         planned = plan_tasks(at_hand, tasks, self._marks - self._begin, True)
         done: Future[PlannedBlock] = Future()
         done.set_result(planned)
-        self._work.append((done, numbers))
         for lane, number in zip(self._lanes, numbers, strict=True):
             certain = planned.sums[number].certain
             lane.at = certain._replace(move=self._begin + certain.move)
-        self._keep_from(at_hand, planned.needed, planned.before)
+        self._go_on((done, numbers), at_hand, planned.needed, planned.before)
         self._enough = 2 * (at_hand.size - planned.needed)
-        self._take_results(IN_WORK)
 
-    def _keep_from(self, at_hand: AtHand, begin: int, before: Before = NOTHING_BEFORE) -> None:
-        """Drop the moves at hand up to `begin`; `before` is what is told of them."""
+    def _go_on(self, work: tuple[Future[PlannedBlock], list[int]], at_hand: AtHand, begin: int, before: Before) -> None:
+        """Drop the moves at hand up to `begin`, which are being planned; `before` is what is told of them."""
+        self._work.append(work)
         self._at_hand = at_hand.part(begin, at_hand.size, before)
         self._begin += begin
         self._marks = self._marks[np.searchsorted(self._marks, min(lane.at.move for lane in self._lanes)) :]
         self._enough = 0
+        self._take_results(IN_WORK)
 
     def _take_results(self, left: int) -> None:
         """Add up planned moves in file order, until no more than `left` blocks are in work."""

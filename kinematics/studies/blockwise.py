@@ -12,7 +12,7 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, suppress
-from typing import IO, TypeVar
+from typing import IO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,7 +34,7 @@ from kinematics.machine.mechanisms import LinearDelta, mechanism_of
 from kinematics.studies.asked import Seen, Sums
 from kinematics.studies.blocks import IN_WORK, Course, DeviationError, EveryMoveError
 from kinematics.studies.prepared import PreparedJob, ReaderSettings, reader_settings
-from kinematics.studies.timing import Ask, JobHere, Then, TimedJob, Timing
+from kinematics.studies.timing import Ask, JobHere, Result, Then, TimedJob, Timing
 
 LARGE = 100_000_000  # bytes; planned whole, a job takes some 16 times its size in memory
 FEW_MOVES = 100_000  # are kept of any job, in some 60 MB, and …
@@ -45,8 +45,6 @@ TRIAL = (2, 16)  # portions of that, at least and at most
 TOGETHER = 256  # machines that are timed in one pass: planning them takes far longer than reading
 PLANNERS = min(IN_WORK, max(2, os.cpu_count() or 2))  # threads
 MOST_PACKED = 1032  # to one: no deflated bytes hold more (zlib's technical notes, from memory)
-
-Result = TypeVar("Result")
 
 
 def needs_every_move(machine: Machine) -> bool:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,9 +13,8 @@ from numpy.typing import NDArray
 from kinematics.gcode.moves import PRINT, TRAVEL, Moves
 from kinematics.limits import columns as by
 from kinematics.limits.combine import limits_of
-from kinematics.limits.drive import END, FORCE, SLOPE, Drives
+from kinematics.limits.drive import END, FORCE, SLOPE, Drives, jacobians, motor_drives, torque_key
 from kinematics.limits.flow import FLOW_KEY, filament_area, flow_at, hangs_on_temperature
-from kinematics.limits.motor_drives import jacobians, motor_drives, torque_key
 from kinematics.limits.vibration import RINGING_KEY, ROUNDING_KEY, axis_quality, filter_of_axis, rounds
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import EXTRUDER, LinearDelta, mechanism_of
@@ -23,12 +22,19 @@ from kinematics.notebook import NotebookTable
 from kinematics.planner.ceilings import RAMP_SHARE
 from kinematics.planner.ties import FRICTION, MASS, SHARE, motor_loads
 from kinematics.studies.asked import DirectionsAsked, FlowAsked, Seen
-from kinematics.studies.causes import key_of, summed
-from kinematics.studies.commands import Commands, commands_of_timing, takes_in_so_much
-from kinematics.studies.extruder_steps import ExtruderStep, extruder_step_of_timing
-from kinematics.studies.ringing import Ringing, ringing_of_timing
-from kinematics.studies.rounding import Rounding, rounding_of_timing
-from kinematics.studies.timing import TimedJob, Timing, path_sums, time_job
+from kinematics.studies.timing import Reals, TimedJob, Timing, key_of, path_sums, summed, time_job
+from kinematics.studies.whole_jobs import (
+    Commands,
+    ExtruderStep,
+    Ringing,
+    Rounding,
+    commands_of_timing,
+    extruder_step_of_timing,
+    ringing_of_timing,
+    rounding_of_timing,
+    swings,
+    takes_in_so_much,
+)
 
 if TYPE_CHECKING:
     import pandas
@@ -163,34 +169,46 @@ class _Table:
         self.job = job
         self.caps = MachineCaps(machine)
 
-    def rows(self) -> Iterator[CapRow]:
-        """One row for each limit of which something is asked or known."""
-        motion, axes = self.machine.motion, self.machine.axes
+    def rows(self, limits: Collection[str] | None = None) -> Iterator[CapRow]:
+        """One row for each limit of which something is asked or known, or for some of them."""
+        for key, row_of, *given in self._makers():
+            if limits is None or key in limits:
+                yield row_of(key, *given)
+
+    def _makers(self) -> Iterator[tuple[Any, ...]]:
+        """The key of each row, what makes it, and what that is given besides."""
         for kind, name in ((PRINT, "print"), (TRAVEL, "travel")):
-            key = f"motion.{name}_acceleration_mm_s2"
-            asked = getattr(motion, f"{name}_acceleration_mm_s2")
-            speed = self.job.speeds[kind] if self.job is not None else 0.0
-            along = [self.caps.acceleration(ALONG[axis], speed) for axis in "xy"]
-            least = self._least_favourable(kind, speed)
-            yield self._row(key, f"{name} acceleration", "mm/s²", asked, _both(along), least)
-        for axis in "xyz":
-            limits = getattr(axes, axis)
-            speed = limits.max_speed_mm_s or 0.0
-            known = self.caps.acceleration(ALONG[axis], speed)
-            key = f"axes.{axis}.max_acceleration_mm_s2"
-            yield self._row(key, f"{axis} axis acceleration", "mm/s²", limits.max_acceleration_mm_s2, known)
-            known = self.caps.speed(ALONG[axis])
-            yield self._row(f"axes.{axis}.max_speed_mm_s", f"{axis} axis speed", "mm/s", limits.max_speed_mm_s, known)
-        speed = axes.e.max_speed_mm_s or 0.0
-        known = self.caps.extruder_acceleration(speed)
-        key = "axes.e.max_acceleration_mm_s2"
-        yield self._row(key, "extruder acceleration", "mm/s²", axes.e.max_acceleration_mm_s2, known)
-        known = self.caps.extruder_speed()
-        yield self._row("axes.e.max_speed_mm_s", "extruder speed", "mm/s", axes.e.max_speed_mm_s, known)
-        yield self._corner()
+            yield f"motion.{name}_acceleration_mm_s2", self._along_moves, kind, name
+        for axis in "xyze":
+            yield f"axes.{axis}.max_acceleration_mm_s2", self._along_axis, axis
+            yield f"axes.{axis}.max_speed_mm_s", self._speed_along_axis, axis
+        corner = "junction_deviation_mm" if self.machine.motion.speed_step_mm_s is None else "speed_step_mm_s"
+        yield f"motion.{corner}", self._corner
         if self.job is not None and self.job.flow > 0.0:
-            what = "flow the file asks for"
-            yield self._row(FLOW_KEY, what, "mm³/s", self.job.flow, self.caps.flow(self.job.nozzle))
+            yield FLOW_KEY, self._flow, self.job
+
+    def _along_moves(self, key: str, kind: int, name: str) -> CapRow:
+        asked = getattr(self.machine.motion, f"{name}_acceleration_mm_s2")
+        speed = self.job.speeds[kind] if self.job is not None else 0.0
+        along = [self.caps.acceleration(ALONG[axis], speed) for axis in "xy"]
+        least = self._least_favourable(kind, speed)
+        return self._row(key, f"{name} acceleration", "mm/s²", asked, _both(along), least)
+
+    def _along_axis(self, key: str, axis: str) -> CapRow:
+        limits = getattr(self.machine.axes, axis)
+        speed = limits.max_speed_mm_s or 0.0
+        extruder = axis == "e"
+        known = self.caps.extruder_acceleration(speed) if extruder else self.caps.acceleration(ALONG[axis], speed)
+        what = "extruder acceleration" if extruder else f"{axis} axis acceleration"
+        return self._row(key, what, "mm/s²", limits.max_acceleration_mm_s2, known)
+
+    def _speed_along_axis(self, key: str, axis: str) -> CapRow:
+        asked = getattr(self.machine.axes, axis).max_speed_mm_s
+        known = self.caps.extruder_speed() if axis == "e" else self.caps.speed(ALONG[axis])
+        return self._row(key, "extruder speed" if axis == "e" else f"{axis} axis speed", "mm/s", asked, known)
+
+    def _flow(self, key: str, job: _Job) -> CapRow:
+        return self._row(key, "flow the file asks for", "mm³/s", job.flow, self.caps.flow(job.nozzle))
 
     def _least_favourable(self, kind: int, speed: float) -> float | None:
         """The lowest cap of acceleration over the directions of a kind of moves in the jobs."""
@@ -203,14 +221,14 @@ class _Table:
         ]
         return min(lowest, default=None)
 
-    def _corner(self) -> CapRow:
+    def _corner(self, key: str) -> CapRow:
         """Junction deviation, or the speed step, against what a right angle from x into y may be taken at."""
         motion = self.machine.motion
         known = self.caps.corner_speed("x", "y")
         if motion.speed_step_mm_s is not None:
             steps = [step for step in (motion.speed_step_mm_s.x, motion.speed_step_mm_s.y) if step is not None]
             what, unit = "speed step at 90°", "mm/s"
-            return self._row("motion.speed_step_mm_s", what, unit, max(steps, default=None), known)
+            return self._row(key, what, unit, max(steps, default=None), known)
         acceleration = motion.print_acceleration_mm_s2
         caps = []
         for cap in known.caps:
@@ -218,8 +236,7 @@ class _Table:
             formula = f"{cap.formula}; δ = v²/(a·s/(1 − s)) = {cap.value:.4g}²/({acceleration:.4g}·{RIGHT_ANGLE:.4g})"
             caps.append(cap._replace(value=value, formula=f"{formula} = {value:.4g} mm at a right angle"))
         known = CapsOfLimit(tuple(caps), known.missing)
-        key, asked = "motion.junction_deviation_mm", motion.junction_deviation_mm
-        return self._row(key, "junction deviation at 90°", "mm", asked, known)
+        return self._row(key, "junction deviation at 90°", "mm", motion.junction_deviation_mm, known)
 
     def _row(
         self, key: str, what: str, unit: str, asked: float | None, known: CapsOfLimit, in_the_job: float | None = None
@@ -261,20 +278,20 @@ def _both(known: Sequence[CapsOfLimit]) -> CapsOfLimit:
     return CapsOfLimit.of(*(one.caps for one in known), *(one.missing for one in known))
 
 
-def cap_rows(machine: Machine, prepared: Sequence[TimedJob], timings: Sequence[Timing]) -> tuple[CapRow, ...]:
-    """Each limit against its caps alone; with jobs, as they were timed under the machine."""
+def cap_rows(
+    machine: Machine,
+    prepared: Sequence[TimedJob] = (),
+    timings: Sequence[Timing] = (),
+    limits: Collection[str] | None = None,
+) -> tuple[CapRow, ...]:
+    """Each limit against its caps alone, or some of them; with jobs, as they were timed under the machine."""
     job = _of_jobs(prepared, machine, timings) if timings else None
-    return tuple(row for row in _Table(machine, job).rows() if row.asked is not None or row.formulas)
+    return tuple(row for row in _Table(machine, job).rows(limits) if row.asked is not None or row.formulas)
 
 
 def follows_every_move(machine: Machine) -> bool:
     """Whether caps of jobs tell something for which all of their moves have to be kept."""
-    swings = bool(machine.vibration.x.modes or machine.vibration.y.modes)
-    return swings or rounds(machine) or takes_in_so_much(machine) or _advances(machine)
-
-
-def _advances(machine: Machine) -> bool:
-    return bool(machine.filament.pressure_advance_s)
+    return swings(machine) or rounds(machine) or takes_in_so_much(machine) or bool(machine.filament.pressure_advance_s)
 
 
 def caps_of(
@@ -292,16 +309,14 @@ def caps_of(
     timings = [time_job(job, machine) for job in prepared]
     rows = cap_rows(machine, prepared, timings)
     cooling = cooling_rule(prepared, machine, timings, hear) if timings else None
-    swinging = machine.vibration.x.modes or machine.vibration.y.modes
-    ringing = tuple(ringing_of_timing(timing) for timing in timings) if swinging else ()
+    ringing = tuple(ringing_of_timing(timing) for timing in timings) if swings(machine) else ()
     rounding = tuple(rounding_of_timing(timing) for timing in timings) if rounds(machine) else ()
     commands = tuple(commands_of_timing(timing) for timing in timings) if takes_in_so_much(machine) else ()
-    steps = tuple(extruder_step_of_timing(timing) for timing in timings) if _advances(machine) else ()
+    steps = tuple(extruder_step_of_timing(timing) for timing in timings) if machine.filament.pressure_advance_s else ()
     total = sum(timing.total for timing in timings) if timings else None
     return Caps(machine, rows, total, cooling, ringing, rounding, commands, steps)
 
 
-Reals = NDArray[np.float64]
 LEAST = 1e-12  # shares of a direction, masses: less stands for none
 
 

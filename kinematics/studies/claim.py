@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -10,8 +9,8 @@ from kinematics.errors import InputError
 from kinematics.limits.flow import FLOW_KEY, filament_area
 from kinematics.machine import Machine
 from kinematics.machine.kinds import PREPARED, SHOWS
+from kinematics.studies.knobs import Scale, first_value, spread
 from kinematics.studies.reach import SPEED
-from kinematics.studies.search import Scale, first_value, spread
 from kinematics.studies.timing import Timing, path_sums, time_jobs
 from kinematics.wording import seconds_from
 
@@ -83,11 +82,8 @@ def claim_from(text: str) -> Claim:
 
 def claim_answer(claim: Claim, climb: Climb, plan: Climbed, present: Sequence[Timing]) -> ClaimAnswer:
     """Hold a claim against a ladder; `present` the jobs as they are timed now."""
-    weights = climb.jobs.weights.tolist()
-    motion = math.fsum(weight * one.motion for weight, one in zip(weights, present, strict=True))
-    fixed = math.fsum(
-        weight * (one.stops.dwell + one.stops.total) for weight, one in zip(weights, present, strict=True)
-    )
+    motion = climb.jobs.sum_of(one.motion for one in present)
+    fixed = climb.jobs.sum_of(one.stops.dwell + one.stops.total for one in present)
     now_s = plan.times[0]
     times = [*plan.times, *([plan.end_s] if plan.small_count else [])]
     rung = next((i for i, total in enumerate(times) if total <= claim.after_s), None)
@@ -110,14 +106,13 @@ def claim_answer(claim: Claim, climb: Climb, plan: Climbed, present: Sequence[Ti
 
 def _needs(climb: Climb, motion_s: float, now_s: float) -> Needs:
     """What a motion of so many seconds takes: the least factor on commanded speeds with what limits speed lifted."""
-    weights = climb.jobs.weights.tolist()
 
     def timed(factor: float) -> list[Timing]:
         variant = climb.machine.changed(_lifted(climb, factor), "the claim")
         return time_jobs(climb.jobs.prepared, *variant, passing=True)
 
     def motion_of(timings: Sequence[Timing]) -> float:
-        return math.fsum(weight * one.motion for weight, one in zip(weights, timings, strict=True))
+        return climb.jobs.sum_of(one.motion for one in timings)
 
     def meets(factors: Sequence[float]) -> list[bool]:
         return [motion_of(timed(factor)) <= motion_s for factor in factors]

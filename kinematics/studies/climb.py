@@ -8,12 +8,10 @@ from typing import Any, NamedTuple
 from kinematics.machine import Machine
 from kinematics.machine.kinds import PART
 from kinematics.studies.knobs import variant_of
-from kinematics.studies.linked import linked_groups
-from kinematics.studies.many import Variant
+from kinematics.studies.many import Variant, WeightedJobs
 from kinematics.studies.reach import COST, Raisable
-from kinematics.studies.rung_order import MOST_RUNGS_IN_ALL_ORDERS, best_order
+from kinematics.studies.rung_order import MOST_RUNGS_IN_ALL_ORDERS, best_order, linked_groups
 from kinematics.studies.timing import TimedJob, each
-from kinematics.studies.weighted_jobs import WeightedJobs
 
 State = tuple[float, ...]  # the number of each limit, in their order
 
@@ -55,8 +53,10 @@ class Climbed(NamedTuple):
     def stopped_at(self, until_s: float) -> Climbed:
         """The same ladder up to the first rung with which a time is met; as it is where none meets it."""
         place = next((i for i, total in enumerate(self.times) if total <= until_s), None)
-        if place is None:
-            return self
+        return self if place is None else self.stopped_after(place)
+
+    def stopped_after(self, place: int) -> Climbed:
+        """The same ladder up to a rung (0: before the first)."""
         end = self.states[place - 1] if place else self.climb.now
         climb = self.climb
         left_out = climb.left_out(end)
@@ -147,12 +147,18 @@ class _Step(NamedTuple):
     after: int | None = None
 
 
+def unclimbed(climb: Climb) -> Climbed:
+    """No step at all: the time now, and with everything at its reach."""
+    now_s, reach_s = climb.times([climb.now, climb.reach])
+    return Climbed((), (now_s,), climb.now, now_s, 0, {}, (), reach_s, climb)
+
+
 def planned_ladder(climb: Climb) -> Climbed:
     """The ladder of a machine and jobs (see `ladder.ladder_of`)."""
     now_s, reach_s = climb.times([climb.now, climb.reach])
     saving = now_s - reach_s
     if saving < SMALL * now_s:
-        return Climbed((), (now_s,), climb.now, now_s, 0, {}, (), reach_s, climb)
+        return unclimbed(climb)
     end = lowered(climb, put_back(climb, saving), saving)
     steps = split_steps(climb, end, groups_of(climb, end, saving), now_s)
     return _ordered(climb, end, steps, now_s, saving, reach_s)

@@ -33,21 +33,24 @@ from kinematics.studies.asked import Seen, Sums
 from kinematics.studies.copies_layout import (
     INTERLEAVED,
     ONE_AFTER_ANOTHER,
+    SPACING,
     Layout,
     Snippets,
+    Standing,
     layout_of,
+    standing,
     ways_between_copies,
     ways_between_parts,
 )
-from kinematics.studies.driven import driven_by, ties_of
-from kinematics.studies.prepared import PreparedJob, corner_settings, rules_deviation
-from kinematics.studies.standing import SPACING, Standing, standing
+from kinematics.studies.prepared import PreparedJob, corner_settings, driven_by, rules_deviation, ties_of
 from kinematics.studies.timing import (
     Ask,
     CopiesMade,
     JobHere,
     PathSums,
+    Places,
     Planned,
+    Reals,
     Then,
     TimedJob,
     Timing,
@@ -57,9 +60,6 @@ from kinematics.studies.timing import (
     timing_from,
     timing_of_plan,
 )
-
-Reals = NDArray[np.float64]
-Places = NDArray[np.int64]
 
 FOR_EACH = (tool_path.DWELL, tool_path.TOOL_CHANGE, tool_path.RETRACTION)  # that come with every copy of a layer
 TOOLS = (

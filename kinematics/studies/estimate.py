@@ -19,10 +19,21 @@ from kinematics.limits.flow import filament_area, filament_mass
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
 from kinematics.machine.model import DEFAULT
 from kinematics.notebook import NotebookTable, drawn_by
-from kinematics.studies.causes import Cause, cause_name, causes_in
 from kinematics.studies.intervals import DRAWING, USUAL, Interval, SampledTimes, Sampling, interval_of
 from kinematics.studies.stops import UnknownStop
-from kinematics.studies.timing import Ask, CopiesMade, Planned, TimedJob, Timing, foresee, path_sums, time_job
+from kinematics.studies.timing import (
+    Ask,
+    Cause,
+    CopiesMade,
+    Planned,
+    TimedJob,
+    Timing,
+    cause_name,
+    causes_in,
+    foresee,
+    path_sums,
+    time_job,
+)
 from kinematics.studies.worth import Change, Worth, changes_asked, changes_that_save, worth_of_keys
 
 if TYPE_CHECKING:

@@ -12,7 +12,6 @@ from itertools import product
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from kinematics.errors import InputError
 from kinematics.limits import columns as by
@@ -31,13 +30,10 @@ from kinematics.studies.filter_options import (
 )
 from kinematics.studies.part_quality import PartQuality, part_quality
 from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.ringing import Ringing, ringing_of_timing
-from kinematics.studies.rounding import Rounding, rounding_of_timing
 from kinematics.studies.settings_to_type import JOB, KICK, LIFTED
-from kinematics.studies.timing import Ask, Timing, time_job
+from kinematics.studies.timing import Ask, Reals, Timing, time_job
+from kinematics.studies.whole_jobs import Ringing, Rounding, ringing_of_timing, rounding_of_timing
 from kinematics.vibration.filters import FILTER_NAMES, filter_named, spread_of
-
-Reals = NDArray[np.float64]
 
 BEHIND = 0.08  # of the best time: pairs further behind by the quick look are not timed in full
 MOST_TIMED = 60

@@ -14,12 +14,24 @@ from scipy.stats import t as student
 from kinematics.errors import Finding, InputError
 from kinematics.machine import Machine, Range
 from kinematics.notebook import NotebookTable
-from kinematics.studies.explanations import Explanations, explanations_of
+from kinematics.studies.explanations import Explanations, explanations_of, next_print
 from kinematics.studies.fitting import ENOUGH, Fitting, Solution
 from kinematics.studies.intervals import INSIDE
-from kinematics.studies.next_print import next_print
-from kinematics.studies.parameters import LIMIT, OVERHEAD, RATE, Parameter, parameters_of, settings_at
-from kinematics.studies.responses import NODES, NODES_CLOSE, Box, Responses, Surface, surface_over, whole_box
+from kinematics.studies.parameters import (
+    LIMIT,
+    NODES,
+    NODES_CLOSE,
+    OVERHEAD,
+    RATE,
+    Box,
+    Parameter,
+    Responses,
+    Surface,
+    parameters_of,
+    settings_at,
+    surface_over,
+    whole_box,
+)
 from kinematics.studies.stopwatch import Drift, Errors, Measured, drift_of, errors_of, stand_apart, unusable
 from kinematics.studies.timing import Ask, TimedJob
 from kinematics.wording import share_text
@@ -102,7 +114,8 @@ class Fit(NotebookTable):
     stand apart are in neither. `spread_share` one standard deviation of prints about the fit. `keys` and `covariance`
     (of the logarithms of these) as `[checked]` has them. `together` pairs of parameters that are only told together.
     Of a single print `explanations` says what could be behind it. `left_out` findings about prints that could not be
-    used.
+    used. `cut_short` whether Ctrl-C came before the jobs were planned again about what was found: then times and ends
+    of intervals are those of a coarser net of plans.
     """
 
     machine: Machine
@@ -118,6 +131,7 @@ class Fit(NotebookTable):
     drift: Drift | None
     explanations: Explanations | None
     left_out: tuple[Finding, ...]
+    cut_short: bool = False
 
     @property
     def settings(self) -> dict[str, Range]:
@@ -220,7 +234,8 @@ def fit_prints(
     """Hold measured prints against a machine, and fit what they tell of it.
 
     `candidates` jobs that could be timed next, beside those that were; `left_out` what was found wrong before. `tell`
-    is called with the name of each step before it begins. Raises InputError where no print is left.
+    is called with the name of each step before it begins. Interrupted once there is a fit, it is told as it is. Raises
+    InputError where no print is left.
     """
     parameters = parameters_of(machine)
     more = [(job, machine) for _, job in candidates]
@@ -242,21 +257,25 @@ def fit_prints(
     box = whole_box(parameters)
     surfaces = jobs.surfaces(box, NODES)
     tell("fitting")
-    wide = fitting = Fitting(Responses(parameters, box, surfaces, places, starts), times)
+    wide = Fitting(Responses(parameters, box, surfaces, places, starts), times)
     every = range(len(parameters))
-    chosen = fitting.chosen(every, fitting.solve(every)) if len(used) >= FEWEST else []
-    fit = fitting.solve(chosen)
-    held = fitting.with_others_held(chosen, fit)
-    fitted = np.array(estimates)
-    for _ in range(MOST_BOXES if chosen else 0):
-        box = _narrowed(parameters, fit, held)
-        surfaces = jobs.surfaces(box, NODES_CLOSE)
-        fitting = Fitting(Responses(parameters, box, surfaces, places, starts), times)
-        fit = fitting.solve(chosen)
-        held = fitting.with_others_held(chosen, fit)
-        fitted = jobs.seconds(fit.place)[places, [0 if one else 1 for one in starts]]
-        if np.max(np.abs(np.log(fitted / fitting.responses.seconds(fit.place)[0]))) < EXACT:
-            break
+    chosen = wide.chosen(every, wide.solve(every)) if len(used) >= FEWEST else []
+    closest = _solved(wide, chosen, box, surfaces)
+    fitted = closest.foretold if chosen else np.array(estimates)
+    cut_short = False
+    try:
+        for _ in range(MOST_BOXES if chosen else 0):
+            box = _narrowed(parameters, closest.fit, closest.held)
+            surfaces = jobs.surfaces(box, NODES_CLOSE)
+            fitting = Fitting(Responses(parameters, box, surfaces, places, starts), times)
+            closer = _solved(fitting, chosen, box, surfaces)
+            planned = jobs.seconds(closer.fit.place)[places, [0 if one else 1 for one in starts]]
+            closest, fitted = closer, planned
+            if np.max(np.abs(np.log(fitted / closest.foretold))) < EXACT:
+                break
+    except KeyboardInterrupt:
+        cut_short = True
+    fitting, fit, held, box, surfaces = closest
     left = fitting.left_out(fit)
     apart = stand_apart(left, fit.spread)
     parts = _parts(wide.responses, fit.place, fitted - np.array(estimates))
@@ -297,7 +316,28 @@ def fit_prints(
         drift=drift_of([float(fit.residuals[i]) for i in order]),
         explanations=explanations_of(wide.responses, float(times[0])) if len(used) < FEWEST else None,
         left_out=tuple(findings),
+        cut_short=cut_short,
     )
+
+
+class _Solved(NamedTuple):
+    """A fit and one with the other parameters held, over the surfaces of a box."""
+
+    fitting: Fitting
+    fit: Solution
+    held: Solution
+    box: Box
+    surfaces: list[Surface]
+
+    @property
+    def foretold(self) -> Reals:
+        """What each print takes under the fit, between the places that were planned (s)."""
+        return self.fitting.responses.seconds(self.fit.place)[0]
+
+
+def _solved(fitting: Fitting, chosen: Sequence[int], box: Box, surfaces: list[Surface]) -> _Solved:
+    fit = fitting.solve(chosen)
+    return _Solved(fitting, fit, fitting.with_others_held(chosen, fit), box, surfaces)
 
 
 def _narrowed(parameters: Sequence[Parameter], fit: Solution, held: Solution) -> Box:

@@ -24,7 +24,7 @@ from scipy.optimize import least_squares
 from scipy.stats import t as student
 
 from kinematics.studies.intervals import INSIDE
-from kinematics.studies.responses import Responses
+from kinematics.studies.parameters import Responses
 
 Reals = NDArray[np.float64]
 

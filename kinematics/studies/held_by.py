@@ -15,9 +15,8 @@ from kinematics.limits.combine import COMMANDED
 from kinematics.limits.flow import FLOW_KEY, filament_area
 from kinematics.machine import Machine
 from kinematics.machine.names import find_key
-from kinematics.studies.causes import TORQUE, key_of
 from kinematics.studies.many import Variant
-from kinematics.studies.timing import IDLE, Gist, TimedJob, Timing, gist_of, time_jobs
+from kinematics.studies.timing import IDLE, TORQUE, Gist, TimedJob, Timing, gist_of, key_of, time_jobs
 from kinematics.studies.worth import SAME_TIME, words_of
 
 WORTH_NAMING = 0.02  # of the seconds that are spent where a limit does not rule: who has less is not named

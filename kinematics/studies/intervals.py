@@ -6,13 +6,11 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Machine, Range
-from kinematics.studies.timing import Ask, TimedJob, totals_of
+from kinematics.studies.timing import Ask, Reals, TimedJob, totals_of
 
-Reals = NDArray[np.float64]
 DRAWING = "drawing from the ranges"  # the step, as it is told
 INSIDE = 0.95  # share of what may be that an interval holds
 FEWEST_KEPT = 100  # draws of which an interval is told where drawing was interrupted

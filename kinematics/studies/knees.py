@@ -8,9 +8,21 @@ from typing import NamedTuple
 import numpy as np
 
 from kinematics.machine import Machine
-from kinematics.studies.knobs import Knob, KnobRange, present_value, range_of, typed, variant_of
-from kinematics.studies.search import HowFar, Scale, first_met, narrowed, spread
-from kinematics.studies.weighted_jobs import WeightedJobs
+from kinematics.studies.knobs import (
+    HowFar,
+    Knob,
+    KnobRange,
+    Scale,
+    first_met,
+    narrowed,
+    present_value,
+    range_of,
+    spread,
+    typed,
+    variant_of,
+)
+from kinematics.studies.many import WeightedJobs
+from kinematics.studies.timing import Reals
 
 SHARES = (0.80, 0.90, 0.95)  # of what a knob can bring
 LIFTED = 1e4  # times the largest value: as good as no limit
@@ -18,8 +30,6 @@ LOOKS = 200  # over the range in which knees are looked for
 CLOSE = 1.0005  # ratio at which the search for a knee ends
 ONE_PERCENT = 1.01
 FALLS = 1e-9  # relative: less is rounding, not a time that falls or grows
-
-Reals = np.ndarray[tuple[int], np.dtype[np.float64]]
 
 
 class Share(NamedTuple):

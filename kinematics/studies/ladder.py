@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -12,16 +12,12 @@ from kinematics.errors import Notice
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Candidate, Machine
 from kinematics.notebook import NotebookTable
-from kinematics.studies.causes import Cause, causes_in
 from kinematics.studies.claim import Claim, ClaimAnswer, claim_answer
-from kinematics.studies.climb import Climb, Climbed, planned_ladder
-from kinematics.studies.fixed_times import Fixed, fixed_of
+from kinematics.studies.climb import Climb, Climbed, planned_ladder, unclimbed
 from kinematics.studies.intervals import Interval, SampledTimes, Sampling, interval_of
-from kinematics.studies.many import Variant
+from kinematics.studies.many import Fixed, WeightedJobs, changed_shares, fixed_of
 from kinematics.studies.reach import COST, USUAL_LADDER, LadderAsk, Raisable, gravest_kind, pins_of, raisables_of
-from kinematics.studies.seen_moves import changed_shares
-from kinematics.studies.timing import Timing, time_jobs
-from kinematics.studies.weighted_jobs import WeightedJobs
+from kinematics.studies.timing import Cause, Timing, causes_in, time_jobs
 
 if TYPE_CHECKING:
     import pandas
@@ -102,6 +98,7 @@ class Ladder(NotebookTable):
     that was asked for, `reached` whether the end is there (None where nothing was asked for); `claim` what is to be
     said of somebody's word. `may_rise` everything that could be raised, with its reach; `plans` how often the jobs were
     planned; `quality_s` the time with everything at its reach and quality given up as well, where it was not allowed.
+    `cut_short_of` of how many steps these are what Ctrl-C left (0: none was known yet; None: it did not come).
     """
 
     machine: Machine
@@ -127,6 +124,7 @@ class Ladder(NotebookTable):
     notices: dict[str, tuple[Notice, ...]]
     interval: Interval | None = None
     sampling: Sampling | None = None
+    cut_short_of: int | None = None
 
     def settings_after(self, rung: int) -> dict[str, Any]:
         """The settings of the machine after a rung (0 the first), all steps before it included."""
@@ -186,6 +184,8 @@ def ladder_of(
     while 95 % of the saving is left; what belongs together is one rung, and the best order of the rungs is told.
 
     `until_s` the time at which to stop, `claim` what somebody says of such jobs. Every number comes from a plan.
+    Interrupted, it is told up to the step that was looked at last; before steps are known, what all limits at their
+    reach save: then nothing is said of `until_s` and `claim`.
     Raises InputError where a job cannot be read, or what is wanted names nothing.
     """
     tell("timing the machine as it is")
@@ -193,53 +193,29 @@ def ladder_of(
     raisables = raisables_of(machine, present, wanted)
     tell(step := "looking for what must be raised")
     climb = Climb(jobs, machine, raisables, pins_of(machine, present, wanted), partial(tell, step))
-    plan = planned_ladder(climb)
-    if until_s is not None:
-        plan = plan.stopped_at(until_s)
+    plan = unclimbed(climb)
+    cut_short_of = None
+    try:
+        plan = planned_ladder(climb)
+        if until_s is not None:
+            plan = plan.stopped_at(until_s)
+    except KeyboardInterrupt:
+        cut_short_of = len(plan.states)
     tell("looking at each step")
-    variants = [Variant(machine, NOTHING_VARIED), *(climb.variant(state) for state in plan.states)]
-    seen = changed_shares(jobs, wanted.keep, variants)
+    sampled = None
+    if machine.ranges and sampling is not None:
+        sampled = SampledTimes(jobs.prepared, machine, sampling, keeps=True)
     rungs: list[Rung] = []
-    varied: frozenset[str] = NOTHING_VARIED
-    drawn = None
-    sampled = (
-        SampledTimes(jobs.prepared, machine, sampling, keeps=True) if machine.ranges and sampling is not None else None
-    )
-    if sampled is not None:
-        drawn = jobs.weights @ sampled.as_it_is
-    first_drawn = drawn
     last = present
-    for place, state in enumerate(plan.states):
-        variant = variants[place + 1]
-        last = _timed(jobs, *variant)
-        before = plan.states[place - 1] if place else climb.now
-        raised = _raised(climb, before, state)
-        now = frozenset(key for one in raised for key in one.after)
-        silenced = sum(
-            timing.facts.silenced_by(varied | now) - timing.facts.silenced_by(varied)
-            for timing, job in zip(last, jobs.prepared, strict=True)
-            if job.heeds_file_limits
-        )
-        varied |= now
-        interval = None
-        if sampled is not None and drawn is not None:
-            after = jobs.weights @ sampled.totals(*variant)
-            interval, drawn = interval_of(drawn[: after.size] - after), after
-        rungs.append(
-            Rung(
-                raised,
-                gravest_kind(one.kind for one in raised),
-                _settings(climb, before, state),
-                plan.times[place + 1],
-                plan.times[place] - plan.times[place + 1],
-                causes_of(jobs, last)[0],
-                _alone(climb, plan, place),
-                silenced,
-                plan.left_out_rungs[place],
-                seen[place],
-                interval,
-            )
-        )
+    try:
+        for rung, last_so_far in _looked_at(climb, plan, wanted, sampled):
+            rungs.append(rung)
+            last = last_so_far
+    except KeyboardInterrupt:
+        cut_short_of = len(plan.states)
+        plan = plan.stopped_after(len(rungs))
+    if cut_short_of is not None:
+        until_s = claim = None
     small = None
     end_s = plan.times[-1]
     if plan.small_count:
@@ -255,7 +231,7 @@ def ladder_of(
         wanted=wanted,
         total_s=plan.times[0],
         motion_s=_motion(jobs, present),
-        fixed=fixed_of(jobs, present, machine, climb.variant(plan.end).machine),
+        fixed=fixed_of(jobs, present, machine, climb.variant(climb.reach).machine),
         rungs=tuple(rungs),
         small=small,
         end_s=end_s,
@@ -271,11 +247,53 @@ def ladder_of(
         claim=None if claim is None else claim_answer(claim, climb, plan, present),
         may_rise=tuple(raisables),
         plans=climb.plans,
-        quality_s=_with_quality(jobs, machine, present, wanted),
+        quality_s=None if cut_short_of is not None else _with_quality(jobs, machine, present, wanted),
         notices={timing.facts.name: timing.facts.notices for timing in present},
-        interval=None if first_drawn is None else interval_of(first_drawn),
+        interval=None if sampled is None else interval_of(jobs.weights @ sampled.as_it_is),
         sampling=None if sampled is None else sampled.sampling,
+        cut_short_of=cut_short_of,
     )
+
+
+def _looked_at(
+    climb: Climb, plan: Climbed, wanted: LadderAsk, sampled: SampledTimes | None
+) -> Iterator[tuple[Rung, list[Timing]]]:
+    """The rungs of a ladder, each with how the jobs are timed after it."""
+    jobs = climb.jobs
+    variants = [climb.variant(state) for state in (climb.now, *plan.states)]
+    seen = changed_shares(jobs, wanted.keep, variants)
+    drawn = None if sampled is None else jobs.weights @ sampled.as_it_is
+    varied: frozenset[str] = NOTHING_VARIED
+    for place, state in enumerate(plan.states):
+        variant = variants[place + 1]
+        timings = _timed(jobs, *variant)
+        before = plan.states[place - 1] if place else climb.now
+        raised = _raised(climb, before, state)
+        now = frozenset(key for one in raised for key in one.after)
+        silenced = sum(
+            timing.facts.silenced_by(varied | now) - timing.facts.silenced_by(varied)
+            for timing, job in zip(timings, jobs.prepared, strict=True)
+            if job.heeds_file_limits
+        )
+        varied |= now
+        interval = None
+        if sampled is not None and drawn is not None:
+            after = jobs.weights @ sampled.totals(*variant)
+            interval, drawn = interval_of(drawn[: after.size] - after), after
+        rung = Rung(
+            raised,
+            gravest_kind(one.kind for one in raised),
+            _settings(climb, before, state),
+            plan.times[place + 1],
+            plan.times[place] - plan.times[place + 1],
+            causes_of(jobs, timings)[0],
+            _alone(climb, plan, place),
+            silenced,
+            plan.left_out_rungs[place],
+            seen[place],
+            interval,
+        )
+        yield rung, timings
 
 
 def _with_quality(jobs: WeightedJobs, machine: Machine, present: Sequence[Timing], wanted: LadderAsk) -> float | None:

@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 import math
+import os
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.errors import InputError, Notice
+from kinematics.errors import MAY_COST, InputError, Notice, by_weight
 from kinematics.gcode.chunks import JobFile
+from kinematics.gcode.cutting import bytes_of_moves, cut_job, pieces_of, start_places
 from kinematics.gcode.dialects import EXTRUSION, Dialect
 from kinematics.gcode.job import Job
-from kinematics.gcode.moves import nozzle_targets
+from kinematics.gcode.moves import FILAMENT, PRINT, nozzle_targets
 from kinematics.gcode.portions import TooManyMovesError
 from kinematics.gcode.reader import job_file, read_job
 from kinematics.gcode.state import ReaderOptions
@@ -24,22 +28,139 @@ from kinematics.limits import columns as by
 from kinematics.limits.class_limits import HONOUR, IGNORE, NOTHING_VARIED, UNSCALED
 from kinematics.limits.classes import Classes, classify
 from kinematics.limits.combine import Limits, LimitTable
-from kinematics.limits.flow import filament_area, hangs_on_temperature
+from kinematics.limits.drive import jacobians
+from kinematics.limits.flow import filament_area, flow_at, hangs_on_temperature
 from kinematics.machine import Machine
-from kinematics.machine.mechanisms import has_coupled_limits, mechanism_of
+from kinematics.machine.mechanisms import Cartesian, LinearDelta, has_coupled_limits, mechanism_of
 from kinematics.planner.ceilings import hang_on_turns
-from kinematics.planner.features import RULE_OFF, CornerSettings, Features, make_features
+from kinematics.planner.features import NOT_CUT, RULE_OFF, CornerSettings, Drive, Features, make_features
 from kinematics.planner.filtered import Filtered, filtered_by, with_rounding
 from kinematics.planner.plan import PlanRoom, plan
-from kinematics.planner.ties import NO_TIES, Ties
-from kinematics.studies.asked import Seen, Sums
-from kinematics.studies.driven import Driven, driven_by, noting_held_flow, ties_of
-from kinematics.studies.off_the_bed import Bed, bed_of, off_the_bed
-from kinematics.studies.room import most_moves_kept
+from kinematics.planner.ties import NO_TIES, Ties, make_ties
+from kinematics.studies.asked import Bed, Seen, Sums, bed_of, off_the_bed
 from kinematics.studies.timing import Ask, JobHere, Planned, Then, Timing, timing_of_plan
 
 if TYPE_CHECKING:
     from kinematics.studies.many import ManyTimes
+
+
+MOST_PIECES = 50_000_000  # some 10 GB of arrays
+HELD_FLOW = "printing move at a nozzle temperature outside the table of hotend.max_flow_mm3_s: its nearest row holds"
+OUT_OF_REACH = "place that an arm of the delta does not reach: timed without that carriage's limits"
+
+
+class Driven(NamedTuple):
+    """`job` to plan; `whole` the file's move that each of its moves is a piece of (empty: none is cut); `drive` the
+    coupled motors that are limited, None where none is.
+    """
+
+    job: Job
+    whole: NDArray[np.int64]
+    drive: Drive | None
+
+
+def driven_by(machine: Machine, job: Job) -> Driven:
+    """A job as a machine's motors meet it.
+
+    On a linear delta whose carriages are limited, moves are cut into pieces of `motion.delta_piece_mm` at most: a piece
+    is planned under the limits of its worse end. That never shortens a job; what it adds falls with the length of the
+    pieces, and at the default 2 mm is below 1.5 % (arms of 250 mm; measured in the tests against 0.1 mm). Moves that go
+    beyond the arms' reach are not cut. Raises InputError where there are too many pieces.
+    """
+    mechanism = mechanism_of(machine)
+    limited = has_coupled_limits(machine)
+    if isinstance(mechanism, Cartesian):
+        return Driven(job, NOT_CUT, None)
+    if not isinstance(mechanism, LinearDelta):
+        return Driven(job, NOT_CUT, Drive(mechanism, np.empty((3, 0))) if limited else None)
+    moves = job.moves
+    starts = start_places(job)
+    reached = mechanism.reaches(starts) & mechanism.reaches(starts + np.stack([moves.dx, moves.dy, moves.dz]))
+    beyond = np.flatnonzero(~reached & (moves.kind != FILAMENT))
+    if beyond.size:
+        notice = Notice(int(moves.line[beyond[0]]), int(beyond.size), OUT_OF_REACH, "moves", MAY_COST)
+        job = replace(job, notices=by_weight((*job.notices, notice)))
+    if not limited:
+        return Driven(job, NOT_CUT, None)
+    counts = np.where(reached, pieces_of(moves, machine.motion.delta_piece_mm), 1)
+    if counts.sum() > MOST_PIECES:
+        found = f"motion.delta_piece_mm = {machine.motion.delta_piece_mm:g} cuts the job into {counts.sum():,} pieces"
+        raise InputError.at(job.name, found, f"{MOST_PIECES:,} at most", "longer pieces")
+    if counts.max() == 1:
+        return Driven(job, NOT_CUT, Drive(mechanism, starts))
+    job, whole = cut_job(job, counts)
+    return Driven(job, whole, Drive(mechanism, start_places(job)))
+
+
+def noting_held_flow(job: Job, machine: Machine, classes: Classes, whole: NDArray[np.int64]) -> Job:
+    """The job with a notice where the table of what melts has no row for a temperature and is held at its end.
+
+    `whole` as in `Driven`.
+    """
+    if not hangs_on_temperature(machine):
+        return job
+    flow = machine.hotend.max_flow_mm3_s
+    held = [i for i, one in enumerate(classes.table) if one.kind == PRINT and flow_at(flow, one.nozzle).held]
+    found = np.flatnonzero(np.isin(classes.of_move, held))
+    if found.size == 0:
+        return job
+    moves = int(np.unique(whole[found]).size) if whole.size else int(found.size)
+    notice = Notice(int(job.moves.line[found[0]]), moves, HELD_FLOW, "moves")
+    return replace(job, notices=by_weight((*job.notices, notice)))
+
+
+def ties_of(job: Job, machine: Machine, limits: Limits, features: Features, by_moves: bool, by_bytes: bool) -> Ties:
+    """What ties speed and acceleration of a job's moves together; `by_moves`, `by_bytes` the command rates that count.
+
+    Raises InputError where a motor cannot overcome the friction of a move.
+    """
+    mechanism = mechanism_of(machine)
+    found: tuple[NDArray[np.float64], ...] = ()
+    if limits.drives is not None:
+        places = [np.zeros((3, 1))]
+        if isinstance(mechanism, LinearDelta):
+            starts = start_places(job)
+            places = [starts, starts + np.stack([job.moves.dx, job.moves.dy, job.moves.dz])]
+        found = tuple(jacobians(mechanism, place) for place in places)
+    bytes_of_move = bytes_of_moves(job.content, job.moves.line) if by_bytes else None
+    return make_ties(job.moves, features, limits.drives, found, limits.lookahead, by_moves, bytes_of_move)
+
+
+# Of a kept job at the worst: 50 its moves, 200 their features, the rest plans and what studies ask.
+BYTES_A_MOVE = 1500
+SHARE_OF_MEMORY = 0.5  # of memory; the rest is for other programs
+FEWEST_KEPT = 100_000  # moves, which take less than the program itself
+GROUP_LIMITS = ("/sys/fs/cgroup/memory.max", "/sys/fs/cgroup/memory/memory.limit_in_bytes")
+
+
+def most_moves_kept() -> int:
+    """How many moves a job may have of which all are kept."""
+    return max(FEWEST_KEPT, int(SHARE_OF_MEMORY * memory() / BYTES_A_MOVE))
+
+
+def memory() -> int:
+    """Bytes of memory that this process may have: of the machine, of its group, and what its own limit leaves."""
+    found = [1 << 40]  # where nothing tells
+    try:
+        found.append(os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE"))
+    except (AttributeError, OSError, ValueError):  # not on every system
+        pass
+    for path in GROUP_LIMITS:
+        try:
+            found.append(int(Path(path).read_text(encoding="ascii")))
+        except (OSError, ValueError):  # "max" where there is none
+            pass
+    try:
+        import resource
+
+        limit, _ = resource.getrlimit(resource.RLIMIT_AS)
+        if limit != resource.RLIM_INFINITY:
+            used = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0]) * resource.getpagesize()
+            found.append(max(0, limit - used))
+    except (ImportError, OSError, ValueError):
+        pass
+    return min(found)
+
 
 KEPT_ROUNDINGS = 3  # filters and budgets whose numbers are kept of a job: each takes 16 bytes a move
 # Readings of a job that are kept, where a study or a page tries machines that read it differently: so many, and so many
@@ -114,7 +235,7 @@ def _drop_oldest(kept: OrderedDict[Any, Any], moves: int) -> None:
             kept.popitem(last=False)
 
 
-class _Rooms(threading.local):
+class _PlanRooms(threading.local):
     """Arrays of passing plans, one set a thread."""
 
     def __init__(self) -> None:
@@ -158,7 +279,7 @@ class PreparedJob(JobHere):
         self._rounded: list[tuple[Features, Filtered, Features]] = []
         self._ties: tuple[object, Features, Ties] | None = None
         self._off: OrderedDict[tuple[int, Bed], tuple[Job, Notice | None]] = OrderedDict()
-        self._rooms = _Rooms()
+        self._rooms = _PlanRooms()
         self._many: ManyTimes | None = None
 
     def foresee(self, asks: Sequence[Ask], then: Then | None = None) -> None:

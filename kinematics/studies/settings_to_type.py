@@ -16,9 +16,8 @@ from kinematics.gcode.dialect_file import command_that_sets
 from kinematics.gcode.dialects import Dialect
 from kinematics.limits.vibration import AXES, axis_quality, rounds
 from kinematics.machine import Machine
-from kinematics.studies.ringing import by_one_kick_mm, ringing_of_timing
-from kinematics.studies.rounding import rounding_of_timing
 from kinematics.studies.timing import TimedJob, Timing, time_job
+from kinematics.studies.whole_jobs import by_one_kick_mm, ringing_of_timing, rounding_of_timing, swings
 
 PRINT_KEY, TRAVEL_KEY = "motion.print_acceleration_mm_s2", "motion.travel_acceleration_mm_s2"
 JUNCTION_KEY, STEP_KEY = "motion.junction_deviation_mm", "motion.speed_step_mm_s"
@@ -65,14 +64,15 @@ class _Trial:
         self.jobs, self.weights, self.counted, self.varied = jobs, weights, counted, varied
         self.rounding, self.ringing = machine.quality.rounding_budget_mm, machine.quality.ringing_budget_mm
         self.rounds = rounds(machine)
-        self.swings = any(getattr(machine.vibration, axis).modes for axis in AXES)
+        self.swings = swings(machine)
         free = {"quality.rounding_budget_mm": None, "quality.ringing_budget_mm": None}
         self.machine = machine.with_settings(free, "settings to type in")
 
-    def timings(self, settings: Mapping[str, Any]) -> list[Timing]:
+    def timings(self, settings: Mapping[str, Any], passing: bool = False) -> list[Timing]:
         """Every job planned as the controller does it."""
         machine = self.machine.with_settings(settings, "settings to type in")
-        return [time_job(job, machine, self.varied.union(_varied(settings))) for job in self.jobs]
+        varied = self.varied.union(_varied(settings))
+        return [time_job(job, machine, varied, passing=passing) for job in self.jobs]
 
     def ringing_of(self, timings: Sequence[Timing]) -> float | None:
         """The worst swing that counts: of one kick, or of a whole job (mm)."""
@@ -97,9 +97,7 @@ class _Trial:
 
     def quick_total(self, settings: Mapping[str, Any]) -> float:
         """The time of all jobs (s), nothing else of them."""
-        machine = self.machine.with_settings(settings, "settings to type in")
-        varied = self.varied.union(_varied(settings))
-        return self.total([time_job(job, machine, varied, passing=True) for job in self.jobs])
+        return self.total(self.timings(settings, passing=True))
 
     def total(self, timings: Sequence[Timing]) -> float:
         """The time of all jobs (s)."""
@@ -109,8 +107,8 @@ class _Trial:
 def has_budgets(machine: Machine) -> bool:
     """Whether a machine has a budget, and a filter or a mode that uses it up."""
     quality = machine.quality
-    swings = quality.ringing_budget_mm is not None and any(getattr(machine.vibration, axis).modes for axis in AXES)
-    return bool(swings or (quality.rounding_budget_mm is not None and rounds(machine)))
+    rings = quality.ringing_budget_mm is not None and swings(machine)
+    return rings or (quality.rounding_budget_mm is not None and rounds(machine))
 
 
 def _varied(settings: Mapping[str, Any]) -> list[str]:
@@ -178,15 +176,11 @@ def settings_to_type(
         best = min(times, key=lambda factor: times[factor])
     lifted = machine.with_settings({PRINT_KEY: LIFTED}, "settings to type in")
     planned = trial.total([time_job(job, lifted, varied | {PRINT_KEY}, passing=True) for job in jobs])
-    if not math.isfinite(times[best]):
-        gentlest = {PRINT_KEY: LEAST, **_corner(machine, CORNERS[0]), **fixed}
-        timings = trial.timings(gentlest)
-        return TypedSettings(
-            gentlest, trial.total(timings), planned, trial.rounding_of(timings), trial.ringing_of(timings), False
-        )
-    total, settings = found[best]
+    inside = math.isfinite(times[best])
+    settings = found[best][1] if inside else {PRINT_KEY: LEAST, **_corner(machine, CORNERS[0]), **fixed}
     timings = trial.timings(settings)
-    return TypedSettings(settings, total, planned, trial.rounding_of(timings), trial.ringing_of(timings), True)
+    total, worst_rounding, worst_swing = trial.total(timings), trial.rounding_of(timings), trial.ringing_of(timings)
+    return TypedSettings(settings, total, planned, worst_rounding, worst_swing, inside)
 
 
 def _most_acceleration(trial: _Trial, others: Mapping[str, Any], soonest: float) -> float | None:

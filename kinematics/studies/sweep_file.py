@@ -14,6 +14,7 @@ import hashlib
 import io
 import json
 import os
+import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -28,6 +29,7 @@ from kinematics.studies.sweep import SweepRow
 from kinematics.studies.timing import ALL_JOBS, TimedJob
 
 PACKAGE = Path(__file__).parents[1]
+NOTED_EVERY = 0.25  # s of work, at least, between two times that the disk is waited for
 TEXTS = frozenset({"job", "within_caps", "stopped_by"})  # columns; all others are numbers
 
 
@@ -240,7 +242,9 @@ class SweepFile:
         return line.getvalue()
 
     def write(self, rows: Sequence[SweepRow]) -> None:
-        """Append the rows of finished candidates; they are on the disk when this returns. Raises InputError."""
+        """Append the rows of finished candidates; they are on the disk within NOTED_EVERY of work, and when this is
+        closed. Raises InputError.
+        """
         lines = []
         for row in rows:
             within = "" if row.within_caps is None else ("yes" if row.within_caps else "no")
@@ -257,7 +261,8 @@ class SweepFile:
         self._size += len(added)
         self._hash.update(added)
         self._candidates += len(rows) // len(self._jobs)
-        self._note()
+        if time.monotonic() - self._noted > NOTED_EVERY:
+            self._note()
 
     def _no_room(self, place: str, found: str) -> InputError:
         """The error of rows that cannot be written: those before them are not lost."""
@@ -280,9 +285,11 @@ class SweepFile:
             raise self._no_room(str(self._partial), f"cannot be written: {error.strerror}") from None
         except InputError as error:
             raise self._no_room(error.findings[0].place, error.findings[0].found) from None
+        self._noted, self._noted_candidates = time.monotonic(), self._candidates
 
     def finish(self) -> None:
         """Put the finished file in its place. Raises InputError where it cannot be written; the rows are then kept."""
+        self._note()
         refuse_to_overwrite(self._path, self._force, self._inputs)
         if self._path.suffix == ".parquet":
             self._write_parquet()
@@ -301,7 +308,11 @@ class SweepFile:
 
     def close(self) -> None:
         """Let others write here; what is done is kept for another time."""
-        self._file.close()
+        try:
+            if self._candidates > self._noted_candidates:
+                self._note()
+        finally:
+            self._file.close()
 
 
 def row_names(jobs: Sequence[str]) -> list[str]:

@@ -12,10 +12,19 @@ from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Machine, resolved_keys
 from kinematics.notebook import NotebookTable
 from kinematics.studies.held_by import HeldBy, held_under
-from kinematics.studies.knobs import KnobRange, outwards, present_value, range_of, typed, variant_of
-from kinematics.studies.many import Variant
-from kinematics.studies.search import HowFar, Scale, first_value, spread
-from kinematics.studies.weighted_jobs import WeightedJobs
+from kinematics.studies.knobs import (
+    HowFar,
+    KnobRange,
+    Scale,
+    first_value,
+    outwards,
+    present_value,
+    range_of,
+    spread,
+    typed,
+    variant_of,
+)
+from kinematics.studies.many import Variant, WeightedJobs
 from kinematics.wording import duration_text
 
 if TYPE_CHECKING:

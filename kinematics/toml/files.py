@@ -191,17 +191,16 @@ class Problem(NamedTuple):
     allowed: str = ""
     hint: str = ""
 
+    def at(self, place: str) -> Finding:
+        """The problem as it is told of a place."""
+        return Finding(place, self.found, self.allowed, self.hint)
+
 
 def failure_at_lines(problems: Sequence[Problem], lines: TomlLines, place: str) -> InputError:
     """The error that tells every problem with its line, in the order of the lines; `place` is the file."""
     located = [(lines.line_of(problem.path), problem) for problem in problems]
     located.sort(key=lambda pair: pair[0] or 0)
-    return InputError(
-        *(
-            Finding(f"{place}:{line}" if line else place, problem.found, problem.allowed, problem.hint)
-            for line, problem in located
-        )
-    )
+    return InputError(*(problem.at(f"{place}:{line}" if line else place) for line, problem in located))
 
 
 class FileKind(NamedTuple):

@@ -11,7 +11,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any, ClassVar, NamedTuple, NoReturn, Self, TypeGuard, TypeVar, dataclass_transform
 
-from kinematics.errors import Finding, InputError, nearest
+from kinematics.errors import InputError, nearest
 from kinematics.toml.files import Names, Path, Problem, dotted_name
 
 ANY_NAME = "NAME"  # stands in messages for a name of the user's
@@ -155,7 +155,7 @@ class Section:
         reading = Reading()
         self.__dict__.update(reading.table(type(self), given))
         if problems := reading.problems():
-            raise InputError(*(Finding("", problem.found, problem.allowed, problem.hint) for problem in problems))
+            raise InputError(*(problem.at("") for problem in problems))
 
     @classmethod
     def made(cls, values: Mapping[str, Any]) -> Self:
@@ -235,10 +235,7 @@ def replaced(section: Section, path: Names, value: Any) -> Any:
         inside = getattr(section, row.attribute)
         if row.by_name:
             changed = replaced(inside.get(rest[0]) or row.inside.made({}), rest[1:], value)
-            tables = {**inside, rest[0]: changed}
-            if not changed.__dict__:
-                del tables[rest[0]]
-            value = ByName(tables)
+            value = ByName((name, one) for name, one in {**inside, rest[0]: changed}.items() if one.__dict__)
         else:
             value = replaced(inside or row.inside.made({}), rest, value)
             if row.is_one_value and not value.__dict__:
@@ -275,9 +272,7 @@ class Reading:
         for name, row in section.ROWS.items():
             here = (*path, name)
             if raw.get(name) is not None:
-                value = self.value(row, raw[name], here)
-                if value is not None:
-                    values[row.attribute] = value
+                values[row.attribute] = self.value(row, raw[name], here)
             elif row.default is REQUIRED:
                 self._missing.append(Problem(here, f"{dotted_name(here)} is missing", row.words))
         for name in raw:
@@ -286,8 +281,8 @@ class Reading:
                 find = self._hint_for_unknown
                 hint = find(here) if find is not None else nearest_row(section.ROWS, str(name))
                 allowed = "" if hint else ", ".join(section.ROWS)
-                self._wrong.append(Problem(here, f"unknown key {dotted_name(here)}", allowed, hint))
-        return values
+                self.note(Problem(here, f"unknown key {dotted_name(here)}", allowed, hint))
+        return {attribute: value for attribute, value in values.items() if value is not None}
 
     def value(self, row: Row, raw: Any, path: Path) -> Any:
         """The value of a key or the sections of a table; None where it is wrong, and what is wrong is noted."""

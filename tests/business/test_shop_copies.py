@@ -15,7 +15,7 @@ from kinematics.business.runs import Shop, shop_of
 from kinematics.business.staffed import Staff
 from kinematics.business.tables import moment_of, read_orders, read_printers
 from kinematics.machine.kinds import shift_of
-from kinematics.reports.business_documents import shop_document
+from kinematics.reports.documents import shop_document
 from kinematics.reports.shop import fuller_text, order_table, shop_head
 from kinematics.studies.prepared import PreparedJob
 

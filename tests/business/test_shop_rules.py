@@ -29,8 +29,8 @@ from kinematics.business.floor import (
     simulate,
 )
 from kinematics.business.plan import ShopPlan
-from kinematics.business.rules import Given, under_best_rule, under_rule
 from kinematics.business.staffed import SAME_MOMENT, Staff
+from kinematics.business.sums import Given, under_best_rule, under_rule
 from kinematics.machine import Machine
 from kinematics.machine.kinds import shift_of
 

@@ -10,7 +10,7 @@ import pytest
 
 from kinematics.business.floor import FloorOrder, Station, simulate
 from kinematics.business.staffed import Staff
-from kinematics.business.throughput import A_MONDAY, WEEK, longest_print, throughput_of
+from kinematics.business.weeks import A_MONDAY, A_WEEK, longest_print, throughput_of
 from kinematics.machine import Economy, Machine
 from kinematics.machine.kinds import shift_of
 
@@ -94,18 +94,20 @@ def test_the_floor_with_an_endless_order(seed: int) -> None:
     if not station.is_off_in_time(seconds, staff.longest_span):
         assert found.prints == 0
         return
-    pieces = int(6.0 * WEEK / (seconds + MINUTE * minutes)) + 2
+    pieces = int(6.0 * A_WEEK / (seconds + MINUTE * minutes)) + 2
     order = FloorOrder(A_MONDAY, math.inf, pieces, "", (seconds,), (0.0,))
     (done,) = simulate([station], [order], 1, A_MONDAY).done
-    begins = A_MONDAY + WEEK
+    begins = A_MONDAY + A_WEEK
     if shifts is None:
-        days = {int((moment - begins - 1e-3) // 86_400.0) for moment in done if begins < moment <= begins + 2.0 * WEEK}
-        inside = [moment for moment in done if begins < moment <= begins + 2.0 * WEEK]
+        days = {
+            int((moment - begins - 1e-3) // 86_400.0) for moment in done if begins < moment <= begins + 2.0 * A_WEEK
+        }
+        inside = [moment for moment in done if begins < moment <= begins + 2.0 * A_WEEK]
         assert abs(len(inside) / len(days) - found.prints_a_day) <= 2.0 / len(days)
         return
     weeks = 4 if unattended else 1
-    counted = sum(begins < moment <= begins + weeks * WEEK for moment in done) / weeks
-    periods = len(staff.spans_between(begins, begins + WEEK)) if found.period == "shift" else 1
+    counted = sum(begins < moment <= begins + weeks * A_WEEK for moment in done) / weeks
+    periods = len(staff.spans_between(begins, begins + A_WEEK)) if found.period == "shift" else 1
     assert found.prints == int(counted / periods + 1e-9)
 
 

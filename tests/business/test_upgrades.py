@@ -12,7 +12,7 @@ import pytest
 from kinematics.business.upgrades import Upgrades, upgrades_prepared
 from kinematics.errors import InputError
 from kinematics.machine import Machine, Upgrade
-from kinematics.reports.business_documents import upgrades_document
+from kinematics.reports.documents import upgrades_document
 from kinematics.reports.upgrades import upgrade_head, upgrade_notes, upgrade_rows, verdict_lines
 from kinematics.studies.estimate import estimate_prepared
 from kinematics.studies.intervals import Sampling

@@ -7,7 +7,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import pytest
 
@@ -97,3 +97,20 @@ def run_apart(*arguments: str, stdin: bytes = b"", **environment: str) -> Ran:
     )
     encoding = environment.get("PYTHONIOENCODING", "utf-8")
     return Ran(done.returncode, done.stdout.decode(encoding), done.stderr.decode(encoding))
+
+
+INTERRUPTED = 130
+
+
+def interrupting(after: int, work: Callable[..., Any]) -> Callable[..., Any]:
+    """Some work that Ctrl-C ends in the call after so many, and only there."""
+    calls = 0
+
+    def once(*given: Any, **named: Any) -> Any:
+        nonlocal calls
+        calls += 1
+        if calls == after + 1:
+            raise KeyboardInterrupt
+        return work(*given, **named)
+
+    return once

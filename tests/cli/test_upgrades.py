@@ -7,7 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.conftest import Run, rows_of
+from kinematics.business import upgrades
+from kinematics.studies.intervals import DRAWN_TOGETHER
+from kinematics.studies.prepared import PreparedJob
+from tests.cli.conftest import INTERRUPTED, Run, interrupting, rows_of
 
 OWN = """\
 [hotend]
@@ -99,3 +102,35 @@ def test_without_upgrades_or_a_machine_it_says_what_to_do(run: Run, own: Path) -
     ran = run("upgrades", "hook.gcode", "--machine", "quick")
     assert ran.status == 2
     assert "built-in quick: the machine has no upgrades; allowed: [[upgrade]] blocks" in ran.err
+
+
+RANGED = ("--set", "hotend.max_flow_mm3_s={low=40, likely=60, high=70}", "--draws", "2000")
+
+
+def test_combinations_that_are_timed_are_told(run: Run, own: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Interrupted before the two together, each alone is told as ever; before that nothing is."""
+    whole = {row["upgrade"]: row for row in json.loads(run(*BASE, "--json").out)["rows"]}
+    timed = upgrades.time_job
+    monkeypatch.setattr(upgrades, "time_job", interrupting(3 * 2, timed))
+    ran = run(*BASE, "--json")
+    assert ran.status == INTERRUPTED
+    assert "interrupted: this is from the 2 of 3 upgrades and combinations timed by then" in ran.err
+    rows = {row["upgrade"]: row for row in json.loads(ran.out)["rows"]}
+    assert rows == {name: whole[name] for name in ("melt zone", "brisk")}
+    monkeypatch.setattr(upgrades, "time_job", interrupting(2 * 2, timed))
+    ran = run(*BASE)
+    assert (ran.status, ran.out, ran.err.splitlines()[-1]) == (INTERRUPTED, "", "kinematics: interrupted")
+
+
+def test_draws_that_are_made_are_told(run: Run, own: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    drawn = PreparedJob.totals
+    monkeypatch.setattr(PreparedJob, "totals", interrupting(2 * 3, drawn))
+    ran = run(*BASE, *RANGED, "--json")
+    assert ran.status == INTERRUPTED
+    made = json.loads(ran.out)["draws"]["draws"]
+    assert f"this answer is from the {made:,} of 2,000 draws made by then" in ran.err
+    assert made == 3 * DRAWN_TOGETHER
+    monkeypatch.setattr(PreparedJob, "totals", interrupting(0, drawn))
+    ran = run(*BASE, *RANGED, "--json")
+    assert (ran.status, json.loads(ran.out).get("draws")) == (INTERRUPTED, None)
+    assert ran.err.endswith("interrupted: this is without what the machine's ranges leave open\n")

@@ -133,7 +133,7 @@ def read_recording(content: bytes, path: Path) -> None:
 
 def read_times(content: bytes, path: Path) -> None:
     """A table of measured times."""
-    from kinematics.studies.times_table import read_times
+    from kinematics.studies.stopwatch import read_times
 
     path.write_bytes(content)
     read_times(str(path))

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from kinematics.business import bedful, rules, runs
-from kinematics.studies import intervals
+from kinematics.business import bedful, runs, sums
+from kinematics.studies import intervals, knees, ladder
 from kinematics.studies.intervals import DRAWN_TOGETHER, Sampling, shares_of
+from kinematics.studies.many import WeightedJobs
 from kinematics.studies.prepared import PreparedJob
-from tests.cli.conftest import BRACKET, HOOK, Run
+from tests.cli.conftest import BRACKET, HOOK, INTERRUPTED, Run, interrupting
 
 RANGES = (
     "--machine",
@@ -24,21 +24,6 @@ RANGES = (
     "--set",
     "motion.feed_override={low=0.5, likely=1, high=2}",
 )
-INTERRUPTED = 130
-
-
-def interrupting(after: int, work: Callable[..., Any]) -> Callable[..., Any]:
-    """Some work that Ctrl-C ends in the call after so many, and only there."""
-    calls = 0
-
-    def once(*given: Any, **named: Any) -> Any:
-        nonlocal calls
-        calls += 1
-        if calls == after + 1:
-            raise KeyboardInterrupt
-        return work(*given, **named)
-
-    return once
 
 
 @pytest.mark.parametrize("words", [("estimate",), ("compare", "--candidate", "a: speed=1.1"), ("ladder",)])
@@ -85,16 +70,67 @@ def test_a_shop_that_is_interrupted(
     (folder / "printers.csv").write_text("name,machine\nLeft,quick\nRight,gentle\n")
     words = ("shop", "orders.csv", "--printers", "printers.csv", "--start", "2026-03-02", "--candidate", "a: speed=1.1")
     risky = ("--set", "economy.failed_share=0.2")
-    monkeypatch.setattr(rules, "simulate", interrupting(after, rules.simulate))
+    monkeypatch.setattr(sums, "simulate", interrupting(after, sums.simulate))
     ran = run(*words, *risky, "--json")
     assert ran.status == INTERRUPTED, ran.err
     assert says in ran.err
     document = json.loads(ran.out)
     assert len(document["effects"]) == effects
     assert document["bottleneck"]["what"] == runs.NOT_LOOKED_FOR
-    monkeypatch.setattr(rules, "simulate", interrupting(after, interrupting(10**6, rules.simulate)))
+    monkeypatch.setattr(sums, "simulate", interrupting(after, interrupting(10**6, sums.simulate)))
     shown = run(*words, *risky)
     assert "bottleneck: not looked for" in shown.out
+
+
+def test_a_ladder_before_steps_are_known(run: Run, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It tells what raising everything would bring, and nothing of what was asked beside."""
+    (folder / "job.gcode").write_text(BRACKET)
+    words = ("ladder", "job.gcode", "--machine", "gentle", "--allow", "quality", "--until", "1 s", "--claim", "9m=3m")
+    whole = json.loads(run(*words, "--json").out)
+    monkeypatch.setattr(WeightedJobs, "weighted", interrupting(3, WeightedJobs.weighted))
+    ran = run(*words, "--json")
+    assert (ran.status, ran.err.splitlines()[-1]) == (
+        INTERRUPTED,
+        "kinematics: interrupted: no step was known by then; this is now, and all limits as far as they go",
+    )
+    document = json.loads(ran.out)
+    same = ("total_s", "everything_at_its_reach_total_s", "floor_s")
+    assert [document[key] for key in same] == [whole[key] for key in same]
+    assert (document["rows"], document["reached"], document["claim"]) == ([], None, None)
+    monkeypatch.setattr(WeightedJobs, "weighted", interrupting(3, interrupting(10**6, WeightedJobs.weighted)))
+    assert "no step was looked at: all limits as far as they go save" in run(*words).out
+
+
+def test_a_ladder_among_its_steps(run: Run, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The steps that were looked at are those of the whole ladder."""
+    (folder / "job.gcode").write_text(BRACKET)
+    words = ("ladder", "job.gcode", "--machine", "gentle", "--allow", "quality", "--json")
+    whole = json.loads(run(*words).out)
+    steps = len(whole["rows"])
+    assert steps > 1
+    monkeypatch.setattr(ladder, "changed_shares", interrupting(0, ladder.changed_shares))
+    assert json.loads(run(*words).out)["rows"] == []
+    monkeypatch.setattr(ladder, "_raised", interrupting(1, ladder._raised))
+    ran = run(*words)
+    assert ran.status == INTERRUPTED
+    assert f"interrupted: these are the 1 of {steps} steps looked at by then" in ran.err
+    document = json.loads(ran.out)
+    (row,) = document["rows"]
+    assert row == whole["rows"][0] | {"left_out_total_s": whole["total_s"]}
+    assert document["end_total_s"] == row["total_s"]
+
+
+def test_rows_of_a_sweep_are_told_without_knees(run: Run, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (folder / "job.gcode").write_text(BRACKET)
+    words = ("sweep", "job.gcode", "--vary", "speed=1,2", "--vary", "acceleration=500,900", "--json")
+    whole = json.loads(run(*words).out)
+    monkeypatch.setattr(knees, "knee_of", interrupting(1, knees.knee_of))
+    ran = run(*words)
+    assert ran.status == INTERRUPTED
+    assert ran.err.endswith("interrupted: every row is done, but not where all knobs stop paying\n")
+    document = json.loads(ran.out)
+    assert document["rows"] == whole["rows"]
+    assert document["knee"] == {"speed": whole["knee"]["speed"]}
 
 
 def test_bedfuls_that_are_done_are_told(run: Run, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -13,7 +13,7 @@ from kinematics.errors import InputError
 from kinematics.gcode import portions
 from kinematics.gcode.chunks import JobFile
 from kinematics.machine import load_machine
-from kinematics.studies import room
+from kinematics.studies import prepared
 from kinematics.studies.blockwise import BlockwiseJob
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.timing import time_job
@@ -65,9 +65,9 @@ def test_how_many_moves_are_kept(folder: Path, monkeypatch: pytest.MonkeyPatch) 
     """Of a few more than that memory holds; what asks for no more than times takes them in blocks."""
     path = folder / "job.gcode"
     path.write_text("F600\n" + "G1 X1\nG1 X2\n" * 40_000)
-    monkeypatch.setattr(room, "FEWEST", 1000)
-    monkeypatch.setattr(room, "memory", lambda: 10_000 * room.BYTES_A_MOVE)
-    assert room.most_moves_kept() == 5000
+    monkeypatch.setattr(prepared, "FEWEST_KEPT", 1000)
+    monkeypatch.setattr(prepared, "memory", lambda: 10_000 * prepared.BYTES_A_MOVE)
+    assert prepared.most_moves_kept() == 5000
     with pytest.raises(InputError, match="more than 5,000 moves, and this question takes all of them"):
         PreparedJob(str(path)).read(load_machine("middling"))
     assert time_job(BlockwiseJob(JobFile(str(path))), load_machine("middling")).facts.moves == 80_000

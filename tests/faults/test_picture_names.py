@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from kinematics.reports.lettering import lettered
+from kinematics.reports.style import lettered
 from tests.cli.conftest import HOOK, Run
 
 FOREIGN, LONG = "部品", "n" * 230

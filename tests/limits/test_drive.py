@@ -16,11 +16,8 @@ from kinematics.limits.drive import (
     FORCE,
     KG_TO_T,
     SLOPE,
-    AxisKeys,
     Drives,
-    ForceCurve,
-    MotorKeys,
-    acceleration_curve,
+    Points,
     belt_force,
     curve_table,
     drives_of,
@@ -29,22 +26,40 @@ from kinematics.limits.drive import (
     rotor_mass,
     usable_force,
 )
+from kinematics.machine.keys import Axis, Motor
+from kinematics.toml.sections import replaced
 
 ROUNDING = 1e-9  # relative
 PULLEY = 40.0  # mm of belt a revolution: 20 teeth, 2 mm apart
 TORQUE = ((0.0, 0.40), (600.0, 0.34), (1500.0, 0.18))
 CARTESIAN = np.eye(3)
 CROSSED = np.array([[0.5, 0.5, 0.0], [0.5, -0.5, 0.0], [0.0, 0.0, 1.0]])  # J⁻ᵀ of 1 1, 1 −1
-AXES = (AxisKeys("x", 0.45, 4.0), AxisKeys("y", 0.9, 6.0), AxisKeys("z", 2.0, 10.0), AxisKeys("e", 0.0, 20.0))
-MOTOR = MotorKeys("a", TORQUE, PULLEY, 5.4e-6, 0.5)
 
 
-def motors(**given: MotorKeys) -> list[MotorKeys]:
+def axes(*masses_and_frictions: tuple[float | None, float | None]) -> dict[str, Axis]:
+    """The tool axes with what moves along each (kg) and its friction (N)."""
+    return {
+        name: Axis(moving_mass_kg=mass, friction_n=friction)
+        for name, (mass, friction) in zip("xyze", masses_and_frictions, strict=True)
+    }
+
+
+def motor(torque: Points, mm_per_rev: float, inertia: float, share: float) -> Motor:
+    """A motor of which all is known."""
+    return Motor(torque_nm=torque, mm_per_rev=mm_per_rev, rotor_inertia_kg_m2=inertia, usable_torque_share=share)
+
+
+AXES = axes((0.45, 4.0), (0.9, 6.0), (2.0, 10.0), (0.0, 20.0))
+UNKNOWN = (None, None)
+MOTOR = motor(TORQUE, PULLEY, 5.4e-6, 0.5)
+
+
+def motors(**given: Motor) -> dict[str, Motor]:
     """The four motors of a machine, those not given without a word about them."""
-    return [given.get(name, MotorKeys(name)) for name in ("a", "b", "z", "e")]
+    return {name: given.get(name, Motor()) for name in ("a", "b", "z", "e")}
 
 
-def known(**given: MotorKeys) -> Drives:
+def known(**given: Motor) -> Drives:
     """The drives of crossed belts."""
     return drives_of(motors(**given), AXES, CROSSED)
 
@@ -142,38 +157,11 @@ def test_the_table_says_what_the_curves_say(drawn: list[list[tuple[float, float]
 # ---- accelerations ----------------------------------------------------------------------------------------------
 
 
-def test_acceleration_is_force_less_friction_over_mass() -> None:
-    """By hand: 31.416 N at rest less 4 N on 0.45 + 0.13324 kg are 47006 mm/s²; 26.704 N at 400 mm/s are 38927."""
-    mass = (0.45 + rotor_mass(5.4e-6, PULLEY)) * KG_TO_T
-    curve = acceleration_curve(usable_force(TORQUE, PULLEY, 0.5), mass, 4.0)
-    assert curve.acceleration[:2] == pytest.approx(
-        [(31.4159 - 4.0) / 0.58324e-3, (26.7035 - 4.0) / 0.58324e-3], rel=1e-5
-    )
-    assert curve.acceleration[0] == pytest.approx(47006.0, abs=5.0)
-    assert curve.speed == pytest.approx([0.0, 400.0, 1000.0])
-
-
-def test_acceleration_ends_where_friction_takes_all() -> None:
-    curve = ForceCurve(np.array([0.0, 100.0, 200.0]), np.array([10.0, 8.0, 2.0]))
-    found = acceleration_curve(curve, 1e-3, 5.0, 0.5)
-    assert found.speed == pytest.approx([0.0, 200.0, 300.0])  # by hand: 8 falls to 5 half the way to 2, at 150 mm/s
-    assert found.acceleration == pytest.approx([5000.0, 3000.0, 0.0])
-    at_a_point = acceleration_curve(curve, 1e-3, 8.0)
-    assert at_a_point.speed == pytest.approx([0.0, 100.0])
-    assert at_a_point.acceleration == pytest.approx([2000.0, 0.0])
-
-
-def test_a_motor_that_stands_still_admits_the_same_at_any_speed() -> None:
-    found = acceleration_curve(ForceCurve(np.array([0.0, 100.0]), np.array([10.0, 2.0])), 1e-3, 5.0, 0.0)
-    assert found.speed.tolist() == [0.0, math.inf]
-    assert found.acceleration == pytest.approx([5000.0, 5000.0])
-
-
 # ---- keys -------------------------------------------------------------------------------------------------------
 
 
 def test_the_drives_of_crossed_belts() -> None:
-    drives = known(a=MOTOR, b=MOTOR._replace(name="b"), e=MotorKeys("e", ((300.0, 0.3),), 8.0, 4e-6, 0.4))
+    drives = known(a=MOTOR, b=MOTOR, e=motor(((300.0, 0.3),), 8.0, 4e-6, 0.4))
     assert drives.names == ("a", "b", "e")
     assert drives.motors.tolist() == [0, 1, 3]
     assert drives.curves.shape == (3, 3, 3)
@@ -187,7 +175,7 @@ def test_the_drives_of_crossed_belts() -> None:
 
 
 def test_without_torque_curves_there_are_no_drives_and_nothing_is_missing() -> None:
-    drives = known(a=MOTOR._replace(torque_nm=None))
+    drives = known(a=replaced(MOTOR, ("torque_nm",), None))
     assert drives.names == ()
     assert drives.curves.shape == (0, 1, 3)
     assert drives.fastest == {}
@@ -195,9 +183,9 @@ def test_without_torque_curves_there_are_no_drives_and_nothing_is_missing() -> N
 
 
 def test_what_is_missing_is_told_and_never_guessed() -> None:
-    bare = MotorKeys("b", TORQUE)
-    axes = [AxisKeys("x", 0.45), AxisKeys("y", None, 6.0), AxisKeys("z"), AxisKeys("e")]
-    drives = drives_of(motors(a=MOTOR, b=bare), axes, CROSSED)
+    bare = Motor(torque_nm=TORQUE)
+    told = axes((0.45, None), (None, 6.0), UNKNOWN, UNKNOWN)
+    drives = drives_of(motors(a=MOTOR, b=bare), told, CROSSED)
     assert drives.names == ()
     assert drives.missing == (
         "axes.x.friction_n",
@@ -210,9 +198,9 @@ def test_what_is_missing_is_told_and_never_guessed() -> None:
 
 
 def test_on_cartesian_axes_a_motor_needs_its_own_axis_alone() -> None:
-    axes = [AXES[0], AxisKeys("y"), AxisKeys("z"), AxisKeys("e")]
-    assert drives_of(motors(a=MOTOR), axes, CARTESIAN).names == ("a",)
-    assert drives_of(motors(b=MOTOR._replace(name="b")), axes, CARTESIAN).missing == (
+    told = axes((0.45, 4.0), UNKNOWN, UNKNOWN, UNKNOWN)
+    assert drives_of(motors(a=MOTOR), told, CARTESIAN).names == ("a",)
+    assert drives_of(motors(b=MOTOR), told, CARTESIAN).missing == (
         "axes.y.moving_mass_kg",
         "axes.y.friction_n",
     )
@@ -220,9 +208,9 @@ def test_on_cartesian_axes_a_motor_needs_its_own_axis_alone() -> None:
 
 def test_a_drive_that_cannot_move_its_axes_is_refused() -> None:
     """By hand: 20 % of 0.04 N·m pull 1.257 N; on crossed belts (4 + 6)/2 N of friction fall on each motor."""
-    weak = MOTOR._replace(torque_nm=((0.0, 0.04), (900.0, 0.02)), usable_torque_share=0.2)
+    weak = motor(((0.0, 0.04), (900.0, 0.02)), PULLEY, 5.4e-6, 0.2)
     with pytest.raises(InputError) as caught:
-        known(a=weak, b=weak._replace(name="b"))
+        known(a=weak, b=weak)
     assert [str(finding) for finding in caught.value.findings] == [
         f"motors.{name}.torque_nm: at rest motor {name} may be asked for 1.257 N, and 5 N of friction hold it;"
         " allowed: torque · usable_torque_share for more than the friction of axes.x.friction_n and axes.y.friction_n"
@@ -232,5 +220,5 @@ def test_a_drive_that_cannot_move_its_axes_is_refused() -> None:
 
 def test_a_drive_without_any_mass_is_refused() -> None:
     with pytest.raises(InputError, match=r"motors\.e\.torque_nm: motor e moves no mass, and its rotor has no inertia"):
-        known(e=MotorKeys("e", TORQUE, 8.0, 0.0, 0.4))
-    assert known(e=MotorKeys("e", TORQUE, 8.0, 1e-7, 0.4)).names == ("e",)
+        known(e=motor(TORQUE, 8.0, 0.0, 0.4))
+    assert known(e=motor(TORQUE, 8.0, 1e-7, 0.4)).names == ("e",)

@@ -13,7 +13,7 @@ from kinematics.gcode.moves import TRAVEL
 from kinematics.limits import columns as by
 from kinematics.limits.classes import MoveClass
 from kinematics.limits.combine import limits_of
-from kinematics.limits.motor_drives import jacobians, motor_drives
+from kinematics.limits.drive import jacobians, motor_drives
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import CrossedBelt, LinearDelta
 from kinematics.studies.estimate import moves_frame

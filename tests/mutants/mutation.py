@@ -33,7 +33,7 @@ NOT_COPIED = shutil.ignore_patterns(".git", ".hypothesis", "*_cache", "__pycache
 SECTIONS: dict[str, tuple[str, ...]] = {
     "ceilings of one move": (
         "limits/class_limits.py", "limits/classes.py", "limits/columns.py", "limits/combine.py",
-        "limits/command_rate.py", "limits/drive.py", "limits/flow.py", "limits/lowering.py", "limits/motor_drives.py",
+        "limits/command_rate.py", "limits/drive.py", "limits/flow.py",
         "planner/features.py", "planner/falling.py", "planner/ties.py",
     ),
     "speed through a corner": ("planner/corners.py", "planner/ceilings.py"),

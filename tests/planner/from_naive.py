@@ -14,8 +14,8 @@ from kinematics.limits import columns as by
 from kinematics.limits.class_limits import UNSCALED
 from kinematics.limits.classes import Classes, classify
 from kinematics.limits.combine import Limits, limits_of
+from kinematics.limits.drive import jacobians
 from kinematics.limits.flow import hangs_on_temperature
-from kinematics.limits.motor_drives import jacobians
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import Cartesian, LinearDelta, has_coupled_limits, mechanism_of
 from kinematics.planner.features import RULE_OFF, CornerSettings, Drive, Features, make_features

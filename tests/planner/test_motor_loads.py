@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from kinematics.limits.drive import AxisKeys, Drives, MotorKeys, drives_of
+from kinematics.limits.drive import Drives, drives_of
+from kinematics.machine.keys import Axis, Motor
 from kinematics.planner.ties import FRICTION, MASS, SHARE, motor_loads, worse_end
 
 Reals = NDArray[np.float64]
@@ -27,9 +28,12 @@ def drives_under(
     jacobian: Reals, masses: tuple[float, ...], frictions: tuple[float, ...], rotor: float = LIGHT_ROTOR
 ) -> Drives:
     """Four motors alike on axes of these masses (kg) and frictions (N)."""
-    axes = [AxisKeys(name, mass, drag) for name, mass, drag in zip("xyze", masses, frictions, strict=True)]
-    keys = [MotorKeys(name, TORQUE, 40.0, rotor, 1.0) for name in "abce"]
-    return drives_of(keys, axes, np.linalg.inv(jacobian).T)
+    axes = {
+        name: Axis(moving_mass_kg=mass, friction_n=drag)
+        for name, mass, drag in zip("xyze", masses, frictions, strict=True)
+    }
+    motor = Motor(torque_nm=TORQUE, mm_per_rev=40.0, rotor_inertia_kg_m2=rotor, usable_torque_share=1.0)
+    return drives_of(dict.fromkeys("abce", motor), axes, np.linalg.inv(jacobian).T)
 
 
 def directions(*degrees: float) -> Reals:

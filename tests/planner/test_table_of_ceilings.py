@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 from kinematics.gcode.moves import PRINT, Moves
 from kinematics.limits import columns as by
 from kinematics.limits.columns import CEILINGS, NODE_RAMP, NODE_SPEED, RAMP, SPEED, Ceiling
-from kinematics.limits.combine import EVERY_KIND, limits_of
-from kinematics.limits.lowering import CAPS
+from kinematics.limits.combine import CAPS, EVERY_KIND, limits_of
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import LinearDelta
 from kinematics.planner.batch import batch_features, batch_times

@@ -12,9 +12,9 @@ from matplotlib.figure import Figure
 
 import kinematics
 from kinematics.reports import pictures
-from kinematics.reports.bedful_picture import bedful_figure
 from kinematics.reports.fit_pictures import fit_figure
 from kinematics.reports.proof_sheet import sheet_figure
+from kinematics.reports.shop_pictures import bedful_figure
 from kinematics.reports.style import DARK, KINDS, LIGHT, DrawingLook, save
 from kinematics.studies.estimate import Estimate
 from tests.reports.texts import texts_of, troubles
@@ -147,7 +147,7 @@ def test_a_shop_is_drawn_clearly(tmp_path: Path, quantity: int, hostile: bool, l
 
 def test_a_year_is_drawn_by_days(tmp_path: Path) -> None:
     from kinematics.business.floor import FAILED, PRINTING
-    from kinematics.reports.gantt import day_shares
+    from kinematics.reports.shop_pictures import day_shares
 
     shop = shop_in(tmp_path, ("stays", "cups"), 60)
     end = max(bar.ends for bar in shop.first_run.bars)

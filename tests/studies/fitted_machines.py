@@ -26,12 +26,21 @@ from scipy.stats import t as student
 
 from kinematics.gcode.reader import read_gcode
 from kinematics.machine import load_machine
+from kinematics.studies.explanations import next_print
 from kinematics.studies.fit import Fit, fit_prints
 from kinematics.studies.fitting import Fitting
-from kinematics.studies.next_print import next_print
-from kinematics.studies.parameters import LIMIT, OVERHEADS, parameters_of, settings_at
+from kinematics.studies.parameters import (
+    LIMIT,
+    NODES,
+    OVERHEADS,
+    Responses,
+    grid_of,
+    parameters_of,
+    settings_at,
+    surface_of,
+    whole_box,
+)
 from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.responses import NODES, Responses, grid_of, surface_of, whole_box
 from kinematics.studies.stopwatch import Measured
 from kinematics.studies.timing import Ask
 

@@ -14,10 +14,10 @@ from typing import Any
 
 from kinematics.machine import Machine
 from kinematics.studies.ladder import Ladder, Rung, ladder_of
+from kinematics.studies.many import WeightedJobs
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.reach import LadderAsk
 from kinematics.studies.timing import time_job
-from kinematics.studies.weighted_jobs import WeightedJobs
 from tests.studies.conftest import job_of
 
 SAME = 1e-9  # relative, of times

@@ -6,9 +6,9 @@ import pytest
 
 from kinematics.machine import Machine
 from kinematics.studies.caps import caps_of
-from kinematics.studies.commands import commands_of_timing
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.timing import time_job
+from kinematics.studies.whole_jobs import commands_of_timing
 
 PLACES = [0.05 * k + 2.0 * (k // 40) for k in range(1, 121)]
 LINES = [f"G1 X{place:.3f} E{0.001 if k % 40 else 0.04} F{6000 + k % 7}" for k, place in enumerate(PLACES, 1)]

@@ -12,10 +12,9 @@ import pytest
 from kinematics.errors import InputError
 from kinematics.machine import Machine, load_machine
 from kinematics.studies.copies import CopiedJob, Copying
-from kinematics.studies.copies_layout import ONE_AFTER_ANOTHER
+from kinematics.studies.copies_layout import ONE_AFTER_ANOTHER, standing
 from kinematics.studies.estimate import estimate_prepared, layer_rows
 from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.standing import standing
 from kinematics.studies.timing import Ask, Timing, path_sums
 from tests.studies.conftest import bench, job_of, straight
 

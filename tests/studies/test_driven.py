@@ -12,10 +12,9 @@ from kinematics.errors import InputError
 from kinematics.gcode.reader import read_gcode
 from kinematics.machine import Machine, load_machine
 from kinematics.machine.names import keys_of_section
-from kinematics.studies import driven
-from kinematics.studies.driven import OUT_OF_REACH, driven_by
+from kinematics.studies import prepared
 from kinematics.studies.estimate import Estimate, estimate_prepared
-from kinematics.studies.prepared import PreparedJob
+from kinematics.studies.prepared import OUT_OF_REACH, PreparedJob, driven_by
 from kinematics.studies.timing import time_job
 from tests.studies.conftest import bench, job_of, straight, time_of
 
@@ -113,7 +112,7 @@ def test_pieces_of_the_default_length_add_little() -> None:
 
 
 def test_too_many_pieces_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(driven, "MOST_PIECES", 100)
+    monkeypatch.setattr(prepared, "MOST_PIECES", 100)
     with pytest.raises(InputError, match=r"motion.delta_piece_mm = 0.01 cuts the job into [0-9,]+ pieces"):
         time_of(TOWER, machine_with(CARRIAGES, {"motion.delta_piece_mm": 0.01}))
 

@@ -7,9 +7,9 @@ import pytest
 
 from kinematics.machine import Machine
 from kinematics.studies.caps import caps_of
-from kinematics.studies.extruder_steps import extruder_step_of_timing
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.timing import time_job
+from kinematics.studies.whole_jobs import extruder_step_of_timing
 
 P = 0.04
 TEXT = "M83\nG1 X40 E2 F6000\nG1 X42 Y1 E0.1\nG1 X80 Y1 E1\nG1 X10\nG1 E-2 F2400\nG1 E2\nG1 X12 E0.3 F6000\n"

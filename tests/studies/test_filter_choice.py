@@ -17,10 +17,9 @@ from kinematics.machine import Machine, load_machine
 from kinematics.studies.filter_choice import JOB, KEY, LIFTED, accelerations_with, choose_filters
 from kinematics.studies.filter_options import Budgets, budgets_of, known_modes, mode_within, option_of
 from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.ringing import ringing_of_timing
-from kinematics.studies.rounding import rounding_of_timing
 from kinematics.studies.settings_to_type import commands_for, settings_to_type
 from kinematics.studies.timing import time_job
+from kinematics.studies.whole_jobs import ringing_of_timing, rounding_of_timing
 from kinematics.vibration.filters import FILTER_NAMES, Filter, filter_named
 from kinematics.vibration.residual import worst_residual
 

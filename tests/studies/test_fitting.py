@@ -9,9 +9,9 @@ import pytest
 from scipy import stats
 from scipy.optimize import brentq, minimize
 
+from kinematics.studies.explanations import WORTH_A_PRINT, next_print
 from kinematics.studies.fitting import HELD, INSIDE, TAILS, Fitting, Solution
-from kinematics.studies.next_print import WORTH_A_PRINT, next_print
-from kinematics.studies.responses import Responses
+from kinematics.studies.parameters import Responses
 from tests.studies.fitted_machines import COUNT, NOISE, PARAMETERS, responses_of_all
 
 SLOW = np.array([-0.7, 0.0, 0.0, 0.0, 90.0, 0.3, 0.0])

@@ -11,9 +11,21 @@ import pytest
 from kinematics.gcode.chunks import JobFile
 from kinematics.machine import Machine, load_machine
 from kinematics.studies.blockwise import BlockwiseJob
-from kinematics.studies.parameters import COMMANDS, CORNER, PRINT, parameters_of, settings_at
+from kinematics.studies.parameters import (
+    COMMANDS,
+    CORNER,
+    NODES,
+    NODES_CLOSE,
+    PRINT,
+    Box,
+    Responses,
+    grid_of,
+    parameters_of,
+    settings_at,
+    surface_of,
+    whole_box,
+)
 from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.responses import NODES, NODES_CLOSE, Box, Responses, grid_of, surface_of, whole_box
 from kinematics.studies.timing import Ask, time_job
 from tests.studies.conftest import bench
 from tests.studies.fitted_machines import SAMPLES

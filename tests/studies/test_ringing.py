@@ -17,8 +17,8 @@ from kinematics.errors import InputError
 from kinematics.machine import Machine, load_machine
 from kinematics.studies import blockwise
 from kinematics.studies.prepared import Planned, PreparedJob
-from kinematics.studies.ringing import OFF_THE_FREQUENCY, Ringing, ringing_of, ringing_of_timing
 from kinematics.studies.timing import time_job
+from kinematics.studies.whole_jobs import OFF_THE_FREQUENCY, Ringing, ringing_of_timing
 from kinematics.vibration.filters import Filter, filter_named
 from tests.naive.vibration_twin import Position, filtered, relative_residual, swing_of
 from tests.studies.conftest import ACCELERATION, bench, job_of, straight
@@ -42,7 +42,7 @@ def swinging(damping: float = 0.0, axes: str = "x", **settings: object) -> Machi
 
 
 def ringing_of_text(text: str, machine: Machine) -> Ringing:
-    return ringing_of(PreparedJob(job_of(text)), machine)
+    return ringing_of_timing(time_job(PreparedJob(job_of(text)), machine))
 
 
 # ---- by hand ----------------------------------------------------------------------------------------------------
@@ -249,7 +249,7 @@ def test_a_plan_within_the_budget_holds_each_kick_to_it(name: str) -> None:
             "vibration.y.modes": [{"frequency_hz": 36.0, "damping_ratio": 0.05}],
         }
     )
-    result = ringing_of(PreparedJob(str(SAMPLES / f"{name}.gcode")), machine)
+    result = ringing_of_timing(time_job(PreparedJob(str(SAMPLES / f"{name}.gcode")), machine))
     for axis in result.axes:
         assert axis.one_kick_within
         assert axis.by_one_kick_mm == pytest.approx(budget, rel=1e-6)
@@ -318,7 +318,7 @@ def test_a_whole_sample_job_against_simulation(axis: str, job: str, seconds: int
     prepared = PreparedJob(str(SAMPLES / f"{job}.gcode"))
     planned = prepared.planned(machine)
     assert not np.isin(planned.job.events.move, range(1, len(planned.job))).any()  # stops at the ends alone
-    result = next(one for one in ringing_of(prepared, machine).axes if one.axis == axis)
+    result = next(one for one in ringing_of_timing(time_job(prepared, machine)).axes if one.axis == axis)
     (mode,) = result.modes
     name, design = ("ZVD", 50.0) if axis == "x" else ("EI", 33.0)
     true = (mode.mode.frequency, mode.mode.damping)

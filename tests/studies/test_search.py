@@ -10,7 +10,7 @@ from hypothesis import given, seed, settings
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 
-from kinematics.studies.search import PARTS, Bracket, Scale, first_met, first_value, narrowed, spread
+from kinematics.studies.knobs import PARTS, Bracket, Scale, first_met, first_value, narrowed, spread
 
 CLOSE = 1.0001
 RATIOS = Scale(True, CLOSE)

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from kinematics.errors import InputError
 from kinematics.machine import Machine
-from kinematics.studies.standing import SLACK, Standing, standing
+from kinematics.studies.copies_layout import SLACK, Standing, standing
 
 LOW = 3.0  # where the part stands in its own job
 

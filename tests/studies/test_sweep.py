@@ -13,10 +13,21 @@ import pytest
 from kinematics.machine import Machine, load_machine
 from kinematics.studies.caps import caps_of
 from kinematics.studies.knobs import Knob, grid, is_logarithmic, knob_from, sample, variant_of
+from kinematics.studies.many import WeightedJobs
 from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.sweep import ALL_JOBS, Sweep, SweepRow, present_total_of, sweep_rows
-from kinematics.studies.trade_offs import ACCELERATION, RINGING, best_trade_offs, costs_of, recommended, trade_offs_of
-from kinematics.studies.weighted_jobs import WeightedJobs
+from kinematics.studies.sweep import (
+    ACCELERATION,
+    ALL_JOBS,
+    RINGING,
+    Sweep,
+    SweepRow,
+    best_trade_offs,
+    costs_of,
+    present_total_of,
+    recommended,
+    sweep_rows,
+    trade_offs_of,
+)
 from tests.studies.conftest import bench, straight
 from tests.studies.weighted import ZIGZAG, alone, jobs_of
 

@@ -9,9 +9,9 @@ import pytest
 
 from kinematics.errors import InputError
 from kinematics.machine import load_machine
+from kinematics.studies.many import WeightedJobs
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.target import OTHERS, USELESS, WILDEST, target_of
-from kinematics.studies.weighted_jobs import WeightedJobs
 from tests.studies.conftest import bench, straight
 from tests.studies.weighted import ZIGZAG, Curve, jobs_of, together
 

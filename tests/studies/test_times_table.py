@@ -9,7 +9,7 @@ import pytest
 from kinematics.errors import InputError
 from kinematics.machine import Machine
 from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.times_table import (
+from kinematics.studies.stopwatch import (
     TimesRow,
     fingerprint_of,
     machine_of_rows,

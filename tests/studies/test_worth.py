@@ -10,9 +10,8 @@ import pytest
 from kinematics.gcode.chunks import JobFile
 from kinematics.machine import Machine
 from kinematics.studies.blockwise import BlockwiseJob
-from kinematics.studies.driven import HELD_FLOW
 from kinematics.studies.estimate import estimate_prepared
-from kinematics.studies.prepared import PreparedJob
+from kinematics.studies.prepared import HELD_FLOW, PreparedJob
 from kinematics.studies.timing import time_job
 from kinematics.studies.worth import worth_of_limits
 from tests.studies.conftest import bench, job_of, straight, time_of

@@ -8,10 +8,9 @@ import numpy as np
 
 from kinematics.machine import Machine
 from kinematics.studies.knobs import variant_of
-from kinematics.studies.many import Variant
+from kinematics.studies.many import Variant, WeightedJobs
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.timing import time_job
-from kinematics.studies.weighted_jobs import WeightedJobs
 from tests.studies.conftest import job_of
 
 ZIGZAG = "M83\n" + "".join(f"G1 X{(i % 2) * 8} Y{i} E0.4 F6000\n" for i in range(60))

@@ -1,4 +1,5 @@
-"""How much does a whole job ring? What its kicks leave each mode swinging by: one by one at most, and added up.
+"""What a whole job comes to that no plan holds: how far it swings the axes, how far filters take it off its drawn path,
+whether the controller takes in its commands in time, and by how much pressure advance steps the extruder.
 
 The ringing budget holds each single kick; in a job kicks add up or cancel, so that its worst swing can be larger.
 """
@@ -14,13 +15,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import InputError
-from kinematics.limits.vibration import AXES, filter_made, modes_of
+from kinematics.gcode.cutting import bytes_of_moves
+from kinematics.gcode.moves import PRINT
+from kinematics.limits.command_rate import lateness
+from kinematics.limits.vibration import AXES, filter_made, filters_of, modes_of, rounds
 from kinematics.machine import Machine
 from kinematics.machine.keys import AxisVibration
 from kinematics.notebook import NotebookTable
-from kinematics.studies.prepared import PreparedJob
+from kinematics.planner.plan import plan
+from kinematics.planner.ties import ADVANCE, DELAY
 from kinematics.studies.stops import pauses_before
-from kinematics.studies.timing import Planned, Timing, event_clock, time_job
+from kinematics.studies.timing import Planned, Reals, Timing, event_clock
 from kinematics.vibration.exposure import (
     SEGMENTS_A_MOVE,
     AxisMotion,
@@ -31,13 +36,15 @@ from kinematics.vibration.exposure import (
     kicks_of,
 )
 from kinematics.vibration.filters import Filter
+from kinematics.vibration.path_rounding import PlannedMotion, rounding_along
 from kinematics.vibration.residual import Mode, worst_residual
 
 if TYPE_CHECKING:
     import pandas
 
+
 OFF_THE_FREQUENCY = (-1.0, -0.5, 0.0, 0.5, 1.0)  # where it is looked at, as shares of its uncertainty
-ROUNDING = 1e-9  # relative: a plan that uses a budget up is within it
+A_LITTLE = 1e-9  # of a budget: a plan that uses it up is within it
 STANDING = 0  # the first of a move's segments
 
 Cell = str | float | int | bool | None
@@ -106,12 +113,12 @@ class AxisRinging:
     @property
     def one_kick_within(self) -> bool | None:
         """Whether every single kick stays within the budget; None without a budget."""
-        return None if self.budget_mm is None else self.by_one_kick_mm <= self.budget_mm * (1.0 + ROUNDING)
+        return None if self.budget_mm is None else self.by_one_kick_mm <= self.budget_mm * (1.0 + A_LITTLE)
 
     @property
     def job_within(self) -> bool | None:
         """Whether the whole job stays within what a single kick may leave; None without a budget."""
-        return None if self.budget_mm is None else self.left_mm <= self.budget_mm * (1.0 + ROUNDING)
+        return None if self.budget_mm is None else self.left_mm <= self.budget_mm * (1.0 + A_LITTLE)
 
 
 @dataclass(frozen=True, repr=False)
@@ -232,6 +239,11 @@ def _axis_ringing(planned: Planned, axis: str, pause: NDArray[np.float64]) -> Ax
     )
 
 
+def swings(machine: Machine) -> bool:
+    """Whether a machine knows a mode of any axis."""
+    return any(getattr(machine.vibration, axis).modes for axis in AXES)
+
+
 def ringing_of_timing(timing: Timing) -> Ringing:
     """How far a job that has been timed, and whose plan was kept, swings the axes of which the machine knows modes.
 
@@ -245,13 +257,13 @@ def ringing_of_timing(timing: Timing) -> Ringing:
     """
     planned = timing.whole_plan()
     machine, job = planned.machine, planned.job
-    axes = [axis for axis in AXES if getattr(machine.vibration, axis).modes]
-    if not axes:
+    if not swings(machine):
         keys = " or ".join(f"vibration.{axis}.modes" for axis in AXES)
         raise InputError.at(machine.name, "no mode of any axis", f"{keys}, such as [{{ frequency_hz = 48.2 }}]")
     pause = pauses_before(len(job), job.events, machine, event_clock(planned, timing.layers))
     pause[0] = 0.0  # time counts from the first move
-    return Ringing(machine, timing.facts.name, tuple(_axis_ringing(planned, axis, pause) for axis in axes))
+    told = [axis for axis in AXES if getattr(machine.vibration, axis).modes]
+    return Ringing(machine, timing.facts.name, tuple(_axis_ringing(planned, axis, pause) for axis in told))
 
 
 def by_one_kick_mm(timing: Timing) -> float:
@@ -271,6 +283,167 @@ def by_one_kick_mm(timing: Timing) -> float:
     return worst
 
 
-def ringing_of(prepared: PreparedJob, machine: Machine) -> Ringing:
-    """How far a job, planned under a machine, swings the axes of which the machine knows modes: `ringing_of_timing`."""
-    return ringing_of_timing(time_job(prepared, machine))
+@dataclass(frozen=True, repr=False)
+class Rounding(NotebookTable):
+    """How far (mm) what a job prints lies off the drawn path: at worst, with the line in the file; the median over the
+    printed length; what 95 % of it stay below. `budget_mm` (mm) None where none is given.
+    """
+
+    machine: Machine
+    job: str
+    worst_mm: float
+    line: int
+    median_mm: float
+    most_mm: float
+    budget_mm: float | None
+
+    @property
+    def within(self) -> bool | None:
+        """Whether all of it stays within the budget; None without one."""
+        return None if self.budget_mm is None else self.worst_mm <= self.budget_mm * (1.0 + A_LITTLE)
+
+    def to_frame(self) -> pandas.DataFrame:
+        """One row, columns as in `rounding_row`."""
+        import pandas
+
+        return pandas.DataFrame([rounding_row(self)])
+
+    def __repr__(self) -> str:
+        budget = "no budget" if self.budget_mm is None else f"budget {self.budget_mm:.3g} mm"
+        return (
+            f"<Rounding of {self.job} on {self.machine.name}: {self.worst_mm:.3g} mm at worst (line {self.line}), "
+            f"half of the path under {self.median_mm:.3g} mm, 95 % under {self.most_mm:.3g} mm; {budget}>"
+        )
+
+
+def rounding_row(rounding: Rounding) -> dict[str, Cell]:
+    """The numbers of a job's rounding by name."""
+    return {
+        "worst_mm": rounding.worst_mm,
+        "line": rounding.line,
+        "median_mm": rounding.median_mm,
+        "most_mm": rounding.most_mm,
+        "budget_mm": rounding.budget_mm,
+        "within": rounding.within,
+    }
+
+
+def rounding_of_timing(timing: Timing) -> Rounding:
+    """How far the filters take what a job prints off the drawn path, of a job that has been timed and its plan kept.
+
+    The distance between the path filtered on every axis and the one merely delayed by each filter's mean time, by
+    convolution of the planned motion (`vibration.path_rounding`). Raises InputError where no axis has a filter that
+    rounds, and for a job in blocks, whose moves are not kept.
+    """
+    planned = timing.whole_plan()
+    machine, job, plan = planned.machine, planned.job, planned.plan
+    if not rounds(machine):
+        keys = " or ".join(f"vibration.{axis}.filter" for axis in AXES)
+        raise InputError.at(machine.name, "no filter of any axis", f'{keys}, such as "ZVD"')
+    moves = job.moves
+    pause = pauses_before(len(job), job.events, machine, event_clock(planned, timing.layers))
+    steps = (moves.dx, moves.dy, moves.dz)
+    ramps = (plan.speed_in, plan.speed_peak, plan.speed_out, plan.rising, plan.cruising, plan.falling)
+    motion = PlannedMotion(steps, *ramps, pause)
+    found = rounding_along(motion, (*filters_of(machine), None), np.asarray(moves.kind == PRINT))
+    line = int(moves.line[found.move]) if len(job) else 0
+    budget = machine.quality.rounding_budget_mm
+    return Rounding(machine, timing.facts.name, found.worst, line, found.median, found.most, budget)
+
+
+STANDS = 1e-12  # s: of cruising, less is none
+
+
+class ExtruderStep(NamedTuple):
+    """The largest sudden change of the extruder's speed (mm/s of filament) that pressure advance asks for in a job, and
+    its line in the file. No ceiling: nothing is planned slower for it.
+    """
+
+    job: str
+    step_mm_s: float
+    line: int
+
+
+def extruder_step_of_timing(timing: Timing) -> ExtruderStep:
+    """The largest step of a job that has been timed, its plan kept.
+
+    While printing the extruder runs at r·(v + p·a), so that a change of acceleration by Δa is a step of r·p·Δa: p·r·a
+    where a ramp begins or ends, twice that at the top of a move that never cruises and at a corner that is braked
+    towards and left at once. Raises InputError for a job in blocks, whose moves are not kept.
+    """
+    planned = timing.whole_plan()
+    found = planned.plan
+    if not found.duration.size:
+        return ExtruderStep(timing.facts.name, 0.0, 0)
+    rises, cruises, falls = found.rising > 0.0, found.cruising > STANDS, found.falling > 0.0
+    first, top, last = (_push(planned, speed) for speed in (found.speed_in, found.speed_peak, found.speed_out))
+    begin = np.where(rises, first, np.where(cruises, 0.0, np.where(falls, -top, 0.0)))
+    end = np.where(falls, -last, np.where(cruises, 0.0, np.where(rises, top, 0.0)))
+    inside = np.where(rises & falls & ~cruises, 2.0 * top, np.where((rises | falls) & cruises, top, 0.0))
+    between = np.abs(np.append(begin, 0.0) - np.append(0.0, end))
+    steps = np.maximum(inside, np.maximum(between[:-1], between[1:]))
+    worst = int(steps.argmax())
+    return ExtruderStep(timing.facts.name, float(steps[worst]), int(planned.job.moves.line[worst]))
+
+
+def _push(planned: Planned, speed: Reals) -> Reals:
+    """Of every move at a speed of its own r·p·a, a what ramps may there: 0 where pressure is not advanced."""
+    features, limits = planned.features, planned.limits
+    advance = limits.advance[planned.classes.of_move]
+    delay = np.where(features.ratio > 0.0, advance[:, DELAY], 0.0)
+    constant = plan(features, limits.values, limits.lookahead).acceleration
+    spare = np.maximum(advance[:, ADVANCE] - features.ratio * speed, 0.0)  # r·p·a of what the extruder's speed leaves
+    return np.minimum(features.ratio * delay * constant, np.where(delay > 0.0, spare, 0.0))
+
+
+class Commands(NamedTuple):
+    """How the commands of a job came through the controller's buffer: `late` of `commands` had to be waited for, the
+    longest wait (s) with its line in the file, and all waits together (s), which no total has in it.
+    """
+
+    job: str
+    commands: int
+    late: int
+    longest_wait_s: float
+    line: int
+    total_wait_s: float
+
+    @property
+    def late_share(self) -> float:
+        """The share of commands that had to be waited for."""
+        return self.late / self.commands if self.commands else 0.0
+
+
+def takes_in_so_much(machine: Machine) -> bool:
+    """Whether the machine file tells how many moves or bytes a second the controller takes in."""
+    return machine.controller.moves_per_s is not None or machine.controller.bytes_per_s is not None
+
+
+def commands_row(commands: Commands) -> dict[str, Cell]:
+    """The numbers of a job's commands by name."""
+    return {**commands._asdict(), "late_share": commands.late_share}
+
+
+def commands_of_timing(timing: Timing) -> Commands:
+    """A job that has been timed, its plan kept, sent through the controller's buffer (`command_rate.lateness`).
+
+    Command by command, a move of the file each, with the stops before it, which give the buffer time to fill. The
+    buffer holds the moves that the controller sees. Raises InputError for a job in blocks, whose moves are not kept.
+    """
+    planned = timing.whole_plan()
+    machine, job = planned.machine, planned.job
+    controller = machine.controller
+    pause = pauses_before(len(job), job.events, machine, event_clock(planned, timing.layers))
+    first = planned.first_pieces
+    starts = np.arange(len(job)) if isinstance(first, slice) else first
+    if not starts.size:
+        return Commands(timing.facts.name, 0, 0, 0.0, 0, 0.0)
+    duration = np.add.reduceat(planned.plan.duration, starts)
+    duration[:-1] += np.add.reduceat(pause, starts)[1:]  # while a stop lasts commands come in
+    cost = np.full(starts.size, 0.0 if controller.moves_per_s is None else 1.0 / controller.moves_per_s)
+    if controller.bytes_per_s is not None:
+        size = np.add.reduceat(bytes_of_moves(job.content, job.moves.line), starts)
+        cost = np.maximum(cost, size / controller.bytes_per_s)
+    found = lateness(duration, cost, planned.limits.lookahead)
+    line = int(job.moves.line[starts[found.worst]]) if found.late else 0
+    return Commands(timing.facts.name, found.commands, found.late, found.longest, line, found.total)
