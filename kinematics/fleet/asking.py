@@ -29,6 +29,7 @@ from kinematics.studies.copies import USUAL, CopiedJob, Copying
 from kinematics.studies.prepared import PreparedJob, memory
 from kinematics.studies.sweep_file import program_hash
 from kinematics.studies.timing import TimedJob, Timing, without_moves
+from kinematics.toml.sections import Section
 
 SHARE_OF_MEMORY = 0.25  # that all workers of a machine may fill with jobs that they have read
 BYTES_A_BYTE = 20  # of memory for a byte of a job that is kept with its features
@@ -134,6 +135,8 @@ def _plain(value: Any) -> Any:
         return ["float", repr(value)]
     if isinstance(value, Machine):
         return ["Machine", json.dumps(value.as_dict(), sort_keys=True)]
+    if isinstance(value, Section):
+        return [type(value).__qualname__, *map(_plain, value.values())]
     if isinstance(value, np.ndarray):
         return ["array", str(value.dtype), list(value.shape), hashlib.sha256(value.tobytes()).hexdigest()]
     if isinstance(value, frozenset):
