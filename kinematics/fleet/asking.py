@@ -33,6 +33,7 @@ from kinematics.toml.sections import Section
 
 SHARE_OF_MEMORY = 0.25  # that all workers of a machine may fill with jobs that they have read
 BYTES_A_BYTE = 20  # of memory for a byte of a job that is kept with its features
+LEAST_COUNTED = 100_000  # bytes that a job counts for: arrays of the smallest have room for as much
 PACKED = 8  # bytes of a job in a byte of one that is packed, or so
 
 
@@ -178,7 +179,9 @@ class _JobsAtHand:
         with self._lock:
             found = self._jobs.get(key)
             if found is None:
-                found = self._jobs[key] = _Job(recipe.made(), _size_of(recipe.path), threading.Lock())
+                found = self._jobs[key] = _Job(
+                    recipe.made(), max(_size_of(recipe.path), LEAST_COUNTED), threading.Lock()
+                )
             self._jobs.move_to_end(key)
             while len(self._jobs) > 1 and sum(one.size for one in self._jobs.values()) > self._room:
                 self._jobs.popitem(last=False)
