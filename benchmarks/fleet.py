@@ -21,7 +21,7 @@ from large import write_job
 MOVES = 1000  # each, some 40 kB
 MACHINE = "middling"
 LEAST_GAIN = 1.6  # times as fast with two workers as with one
-MOST_MEMORY = 0.7  # GB, of the largest process
+MOST_MEMORY = 3.5  # GB, of the largest process: with 24 GB and two cores jobs are kept in some 3
 MOST_MEMORY_LARGE = 3.0  # GB, of a job of a gigabyte
 BUSY = 0.7  # of a processor that others take
 FREE = 1_200_000_000  # bytes

@@ -29,9 +29,11 @@ from kinematics.studies.copies import USUAL, CopiedJob, Copying
 from kinematics.studies.prepared import PreparedJob, memory
 from kinematics.studies.sweep_file import program_hash
 from kinematics.studies.timing import TimedJob, Timing, without_moves
+from kinematics.toml.sections import Section
 
 SHARE_OF_MEMORY = 0.25  # that all workers of a machine may fill with jobs that they have read
 BYTES_A_BYTE = 20  # of memory for a byte of a job that is kept with its features
+LEAST_COUNTED = 100_000  # bytes that a job counts for: arrays of the smallest have room for as much
 PACKED = 8  # bytes of a job in a byte of one that is packed, or so
 
 
@@ -134,6 +136,8 @@ def _plain(value: Any) -> Any:
         return ["float", repr(value)]
     if isinstance(value, Machine):
         return ["Machine", json.dumps(value.as_dict(), sort_keys=True)]
+    if isinstance(value, Section):
+        return [type(value).__qualname__, *map(_plain, value.values())]
     if isinstance(value, np.ndarray):
         return ["array", str(value.dtype), list(value.shape), hashlib.sha256(value.tobytes()).hexdigest()]
     if isinstance(value, frozenset):
@@ -175,7 +179,9 @@ class _JobsAtHand:
         with self._lock:
             found = self._jobs.get(key)
             if found is None:
-                found = self._jobs[key] = _Job(recipe.made(), _size_of(recipe.path), threading.Lock())
+                found = self._jobs[key] = _Job(
+                    recipe.made(), max(_size_of(recipe.path), LEAST_COUNTED), threading.Lock()
+                )
             self._jobs.move_to_end(key)
             while len(self._jobs) > 1 and sum(one.size for one in self._jobs.values()) > self._room:
                 self._jobs.popitem(last=False)

@@ -94,7 +94,9 @@ def test_a_lost_worker_and_ctrl_c_are_sentences_and_lose_nothing(run: Run, folde
 
     asking = begun()
     after(1, asking)
+    asking.send_signal(signal.SIGSTOP)  # so that it asks no more, and workers stay, until one is found
     os.kill(children_of(asking.pid)[0], signal.SIGKILL)
+    asking.send_signal(signal.SIGCONT)
     _, told = asking.communicate()
     assert asking.returncode == 3, told
     assert b"a worker ended before its time" in told
