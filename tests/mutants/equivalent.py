@@ -277,4 +277,18 @@ EQUIVALENT: tuple[Equivalent, ...] = (
         ("scaled is", "scaled =="),
         "Factors that are equal make the same limits.",
     ),
+    changed(
+        "limits/combine.py",
+        "of",
+        "if last is not None and last[0] is machine and last[1] == varied and last[2] is scaled:",
+        ("] is scaled", "] == scaled"),
+        "Factors that are equal make the same limits.",
+    ),
+    changed(
+        "planner/plan.py",
+        "plan_moves",
+        "coupled, rounds = features.motor.shape[0] > 0, features.lead.size > 0",
+        ("shape[0] > 0", "shape[0] > 1"),
+        "Two or three motors are coupled, or none.",
+    ),
 )
