@@ -5,6 +5,7 @@ Run from anywhere: python benchmarks/process.py
 
 from __future__ import annotations
 
+import compileall
 import os
 import subprocess
 import sys
@@ -17,7 +18,7 @@ from contest import ROOT, SAMPLES, Verdicts, in_turn, table
 
 JOB_BYTES = 10_000_000
 MACHINE = "middling"
-TIMES_IMPORTS = 3.0
+TIMES_IMPORTS = 1.0
 MOST_FOR_HELP = 0.15  # s
 MOST_FOR_FIRST_RUN = 15.0  # s
 IMPORTS = [sys.executable, "-c", "import numpy, numba"]
@@ -57,6 +58,8 @@ def write_job(path: Path) -> None:
 def main() -> None:
     """Run all parts."""
     verdicts = Verdicts()
+    # As an installed program has it, numpy and numba among them; without, each run would compile its own sources.
+    compileall.compile_dir(ROOT / "kinematics", quiet=1)
     with tempfile.TemporaryDirectory() as folder:
         job = Path(folder) / "job.gcode"
         write_job(job)
@@ -70,10 +73,11 @@ def main() -> None:
             "import numpy, numba": IMPORTS,
             "--help": HELP,
             f"estimate, {job.stat().st_size / 1e6:.1f} MB": estimate,
+            "estimate, a small cube": [*estimate[:4], str(SAMPLES / "test_cube.gcode"), *estimate[5:]],
         }
         contestants = {name: lambda command=command: run(command, cache) for name, command in commands.items()}
         times = in_turn(contestants, seconds=20.0, rounds=7)
-    (_, imports, help_, warm) = times.values()
+    (_, imports, help_, warm, cube) = times.values()
     table(
         ["process", "seconds", "median"],
         [
@@ -83,7 +87,8 @@ def main() -> None:
     )
     ratio = warm.least / imports.least
     target = f"a warm estimate takes at most {TIMES_IMPORTS:g} times as long as the imports"
-    verdicts.judge(target, f"{ratio:.2f} times", ratio <= TIMES_IMPORTS)
+    found = f"{ratio:.2f} times, of a small cube {cube.least / imports.least:.2f} times"
+    verdicts.judge(target, found, ratio <= TIMES_IMPORTS)
     verdicts.judge(f"--help takes less than {MOST_FOR_HELP:g} s", f"{help_.least:.3f} s", help_.least < MOST_FOR_HELP)
     found = run(WHAT_HELP_IMPORTS).strip().splitlines()[-1]
     verdicts.judge("--help leaves numpy alone", found, found == "without numpy")

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import io
 import os
-from collections.abc import Iterable, Mapping, Sequence
-from typing import IO, Any
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import IO, Any, TypeVar
 
 from kinematics.errors import InputError
 from kinematics.gcode.dialects import Dialect, dialect_named
@@ -23,6 +23,7 @@ JobLike = str | os.PathLike[str] | bytes | IO[str] | IO[bytes] | Job
 JobsLike = JobLike | Iterable[JobLike]
 MachineLike = str | os.PathLike[str] | Mapping[str, Any] | Machine
 Settings = str | Mapping[str, Any]
+Prepared = TypeVar("Prepared")
 CandidatesLike = Settings | Mapping[str, Settings] | Sequence[Candidate | str]
 
 DEFAULT_DIALECT = "extrusion"
@@ -56,16 +57,19 @@ def _text_of(job: JobLike) -> bytes | None:
     return None
 
 
-def prepared_with_moves(job: JobLike, dialect: Dialect) -> PreparedJob:
-    """A job of any form with all its moves at hand. Raises InputError for what is none."""
-    if isinstance(job, Job):
-        return PreparedJob(job, dialect)
+def _made_of(job: JobLike, dialect: Dialect, make: Callable[[Any, Dialect, str | None], Prepared]) -> Prepared:
+    """What `make` makes of the path or the bytes of a job. Raises InputError for what is none."""
     content = _text_of(job)
     if content is not None:
-        return PreparedJob(memoryview(content), dialect, str(getattr(job, "name", IN_MEMORY)))
+        return make(memoryview(content), dialect, str(getattr(job, "name", IN_MEMORY)))
     if not isinstance(job, str | os.PathLike):
         raise InputError.at("jobs=", _told(job), JOB_ALLOWED)
-    return PreparedJob(os.fspath(job), dialect)
+    return make(os.fspath(job), dialect, None)
+
+
+def prepared_with_moves(job: JobLike, dialect: Dialect) -> PreparedJob:
+    """A job of any form with all its moves at hand. Raises InputError for what is none."""
+    return PreparedJob(job, dialect) if isinstance(job, Job) else _made_of(job, dialect, PreparedJob)
 
 
 def many_jobs(jobs: JobsLike) -> list[JobLike]:
@@ -103,12 +107,7 @@ def prepared_job(job: JobLike, dialect: Dialect) -> TimedJob:
     """A job of any form to be timed, in blocks where it is large. Raises InputError for what is none."""
     if isinstance(job, Job):
         return PreparedJob(job, dialect)
-    content = _text_of(job)
-    if content is not None:
-        return job_to_time(memoryview(content), dialect, name=str(getattr(job, "name", IN_MEMORY)))
-    if not isinstance(job, str | os.PathLike):
-        raise InputError.at("jobs=", _told(job), JOB_ALLOWED)
-    return job_to_time(os.fspath(job), dialect)
+    return _made_of(job, dialect, lambda source, known, name: job_to_time(source, known, name=name))
 
 
 def name_of(job: JobLike) -> str:

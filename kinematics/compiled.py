@@ -1,32 +1,37 @@
-"""The only file that knows the compiler: one decorator, one cache policy, one accessor for raw bytes.
+"""Kernels: the decorators that compile them, and the folder in which their machine code is kept for the next run.
 
-numba's own cache notices an edit only in the file that holds a kernel, so a cached caller keeps an old callee and
-gives wrong numbers. Here the cache lives in a user folder named by a hash of every source below the studies, of the
-versions and of the checking mode; old folders are pruned; where nothing can be written kernels are compiled anew.
+A kernel is compiled (`compiling.py`, which loads the compiler) for each set of kinds that its arguments come in, and
+its machine code kept in a user folder named by a hash of every source below the studies, of the versions and of what
+the compiler was told. A later run links it (`linking.py`) without loading the compiler, which would take longer than
+many an answer. What is damaged, or was made for something else, is compiled anew; old folders are pruned; where nothing
+can be kept kernels are compiled in every run.
 """
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import importlib
+import importlib.util
 import os
 import pickle
 import shutil
 import stat
 import sys
+import threading
 import zlib
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from types import ModuleType
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 # One thread of linear algebra is plenty here and starting more costs 50 ms of every command.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-import numba
 import numpy
-from numba import types
-from numba.core.caching import FunctionCache, IndexDataCacheFile
-from numba.extending import intrinsic, overload
+
+if TYPE_CHECKING:
+    from kinematics.linking import Code, Linked
 
 Kernel = TypeVar("Kernel", bound=Callable[..., Any])
 
@@ -35,14 +40,37 @@ OTHERS_WRITE = stat.S_IWGRP | stat.S_IWOTH
 SEAL = 4  # bytes of a checksum
 # Where kernels live, and what they import: nothing above these rooms reaches into machine code.
 KERNEL_ROOMS = ("gcode", "limits", "machine", "planner", "vibration")
+TOLD = "NUMBA_"  # how the variables begin by which the compiler is told things
+
+
+def _is_told(name: str) -> bool:
+    return os.environ.get(TOLD + name, "0") not in ("", "0")
+
 
 # The bounds-checked and the uncompiled runs read through array indices, which both of them check.
-CHECKED = bool(numba.config.DISABLE_JIT) or bool(numba.config.BOUNDSCHECK)
+UNCOMPILED = _is_told("DISABLE_JIT")
+CHECKED = UNCOMPILED or _is_told("BOUNDSCHECK")
+
+
+def _version_of(library: str) -> bytes:
+    """What tells a library's version, without importing it: its own file for that, which is read in no time."""
+    found = importlib.util.find_spec(library)
+    if found is not None and found.origin is not None:
+        try:
+            return Path(found.origin).with_name("_version.py").read_bytes()
+        except OSError:
+            pass
+    from importlib.metadata import version
+
+    return version(library).encode()
 
 
 def _source_key() -> str:
-    """Hash of every source that a kernel may come from or hang on, of the versions and the checking mode."""
-    digest = hashlib.sha256(f"{sys.version}|{numba.__version__}|{CHECKED}".encode())
+    """Hash of every source that a kernel may come from or hang on, of the versions and what the compiler is told."""
+    told = sorted(f"{name}={value}" for name, value in os.environ.items() if name.startswith(TOLD))
+    digest = hashlib.sha256(f"{sys.version}|{numpy.__version__}|{told}".encode())
+    for library in ("numba", "llvmlite"):
+        digest.update(_version_of(library))
     package = Path(__file__).parent
     for path in sorted(
         [*package.glob("*.py"), *(path for room in KERNEL_ROOMS for path in (package / room).rglob("*.py"))]
@@ -102,23 +130,30 @@ def _prune(current: Path) -> None:
 
 
 CACHE_FOLDER, CACHE_WAS_WARM = _prepare_cache()
-if CACHE_FOLDER is not None:
-    numba.config.CACHE_DIR = str(CACHE_FOLDER)
+_without_linear_algebra: list[str] = []
 
 
 def leave_linear_algebra_out() -> None:
-    """Let the compiler find no BLAS in this process, which no kernel here needs: looking for it imports scipy, 0.2 s.
+    """Let the compiler, should it be needed, find no BLAS in this process: looking for it imports scipy, 0.2 s.
 
-    For the command line alone; in somebody's own process their kernels may need it.
+    No kernel here needs it. For the command line alone; in somebody's own process their kernels may.
     """
-    looked_for = "scipy.linalg.cython_blas"
-    if looked_for in sys.modules:
-        return
-    sys.modules[looked_for] = None  # type: ignore[assignment]
+    _without_linear_algebra[:] = ["scipy.linalg.cython_blas"]
+
+
+@functools.cache
+def _compiling() -> ModuleType:
+    """The compiler, loaded where it is needed first."""
+    hidden = [name for name in _without_linear_algebra if name not in sys.modules]
+    for name in hidden:
+        sys.modules[name] = None  # type: ignore[assignment]
     try:
-        importlib.import_module("numba.np.arraymath")  # which looks once, as it is imported
+        if hidden:
+            importlib.import_module("numba.np.arraymath")  # which looks once, as it is imported
     finally:
-        del sys.modules[looked_for]
+        for name in hidden:
+            del sys.modules[name]
+    return importlib.import_module("kinematics.compiling")
 
 
 def mark_warm() -> None:
@@ -146,73 +181,145 @@ def _note_fault(text: str) -> None:
     _faults.append(text)
 
 
-class _KeptFile(IndexDataCacheFile):  # type: ignore[misc]
-    """Machine code in files with a checksum, and with what it was made for: a damaged one would end the process, and of
-    two processes that write at once one may leave the other's code under its own name.
-    """
-
-    def _dump(self, obj: object) -> bytes:
-        content: bytes = super()._dump(obj)
-        return content + zlib.crc32(content).to_bytes(SEAL, "little")
-
-    def _load_index(self) -> Any:
-        try:
-            with open(self._index_path, "rb") as file:
-                pickle.load(file)
-                _unsealed(file.read())
-        except FileNotFoundError:
-            return {}
-        return super()._load_index()
-
-    def _load_data(self, name: str) -> Any:
-        return pickle.loads(_unsealed(Path(self._data_path(name)).read_bytes()))
-
-    def save(self, key: Any, data: Any) -> None:
-        """Keep code under its key, and the key with it."""
-        super().save(key, (key, data))
-
-    def load(self, key: Any) -> Any:
-        """The code of a key; None where there is none, or that of another one."""
-        made_for, data = super().load(key) or (None, None)
-        return data if made_for == key else None
-
-
 def _unsealed(content: bytes) -> bytes:
     if len(content) <= SEAL or zlib.crc32(content[:-SEAL]).to_bytes(SEAL, "little") != content[-SEAL:]:
         raise ValueError("damaged")
     return content[:-SEAL]
 
 
-class _Kept(FunctionCache):  # type: ignore[misc]
-    """The cache of a kernel; every answer is the same without it, so whatever fails in it is compiled anew."""
+def _kept(path: Path, made_for: str) -> Linked | None:
+    """The machine code of a file, linked; None where there is none, or that of another kernel or processor."""
+    from kinematics.linking import link
 
-    def __init__(self, kernel: Callable[..., Any]) -> None:
-        super().__init__(kernel)
-        impl = self._impl
-        stamp = impl.locator.get_source_stamp()
-        self._cache_file: Any = _KeptFile(self._cache_path, impl.filename_base, stamp)
+    try:
+        found, code = pickle.loads(_unsealed(path.read_bytes()))
+        return link(code) if found == made_for else None
+    except FileNotFoundError:
+        return None
+    except Exception:
+        _note_fault(f"what was compiled before is damaged (in {CACHE_FOLDER}): compiling anew")
+        return None
 
-    def load_overload(self, sig: Any, target_context: Any) -> Any:
-        """Machine code that is kept; None where there is none, or it is damaged."""
+
+def _keep(path: Path, made_for: str, code: Code) -> None:
+    """Write machine code with a checksum, and with what it was made for: a damaged one would end the process."""
+    unfinished = path.with_suffix(f".{os.getpid()}")
+    try:
+        content = pickle.dumps((made_for, code))
         try:
-            return super().load_overload(sig, target_context)
-        except Exception:
-            _note_fault(f"what was compiled before is damaged (in {CACHE_FOLDER}): compiling anew")
-            try:
-                os.unlink(self._cache_file._index_path)
-            except OSError:
-                pass
-            return None
+            unfinished.write_bytes(content + zlib.crc32(content).to_bytes(SEAL, "little"))
+            os.replace(unfinished, path)
+        finally:
+            unfinished.unlink(missing_ok=True)
+    except Exception as error:
+        reason = getattr(error, "strerror", None) or type(error).__name__
+        _note_fault(f"what is compiled now cannot be kept (in {CACHE_FOLDER}: {reason}): the next run compiles again")
 
-    def save_overload(self, sig: Any, data: Any) -> None:
-        """Keep machine code, if that can be done."""
+
+# Numbers of Python and those of numpy that machine code takes for the same.
+_PLAIN: dict[type, object] = {
+    type(None): None,
+    **dict.fromkeys((bool, numpy.bool_), bool),
+    **dict.fromkeys((int, numpy.int64), int),
+    **dict.fromkeys((float, numpy.float64), float),
+    **dict.fromkeys((complex, numpy.complex128), complex),
+}
+_BY_ROWS, _BY_COLUMNS = 0x1, 0x2  # flags of an array
+_LAID_OUT = _BY_ROWS | _BY_COLUMNS | 0x100 | 0x400  # and whether it is aligned, and may be written
+
+
+def _kind(value: Any) -> object:
+    """All that machine code hangs on of an argument, as a key.
+
+    Raises:
+        TypeError: A kernel cannot take it.
+    """
+    kind = type(value)
+    if kind in _PLAIN:
+        return _PLAIN[kind]
+    if isinstance(value, numpy.ndarray):
+        layout = value.flags.num & _LAID_OUT
+        return value.dtype, value.ndim, layout & ~_BY_COLUMNS if layout & _BY_ROWS else layout
+    if isinstance(value, tuple):
+        return kind, *map(_kind, value)
+    if isinstance(value, numpy.generic):
+        return value.dtype
+    raise TypeError(f"a kernel takes numbers, arrays, records and tuples of them, not {kind.__name__}")
+
+
+class _Kernel:
+    """A function whose machine code is looked up by the kinds of its arguments: at hand, kept or yet to be compiled."""
+
+    _lock = threading.RLock()
+
+    def __init__(self, function: Callable[..., Any], **options: object) -> None:
+        functools.update_wrapper(self, function)
+        self._function = function
+        self._options = options
+        self._ready: dict[object, Linked] = {}
+
+    @functools.cached_property
+    def compiler(self) -> Any:
+        """What the compiler makes of the function."""
+        return _compiling().compiler_of(self._function, self._options)
+
+    @property
+    def _numba_type_(self) -> Any:
+        """What the compiler takes it for where another kernel calls it."""
+        return self.compiler._numba_type_
+
+    def __call__(self, *arguments: Any) -> Any:
+        kinds = tuple(map(_kind, arguments))
+        run = self._ready.get(kinds) or self._made_ready(kinds, arguments)
+        return run(None, arguments, None)
+
+    def _made_ready(self, kinds: tuple[object, ...], arguments: tuple[Any, ...]) -> Linked:
+        with self._lock:
+            if kinds not in self._ready:
+                made_for = self._made_for(kinds)
+                path = self._path(made_for)
+                kept = None if path is None else _kept(path, made_for)
+                self._ready[kinds] = kept or self._made(path, made_for, arguments)
+            return self._ready[kinds]
+
+    def _made(self, path: Path | None, made_for: str, arguments: tuple[Any, ...]) -> Linked:
+        """Compile, keep and link; what cannot be linked runs where the compiler has it."""
+        from kinematics.linking import link
+
+        code = _compiling().code_of(self.compiler, arguments)
+        if path is not None:
+            _keep(path, made_for, code)
         try:
-            super().save_overload(sig, data)
+            return link(code)
         except Exception as error:
-            reason = getattr(error, "strerror", None) or type(error).__name__
-            _note_fault(
-                f"what is compiled now cannot be kept (in {CACHE_FOLDER}: {reason}): the next run compiles again"
-            )
+            _note_fault(f"what is compiled cannot be linked here ({type(error).__name__}): every run compiles again")
+            return lambda _self, arguments, _names: self.compiler(*arguments)
+
+    def _made_for(self, kinds: tuple[object, ...]) -> str:
+        """All that a kernel's machine code hangs on, but for what is in the folder's name."""
+        from kinematics.linking import processor
+
+        function = self._function
+        return f"{function.__module__}.{function.__qualname__} {kinds!r} {processor()}"
+
+    def _path(self, made_for: str) -> Path | None:
+        """The file of some machine code; None where it cannot be kept: a kernel that is made anew at each call, or of
+        no file.
+        """
+        if CACHE_FOLDER is None or self._function.__closure__ is not None:
+            return None
+        digest = hashlib.sha256(made_for.encode())
+        if not self._function.__module__.startswith(f"{__package__}."):  # its source is not in the folder's name
+            try:
+                about = os.stat(self._function.__code__.co_filename)
+            except OSError:
+                return None
+            digest.update(f"{about.st_size} {about.st_mtime_ns}".encode())
+        return CACHE_FOLDER / f"{self._function.__module__}.{self._function.__name__}-{digest.hexdigest()[:20]}.code"
+
+
+def _decorated(function: Kernel, **options: bool) -> Kernel:
+    return function if UNCOMPILED else cast(Kernel, _Kernel(function, nogil=True, error_model="numpy", **options))
 
 
 def compiled(kernel: Kernel) -> Kernel:
@@ -220,10 +327,7 @@ def compiled(kernel: Kernel) -> Kernel:
 
     Infinities mean "no limit" here, so the compiler must not assume that there are none.
     """
-    made = numba.njit(nogil=True, error_model="numpy")(kernel)
-    if CACHE_FOLDER is not None and made is not kernel:
-        made._cache = _Kept(made.py_func)
-    return made
+    return _decorated(kernel)
 
 
 def compiled_part(part: Kernel) -> Kernel:
@@ -231,8 +335,7 @@ def compiled_part(part: Kernel) -> Kernel:
 
     Both cost more than the function itself, and the machine code lands in the cache of the kernel that calls it.
     """
-    options = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True, "nogil": True, "error_model": "numpy"}
-    return numba.njit(**options)(part)
+    return _decorated(part, no_cpython_wrapper=True, no_cfunc_wrapper=True)
 
 
 def compiled_leaf(part: Kernel) -> Kernel:
@@ -241,54 +344,13 @@ def compiled_leaf(part: Kernel) -> Kernel:
     As `compiled_part`, but nobody counts how often an array is in use meanwhile: that costs two atomic operations for
     each array and call, far more than the little that is done in between.
     """
-    options = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True, "nogil": True, "error_model": "numpy"}
-    return numba.njit(**options, _nrt=False)(part)
-
-
-def _loaded(bits: int) -> Any:
-    """An intrinsic that loads an integer of so many bits at `address + index`; no bounds are known there."""
-
-    def load(_typing_context: Any, address: Any, index: Any) -> Any:
-        from llvmlite import ir
-
-        def code(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
-            place = builder.add(arguments[0], arguments[1])
-            kind = ir.IntType(bits)
-            value = builder.load(builder.inttoptr(place, kind.as_pointer()), typ=kind)
-            value.align = 1
-            return value if bits == 64 else builder.zext(value, ir.IntType(64))
-
-        return (types.int64 if bits < 64 else types.uint64)(types.int64, types.int64), code
-
-    return intrinsic(load)
-
-
-_load_byte = _loaded(8)
-_load_eight = _loaded(64)
-
-
-@intrinsic
-def _count_trailing_zeros(_typing_context: Any, number: Any) -> Any:
-    from llvmlite import ir
-
-    def code(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
-        return builder.cttz(arguments[0], ir.Constant(ir.IntType(1), 0))
-
-    return types.int64(types.uint64), code
+    return _decorated(part, no_cpython_wrapper=True, no_cfunc_wrapper=True, _nrt=False)
 
 
 def trailing_zeros(number: Any) -> int:
     """Number of zero bits below the lowest bit set of a uint64 (64 for 0)."""
     value = int(number)
     return (value & -value).bit_length() - 1 if value else 64
-
-
-@overload(trailing_zeros)
-def _trailing_zeros(number: Any) -> Any:
-    def count(number: Any) -> Any:
-        return _count_trailing_zeros(number)
-
-    return count
 
 
 def byte_at(source: Any, index: int) -> int:
@@ -300,40 +362,9 @@ def byte_at(source: Any, index: int) -> int:
     return int(source[index])
 
 
-@overload(byte_at)
-def _byte_at(source: Any, index: Any) -> Any:
-    if isinstance(source, types.Integer):
-
-        def load(source: Any, index: Any) -> Any:
-            return _load_byte(source, index)
-    else:
-
-        def load(source: Any, index: Any) -> Any:
-            return types.int64(source[index])
-
-    return load
-
-
 def eight_at(source: Any, index: int) -> Any:
     """The eight bytes from `index` of `source` as a uint64, the first one lowest; `source` as for `byte_at`."""
     value = 0
     for k in range(8):
         value |= int(source[index + k]) << (8 * k)
     return numpy.uint64(value)
-
-
-@overload(eight_at)
-def _eight_at(source: Any, index: Any) -> Any:
-    if isinstance(source, types.Integer):
-
-        def load(source: Any, index: Any) -> Any:
-            return _load_eight(source, index)
-    else:
-
-        def load(source: Any, index: Any) -> Any:
-            value = numpy.uint64(0)
-            for k in range(8):
-                value |= numpy.uint64(source[index + k]) << numpy.uint64(8 * k)
-            return value
-
-    return load

@@ -6,7 +6,6 @@ becomes a :class:`Notice`, collected on the result and shown alike on the termin
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -91,5 +90,13 @@ class LostWorkersError(Exception):
 
 def nearest(name: str, known: Iterable[str]) -> str:
     """The sentence "did you mean …?" for the known name closest to `name`; empty where none is close."""
-    matches: Sequence[str] = difflib.get_close_matches(name, list(known), n=1, cutoff=0.6)
-    return f"did you mean {matches[0]!r}?" if matches else ""
+    found = closest(name, known)
+    return f"did you mean {found!r}?" if found else ""
+
+
+def closest(name: str, known: Iterable[str], cutoff: float = 0.6) -> str:
+    """The known name that is most like `name`, by at least a share of `cutoff`; empty where none is."""
+    import difflib  # takes time to load, and most names are right
+
+    matches: Sequence[str] = difflib.get_close_matches(name, list(known), n=1, cutoff=cutoff)
+    return matches[0] if matches else ""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Iterable, Sequence
-from html import escape
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, cast
 
@@ -33,6 +32,13 @@ class NotebookTable(ABC):
         return html_of_frame(repr(self).removeprefix("<").removesuffix(">"), self.to_frame())
 
 
+def frame_of(rows: Iterable[Any], columns: Sequence[str] | None = None) -> pandas.DataFrame:
+    """Rows as a DataFrame; its library takes time to load, so nobody loads it sooner."""
+    import pandas
+
+    return pandas.DataFrame(rows, columns=columns)
+
+
 def drawn_by(name: str, *arguments: Any) -> Axes:
     """What a function of the room of pictures draws: the axes."""
     return cast("Axes", getattr(import_module(PICTURES), name)(*arguments))
@@ -40,6 +46,8 @@ def drawn_by(name: str, *arguments: Any) -> Axes:
 
 def html_table(title: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     """A table with a caption; all text is escaped."""
+    from html import escape
+
     head = "".join(f"<th>{escape(text)}</th>" for text in heads)
     body = "".join("<tr>" + "".join(f"<td>{escape(text)}</td>" for text in row) + "</tr>" for row in rows)
     return f"<table><caption>{escape(title)}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"

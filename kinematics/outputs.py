@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import tempfile
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 from kinematics.errors import InputError
@@ -45,29 +45,45 @@ def refuse_to_overwrite(path: Path, force: bool, inputs: Iterable[str | os.PathL
         raise InputError.at(name, f"nothing can be written in the folder {str(folder)!r}", "another folder")
 
 
-def write_whole(
-    path: Path, write: Callable[[Path], object], force: bool, inputs: Iterable[str | os.PathLike[str]] = ()
-) -> None:
-    """Let `write` fill a temporary file, and put it in the place of `path` once it is on the disk.
+@contextlib.contextmanager
+def whole_file(path: Path, force: bool, inputs: Iterable[str | os.PathLike[str]] = ()) -> Iterator[Path]:
+    """A temporary file to be filled, which takes the place of `path` at the end, once it is on the disk.
 
     Through a link the file that it leads to is written. Raises InputError as `refuse_to_overwrite` does, and where the
     disk takes no more; what was there before then stands as it was.
     """
     refuse_to_overwrite(path, force, inputs)
     target = _written_to(path)
-    try:
+    with disk_told(path):
         handle, name = tempfile.mkstemp(dir=target.parent, prefix=".kinematics-", suffix=target.suffix)
         os.close(handle)
-        try:
-            write(Path(name))
+    try:
+        yield Path(name)
+        refuse_to_overwrite(path, force, inputs)  # what came there meanwhile
+        with disk_told(path):
             os.chmod(name, _mode_of(target))
             put_in_place(Path(name), target)
-        except BaseException:
-            with contextlib.suppress(OSError):
-                os.unlink(name)
-            raise
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(name)
+        raise
+
+
+@contextlib.contextmanager
+def disk_told(path: Path) -> Iterator[None]:
+    """What the disk refuses of a file is an InputError with its name."""
+    try:
+        yield
     except OSError as error:
         raise InputError.at(str(path), f"cannot be written: {_reason(error)}") from None
+
+
+def write_whole(
+    path: Path, write: Callable[[Path], object], force: bool, inputs: Iterable[str | os.PathLike[str]] = ()
+) -> None:
+    """Let `write` fill a `whole_file`. Raises InputError as that does."""
+    with whole_file(path, force, inputs) as temporary, disk_told(path):
+        write(temporary)
 
 
 def write_text_whole(

@@ -11,7 +11,7 @@ from kinematics.business.weeks import Weeks, station_of_week, weeks_of
 from kinematics.errors import Notice
 from kinematics.limits.flow import filament_mass
 from kinematics.machine import Machine
-from kinematics.notebook import NotebookTable
+from kinematics.notebook import NotebookTable, frame_of
 from kinematics.studies.copies import CopiedJob
 from kinematics.studies.timing import Ask, Timing
 
@@ -89,9 +89,7 @@ class Bedful(NotebookTable):
 
     def to_frame(self) -> pandas.DataFrame:
         """One row a number of copies: times, parts a day, what a failure loses, what a part costs."""
-        import pandas
-
-        return pandas.DataFrame([row.as_dict() for row in self.rows])
+        return frame_of([row.as_dict() for row in self.rows])
 
     def __repr__(self) -> str:
         best = self.by_parts
@@ -162,9 +160,7 @@ class Bedfuls(NotebookTable):
 
     def to_frame(self) -> pandas.DataFrame:
         """The rows of every job, with its name."""
-        import pandas
-
-        return pandas.DataFrame([{"job": one.job, **row.as_dict()} for one in self.jobs for row in one.rows])
+        return frame_of([{"job": one.job, **row.as_dict()} for one in self.jobs for row in one.rows])
 
     def __repr__(self) -> str:
         return f"<Bedfuls: {'; '.join(map(repr, self.jobs))}>"

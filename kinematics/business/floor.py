@@ -131,7 +131,7 @@ class Run(NamedTuple):
     done: tuple[tuple[float, ...], ...]
 
 
-class _Step(NamedTuple):
+class _HandsStep(NamedTuple):
     """A step of hands' work that a printer needs: what, for how long (s), since when it waits (s), and for how many
     copies.
     """
@@ -191,7 +191,7 @@ class Floor:
         self._numbers = count()
         self._wakes: set[float] = set()
         self._hands = people
-        self._steps: list[_Step] = []  # that wait, longest first
+        self._steps: list[_HandsStep] = []  # that wait, longest first
         self._free: set[int] = set()
         self._prints = [NONE] * len(stations)  # the order that a printer has taken
         self._copies = [1] * len(stations)  # and how many pieces of it
@@ -378,7 +378,7 @@ class Floor:
         self._ask_for_hands(number, order, FAILED if failed else HANDS, station.turnaround)
 
     def _ask_for_hands(self, number: int, order: int, what: str, seconds: float) -> None:
-        self._steps.append(_Step(number, order, what, seconds, self._now, self._copies[number]))
+        self._steps.append(_HandsStep(number, order, what, seconds, self._now, self._copies[number]))
 
     def _serve(self) -> bool:
         """Let free hands begin the steps that wait, the longest waiting first; whether anything changed."""
@@ -404,7 +404,7 @@ class Floor:
         self._prints[number] = NONE
         self._free.add(number)
 
-    def _begin(self, step: _Step) -> None:
+    def _begin(self, step: _HandsStep) -> None:
         staff, what = self._stations[step.station].staff, SPOOL if step.what == SPOOL else HANDS
         self._hands -= 1
         ends = staff.after_work(self._now, step.seconds)
@@ -417,7 +417,7 @@ class Floor:
             reached = closes
         self._at(ends, lambda _: self._end(step), 0)
 
-    def _end(self, step: _Step) -> None:
+    def _end(self, step: _HandsStep) -> None:
         number, order = step.station, step.order
         self._hands += 1
         if step.what == SPOOL:

@@ -34,7 +34,7 @@ from kinematics.business.tables import AUTO, Order, Printer
 from kinematics.errors import Finding, InputError
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Machine, resolved_keys
-from kinematics.notebook import NotebookTable, html_of_frame
+from kinematics.notebook import NotebookTable, frame_of, html_of_frame
 
 if TYPE_CHECKING:
     import pandas
@@ -160,9 +160,7 @@ class Shop(NotebookTable):
 
     def to_frame(self) -> pandas.DataFrame:
         """One row an order: pieces, when it is done, lateness, and what a part costs."""
-        import pandas
-
-        return pandas.DataFrame([one.row(order) for order, one in zip(self.orders, self.of_orders, strict=True)])
+        return frame_of([one.row(order) for order, one in zip(self.orders, self.of_orders, strict=True)])
 
     def __repr__(self) -> str:
         held = self.bottleneck.printer or self.bottleneck.what

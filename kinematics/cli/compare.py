@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.crew import OUTPUT, check_rows, crew_options, write_rows
+from kinematics.cli.crew import OUTPUT, check_rows, crew_options, rows_written
 from kinematics.cli.options import (
     JobOptions,
     check_picture,
@@ -68,17 +68,21 @@ def command(asked: JobOptions, candidate_texts: tuple[str, ...], detail: bool, o
             'such as --candidate "brisk: acceleration=3000, speed=1.3"',
         )
     prepared = copied_jobs(asked)
-    from kinematics.studies.compare import compare_prepared
+    from kinematics.studies.compare import compare_prepared, comparison_row
 
     steps = len(prepared) * (len(candidates) + 1)
-    with planning(steps, is_long(asked.jobs, len(candidates)), console.KEEPS) as tell:
-        comparison = compare_prepared(prepared, machine, candidates, tell, asked.sampling)
+    with (
+        rows_written(output, asked) as write_row,
+        planning(steps, is_long(asked.jobs, len(candidates)), console.KEEPS) as tell,
+    ):
+        comparison = compare_prepared(
+            prepared, machine, candidates, tell, asked.sampling, lambda row: write_row(comparison_row(row))
+        )
     qualities = {}
     if detail:
         from kinematics.studies.part_quality import qualities_of
 
         qualities = qualities_of(comparison, prepared)
-    write_rows(output, asked, comparison.to_frame)
     write_picture(asked, comparison)
     if asked.as_json:
         from kinematics.reports.documents import comparison_document, copies_document

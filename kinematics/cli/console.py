@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import shutil
 import sys
@@ -123,6 +122,8 @@ def _print(lines: Sequence[Line]) -> None:
 @answering()
 def say_json(document: dict[str, Any]) -> None:
     """Print one JSON document and nothing else; in ASCII where the stream is not one of Unicode."""
+    import json
+
     unicode = (sys.stdout.encoding or "utf-8").lower().startswith("utf")
     text = json.dumps(document, indent=1, ensure_ascii=not unicode, allow_nan=False)
     if unicode and any("\ud800" <= letter <= "\udfff" for letter in text):  # a file name that is no text

@@ -5,9 +5,8 @@ from __future__ import annotations
 import contextlib
 import functools
 import hashlib
-import json
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -17,16 +16,23 @@ import click
 from kinematics.cli.options import Command, JobOptions, with_options
 
 if TYPE_CHECKING:
+    from contextlib import AbstractContextManager
+
     import pandas
 
     from kinematics.fleet.crews import Crew
+    from kinematics.fleet.kept_answers import KeptAnswers
 
 MOST_WORKERS = 1024
 MANY = 20  # jobs, from which on this process too has only so many of them in memory as there is room for
 NOT_THE_COMMAND = frozenset({"workers", "cluster", "force", "picture", "output", "as_json"})  # who works, what is shown
 
 OUTPUT = click.option(
-    "-o", "--output", metavar="FILE", type=click.Path(path_type=Path), help="Write the rows to a .csv or .parquet file."
+    "-o",
+    "--output",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Write the rows to a .csv or .parquet file as they come.",
 )
 
 
@@ -136,7 +142,7 @@ def _crew_of(jobs: Sequence[str], workers: int | None, cluster: str | None) -> I
     try:
         if kept is not None and len(kept):
             _remark(f"{len(kept):,} answers of a run that was broken off are taken up")
-        with crews.cluster(cluster, kept) if cluster is not None else crews.processes(workers or 1, kept) as crew:
+        with _elsewhere(workers, cluster, kept) as crew:
             try:
                 yield crew
                 is_done = True
@@ -152,6 +158,16 @@ def _crew_of(jobs: Sequence[str], workers: int | None, cluster: str | None) -> I
             kept.close(is_done)
 
 
+def _elsewhere(workers: int | None, cluster: str | None, kept: KeptAnswers | None) -> AbstractContextManager[Crew]:
+    from kinematics.fleet import crews
+
+    if cluster is None:
+        return crews.processes(workers or 1, kept)
+    from kinematics.fleet import dask_cluster
+
+    return dask_cluster.cluster(cluster, kept, _remark)
+
+
 def _remark(text: str) -> None:
     from kinematics.cli.console import remark
 
@@ -162,6 +178,8 @@ def _name_of_run() -> str:
     """A name for what was asked for, the same when it is asked again here."""
     context = click.get_current_context()
     asked = {name: str(value) for name, value in context.params.items() if name not in NOT_THE_COMMAND}
+    import json
+
     told = json.dumps([os.getcwd(), context.command.name, asked], sort_keys=True)
     return hashlib.sha256(told.encode("utf-8", "surrogateescape")).hexdigest()[:20]
 
@@ -169,33 +187,30 @@ def _name_of_run() -> str:
 def check_rows(output: Path | None, asked: JobOptions) -> None:
     """Refuse a table that cannot be written, before any work is done."""
     if output is not None:
-        from kinematics.studies.sweep_file import check_sweep_file
+        from kinematics.rows_file import check_rows_file
 
-        check_sweep_file(output, asked.force, asked.read)
+        check_rows_file(output, asked.force, asked.read)
+
+
+@contextlib.contextmanager
+def rows_written(output: Path | None, asked: JobOptions) -> Iterator[Callable[[Mapping[str, Any]], None]]:
+    """Where a table of rows is asked for, what takes them as they come; whole at the end, and told."""
+    if output is None:
+        yield lambda _: None
+        return
+    from kinematics.rows_file import rows_file
+
+    with rows_file(output, asked.force, asked.read) as rows:
+        yield rows.add
+    _remark(f"{rows.count:,} rows in {output}")
 
 
 def write_rows(output: Path | None, asked: JobOptions, frame: Callable[[], pandas.DataFrame]) -> None:
-    """Write a table of rows where one is asked for, whole; and say so."""
+    """Write the rows of a table where it is asked for, whole; and say so."""
     if output is None:
         return
-    from kinematics.outputs import write_whole
+    from kinematics.rows_file import rows_file
 
-    rows = frame()
-    write_whole(output, lambda path: write_frame(rows, path), asked.force, asked.read)
-    _remark(f"{len(rows):,} rows in {output}")
-
-
-def write_frame(frame: pandas.DataFrame, path: Path) -> None:
-    """Fill a .csv or .parquet file with a table."""
-    if path.suffix == ".csv":
-        texts = frame.select_dtypes(exclude="number").columns
-        frame.assign(**{name: _spreadsheet_texts(frame[name]) for name in texts}).to_csv(path, index=False)
-    else:
-        frame.to_parquet(path, index=False)
-
-
-def _spreadsheet_texts(column: pandas.Series) -> pandas.Series:
-    """A column of texts as a CSV file has it; few of them differ."""
-    from kinematics.outputs import spreadsheet_text
-
-    return column.map({text: spreadsheet_text(text) if isinstance(text, str) else text for text in column.unique()})
+    with rows_file(output, asked.force, asked.read) as rows:
+        rows.write(frame())
+    _remark(f"{rows.count:,} rows in {output}")

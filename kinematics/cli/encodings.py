@@ -6,7 +6,6 @@ from __future__ import annotations
 
 import codecs
 import io
-import json
 import sys
 import unicodedata
 
@@ -67,6 +66,8 @@ def spelling(letter: str) -> str:
 
 def harmless_json(text: str) -> str:
     """A document with the same characters inside its strings written as JSON writes them: `\\u001b`."""
+    import json
+
     return ACTING.sub(lambda found: found[0] if found[0] == "\n" else json.dumps(found[0])[1:-1], text)
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.crew import OUTPUT, check_rows, crew_options, write_frame, write_rows
+from kinematics.cli.crew import OUTPUT, check_rows, crew_options, rows_written
 from kinematics.cli.options import (
     JobOptions,
     check_picture,
@@ -24,7 +24,7 @@ from kinematics.cli.options import (
     words_again,
     write_picture,
 )
-from kinematics.outputs import refuse_to_overwrite, write_whole
+from kinematics.outputs import refuse_to_overwrite
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -77,13 +77,16 @@ def command(
     asked_once = not (limits or asked.as_json or (machine is not None and machine.ranges))
     keep_moves = moves_file is not None or layer is not None
     prepared = copied_jobs(replace(asked, crew=None) if keep_moves else asked, keep_moves, asked_once)
-    from kinematics.studies.estimate import STAND_IN, estimate_prepared
+    from kinematics.studies.estimate import STAND_IN, estimate_prepared, job_row
 
     # Of a job in blocks every number of that kind is another pass over its file: only where it is asked for.
     worth = limits or (asked.as_json and all(job.keeps_moves for job in prepared))
     steps = len(prepared) + (3 if machine is None else 0) + 1 + (len(prepared) if worth else 0)
     steps += 1 if machine is not None and machine.ranges else 0
-    with planning(steps, is_long(asked.jobs, 2), console.KEEPS) as tell:
+    with (
+        rows_written(output, asked) as write_row,
+        planning(steps, is_long(asked.jobs, 2), console.KEEPS) as tell,
+    ):
         estimate = estimate_prepared(
             prepared,
             machine,
@@ -92,6 +95,7 @@ def command(
             worth=worth,
             sampling=asked.sampling,
             each=asked.as_json,
+            found=lambda job: write_row(job_row(job)),
         )
     if asked.as_json:
         from kinematics.reports.documents import estimate_document
@@ -127,10 +131,11 @@ def command(
         else:
             console.say_answer(head, screens.job_lines(estimate), below)
     if moves_file is not None:
-        frame = estimate.jobs[0].moves_frame()
-        write_whole(moves_file, lambda path: write_frame(frame, path), asked.force, asked.read)
-        console.remark(f"{len(frame):,} moves written to {moves_file}")
-    write_rows(output, asked, estimate.to_frame)
+        from kinematics.rows_file import rows_file
+
+        with rows_file(moves_file, asked.force, asked.read) as moves:
+            moves.write(estimate.jobs[0].moves_frame())
+        console.remark(f"{moves.count:,} moves written to {moves_file}")
     write_picture(asked, estimate, lambda one: _figure(one, limits, layers, layer))
     console.end_where_cut_short(estimate.sampling)
 

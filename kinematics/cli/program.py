@@ -207,7 +207,8 @@ def told(error: BaseException, shows_all: bool = False) -> int:
         for part in traceback.format_exception(error):
             for line in part.splitlines():
                 remark(line)
-    remark(f"kinematics: {unforeseen(error)}" + ("" if shows_all else f" ({TRACEBACK} shows the rest)"))
+    is_all = shows_all or isinstance(error, LostWorkersError)
+    remark(f"kinematics: {unforeseen(error)}" + ("" if is_all else f" ({TRACEBACK} shows the rest)"))
     return EXIT_UNFORESEEN
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kinematics.cli.crew import crew_options
+from kinematics.cli.crew import OUTPUT, crew_options
 from kinematics.cli.job_arguments import weights_of
 from kinematics.cli.options import (
     PRINTS,
@@ -60,13 +60,7 @@ LONG_SWEEP = 200  # candidates from which progress is shown
     help="Try N points instead of the whole grid.",
 )
 @PRINTS
-@click.option(
-    "-o",
-    "--output",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
-    help="Write the rows to a .csv or .parquet file as they come.",
-)
+@OUTPUT
 @click.option("--force", is_flag=True, help="Overwrite the files of --output and --picture.")
 @picture_option("the curve of one knob or the map of two")
 def command(asked: JobOptions, knob_texts: tuple[str, ...], sample_size: int | None, output: Path | None) -> None:
@@ -82,9 +76,9 @@ def command(asked: JobOptions, knob_texts: tuple[str, ...], sample_size: int | N
     machine = machine_or_stand_in(asked)
     check_knobs(knobs, machine)
     if output is not None:
-        from kinematics.studies.sweep_file import check_sweep_file
+        from kinematics.rows_file import check_rows_file
 
-        check_sweep_file(output, asked.force, asked.read)
+        check_rows_file(output, asked.force, asked.read)
     check_picture(asked)
     if asked.picture is not None:
         from kinematics.reports.sweep_pictures import check_knobs_drawn

@@ -1,30 +1,27 @@
-"""Who answers questions about jobs: this process, others on this machine, or the workers of a Dask cluster."""
+"""Who answers questions about jobs: this process, or others behind an executor, as processes of this machine."""
 
 from __future__ import annotations
 
-import logging
 import multiprocessing
 import os
 import signal
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Iterator
-from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, CancelledError, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
 from functools import partial
-from importlib.util import find_spec
 from multiprocessing import connection
 from typing import Any, Protocol
 
 from kinematics.compiled import CACHE_FOLDER, leave_linear_algebra_out
-from kinematics.errors import InputError, LostWorkersError
+from kinematics.errors import LostWorkersError
 from kinematics.fleet.asking import Answer, Question, Recipe, answer_of, answered, question_of, unpacked
 from kinematics.fleet.kept_answers import KeptAnswers
 from kinematics.studies.sweep_file import program_hash
 
 KEPT_QUESTIONS = 16  # the last ones: a study asks all of its jobs the same
-RETRIES = 2  # of a question that ended otherwise than with an answer
-PATIENCE = 10.0  # s until a cluster that does not answer is taken for none
+SILENCE = 10.0  # s without the answer that is waited for, until somebody looks whether the others are still there
 
 
 Way = Callable[[], Answer]
@@ -69,13 +66,38 @@ class CrewHere:
         return once(partial(answer_of, key, recipe, function, more))
 
 
+class Others(Protocol):
+    """Those who work elsewhere, as a `concurrent.futures.Executor` does."""
+
+    def submit(self, function: Callable[..., bytes], /, *more: Any) -> Future[bytes]:
+        """Have one of them call a function. Raises what says that they are lost, or keeps it in the future."""
+        ...
+
+
+def lost_worker(error: BaseException) -> LostWorkersError | None:
+    """What an error says about processes of this machine; None where it is none of theirs."""
+    if not isinstance(error, BrokenExecutor | CancelledError | OSError):
+        return None
+    return LostWorkersError(
+        "a worker ended before its time, as where memory runs out; what is done is kept, and the same command goes on "
+        "from there"
+    )
+
+
 class CrewElsewhere:
-    """Workers behind an executor, and the answers of an earlier run of the same command."""
+    """Workers, and the answers of an earlier run of the same command."""
 
     is_here = False
 
-    def __init__(self, executor: Executor, kept: KeptAnswers | None) -> None:
-        self._executor, self._kept = executor, kept
+    def __init__(
+        self,
+        others: Others,
+        kept: KeptAnswers | None,
+        lost: Callable[[BaseException], LostWorkersError | None] = lost_worker,
+        look: Callable[[], None] = lambda: None,
+    ) -> None:
+        """`lost` what an error says about the others, `look` raises LostWorkersError where they do not answer."""
+        self._others, self._kept, self._lost, self._look = others, kept, lost, look
         self._questions: OrderedDict[tuple[int, ...], Question] = OrderedDict()
         self._lock = threading.Lock()
         self.asked = 0  # questions that no earlier run has answered
@@ -87,14 +109,29 @@ class CrewElsewhere:
         known = None if self._kept is None else self._kept.of(whole)
         if isinstance(known, Answer):
             return lambda: known
-        try:
-            future = self._executor.submit(answered, program_hash(), key, recipe, question.content)
-        except (BrokenExecutor, RuntimeError, OSError) as error:
-            raise _lost(error) from None
+        with self._telling_of_loss():
+            future = self._others.submit(answered, program_hash(), key, recipe, question.content)
         self.asked += 1
         if self._kept is not None:
             future.add_done_callback(partial(self._keep, whole))
-        return once(partial(_waited_for, future))
+        return once(partial(self._waited_for, future))
+
+    def _waited_for(self, future: Future[bytes]) -> Answer:
+        while not wait([future], SILENCE).done:
+            self._look()
+        with self._telling_of_loss():
+            answer: Answer = unpacked(future.result())
+        return answer
+
+    @contextmanager
+    def _telling_of_loss(self) -> Iterator[None]:
+        try:
+            yield
+        except Exception as error:
+            lost = self._lost(error)
+            if lost is None:
+                raise
+            raise lost from error
 
     def _keep(self, key: str, future: Future[bytes]) -> None:
         """Keep an answer as soon as it is there, whoever waits for it."""
@@ -113,25 +150,6 @@ class CrewElsewhere:
             while len(self._questions) > KEPT_QUESTIONS:
                 self._questions.popitem(last=False)
         return found
-
-
-def _waited_for(future: Future[bytes]) -> Answer:
-    try:
-        answer: Answer = unpacked(future.result())
-    except (BrokenExecutor, CancelledError, OSError, TimeoutError) as error:
-        raise _lost(error) from None
-    except Exception as error:
-        if type(error).__module__.partition(".")[0] == "distributed":
-            raise _lost(error) from None
-        raise
-    return answer
-
-
-def _lost(error: BaseException) -> LostWorkersError:
-    return LostWorkersError(
-        "a worker ended before its time, as where memory runs out; what is done is kept, and the same command goes on "
-        f"from there ({type(error).__name__})"
-    )
 
 
 @contextmanager
@@ -162,26 +180,6 @@ def _begin_worker() -> None:
 def _end_with(sentinel: int) -> None:
     connection.wait([sentinel])
     os._exit(1)
-
-
-@contextmanager
-def cluster(address: str, kept: KeptAnswers | None) -> Iterator[CrewElsewhere]:
-    """The workers of a Dask cluster, which give a lost worker's work to another. Raises InputError."""
-    if find_spec("distributed") is None:
-        hint = 'pip install "kinematics[cluster]" installs it'
-        raise InputError.at("--cluster", "the package distributed, which speaks with clusters, is missing", hint=hint)
-    from distributed import Client
-
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)  # what goes wrong is told in a sentence of our own
-    try:
-        client = Client(address, timeout=PATIENCE, set_as_default=False)
-    except (OSError, TimeoutError, ValueError):
-        allowed = "the address of a Dask scheduler, such as tcp://192.168.0.5:8786"
-        raise InputError.at("--cluster", f"no cluster answers at {address!r}", allowed) from None
-    try:
-        yield CrewElsewhere(client.get_executor(pure=False, retries=RETRIES), kept)
-    finally:
-        client.close(timeout=1)
 
 
 def kept_answers(name: str) -> KeptAnswers | None:

@@ -14,7 +14,7 @@ from kinematics.compiled import compiled_part
 from kinematics.gcode import dialects as words
 from kinematics.gcode import moves as tool_path
 from kinematics.gcode import state as codes
-from kinematics.gcode.scanning import AXES, MOTION_WORDS, NO_LETTERS, OTHER_AXES, E, F, G, M, P, R, S, T, W, X
+from kinematics.gcode.scanning import AXES, COMMANDS, MOTION_WORDS, NO_LETTERS, OTHER_AXES, E, F, G, M, P, R, S, T, W, X
 
 EVERY_AXIS = AXES | OTHER_AXES | (1 << E)
 TOO_LARGE = 1e9  # no machine goes there, and numbers of this size are slips
@@ -114,19 +114,19 @@ def note_text(state: codes.State, events: NDArray[np.float64], notes: NDArray[np
 @compiled_part
 def set_feed(state: codes.State, notes: NDArray[np.int64], value: float) -> None:
     """Take an F word: file units a minute, moves a minute under G93; under G95 it is passed over."""
-    least = STANDING_FEED if state.feed_mode == codes.PER_MINUTE else STANDING_FREQUENCY
-    amount = value * state.scale if state.feed_mode == codes.PER_MINUTE else value
-    if amount >= least:
-        if state.feed_mode == codes.PER_MINUTE:
-            state.feed = amount
-            if not state.feed >= SLOWEST_FEED and not state.strict:
-                note(notes, codes.NOTE_FEED_TINY, state)
-        elif state.feed_mode == codes.INVERSE_TIME:
-            state.frequency = value
-    elif state.strict:
-        fail(state, codes.ERROR_FEED_NOT_POSITIVE)
-    else:
-        note(notes, codes.NOTE_FEED_NOT_POSITIVE, state)
+    per_minute = state.feed_mode == codes.PER_MINUTE
+    amount = value * state.scale if per_minute else value
+    if not amount >= (STANDING_FEED if per_minute else STANDING_FREQUENCY):
+        if state.strict:
+            fail(state, codes.ERROR_FEED_NOT_POSITIVE)
+        else:
+            note(notes, codes.NOTE_FEED_NOT_POSITIVE, state)
+    elif per_minute:
+        state.feed = amount
+        if amount < SLOWEST_FEED and not state.strict:
+            note(notes, codes.NOTE_FEED_TINY, state)
+    elif state.feed_mode == codes.INVERSE_TIME:
+        state.frequency = value
 
 
 @compiled_part
@@ -161,22 +161,10 @@ def rename(state: codes.State, mask: int, slots: NDArray[np.float64]) -> None:
         fail(state, codes.ERROR_RENAME_NOTHING)
         return
     for k in range(3):
-        if every:
-            state.shift[k] = state.place[k]
-        elif mask & (1 << (X + k)):
-            state.shift[k] = state.place[k] - slots[X + k] * state.scale
-    if every:
-        state.reading = 0.0
-    elif mask & (1 << E):
-        state.reading = slots[E] * state.filament_scale
-
-
-@compiled_part
-def set_units(state: codes.State, scale: float) -> None:
-    """G20 and G21; an E that is a volume keeps its unit."""
-    if not state.e_is_volume:
-        state.filament_scale = scale
-    state.scale = scale
+        if every or mask & (1 << (X + k)):
+            state.shift[k] = state.place[k] - (0.0 if every else slots[X + k] * state.scale)
+    if every or mask & (1 << E):
+        state.reading = 0.0 if every else slots[E] * state.filament_scale
 
 
 @compiled_part
@@ -262,7 +250,9 @@ def act(
     if meaning == words.PLANE_XY or meaning == words.PLANE_ZX or meaning == words.PLANE_YZ:
         state.plane = meaning - words.PLANE_XY
     elif meaning == words.INCH or meaning == words.MILLIMETRE:
-        set_units(state, 25.4 if meaning == words.INCH else 1.0)
+        state.scale = 25.4 if meaning == words.INCH else 1.0
+        if not state.e_is_volume:
+            state.filament_scale = state.scale
     elif meaning == words.ABSOLUTE or meaning == words.RELATIVE:
         state.is_relative = meaning == words.RELATIVE
     elif meaning == words.E_ABSOLUTE or meaning == words.E_RELATIVE:
@@ -271,18 +261,16 @@ def act(
         state.feed_mode = meaning - words.FEED_PER_MINUTE
     elif meaning == words.PROBE:
         probe(state, round(value * 10), events, notes)
-    elif meaning == words.FINISH:
-        add_event(state, events, tool_path.FINISH, 0.0, 0)
-    elif meaning == words.NO_MOTION:
-        if state.strict:
-            state.motion = words.NO_MOTION
+    elif meaning == words.FINISH or meaning == words.PAUSE:
+        add_event(state, events, tool_path.FINISH if meaning == words.FINISH else tool_path.PAUSE, 0.0, 0)
+    elif meaning == words.NO_MOTION and state.strict:
+        state.motion = words.NO_MOTION
     elif meaning == words.PROGRAM_END:
         state.ended = True
     elif meaning == words.TOOL:
         use_tool(state, events, round(value))
-    elif meaning == words.TOOL_CHANGE:
-        if mask & (1 << T):
-            use_tool(state, events, round(slots[T]))
+    elif meaning == words.TOOL_CHANGE and mask & (1 << T):
+        use_tool(state, events, round(slots[T]))
     elif meaning == words.DWELL:
         dwell(state, mask, slots, events, notes)
     elif meaning == words.HOME:
@@ -292,23 +280,14 @@ def act(
     elif meaning == words.RENAME:
         rename(state, mask, slots)
     elif meaning == words.FEED_OVERRIDE or meaning == words.FLOW_OVERRIDE:
-        if mask & (1 << S) and slots[S] >= LEAST_PERCENT and slots[S] <= MOST_PERCENT:
-            if meaning == words.FEED_OVERRIDE:
-                state.feed_share = slots[S] / 100.0
-            else:
-                state.flow_share = slots[S] / 100.0
-        else:
+        if not mask & (1 << S) or slots[S] < LEAST_PERCENT or slots[S] > MOST_PERCENT:
             note(notes, codes.NOTE_OVERRIDE, state)
-    elif meaning == words.PAUSE:
-        add_event(state, events, tool_path.PAUSE, 0.0, 0)
+        elif meaning == words.FEED_OVERRIDE:
+            state.feed_share = slots[S] / 100.0
+        else:
+            state.flow_share = slots[S] / 100.0
     elif meaning >= words.SET_NOZZLE and meaning <= words.WAIT_BED:
         heat(state, meaning, mask, slots, events)
-
-
-@compiled_part
-def takes_words(meaning: int) -> bool:
-    """Whether words after a command of this meaning are its own."""
-    return meaning < words.PLAIN or meaning >= words.TAKES_WORDS
 
 
 @compiled_part
@@ -327,12 +306,8 @@ def needs_numbers(meaning: int) -> bool:
 @compiled_part
 def meaning_of(value: float, meanings: NDArray[np.int64]) -> int:
     """The meaning of a code; numbers are matched to the tenth, and none leads out of the table."""
-    if not abs(value) < 1000.0:
-        return words.UNKNOWN
-    code = round(value * 10)
-    if code < 0 or code >= words.CODES:
-        return words.UNKNOWN
-    return int(meanings[code])
+    code = round(value * 10) if abs(value) < 1000.0 else -1
+    return int(meanings[code]) if 0 <= code < words.CODES else words.UNKNOWN
 
 
 @compiled_part
@@ -371,7 +346,7 @@ def commands_of_line(
             told = True
             meant[commands] = meaning
             heads[commands] = k
-            if takes_words(meaning):
+            if meaning < words.PLAIN or meaning >= words.TAKES_WORDS:
                 taker = commands
             commands += 1
             continue
@@ -532,10 +507,9 @@ def strict_commands(
         owners[k] = NO_OWNER
         for command in range(commands):
             meaning = meant[command]
+            claims = meaning == words.HOME or meaning == words.RENAME or (meaning < words.PLAIN and claimers == 0)
             if letter == P or letter == S:
-                if meaning == words.DWELL:
-                    owners[k] = command
-            elif letter != F and letter != G and letter != M and letter != T:
-                if meaning == words.HOME or meaning == words.RENAME or (meaning < words.PLAIN and claimers == 0):
-                    owners[k] = command
+                claims = meaning == words.DWELL
+            if claims and not (COMMANDS | (1 << F)) & (1 << letter):
+                owners[k] = command
     return commands

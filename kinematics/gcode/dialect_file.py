@@ -18,6 +18,7 @@ from kinematics.gcode.dialects import (
     FILE_LIMITS,
     MEANINGS,
     OTHER_MEANINGS,
+    PATTERN,
     UNITS_OF,
     WRITTEN_LIMITS,
     Dialect,
@@ -41,14 +42,12 @@ from kinematics.toml.files import (
 from kinematics.toml.files import Path as KeyPath
 from kinematics.toml.sections import (
     NAME,
-    TEXT,
     YES_NO,
     Kind,
     Reading,
     Section,
     blocks,
     key,
-    not_blank,
     one_of,
     shown,
     table,
@@ -63,10 +62,6 @@ LETTER = re.compile(r"[A-FH-LO-Z]", re.IGNORECASE | re.ASCII)
 LETTER_ALLOWED = "one letter, none of G, M, N"
 VALUE = "{value}"  # where the number stands in a text to be written
 
-MEANS = not_blank("what it means, in quotes")
-UNIT = TEXT._replace(allowed='a unit in quotes, such as "mm/s2"')
-PATTERN = not_blank("a regular expression in 'single quotes'")
-
 
 class ExtruderTable(Section):
     """[extruder]: the letter that moves the filament, by length or by volume."""
@@ -75,37 +70,10 @@ class ExtruderTable(Section):
     unit: str = key(one_of("mm", "mm3"), default="mm")
 
 
-class LimitRow(Section):
-    """[[limit]]: a letter of a word that states a limit."""
-
-    word: str = key(not_blank('a G or M word in quotes, such as "M204"'))
-    letter: str = key(not_blank('a letter in quotes, such as "S"'))
-    means: str = key(MEANS)
-    unit: str = key(UNIT)
-    beside: str | None = key(not_blank("a letter that stands in the same command, in quotes"), default=None)
-    without: str | None = key(not_blank("a letter that does not, in quotes"), default=None)
-
-
-class TextRow(Section):
-    """[[text]]: a text command of the user's controller."""
-
-    pattern: str = key(PATTERN)
-    means: str = key(MEANS)
-    unit: str = key(UNIT, default="")
-
-
 class PatternRow(Section):
     """[[label]], [[layer]]: a pattern for comments."""
 
     pattern: str = key(PATTERN)
-
-
-class WriteRow(Section):
-    """[[write]]: the text that sets a limit on the user's controller, with {value}."""
-
-    means: str = key(MEANS)
-    text: str = key(not_blank("text in quotes with {value} in it"))
-    unit: str = key(UNIT)
 
 
 class DialectTable(Section):
@@ -120,11 +88,11 @@ class DialectTable(Section):
         default=MappingProxyType({}),
     )
     extruder: ExtruderTable = table(factory=ExtruderTable)
-    limit: tuple[LimitRow, ...] = blocks(LimitRow, default=())
-    text: tuple[TextRow, ...] = blocks(TextRow, default=())
+    limit: tuple[LimitWord, ...] = blocks(LimitWord, default=())
+    text: tuple[TextCommand, ...] = blocks(TextCommand, default=())
     label: tuple[PatternRow, ...] = blocks(PatternRow, default=())
     layer: tuple[PatternRow, ...] = blocks(PatternRow, default=())
-    write: tuple[WriteRow, ...] = blocks(WriteRow, default=())
+    write: tuple[WriteCommand, ...] = blocks(WriteCommand, default=())
 
 
 def load_dialect(source: str | Path) -> Dialect:
@@ -148,8 +116,8 @@ def dialect_from_text(text: str, place: str, name: str = "") -> Dialect:
     shape = DialectTable.made(reading.table(DialectTable, tables))
     problems = reading.problems()
     base = DIALECTS.get(str(tables.get("based_on", EXTRUSION.name)), EXTRUSION)
-    problems += problems_in_words_table(tables, lines)
-    problems += problems_in_rows(tables, base, lines)
+    problems += problems_in_words_table(shape.words, lines)
+    problems += problems_in_rows(tables, shape.words, base, lines)
     problems += problems_in_patterns(tables)
     problems += problems_in_writes(tables, lines)
     if problems:
@@ -159,17 +127,11 @@ def dialect_from_text(text: str, place: str, name: str = "") -> Dialect:
 
 def _dialect_of(shape: DialectTable, base: Dialect, name: str) -> Dialect:
     words = {canonical_word(word): meaning for word, meaning in shape.words.items()}
-    own = tuple(
-        LimitWord(
-            canonical_word(row.word),
-            row.letter.upper(),
-            row.means,
-            row.unit,
-            (row.beside or "").upper(),
-            (row.without or "").upper(),
-        )
-        for row in shape.limit
-    )
+    upper = [{at: getattr(row, at).upper() for at in ("letter", "beside", "without")} for row in shape.limit]
+    own = [
+        row.made({**row.__dict__, **letters, "word": canonical_word(row.word)})
+        for row, letters in zip(shape.limit, upper, strict=True)
+    ]
     limits = tuple(_limits(base.limits, own, words))
     stated = {row.word for row in limits}
     kept = {word: meaning for word, meaning in base.words.items() if word not in stated}
@@ -182,10 +144,10 @@ def _dialect_of(shape: DialectTable, base: Dialect, name: str) -> Dialect:
         extruder_letter=shape.extruder.letter,
         extruder_is_volume=shape.extruder.unit == "mm3",
         limits=limits,
-        texts=(*(TextCommand(row.pattern, row.means, row.unit) for row in shape.text), *base.texts),
+        texts=(*shape.text, *base.texts),
         labels=(*(row.pattern for row in shape.label), *base.labels),
         layers=(*(row.pattern for row in shape.layer), *base.layers),
-        writes=tuple(WriteCommand(row.means, row.text, row.unit) for row in shape.write),
+        writes=shape.write,
     )
 
 
@@ -215,12 +177,11 @@ def canonical_word(word: str) -> str:
     return f"{parts[1].upper()}{parts[2]}{tenth}"
 
 
-def problems_in_words_table(tables: Mapping[str, Any], lines: TomlLines) -> Iterator[Problem]:
+def problems_in_words_table(words: Mapping[str, Any], lines: TomlLines) -> Iterator[Problem]:
     """[words]: keys that are no words or are given twice, meanings that there are none of."""
-    words = tables.get("words")
     first: dict[str, str] = {}
     meanings = [meaning for meaning in MEANINGS if meaning != "limit"]
-    for word, meaning in words.items() if isinstance(words, dict) else ():
+    for word, meaning in words.items():
         path: KeyPath = ("words", word)
         canonical = canonical_word(word)
         if not canonical:
@@ -239,10 +200,11 @@ def problems_in_words_table(tables: Mapping[str, Any], lines: TomlLines) -> Iter
             yield _not_among(path, meaning, meanings)
 
 
-def problems_in_rows(tables: Mapping[str, Any], base: Dialect, lines: TomlLines) -> Iterator[Problem]:
+def problems_in_rows(
+    tables: Mapping[str, Any], words: Mapping[str, Any], base: Dialect, lines: TomlLines
+) -> Iterator[Problem]:
     """[[limit]]: words, letters, meanings, units, and what is said twice."""
-    words = tables.get("words")
-    said = {canonical_word(word): word for word in reversed(words)} if isinstance(words, dict) else {}
+    said = {canonical_word(word): word for word in reversed([*words])}
     first: dict[Any, KeyPath] = {}
     for position, row in _rows(tables, "limit"):
         here: KeyPath = ("limit", position)

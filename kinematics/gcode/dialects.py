@@ -12,12 +12,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from types import MappingProxyType
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import InputError, nearest
+from kinematics.toml.sections import TEXT, Section, key, not_blank
 
 CODES = 10_000  # a code is ten times its number: G92.1 is 921
 
@@ -145,43 +145,48 @@ UNITS_OF: Mapping[str, Mapping[str, float]] = MappingProxyType(
 )
 
 
-class LimitWord(NamedTuple):
-    """A row of the table of in-file limits: letter `letter` of `word` states the limit `means`, in `unit`.
+MEANS = not_blank("what it means, in quotes")
+UNIT = TEXT._replace(allowed='a unit in quotes, such as "mm/s2"')
+PATTERN = not_blank("a regular expression in 'single quotes'")
+
+
+class LimitWord(Section):
+    """[[limit]]: letter `letter` of `word` states the limit `means`, in `unit`.
 
     Where `beside` names a letter, only in a command that has that one as well; where `without` does, only in one that
     lacks it. Of several rows for a letter the first that fits holds.
     """
 
-    word: str
-    letter: str
-    means: str
-    unit: str
-    beside: str = ""
-    without: str = ""
+    word: str = key(not_blank('a G or M word in quotes, such as "M204"'))
+    letter: str = key(not_blank('a letter in quotes, such as "S"'))
+    means: str = key(MEANS)
+    unit: str = key(UNIT)
+    beside: str = key(not_blank("a letter that stands in the same command, in quotes"), default="")
+    without: str = key(not_blank("a letter that does not, in quotes"), default="")
 
     def fits(self, letters: str) -> bool:
         """Whether the row holds in a command with these letters."""
         return self.beside in letters and (not self.without or self.without not in letters)
 
 
-class TextCommand(NamedTuple):
-    """A text command of the user's controller: a regular expression with a group `value` where it has one.
+class TextCommand(Section):
+    """[[text]]: a text command of the user's controller, a regular expression with a group `value` where it has one.
 
     `means` is a key of FILE_LIMITS, or "override" (a factor, unit "1" or "%"), "dwell" (unit s or ms), "pause" or
     "ignore".
     """
 
-    pattern: str
-    means: str
-    unit: str = ""
+    pattern: str = key(PATTERN)
+    means: str = key(MEANS)
+    unit: str = key(UNIT, default="")
 
 
-class WriteCommand(NamedTuple):
-    """The user's own text that sets a limit: `{value}` in `text` stands for the number, in `unit`."""
+class WriteCommand(Section):
+    """[[write]]: the user's own text that sets a limit: `{value}` in `text` stands for the number, in `unit`."""
 
-    means: str
-    text: str
-    unit: str
+    means: str = key(MEANS)
+    text: str = key(not_blank("text in quotes with {value} in it"))
+    unit: str = key(UNIT)
 
 
 def place_of(word: str) -> tuple[int, int]:
@@ -348,3 +353,9 @@ def text_from(raw: bytes) -> str:
         return raw.decode("utf-8")
     except UnicodeDecodeError:
         return raw.decode("latin-1")
+
+
+def readable(text: str) -> str:
+    """Text of a job file as it may be shown, blanks around it aside: what cannot be printed becomes a question mark."""
+    text = text.strip()
+    return text if text.isprintable() else "".join(letter if letter.isprintable() else "?" for letter in text)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
-from types import MappingProxyType
 from typing import NamedTuple
 
 import numpy as np
@@ -13,7 +12,6 @@ from numpy.typing import NDArray
 from kinematics.gcode.dialects import CODES, FILE_LIMITS, UNITS_OF, Dialect, LimitWord, place_of
 from kinematics.gcode.moves import FIRST_OF_COMMAND, LIMIT, Events
 
-NOTHING_BEFORE: Mapping[str, float] = MappingProxyType({})
 MAY_BE_ZERO = ("pressure advance",)
 
 
@@ -50,14 +48,13 @@ class Unused(NamedTuple):
         return self._replace(letters=letters, times=self.times + later.times)
 
 
-def limits_in_events(events: Events, dialect: Dialect) -> tuple[list[FileLimit], list[Unused]]:
-    """The limits that G and M words state, and the words that state none."""
+def limits_in_events(events: Events, dialect: Dialect, unused: dict[str, Unused]) -> list[FileLimit]:
+    """The limits that G and M words state; `unused` takes up the words that state none."""
     rows: dict[tuple[int, int], list[LimitWord]] = {}
     for row in dialect.limits:
         of_m, code = place_of(row.word)
         rows.setdefault((code + of_m * CODES, ord(row.letter) - ord("A")), []).append(row)
     found: list[FileLimit] = []
-    unused: dict[str, Unused] = {}
     last: dict[str, int] = {}  # the last line counted of each unused word
     at_limit = np.flatnonzero(events.kind == LIMIT)
     first, told = np.divmod(events.tool[at_limit], FIRST_OF_COMMAND)
@@ -81,22 +78,22 @@ def limits_in_events(events: Events, dialect: Dialect) -> tuple[list[FileLimit],
             last[word] = line
     # Of one command the more particular letter wins, in whatever order they stand.
     found.sort(key=lambda row: (row.line, row.move, -len(FILE_LIMITS[row.means][0])))
-    return found, list(unused.values())
+    return found
 
 
-def conditions_of(stated: Sequence[FileLimit], moves: int, before: Mapping[str, float] = NOTHING_BEFORE) -> Conditions:
-    """What holds for each of `moves` moves: equal sets of stated limits share a row; row 0 is what held `before`."""
+def conditions_of(stated: Sequence[FileLimit], moves: int, holds: dict[str, float]) -> Conditions:
+    """What holds for each of `moves` moves: equal sets of stated limits share a row; row 0 is what `holds` before them,
+    which becomes what holds behind them.
+    """
     of_move = np.zeros(moves, np.int32)
-    now = dict(before)
-    rows: dict[tuple[tuple[str, float], ...], int] = {tuple(sorted(now.items())): 0}
+    rows: dict[tuple[tuple[str, float], ...], int] = {tuple(sorted(holds.items())): 0}
     number = 0
     begin = 0
     for statement in stated:
         if statement.move > begin:
             of_move[begin : statement.move] = number
             begin = statement.move
-        for key in FILE_LIMITS[statement.means][0]:
-            now[key] = statement.value
-        number = rows.setdefault(tuple(sorted(now.items())), len(rows))
+        holds |= dict.fromkeys(FILE_LIMITS[statement.means][0], statement.value)
+        number = rows.setdefault(tuple(sorted(holds.items())), len(rows))
     of_move[begin:] = number
     return Conditions(of_move, tuple(dict(row) for row in rows))

@@ -13,6 +13,7 @@ from kinematics.gcode.file_limits import Unused
 Notes = dict[int, tuple[int, int, int]]  # of what was doubtful, by row of `state` or key: lines, the first, its offset
 
 SHOWN_TEXT = 40
+_ENDS_A_LINE = re.compile(rb"[\r\n]")
 # What else is often given for a job: where its mark stands, the mark, what to call it (the formats' own descriptions).
 PACKED = (
     (0, b"PK\x03\x04", "a zip archive"),
@@ -24,12 +25,19 @@ PACKED = (
 SEEN_AS_TEXT = 65_536  # bytes at the start of a file that must look like text
 
 
+def end_of_line(content: bytes | memoryview, begin: int, end: int) -> int:
+    """Where the line that begins at a byte ends, at `end` at the latest."""
+    found = _ENDS_A_LINE.search(content, begin, end)
+    return end if found is None else found.start()
+
+
 def line_text(content: memoryview, offset: int) -> str:
     """The line that begins at `offset`, shortened, as it may be shown."""
-    end = offset
-    while end < len(content) and content[end] not in b"\r\n" and end - offset < 4 * SHOWN_TEXT:
-        end += 1
-    text = bytes(content[offset:end]).decode("utf-8", "replace").strip()
+    text = (
+        bytes(content[offset : end_of_line(content, offset, offset + 4 * SHOWN_TEXT)])
+        .decode("utf-8", "replace")
+        .strip()
+    )
     text = "".join(c if c.isprintable() else "?" for c in text)
     return text if len(text) <= SHOWN_TEXT else text[: SHOWN_TEXT - 1] + "…"
 
@@ -85,15 +93,14 @@ def _doubt(row: int, content: memoryview, offset: int) -> tuple[str, int]:
         return f"{letter} is no axis here, not used; {hint}", MAY_COST
     if row < codes.TEXT_KEY:
         is_m = row >= codes.NOTE_M
-        word = _code_text("M" if is_m else "G", row - (codes.NOTE_M if is_m else codes.NOTE_G))
+        tenfold = row - (codes.NOTE_M if is_m else codes.NOTE_G)
     elif row < codes.CODE_KEY:
-        holds_numbers = bool(row & 1)
         text = f"{word_text(content, offset)}: {codes.NOTE_TEXTS[codes.NOTE_TEXT]}"
-        return text, HOLDS_NUMBERS if holds_numbers else NOT_KNOWN
+        return text, HOLDS_NUMBERS if row & 1 else NOT_KNOWN  # the last bit tells of numbers in the text
     else:
         is_m = bool(row & codes.M_KEY)
-        word = _code_text("M" if is_m else "G", (row & (codes.M_KEY - 1)) - codes.CODE_MIDDLE)
-    return f"{word} is not understood, not used", NOT_KNOWN if is_m else MAY_COST
+        tenfold = (row & (codes.M_KEY - 1)) - codes.CODE_MIDDLE
+    return f"{_code_text('M' if is_m else 'G', tenfold)} is not understood, not used", NOT_KNOWN if is_m else MAY_COST
 
 
 def joined(seen: Notice | None, more: Notice) -> Notice:

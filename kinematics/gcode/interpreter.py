@@ -361,8 +361,7 @@ def read_lines(
             if number > before:
                 if not speed > 0.0:
                     note(notes, codes.NOTE_NO_FEED, state)
-                    for k in range(before, number):
-                        path[codes.SPEED, k] = math.inf
+                    path[codes.SPEED, before:number] = math.inf
                 if state.ended:
                     note(notes, codes.NOTE_AFTER_END, state)
         if strict and state.ended:

@@ -148,23 +148,6 @@ def printed_before(moves: Moves, places: Sequence[int], before: float) -> list[f
     return lengths
 
 
-def facts_of(job: Job) -> JobFacts:
-    """The facts of a job that has been read whole."""
-    statements = Statements()
-    statements.add(job.stated, job.moves)
-    return JobFacts(
-        job.name,
-        len(job),
-        job.layers,
-        job.extent,
-        job.filament,
-        job.notices,
-        statements.limits,
-        statements.by_line,
-        retractions_of(job.moves),
-    )
-
-
 def retractions_of(moves: Moves) -> int:
     """How many moves of the extruder alone pull filament back."""
     return int(np.count_nonzero((moves.kind == FILAMENT) & (moves.de < 0.0)))
@@ -206,12 +189,24 @@ class Job:
     @cached_property
     def conditions(self) -> Conditions:
         """Which stated limits hold for each move."""
-        return conditions_of(self.stated, len(self))
+        return conditions_of(self.stated, len(self), {})
 
     @cached_property
     def facts(self) -> JobFacts:
         """What the job is, whatever machine prints it."""
-        return facts_of(self)
+        statements = Statements()
+        statements.add(self.stated, self.moves)
+        return JobFacts(
+            self.name,
+            len(self),
+            self.layers,
+            self.extent,
+            self.filament,
+            self.notices,
+            statements.limits,
+            statements.by_line,
+            retractions_of(self.moves),
+        )
 
     @cached_property
     def labels(self) -> Labels:

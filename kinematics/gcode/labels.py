@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.gcode.dialects import Dialect, compiled_pattern, text_from
+from kinematics.gcode.dialects import Dialect, compiled_pattern, readable, text_from
 from kinematics.gcode.scanning import LINE_FEED, RETURN
 
 
@@ -172,7 +172,7 @@ def _marks_by_pattern(content: Content, patterns: Sequence[str], group: str, sem
     def name_of(raw: bytes) -> str | None:
         text = text_from(raw).strip()
         fits = (match for pattern in compiled if (match := pattern.fullmatch(text)))
-        return next((_readable(match[group] or "") for match in fits), None)
+        return next((readable(match[group] or "") for match in fits), None)
 
     return _marks(content, comment_patterns(rb"([^\r\n%s]*)", semicolon_comments), name_of)
 
@@ -217,10 +217,4 @@ def most_frequent_key(counts_by_kind: Sequence[Pairs]) -> bytes:
 
 def _marks_of_key(content: Content, key: bytes, semicolon_comments: bool) -> list[Mark]:
     patterns = comment_patterns(rb"[ \t]*%b[ \t]*:([^\r\n%%s]*)" % re.escape(key), semicolon_comments)
-    return _marks(content, patterns, lambda raw: _readable(text_from(raw)))
-
-
-def _readable(text: str) -> str:
-    """A name as it may be shown: what cannot be printed becomes a question mark."""
-    text = text.strip()
-    return text if text.isprintable() else "".join(letter if letter.isprintable() else "?" for letter in text)
+    return _marks(content, patterns, lambda raw: readable(text_from(raw)))

@@ -81,11 +81,8 @@ def number_layers(
     number = np.int32(state[NUMBER])
     level, floor = state[LEVEL], state[FLOOR]
     climbing = state[CLIMBING] != 0.0
-    winding, risen_at, end = state[WINDING], state[RISEN_AT], state[END]
     last_print = int(state[LAST_PRINT])
-    last_x, last_y = state[LAST_X], state[LAST_Y]
     fed, most_fed = state[FED], state[MOST_FED]
-    lowest, first, fallen = state[LOWEST], state[FIRST], state[FALLEN]
     for i in range(dx.size):
         fed += de[i]
         most_fed = max(most_fed, fed)
@@ -97,45 +94,43 @@ def number_layers(
             continue
         x, y = dx[i], dy[i]
         begins = False
-        if climbing and abs(top - rise - end) <= SAME_HEIGHT:
+        if climbing and abs(top - rise - state[END]) <= SAME_HEIGHT:
             if x != 0.0 or y != 0.0:
-                if last_print == i - 1 and (last_x != 0.0 or last_y != 0.0):
-                    winding += turn_between(last_x, last_y, x, y)
-                last_x, last_y = x, y
+                if last_print == i - 1 and (state[LAST_X] != 0.0 or state[LAST_Y] != 0.0):
+                    state[WINDING] += turn_between(state[LAST_X], state[LAST_Y], x, y)
+                state[LAST_X], state[LAST_Y] = x, y
             last_print = i
             if not flat:
-                if rise > 0.0 and abs(winding) >= FULL_TURN:
+                if rise > 0.0 and abs(state[WINDING]) >= FULL_TURN:
                     begins = True
-                    winding -= math.copysign(2.0 * math.pi, winding)
-                risen_at = winding
-            elif abs(winding - risen_at) > HALF_TURN:
+                    state[WINDING] -= math.copysign(2.0 * math.pi, state[WINDING])
+                state[RISEN_AT] = state[WINDING]
+            elif abs(state[WINDING] - state[RISEN_AT]) > HALF_TURN:
                 climbing = False
-            end = top
+            state[END] = top
         elif flat:
             begins = not abs(top - level) <= SAME_HEIGHT
             climbing = False
         elif not (floor + SAME_HEIGHT < top <= level + SAME_HEIGHT):
             begins = climbing = True
-            winding = risen_at = 0.0
+            state[WINDING] = state[RISEN_AT] = 0.0
             last_print = i
-            last_x, last_y = x, y
-            end = top
+            state[LAST_X], state[LAST_Y] = x, y
+            state[END] = top
         if begins:
             number += 1
             floor = level if level < top - SAME_HEIGHT else -math.inf
             level = top
         elif climbing:
             level = max(level, top)
-        if top < lowest - SAME_HEIGHT:
-            lowest, first = top, number
+        if top < state[LOWEST] - SAME_HEIGHT:
+            state[LOWEST], state[FIRST] = top, number
         if rise < -SAME_HEIGHT:
-            fallen += math.sqrt(x * x + y * y + rise * rise)
+            state[FALLEN] += math.sqrt(x * x + y * y + rise * rise)
         layer[i] = number
     state[NUMBER], state[LEVEL], state[FLOOR], state[CLIMBING] = number, level, floor, climbing
-    state[WINDING], state[RISEN_AT], state[END] = winding, risen_at, end
-    state[LAST_PRINT], state[LAST_X], state[LAST_Y] = last_print - dx.size, last_x, last_y
+    state[LAST_PRINT] = last_print - dx.size
     state[FED], state[MOST_FED] = fed, most_fed
-    state[LOWEST], state[FIRST], state[FALLEN] = lowest, first, fallen
 
 
 @compiled

@@ -19,15 +19,8 @@ RADII_AGREE = 0.002  # mm, NISTIR 6556, 3.5.3.2
 RADII_AGREE_INCH = 0.0002 * 25.4  # mm, where the file is in inches
 REACH_SLACK = 1.001  # a radius too small by less than this share is taken as a half circle
 
-ARC_GOOD, ARC_OFF_CIRCLE, ARC_TOO_FAR, ARC_NO_RADIUS, ARC_CLOSED_BY_RADIUS = 0, 1, 2, 3, 4
-# What a strict dialect says of them.
-ARC_ERRORS = (
-    codes.ERROR_NONE,
-    codes.ERROR_ARC_RADII,
-    codes.ERROR_ARC_TOO_FAR,
-    codes.ERROR_ARC_NO_RADIUS,
-    codes.ERROR_ARC_FULL_BY_RADIUS,
-)
+# What is wrong with an arc: what a strict dialect says of it.
+ARC_GOOD, ARC_OFF_CIRCLE = codes.ERROR_NONE, codes.ERROR_ARC_RADII
 MOST_CHORDS = 60_000
 MOST_TURNS = 1_000.0
 ANEW = 32  # chords
@@ -46,12 +39,10 @@ def arc_from_centre(
     """
     radius = math.sqrt(offset_p * offset_p + offset_q * offset_q)
     if radius < 1e-9:
-        return ARC_NO_RADIUS, 0.0, 0.0, 0.0, 0.0, 0.0
-    code = ARC_GOOD
-    end_p = dp - offset_p
-    end_q = dq - offset_q
-    if abs(math.sqrt(end_p * end_p + end_q * end_q) - radius) > agree:
-        code = ARC_OFF_CIRCLE
+        return codes.ERROR_ARC_NO_RADIUS, 0.0, 0.0, 0.0, 0.0, 0.0
+    end_p, end_q = dp - offset_p, dq - offset_q
+    is_off = abs(math.sqrt(end_p * end_p + end_q * end_q) - radius) > agree
+    code = ARC_OFF_CIRCLE if is_off else ARC_GOOD
     start = math.atan2(-offset_q, -offset_p)
     if abs(dp) <= SAME_PLACE and abs(dq) <= SAME_PLACE:
         sweep = 2.0 * math.pi
@@ -77,10 +68,10 @@ def arc_from_radius(
     """
     chord = math.sqrt(dp * dp + dq * dq)
     if abs(dp) <= SAME_PLACE and abs(dq) <= SAME_PLACE:
-        return ARC_CLOSED_BY_RADIUS, 0.0, 0.0, 0.0, 0.0, 0.0
+        return codes.ERROR_ARC_FULL_BY_RADIUS, 0.0, 0.0, 0.0, 0.0, 0.0
     size = abs(radius)
     if chord > 2.0 * size * slack:
-        return ARC_TOO_FAR, 0.0, 0.0, 0.0, 0.0, 0.0
+        return codes.ERROR_ARC_TOO_FAR, 0.0, 0.0, 0.0, 0.0, 0.0
     half = 0.5 * chord
     size = max(size, half)
     rise = math.sqrt(max(0.0, size * size - half * half))
@@ -173,7 +164,7 @@ def cut_arc(
     dp, dq = target[p] - start_p, target[q] - start_q
     by_centre = mask & ((1 << (I + p)) | (1 << (I + q))) != 0
     by_radius = mask & (1 << R) != 0
-    code = ARC_TOO_FAR
+    code = codes.ERROR_ARC_TOO_FAR
     centre_p = centre_q = radius = start = sweep = 0.0
     if strict and (not (by_centre or by_radius) or mask & ((1 << (X + p)) | (1 << (X + q))) == 0):
         fail(state, codes.ERROR_ARC_NO_FORM)
@@ -192,7 +183,7 @@ def cut_arc(
         slack = 1.0 + 1e-9 if strict else REACH_SLACK
         code, centre_p, centre_q, radius, start, sweep = arc_from_radius(dp, dq, slots[R] * state.scale, counter, slack)
     if code != ARC_GOOD and strict:
-        fail(state, ARC_ERRORS[code])
+        fail(state, code)
         return 0
     if code == ARC_OFF_CIRCLE:
         note(notes, codes.NOTE_ARC_RADII, state)

@@ -8,30 +8,34 @@ import numpy as np
 from numpy.typing import NDArray
 
 # Kinds of a move (Moves.kind).
-PRINT = 0  # path length > 0 and filament fed > 0
-TRAVEL = 1  # path length > 0, nothing fed (or drawn back)
-FILAMENT = 2  # extruder only
+(
+    PRINT,  # path length > 0 and filament fed > 0
+    TRAVEL,  # path length > 0, nothing fed (or drawn back)
+    FILAMENT,  # extruder only
+) = range(3)
 KIND_NAMES = ("print", "travel", "filament")
 
 # Kinds of an event (Events.kind). All but the heater targets bring motion to rest at their place.
-DWELL = 0  # value: seconds
-PAUSE = 1  # a person has to act
-HOMING = 2  # tool: a bit for each axis that is put at its home place, 1 for x
-PROBING = 3
-TOOL_CHANGE = 4  # value: tool number
-NOZZLE_TARGET = 5  # value: °C, heating goes on beside motion
-BED_TARGET = 6  # value: °C, heating goes on beside motion
-NOZZLE_WAIT = 7  # value: °C, NaN where the line names none and the last target counts
-BED_WAIT = 8  # value: °C, NaN likewise
-NOZZLE_WAIT_BOTH_WAYS = 9  # value: °C; also waits for cooling down
-BED_WAIT_BOTH_WAYS = 10
+(
+    DWELL,  # value: seconds
+    PAUSE,  # a person has to act
+    HOMING,  # tool: a bit for each axis that is put at its home place, 1 for x
+    PROBING,
+    TOOL_CHANGE,  # value: tool number
+    NOZZLE_TARGET,  # value: °C, heating goes on beside motion
+    BED_TARGET,  # value: °C, heating goes on beside motion
+    NOZZLE_WAIT,  # value: °C, NaN where the line names none and the last target counts
+    BED_WAIT,  # value: °C, NaN likewise
+    NOZZLE_WAIT_BOTH_WAYS,  # value: °C; also waits for cooling down
+    BED_WAIT_BOTH_WAYS,
+    FINISH,  # waits until the moves before it are done
+    RETRACTION,  # by the controller, whose length nobody gave
+    # value: of the word; tool: letter + 32 · (ten times the code + 10,000 for M), and more for a command's first letter
+    LIMIT,  # motion goes on
+    TEXT,  # a line that is no G-code: value its byte offset, tool the row or key of the notes; motion goes on
+) = range(15)
 WAITS = (NOZZLE_WAIT, BED_WAIT, NOZZLE_WAIT_BOTH_WAYS, BED_WAIT_BOTH_WAYS)
-FINISH = 11  # waits until the moves before it are done
-RETRACTION = 12  # by the controller, whose length nobody gave
-# value: of the word; tool: letter + 32 · (ten times the code + 10,000 for M), and more for a command's first letter
-LIMIT = 13  # motion goes on
 FIRST_OF_COMMAND = 1 << 20
-TEXT = 14  # a line that is no G-code: value its byte offset, tool the row or key of the notes; motion goes on
 EVENT_NAMES = (
     "dwell",
     "pause",

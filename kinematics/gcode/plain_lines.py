@@ -17,7 +17,7 @@ from kinematics.gcode import dialects as words
 from kinematics.gcode import scanning as text
 from kinematics.gcode import state as codes
 from kinematics.gcode.commands import SLOWEST_FEED, TOO_LARGE
-from kinematics.gcode.motion import NOTHING
+from kinematics.gcode.motion import NOTHING, extend
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
 from kinematics.gcode.scanning import POWERS_OF_TEN, E, F, X, Y, Z, after_line_end, end_of_line, number_at, short_field
 
@@ -26,7 +26,7 @@ THREE_BYTES = np.uint64(0xFFFFFF)
 G0_BLANK, G1_BLANK = np.uint64(0x203047), np.uint64(0x203147)
 X_BIT, Y_BIT, Z_BIT, E_BIT, F_BIT = 1 << X, 1 << Y, 1 << Z, 1 << E, 1 << F
 SURELY_SOME = 1e-17  # mm²: squared lengths from here on are longer than NOTHING
-MOST_DIGITS = 15  # that one division rounds correctly
+DIVIDED_EXACTLY = 15  # that one division rounds correctly
 
 
 @compiled_part
@@ -57,23 +57,17 @@ def plain_lines(
 ) -> int:
     """Read plain lines from `i` on and return where the first other line begins; arrays as in `interpreter`."""
     x, y, z, reading = state.place[0], state.place[1], state.place[2], state.reading
-    feed, scale = state.feed, state.scale
-    feed_share, flow_share, filament_scale = state.feed_share, state.flow_share, state.filament_scale
-    low_x, low_y, low_z = state.low[0], state.low[1], state.low[2]
-    high_x, high_y, high_z = state.high[0], state.high[1], state.high[2]
-    relative = state.is_relative
-    e_relative = relative or state.is_e_relative
+    feed = state.feed
+    e_relative = state.is_relative or state.is_e_relative
     last_kind, motion = state.last_kind, state.motion
-    semicolons = state.semicolons
     number, line, stop = state.moves, state.line, state.stop_pending
-    shift_x, shift_y, shift_z = state.shift[0], state.shift[1], state.shift[2]
     base = np.uint64(state.first)
-    speed = feed / 60.0 * feed_share
+    speed = feed / 60.0 * state.feed_share
     value_x = value_y = value_z = value_e = value_f = 0.0
     while i < end and number <= most_moves:
         head = eight_at(source, i) & THREE_BYTES
         if head != G1_BLANK and head != G0_BLANK:
-            if byte_at(source, i) != text.SEMICOLON or not semicolons:
+            if byte_at(source, i) != text.SEMICOLON or not state.semicolons:
                 break
             j = end_of_line(source, i, end)
             if j == end:
@@ -98,7 +92,7 @@ def plain_lines(
                 stop_at, digits, point, mantissa = number_at(source, j, False)
                 length = stop_at - j
                 decimals = digits - point if point >= 0 else 0
-                if digits > MOST_DIGITS or digits == 0:
+                if digits > DIVIDED_EXACTLY or digits == 0:
                     break
             if decimals < 0:
                 break
@@ -107,22 +101,18 @@ def plain_lines(
                 value = -value
             j += length
             if c == 88:
-                bit = X_BIT
                 value_x = value
             elif c == 89:
-                bit = Y_BIT
                 value_y = value
             elif c == 69:
-                bit = E_BIT
                 value_e = value
             elif c == 70:
-                bit = F_BIT
                 value_f = value
             elif c == 90:
-                bit = Z_BIT
                 value_z = value
             else:
                 break
+            bit = 1 << (c - 65)
             if mask & bit or abs(value) >= TOO_LARGE:
                 break
             mask |= bit
@@ -134,7 +124,7 @@ def plain_lines(
                 if c != text.SEMICOLON:
                     continue
             if c == text.SEMICOLON:
-                if not semicolons:
+                if not state.semicolons:
                     break
                 j = end_of_line(source, j, end)
                 c = byte_at(source, j)
@@ -147,10 +137,10 @@ def plain_lines(
             break
         # ---- what it does
         if mask & F_BIT:
-            new_feed = value_f * scale
+            new_feed = value_f * state.scale
             if not new_feed >= SLOWEST_FEED:
                 break
-            new_speed = new_feed / 60.0 * feed_share
+            new_speed = new_feed / 60.0 * state.feed_share
         else:
             new_feed, new_speed = feed, speed
         if not new_speed > 0.0:
@@ -163,21 +153,21 @@ def plain_lines(
             continue
         new_x, new_y, new_z = x, y, z
         if mask & X_BIT:
-            new_x = (x if relative else shift_x) + value_x * scale
+            new_x = (x if state.is_relative else state.shift[0]) + value_x * state.scale
         if mask & Y_BIT:
-            new_y = (y if relative else shift_y) + value_y * scale
+            new_y = (y if state.is_relative else state.shift[1]) + value_y * state.scale
         if mask & Z_BIT:
-            new_z = (z if relative else shift_z) + value_z * scale
+            new_z = (z if state.is_relative else state.shift[2]) + value_z * state.scale
         de = 0.0
         if mask & E_BIT:
-            told = value_e * filament_scale
+            told = value_e * state.filament_scale
             if e_relative:
                 de = told
                 reading += told
             else:
                 de = told - reading
                 reading = told
-            de *= flow_share
+            de *= state.flow_share
         dx, dy, dz = new_x - x, new_y - y, new_z - z
         square = dx * dx + dy * dy + dz * dz
         if square < SURELY_SOME and math.sqrt(square) < NOTHING:
@@ -189,13 +179,9 @@ def plain_lines(
             last_kind = FILAMENT
         elif de > 0.0:
             if last_kind != PRINT:
-                low_x, high_x = min(low_x, x), max(high_x, x)
-                low_y, high_y = min(low_y, y), max(high_y, y)
-                low_z, high_z = min(low_z, z), max(high_z, z)
+                extend(state, x, y, z)
             x, y, z = new_x, new_y, new_z
-            low_x, high_x = min(low_x, x), max(high_x, x)
-            low_y, high_y = min(low_y, y), max(high_y, y)
-            low_z, high_z = min(low_z, z), max(high_z, z)
+            extend(state, x, y, z)
             last_kind = PRINT
         else:
             x, y, z = new_x, new_y, new_z
@@ -214,8 +200,6 @@ def plain_lines(
         number += 1
     state.place[0], state.place[1], state.place[2], state.reading = x, y, z, reading
     state.feed = feed
-    state.low[0], state.low[1], state.low[2] = low_x, low_y, low_z
-    state.high[0], state.high[1], state.high[2] = high_x, high_y, high_z
     state.last_kind, state.motion = last_kind, motion
     state.moves, state.line, state.stop_pending = number, line, stop
     return i

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections import deque
 from collections.abc import Generator
 from concurrent.futures import ThreadPoolExecutor
@@ -16,9 +15,9 @@ from kinematics.compiled import CHECKED
 from kinematics.errors import InputError, Notice, by_weight
 from kinematics.gcode import state as codes
 from kinematics.gcode.chunks import CHUNK, Chunk, JobFile
-from kinematics.gcode.dialects import FILE_LIMITS, Dialect, text_from
+from kinematics.gcode.dialects import Dialect, text_from
 from kinematics.gcode.file_limits import Conditions, FileLimit, Unused, conditions_of, limits_in_events
-from kinematics.gcode.findings import Notes, error_of, first_findings, joined, notice_of
+from kinematics.gcode.findings import Notes, end_of_line, error_of, first_findings, joined, notice_of
 from kinematics.gcode.interpreter import RESERVE, read_lines
 from kinematics.gcode.job import Extent, JobFacts, Statements, retractions_of
 from kinematics.gcode.labels import LabelNames, Labels, Marks, label_marks, layer_marks
@@ -37,7 +36,7 @@ from kinematics.gcode.layers import (
     printed_length,
     settle_layers,
 )
-from kinematics.gcode.moves import Events, Moves
+from kinematics.gcode.moves import LIMIT, Events, Moves
 from kinematics.gcode.state import ReaderOptions, fresh_state
 from kinematics.gcode.text_commands import events_from, take_texts, with_added
 
@@ -49,7 +48,6 @@ BYTES_AN_EVENT = 256
 MOST_MOVES = 200_000_000  # of a job, kilometres of them; beyond are endless arcs in too many pieces
 MOST_EVENTS = 10_000_000  # of a job: they are kept, some 50 bytes each
 MOST_LINES = 2_000_000_000  # as many as the number of a line can tell
-ENDS_A_LINE = re.compile(rb"[\r\n]")
 
 
 class Portion(NamedTuple):
@@ -242,30 +240,29 @@ class Portions:
         if self._state.status == codes.STATUS_ERROR:
             raise error_of(chunk.content, self._file.name, self._state)
         # A line of which only some commands have acted is looked at with the first of its moves.
-        end = _end_of_line(chunk, stop) if self._state.resumed else stop
+        end = end_of_line(chunk.buffer.data, stop, chunk.end) if self._state.resumed else stop
         taken, self._marked = self._marked, end - stop
         content = chunk.buffer.data[:end]
         moves = columns.moves(first)
         n = moves.kind.size
         moves = moves._replace(layer=self._layers(content, moves, lines, taken))
         events = events_from(table)
-        stated, unused = limits_in_events(events, dialect)
+        stated = limits_in_events(events, dialect, self._unused)
         if dialect.texts:
-            texts = take_texts(events, content, dialect, moves.speed, notes, self._override)
-            self._override = texts.override
-            stated = sorted([*stated, *texts.stated], key=lambda row: row.line)
-            if self._stop_pending and n:
-                moves.stop[0] = 1
-            self._stop_pending = (self._stop_pending and n == 0) or any(move == n for move, *_ in texts.events)
-            moves.stop[[move for move, *_ in texts.events if move < n]] = 1
-            events = with_added(events, texts.events)
-        elif stated or unused:
+            added, told, self._override = take_texts(events, content, dialect, moves.speed, notes, self._override)
+            stated = sorted([*stated, *told], key=lambda row: row.line)
+            rests = {*([0] if self._stop_pending else []), *(move for move, *_ in added)}
+            self._stop_pending = n in rests  # motion rests before the first move of the next portion
+            moves.stop[[move for move in rests if move < n]] = 1
+            events = with_added(events, added)
+        elif (events.kind == LIMIT).any():
             events = with_added(events, [])
-        self._note(notes, content, unused)
+        for row, notice in first_findings(notes, content).items():
+            self._doubtful[row] = joined(self._doubtful.get(row), notice)
         if self._columns is None:
             self._statements.add(stated, moves)
             self._retractions += retractions_of(moves)
-        conditions = self._conditions(stated, n) if self._wanted.conditions else None
+        conditions = conditions_of(stated, n, self._holds) if self._wanted.conditions else None
         labels = self._labels(content, moves.line - lines, taken) if self._wanted.labels else None
         self.moves += n
         self._events += int(table.shape[0])
@@ -324,20 +321,6 @@ class Portions:
                 self._notes[row, codes.NOTE_COUNT] = 0  # the last line counted stays: it may be taken up again
         return notes
 
-    def _note(self, notes: Notes, content: memoryview, unused: list[Unused]) -> None:
-        """Keep what was doubtful."""
-        for row, notice in first_findings(notes, content).items():
-            self._doubtful[row] = joined(self._doubtful.get(row), notice)
-        for one in unused:
-            known = self._unused.get(one.word)
-            self._unused[one.word] = one if known is None else known.joined(one)
-
-    def _conditions(self, stated: list[FileLimit], moves: int) -> Conditions:
-        conditions = conditions_of(stated, moves, self._holds)
-        for statement in stated:
-            self._holds |= dict.fromkeys(FILE_LIMITS[statement.means][0], statement.value)
-        return conditions
-
     def _layers(self, content: memoryview, moves: Moves, lines: int, taken: int) -> NDArray[np.int32]:
         """The layers of a portion's moves; `lines` stand before it, and the marks of its first `taken` bytes count
         already.
@@ -383,12 +366,6 @@ class Portions:
     def filament(self) -> float:
         """The highest sum of filament fed so far (mm)."""
         return float(self._course[MOST_FED])
-
-
-def _end_of_line(chunk: Chunk, begin: int) -> int:
-    """Where the line that begins at a byte of a chunk ends."""
-    found = ENDS_A_LINE.search(chunk.buffer.data, begin, chunk.end)
-    return chunk.end if found is None else found.start()
 
 
 def made_ahead(items: Generator[Item]) -> Generator[Item]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import os
 import sys
+from contextlib import nullcontext
 
 import numpy as np
 
@@ -53,10 +54,8 @@ def job_file(source: str | os.PathLike[str] | bytes | memoryview, name: str | No
     if isinstance(source, bytes | memoryview) or not is_stream(source):
         return JobFile(source, name)
     shown = name or os.fspath(source)
-    if shown == "-":
-        return JobFile(b"".join(stream_blocks(sys.stdin.buffer, shown, LARGEST_IN_MEMORY)), shown)
     try:
-        with open(source, "rb") as stream:
+        with nullcontext(sys.stdin.buffer) if os.fspath(source) == "-" else open(source, "rb") as stream:
             return JobFile(b"".join(stream_blocks(stream, shown, LARGEST_IN_MEMORY)), shown)
     except OSError as error:
         raise InputError.at(shown, f"cannot be read: {error.strerror}") from None

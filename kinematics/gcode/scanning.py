@@ -81,10 +81,8 @@ def strict_line_error(state: codes.State, length: int, percent: bool, empty: boo
     """What the standard has against a line as a whole: its length, its percent, or `error` where it is no words."""
     if length > LONGEST_LINE:
         return codes.ERROR_LINE_LENGTH
-    if percent and is_text:
-        return codes.ERROR_PERCENT
     if is_text:
-        return error
+        return codes.ERROR_PERCENT if percent else error
     if percent:
         if state.opened == codes.OPENED_WITHOUT:
             return codes.ERROR_PERCENT

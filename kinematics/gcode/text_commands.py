@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,12 +12,11 @@ from numpy.typing import NDArray
 from kinematics.gcode import state as codes
 from kinematics.gcode.dialects import FILE_LIMITS, UNITS_OF, Dialect, TextCommand, compiled_pattern, text_from
 from kinematics.gcode.file_limits import FileLimit
-from kinematics.gcode.findings import Notes
+from kinematics.gcode.findings import Notes, end_of_line
 from kinematics.gcode.moves import DWELL, LIMIT, PAUSE, TEXT, Events
 
 Action = tuple[str, float]  # what a line means, and the value in its unit
 STOPS = (("dwell", DWELL), ("pause", PAUSE))
-_LINE = re.compile(rb"[^\r\n]*")
 _BRACKETS = re.compile(r"\([^)]*\)?")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 
@@ -44,8 +43,7 @@ def match_texts(
     told: list[FileLimit] = []
     unmatched = np.zeros(offsets.size, np.bool_)
     for i, (offset, line, move) in enumerate(zip(offsets.tolist(), lines.tolist(), moves.tolist(), strict=True)):
-        found = _LINE.match(content, offset)
-        raw = found[0] if found is not None else b""
+        raw = bytes(content[offset : end_of_line(content, offset, len(content))])
         if raw not in known:
             known[raw] = _actions_of(text_from(raw), patterns, dialect.semicolon_comments)
         unmatched[i] = not known[raw]
@@ -82,14 +80,6 @@ def _value_of(row: TextCommand, match: re.Match[str]) -> float | None:
 Added = tuple[int, int, float, int, int]  # an event as in `Events`: move, kind, value, tool, line
 
 
-class Texts(NamedTuple):
-    """What text commands add to the events, the limits that they state, and the speed override after the last one."""
-
-    events: list[Added]
-    stated: list[FileLimit]
-    override: float
-
-
 def events_from(table: NDArray[np.float64]) -> Events:
     """Events from the reader's buffer (float64[m, 5])."""
     return Events(
@@ -108,10 +98,11 @@ def take_texts(
     speed: NDArray[np.float64],
     notes: Notes,
     override: float = 1.0,
-) -> Texts:
+) -> tuple[list[Added], list[FileLimit], float]:
     """Let the dialect's patterns meet the lines that are no G-code; overrides act on `speed`, `notes` keep the rest.
 
-    `override` is the one in force before the first line.
+    `override` is the one in force before the first line. Returns what they add to the events, the limits that they
+    state, and the override after the last one.
     """
     at_text = np.flatnonzero(events.kind == TEXT)
     offsets = events.value[at_text].astype(np.int64)
@@ -129,7 +120,7 @@ def take_texts(
         speed[move:stop] *= factor
     stops = ((row, kind) for means, kind in STOPS for row in told if row.means == means)
     added = [(row.move, kind, row.value, 0, row.line) for row, kind in stops]
-    return Texts(added, [row for row in told if row.means in FILE_LIMITS], factors[-1])
+    return added, [row for row in told if row.means in FILE_LIMITS], factors[-1]
 
 
 def with_added(events: Events, added: list[Added]) -> Events:

@@ -191,20 +191,8 @@ def _of_axis(axis: str, limit: str, what: str, unit: str) -> tuple[Raise]:
     return (Raise(f"axes.{axis}.{limit}", f"{axis} axis {what}", unit, f"motors.{axis}.{limit}"),)
 
 
-def _speed(axis: str, cause: int, column: int) -> Ceiling:
-    raised_by = _of_axis(axis, "max_speed_mm_s", "speed", "mm/s")
-    return Ceiling(SPEED, cause, axis, column, f"{axis} axis speed", raised_by=raised_by)
-
-
-def _ramp(axis: str, cause: int, column: int) -> Ceiling:
-    raised_by = _of_axis(axis, "max_acceleration_mm_s2", "acceleration", "mm/s²")
-    return Ceiling(RAMP, cause, axis, column, f"short lines: {axis} axis acceleration", raised_by=raised_by)
-
-
 MOTORS_SPEED = Raise("motors.{motor}.max_speed_mm_s", "speed of motor", "mm/s")
 MOTORS_RAMP = Raise("motors.{motor}.max_acceleration_mm_s2", "acceleration of motor", "mm/s²")
-STEADY_WORDS = "motor {motor} acceleration at steady speed"
-RAMP_WORDS = "short lines: motor {motor} acceleration"
 
 # fmt: off
 CEILINGS: tuple[Ceiling, ...] = (
@@ -214,16 +202,16 @@ CEILINGS: tuple[Ceiling, ...] = (
     Ceiling(SPEED, COMMANDED_SPEED, "", SPEED_REPLACED, ""),
     Ceiling(SPEED, SPEED_CAP, "", CAP, "speed cap",
             raised_by=(Raise("motion.speed_cap_mm_s", "speed cap", "mm/s"),)),
-    _speed("x", X_SPEED, X_MOST),
-    _speed("y", Y_SPEED, Y_MOST),
-    _speed("z", Z_SPEED, Z_MOST),
+    *(Ceiling(SPEED, X_SPEED + i, axis, X_MOST + i, f"{axis} axis speed",
+              raised_by=_of_axis(axis, "max_speed_mm_s", "speed", "mm/s")) for i, axis in enumerate("xyz")),
     Ceiling(SPEED, FILAMENT_SPEED, "ratio", FILAMENT_MOST, "extruder speed",
             raised_by=(Raise("hotend.max_flow_mm3_s", "hotend flow", "mm³/s"),
                        Raise("axes.e.max_speed_mm_s", "extruder speed", "mm/s"),
                        Raise("motors.e.max_speed_mm_s", "motor e speed", "mm/s"))),
     *(Ceiling(SPEED, MOTOR_1_SPEED + i, "motor", MOTOR_1_MOST + i, "motor {motor} speed", MOTORS,
               raised_by=(MOTORS_SPEED,), motor=i) for i in range(3)),
-    *(Ceiling(SPEED, MOTOR_1_STEADY + i, "bend", MOTOR_1_RAMP + i, STEADY_WORDS, MOTORS,
+    *(Ceiling(SPEED, MOTOR_1_STEADY + i, "bend", MOTOR_1_RAMP + i,
+              "motor {motor} acceleration at steady speed", MOTORS,
               raised_by=(MOTORS_RAMP,), motor=i) for i in range(3)),
     Ceiling(SPEED, MOVE_RATE_SPEED, "move_reach", MOVE_RATE, "command rate: moves", COMMANDS, commands_ahead),
     Ceiling(SPEED, BYTE_RATE_SPEED, "byte_reach", BYTE_RATE, "command rate: bytes", COMMANDS, commands_ahead),
@@ -233,15 +221,16 @@ CEILINGS: tuple[Ceiling, ...] = (
     Ceiling(RAMP, PATH_ACCELERATION, "", PATH_RAMP, "short lines: acceleration",
             travel_words="short travels: acceleration",
             raised_by=(Raise("motion.{kind}_acceleration_mm_s2", "{kind} acceleration", "mm/s²"),)),
-    _ramp("x", X_ACCELERATION, X_RAMP),
-    _ramp("y", Y_ACCELERATION, Y_RAMP),
-    _ramp("z", Z_ACCELERATION, Z_RAMP),
+    *(Ceiling(RAMP, X_ACCELERATION + i, axis, X_RAMP + i, f"short lines: {axis} axis acceleration",
+              raised_by=_of_axis(axis, "max_acceleration_mm_s2", "acceleration", "mm/s²"))
+      for i, axis in enumerate("xyz")),
     Ceiling(RAMP, FILAMENT_ACCELERATION, "ratio", FILAMENT_RAMP, "short lines: extruder acceleration",
             raised_by=(Raise("axes.e.max_acceleration_mm_s2", "extruder acceleration", "mm/s²"),
                        Raise("motors.e.max_acceleration_mm_s2", "motor e acceleration", "mm/s²"))),
     Ceiling(RAMP, ROUNDING_ACCELERATION, "lead", ROUNDING_RAMP, "short lines: rounding", FILTERS,
             raised_by=(Raise("quality.rounding_budget_mm", "rounding budget", "mm"),)),
-    *(Ceiling(RAMP, MOTOR_1_ACCELERATION + i, "motor", MOTOR_1_RAMP + i, RAMP_WORDS, MOTORS,
+    *(Ceiling(RAMP, MOTOR_1_ACCELERATION + i, "motor", MOTOR_1_RAMP + i,
+              "short lines: motor {motor} acceleration", MOTORS,
               raised_by=(MOTORS_RAMP,), motor=i) for i in range(3)),
     *(Ceiling(RAMP, DRIVE_1 + i, "loads", None, "drive of motor {motor}", OWN_SPEED, whole_run, motor=i)
       for i in range(4)),

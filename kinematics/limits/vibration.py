@@ -52,17 +52,14 @@ def filter_of_axis(vibration: AxisVibration, axis: str) -> tuple[str, float, flo
     Raises InputError where a filter is named and no frequency is known.
     """
     name = vibration.filter or "none"
-    mode = vibration.modes[0] if vibration.modes else None
     frequency, damping = vibration.filter_frequency_hz, vibration.filter_damping_ratio
-    if frequency is None:
-        if mode is None and name not in ("none", OWN):
-            key = f"vibration.{axis}.filter"
-            found = f'"{name}" is named without a frequency'
-            raise InputError.at(key, found, f"vibration.{axis}.filter_frequency_hz, or a mode of the axis")
-        frequency = mode.frequency_hz if mode is not None else 1.0
-    if damping is None:
-        damping = mode.damping_ratio if mode is not None else 0.0
-    return name, frequency, damping
+    if frequency is None and not vibration.modes and name not in ("none", OWN):
+        key = f"vibration.{axis}.filter"
+        found = f'"{name}" is named without a frequency'
+        raise InputError.at(key, found, f"vibration.{axis}.filter_frequency_hz, or a mode of the axis")
+    mode = vibration.modes[0] if vibration.modes else None
+    else_frequency, else_damping = (1.0, 0.0) if mode is None else (mode.frequency_hz, mode.damping_ratio)
+    return name, else_frequency if frequency is None else frequency, else_damping if damping is None else damping
 
 
 def filter_made(vibration: AxisVibration, axis: str) -> Filter:

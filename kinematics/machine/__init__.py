@@ -1,6 +1,5 @@
 """What the printer is: the machine file, its built-in examples, and settings that change it."""
 
-from kinematics.machine.economy import Economy
 from kinematics.machine.file import BUILTIN_NAMES, load_machine
 from kinematics.machine.keys import Candidate, Material, Upgrade
 from kinematics.machine.kinds import Range
@@ -13,6 +12,7 @@ from kinematics.machine.template import (
     machine_text_from_limits,
     new_machine_text,
 )
+from kinematics.machine.without_limits import Economy
 
 __all__ = [
     "BUILTIN_NAMES",

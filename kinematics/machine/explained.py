@@ -124,9 +124,9 @@ def _about(path: Names) -> str:
 
 def explained(key: Key) -> str:
     """What a key is, in a maker's words: meaning, unit, what may stand there, and what holds where it is left out."""
-    allowed = SHORTER.get(key.row.kind, key.allowed)
+    allowed = SHORTER.get(key.row.kind, key.row.words)
     words = f"{key.meaning} ({key.unit}); {allowed}" if key.unit else f"{key.meaning}; {allowed}"
-    if key.is_limit:
+    if key.row.is_limit:
         return f"{words}; no limit where left out"
     return f"{words}; {value_in_toml(key.row.default)} where left out" if key.row.has_default else words
 

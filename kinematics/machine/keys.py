@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from kinematics.machine.economy import Economy
 from kinematics.machine.kinds import (
     DATE,
     DOTTED_KEYS,
@@ -31,7 +30,7 @@ from kinematics.machine.kinds import (
     TORQUE,
     Settings,
 )
-from kinematics.machine.proving import ProofPrint, Proven
+from kinematics.machine.without_limits import Economy, ProofPrint, Proven
 from kinematics.toml.sections import (
     ANY_NUMBER,
     COUNT,

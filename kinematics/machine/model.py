@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from pathlib import Path
 from types import MappingProxyType
 from typing import Any, NamedTuple, Self
 
@@ -75,13 +74,6 @@ class Machine(Keys):
         from kinematics.machine.file import machine_from_text
 
         return machine_from_text(text, name)
-
-    @classmethod
-    def from_file(cls, path: str | Path) -> Machine:
-        """Read the machine from a TOML file. Raises InputError with every finding."""
-        from kinematics.machine.file import machine_from_file
-
-        return machine_from_file(path)
 
     def with_settings(self, settings: Mapping[str, Any], origin: str = "--set") -> Self:
         """The machine with some keys changed; None takes a key out again. Raises InputError with every finding.
@@ -197,7 +189,7 @@ class Machine(Keys):
         limits: dict[str, list[str]] = {}
         for key in all_keys(self):
             value = plain_value_of(self, key)
-            if key.is_limit and value is not None:
+            if key.row.is_limit and value is not None:
                 limits.setdefault(".".join(key.path[:-1]), []).append(f"{value_text(value)} {key.unit}")
         told = [f"{section} {', '.join(values)}" for section, values in limits.items()]
         return f"<Machine {'; '.join([repr(self.name), *told])}>"

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import cache, lru_cache
 from itertools import chain, takewhile
 from typing import Any, NamedTuple
 
-from kinematics.errors import InputError, nearest
+from kinematics.errors import InputError, closest, nearest
 from kinematics.machine.keys import UNITS, Keys
 from kinematics.toml.files import Names, Path, dotted_name, quoted, split_key
 from kinematics.toml.sections import ANY_NAME, REQUIRED, Row, Section, nearest_row, plain
@@ -37,16 +36,6 @@ class Key(NamedTuple):
     name: str
     path: Names
     row: Row
-
-    @property
-    def allowed(self) -> str:
-        """What may stand there."""
-        return self.row.words
-
-    @property
-    def is_limit(self) -> bool:
-        """Whether leaving it out means that nothing holds the printer back there."""
-        return self.row.is_limit
 
     @property
     def unit(self) -> str:
@@ -108,7 +97,7 @@ def all_keys(machine: Keys | None = None) -> Iterator[Key]:
 
 def limit_keys(motors: Sequence[str]) -> Iterator[Key]:
     """Every key that is a limit of the printer, in the order of the file; of the motors those that are named."""
-    return (key for key in keys_below((), lambda path: motors if path == MOTORS else ()) if key.is_limit)
+    return (key for key in keys_below((), lambda path: motors if path == MOTORS else ()) if key.row.is_limit)
 
 
 def keys_of_section(name: str, machine: Keys | None = None) -> list[Key]:
@@ -256,8 +245,8 @@ def help_for_setting(name: str) -> tuple[str, str]:
         return "", f"did you mean {elsewhere!r}?"
     if above and (rows := _rows_at(tuple(above))):
         here = [dotted_name((*above, one)) for one in rows]
-        close = difflib.get_close_matches(last.lower(), rows, n=1)
-        return ("", f"did you mean {dotted_name((*above, *close))!r}?") if close else (", ".join(here), "")
+        close = closest(last.lower(), rows)
+        return ("", f"did you mean {dotted_name((*above, close))!r}?") if close else (", ".join(here), "")
     meant = [one for one in _known()[0] if not one.startswith(NOT_MEANT) or name.lower().startswith(NOT_MEANT)]
     hint = nearest(name.lower(), [*SHORT_NAMES, *meant]) or _like_it_elsewhere(tuple(above), last)
     return ("" if hint else "a dotted key of the machine file, such as motion.feed_override"), hint
@@ -278,5 +267,5 @@ def _same_name_elsewhere(section: Path, name: str) -> str:
 def _like_it_elsewhere(section: Path, name: str) -> str:
     meant = (dotted for dotted in chain(*_known()) if not dotted.startswith(NOT_MEANT))
     last_parts = {part for dotted in meant if len(part := dotted.rsplit(".", 1)[-1]) > 1}
-    close = difflib.get_close_matches(name.lower(), sorted(last_parts), n=1, cutoff=CLOSE_ELSEWHERE)
-    return f"did you mean {_same_name_elsewhere(section, close[0])!r}?" if close else ""
+    close = closest(name.lower(), sorted(last_parts), CLOSE_ELSEWHERE)
+    return f"did you mean {_same_name_elsewhere(section, close)!r}?" if close else ""

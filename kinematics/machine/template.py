@@ -4,6 +4,7 @@ job states.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -38,6 +39,7 @@ NEW_MACHINE_QUESTIONS = (
         BUILTIN_NAMES,
     ),
 )
+_BETWEEN_LENGTHS = re.compile(r"\s*[,;xX\u00d7]\s*|\s+")
 _BED_ALLOWED = 'three numbers above 0, such as "215, 225, 235" or "215 x 225 x 235"'
 _HEADER = """\
 # Machine file of {name}.
@@ -126,35 +128,19 @@ def _size_and_findings(name: str, bed_mm: Sequence[float] | str) -> tuple[str, l
     if not name or any("\ud800" <= letter <= "\udfff" for letter in name):
         findings.append(Finding("name", f"{name!r} is no name", "text that is not blank"))
     try:
-        return f"[{', '.join(map(number_in_toml, _bed(bed_mm)))}]", findings
-    except (ValueError, TypeError, OverflowError):
-        return "", [*findings, Finding("bed_mm", f"{bed_mm!r} is no size", _BED_ALLOWED)]
-
-
-def _bed(answer: Sequence[float] | str) -> list[float]:
-    if isinstance(answer, str):
-        parts = re.split(r"\s*[,;xX\u00d7]\s*|\s+", answer.strip().strip("[]").strip())
+        parts = _BETWEEN_LENGTHS.split(bed_mm.strip().strip("[]").strip()) if isinstance(bed_mm, str) else bed_mm
         lengths = [float(part) for part in parts]
-    else:
-        lengths = [float(part) for part in answer]
-    if len(lengths) != 3 or not all(0 < length < float("inf") for length in lengths):
-        raise ValueError(answer)
-    return lengths
+    except (ValueError, TypeError, OverflowError):
+        lengths = []
+    if len(lengths) == 3 and all(0.0 < length < math.inf for length in lengths):
+        return f"[{', '.join(map(number_in_toml, lengths))}]", findings
+    return "", [*findings, Finding("bed_mm", f"{bed_mm!r} is no size", _BED_ALLOWED)]
 
 
 def number_in_toml(number: float) -> str:
     """A number as TOML writes it."""
     number = float(number)
     return str(int(number)) if number.is_integer() and number < 1e15 else repr(number)
-
-
-class _Line(NamedTuple):
-    """One line of the file: key, value, remark, and whether it holds (or is commented out)."""
-
-    path: Names
-    value: float
-    remark: str
-    holds: bool
 
 
 def machine_text_from_limits(
@@ -178,29 +164,22 @@ def machine_text_from_limits(
     if bed_mm is None:
         bed = f"# {bed}  # largest print: width, depth, height"
     text = _STATED_HEADER.format(name=text_in_toml(name), bed=bed, example=EXAMPLE)
-    sections: dict[Names, list[_Line]] = {}
-    for line in _lines(limits, beside):
-        section = line.path[:-1]
-        if dotted_name(section) == SPEED_STEP_KEY:
-            section = section[:-1]
+    sections: dict[Names, list[str]] = {}
+    for section, line in _lines(limits, beside):
         sections.setdefault(section, []).append(line)
     for section, lines in sections.items():
         name = dotted_name(section)
         header = f"[{name}]" if section else "elsewhere"
-        if section_named(name) is None or (is_one_value(name) and not any(line.holds for line in lines)):
+        if section_named(name) is None or (is_one_value(name) and all(line.startswith("#") for line in lines)):
             header = f"# {header}"
-        text += "\n".join(["", header, *(_shown(line, section) for line in lines), ""])
+        text += "\n".join(["", header, *lines, ""])
     return text
 
 
-def _shown(line: _Line, section: Names) -> str:
-    key = dotted_name(line.path[len(section) :])
-    shown = f"{key} = {number_in_toml(line.value)}  # {line.remark}"
-    return shown if line.holds else f"# {shown}"
-
-
-def _lines(limits: Mapping[str, tuple[float, int]], beside: Mapping[str, str]) -> Iterator[_Line]:
-    """The lines of the file in its order; keys that it does not know stand behind the others of their section."""
+def _lines(limits: Mapping[str, tuple[float, int]], beside: Mapping[str, str]) -> Iterator[tuple[Names, str]]:
+    """The lines of the file in its order, each with its section; keys that it does not know stand behind the others of
+    their section. What does not hold is commented out.
+    """
     wrong = {name: _why_not(name, value) for name, (value, _) in limits.items()}
     steps = [name for name in limits if name.startswith(f"{SPEED_STEP_KEY}.") and not wrong[name]]
     if JUNCTION_KEY in limits and not wrong[JUNCTION_KEY]:
@@ -213,15 +192,17 @@ def _lines(limits: Mapping[str, tuple[float, int]], beside: Mapping[str, str]) -
     example = builtin_machine(EXAMPLE)
     for name in names:
         path = split_key(name)
+        section = path[: -2 if dotted_name(path[:-1]) == SPEED_STEP_KEY else -1]
         if name in limits:
             value, line = limits[name]
             unused = f", not used: {wrong[name]}" if wrong[name] else ""
             also = f", {beside[name]}" if name in beside else ""
-            yield _Line(path, value, f"stated in the job, line {line}{also}{unused}", not unused)
+            mark, remark = "# " if unused else "", f"stated in the job, line {line}{also}{unused}"
         else:
             known = example.value_of(name)
-            meaning = key_named(name).meaning + _when_left_out(name, bool(steps))
-            yield _Line(path, OTHER_EXAMPLES[name] if known is None else known, meaning, False)
+            value = OTHER_EXAMPLES[name] if known is None else known
+            mark, remark = "# ", key_named(name).meaning + _when_left_out(name, bool(steps))
+        yield section, f"{mark}{dotted_name(path[len(section) :])} = {number_in_toml(value)}  # {remark}"
 
 
 def _when_left_out(name: str, has_steps: bool) -> str:

@@ -73,29 +73,19 @@ def _same(read: Machine, wanted: Machine, written_anew: Set[str]) -> bool:
     return all(one.get(name) == other.get(name) for name in (one.keys() | other.keys()) - aside)
 
 
-def _item(value: Any) -> Any:
+def _item(value: Any, inline: bool = False) -> Any:
     """A value as the TOML library takes it: ranges as tables, tuples as lists, tables of settings within one line."""
     if isinstance(value, Table):
         return value
-    if isinstance(value, Range):
-        value = value.as_dict()
-    elif not isinstance(value, (Mapping, list, tuple)):
-        value = plain(value)
+    value = value.as_dict() if isinstance(value, Range) else value
     if isinstance(value, Mapping):
-        table = tomlkit.table()
+        table = tomlkit.inline_table() if inline else tomlkit.table()
         for name, one in value.items():
-            table.append(str(name), _inline(one) if isinstance(one, Mapping | Range) else _item(one))
+            table.append(str(name), _item(one, inline=True))
         return table
     if isinstance(value, (list, tuple)):
-        return tomlkit.item([_inline(one) if isinstance(one, Mapping) else _item(one) for one in value])
-    return tomlkit.item(value)
-
-
-def _inline(value: Any) -> InlineTable:
-    table = tomlkit.inline_table()
-    for name, one in (value.as_dict() if isinstance(value, Range) else value).items():
-        table.append(str(name), _inline(one) if isinstance(one, Mapping | Range) else _item(one))
-    return table
+        return tomlkit.item([_item(one, inline=True) for one in value])
+    return tomlkit.item(plain(value))
 
 
 def _put_in(document: Any, path: tuple[str, ...], value: Any) -> None:
@@ -105,8 +95,7 @@ def _put_in(document: Any, path: tuple[str, ...], value: Any) -> None:
         if name not in table:
             table[name] = tomlkit.inline_table() if isinstance(table, InlineTable) else tomlkit.table()
         table = table[name]
-    inline = isinstance(value, Mapping | Range) and not isinstance(value, Table)
-    table[path[-1]] = _inline(value) if inline else _item(value)
+    table[path[-1]] = _item(value, inline=True)
 
 
 def _take_out(document: Any, path: tuple[str, ...]) -> None:
@@ -139,10 +128,7 @@ def _without_tables(text: str, gone: Set[str]) -> str:
 
 
 def _append(document: Any, name: str, values: Mapping[str, Any]) -> None:
-    """A block behind those of its name."""
-    if name in document and not isinstance(document[name], AoT):  # blocks on one line: [{ … }, { … }]
-        document[name].append(_inline(values))
-        return
+    """A block behind those of its name, which may stand on one line: [{ … }, { … }]."""
     if name not in document:
         document[name] = tomlkit.aot()
-    document[name].append(_item(values))
+    document[name].append(_item(values, inline=not isinstance(document[name], AoT)))

@@ -114,6 +114,8 @@ class Guard:
             return 405, "Only reading, and files that are dropped onto the page."
         if len(scope.get("query_string", b"")) > LONGEST_QUERY:
             return 414, "Too many settings in the address."
+        if not all(part.isascii() for part in (scope.get("raw_path") or b"", scope.get("query_string", b""))):
+            return 400, "An address has no such letters: they are spelled with %."
         own = f"http://{hosts[0]}".lower()
         origins = [one.lower() for one in headers.get(b"origin", [])]
         if any(one != own for one in origins) or (scope["method"] == "POST" and not origins):

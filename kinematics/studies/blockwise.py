@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, suppress
+from functools import partial
 from typing import IO
 
 import numpy as np
@@ -150,16 +151,13 @@ class BlockwiseJob(JobHere):
                 alone = [asks[place]._replace(passing=True, total_only=True) for place in part]
                 try:
                     with self._lock:
-                        totals[part] = [timing.total for timing in self._timed_alike(alone)]
+                        totals[part] = [timing.total for timing in self._again(partial(self._pass, alone))]
                 except EveryMoveError:
                     self._tied = True
                     kept += part
         if kept:
             totals[kept] = self.with_moves().totals([asks[place] for place in kept])
         return totals
-
-    def _timed_alike(self, asks: list[Ask]) -> list[Timing]:
-        return self._again(lambda: self._pass(asks))
 
     def look_at(self, machine: Machine, fresh: Callable[[], Sums]) -> Seen[Sums]:
         """Show all moves, as a machine reads and classes them, to a look that is made `fresh` whenever it begins."""
@@ -192,7 +190,7 @@ class BlockwiseJob(JobHere):
             found = self._known(ask)
             if found is None:
                 asks = self._distinct([ask, *self._foreseen, *self._then_asked()], ask)
-                self._done += zip(asks, self._timed_alike(asks), strict=True)
+                self._done += zip(asks, self._again(partial(self._pass, asks)), strict=True)
                 found = self._known(ask)
             assert found is not None  # the first of what has just been timed
             return found

@@ -18,7 +18,7 @@ from kinematics.limits.flow import FLOW_KEY, filament_area, flow_at, hangs_on_te
 from kinematics.limits.vibration import RINGING_KEY, ROUNDING_KEY, axis_quality, filter_of_axis, rounds
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import EXTRUDER, LinearDelta, mechanism_of
-from kinematics.notebook import NotebookTable
+from kinematics.notebook import NotebookTable, frame_of
 from kinematics.planner.ceilings import RAMP_SHARE
 from kinematics.planner.ties import FRICTION, MASS, SHARE, motor_loads
 from kinematics.studies.asked import DirectionsAsked, FlowAsked, Seen
@@ -96,16 +96,14 @@ class Caps(NotebookTable):
 
     def to_frame(self) -> pandas.DataFrame:
         """One row a limit."""
-        import pandas
-
-        return pandas.DataFrame([{**row._asdict(), "within_caps": row.within_caps} for row in self.rows])
+        return frame_of([{**row._asdict(), "within_caps": row.within_caps} for row in self.rows])
 
     def __repr__(self) -> str:
         told = f"{len(self.asks_too_much)} of {len(self.rows)} limits ask for more than their caps take"
         return f"<Caps of {self.machine.name}: {told}>"
 
 
-class _Job(NamedTuple):
+class _JobsAsked(NamedTuple):
     """What the table takes from jobs: seconds in all and by key, directions and fastest speeds by kind of move, the
     fastest flow commanded (mm³/s), the least temperature of the nozzle asked for while printing (°C).
     """
@@ -118,7 +116,7 @@ class _Job(NamedTuple):
     nozzle: float | None
 
 
-def _of_jobs(jobs: Sequence[TimedJob], machine: Machine, timings: Sequence[Timing]) -> _Job:
+def _of_jobs(jobs: Sequence[TimedJob], machine: Machine, timings: Sequence[Timing]) -> _JobsAsked:
     by_key = summed(
         (key_of(timing.limits, row, code), float(timing.seconds[row, code]))
         for timing in timings
@@ -138,7 +136,9 @@ def _of_jobs(jobs: Sequence[TimedJob], machine: Machine, timings: Sequence[Timin
         if member.kind == PRINT and member.nozzle is not None
     ]
     flow = max(_commanded_flow(look, machine) for look in looks)
-    return _Job(sum(timing.total for timing in timings), by_key, directions, speeds, flow, min(told, default=None))
+    return _JobsAsked(
+        sum(timing.total for timing in timings), by_key, directions, speeds, flow, min(told, default=None)
+    )
 
 
 class _Asked:
@@ -161,10 +161,10 @@ def _commanded_flow(look: Seen[_Asked], machine: Machine) -> float:
     return flow * filament_area(machine)
 
 
-class _Table:
+class _CapTable:
     """The rows under construction."""
 
-    def __init__(self, machine: Machine, job: _Job | None) -> None:
+    def __init__(self, machine: Machine, job: _JobsAsked | None) -> None:
         self.machine = machine
         self.job = job
         self.caps = MachineCaps(machine)
@@ -207,7 +207,7 @@ class _Table:
         known = self.caps.extruder_speed() if axis == "e" else self.caps.speed(ALONG[axis])
         return self._row(key, "extruder speed" if axis == "e" else f"{axis} axis speed", "mm/s", asked, known)
 
-    def _flow(self, key: str, job: _Job) -> CapRow:
+    def _flow(self, key: str, job: _JobsAsked) -> CapRow:
         return self._row(key, "flow the file asks for", "mm³/s", job.flow, self.caps.flow(job.nozzle))
 
     def _least_favourable(self, kind: int, speed: float) -> float | None:
@@ -286,7 +286,7 @@ def cap_rows(
 ) -> tuple[CapRow, ...]:
     """Each limit against its caps alone, or some of them; with jobs, as they were timed under the machine."""
     job = _of_jobs(prepared, machine, timings) if timings else None
-    return tuple(row for row in _Table(machine, job).rows(limits) if row.asked is not None or row.formulas)
+    return tuple(row for row in _CapTable(machine, job).rows(limits) if row.asked is not None or row.formulas)
 
 
 def follows_every_move(machine: Machine) -> bool:
@@ -352,6 +352,15 @@ def _number(value: float) -> str:
     return f"{value:.4g}"
 
 
+def _not_told(machine: Machine, axis: str) -> list[str]:
+    """The keys without which nothing is known of an axis's rounding, and of its ringing: the first of each."""
+    quality, vibration = machine.quality, getattr(machine.vibration, axis)
+    rounding = (f"vibration.{axis}.filter", vibration.filter), (ROUNDING_KEY, quality.rounding_budget_mm)
+    ringing = (f"vibration.{axis}.modes", vibration.modes or None), (RINGING_KEY, quality.ringing_budget_mm)
+    missing = [[key for key, value in needed if value is None] for needed in (rounding, ringing)]
+    return [keys[0] for keys in missing if keys]
+
+
 class MachineCaps:
     """The caps of one machine; its drives are made once. Raises InputError where they, or a filter, cannot be made."""
 
@@ -360,6 +369,7 @@ class MachineCaps:
         self.mechanism = mechanism_of(machine)
         self.drives: Drives | None = motor_drives(machine)
         self._jacobian = jacobians(self.mechanism, np.zeros((3, 1)))
+        self._not_told = {axis: _not_told(machine, axis) for axis in "xy"}
 
     def acceleration(self, direction: Sequence[float], speed: float) -> CapsOfLimit:
         """Caps of the acceleration along a unit direction (x, y, z) at a speed (mm/s) of the tool, in mm/s²."""
@@ -396,21 +406,13 @@ class MachineCaps:
         squares = 0.0
         parts = []
         for axis in (first, second):
-            vibration = getattr(self.machine.vibration, axis)
             found = axis_quality(self.machine, axis)
-            if vibration.filter is None:
-                yield f"vibration.{axis}.filter"
-            elif quality.rounding_budget_mm is None:
-                yield ROUNDING_KEY
-            elif found.corner_rounding < math.inf:
+            yield from self._not_told[axis]
+            if quality.rounding_budget_mm is not None and found.corner_rounding < math.inf:
                 spread = (1.0 - quality.rounding_split) * quality.rounding_budget_mm / found.corner_rounding
                 squares += spread * spread
                 parts.append(f"({_number(1e3 * spread)} ms)²")
-            if not vibration.modes:
-                yield f"vibration.{axis}.modes"
-            elif quality.ringing_budget_mm is None:
-                yield RINGING_KEY
-            elif found.step_ringing < math.inf:
+            if quality.ringing_budget_mm is not None and found.step_ringing < math.inf:
                 worst = quality.ringing_budget_mm / found.step_ringing
                 formula = f"ρ/max(V/ω) = {_number(quality.ringing_budget_mm)} mm / {_number(1e3 * worst)} ms"
                 formula += f" = {_number(found.step_ringing)} mm/s on {axis}"
@@ -428,11 +430,8 @@ class MachineCaps:
         quality, vibration = self.machine.quality, getattr(self.machine.vibration, axis)
         found = axis_quality(self.machine, axis)
         per_share = "" if share == 1.0 else f" / {_number(share)}"
-        if vibration.filter is None:
-            yield f"vibration.{axis}.filter"
-        elif quality.rounding_budget_mm is None:
-            yield ROUNDING_KEY
-        elif found.ramp_rounding < math.inf:
+        yield from self._not_told[axis]
+        if quality.rounding_budget_mm is not None and found.ramp_rounding < math.inf:
             name, frequency, damping = filter_of_axis(vibration, axis)
             variance = 2.0 * quality.rounding_split * quality.rounding_budget_mm / found.ramp_rounding
             value = found.ramp_rounding / share
@@ -442,11 +441,7 @@ class MachineCaps:
                 f" ({name} at {_number(frequency)} Hz, damping {damping:g})"
             )
             yield KnownCap(value, ROUNDING_KEY, f"rounding, {axis} axis", formula)
-        if not vibration.modes:
-            yield f"vibration.{axis}.modes"
-        elif quality.ringing_budget_mm is None:
-            yield RINGING_KEY
-        elif found.ramp_ringing < math.inf:
+        if quality.ringing_budget_mm is not None and found.ramp_ringing < math.inf:
             worst = quality.ringing_budget_mm / (2.0 * found.ramp_ringing)
             value = found.ramp_ringing / share
             formula = (

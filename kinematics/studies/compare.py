@@ -76,16 +76,7 @@ class Comparison(NotebookTable):
         """
         import pandas
 
-        columns = ["candidate", "job", "total_s", "saved_s", "saved_share", "cause"]
-        frame = pandas.DataFrame([tuple(row)[: len(columns)] for row in self.rows], columns=columns)
-        for name, intervals in (
-            ("", [row.interval_s for row in self.rows]),
-            ("saved_", [row.saved_interval_s for row in self.rows]),
-        ):
-            if self.sampling is not None:
-                frame[f"{name}low_s"] = [one.low for one in intervals if one is not None]
-                frame[f"{name}high_s"] = [one.high for one in intervals if one is not None]
-        return frame
+        return pandas.DataFrame([comparison_row(row) for row in self.rows])
 
     def __repr__(self) -> str:
         from kinematics.wording import duration_text
@@ -96,16 +87,27 @@ class Comparison(NotebookTable):
         return f"<Comparison on {self.machine.name}: {rows}>"
 
 
+def comparison_row(row: ComparisonRow) -> dict[str, str | float]:
+    """A row of a table: candidate, job, total_s, saved_s, saved_share, cause; the ends of intervals behind it."""
+    columns = {name: getattr(row, name) for name in ("candidate", "job", "total_s", "saved_s", "saved_share", "cause")}
+    for name, interval in (("", row.interval_s), ("saved_", row.saved_interval_s)):
+        if interval is not None:
+            columns |= {f"{name}low_s": interval.low, f"{name}high_s": interval.high}
+    return columns
+
+
 def compare_prepared(
     prepared: Sequence[TimedJob],
     machine: Machine,
     candidates: Sequence[Candidate],
     tell: Callable[..., None] = lambda *_: None,
     sampling: Sampling = USUAL,
+    found: Callable[[ComparisonRow], None] = lambda _: None,
 ) -> Comparison:
     """Time jobs on a machine as it is and under each candidate. Raises InputError for a candidate that cannot be.
 
-    `sampling` says how intervals are drawn where a machine has ranges; what is saved is told on the same draws.
+    `sampling` says how intervals are drawn where a machine has ranges; what is saved is told on the same draws. `found`
+    hears of each row in its turn, as soon as it is known.
     """
     names = [AS_IT_IS, *(candidate.name for candidate in candidates)]
     twice = sorted({name for name in names if names.count(name) > 1})
@@ -123,6 +125,7 @@ def compare_prepared(
         raise InputError(*findings)
     asks = [Ask(other, varied, passing=True) for _, other, varied in machines]
     foresee(prepared, asks, partial(_silenced_by, machine, [varied for _, _, varied in machines[1:]]))
+    has_ranges = any(other.ranges for _, other, _ in machines)
     rows, totals = [], []
     before: list[float] = []
     facts: list[JobFacts] = []
@@ -148,15 +151,20 @@ def compare_prepared(
                 facts.append(timing.facts)
                 notices[file] = timing.facts.notices
             rows.append(_row(name, file, [timing], before[number], alone))
+            if not has_ranges:
+                found(rows[-1])
         totals.append(_row(name, ALL_JOBS, timings, sum(before), by_silencing))
         if name != AS_IT_IS:
             held[name] = held_by(prepared, [1.0] * len(prepared), machine, Variant(other, varied), timings)
     comparison = Comparison(machine, tuple(candidates), tuple(rows), tuple(totals), notices, silenced, held=held)
-    if not any(other.ranges for _, other, _ in machines):
+    if not has_ranges:
         return comparison
     tell(f"{DRAWING}, {AS_IT_IS}")
     sampled = SampledTimes(prepared, machine, sampling, partial(tell, f"{DRAWING}, {AS_IT_IS}"), True)
-    return _with_intervals(comparison, machines, sampled, tell)
+    known = _with_intervals(comparison, machines, sampled, tell)
+    for row in known.rows:
+        found(row)
+    return known
 
 
 def _row(candidate: str, job: str, timings: Sequence[Timing], before: float, by_silencing: float) -> ComparisonRow:

@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 from kinematics.errors import NOT_KNOWN, InputError, Notice, by_weight
 from kinematics.gcode import moves as tool_path
 from kinematics.gcode.job import Job, JobFacts, retractions_of
-from kinematics.gcode.labels import LabelNames
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL, WAITS, Events, Moves
 from kinematics.limits import columns as by
 from kinematics.limits.class_limits import NOTHING_VARIED
@@ -206,7 +205,8 @@ class CopiesOnMachine:
         shifts = stand.shifts
         most = max(numbers)
         steps = np.round(np.diff(shifts[:most], axis=0), 9)
-        self._steps, self._which = np.unique(steps, axis=0, return_inverse=True)
+        self._steps, which = np.unique(steps, axis=0, return_inverse=True)
+        self._which = which.ravel()  # numpy 2.0.0 has a column here
         once = ways_between_parts(layout)
         before = once.without_extra()
         blocks = [ways_between_copies(layout, step) for step in self._steps]
@@ -242,7 +242,8 @@ class CopiesOnMachine:
         mask = (found.number >= 0) & chosen[found.number]
         columns = [*(getattr(found.plan, name)[mask] for name in OF_MOVES), found.plan.seconds, START]
         plan_of = Plan._make(columns)
-        layer = _layers_of(ways.number[found.number[mask]], layout)
+        number = ways.number[found.number[mask]]
+        layer = np.where(number < 0, 0, layout.layer[number]).astype(np.int32)
         ones = np.ones(layer.size)
         source, fed = ways.source[chosen], layout.moves.kind[ways.source[chosen]] == FILAMENT
         lengths = np.sqrt(ways.dx[chosen] ** 2 + ways.dy[chosen] ** 2 + ways.dz[chosen] ** 2)
@@ -326,6 +327,7 @@ class CopiesOnMachine:
             (low[0] + float(near[0]), low[1] + float(near[1]), low[2]),
             (high[0] + float(far[0]), high[1] + float(far[1]), high[2]),
         )
+        labels = self._planned.job.labels.of_job if self._planned.machine.motion.by_label else None
         return facts._replace(
             moves=facts.moves + more * part_moves + added,
             layers=facts.layers * (1 if layout.how == INTERLEAVED else number),
@@ -333,12 +335,8 @@ class CopiesOnMachine:
             filament=float(max(0.0, sums.max(initial=0.0))),
             notices=by_weight((*facts.notices, *self._notices())),
             retractions=facts.retractions + more * drawn + drawn_on_ways,
-            labels=facts.labels if facts.labels is not None else self._labels(),
+            labels=facts.labels if facts.labels is not None else labels,
         )
-
-    def _labels(self) -> LabelNames | None:
-        """The job's labels, where limits hang on them."""
-        return self._planned.job.labels.of_job if self._planned.machine.motion.by_label else None
 
     def _more_moves(self, number: int) -> tuple[int, int]:
         """How many moves more the ways of a print of several copies have than those of the job, and how many of them
@@ -425,10 +423,6 @@ class CopiesOnMachine:
             max([path.travel_speed, after.speed, *(one.speed for _, one in used)]),
             layer_moves,
         )
-
-
-def _layers_of(number: Places, layout: Layout) -> NDArray[np.int32]:
-    return np.where(number < 0, 0, layout.layer[number]).astype(np.int32)
 
 
 class CopiedJob(JobHere):

@@ -18,7 +18,7 @@ from kinematics.limits import columns as by
 from kinematics.limits.flow import filament_area, filament_mass
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
 from kinematics.machine.model import DEFAULT
-from kinematics.notebook import NotebookTable, drawn_by
+from kinematics.notebook import NotebookTable, drawn_by, frame_of
 from kinematics.studies.intervals import DRAWING, USUAL, Interval, SampledTimes, Sampling, interval_of
 from kinematics.studies.stops import UnknownStop
 from kinematics.studies.timing import (
@@ -102,9 +102,7 @@ class JobEstimate:
 
     def layers_frame(self) -> pandas.DataFrame:
         """One row a layer: layer, height_mm, moves, motion_s, cooling_s, total_s."""
-        import pandas
-
-        return pandas.DataFrame(layer_rows(self))
+        return frame_of(layer_rows(self))
 
     def moves_frame(self) -> pandas.DataFrame:
         """One row a move: speeds, acceleration, flow, time and causes."""
@@ -153,31 +151,32 @@ class Estimate(NotebookTable):
 
     def to_frame(self) -> pandas.DataFrame:
         """One row a job: times by part, moves, layers, filament and the main cause; low_s and high_s of intervals."""
-        import pandas
-
-        rows = [
-            ({} if job.interval_s is None else {"low_s": job.interval_s.low, "high_s": job.interval_s.high})
-            | {
-                "file": job.file,
-                "total_s": job.total_s,
-                "motion_s": job.motion_s,
-                "dwell_s": job.dwell_s,
-                "stops_s": math.fsum(job.stops_by_kind_s.values()),
-                "cooling_s": job.cooling_s,
-                "moves": job.moves,
-                "layers": job.layers,
-                "filament_mm": job.filament_mm,
-                "main_cause": job.causes[0].cause,
-            }
-            for job in self.jobs
-        ]
-        return pandas.DataFrame(rows)
+        return frame_of([job_row(job) for job in self.jobs])
 
     def __repr__(self) -> str:
         from kinematics.wording import duration_text
 
         jobs = "; ".join(f"{job.file} {duration_text(job.total_s)}" for job in self.jobs)
         return f"<Estimate on {self.machine.name}: {jobs}>"
+
+
+def job_row(job: JobEstimate) -> dict[str, str | float | int]:
+    """A job's row in a table: times by part, moves, layers, filament and the main cause; its interval first."""
+    row: dict[str, str | float | int] = {}
+    if job.interval_s is not None:
+        row = {"low_s": job.interval_s.low, "high_s": job.interval_s.high}
+    return row | {
+        "file": job.file,
+        "total_s": job.total_s,
+        "motion_s": job.motion_s,
+        "dwell_s": job.dwell_s,
+        "stops_s": math.fsum(job.stops_by_kind_s.values()),
+        "cooling_s": job.cooling_s,
+        "moves": job.moves,
+        "layers": job.layers,
+        "filament_mm": job.filament_mm,
+        "main_cause": job.causes[0].cause,
+    }
 
 
 def layer_rows(job: JobEstimate) -> list[dict[str, float | int | None]]:
@@ -276,12 +275,13 @@ def estimate_prepared(
     worth: bool = False,
     sampling: Sampling = USUAL,
     each: bool = False,
+    found: Callable[[JobEstimate], None] = lambda _: None,
 ) -> Estimate:
     """Estimate jobs that are already prepared; `tell` is called with the name of each step before it begins.
 
     `changes` asks for changes that would save time, `worth` for what each limit is worth; `sampling` says how intervals
     are drawn where the machine has ranges. Where no machine is given, `each` asks for the estimate under every built-in
-    one, not for its total alone.
+    one, not for its total alone. `found` hears of each job in its turn as soon as all is known that its row tells.
     """
     builtin = () if machine is not None else tuple(load_machine(name) for name in BUILTIN_NAMES)
     chosen = machine or load_machine(STAND_IN)
@@ -294,33 +294,33 @@ def estimate_prepared(
             spans.append(_span_of_each(prepared, name, other, worth))
             continue
         spans.append(Span(name, sum(time_job(job, other, passing=True, total_only=True).total for job in prepared)))
-    timings = []
+    timings, jobs = [], []
     for job in prepared:
         tell("reading and timing")
         timings.append(time_job(job, chosen))
+        jobs.append(job_estimate(timings[-1], chosen))
+        if not chosen.ranges:
+            found(jobs[-1])
     sampled: SampledTimes | None = None
     if chosen.ranges:
         tell(DRAWING)
         sampled = SampledTimes(prepared, chosen, sampling, partial(tell, DRAWING), True)
-    found: list[Change] = []
+    changed: list[Change] = []
     if changes:
         tell("trying one change at a time")
-        found = changes_that_save(prepared, chosen, timings, sampled)
-    weighed = _weighed(prepared, chosen, timings) if worth else []
-    jobs = []
-    for place, timing in enumerate(timings):
-        worths: tuple[Worth, ...] = ()
-        if worth:
-            tell("weighing each limit")
-            worths = weighed[place]()
-        jobs.append(job_estimate(timing, chosen, worths))
+        changed = changes_that_save(prepared, chosen, timings, sampled)
+    for place, worths in enumerate(_weighed(prepared, chosen, timings) if worth else []):
+        tell("weighing each limit")
+        jobs[place] = replace(jobs[place], worth=worths())
     total = sum(job.total_s for job in jobs)
     heeds = any(job.heeds_file_limits for job in prepared)
-    estimate = Estimate(chosen, tuple(jobs), total, tuple(found), tuple(spans), heeds_limits=heeds)
+    estimate = Estimate(chosen, tuple(jobs), total, tuple(changed), tuple(spans), heeds_limits=heeds)
     if sampled is None:
         return estimate
     totals = sampled.as_it_is
     known = tuple(replace(job, interval_s=interval_of(row)) for job, row in zip(jobs, totals, strict=True))
+    for one in known:
+        found(one)
     return replace(estimate, jobs=known, interval_s=interval_of(totals.sum(axis=0)), sampling=sampled.sampling)
 
 

@@ -27,11 +27,12 @@ from kinematics.studies.filter_options import (
     filter_words,
     option_of,
     options_on,
+    settings_with,
 )
 from kinematics.studies.part_quality import PartQuality, part_quality
 from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.settings_to_type import JOB, KICK, LIFTED
-from kinematics.studies.timing import Ask, Reals, Timing, time_job
+from kinematics.studies.settings_to_type import JOB, KICK, LIFTED, NO_BUDGETS, PRINT_KEY
+from kinematics.studies.timing import Ask, Reals, Timing, time_job, weighted_total
 from kinematics.studies.whole_jobs import Ringing, Rounding, ringing_of_timing, rounding_of_timing
 from kinematics.vibration.filters import FILTER_NAMES, filter_named, spread_of
 
@@ -40,7 +41,6 @@ MOST_TIMED = 60
 REFINED = 3  # pairs of which frequencies are looked at more finely
 FINE_STEPS = (0.03, 0.01)
 NO_SLOWER = 2e-4  # of a time: pairs that differ by less are put in order by how little they round
-KEY = "motion.print_acceleration_mm_s2"
 HALVINGS = 7
 DIRECTIONS = 181
 NOTHING_SEEN = 0.001  # mm: less than a micrometer can see
@@ -105,7 +105,7 @@ USUAL_PLANS = 60  # of each job, or so
 NEARLY_DONE = 0.95
 
 
-class _Jobs:
+class _TimedPairs:
     """Jobs timed under pairs of filters, each as often as it is printed."""
 
     def __init__(
@@ -119,23 +119,16 @@ class _Jobs:
         """`hear` is told about which share of the plans is done."""
         self.jobs, self.weights, self.budgets = jobs, weights, budgets
         self._hear, self._plans = hear, 0
-        free: dict[str, Any] = {KEY: LIFTED}
-        self.free = machine.with_settings(free, "filter choice")
-        bare: dict[str, Any] = {"quality.rounding_budget_mm": None, "quality.ringing_budget_mm": None}
-        self.bare = self.free.with_settings(bare, "filter choice")
-        self.varied = frozenset({KEY})
+        self.free = machine.with_settings({PRINT_KEY: LIFTED}, "filter choice")
+        self.bare = self.free.with_settings(NO_BUDGETS, "filter choice")
+        self.varied = frozenset({PRINT_KEY})
         self._totals: dict[tuple[Pair, float | None], float] = {}
-        self.floor = self.sum_of([time_job(job, self.bare, self.varied, passing=True) for job in jobs])
+        self.floor = weighted_total([time_job(job, self.bare, self.varied, passing=True) for job in jobs], self.weights)
 
     def machine_of(self, options: Sequence[AxisOption], ringing: float | None = None) -> Machine:
         """The machine with a filter on each axis and both budgets, print acceleration lifted."""
-        settings: dict[str, Any] = {
-            "quality.rounding_budget_mm": self.budgets.rounding,
-            "quality.ringing_budget_mm": self.budgets.ringing if ringing is None else ringing,
-        }
-        for one in options:
-            settings |= one.settings
-        return self.free.with_settings(settings, "filter choice")
+        kick = self.budgets.ringing if ringing is None else ringing
+        return self.free.with_settings(settings_with(options, self.budgets.rounding, kick), "filter choice")
 
     def timings(
         self, options: Sequence[AxisOption], ringing: float | None = None, passing: bool = False
@@ -150,12 +143,8 @@ class _Jobs:
         """The time of all jobs under a pair (s)."""
         key = (tuple(options), ringing)
         if key not in self._totals:
-            self._totals[key] = self.sum_of(self.timings(options, ringing, passing=True))
+            self._totals[key] = weighted_total(self.timings(options, ringing, passing=True), self.weights)
         return self._totals[key]
-
-    def sum_of(self, timings: Sequence[Timing]) -> float:
-        """The time of all jobs, each as often as it is printed (s)."""
-        return math.fsum(weight * one.total for weight, one in zip(self.weights, timings, strict=True))
 
     def quickly(self, pairs: Sequence[tuple[AxisOption, ...]]) -> Reals:
         """The time of motion under many pairs (s), each axis held by itself: good for putting pairs in order."""
@@ -193,7 +182,7 @@ def _best_of_types(
     yield from sorted(best.values(), key=lambda one: one[0])
 
 
-def _refined(jobs: _Jobs, row: PairRow, modes: ModesByAxis) -> PairRow:
+def _refined(jobs: _TimedPairs, row: PairRow, modes: ModesByAxis) -> PairRow:
     """A pair with its design frequencies moved in ever smaller steps as long as the jobs print sooner."""
     options, total = row.options, row.total_s
     assert total is not None  # only pairs that were timed are refined
@@ -242,14 +231,14 @@ def accelerations_with(options: Sequence[AxisOption], budgets: Budgets) -> Accel
     return Accelerations(corner, axes, float(allowed.min()))
 
 
-def _within_job_budget(jobs: _Jobs, row: PairRow) -> tuple[PairRow, float]:
+def _within_job_budget(jobs: _TimedPairs, row: PairRow) -> tuple[PairRow, float]:
     """A pair so that the swing a whole job leaves stays within the budget, and what one kick may leave then (mm)."""
     budget = jobs.budgets.ringing
 
     def left(ringing: float) -> tuple[float, float]:
         timings = jobs.timings(row.options, ringing)
         swings = [axis.left_mm for one in timings for axis in ringing_of_timing(one).axes]
-        return max(swings, default=0.0), jobs.sum_of(timings)
+        return max(swings, default=0.0), weighted_total(timings, jobs.weights)
 
     swing, total = left(budget)
     if swing <= budget:
@@ -295,7 +284,7 @@ def choose_filters(
         options[one.axis].append(one)
     if not jobs:
         return _without_jobs(machine, known, budgets, options)
-    timed = _Jobs(jobs, [1.0] * len(jobs) if weights is None else weights, machine, budgets, hear)
+    timed = _TimedPairs(jobs, [1.0] * len(jobs) if weights is None else weights, machine, budgets, hear)
     pairs = list(product(*options.values()))
     quick = list(_best_of_types(pairs, timed.quickly(pairs)))
     near = [pair for time, pair in quick if time <= quick[0][0] * (1.0 + BEHIND)][:MOST_TIMED]
@@ -334,13 +323,10 @@ def _in_order(rows: Sequence[PairRow]) -> list[PairRow]:
 
     def rank(row: PairRow) -> tuple[float, float]:
         time = _time(row)
-        return (soonest, _spread(row.options)) if time <= alike else (time, 0.0)
+        spread = math.fsum(spread_of(one.filter).variance for one in row.options)
+        return (soonest, spread) if time <= alike else (time, 0.0)
 
     return sorted(rows, key=rank)
-
-
-def _spread(options: Sequence[AxisOption]) -> float:
-    return math.fsum(spread_of(one.filter).variance for one in options)
 
 
 def _time(row: PairRow) -> float:
@@ -383,7 +369,7 @@ def _best_by_type(options: Sequence[AxisOption], cost: Any) -> list[AxisOption]:
 
 
 def _one_axis_at_a_time(
-    rows: Sequence[PairRow], options: Mapping[str, list[AxisOption]], jobs: _Jobs
+    rows: Sequence[PairRow], options: Mapping[str, list[AxisOption]], jobs: _TimedPairs
 ) -> list[tuple[AxisOption, float]]:
     """Each type on one axis with what suits it best on the other; quickest first on each axis."""
     found: list[tuple[AxisOption, float]] = []
@@ -401,7 +387,7 @@ def _one_axis_at_a_time(
     return found
 
 
-def _present(machine: Machine, known: ModesByAxis, jobs: _Jobs) -> PairRow | None:
+def _present(machine: Machine, known: ModesByAxis, jobs: _TimedPairs) -> PairRow | None:
     """The machine's own filters, timed as the others are."""
     options = []
     for axis, modes in known.items():
@@ -418,7 +404,7 @@ def _present(machine: Machine, known: ModesByAxis, jobs: _Jobs) -> PairRow | Non
 
 def timing_with(choice: FilterChoice, job: PreparedJob) -> Timing:
     """A job timed under the best pair of a choice, every move of it."""
-    timed = _Jobs([job], [1.0], choice.machine, choice.budgets)
+    timed = _TimedPairs([job], [1.0], choice.machine, choice.budgets)
     return timed.timings(choice.best.options, choice.ringing_budget)[0]
 
 
@@ -426,10 +412,9 @@ def times_by_acceleration(
     choice: FilterChoice, jobs: Sequence[PreparedJob], weights: Sequence[float], accelerations: Sequence[float]
 ) -> list[float]:
     """The time of all jobs (s) at each print acceleration (mm/s²), no budget held."""
-    free = {"quality.rounding_budget_mm": None, "quality.ringing_budget_mm": None}
-    bare = choice.machine.with_settings(free, "filter choice")
+    bare = choice.machine.with_settings(NO_BUDGETS, "filter choice")
     asks = [
-        Ask(bare.with_settings({KEY: value}, "filter choice"), frozenset({KEY}), total_only=True)
+        Ask(bare.with_settings({PRINT_KEY: value}, "filter choice"), frozenset({PRINT_KEY}), total_only=True)
         for value in accelerations
     ]
     totals = np.array([job.totals(asks) for job in jobs])

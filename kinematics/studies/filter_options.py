@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -89,6 +89,12 @@ class AxisOption(NamedTuple):
         }
 
 
+def settings_with(options: Iterable[AxisOption], rounding: float, ringing: float) -> dict[str, Any]:
+    """The keys of a machine file with a filter on each axis and both budgets (mm)."""
+    budgets = {"quality.rounding_budget_mm": rounding, "quality.ringing_budget_mm": ringing}
+    return budgets | {key: value for one in options for key, value in one.settings.items()}
+
+
 def filter_words(option: AxisOption) -> str:
     """A filter as it is told: its type and its frequency."""
     if option.filter.name == "none":
@@ -100,15 +106,14 @@ def filter_words(option: AxisOption) -> str:
 
 def known_modes(machine: Machine) -> dict[str, tuple[FittedMode, ...]]:
     """The modes of a machine file, by axis; one without uncertainty is taken with a tenth."""
-    found = {}
-    for axis in AXES:
-        modes = getattr(machine.vibration, axis).modes
-        if modes:
-            found[axis] = tuple(
-                mode_within(one.frequency_hz, one.damping_ratio, one.frequency_uncertainty_share or USUAL_UNCERTAINTY)
-                for one in modes
-            )
-    return found
+    return {
+        axis: tuple(
+            mode_within(one.frequency_hz, one.damping_ratio, one.frequency_uncertainty_share or USUAL_UNCERTAINTY)
+            for one in modes
+        )
+        for axis in AXES
+        if (modes := getattr(machine.vibration, axis).modes)
+    }
 
 
 def mode_within(frequency: float, damping: float, uncertainty: float) -> FittedMode:

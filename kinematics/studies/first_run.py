@@ -1,42 +1,60 @@
-"""The first run ever: reader and planner are compiled side by side, one process each."""
+"""The first run ever: reader and planner are compiled side by side, one process each; features by who is done first."""
 
 from __future__ import annotations
 
 import functools
-import subprocess
 import sys
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from kinematics import compiled
 
+if TYPE_CHECKING:
+    from kinematics.gcode.moves import Moves
+    from kinematics.limits.classes import Classes
+    from kinematics.planner.features import Features
+
 TINY_JOB = b"G1 X1 Y1 F600\nG1 X9 E1\nG1 Y9 E1\n"
 
 
-def compile_planner() -> None:
-    """Plan two moves, so that the planner's kernels are compiled and kept."""
+def two_moves() -> tuple[Moves, Classes]:
+    """Two moves around a corner, with their classes."""
     from kinematics.gcode.moves import Moves
     from kinematics.limits.classes import classify
+
+    one, none = np.ones(2), np.zeros(2)
+    whole = np.ones(2, np.int32)
+    moves = Moves(
+        one, np.array([0.0, 1.0]), none, one, 10.0 * one, np.zeros(2, np.int8), whole, whole, none.astype("u1")
+    )
+    return moves, classify(moves, 0)
+
+
+def plain_features(classes: Classes) -> Features:
+    """Features of two moves as arrays of the right kinds, so that planning need not wait for the making of features."""
+    from kinematics.planner.features import NO_MOTORS, NO_TURNS, NOT_CUT, Features
+
+    one, rest = np.ones(2), np.ones(3, np.uint8)
+    return Features(*(one,) * 6, classes.of_move, rest, *(one,) * 7, NO_TURNS, *NO_MOTORS, NOT_CUT)
+
+
+def compile_planner() -> None:
+    """Plan two moves, so that the planner's kernel is compiled and kept."""
     from kinematics.limits.combine import limits_of
     from kinematics.machine import Machine
-    from kinematics.planner.features import CornerSettings, make_features
     from kinematics.planner.plan import plan
 
-    two = np.ones(2)
-    moves = Moves(
-        two,
-        np.array([0.0, 1.0]),
-        np.zeros(2),
-        two,
-        10.0 * two,
-        np.zeros(2, np.int8),
-        np.ones(2, np.int32),
-        np.ones(2, np.int32),
-        np.zeros(2, np.uint8),
-    )
-    classes = classify(moves, 0)
-    limits = limits_of(Machine(), classes.table)
-    plan(make_features(moves, classes.of_move, CornerSettings()), limits.values)
+    _, classes = two_moves()
+    plan(plain_features(classes), limits_of(Machine(), classes.table).values)
+
+
+def compile_features() -> None:
+    """Make features of two moves, so that those kernels are compiled and kept."""
+    from kinematics.planner.features import CornerSettings, make_features
+
+    moves, classes = two_moves()
+    make_features(moves, classes.of_move, CornerSettings())
 
 
 @functools.cache
@@ -44,11 +62,14 @@ def compile_kernels() -> None:
     """Compile everything that a first run needs, on both cores, once; nothing to do where that is kept already."""
     if compiled.CACHE_WAS_WARM or compiled.CACHE_FOLDER is None:
         return
-    command = f"import gc; gc.disable(); from {__name__} import compile_planner; compile_planner()"
+    import subprocess
+
+    command = f"import gc; gc.disable(); import {__name__} as first; first.compile_planner(); first.compile_features()"
     with subprocess.Popen(
         [sys.executable, "-c", command], stderr=subprocess.DEVNULL, stdin=subprocess.DEVNULL
     ) as beside:
         from kinematics.gcode.reader import read_gcode
 
         read_gcode(TINY_JOB)
+        compile_features()  # unless that is done by now: whoever has time first
         beside.wait()  # should it have failed, the planner is compiled here, later

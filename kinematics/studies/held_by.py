@@ -16,7 +16,7 @@ from kinematics.limits.flow import FLOW_KEY, filament_area
 from kinematics.machine import Machine
 from kinematics.machine.names import find_key
 from kinematics.studies.many import Variant
-from kinematics.studies.timing import IDLE, TORQUE, Gist, TimedJob, Timing, gist_of, key_of, time_jobs
+from kinematics.studies.timing import IDLE, TORQUE, Gist, TimedJob, Timing, gist_of, key_of, time_jobs, weighted_total
 from kinematics.studies.worth import SAME_TIME, words_of
 
 WORTH_NAMING = 0.02  # of the seconds that are spent where a limit does not rule: who has less is not named
@@ -114,7 +114,7 @@ def held_by(
     if not all(job.keeps_moves for job in jobs):
         return ()
     raised = raised_limits(machine, variant)
-    total = math.fsum(weight * one.total for weight, one in zip(weights, timings, strict=True))
+    total = weighted_total(timings, weights)
     gists = [gist_of(timing) for timing in timings] if raised else []
     shares = {key: _shares(key, weights, timings, gists) for key in raised}
     found = []
@@ -141,7 +141,7 @@ def _is_idle(jobs: Sequence[TimedJob], weights: Sequence[float], variant: Varian
     same moves, one alone has the seconds.
     """
     less = time_jobs(jobs, *variant, passing=True, scaled=((key, A_LITTLE_LESS),), total_only=True)
-    return math.fsum(weight * one.total for weight, one in zip(weights, less, strict=True)) <= total * (1.0 + SAME_TIME)
+    return weighted_total(less, weights) <= total * (1.0 + SAME_TIME)
 
 
 def _unit(key: str) -> str:
@@ -211,7 +211,7 @@ def _lifted(
     timings = time_jobs(jobs, *variant, passing=True, scaled=scaled, total_only=True)
     if any(one.unbounded for one in timings):
         return None
-    return math.fsum(weight * one.total for weight, one in zip(weights, timings, strict=True))
+    return weighted_total(timings, weights)
 
 
 def held_under(

@@ -80,13 +80,6 @@ class Knee(NamedTuple):
     turning: Turning | None
 
 
-class _Turned(NamedTuple):
-    """Ordered values of a knob, easy ones first, with their times (s)."""
-
-    values: Sequence[float]
-    totals: Reals
-
-
 class _Knob:
     """One knob of a machine, and the times that it brings."""
 
@@ -116,11 +109,11 @@ class _Knob:
             return self.allowed.taken(value - 1.0 if self.down else value + 1.0)
         return value / share if self.down else value * share
 
-    def gain(self, start: float, looked: _Turned) -> Gain:
-        """What turning further than `start` brings."""
-        places = [k for k, value in enumerate(looked.values) if (value < start if self.down else value > start)]
-        values = [start, *(looked.values[k] for k in places)]
-        totals = [float(self.times([start])[0]), *(float(looked.totals[k]) for k in places)]
+    def gain(self, start: float, looked: Sequence[float], took: Reals) -> Gain:
+        """What turning further than `start` brings, of ordered values, easy ones first, and their times (s)."""
+        places = [k for k, value in enumerate(looked) if (value < start if self.down else value > start)]
+        values = [start, *(looked[k] for k in places)]
+        totals = [float(self.times([start])[0]), *(float(took[k]) for k in places)]
         saves = totals[0] - min(totals)
         if saves <= FALLS * totals[0]:
             return Gain(start, totals[0], 0.0, ())
@@ -166,23 +159,23 @@ def knee_of(jobs: WeightedJobs, machine: Machine, knob: Knob, hear: Callable[[fl
     values = spread(turned.easy, turned.lifted, LOOKS, turned.scale)
     totals = turned.times(values)
     moving = int(np.flatnonzero(np.isfinite(totals))[-1]) + 1
-    looked = _Turned(values[:moving], totals[:moving])
+    values, totals = values[:moving], totals[:moving]
     present = turned.present
     movable = present is not None and np.isfinite(turned.times([present])[0])
     further = turned.times([turned.further(value, ONE_PERCENT) for value in knob.values])
     steps = 0.01 * np.array(knob.values) if turned.allowed.whole else 1.0
     saved = steps * (turned.times(knob.values) - further)
-    lifted = variant_of(machine, {knob.name: turned.allowed.taken(looked.values[-1])})
-    floor, floor_cause = float(looked.totals[-1]), jobs.main_cause(lifted)
-    least = int(looked.totals.argmin())
+    lifted = variant_of(machine, {knob.name: turned.allowed.taken(values[-1])})
+    floor, floor_cause = float(totals[-1]), jobs.main_cause(lifted)
+    least = int(totals.argmin())
     turning = None
-    if floor > looked.totals[least] * (1.0 + FALLS):
-        turning = Turning(float(values[least]), float(looked.totals[least]), floor_cause)
+    if floor > totals[least] * (1.0 + FALLS):
+        turning = Turning(float(values[least]), float(totals[least]), floor_cause)
     return Knee(
         knob.name,
         turned.down,
-        turned.gain(start, looked),
-        turned.gain(present, looked) if movable and present is not None else None,
+        turned.gain(start, values, totals),
+        turned.gain(present, values, totals) if movable and present is not None else None,
         floor,
         floor_cause,
         tuple(zip(knob.values, np.nan_to_num(saved, posinf=0.0, neginf=0.0).tolist(), strict=True)),

@@ -108,10 +108,7 @@ def sample(knobs: Sequence[Knob], count: int, seed: int) -> list[tuple[float, ..
     columns = []
     for knob, share in zip(knobs, points.T, strict=True):
         low, high = knob.values[0], knob.values[-1]
-        if is_logarithmic(knob.values):
-            column = low * (high / low) ** share
-        else:
-            column = low + (high - low) * share
+        column = low * (high / low) ** share if is_logarithmic(knob.values) else low + (high - low) * share
         columns.append([float(f"{value:.9g}") for value in column])
     return list(zip(*columns, strict=True))
 

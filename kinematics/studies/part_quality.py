@@ -124,15 +124,12 @@ def _qualities_of_job(job: TimedJob, machines: Sequence[tuple[Machine, frozenset
 
 def quality_row(quality: PartQuality) -> dict[str, float | int | None]:
     """The numbers by name, as columns of a table of candidates."""
-    row: dict[str, float | int | None] = {}
-    for name, along in (("rounding", quality.rounding), ("ringing", quality.ringing)):
-        row |= {
-            f"{name}_median_mm": None if along is None else along.median_mm,
-            f"{name}_most_mm": None if along is None else along.most_mm,
-            f"{name}_worst_mm": None if along is None else along.worst_mm,
-            f"{name}_worst_layer": None if along is None else along.layer,
-        }
-    return row
+    columns = {"median_mm": "median_mm", "most_mm": "most_mm", "worst_mm": "worst_mm", "worst_layer": "layer"}
+    return {
+        f"{name}_{column}": getattr(along, field, None)  # None of what is not known
+        for name, along in (("rounding", quality.rounding), ("ringing", quality.ringing))
+        for column, field in columns.items()
+    }
 
 
 AROUND = 400  # moves on either side that are followed

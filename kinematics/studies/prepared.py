@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 import os
 import threading
+from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -161,6 +163,9 @@ def memory() -> int:
 
 
 KEPT_ROUNDINGS = 3  # filters and budgets whose numbers are kept of a job: each takes 16 bytes a move
+# Readings of a job that are kept, where a study or a page tries machines that read it differently: so many, and so many
+# moves together, some 70 bytes each.
+MOST_READINGS, MOST_READ = 256, 20_000_000
 NOT_KNOWN = math.nan  # one object, so that settings that hold it compare equal
 
 
@@ -220,6 +225,16 @@ def _cutting(machine: Machine) -> tuple[object, ...]:
     return mechanism_of(machine), has_coupled_limits(machine), machine.motion.delta_piece_mm
 
 
+def _drop_oldest(kept: OrderedDict[Any, Any], moves: int) -> None:
+    """Leave so many readings of a job that they have no more than MOST_READ moves together; two stay in any case.
+
+    Threads may do so at a time: whoever needs one that is gone makes it anew.
+    """
+    while len(kept) > max(2, min(MOST_READINGS, MOST_READ // max(1, moves))):
+        with suppress(KeyError):
+            kept.popitem(last=False)
+
+
 class _PlanRooms(threading.local):
     """Arrays of passing plans, one set a thread."""
 
@@ -254,16 +269,16 @@ class PreparedJob(JobHere):
         self._file_limits = file_limits
         self.heeds_file_limits = file_limits != IGNORE
         self._block_delete = block_delete
-        self._jobs: dict[ReaderSettings, Job] = {}
-        self._driven: dict[object, Driven] = {}
+        self._jobs: OrderedDict[ReaderSettings, Job] = OrderedDict()  # as many readings as are kept
+        self._driven: OrderedDict[object, tuple[Job, Driven]] = OrderedDict()
         # Each beside what it was made from: as long as that is kept, nothing else is found at its address. Threads may
         # put another one in its place at any time.
-        self._classes: tuple[object, Classes] | None = None
+        self._classes: tuple[object, Job, Classes] | None = None
         self._limits: LimitTable | None = None
-        self._features: tuple[object, Classes, Features] | None = None
+        self._features: tuple[object, Job, Classes, Features] | None = None
         self._rounded: list[tuple[Features, Filtered, Features]] = []
         self._ties: tuple[object, Features, Ties] | None = None
-        self._off: dict[tuple[int, Bed], Notice | None] = {}  # jobs that have been read stay at their addresses
+        self._off: OrderedDict[tuple[int, Bed], tuple[Job, Notice | None]] = OrderedDict()
         self._rooms = _PlanRooms()
         self._many: ManyTimes | None = None
 
@@ -280,9 +295,11 @@ class PreparedJob(JobHere):
         if bed is None:
             return None
         key = id(job), bed
-        if key not in self._off:
-            self._off[key] = off_the_bed(job, bed)
-        return self._off[key]
+        kept = self._off.get(key)
+        if kept is None:
+            kept = self._off[key] = job, off_the_bed(job, bed)
+            _drop_oldest(self._off, len(job))
+        return kept[1]
 
     def totals(self, asks: Sequence[Ask]) -> NDArray[np.float64]:
         """The total time under each of many machines (s)."""
@@ -314,13 +331,15 @@ class PreparedJob(JobHere):
         if isinstance(self._source, Job):
             return self._source
         settings = reader_settings(machine, self._dialect)
-        if settings not in self._jobs:
+        kept = self._jobs.get(settings)
+        if kept is None:
             if not isinstance(self._source, JobFile):
                 self._source = job_file(self._source, self._name)  # standard input can be read only once
             options = settings.options(self._block_delete)
             most = most_moves_kept() if self._most_moves is None else self._most_moves
             try:
-                self._jobs[settings] = read_job(self._source, self._dialect, options, most_moves=most)
+                kept = self._jobs[settings] = read_job(self._source, self._dialect, options, most_moves=most)
+                _drop_oldest(self._jobs, len(kept))
             except TooManyMovesError:
                 if self._most_moves is not None:
                     raise
@@ -328,7 +347,7 @@ class PreparedJob(JobHere):
                 allowed = f"jobs of up to {most:,} moves on this machine"
                 hint = "estimate, compare, sweep and target take jobs of any length"
                 raise InputError.at(self._source.name, found, allowed, hint) from None
-        return self._jobs[settings]
+        return kept
 
     def digest(self) -> str:
         """A hash of the job's bytes, as they lie on the disk or came; empty where they cannot be read."""
@@ -353,14 +372,16 @@ class PreparedJob(JobHere):
             conditions = job.conditions if stated else None
             labels = job.labels if labelled else None
             nozzle = nozzle_targets(job.events, len(job)) if by_temperature else None
-            kept = self._classes = (key, classify(job.moves, first_layers, conditions, labels, nozzle))
-        return kept[1]
+            kept = self._classes = (key, job, classify(job.moves, first_layers, conditions, labels, nozzle))
+        return kept[2]
 
     def _driven_by(self, machine: Machine, job: Job) -> Driven:
         key = (id(job), *_cutting(machine))
-        if key not in self._driven:
-            self._driven.setdefault(key, driven_by(machine, job))
-        return self._driven[key]
+        kept = self._driven.get(key)
+        if kept is None:
+            kept = self._driven.setdefault(key, (job, driven_by(machine, job)))
+            _drop_oldest(self._driven, len(kept[1].job))
+        return kept[1]
 
     def _featured(self, driven: Driven, machine: Machine, classes: Classes, values: NDArray[np.float64]) -> Features:
         """The features of a job under a table of limits, kept as long as nothing touches them."""
@@ -369,8 +390,8 @@ class PreparedJob(JobHere):
         kept = self._features
         if kept is None or kept[0] != key:
             made = make_features(driven.job.moves, classes.of_move, corners, driven.drive, driven.whole)
-            kept = self._features = (key, classes, made)
-        return kept[2]
+            kept = self._features = (key, driven.job, classes, made)
+        return kept[3]
 
     def _rounding(self, job: Job, features: Features, filtered: Filtered | None) -> Features:
         """The features with what filters round off, of the last few filters and budgets as they are kept."""

@@ -16,11 +16,11 @@ from kinematics.gcode.dialect_file import command_that_sets
 from kinematics.gcode.dialects import Dialect
 from kinematics.limits.vibration import AXES, axis_quality, rounds
 from kinematics.machine import Machine
-from kinematics.studies.timing import TimedJob, Timing, time_job
+from kinematics.machine.rules import JUNCTION_KEY, SPEED_STEP_KEY
+from kinematics.studies.timing import TimedJob, Timing, time_job, weighted_total
 from kinematics.studies.whole_jobs import by_one_kick_mm, ringing_of_timing, rounding_of_timing, swings
 
 PRINT_KEY, TRAVEL_KEY = "motion.print_acceleration_mm_s2", "motion.travel_acceleration_mm_s2"
-JUNCTION_KEY, STEP_KEY = "motion.junction_deviation_mm", "motion.speed_step_mm_s"
 CORNERS = (1.0, 0.5, 2.0, 0.25)  # times what is set now: corner settings that are tried
 CLOSER = (0.7, 1.4)  # times the best of them
 NARROWINGS = 6  # of the acceleration that a corner setting leaves
@@ -30,6 +30,7 @@ USEFUL = 1.0005  # times the time with the most acceleration: what reaches that 
 HALVINGS = 9
 A_LITTLE = 1.0 + 1e-9
 KICK, JOB = "kick", "job"
+NO_BUDGETS: Mapping[str, Any] = {"quality.rounding_budget_mm": None, "quality.ringing_budget_mm": None}
 
 
 @dataclass(frozen=True)
@@ -50,7 +51,7 @@ class TypedSettings:
     inside: bool
 
 
-class _Trial:
+class _TypedTrial:
     """Jobs under one pair of settings after the other, budgets off."""
 
     def __init__(
@@ -65,8 +66,7 @@ class _Trial:
         self.rounding, self.ringing = machine.quality.rounding_budget_mm, machine.quality.ringing_budget_mm
         self.rounds = rounds(machine)
         self.swings = swings(machine)
-        free = {"quality.rounding_budget_mm": None, "quality.ringing_budget_mm": None}
-        self.machine = machine.with_settings(free, "settings to type in")
+        self.machine = machine.with_settings(NO_BUDGETS, "settings to type in")
 
     def timings(self, settings: Mapping[str, Any], passing: bool = False) -> list[Timing]:
         """Every job planned as the controller does it."""
@@ -97,11 +97,7 @@ class _Trial:
 
     def quick_total(self, settings: Mapping[str, Any]) -> float:
         """The time of all jobs (s), nothing else of them."""
-        return self.total(self.timings(settings, passing=True))
-
-    def total(self, timings: Sequence[Timing]) -> float:
-        """The time of all jobs (s)."""
-        return math.fsum(weight * one.total for weight, one in zip(self.weights, timings, strict=True))
+        return weighted_total(self.timings(settings, passing=True), self.weights)
 
 
 def has_budgets(machine: Machine) -> bool:
@@ -112,7 +108,7 @@ def has_budgets(machine: Machine) -> bool:
 
 
 def _varied(settings: Mapping[str, Any]) -> list[str]:
-    return [f"{STEP_KEY}.{axis}" for axis in "xyz"] + [*settings] if STEP_KEY in settings else [*settings]
+    return [f"{SPEED_STEP_KEY}.{axis}" for axis in "xyz"] + [*settings] if SPEED_STEP_KEY in settings else [*settings]
 
 
 def _corner(machine: Machine, factor: float) -> dict[str, Any]:
@@ -120,7 +116,7 @@ def _corner(machine: Machine, factor: float) -> dict[str, Any]:
     step = machine.motion.speed_step_mm_s
     if step is not None:
         told = {axis: getattr(step, axis) for axis in "xyz"}
-        return {STEP_KEY: {axis: _digits(value * factor) for axis, value in told.items() if value is not None}}
+        return {SPEED_STEP_KEY: {axis: _digits(value * factor) for axis, value in told.items() if value is not None}}
     deviation = machine.motion.junction_deviation_mm
     return {} if deviation is None else {JUNCTION_KEY: _digits(deviation * factor)}
 
@@ -151,7 +147,7 @@ def settings_to_type(
     if quality.rounding_budget_mm is None and quality.ringing_budget_mm is None:
         raise InputError.at(machine.name, "no budget", "quality.rounding_budget_mm or quality.ringing_budget_mm")
     shares = [1.0] * len(jobs) if weights is None else weights
-    trial = _Trial(jobs, shares, machine, counted, varied)
+    trial = _TypedTrial(jobs, shares, machine, counted, varied)
     rings = min(axis_quality(machine, axis).ramp_ringing for axis in AXES)
     most_travel = min(machine.motion.travel_acceleration_mm_s2, rings if travel is None else travel)
     fixed: dict[str, Any] = {TRAVEL_KEY: _digits(most_travel)} if most_travel < math.inf else {}
@@ -175,15 +171,15 @@ def settings_to_type(
             times[best * factor] = best_with(best * factor)
         best = min(times, key=lambda factor: times[factor])
     lifted = machine.with_settings({PRINT_KEY: LIFTED}, "settings to type in")
-    planned = trial.total([time_job(job, lifted, varied | {PRINT_KEY}, passing=True) for job in jobs])
+    planned = weighted_total([time_job(job, lifted, varied | {PRINT_KEY}, passing=True) for job in jobs], shares)
     inside = math.isfinite(times[best])
     settings = found[best][1] if inside else {PRINT_KEY: LEAST, **_corner(machine, CORNERS[0]), **fixed}
     timings = trial.timings(settings)
-    total, worst_rounding, worst_swing = trial.total(timings), trial.rounding_of(timings), trial.ringing_of(timings)
-    return TypedSettings(settings, total, planned, worst_rounding, worst_swing, inside)
+    total = weighted_total(timings, shares)
+    return TypedSettings(settings, total, planned, trial.rounding_of(timings), trial.ringing_of(timings), inside)
 
 
-def _most_acceleration(trial: _Trial, others: Mapping[str, Any], soonest: float) -> float | None:
+def _most_acceleration(trial: _TypedTrial, others: Mapping[str, Any], soonest: float) -> float | None:
     """The most print acceleration (mm/s²) that keeps to the budgets beside other settings, and is of use; None where
     none keeps, and where even budgets apart the jobs would take longer than `soonest` (s).
     """
@@ -224,7 +220,7 @@ def commands_for(settings: Mapping[str, Any], dialect: Dialect) -> list[str]:
     """
     known = {row.means for row in dialect.writes}
     told = {means: settings[key] for key, means in WRITTEN.items() if key in settings}
-    told |= {f"{axis} step": value for axis, value in settings.get(STEP_KEY, {}).items()}
+    told |= {f"{axis} step": value for axis, value in settings.get(SPEED_STEP_KEY, {}).items()}
     return [
         command_that_sets(dialect, means, float(value))
         for means, value in told.items()

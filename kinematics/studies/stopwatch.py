@@ -219,28 +219,22 @@ def _seconds(cells: Cells, separator: str) -> float | None:
         cells.wrong(found, "minutes, or a time such as 1h52m")
         return None
     try:
-        if time:
-            return seconds_from(time, cells.place)
-        number = float(minutes.replace(",", ".") if separator == ";" else minutes)
-    except InputError as failure:
-        for one in failure.findings:
-            cells.wrong(one.found, one.allowed, one.hint)
-        return None
-    except ValueError:
-        return _spelled_minutes(cells, minutes)
-    if not 0.0 < number * 60.0 <= LONGEST:
+        number = 60.0 * float(minutes.replace(",", ".") if separator == ";" else minutes)
+    except ValueError:  # a time with its units, in either column
+        return _spelled_time(cells, time or minutes, f"minutes is {minutes!r}" if minutes else "")
+    if not 0.0 < number <= LONGEST:
         cells.wrong(f"minutes is {minutes}", MINUTES_ALLOWED)
         return None
-    return number * 60.0
+    return number
 
 
-def _spelled_minutes(cells: Cells, minutes: str) -> float | None:
-    """A time with units in the column of minutes."""
+def _spelled_time(cells: Cells, text: str, found: str) -> float | None:
+    """A time with units; `found` is said of one that is none in the column of minutes."""
     try:
-        return seconds_from(minutes, cells.place)
+        return seconds_from(text, cells.place)
     except InputError as failure:
         for one in failure.findings:
-            cells.wrong(f"minutes is {minutes!r}", MINUTES_ALLOWED, one.hint)
+            cells.wrong(found or one.found, MINUTES_ALLOWED if found else one.allowed, one.hint)
         return None
 
 

@@ -17,7 +17,7 @@ from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.limits.flow import FLOW_KEY
 from kinematics.limits.vibration import AXES, filter_made, modes_of
 from kinematics.machine import Machine, resolved_keys
-from kinematics.notebook import NotebookTable
+from kinematics.notebook import NotebookTable, frame_of
 from kinematics.studies.caps import cap_rows
 from kinematics.studies.held_by import HeldBy, held_under
 from kinematics.studies.intervals import USUAL, Interval, Sampling, drawn_totals, interval_of
@@ -66,9 +66,7 @@ class Sweep(NotebookTable):
 
     def to_frame(self) -> pandas.DataFrame:
         """One row a candidate and job: a column a knob, job, total_s, (low_s, high_s,) within_caps, stopped_by."""
-        import pandas
-
-        return pandas.DataFrame([row_dict(self.knobs, row) for row in self.rows])
+        return frame_of([row_dict(self.knobs, row) for row in self.rows])
 
     def __repr__(self) -> str:
         return f"<Sweep of {', '.join(knob.name for knob in self.knobs)} on {self.machine.name}: {len(self.rows)} rows>"

@@ -21,7 +21,8 @@ from typing import Any, NamedTuple
 
 from kinematics.errors import InputError
 from kinematics.machine import Machine
-from kinematics.outputs import put_in_place, refuse_to_overwrite, spreadsheet_text, write_text_whole, write_whole
+from kinematics.outputs import put_in_place, refuse_to_overwrite, spreadsheet_text, write_text_whole
+from kinematics.rows_file import PORTION, check_rows_file, plain_text, rows_file
 from kinematics.studies.intervals import Interval, Sampling
 from kinematics.studies.knobs import Knob
 from kinematics.studies.sweep import SweepRow
@@ -29,6 +30,7 @@ from kinematics.studies.timing import ALL_JOBS, TimedJob
 
 PACKAGE = Path(__file__).parents[1]
 NOTED_EVERY = 0.25  # s of work, at least, between two times that the disk is waited for
+TEXTS = frozenset({"job", "within_caps", "stopped_by"})  # columns; all others are numbers
 
 
 def fingerprint(
@@ -95,7 +97,7 @@ class SweepFile:
         overwrites what is there; `intervals` says whether rows have them; `inputs` files that are read; `remark` hears
         of rows that cannot be taken.
         """
-        check_sweep_file(path, force, inputs)
+        check_rows_file(path, force, inputs)
         self._path = path
         self._inputs = (*inputs,)
         self._force = force
@@ -230,7 +232,7 @@ class SweepFile:
 
     def _text(self, text: str) -> str:
         """A cell of text; a file name that is no text is spelled out."""
-        text = text.encode("utf-8", "backslashreplace").decode()
+        text = plain_text(text)
         return spreadsheet_text(text) if self._path.suffix == ".csv" else text
 
     @staticmethod
@@ -290,17 +292,19 @@ class SweepFile:
         self._note()
         refuse_to_overwrite(self._path, self._force, self._inputs)
         if self._path.suffix == ".parquet":
-            write_whole(self._path, self._write_parquet, self._force, self._inputs)
+            self._write_parquet()
             self._partial.unlink()
         else:
             put_in_place(self._partial, Path(os.path.realpath(self._path)))
         self._told.unlink()
 
-    def _write_parquet(self, path: Path) -> None:
+    def _write_parquet(self) -> None:
         import pandas
 
-        texts = dict.fromkeys(("job", "within_caps", "stopped_by"), str)
-        pandas.read_csv(self._partial, keep_default_na=False, dtype=texts).to_parquet(path, index=False)
+        numbers = dict.fromkeys((name for name in self._head if name not in TEXTS), float)
+        with rows_file(self._path, self._force, self._inputs) as rows:
+            for portion in pandas.read_csv(self._partial, keep_default_na=False, dtype=str, chunksize=PORTION):
+                rows.write(portion.astype(numbers))
 
     def close(self) -> None:
         """Let others write here; what is done is kept for another time."""
@@ -309,17 +313,6 @@ class SweepFile:
                 self._note()
         finally:
             self._file.close()
-
-
-def check_sweep_file(path: Path, force: bool, inputs: Sequence[str] = ()) -> None:
-    """Raise InputError for a table that cannot be written, before any work is done."""
-    from importlib.util import find_spec
-
-    if path.suffix not in (".csv", ".parquet"):
-        raise InputError.at("--output", f"can't write a table that ends in {path.suffix!r}", "FILE.csv or FILE.parquet")
-    if path.suffix == ".parquet" and find_spec("pyarrow") is None:
-        raise InputError.at("--output", "the package pyarrow, which writes Parquet, is not installed", "FILE.csv")
-    refuse_to_overwrite(path, force, inputs)
 
 
 def row_names(jobs: Sequence[str]) -> list[str]:

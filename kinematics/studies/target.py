@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from kinematics.errors import InputError
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Machine, resolved_keys
-from kinematics.notebook import NotebookTable
+from kinematics.notebook import NotebookTable, frame_of
 from kinematics.studies.held_by import HeldBy, held_under
 from kinematics.studies.knobs import (
     HowFar,
@@ -90,9 +90,7 @@ class Target(NotebookTable):
 
     def to_frame(self) -> pandas.DataFrame:
         """One row a knob: knob, turned (up or down), from, to, and held_by where turning it further is of no use."""
-        import pandas
-
-        return pandas.DataFrame(turned_rows(self))
+        return frame_of(turned_rows(self))
 
     def __repr__(self) -> str:
         found = ", ".join(f"{one.knob} {one.before:g} to {one.after:g}" for one in self.turned)

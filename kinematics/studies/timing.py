@@ -334,6 +334,11 @@ def totals_later(jobs: Sequence[TimedJob], asks: Sequence[Ask]) -> Callable[[], 
     return lambda: np.stack([answer() for answer in answers])
 
 
+def weighted_total(timings: Iterable[Timing], weights: Sequence[float]) -> float:
+    """The time of all jobs together, each as often as its weight says (s)."""
+    return math.fsum(weight * one.total for weight, one in zip(weights, timings, strict=True))
+
+
 def timing_of_plan(planned: Planned, ask: Ask) -> Timing:
     """The timing of a plan of all moves."""
     job, found, limits, machine = planned.job, planned.plan, planned.limits, planned.machine

@@ -17,9 +17,9 @@ import numpy as np
 from kinematics.errors import InputError, Notice
 from kinematics.limits.vibration import AXES
 from kinematics.machine import Machine
-from kinematics.notebook import NotebookTable
+from kinematics.notebook import NotebookTable, frame_of
 from kinematics.studies.filter_choice import FilterChoice, choose_filters
-from kinematics.studies.filter_options import AxisOption, budgets_of, known_modes, option_of, widened
+from kinematics.studies.filter_options import AxisOption, budgets_of, known_modes, option_of, settings_with, widened
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.settings_to_type import KICK, TypedSettings, settings_to_type
 from kinematics.vibration.filters import Filter, spread_of
@@ -208,11 +208,11 @@ def _weighted(numbers: Sequence[tuple[float, float, float]]) -> tuple[float, flo
 
 def _others(recording: Recording, kind: str) -> dict[str, Spectrum]:
     """Spectra of the axes that were not shaken."""
-    found = {}
-    for name, values in recording.accelerations.items():
-        if name != recording.axis and values.std() > 0.0:
-            found[name] = spectrum_of(even_pieces(recording.times, values, recording.sampling), kind)
-    return found
+    return {
+        name: spectrum_of(even_pieces(recording.times, values, recording.sampling), kind)
+        for name, values in recording.accelerations.items()
+        if name != recording.axis and values.std() > 0.0
+    }
 
 
 def _band_power(spectrum: Spectrum, mode: FittedMode) -> float:
@@ -354,13 +354,9 @@ class VibrationStudy(NotebookTable):
     @property
     def settings(self) -> dict[str, Any]:
         """The keys of a machine file that say all of this: modes, filters, accelerations."""
-        settings: dict[str, Any] = {}
-        for option in self.choice.best.options:
-            settings |= option.settings
-        for finding in self.findings:
-            settings[f"vibration.{finding.axis}.modes"] = [mode_row(mode) for mode in finding.modes]
-        for axis, acceleration in self.axis_limits.items():
-            settings[f"axes.{axis}.max_acceleration_mm_s2"] = acceleration
+        settings = {key: value for option in self.choice.best.options for key, value in option.settings.items()}
+        settings |= {f"vibration.{one.axis}.modes": [mode_row(mode) for mode in one.modes] for one in self.findings}
+        settings |= {f"axes.{axis}.max_acceleration_mm_s2": most for axis, most in self.axis_limits.items()}
         settings["motion.print_acceleration_mm_s2"] = rounded_down(self.choice.accelerations.print)
         budgets = self.choice.budgets
         if not budgets.told or self.choice.ringing_budget < budgets.ringing:
@@ -380,9 +376,7 @@ class VibrationStudy(NotebookTable):
 
     def to_frame(self) -> pandas.DataFrame:
         """One row a type of filter and axis, best first, columns as in `filter_rows`."""
-        import pandas
-
-        return pandas.DataFrame(filter_rows(self.choice))
+        return frame_of(filter_rows(self.choice))
 
     def __repr__(self) -> str:
         modes = ", ".join(f"{one.axis} {mode.frequency:.1f} Hz" for one in self.findings for mode in one.modes)
@@ -464,12 +458,7 @@ def vibration_of(
         own_choice = choose_filters(machine, modes, jobs, weights, counted, (), further)
     typed = None
     if jobs:
-        settings: dict[str, Any] = {
-            "quality.rounding_budget_mm": choice.budgets.rounding,
-            "quality.ringing_budget_mm": choice.budgets.ringing,
-        }
-        for option in choice.best.options:
-            settings |= option.settings
+        settings = settings_with(choice.best.options, choice.budgets.rounding, choice.budgets.ringing)
         typed = settings_to_type(machine.with_settings(settings, "filter choice"), jobs, weights, counted)
     return VibrationStudy(
         machine,

@@ -21,7 +21,7 @@ from kinematics.limits.command_rate import lateness
 from kinematics.limits.vibration import AXES, filter_made, filters_of, modes_of, rounds
 from kinematics.machine import Machine
 from kinematics.machine.keys import AxisVibration
-from kinematics.notebook import NotebookTable
+from kinematics.notebook import NotebookTable, frame_of
 from kinematics.planner.plan import plan
 from kinematics.planner.ties import ADVANCE, DELAY
 from kinematics.studies.stops import pauses_before
@@ -136,9 +136,7 @@ class Ringing(NotebookTable):
 
     def to_frame(self) -> pandas.DataFrame:
         """One row an axis and mode, columns as in `ringing_rows`."""
-        import pandas
-
-        return pandas.DataFrame(ringing_rows(self))
+        return frame_of(ringing_rows(self))
 
     def __repr__(self) -> str:
         axes = "; ".join(_axis_text(axis) for axis in self.axes)
@@ -304,9 +302,7 @@ class Rounding(NotebookTable):
 
     def to_frame(self) -> pandas.DataFrame:
         """One row, columns as in `rounding_row`."""
-        import pandas
-
-        return pandas.DataFrame([rounding_row(self)])
+        return frame_of([rounding_row(self)])
 
     def __repr__(self) -> str:
         budget = "no budget" if self.budget_mm is None else f"budget {self.budget_mm:.3g} mm"

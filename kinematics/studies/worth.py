@@ -72,17 +72,13 @@ def scaled_ask(machine: Machine, key: str, factor: float) -> Ask:
     return Ask(machine, NOTHING_VARIED, True, ((key, factor),), True)
 
 
-def worth_of_limits(prepared: TimedJob, machine: Machine, timing: Timing) -> tuple[Worth, ...]:
-    """What each limit that has a say is worth to a job, those that buy most first; every number by planning again.
+def worth_of_keys(prepared: TimedJob, machine: Machine, keys: Sequence[str], total_s: float) -> tuple[Worth, ...]:
+    """What each limit is worth to a job that takes `total_s` (s), those that buy most first; every number by planning
+    again.
 
     A limit here is everything under one key of the machine file, or under one that the job states; the commanded speed
-    of the job is one as well.
+    of the job is one as well. `keys` those that have a say, in order.
     """
-    return worth_of_keys(prepared, machine, sorted(timing.limits.keys), timing.total)
-
-
-def worth_of_keys(prepared: TimedJob, machine: Machine, keys: Sequence[str], total_s: float) -> tuple[Worth, ...]:
-    """The same of a job of which the keys that have a say, in order, and the total time are known (s)."""
     asks = [scaled_ask(machine, key, factor) for key in keys for factor in (ONE_PERCENT, math.inf)]
     foresee([prepared], asks)
 

@@ -235,10 +235,7 @@ def replaced(section: Section, path: Names, value: Any) -> Any:
         inside = getattr(section, row.attribute)
         if row.by_name:
             changed = replaced(inside.get(rest[0]) or row.inside.made({}), rest[1:], value)
-            tables = {**inside, rest[0]: changed}
-            if not changed.__dict__:
-                del tables[rest[0]]
-            value = ByName(tables)
+            value = ByName((name, one) for name, one in {**inside, rest[0]: changed}.items() if one.__dict__)
         else:
             value = replaced(inside or row.inside.made({}), rest, value)
             if row.is_one_value and not value.__dict__:

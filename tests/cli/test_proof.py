@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 import kinematics
-from kinematics.machine import Machine
+from kinematics.machine import Machine, load_machine
 from tests.cli.conftest import Ran, Run
 from tests.proofs.test_proofs import END, MACHINE, START, WORDS
 
@@ -43,7 +43,7 @@ def test_a_print_is_written_told_and_read(bench: Path, run: Run) -> None:
         "motion.print_acceleration_mm_s2: good up to 3,500 mm/s²",
         "to be safe set one step less: 3,000 mm/s²",
     ]
-    machine = Machine.from_file("new.toml")
+    machine = load_machine("new.toml")
     assert machine.motion.print_acceleration_mm_s2 == 3000.0
     (proven,) = machine.proven
     assert (proven.key, proven.value, proven.low, proven.high, proven.date) == (
@@ -80,12 +80,12 @@ def test_ripples_and_weights_go_into_the_copy(bench: Path, run: Run) -> None:
     ran = run("proof", "read", "--ripple", "3.1", "--speed", "120", "--axis", "y", "--machine", "bench.toml",
               "--write-machine", "new.toml")  # fmt: skip
     assert ran.out == "the y axis swings at 38.7 Hz (37.5 to 40 Hz for 0.1 mm on the caliper)\n"
-    (mode,) = Machine.from_file("new.toml").vibration.y.modes
+    (mode,) = load_machine("new.toml").vibration.y.modes
     assert (mode.frequency_hz, mode.frequency_uncertainty_share) == (38.7, 0.033)
     Path("w.csv").write_text("flow_mm3_s,weight_g\n4,1.8\n6,1.8\n8,1.8\n10,1.8\n12,1.74\n14,1.66\n16,1.58\n")
     ran = run("proof", "read", "--weights", "w.csv", "--machine", "bench.toml", "--write-machine", "hot.toml")
     assert ran.status == 0
-    machine = Machine.from_file("hot.toml")
+    machine = load_machine("hot.toml")
     assert machine.proven[0].key == "hotend.max_flow_mm3_s"
     assert machine.hotend.max_flow_mm3_s == pytest.approx(12.7, abs=0.4)
 

@@ -11,7 +11,8 @@ from pathlib import Path
 from random import Random
 
 from kinematics.fleet.asking import Recipe
-from kinematics.fleet.crews import Crew, CrewElsewhere, cluster, kept_answers
+from kinematics.fleet.crews import Crew, CrewElsewhere, kept_answers
+from kinematics.fleet.dask_cluster import cluster
 from kinematics.fleet.sent_jobs import SentJob
 from kinematics.gcode.dialects import EXTRUSION
 from kinematics.machine import load_machine
@@ -53,7 +54,7 @@ def crew_of(address: str) -> tuple[CrewElsewhere, object]:
     """The workers of a cluster, and what ends with them."""
     kept = kept_answers(RUN)
     assert kept is not None
-    crew = cluster(address, kept)
+    crew = cluster(address, kept, print)
     return crew.__enter__(), crew
 
 

@@ -10,7 +10,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics.errors import InputError
@@ -29,6 +29,7 @@ def chunks_of(path: Path, size: int, room: int = 0) -> list[bytes]:
     return found
 
 
+@settings(deadline=None)
 @given(LINES, ENDS, st.booleans(), st.integers(1, 200))
 def test_whole_lines_and_nothing_lost(
     tmp_path_factory: pytest.TempPathFactory, lines: list[bytes], end: bytes, ended: bool, size: int

@@ -368,13 +368,13 @@ def test_conditions_by_hand() -> None:
         FileLimit(2, "print acceleration", 400.0, 4),
         FileLimit(5, "speed cap", 80.0, 9),
     )
-    of_move, table = conditions_of(stated, 5)
+    of_move, table = conditions_of(stated, 5, {})
     early = {"motion.speed_cap_mm_s": 90.0}
     late = early | {PRINT_KEY: 400.0, TRAVEL_KEY: 500.0}
     assert [table[number] for number in of_move] == [early, early, late, late, late]
     assert table[0] == {}
-    assert conditions_of((), 3).of_move.tolist() == [0, 0, 0]
-    assert conditions_of((), 3).table == ({},)
+    assert conditions_of((), 3, {}).of_move.tolist() == [0, 0, 0]
+    assert conditions_of((), 3, {}).table == ({},)
 
 
 def test_classes_are_the_sets_that_occur() -> None:

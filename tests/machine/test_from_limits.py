@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from kinematics.cli.machine import command
 from kinematics.errors import InputError
-from kinematics.gcode.job import Job, JobFacts, StatedLimit, facts_of
+from kinematics.gcode.job import Job, JobFacts, StatedLimit
 from kinematics.machine import Machine, load_machine, machine_text_from_limits
 from kinematics.machine.names import all_keys, find_key
 
@@ -26,7 +26,7 @@ STATED = {
     "motion.extruder_step_mm_s": (5.0, 15),
     "retraction.acceleration_mm_s2": (1250.5, 17),
 }
-numbers = sorted({key.name for key in all_keys() if key.allowed == "a number above 0 (1e-9 to 1e9)"})
+numbers = sorted({key.name for key in all_keys() if key.row.words == "a number above 0 (1e-9 to 1e9)"})
 # Keys of the file, keys by label, and keys that it does not have, with whatever a job may say.
 names = st.one_of(
     st.sampled_from(numbers),
@@ -123,10 +123,11 @@ def test_names_and_sizes_are_as_in_any_new_file() -> None:
 def stated(monkeypatch: pytest.MonkeyPatch) -> dict[str, tuple[float, int]]:
     """What a job states, told in place of the reader's own finding."""
     limits = dict(STATED)
+    found = vars(Job)["facts"].func
 
     def told(job: Job) -> JobFacts:
         rows = (StatedLimit(key, value, line, 1) for key, (value, line) in limits.items())
-        return facts_of(job)._replace(stated=tuple(rows))
+        return found(job)._replace(stated=tuple(rows))
 
     monkeypatch.setattr(Job, "facts", property(told))
     return limits

@@ -10,7 +10,7 @@ from urllib.parse import parse_qs, urlencode, urlsplit
 
 import pytest
 
-from kinematics.machine import Machine
+from kinematics.machine import load_machine
 from tests.browsing import DESK, NEEDS_A_BROWSER, PHONE, SCHEMES, OpenedPage, chromium
 from tests.page.conftest import BENCH, JOB, MACHINE, SAMPLES, SQUARE, estimated, running
 
@@ -173,7 +173,7 @@ def test_machine_file_report_and_json_are_taken_along(chromium: Any, sample: str
             page.get_by_role("button", name=button).click()
         waiting.value.save_as(tmp_path / name)
         assert waiting.value.suggested_filename == name
-    assert Machine.from_file(tmp_path / "machine.toml").motion.print_acceleration_mm_s2 == 2500.0
+    assert load_machine(tmp_path / "machine.toml").motion.print_acceleration_mm_s2 == 2500.0
     with page.expect_download() as waiting:
         page.get_by_role("button", name="Report for whoever pays").click()
     waiting.value.save_as(tmp_path / "report.html")

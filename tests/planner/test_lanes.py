@@ -41,7 +41,7 @@ def address(rows: Reals) -> Any:
 
 def uncompiled(rows: Reals, number: float, found: Reals) -> bool:
     """The same kernel as plain Python."""
-    plain: Callable[..., bool] = getattr(all_of_it, "py_func", all_of_it)
+    plain: Callable[..., bool] = getattr(all_of_it, "__wrapped__", all_of_it)
     return plain(rows, number, found)
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from kinematics.machine import Machine
+from kinematics.machine import Machine, load_machine
 from kinematics.studies.caps import CapRow, Caps, caps_of
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.timing import time_job
@@ -158,6 +158,6 @@ def test_it_can_be_had_as_a_table() -> None:
 def test_sample_machines_are_judged(tmp_path: Path) -> None:
     folder = Path(__file__).resolve().parents[2] / "sample_gcode"
     for file in sorted((folder / "machines").glob("*.toml")):
-        caps = caps_of(Machine.from_file(file), [PreparedJob(str(folder / "test_cube.gcode"))])
+        caps = caps_of(load_machine(file), [PreparedJob(str(folder / "test_cube.gcode"))])
         assert caps.rows
         assert all(one.share_of_time is None or 0.0 <= one.share_of_time <= 1.0 for one in caps.rows)

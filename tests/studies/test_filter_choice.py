@@ -14,7 +14,7 @@ from scipy import signal
 from kinematics.errors import InputError
 from kinematics.gcode.dialect_file import load_dialect
 from kinematics.machine import Machine, load_machine
-from kinematics.studies.filter_choice import JOB, KEY, LIFTED, accelerations_with, choose_filters
+from kinematics.studies.filter_choice import JOB, LIFTED, PRINT_KEY, accelerations_with, choose_filters
 from kinematics.studies.filter_options import Budgets, budgets_of, known_modes, mode_within, option_of
 from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.settings_to_type import commands_for, settings_to_type
@@ -66,7 +66,7 @@ def test_against_brute_force(seed: int, x: float, y: float) -> None:
     }
     best = math.inf
     for (x_name, x_at), (y_name, y_at) in product(grid["x"], grid["y"]):
-        settings: dict[str, Any] = {KEY: LIFTED}
+        settings: dict[str, Any] = {PRINT_KEY: LIFTED}
         for axis, name, at in (("x", x_name, x_at), ("y", y_name, y_at)):
             settings |= {
                 f"vibration.{axis}.filter": name,
@@ -74,7 +74,7 @@ def test_against_brute_force(seed: int, x: float, y: float) -> None:
                 f"vibration.{axis}.filter_damping_ratio": 0.06,
             }
         tried = known.with_settings(settings)
-        best = min(best, time_job(one, tried, frozenset({KEY}), passing=True).total)
+        best = min(best, time_job(one, tried, frozenset({PRINT_KEY}), passing=True).total)
     assert choice.best.total_s is not None
     assert choice.best.total_s <= best * (1.0 + WITHIN)
 
@@ -86,10 +86,10 @@ def test_rows_are_in_order_and_timed_as_a_machine_is() -> None:
     choice = choose_filters(known, known_modes(known), [one])
     times = [row.total_s for row in choice.rows if row.total_s is not None]
     assert min(times) >= times[0] * (1.0 - 2.1e-4)
-    settings: dict[str, Any] = {KEY: LIFTED}
+    settings: dict[str, Any] = {PRINT_KEY: LIFTED}
     for option in choice.best.options:
         settings |= option.settings
-    again = time_job(one, known.with_settings(settings), frozenset({KEY}))
+    again = time_job(one, known.with_settings(settings), frozenset({PRINT_KEY}))
     assert again.total == pytest.approx(choice.best.total_s, rel=1e-9)
     assert all(axis.one_kick_within for axis in ringing_of_timing(again).axes)
     assert rounding_of_timing(again).worst_mm <= 1.05 * 0.05

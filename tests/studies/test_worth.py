@@ -12,8 +12,8 @@ from kinematics.machine import Machine
 from kinematics.studies.blockwise import BlockwiseJob
 from kinematics.studies.estimate import estimate_prepared
 from kinematics.studies.prepared import HELD_FLOW, PreparedJob
-from kinematics.studies.timing import time_job
-from kinematics.studies.worth import worth_of_limits
+from kinematics.studies.timing import TimedJob, Timing, time_job
+from kinematics.studies.worth import Worth, worth_of_keys
 from tests.studies.conftest import bench, job_of, straight, time_of
 
 ROUNDING = 1e-9  # relative
@@ -45,6 +45,11 @@ MACHINE = bench(
     quality__rounding_budget_mm=0.05,
     quality__ringing_budget_mm=0.01,
 )
+
+
+def worth_of_limits(job: TimedJob, machine: Machine, timing: Timing) -> tuple[Worth, ...]:
+    """What each limit that has a say is worth to a job."""
+    return worth_of_keys(job, machine, sorted(timing.limits.keys), timing.total)
 
 
 def changed(machine: Machine, key: str, factor: float) -> Machine:
