@@ -291,4 +291,11 @@ EQUIVALENT: tuple[Equivalent, ...] = (
         ("shape[0] > 0", "shape[0] > 1"),
         "Two or three motors are coupled, or none.",
     ),
+    changed(
+        "planner/ceilings.py",
+        "motors_of_class",
+        "second, third = min(1, motors - 1), min(2, motors - 1)",
+        ("motors - 1)", "motors | 1)"),
+        "Of two motors the third's columns are infinite and hold nothing; of three it is 2 either way.",
+    ),
 )
