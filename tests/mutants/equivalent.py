@@ -277,4 +277,25 @@ EQUIVALENT: tuple[Equivalent, ...] = (
         ("scaled is", "scaled =="),
         "Factors that are equal make the same limits.",
     ),
+    changed(
+        "limits/combine.py",
+        "of",
+        "if last is not None and last[0] is machine and last[1] == varied and last[2] is scaled:",
+        ("] is scaled", "] == scaled"),
+        "Factors that are equal make the same limits.",
+    ),
+    changed(
+        "planner/plan.py",
+        "plan_moves",
+        "coupled, rounds = features.motor.shape[0] > 0, features.lead.size > 0",
+        ("shape[0] > 0", "shape[0] > 1"),
+        "Two or three motors are coupled, or none.",
+    ),
+    changed(
+        "planner/ceilings.py",
+        "motors_of_class",
+        "second, third = min(1, motors - 1), min(2, motors - 1)",
+        ("motors - 1)", "motors | 1)"),
+        "Of two motors the third's columns are infinite and hold nothing; of three it is 2 either way.",
+    ),
 )

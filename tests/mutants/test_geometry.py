@@ -210,6 +210,7 @@ def test_moves_need_a_ceiling_of_speed_and_one_of_acceleration(column: str) -> N
     assert not bounded(features, **{column: 50.0})
     rounded = features._replace(lead=np.full(4, 1e-4))
     assert bounded(rounded, **{column: 50.0}, ROUNDING_RAMP=0.05)
+    assert not bounded(rounded, **{column: 50.0})
     assert not bounded(features, **{column: 50.0}, ROUNDING_RAMP=0.05)
     driven: Any = features._replace(motor=np.ones((2, 4)), bend=np.full((2, 4), 1e-3))
     assert bounded(driven, MOTOR_1_RAMP=900.0)

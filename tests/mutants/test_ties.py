@@ -73,13 +73,13 @@ def test_a_line_in_pieces_is_driven_as_a_whole(piece: float) -> None:
     assert found.seconds == pytest.approx(whole.seconds, rel=1e-7, abs=1e-12)
 
 
-@pytest.mark.parametrize("lookahead", [1, 2, 4])
+@pytest.mark.parametrize("lookahead", [1, 3])
 @pytest.mark.parametrize("block", [1024, 5])
 def test_a_motor_is_weak_within_what_is_seen(lookahead: int, block: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """Lines of unlike length nearly straight on; what is seen leaves them speeds at which the motor gives less."""
     monkeypatch.setattr(single, "BLOCK", block)
     rng = np.random.default_rng(lookahead)
-    steps = zip(rng.uniform(0.5, 6.0, 14).tolist(), rng.uniform(-0.2, 0.2, 14).tolist(), strict=True)
+    steps = zip(rng.uniform(0.5, 6.0, 9).tolist(), rng.uniform(-0.2, 0.2, 9).tolist(), strict=True)
     job = [NaiveMove(dx=x, dy=y, speed=400.0, kind="travel") for x, y in steps]
     limits = with_motor(lookahead=lookahead)
     found, slow = planned_from_naive(job, limits), plan_naively(job, limits)

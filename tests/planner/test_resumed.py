@@ -102,7 +102,7 @@ def resumed(job: Job, seed: int) -> tuple[list[Reals], list[Node]]:
 
 
 @given(SEEDS, st.sampled_from([None, 3.0, 40.0, 400.0]))
-@settings(max_examples=10 if numba.config.DISABLE_JIT else 150, deadline=None)
+@settings(max_examples=6 if numba.config.DISABLE_JIT else 150, deadline=None)
 def test_a_plan_in_parts_is_the_plan_of_the_whole(seed: int, rate: float | None) -> None:
     """Move by move, under any limits, lookahead and corner rule; moves behind the lead-in have been forgotten.
 
