@@ -214,7 +214,8 @@ def test_ranges_that_change_how_a_job_is_read_leave_nothing_behind(monkeypatch: 
     assert SampledTimes([job], machine, sampling).as_it_is[0] == pytest.approx(expected, rel=RELATIVE)
     assert len(set(expected)) == 20
     read = []
-    monkeypatch.setattr(prepared, "read_job", lambda *_, **__: read.append(1))
+    was = prepared.read_job
+    monkeypatch.setattr(prepared, "read_job", lambda *given, **named: read.append(1) or was(*given, **named))
     job.read(drawn_machines(machine, sampling)[0])
     assert not read  # that of the first draw is kept
     job.read(drawn_machines(machine, sampling)[1])
