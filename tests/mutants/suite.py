@@ -6,6 +6,7 @@ Those nearest to what a mutant changes come first, since the first failure ends 
 from __future__ import annotations
 
 PLANS = (
+    "tests/mutants/test_drawn_features.py",
     "tests/mutants/test_plans.py",
     "tests/mutants/test_ties.py",
     "tests/mutants/test_geometry.py",
