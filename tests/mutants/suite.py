@@ -7,6 +7,9 @@ from __future__ import annotations
 
 PLANS = (
     "tests/mutants/test_drawn_features.py",
+    "tests/mutants/test_drawn_paths.py",
+    "tests/mutants/test_drawn_ties.py",
+    "tests/mutants/test_units.py",
     "tests/mutants/test_plans.py",
     "tests/mutants/test_ties.py",
     "tests/mutants/test_geometry.py",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -236,7 +237,7 @@ def by_definition(case: Case) -> Iterator[Moved]:
     gains = [2.0 * ramps[i] * f.length[i] for i in range(n)]
     stepping = bool(np.isinf(case.table[:, by.DEVIATION]).any() or np.isfinite(case.table[:, by.FILAMENT_STEP]).any())
     rests = np.flatnonzero(f.rest).tolist()
-    for begin, end in zip(rests[:-1], rests[1:], strict=True):
+    for begin, end in pairwise(rests):
         squares = [corner_of(case, i, speeds, ramps) for i in range(begin + 1, end)]
         left = rest_of(case, begin, True, speeds[begin], ramps[begin]) if stepping else 0.0
         reached = rest_of(case, end - 1, False, speeds[end - 1], ramps[end - 1]) if stepping else 0.0
