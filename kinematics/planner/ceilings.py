@@ -339,7 +339,7 @@ def arrival_ceilings(
 # ---- motors --------------------------------------------------------------------------------------------------------
 
 # Where motors that move several axes at once, or one of them unevenly, are limited, these loops take the place of those
-# above. There are up to three such motors; in place of one that there is not, another is looked at twice.
+# above. There are two such motors or three; in place of a third that there is not, the second is looked at twice.
 
 Motors = tuple[float, float, float, float, float, float]  # inverse limits: three speeds, three accelerations
 
@@ -351,13 +351,13 @@ RAMP_SHARE = 0.8
 @compiled_part
 def motors_of_class(inverse: Reals, row: int, motors: int, ramp_share: float) -> Motors:
     """The inverse limits of three motors in one row of the table, `ramp_share` of the acceleration."""
-    second, third = min(1, motors - 1), min(2, motors - 1)
+    third = motors - 1
     return (
         inverse[row, by.MOTOR_1_MOST],
-        inverse[row, by.MOTOR_1_MOST + second],
+        inverse[row, by.MOTOR_2_MOST],
         inverse[row, by.MOTOR_1_MOST + third],
         inverse[row, by.MOTOR_1_RAMP] / ramp_share,
-        inverse[row, by.MOTOR_1_RAMP + second] / ramp_share,
+        inverse[row, by.MOTOR_2_RAMP] / ramp_share,
         inverse[row, by.MOTOR_1_RAMP + third] / ramp_share,
     )
 
@@ -393,7 +393,7 @@ def coupled_move_ceilings(
     x, y, z, ratio = features.x, features.y, features.z, features.ratio
     pace, classes, motor = features.pace, features.move_class, features.motor
     motors = motor.shape[0]
-    one, two, three = np.uint64(0), np.uint64(min(1, motors - 1)), np.uint64(min(2, motors - 1))
+    one, two, three = np.uint64(0), np.uint64(1), np.uint64(motors - 1)
     ramp_share = RAMP_SHARE if features.bend.shape[0] > 0 else 1.0
     commonest = commonest_class(classes, begin, end)
     limits = limits_of_class(inverse, commonest)
@@ -460,7 +460,7 @@ def coupled_corner_ceilings(
     x, y, z, classes = features.corner_x, features.corner_y, features.corner_z, features.move_class
     sharpness, curvature, motor = features.sharpness, features.curvature, features.motor_corner
     motors = motor.shape[0]
-    one, two, three = np.uint64(0), np.uint64(min(1, motors - 1)), np.uint64(min(2, motors - 1))
+    one, two, three = np.uint64(0), np.uint64(1), np.uint64(motors - 1)
     commonest = commonest_class(classes, begin, end)
     limits = limits_of_class(inverse, commonest)
     _, _, _, ramp_1, ramp_2, ramp_3 = motors_of_class(inverse, commonest, motors, 1.0)

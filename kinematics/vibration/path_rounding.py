@@ -312,7 +312,7 @@ def rounding_along(motion: PlannedMotion, filters: Sequence[Filter | None], chos
         [motion.speed_in, motion.speed_peak, motion.speed_out, motion.rising, motion.cruising, motion.falling]
     )
     _rounding_along(starts, ramps, origin, directions, counts, taps.axis, taps.lag, taps.share, off, weight)
-    if off.size == 0 or not weight.sum() > 0.0:
+    if not weight.sum() > 0.0:
         return PathRounding(0.0, 0, 0.0, 0.0)
     worst = int(off.argmax())
     move = int(np.searchsorted(np.cumsum(counts), worst, side="right"))

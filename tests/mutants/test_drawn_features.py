@@ -94,6 +94,9 @@ def drawn(seed: int, moves: int = 26) -> Case:
     table[deviates, by.DEVIATION] = some(0.01, 0.3, size=3)[deviates]
     ties = NO_TIES._replace(move_reach=1.0 / some(0.1, 5.0), byte_reach=1.0 / some(0.005, 0.2)) if rates else NO_TIES
     lookahead = (None, 1, 2, 3, 5, 6, 7, 11, 30)[rng.integers(9)]
+    if lookahead is not None and rng.random() < 0.7:  # what is seen is what holds
+        table[:, by.PATH_RAMP] *= 0.02
+        features = features._replace(sharpness=features.sharpness * 0.1, curvature=features.curvature * 0.1)
     if rng.random() < 0.4:  # moves in pieces, of which the controller sees whole ones
         features = features._replace(whole=np.cumsum((rng.random(moves) < 0.5) | (rest[:-1] > 0)) - 1)
     return Case(features, table, lookahead, ties)

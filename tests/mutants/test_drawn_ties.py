@@ -202,7 +202,7 @@ def braked(moves: Sequence[Move], length: Reals, rest: NDArray[np.uint8], begin:
 
 
 # Of which much of the time is spent under what falls, and moves are held by two things or three.
-SEEDS = {1024: (503, 504, 506, 509, 511, 512, 514, 517, 518, 519, 535, 536), 5: (522, 523, 527, *range(530, 535), 539)}
+SEEDS = {1024: (501, 503, 504, 506, 509, 511, 514, 517, 518, 519), 5: (522, 523, 527, 531, 532, 533, 536, 512, 513)}
 
 
 @pytest.mark.parametrize("block", SEEDS)
@@ -217,7 +217,7 @@ def test_acceleration_that_falls_by_sums_over_speeds(block: int, monkeypatch: py
         seen = [seen_from(case, i) for i in range(MOVES)]
         lower = [
             braked(moves, f.length, f.rest, i, (seen[i], 0.0), left, reached)[0]
-            if seen[i] <= MOVES and not f.rest[i : seen[i] + 1].any() else left[i]
+            if seen[i] <= MOVES and not f.rest[i + 1 : seen[i] + 1].any() else left[i]
             for i in range(MOVES)
         ]  # fmt: skip
         left = [min(one, other) for one, other in zip(left, [*lower, 0.0], strict=True)]

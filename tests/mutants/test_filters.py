@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from kinematics.errors import InputError
 from kinematics.limits.vibration import axis_quality
 from kinematics.machine import Machine
 from kinematics.planner.batch import batch_features, batch_times
@@ -20,7 +21,7 @@ from kinematics.vibration.path_rounding import (
     rounding_along,
     speed_by_rounding,
 )
-from kinematics.vibration.residual import Mode
+from kinematics.vibration.residual import Mode, worst_residual
 from kinematics.vibration.ringing import swing_apart
 from kinematics.vibration.rounding import corner_cut, lead
 from tests.naive.planner_records import NaiveCaps, NaiveLimits, NaiveMove
@@ -103,6 +104,12 @@ def test_only_one_undamped_mode_swings_a_quarter_of_a_period_apart() -> None:
     assert swing_apart([Mode(50.0, 0.0)])
     assert not swing_apart([Mode(50.0, 0.1)])
     assert not swing_apart([Mode(50.0, 0.0), Mode(60.0, 0.0)])
+
+
+@pytest.mark.parametrize("uncertainty", [-0.1, 1.0, 1.5])
+def test_a_frequency_is_known_within_less_than_itself(uncertainty: float) -> None:
+    with pytest.raises(InputError, match="uncertainty"):
+        worst_residual(filter_named("ZV", 40.0, 0.0), Mode(40.0, 0.0, uncertainty), 1)
 
 
 def test_a_filter_of_one_impulse_rounds_no_corner() -> None:

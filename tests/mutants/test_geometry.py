@@ -50,6 +50,25 @@ def test_places_at_a_distance_are_those_of_a_search(seed: int) -> None:
             assert places_around(travelled, corner, distance) == (behind, ahead)
 
 
+@pytest.mark.parametrize("steps", [3, 40])
+def test_a_place_at_just_the_distance_is_one(steps: int) -> None:
+    """A power of two away, in steps that are: no rounding. The slack is as large as a step of the last digits."""
+    travelled = np.arange(-64.0, 65.0) * 2.0**-6
+    distance = steps * 2.0**-6 + WINDOW_SLACK
+    assert distance - WINDOW_SLACK == steps * 2.0**-6
+    assert places_around(travelled, 64, distance) == (64 - steps, 64 + steps)
+
+
+@pytest.mark.parametrize(("length", "short"), [(0.3, False), (0.3 - 3e-6, True)])
+def test_a_run_of_just_the_length_is_not_short(length: float, short: bool) -> None:
+    """Between straights it takes what they turn by together, 0.7 rad, or what it turns by itself, 0.3 and 0.4."""
+    steps = [5.0 + 0.0j, length * cmath.exp(0.3j), 5.0 * cmath.exp(0.7j)]
+    moves = to_moves([NaiveMove(dx=one.real, dy=one.imag, speed=50.0, kind="travel") for one in steps])
+    found = make_features(moves, np.zeros(3, np.uint16), CornerSettings(short_run=0.3))
+    cosines = [math.cos(0.5 * turn) for turn in ((0.7, 0.7) if short else (0.3, 0.4))]
+    assert found.sharpness[1:] == pytest.approx([(1.0 - one) / one for one in cosines], rel=1e-9)
+
+
 def zigzag(corners: int) -> Moves:
     """Lines of 2 mm that turn by one radian to and fro."""
     turns = [0.5 * TURN if k % 2 else -0.5 * TURN for k in range(corners + 1)]
@@ -151,11 +170,11 @@ def corner_before_a_straight(pieces: int, speed: float) -> Moves:
 
 
 @pytest.mark.parametrize("held_by", HELD_BY)
-@pytest.mark.parametrize("capped", [30.0, 40.0])
+@pytest.mark.parametrize("capped", [20.0, 30.0, 40.0])
 def test_the_end_of_a_long_straight_is_of_no_account_to_the_corner_before_it(
     held_by: str, capped: float, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A circle through its far end has R = D/2 at least; v² <= 100·D/2 admits 30 mm/s beyond 18 mm, 40 beyond 32."""
+    """A circle through its far end has R = D/2 at least; v² <= 100·D/2 admits 20 mm/s beyond 8 mm, 30 beyond 18."""
     monkeypatch.setattr("kinematics.planner.cuts.STRAIGHT", 3)
     columns, made = HELD_BY[held_by]
     table = np.full((1, by.LIMITS), math.inf)
@@ -190,6 +209,15 @@ def test_a_plan_in_used_memory_is_the_plan() -> None:
         found, fresh = plan(features, table, room=room.room(corners + 1, 1)), plan(features, table)
         for one, other in zip(found[:-1], fresh[:-1], strict=True):
             assert np.array_equal(np.asarray(one), np.asarray(other))
+
+
+def test_a_motor_without_a_limit_bounds_nothing() -> None:
+    """Its share alone is no ceiling of speed, nor of acceleration."""
+    features = features_of(zigzag(3))
+    driven: Any = features._replace(motor=np.ones((2, 4)))
+    assert not bounded(driven, CAP=50.0)
+    assert not bounded(driven._replace(pace=np.zeros(4)), PATH_RAMP=500.0)
+    assert bounded(driven, CAP=50.0, MOTOR_2_RAMP=500.0)
 
 
 def bounded(features: Features, **columns: float) -> bool:

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
-from kinematics.planner.sums import PATH_SUMS, add_path, lengthened, sums_by_layer
+from kinematics.planner.sums import PATH_SUMS, add_path, layer_times, lengthened, sums_by_layer
 
 NUMBERS = st.floats(0.0, 500.0)
 MOVES = st.lists(st.tuples(st.sampled_from([PRINT, TRAVEL, FILAMENT]), NUMBERS, NUMBERS, NUMBERS), min_size=1)
@@ -32,6 +32,13 @@ def test_layers_are_lengthened() -> None:
     """3 s of a layer to last 5 add 2 s; layer 0 prints nothing and is left alone."""
     layers = lengthened(np.array([1.0, 3.0, 9.0]), 5.0)
     assert layers.cooling.tolist() == [0.0, 2.0, 0.0]
+
+
+def test_a_layer_without_moves_has_its_row() -> None:
+    """Of three layers the second and the last have none; 4 s at least of each but the one before the first."""
+    found = layer_times(np.array([0, 1, 1], np.int32), np.array([0.5, 1.0, 2.0]), 3, 4.0)
+    assert found.motion.tolist() == [0.5, 3.0, 0.0, 0.0]
+    assert found.cooling.tolist() == [0.0, 1.0, 4.0, 4.0]
 
 
 @given(MOVES, st.integers(0, 40), st.integers(0, 40))
