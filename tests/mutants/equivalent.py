@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+import ast
+import re
+from collections.abc import Iterator
+from pathlib import Path
 from typing import NamedTuple
+
+ROOT = Path(__file__).resolve().parents[2]
 
 
 class Equivalent(NamedTuple):
@@ -21,6 +27,27 @@ def changed(path: str, inside: str, before: str, change: tuple[str, str], proof:
     return Equivalent(f"kinematics/{path}", inside, before, f"{head}{change[1]}{tail}", proof)
 
 
+def each(
+    path: str, inside: str, before: str, piece: str, others: tuple[str, ...], proof: str
+) -> tuple[Equivalent, ...]:
+    """Several changes of one piece of a line, for one reason."""
+    return tuple(changed(path, inside, before, (piece, other), proof) for other in others)
+
+
+def everywhere(path: str, pattern: str, others: tuple[str, ...], proof: str) -> Iterator[Equivalent]:
+    """The changes of every place of a source that a `pattern` of its lines finds, for one reason."""
+    source = (ROOT / "kinematics" / path).read_text(encoding="utf-8")
+    inside: dict[int, str] = {}
+    for node in ast.walk(ast.parse(source)):  # what lies further inside comes later
+        if isinstance(node, (ast.FunctionDef, ast.ClassDef)):
+            inside |= dict.fromkeys(range(node.lineno, (node.end_lineno or 0) + 1), node.name)
+    for number, line in enumerate(source.splitlines(), start=1):
+        for found in re.finditer(pattern, line):
+            for other in others:
+                after = line[: found.start()] + found.expand(other) + line[found.end() :]
+                yield Equivalent(f"kinematics/{path}", inside.get(number, ""), line.strip(), after.strip(), proof)
+
+
 FALLING, COMBINE, PASSES = "planner/falling.py", "limits/combine.py", "planner/passes.py"
 MOTORS = (
     "MOTORS: Part(_motors, (*range(by.MOTOR_1_MOST, by.MOTOR_1_MOST + 3), "
@@ -28,7 +55,165 @@ MOTORS = (
 )
 NO_KEY = "No key lifts this part alone and no cap lowers its columns: they are fresh, infinite, whenever it is made."
 
+CEILINGS, CORNERS, BATCH, PLAN = "planner/ceilings.py", "planner/corners.py", "planner/batch.py", "planner/plan.py"
+VOTES = "votes += 1 if found == chosen else -1"
+ANY_CLASS = "Whichever class of the block is taken for the commonest: moves of other classes are done by themselves."
+ANY_TABLE = "Whichever of the tables the seconds are added to: they are summed."
+ANY_BLOCK = "Only how long a block is: wherever it is cut, its own ceiling holds it there."
+ONCE_MORE = "Where the corner's own turn is the widest, the same numbers are written once more."
+NOT_TAKEN = "Taken only where a turn across a short run has been put in its place."
+FILES = (BATCH, CEILINGS, CORNERS, PLAN, PASSES, "planner/cuts.py", "planner/features.py", "planner/ties.py")
+ARITHMETIC = (" + ", " - ", " ** ", " >> ", " << ", " | ", " & ", " ^ ")
+
+FOURS = "A multiple of four has no bit in common with one, two or three."
+FORWARD = (
+    ("a, b, c, d = nodes[i + 1], nodes[i + 2], nodes[i + 3], nodes[i + 4]", (1, 2, 3)),
+    ("gain_a, gain_b, gain_c, gain_d = gains[i], gains[i + 1], gains[i + 2], gains[i + 3]", (1, 2, 3)),
+    ("nodes[i + 1] = min(a, square + gain_a)", (1,)),
+    ("nodes[i + 2] = min(b, square + gain_b)", (2,)),
+    ("nodes[i + 3] = min(c, square + gain_c)", (3,)),
+)
+
+# Said of every place where it is so.
+FAMILIES: tuple[Iterator[Equivalent], ...] = (
+    *(everywhere(path, r"(size|shape\[0\]) > 0\b", (r"\1 != 0",), "A size is 0 or more.") for path in FILES),
+    everywhere(
+        "planner/ramps.py", r"\b([A-Z_]+) \+ j\b", (r"\1 | j", r"\1 ^ j"), "Rows begin at multiples of 64; j is below."
+    ),
+    everywhere(
+        "planner/durations.py", r"(ramps\.[A-Z_]+) \+ j\b", (r"\1 | j", r"\1 ^ j"), "Rows begin at multiples of 64."
+    ),
+    everywhere(
+        CEILINGS, r"shape\[0\] > 0 else 1\.0", ("shape[0] > 1 else 1.0",), "Motors accelerate so on a delta: all three."
+    ),
+    everywhere(
+        PLAN,
+        r"LANES - 1\b",
+        ("LANES % 1", "LANES >> 1", "LANES & 1", "LANES - 2"),
+        ANY_TABLE,
+    ),
+    everywhere(PLAN, r"i & np\.uint64\(LANES - 1\)", ("i % np.uint64(LANES - 1)",), ANY_TABLE),
+)
+
 EQUIVALENT: tuple[Equivalent, ...] = (
+    *dict.fromkeys(one for family in FAMILIES for one in family),
+    *(
+        changed(PASSES, "forward_pass", line, (f"i + {k}", f"i {operator} {k}"), FOURS)
+        for line, places in FORWARD
+        for k in places
+        for operator in "|^"
+    ),
+    *each(CEILINGS, "commonest_class", VOTES, "==", ("!=", "<", "<=", ">", ">=", "is", "is not"), ANY_CLASS),
+    *each(CEILINGS, "commonest_class", VOTES, "1 if", ("2 if", "0 if"), ANY_CLASS),
+    *each(CEILINGS, "commonest_class", VOTES, "-1", ("+1", "~1", "not 1", "1", "- 2", "- 0"), ANY_CLASS),
+    *each(CEILINGS, "commonest_class", VOTES, "if found", ("if not found",), ANY_CLASS),
+    *each(CEILINGS, "commonest_class", "if votes == 0:", "==", ("!=", "<", "<=", ">", ">="), ANY_CLASS),
+    *each(CEILINGS, "commonest_class", "if votes == 0:", "votes ==", ("not votes ==",), ANY_CLASS),
+    *each(CEILINGS, "commonest_class", "if votes == 0:", " 0", (" 1", " -1"), ANY_CLASS),
+    *each(
+        BATCH,
+        "batch_moves",
+        "if m == 0 or (2 * m < size and not last):",
+        " * ",
+        (*ARITHMETIC, " / ", " // ", " % "),
+        ANY_BLOCK,
+    ),
+    *each(
+        BATCH,
+        "batch_moves",
+        "if m == 0 or (2 * m < size and not last):",
+        "<",
+        ("==", "!=", "<=", ">", ">=", "is", "is not"),
+        ANY_BLOCK,
+    ),
+    *each(BATCH, "batch_moves", "if m == 0 or (2 * m < size and not last):", "(2", ("( 3", "( 1"), ANY_BLOCK),
+    *each(PLAN, "plan_moves", "2 * m < size and not last", " * ", ARITHMETIC, ANY_BLOCK),
+    *each(PLAN, "plan_moves", "2 * m < size and not last", "<", ("!=", "<=", "is not"), ANY_BLOCK),
+    *each(PLAN, "plan_moves", "2 * m < size and not last", "2", (" 3", " 1"), ANY_BLOCK),
+    *each(
+        CORNERS,
+        "corner_features",
+        "earlier, after, widest = node - 1, node, corners[CHANGE, node]",
+        " - 1",
+        (" + 1", " * 1", " // 1", " ** 1", " << 1", " | 1", " ^ 1", " - 0"),
+        NOT_TAKEN,
+    ),
+    *each(CORNERS, "corner_features", "if after - earlier > 1:", "> 1", (">= 1", "!= 1", "is not 1", "> 0"), ONCE_MORE),
+    *each(CORNERS, "corner_features", "if after - earlier > 1:", "-", ("+", "|"), ONCE_MORE),
+    changed(
+        BATCH,
+        "_time_row",
+        "if size >= n - begin:",
+        (">=", ">"),
+        "The whole stretch once more ends where it did: no node can end it.",
+    ),
+    *each(
+        BATCH,
+        "batch_features",
+        "filters = (2 + (f.reached.size > 0)) if f.lead.size else 0",
+        "> 0",
+        (">= 0", "> -1"),
+        "What rest is reached with is read only where it is given.",
+    ),
+    changed(
+        "limits/columns.py",
+        "",
+        "NODE_SPEED_COLUMNS = _columns(lambda one: one.bounds == NODE_SPEED)",
+        ("==", ">="),
+        "Of the words for what a ceiling bounds it is the last in the alphabet.",
+    ),
+    *each(
+        "planner/features.py",
+        "make_features",
+        "normals = corners[CORNER_X : CORNER_Z + 1]",
+        "+",
+        ("|", "^"),
+        "CORNER_Z is 4, which has no bit in common with 1.",
+    ),
+    changed(
+        PLAN,
+        "plan_moves",
+        "tied = tied or advance[row, DELAY] > 0.0",
+        ("> 0.0", "!= 0.0"),
+        "A delay is 0 or more.",
+    ),
+    changed(
+        PLAN,
+        "plan_moves",
+        "coupled, rounds = features.motor.shape[0] > 0, features.lead.size > 0",
+        ("shape[0] > 0", "shape[0] > 1"),
+        "Two or three motors are coupled, or none.",
+    ),
+    changed(
+        CORNERS,
+        "curvature_at",
+        "if behind == corner - 1 and ahead == corner + 1:",
+        ("behind ==", "behind >="),
+        "The place behind is never nearer than the neighbour.",
+    ),
+    changed(
+        CORNERS,
+        "curvature_at",
+        "if behind == corner - 1 and ahead == corner + 1:",
+        ("ahead ==", "ahead <="),
+        "The place ahead is never nearer than the neighbour.",
+    ),
+    *each(
+        "planner/features.py",
+        "rows",
+        "if self._numbers.size < size:",
+        "<",
+        ("<=", "!=", "is not"),
+        "Fresh memory is as good.",
+    ),
+    *each(
+        "planner/features.py",
+        "rows",
+        "if self._rest.size < n + 1:",
+        "<",
+        ("<=", "!=", "is not"),
+        "Fresh memory is as good.",
+    ),
     changed(COMBINE, "", MOTORS, ("MOTOR_1_RAMP + 3", "MOTOR_1_RAMP ^ 3"), NO_KEY),
     changed(COMBINE, "", MOTORS, ("MOTOR_1_RAMP + 3", "MOTOR_1_RAMP >> 3"), NO_KEY),
     changed(
@@ -46,13 +231,6 @@ EQUIVALENT: tuple[Equivalent, ...] = (
         "Where n is a multiple of four the first node is lowered too, and the forward pass writes over it.",
     ),
     changed(
-        "planner/ceilings.py",
-        "coupled_move_ceilings",
-        "one, two, three = np.uint64(0), np.uint64(min(1, motors - 1)), np.uint64(min(2, motors - 1))",
-        ("(min(1, motors - 1)), np", "(min(1, motors * 1)), np"),
-        "Two or three motors are coupled, so that the lesser is 1 either way.",
-    ),
-    changed(
         "planner/features.py",
         "rows",
         "self._numbers = np.empty(size + size // 4)",
@@ -65,20 +243,6 @@ EQUIVALENT: tuple[Equivalent, ...] = (
         "inner = nodes[(nodes > 0) & (nodes < speed.size - 1)]",
         ("nodes < speed", "nodes != speed"),
         "Nodes are places in an array of that size, and none is beyond its last.",
-    ),
-    changed(
-        PASSES,
-        "forward_pass",
-        "gain_a, gain_b, gain_c, gain_d = gains[i], gains[i + 1], gains[i + 2], gains[i + 3]",
-        ("i + 2", "i | 2"),
-        "A multiple of four has no bit in common with two.",
-    ),
-    changed(
-        PASSES,
-        "look_ahead",
-        "for base in range(0, last + 1, window):",
-        ("last + 1", "last ** 1"),
-        "The node left out sees just to the rest at the block's end: the backward pass holds it to that sum.",
     ),
     changed(
         "planner/corners.py",
@@ -138,20 +302,6 @@ EQUIVALENT: tuple[Equivalent, ...] = (
         "Between long runs the chords are the runs: looked at closely, a turn beyond 1.55 rad has no curve either.",
     ),
     changed(
-        "planner/ceilings.py",
-        "motors_of_class",
-        "second, third = min(1, motors - 1), min(2, motors - 1)",
-        ("motors - 1)", "motors + 1)"),
-        "Of two motors the third's columns are infinite and hold nothing; of three it is 2 either way.",
-    ),
-    changed(
-        "planner/ceilings.py",
-        "motors_of_class",
-        "second, third = min(1, motors - 1), min(2, motors - 1)",
-        ("motors - 1)", "motors ^ 1)"),
-        "Of two motors the third's columns are infinite and hold nothing; of three it is 2 either way.",
-    ),
-    changed(
         "planner/corners.py",
         "corner_features",
         "for i in range(1, n + 1):",
@@ -209,24 +359,10 @@ EQUIVALENT: tuple[Equivalent, ...] = (
     ),
     changed(
         "planner/durations.py",
-        "tell_all",
-        "speed = w[ramps.PEAK + j]",
-        ("PEAK + j", "PEAK ^ j"),
-        "Rows begin at multiples of 64, and j is below 64.",
-    ),
-    changed(
-        "planner/durations.py",
         "tied_durations",
         "if chain >= 0:",
         (">=", ">"),
         "Looked for once more between the move's speeds, the line is the same, and so is its knee.",
-    ),
-    changed(
-        PASSES,
-        "look_ahead",
-        "for k in range(base + 1, min(base + window, last + 1)):",
-        ("last + 1", "last ** 1"),
-        "The node left out sees just to the rest at the block's end: the backward pass holds it to that sum.",
     ),
     changed(
         "planner/tied.py",
@@ -258,13 +394,6 @@ EQUIVALENT: tuple[Equivalent, ...] = (
     ),
     changed(
         "planner/durations.py",
-        "tell_all",
-        "between = w[ramps.LEVEL_BETWEEN + j] + w[ramps.LINE_BETWEEN + j]",
-        ("LINE_BETWEEN +", "LINE_BETWEEN |"),
-        "Rows begin at multiples of 64, and j is below 64.",
-    ),
-    changed(
-        "planner/durations.py",
         "tied_durations",
         "if chain >= 0:",
         (">=", "<"),
@@ -283,19 +412,5 @@ EQUIVALENT: tuple[Equivalent, ...] = (
         "if last is not None and last[0] is machine and last[1] == varied and last[2] is scaled:",
         ("] is scaled", "] == scaled"),
         "Factors that are equal make the same limits.",
-    ),
-    changed(
-        "planner/plan.py",
-        "plan_moves",
-        "coupled, rounds = features.motor.shape[0] > 0, features.lead.size > 0",
-        ("shape[0] > 0", "shape[0] > 1"),
-        "Two or three motors are coupled, or none.",
-    ),
-    changed(
-        "planner/ceilings.py",
-        "motors_of_class",
-        "second, third = min(1, motors - 1), min(2, motors - 1)",
-        ("motors - 1)", "motors | 1)"),
-        "Of two motors the third's columns are infinite and hold nothing; of three it is 2 either way.",
     ),
 )
