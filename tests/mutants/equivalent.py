@@ -62,6 +62,7 @@ ANY_TABLE = "Whichever of the tables the seconds are added to: they are summed."
 ANY_BLOCK = "Only how long a block is: wherever it is cut, its own ceiling holds it there."
 ONCE_MORE = "Where the corner's own turn is the widest, the same numbers are written once more."
 NOT_TAKEN = "Taken only where a turn across a short run has been put in its place."
+PATH_ENDS = "Whatever is below 0 is an end of the path."
 FILES = (BATCH, CEILINGS, CORNERS, PLAN, PASSES, "planner/cuts.py", "planner/features.py", "planner/ties.py")
 ARITHMETIC = (" + ", " - ", " ** ", " >> ", " << ", " | ", " & ", " ^ ")
 
@@ -412,5 +413,48 @@ EQUIVALENT: tuple[Equivalent, ...] = (
         "if last is not None and last[0] is machine and last[1] == varied and last[2] is scaled:",
         ("] is scaled", "] == scaled"),
         "Factors that are equal make the same limits.",
+    ),
+    changed(
+        "planner/features.py",
+        "",
+        "NO_MOTORS = MotorFeatures(np.empty((0, 0)), np.empty((0, 0)), np.empty((0, 0)))",
+        ("0, 0", "0, 1"),
+        "Where there are no rows nobody asks for columns.",
+    ),
+    *each(
+        "limits/columns.py",
+        "",
+        '*(Ceiling(RAMP, X_ACCELERATION + i, axis, X_RAMP + i, f"short lines: {axis} axis acceleration",',
+        "X_RAMP + i",
+        ("X_RAMP | i", "X_RAMP ^ i"),
+        "X_RAMP is 8, and i is below 3.",
+    ),
+    *each(
+        CORNERS,
+        "place_ahead",
+        "low, high = min(last, corner + 9), last  # travelled[low] < mark, or low == last",
+        "corner + 9",
+        ("corner % 9", "corner // 9", "corner & 9", "corner >> 9"),
+        "A search by halves that begins at the corner or before it finds the same place.",
+    ),
+    *each(
+        "planner/cuts.py",
+        "before_run",
+        "ends = np.flatnonzero((features.change[: first + 1] > 0.0) | (features.rest[: first + 1] != 0))",
+        "|",
+        ("^", "+"),
+        "Where motion rests no direction changes.",
+    ),
+    changed(
+        "planner/cuts.py",
+        "last_known",
+        "pending = run_ends[(behind < sight.ahead) | (behind == 0.0)]",
+        ("|", "+"),
+        "Of truths the sum is the union.",
+    ),
+    *(
+        one
+        for line in ("move = -1 if rests[move] else move - 1", "move = -1 if rests[move + 1] else move + 1")
+        for one in each("vibration/path_rounding.py", "_speeds_by_rounding", line, "= -1", ("= ~1", "= - 2"), PATH_ENDS)
     ),
 )

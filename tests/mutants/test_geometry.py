@@ -15,7 +15,7 @@ from kinematics.gcode.moves import Moves
 from kinematics.limits import columns as by
 from kinematics.machine.mechanisms import LinearDelta
 from kinematics.planner.batch import batch_features, batch_times
-from kinematics.planner.ceilings import is_unbounded
+from kinematics.planner.ceilings import hang_on_turns, is_unbounded, kicks, permits_steps
 from kinematics.planner.corners import WINDOW_SLACK, place_ahead, place_behind
 from kinematics.planner.cuts import last_known, lead_in
 from kinematics.planner.features import CornerSettings, Drive, Features, make_features
@@ -209,6 +209,16 @@ def test_a_plan_in_used_memory_is_the_plan() -> None:
         found, fresh = plan(features, table, room=room.room(corners + 1, 1)), plan(features, table)
         for one, other in zip(found[:-1], fresh[:-1], strict=True):
             assert np.array_equal(np.asarray(one), np.asarray(other))
+
+
+def test_what_the_columns_of_a_table_ask_for() -> None:
+    """Column by column: which hang on how much each axis changes, which permit steps, and which are of a budget."""
+    for column in range(by.LIMITS):
+        table = np.full((2, by.LIMITS), math.inf)
+        table[1, column] = 7.0
+        assert hang_on_turns(table) == (by.X_STEP <= column <= by.Y_SWING_ADDED), column
+        assert permits_steps(table) == (by.X_STEP <= column <= by.FILAMENT_STEP), column
+        assert kicks(table) == (column in (by.X_KICK, by.Y_KICK)), column
 
 
 def test_a_motor_without_a_limit_bounds_nothing() -> None:
