@@ -256,11 +256,13 @@ def plan_moves(
         if not rest[begin]:
             nodes[0] = square  # what lies before it is settled
         if tied:
-            is_held = find_tied(features, ties, advance, begin, m, paces, sluggish, gains, nodes, arrivals, work)
+            is_held, several = find_tied(
+                features, ties, advance, begin, m, paces, acceleration, gains, nodes, arrivals, work
+            )
             if is_held:
-                end_speeds(features, ties, begin, m, paces, result.cruise_cause, nodes, arrivals, work)
-                tie_corners(features, inverse, begin, m, work, nodes)
-                find_lines(features, begin, m, work, gains, nodes, arrivals)
+                end_speeds(features, ties, begin, m, several, paces, result.cruise_cause, nodes, arrivals, work)
+                tie_corners(features, inverse, begin, m, several, work, nodes)
+                find_lines(features, begin, m, several, work, gains, nodes, arrivals)
         elif stepped:
             work.sure[:m] = gains[:m]
         climbing = stepped or is_held

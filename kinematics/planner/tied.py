@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from kinematics.compiled import compiled_leaf, compiled_part
 from kinematics.limits import columns as by
 from kinematics.limits.drive import END as END_OF_CURVE
-from kinematics.limits.drive import FASTEST, FORCE, SLOPE
+from kinematics.limits.drive import FASTEST
 from kinematics.planner.falling import (
     ALPHA,
     BETA,
@@ -36,18 +36,17 @@ from kinematics.planner.falling import (
 )
 from kinematics.planner.features import Features
 from kinematics.planner.ramps import JUST_BELOW, ROOM
-from kinematics.planner.ties import ADVANCE, DELAY, FRICTION, MASS, SHARE, Ties
+from kinematics.planner.ties import ADVANCE, DELAY, SHARE, Ties, line_of
 
 Reals = NDArray[np.float64]
 Codes = NDArray[np.uint8]
 Places = NDArray[np.int64]
 
-LEAST_MASS = 1e-12  # t: a milligram stands for none
 BELOW_CEILING = 1.0 - 1e-12  # a speed beyond this share of a ceiling has met it
 SEGMENTS = 16  # of a lower envelope, for each piece that it may be made of: more than two curves that cross twice make
 KNEE = 3  # last row of the one line
 WHOLE = 0  # place of the line that is all of a chain; its pieces stand behind it, where it has several
-NO_SLUGGISHNESS = 1e-100  # s²/mm, s/mm: of a move that nothing constant holds
+SLOWEST_PACE, LARGEST = 1e-100, 1e100  # s/mm, mm/s²: of a move that nothing constant holds
 PIECED = 16  # by so many bits a chain's bit is shifted to tell that it has several pieces
 SAME, NOTHING = 254, 255  # stand for the cause of an end of speed that has been told, and of none
 NO_LINE = 1e30  # mm/s²: what a chain admits that does not hold a move; infinity, but that differences stay numbers
@@ -59,11 +58,11 @@ class Falling(NamedTuple):
     `drives` how many of the chains are those of motors; `own` constant ceiling (mm/s²); `level` the squared speed up to
     which that certainly holds, infinite where a move is not tied; `sure` 2·a·L (mm²/s²) with the least a at its two
     nodes; `most` the speed that it comes to at most (mm/s); `held` a bit for each chain that holds it, that of the
-    extruder the last, and PIECED bits further one for each of those that are of more than one piece. `lines`
-    float64[4, chains, WHOLE and pieces, size] as in `falling`; `one` float64[4, size] ALPHA, BETA, GAMMA of the line
-    that holds a move behind the speed KNEE, `holders` the chain that this is of, −1 where no one line does.
-    Scratch: `force`, `fall`, `tops`, `ending`; of one move `table` float64[1, chains, pieces, 4], `segments`,
-    `chain_of_segment` of its lower envelope (`falling.lower_envelope`); `ramps` and `slots` of `durations`.
+    extruder the last, and PIECED bits further one for each of those that are of more than one piece; `several` the
+    moves with such. `lines` float64[4, chains, WHOLE and pieces, size] as in `falling`; `one` float64[4, size] ALPHA,
+    BETA, GAMMA of the line that holds a move behind the speed KNEE, `holders` the chain that this is of, −1 where no
+    one line does. Scratch: `force`, `fall`, `tops`, `ending`; of one move `table` float64[1, chains, pieces, 4],
+    `segments`, `chain_of_segment` of its lower envelope (`falling.lower_envelope`); `ramps` and `slots` of `durations`.
     """
 
     drives: int
@@ -72,6 +71,7 @@ class Falling(NamedTuple):
     sure: Reals
     most: Reals
     held: Places
+    several: Places
     lines: Reals
     one: Reals
     holders: Places
@@ -96,6 +96,7 @@ def room_for(size: int, drives: int, chains: int, pieces: int) -> Falling:
         np.full(size, np.inf),
         np.empty(size),
         np.empty(size),
+        np.empty(size, np.int64),
         np.empty(size, np.int64),
         np.empty((4, chains, pieces + 1, size)),
         np.empty((4, size)),
@@ -126,57 +127,65 @@ def find_tied(
     begin: int,
     m: int,
     paces: Reals,
-    sluggish: Reals,
+    acceleration: Reals,
     gains: Reals,
     nodes: Reals,
     arrivals: Reals,
     work: Falling,
-) -> bool:
-    """Write what holds each of `m` moves from `begin` on, and whether anything holds any.
+) -> tuple[bool, int]:
+    """Write what holds each of `m` moves from `begin` on; whether anything holds any, and how many have a chain of
+    several pieces.
 
     `advance` float64[classes, 2] of ADVANCE (mm/s of filament; infinity for no limit) and DELAY p (s; 0 where none). Of
-    the block, index 0 for `begin`: `paces` 1/v, `sluggish` 1/a, `gains` 2·a·L (mm²/s²), squared speeds `nodes` and
-    `arrivals`. A move that cannot come to a speed at which less than its constant ceiling is admitted is not held: at
-    most it comes to v² = a·L + (v_0² + v_1²)/2 between the ceilings of its nodes. With a tenth of what a drive gives at
-    rest to spare, or more. Places as in `ceilings`. No move may be stuck (`make_ties`).
+    the job the constant `acceleration` (mm/s²); of the block, index 0 for `begin`: `paces` 1/v, `gains` 2·a·L (mm²/s²),
+    squared speeds `nodes` and `arrivals`. A move that cannot come to a speed at which less than its constant ceiling is
+    admitted is not held: at most it comes to v² = a·L + (v_0² + v_1²)/2 between the ceilings of its nodes. With a tenth
+    of what a drive gives at rest to spare, or more. Places as in `ceilings`. No move may be stuck (`make_ties`).
     """
     start = np.uint64(begin)
-    ratio, classes, curves, loads, pulls = features.ratio, features.move_class, ties.curves, ties.loads, ties.pulls
+    ratio, classes, curves, loads, firsts = features.ratio, features.move_class, ties.curves, ties.loads, ties.firsts
     own, most, tops, ending, held = work.own, work.most, work.tops, work.ending, work.held
-    force, fall, lines, level, sure = work.force, work.fall, work.lines, work.level, work.sure
+    lines, level, sure = work.lines, work.level, work.sure
     motors = curves.shape[0]
     for k in range(m):
-        own[k] = 1.0 / max(sluggish[k], NO_SLUGGISHNESS)
-        tops[k], ending[k] = min(1.0 / max(paces[k], NO_SLUGGISHNESS), FASTEST), np.uint8(NOTHING)
+        own[k] = min(acceleration[start + np.uint64(k)], LARGEST)
+        tops[k], ending[k] = min(1.0 / max(paces[k], SLOWEST_PACE), FASTEST), np.uint8(NOTHING)
         most[k] = min(tops[k], math.sqrt(0.5 * (gains[k] + nodes[k] + max(arrivals[k + 1], nodes[k + 1]))))
         level[k], sure[k] = math.inf, gains[k]
         held[k] = 0
     for motor in range(motors):
-        bit, cause = 1 << motor, np.uint8(by.DRIVE_1 + motor)
-        mass, friction, share, pull = loads[motor, MASS], loads[motor, FRICTION], loads[motor, SHARE], pulls[motor]
+        bit, cause, bends = 1 << motor, np.uint8(by.DRIVE_1 + motor), curves[motor, 0, END_OF_CURVE]
         alpha, beta, gamma = lines[ALPHA, motor, WHOLE], lines[BETA, motor, WHOLE], lines[GAMMA, motor, WHOLE]
-        at_rest, bends = curves[motor, 0, FORCE], curves[motor, 0, END_OF_CURVE]
+        at_rest, falls, pulled = firsts[motor, ALPHA], firsts[motor, BETA], firsts[motor, GAMMA]
+        any_ended = any_bent = False
         for k in range(m):
-            force[k], fall[k] = at_rest, curves[motor, 0, SLOPE]
-        for piece in range(1, curves.shape[1]):
-            begins = curves[motor, piece - 1, END_OF_CURVE]
-            at_zero, slope = curves[motor, piece, FORCE], curves[motor, piece, SLOPE]
-            for k in range(m):
-                is_there, pulled, falling = most[k] * share[start + np.uint64(k)] > begins, force[k], fall[k]
-                force[k], fall[k] = at_zero if is_there else pulled, slope if is_there else falling
-        for k in range(m):
-            i = start + np.uint64(k)
-            top, why, here, inverse = tops[k], ending[k], most[k], 1.0 / max(mass[i], LEAST_MASS)
-            a, beneath = (force[k] - friction[i]) * inverse, LEFT_AT_END * (at_rest - friction[i]) * inverse
-            b, c = fall[k] * share[i] * inverse, pull[i] * inverse
-            left, over = a - (b + c * here) * here, max(a - beneath, 0.0)
-            holds, bent = left < max(own[k], beneath), here * share[i] > bends
+            i, here = start + np.uint64(k), most[k]
+            a, b, c = at_rest[i], falls[i], pulled[i]
+            left, beneath = a - (b + c * here) * here, LEFT_AT_END * a
+            holds = left < max(own[k], beneath)
+            held[k] |= bit if holds else 0
+            alpha[k], beta[k], gamma[k] = a if holds else NO_LINE, b, c
+            any_ended |= left < beneath
+            any_bent |= here * ties.shares[motor] > bends
+        share = loads[motor, SHARE]
+        for k in range(m if any_bent else 0):
+            i, here = start + np.uint64(k), most[k]
+            if here * share[i] > bends:
+                piece = 1
+                while here * share[i] > curves[motor, piece, END_OF_CURVE]:
+                    piece += 1
+                a, b = line_of(curves, loads, motor, piece, i)
+                left = a - (b + gamma[k] * here) * here
+                holds = left < max(own[k], LEFT_AT_END * at_rest[i])
+                held[k], alpha[k] = held[k] & ~bit | (bit | bit << PIECED if holds else 0), NO_LINE
+        for k in range(m if any_ended else 0):
+            top, why, here, a, b, c = tops[k], ending[k], most[k], alpha[k], beta[k], gamma[k]
+            beneath = LEFT_AT_END * a
+            over = a - beneath
             stop = 2.0 * over / (b + math.sqrt(b * b + 4.0 * c * over))
-            stop = stop if (left < beneath) & ~bent else FASTEST
+            stop = stop if a - (b + c * here) * here < beneath else FASTEST
             ending[k] = cause if stop < top else why
             tops[k] = min(top, stop)
-            held[k] |= (bit | (bit << PIECED) if bent else bit) if holds else 0
-            alpha[k], beta[k], gamma[k] = a if holds & ~bent else NO_LINE, b, c
     if lines.shape[1] > motors:
         alpha, beta, gamma = lines[ALPHA, motors, WHOLE], lines[BETA, motors, WHOLE], lines[GAMMA, motors, WHOLE]
         for k in range(m):
@@ -195,27 +204,27 @@ def find_tied(
                     tops[k] = min(top, stop)
                     held[k] |= 1 << motors if holds else 0
                     alpha[k], beta[k] = stop / delay if holds else a, 1.0 / delay if holds else b
-    any_held = 0
+    any_held, several = 0, 0
     for k in range(m):
         any_held |= held[k]
-    return any_held != 0
+        work.several[several] = k
+        several += 1 if held[k] >= 1 << PIECED else 0
+    return any_held != 0, several
 
 
 @compiled_leaf
-def pieces_of(features: Features, ties: Ties, begin: int, k: int, work: Falling) -> None:
+def pieces_of(ties: Ties, begin: int, k: int, work: Falling) -> None:
     """Write the pieces of the chains of a move that have several, up to the speed that it comes to at most."""
-    curves, loads, pulls, lines, i = ties.curves, ties.loads, ties.pulls, work.lines, np.uint64(begin + k)
+    curves, loads, lines, i = ties.curves, ties.loads, work.lines, np.uint64(begin + k)
     for motor in range(curves.shape[0]):
         if work.held[k] & (1 << PIECED + motor):
-            inverse = 1.0 / max(loads[motor, MASS, i], LEAST_MASS)
-            friction, share = loads[motor, FRICTION, i], loads[motor, SHARE, i]
-            piece, at = 0, work.most[k] * share
+            piece, share = 0, loads[motor, SHARE, i]
             while True:
-                lines[ALPHA, motor, 1 + piece, k] = (curves[motor, piece, FORCE] - friction) * inverse
-                lines[BETA, motor, 1 + piece, k] = curves[motor, piece, SLOPE] * share * inverse
-                lines[GAMMA, motor, 1 + piece, k] = pulls[motor, i] * inverse
+                alpha, beta = line_of(curves, loads, motor, piece, i)
+                lines[ALPHA, motor, 1 + piece, k], lines[BETA, motor, 1 + piece, k] = alpha, beta
+                lines[GAMMA, motor, 1 + piece, k] = ties.firsts[motor, GAMMA, i]
                 end = curves[motor, piece, END_OF_CURVE]
-                if at <= end:
+                if work.most[k] * share <= end:
                     lines[END, motor, 1 + piece, k] = math.inf  # it comes no further
                     break
                 lines[END, motor, 1 + piece, k] = end / share
@@ -245,6 +254,7 @@ def end_speeds(
     ties: Ties,
     begin: int,
     m: int,
+    several: int,
     paces: Reals,
     cruise_cause: Codes,
     nodes: Reals,
@@ -254,15 +264,15 @@ def end_speeds(
     """Lower the ceilings of the moves that `find_tied` went through to where their speed ends; arguments as there."""
     tops, ending, held, most = work.tops, work.ending, work.held, work.most
     rest, start = features.rest, np.uint64(begin)
-    for k in range(m):
-        if held[k] >= 1 << PIECED:
-            pieces_of(features, ties, begin, k, work)
-            lay_table(k, work.held, work.lines, work.table)
-            for motor in range(ties.curves.shape[0]):
-                if held[k] & (1 << PIECED + motor):
-                    stop = end_of_speed(work.table, 0, motor)
-                    ending[k] = np.uint8(by.DRIVE_1 + motor) if stop < tops[k] else ending[k]
-                    tops[k] = min(tops[k], stop)
+    for at in range(several):
+        k = work.several[at]
+        pieces_of(ties, begin, k, work)
+        lay_table(k, work.held, work.lines, work.table)
+        for motor in range(ties.curves.shape[0]):
+            if held[k] & (1 << PIECED + motor):
+                stop = end_of_speed(work.table, 0, motor)
+                ending[k] = np.uint8(by.DRIVE_1 + motor) if stop < tops[k] else ending[k]
+                tops[k] = min(tops[k], stop)
     for k in range(m):
         top, why, cause, pace, node = tops[k], ending[k], cruise_cause[start + np.uint64(k)], paces[k], nodes[k]
         ends, slow = why != np.uint8(NOTHING), 1.0 / top
@@ -270,47 +280,52 @@ def end_speeds(
         top = top if ends else math.inf
         nodes[k], most[k], tops[k] = min(node, top * top), min(most[k], top), top
     for k in range(m):
-        if tops[k] < math.inf:
-            if rest[start + np.uint64(k + 1)]:
-                arrivals[k + 1] = min(arrivals[k + 1], tops[k] * tops[k])
-            else:
-                nodes[k + 1] = min(nodes[k + 1], tops[k] * tops[k])
+        top, node, arrival = tops[k] * tops[k], nodes[k + 1], arrivals[k + 1]
+        is_rest = rest[start + np.uint64(k + 1)] != 0
+        nodes[k + 1], arrivals[k + 1] = node if is_rest else min(node, top), min(arrival, top) if is_rest else arrival
 
 
 @compiled_leaf
-def tie_corners(features: Features, inverse: Reals, begin: int, m: int, work: Falling, nodes: Reals) -> None:
+def tie_corners(
+    features: Features, inverse: Reals, begin: int, m: int, several: int, work: Falling, nodes: Reals
+) -> None:
     """Lower the squared ceilings of nodes to v² <= a(v)·R of the tied moves beside them.
 
     R is the smaller of the circle's that junction deviation draws and of the curve rule's. `inverse` of limits as in
     `ceilings`. Of one line v = 2α/(β + √(β² + 4α/R)).
     """
     start, rest, classes = np.uint64(begin), features.rest, features.move_class
-    sharpness, curvature, lines, bend = features.sharpness, features.curvature, work.lines, work.force
+    sharpness, curvature, lines, bend, speed = features.sharpness, features.curvature, work.lines, work.force, work.fall
     for k in range(1, m):
         i = start + np.uint64(k)
         bend[k] = max(sharpness[i] * inverse[np.int64(classes[i]), by.DEVIATION], curvature[i])
+    for k in range(1, m):
+        speed[k] = math.sqrt(nodes[k])
     for chain in range(lines.shape[1]):
         alpha, beta = lines[ALPHA, chain, WHOLE], lines[BETA, chain, WHOLE]
         for side in range(2):
-            back = np.uint64(side)
-            for k in range(1, m):
+            back, is_lowered = np.uint64(side), False
+            for k in range(1, m):  # mostly none is: nothing is to be divided then
+                at = np.uint64(k) - back
+                is_lowered |= alpha[at] - beta[at] * speed[k] < bend[k] * nodes[k]
+            for k in range(1, m if is_lowered else 1):
                 at = np.uint64(k) - back
                 root = 2.0 * alpha[at] / (beta[at] + math.sqrt(beta[at] * beta[at] + 4.0 * alpha[at] * bend[k]))
                 is_rest, node = rest[start + np.uint64(k)], nodes[k]
                 nodes[k] = node if is_rest else min(node, root * root)
-    for k in range(m):
-        if work.held[k] >= 1 << PIECED:
-            lay_table(k, work.held, work.lines, work.table)
-            for node in range(max(k, 1), min(k + 2, m)):
-                if not rest[start + np.uint64(node)]:
-                    for chain in range(lines.shape[1]):
-                        if work.held[k] & (1 << PIECED + chain):
-                            nodes[node] = speed_on_circle(work.table, 0, chain, bend[node], nodes[node])
+    for place in range(several):
+        k = work.several[place]
+        lay_table(k, work.held, work.lines, work.table)
+        for node in range(max(k, 1), min(k + 2, m)):
+            if not rest[start + np.uint64(node)]:
+                for chain in range(lines.shape[1]):
+                    if work.held[k] & (1 << PIECED + chain):
+                        nodes[node] = speed_on_circle(work.table, 0, chain, bend[node], nodes[node])
 
 
 @compiled_leaf
 def find_lines(
-    features: Features, begin: int, m: int, work: Falling, gains: Reals, nodes: Reals, arrivals: Reals
+    features: Features, begin: int, m: int, several: int, work: Falling, gains: Reals, nodes: Reals, arrivals: Reals
 ) -> None:
     """Write the one line that holds each tied move behind a knee, where there is one, and `work.sure`.
 
@@ -350,14 +365,12 @@ def find_lines(
             sag = 0.25 * max(-bend, 0.0) * (fast - slow) * (fast - slow)  # by so much between both ends
             holders[k] = holder if over >= sag else -1
     for k in range(m):
-        level[k] = 0.0 if holders[k] < 0 and held[k] != 0 else level[k]
-        if held[k] >= 1 << PIECED:
-            lay_table(k, work.held, work.lines, work.table)
-            sure[k] = (
-                2.0
-                * length[start + np.uint64(k)]
-                * least_at(work.table, 0, lines.shape[1], own[k], speed[k] * JUST_BELOW)
-            )
+        level[k] = 0.0 if (holders[k] < 0) & (held[k] != 0) else level[k]
+    for at in range(several):
+        k = work.several[at]
+        lay_table(k, work.held, work.lines, work.table)
+        admitted = least_at(work.table, 0, lines.shape[1], own[k], speed[k] * JUST_BELOW)
+        sure[k] = 2.0 * length[start + np.uint64(k)] * admitted
 
 
 @compiled_leaf
