@@ -12,7 +12,7 @@ import math
 import operator
 import threading
 from collections import defaultdict, deque
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Generator, Iterable, Sequence
 from concurrent.futures import Executor, Future
 from typing import Any, NamedTuple
 
@@ -486,10 +486,17 @@ class Course:
         self._coming = np.zeros(0, np.int64)  # those of them that are not at hand yet
         self._after: list[Places] = []  # the layers after those that have been at hand
 
+    def looked_at(self, portions: Iterable[Portion]) -> Generator[Portion]:
+        """The portions, once it has been seen whether their moves stay on the bed: best where they have just been made,
+        on the thread that makes them ahead.
+        """
+        for portion in portions:
+            for off in self._off.values():
+                off.add(portion.moves, portion.events)
+            yield portion
+
     def add(self, portion: Portion) -> None:
-        """Plan what can be planned with the next portion. Raises DeviationError."""
-        for off in self._off.values():
-            off.add(portion.moves, portion.events)
+        """Plan what can be planned with the next portion, of those `looked_at`. Raises DeviationError."""
         self._take_events(portion.events)
         if portion.moves.kind.size == 0:
             return

@@ -264,10 +264,11 @@ class BlockwiseJob(JobHere):
     def _pass(self, asks: Sequence[Ask], most: int | None = None) -> list[Timing]:
         """Read the job, or no more than its first portions, and time it under machines that read it alike."""
         portions = self._read_for(asks[0].machine, any(ask.machine.motion.by_label for ask in asks))
-        with ThreadPoolExecutor(PLANNERS) as pool, closing(made_ahead(portions.read(most))) as found:
+        with ThreadPoolExecutor(PLANNERS) as pool:
             course = Course(asks, self._file_limits, self.heeds_file_limits, self._deviating, pool)
-            for portion in found:
-                course.add(portion)
+            with closing(made_ahead(course.looked_at(portions.read(most)))) as found:
+                for portion in found:
+                    course.add(portion)
             if most is None:
                 self._check(portions)
             return course.timings(portions.facts()) if portions.moves else []
