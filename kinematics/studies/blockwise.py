@@ -32,7 +32,7 @@ from kinematics.limits.combine import EVERY_KIND, limits_of
 from kinematics.limits.flow import hangs_on_temperature
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import LinearDelta, mechanism_of
-from kinematics.studies.asked import Seen, Sums
+from kinematics.studies.asked import Seen, Sums, walked
 from kinematics.studies.blocks import IN_WORK, Course, DeviationError, EveryMoveError
 from kinematics.studies.prepared import PreparedJob, ReaderSettings, reader_settings
 from kinematics.studies.timing import Ask, JobHere, Result, Then, TimedJob, Timing
@@ -266,7 +266,7 @@ class BlockwiseJob(JobHere):
         portions = self._read_for(asks[0].machine, any(ask.machine.motion.by_label for ask in asks))
         with ThreadPoolExecutor(PLANNERS) as pool:
             course = Course(asks, self._file_limits, self.heeds_file_limits, self._deviating, pool)
-            with closing(made_ahead(course.looked_at(portions.read(most)))) as found:
+            with closing(made_ahead(walked(portions.read(most), course.off.values()))) as found:
                 for portion in found:
                     course.add(portion)
             if most is None:
