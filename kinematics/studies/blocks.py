@@ -463,8 +463,9 @@ class Course:
     def __init__(
         self, asks: Sequence[Ask], file_limits: str, stated: bool, deviating: Collection[Ask], pool: Executor
     ) -> None:
-        """`stated` whether stated limits count; `deviating` asks whose DeviationError has been met before. `off` is to be
-        shown the portions beside (`asked.walked`).
+        """`stated` whether stated limits count; `deviating` asks whose DeviationError has been met before.
+
+        `off` is to be shown the portions beside (`asked.walked`).
         """
         ways = [Way(ask.machine.motion.first_layers.count, bool(ask.machine.motion.by_label), stated) for ask in asks]
         kinds = list(dict.fromkeys(ways))
