@@ -27,11 +27,11 @@ from kinematics.planner.ceilings import (
     speed_steps,
 )
 from kinematics.planner.corners import BLOCK
-from kinematics.planner.durations import add_untied_seconds, tied_durations
+from kinematics.planner.durations import tied_durations
 from kinematics.planner.features import Features
 from kinematics.planner.passes import backward_pass, forward_pass, last_held, look_ahead, look_ahead_in_pieces
 from kinematics.planner.tied import (
-    counting,
+    end_speeds,
     find_lines,
     find_tied,
     last_met,
@@ -40,7 +40,6 @@ from kinematics.planner.tied import (
     pass_forward,
     room_for,
     tie_corners,
-    tie_moves,
 )
 from kinematics.planner.ties import DELAY, NO_TIES, Ties
 
@@ -205,17 +204,18 @@ def plan_moves(
     coupled, rounds = features.motor.shape[0] > 0, features.lead.size > 0
     by_moves, by_bytes, drives = ties.move_reach.size > 0, ties.byte_reach.size > 0, ties.curves.shape[0]
     stepped = rest_paces.shape[0] > 0
-    tied = drives > 0
+    advances, is_held = 0, False
     for row in range(advance.shape[0]):
-        tied = tied or advance[row, DELAY] > 0.0
+        advances = 1 if advance[row, DELAY] > 0.0 else advances
+    chains, pieces = drives + advances, ties.curves.shape[1]
+    tied = chains > 0
     seconds[:] = 0.0
     # Numbers, not literals: every part would be compiled for the literal first and for any number after it.
     size, begin, square = int(np.int64(BLOCK)), stretch.begin.move, stretch.begin.square
     paces, sluggish, gains, nodes, suffix = scratch(size)
     arrivals = np.empty(size + 1) if tied or stepped else nodes
-    chains, pieces = drives + 1, ties.curves.shape[1]
     shares = np.empty(chains + 1)
-    work = room_for(size if tied or stepped else 0, 0, chains, pieces)
+    work = room_for(size if tied or stepped else 0, drives, chains, pieces)
     while begin < n:
         end = min(begin + size, n)
         if coupled:
@@ -253,15 +253,19 @@ def plan_moves(
             arrival_ceilings(features, inverse, rest_paces, begin, end, paces, sluggish, nodes, arrivals)
         elif tied:
             arrivals[: m + 1] = 0.0
+        if not rest[begin]:
+            nodes[0] = square  # what lies before it is settled
         if tied:
-            if not rest[begin]:
-                nodes[0] = square  # what lies before it is settled
-            count = find_tied(features, ties, advance, begin, end, paces, sluggish, gains, nodes, arrivals, work)
-            work = counting(work, count)
-            tie_moves(features, ties, advance, begin, paces, result.cruise_cause, nodes, arrivals, work)
-            tie_corners(features, inverse, begin, m, work, nodes)
-            find_lines(features, begin, work, gains, nodes, arrivals)
-        climbing = stepped or work.tied > 0
+            is_held, several = find_tied(
+                features, ties, advance, begin, m, paces, acceleration, gains, nodes, arrivals, work
+            )
+            if is_held:
+                end_speeds(features, ties, begin, m, several, paces, result.cruise_cause, nodes, arrivals, work)
+                tie_corners(features, inverse, begin, m, several, work, nodes)
+                find_lines(features, begin, m, several, work, gains, nodes, arrivals)
+        elif stepped:
+            work.sure[:m] = gains[:m]
+        climbing = stepped or is_held
         if climbing:
             if window > 0:
                 look_ahead_up(features, begin, gains[:m], window, work, nodes, shares)
@@ -271,11 +275,7 @@ def plan_moves(
             look_ahead(gains[:m], window, suffix, nodes)
         last = end == n and stretch.goes_on
         if end < n or stretch.goes_on:
-            m = (
-                last_met(features, begin, gains[:m], work, nodes, arrivals, shares)
-                if climbing
-                else last_held(gains[:m], nodes)
-            )
+            m = last_met(rest, begin, gains[:m], work, nodes, arrivals) if climbing else last_held(gains[:m], nodes)
             if (
                 2 * m < size and not last
             ):  # many moves to brake in: so short a block would be done again for the most part
@@ -283,7 +283,7 @@ def plan_moves(
                 paces, sluggish, gains, nodes, suffix = scratch(size)
                 if tied or stepped:
                     arrivals = np.empty(size + 1)
-                    work = room_for(size, work.chains.size, chains, pieces)
+                    work = room_for(size, drives, chains, pieces)
                 else:
                     arrivals = nodes
                 continue
@@ -294,8 +294,7 @@ def plan_moves(
             pass_backward(features, begin, m, gains, work, nodes, arrivals, shares)
             square = pass_forward(features, begin, m, gains, square, work, nodes, arrivals, shares)
             durations(length, begin, end, paces, sluggish, gains, nodes, arrivals, stepped, speeds, result)
-            tied_durations(features, begin, end, paces, nodes, arrivals, work, result, shares, seconds)
-            add_untied_seconds(features.move_class, begin, end, work, result, seconds)
+            tied_durations(features, begin, m, paces, nodes, arrivals, work, result, shares, seconds)
         else:
             backward_pass(m, gains, nodes)
             square = forward_pass(m, gains, square, nodes)
