@@ -136,12 +136,19 @@ class BlockwiseJob(JobHere):
             return self.with_moves().timed(ask)
 
     def totals(self, asks: Sequence[Ask]) -> NDArray[np.float64]:
-        """The total time under each of many machines (s), as many as go together in one pass; nothing of it is kept."""
+        """The total time under each of many machines (s), as many as go together in one pass; nothing of it is kept.
+
+        Those that have been timed already are not timed again.
+        """
         totals = np.empty(len(asks))
         apart: dict[ReaderSettings, list[int]] = {}
         kept = []
-        for place, ask in enumerate(asks):
-            if self._kept_for(ask.machine) is not None:
+        with self._lock:
+            known = [self._known(ask) for ask in asks]
+        for place, (ask, timing) in enumerate(zip(asks, known, strict=True)):
+            if timing is not None:
+                totals[place] = timing.total
+            elif self._kept_for(ask.machine) is not None:
                 kept.append(place)
             else:
                 apart.setdefault(self._settings(ask), []).append(place)
