@@ -13,7 +13,18 @@ import pytest
 pytest.importorskip("starlette", reason="the extra `page` is not installed")
 pytest.importorskip("plotly", reason="the extra `page` is not installed")
 
-from tests.faults.page_fuzz import Sent, Told, a_page, answer, check, memory, requests_of, search, sound
+from tests.faults.page_fuzz import (
+    WHILE_COMPILING,
+    Sent,
+    Told,
+    a_page,
+    answer,
+    check,
+    memory,
+    requests_of,
+    search,
+    sound,
+)
 
 OURS = Sent("GET", b"/total", b"", ())
 FEW_OBJECTS = 500  # a report is drawn from some 20,000 …
@@ -47,7 +58,8 @@ async def grown(folder: Path, address: str, warm: int, more: int) -> Held:
             if number == warm:
                 before = held()
             query = f"acceleration={300 + number}&layer=1&knob=speed&by={'speed' if number % 2 else 'binds'}"
-            assert (await answer(application, sound(address, query))).status == 200
+            told = await answer(application, sound(address, query), WHILE_COMPILING)
+            assert told.status == 200
         after = held()
     return Held(after.objects - before.objects, after.memory - before.memory)
 
