@@ -153,14 +153,10 @@ def kernel(case: Case) -> tuple[Callable[[], object], Plan]:
     """A call of the kernel into arrays that are already there, as the C twin has them."""
     speeds, written = empty_plan(case)
     lanes = np.zeros((LANES, *written.seconds.shape))
-    advance = np.zeros((case.limits.shape[0], 2))
-
     whole, no_steps = Stretch(START, case.features.length.size, False), np.empty((0, 4))
 
     def run() -> None:
-        plan_moves(
-            case.features, case.inverse, advance, NO_TIES, False, False, no_steps, 0, whole, speeds, written, lanes
-        )
+        plan_moves(case.features, case.inverse, None, NO_TIES, False, False, no_steps, 0, whole, speeds, written, lanes)
         lanes.sum(axis=0, out=written.seconds)
 
     return run, written

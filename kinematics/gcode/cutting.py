@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -13,6 +14,7 @@ from kinematics.gcode.job import Job
 from kinematics.gcode.labels import line_ends
 from kinematics.gcode.moves import FILAMENT, HOMING, Moves
 
+AT_A_TIME = 256  # moves: most of their boxes lie inside
 JUST_AS_LONG = 1e-9  # relative: a move that is longer by less is not cut once more
 
 Reals = NDArray[np.float64]
@@ -71,24 +73,49 @@ def count_outside(
 
     `spaces` float64[n, 2, 3] the lowest and the highest corners; `counts` int64[n, 2] how many moves end outside by
     more than the `margin` (mm), and the line of the first one (0: none yet); `most` float64[n, 3] the farthest along
-    each axis (mm). The extruder alone ends nowhere.
+    each axis (mm), told where it is more than the margin. The extruder alone ends nowhere.
     """
+    kind, first = moves.kind, np.uint64(begin)
     x, y, z = place[0], place[1], place[2]
-    for i in range(np.uint64(begin), np.uint64(end)):
-        x += moves.dx[i]
-        y += moves.dy[i]
-        z += moves.dz[i]
+    xs, ys, zs = np.empty(AT_A_TIME), np.empty(AT_A_TIME), np.empty(AT_A_TIME)
+    off = np.empty(AT_A_TIME, np.bool_)
+    while first < np.uint64(end) and kind[first] == FILAMENT:
+        first += np.uint64(1)
+    while first < np.uint64(end):
+        size = min(AT_A_TIME, end - int(first))
+        box = ((math.inf, -math.inf), (math.inf, -math.inf), (math.inf, -math.inf))
+        for j in range(size):
+            i = first + np.uint64(j)
+            x += moves.dx[i]
+            y += moves.dy[i]
+            z += moves.dz[i]
+            xs[j], ys[j], zs[j] = x, y, z
+            box = (
+                (min(box[0][0], x), max(box[0][1], x)),
+                (min(box[1][0], y), max(box[1][1], y)),
+                (min(box[2][0], z), max(box[2][1], z)),
+            )
         for k in range(spaces.shape[0]):
-            by_x = max(spaces[k, 0, 0] - x, x - spaces[k, 1, 0])
-            by_y = max(spaces[k, 0, 1] - y, y - spaces[k, 1, 1])
-            by_z = max(spaces[k, 0, 2] - z, z - spaces[k, 1, 2])
-            if max(by_x, by_y, by_z) > margin and moves.kind[i] != FILAMENT:
-                counts[k, 0] += 1
-                if counts[k, 1] == 0:
-                    counts[k, 1] = moves.line[i]
-                most[k, 0] = max(most[k, 0], by_x)
-                most[k, 1] = max(most[k, 1], by_y)
-                most[k, 2] = max(most[k, 2], by_z)
+            is_inside = True
+            for axis in range(3):
+                by = max(spaces[k, 0, axis] - box[axis][0], box[axis][1] - spaces[k, 1, axis])
+                most[k, axis], is_inside = max(most[k, axis], by), is_inside and by <= margin
+            if is_inside:
+                continue
+            low_x, low_y, low_z = spaces[k, 0, 0] - margin, spaces[k, 0, 1] - margin, spaces[k, 0, 2] - margin
+            high_x, high_y, high_z = spaces[k, 1, 0] + margin, spaces[k, 1, 1] + margin, spaces[k, 1, 2] + margin
+            outside = 0
+            for j in range(size):
+                off_x, off_y = (xs[j] < low_x) | (xs[j] > high_x), (ys[j] < low_y) | (ys[j] > high_y)
+                off[j] = off_x | off_y | (zs[j] < low_z) | (zs[j] > high_z)
+                off[j] &= kind[first + np.uint64(j)] != FILAMENT
+                outside += off[j]
+            j = 0
+            while counts[k, 1] == 0 and j < size:
+                counts[k, 1] = moves.line[first + np.uint64(j)] if off[j] else 0
+                j += 1
+            counts[k, 0] += outside
+        first += np.uint64(size)
     place[0], place[1], place[2] = x, y, z
 
 

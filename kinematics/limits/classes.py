@@ -47,11 +47,11 @@ def code_moves(kind: NDArray[np.int8], layer: NDArray[np.int32], first_layers: i
 
 
 @compiled
-def count_codes(code: NDArray[np.int64], counts: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Add up how often each code occurs."""
+def mark_codes(code: NDArray[np.int64], occurs: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Mark each code that occurs."""
     for i in range(code.size):
-        counts[code[i]] += 1
-    return counts
+        occurs[code[i]] = True
+    return occurs
 
 
 def refuse_too_many(classes: int) -> None:
@@ -80,9 +80,9 @@ def classify(
     temperatures = (None,) if nozzle is None else nozzle.table
     shape = (KINDS, 2, len(stated), len(names), len(temperatures))
     for place, told in enumerate((conditions, labels, nozzle), start=2):
-        if told is not None:
+        if told is not None and shape[place] > 1:
             code += math.prod(shape[:place]) * told.of_move.astype(np.int64)
-    present = np.flatnonzero(count_codes(code, np.zeros(math.prod(shape), np.int64)))
+    present = np.flatnonzero(mark_codes(code, np.zeros(math.prod(shape), np.bool_)))
     refuse_too_many(present.size)
     number = np.zeros(math.prod(shape), np.uint16)
     number[present] = np.arange(present.size)

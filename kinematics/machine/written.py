@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence, Set
 from pathlib import Path
 from typing import Any
@@ -20,6 +21,8 @@ from kinematics.toml.files import dotted_name, is_builtin, split_key, text_of_fi
 from kinematics.toml.sections import plain
 
 BY_HAND = "the lines put in by hand"
+# Text that needs no quotes in a setting.
+_PLAIN_WORDS = re.compile(r"(?!(?:true|false|inf|nan)$)[A-Za-z][A-Za-z0-9_-]*(?: [A-Za-z0-9_-]+)*")
 
 
 def machine_copy(
@@ -84,8 +87,22 @@ def _item(value: Any, inline: bool = False) -> Any:
             table.append(str(name), _item(one, inline=True))
         return table
     if isinstance(value, (list, tuple)):
-        return tomlkit.item([_item(one, inline=True) for one in value])
+        array = (
+            tomlkit.array()
+        )  # the library would make headed tables of a list of tables, which have no place in a line
+        for one in value:
+            array.append(_item(one, inline=True))
+        return array
     return tomlkit.item(plain(value))
+
+
+def setting_text(value: Any) -> str:
+    """A value as it stands behind the `=` of a setting, from which the same value is read: 4000, ZVD, {low = 1, …}."""
+    if isinstance(value, str) and _PLAIN_WORDS.fullmatch(value):
+        return value
+    if isinstance(value, float):
+        return repr(value).removesuffix(".0")
+    return str(_item(value, inline=True).as_string())
 
 
 def _put_in(document: Any, path: tuple[str, ...], value: Any) -> None:

@@ -11,6 +11,7 @@ from typing import Any
 
 from kinematics.business.weeks import throughput_of
 from kinematics.machine import Machine, resolved_keys
+from kinematics.machine.written import setting_text
 from kinematics.page.explorer import Explorer
 from kinematics.page.knob_states import cap_cells, held_as_set, knob_states
 from kinematics.page.knobs import PageKnob, changed_machine, further_knobs, knobs_of, settings_words
@@ -51,13 +52,8 @@ def sheet_document(explorer: Explorer) -> dict[str, Any]:
 
 
 def setting_pairs(settings: Mapping[str, Any]) -> list[list[str]]:
-    """Settings as an address holds them; tables and texts as `--set` takes them."""
-    import json
-
-    return [
-        [key, f"{value:g}" if isinstance(value, float) else value if isinstance(value, str) else json.dumps(value)]
-        for key, value in settings.items()
-    ]
+    """Settings as an address holds them, and as `--set` takes them."""
+    return [[key, setting_text(value)] for key, value in settings.items()]
 
 
 def total_document(explorer: Explorer, jobs: Sequence[ShelfJob], settings: Mapping[str, Any]) -> dict[str, Any]:

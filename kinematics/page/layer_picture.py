@@ -86,7 +86,7 @@ def layer_document(
     titles = ["as it is", "with this setting"] if changed else [""]
 
     def draw(axes: Any, look: DrawingLook) -> Headline:
-        for one, path, shade, title in zip(np.atleast_1d(axes).ravel(), shown, shades, titles, strict=True):
+        for one, path, shade, title in zip(axes if len(shown) > 1 else [axes], shown, shades, titles, strict=True):
             draw_above(one, path, shade)
             one.tick_params(labelsize=SMALL - 1.0)
             one.set_title(

@@ -13,8 +13,8 @@ from kinematics.limits import columns as by
 from kinematics.planner import ramps
 from kinematics.planner.falling import ALPHA, BETA, GAMMA, climb, knee_of, least_at, lower_envelope, lowest_line, ramp
 from kinematics.planner.features import Features
-from kinematics.planner.ramps import MOST_AT_ONCE, NO_PATH
-from kinematics.planner.tied import BELOW_CEILING, JUST_BELOW, KNEE, Falling
+from kinematics.planner.ramps import JUST_BELOW, MOST_AT_ONCE, NO_PATH
+from kinematics.planner.tied import BELOW_CEILING, KNEE, PIECED, WHOLE, Falling, lay_table
 
 if TYPE_CHECKING:
     from kinematics.planner.plan import Plan
@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 Reals = NDArray[np.float64]
 Codes = NDArray[np.uint8]
 Places = NDArray[np.int64]
+
+# What becomes of a move: as `plan.durations` has it, that but for its acceleration, or laid out with others.
+DONE, STEADY, LAID = range(3)
 
 
 @compiled_leaf
@@ -54,7 +57,7 @@ def ramps_of_tied(
 def tied_durations(
     features: Features,
     begin: int,
-    end: int,
+    m: int,
     paces: Reals,
     nodes: Reals,
     arrivals: Reals,
@@ -63,62 +66,72 @@ def tied_durations(
     shares: Reals,
     seconds: Reals,
 ) -> None:
-    """Peak speed and the parts of the duration of tied moves, and the seconds of their ramps.
+    """Peak speed and the parts of the duration of the tied ones among `m` moves, and the seconds that all are under.
 
-    Of the block up to `end`, index 0 for `begin`: `paces` 1/v of the ceilings, squared speeds `nodes` and `arrivals`;
+    Of the block, index 0 for `begin`: `paces` 1/v of the ceilings, squared speeds `nodes` and `arrivals`;
     `result` holds what `plan.durations` made of the constant ceilings alone. The acceleration told is what holds at the
     peak, the ramps' cause what most of them is under; `shares` (chains + 1) scratch, `seconds` float64[LANES, classes,
     CAUSES] take each its share. Moves with one line are done many at once.
     """
-    length, move_class, ramp_cause = features.length, features.move_class, result.ramp_cause
-    lanes, w, slots = seconds.shape[0], work.ramps, work.slots
-    moves, levels, own, tables, chains = work.moves, work.level, work.own, work.tables, work.chains
-    lines, holders = work.lines, work.holders
-    peak, rising, falling, acceleration = result.speed_peak, result.rising, result.falling, result.acceleration
-    speed_in, speed_out = result.speed_in, result.speed_out
-    slot = j = 0
-    while slot < work.tied and begin + moves[slot] < end:
-        k, chain, used = moves[slot], holders[slot], chains[slot]
-        i, steady = np.uint64(begin + k), own[k]
+    start, length, acceleration, peak = np.uint64(begin), features.length, result.acceleration, result.speed_peak
+    levels, own, one, slots, w, table = work.level, work.own, work.one, work.slots, work.ramps, work.table
+    speed_in, speed_out, kinds, holders = result.speed_in, result.speed_out, work.ending, work.holders
+    chains = work.lines.shape[1]
+    alphas, betas, gammas, knees = one[ALPHA], one[BETA], one[GAMMA], one[KNEE]
+    lines, least, held = work.lines, work.force, work.held
+    for k in range(m):
+        least[k] = own[k]
+    for chain in range(chains):
+        alpha_of, beta_of, gamma_of = lines[ALPHA, chain, WHOLE], lines[BETA, chain, WHOLE], lines[GAMMA, chain, WHOLE]
+        for k in range(m):
+            fast = peak[start + np.uint64(k)] * JUST_BELOW
+            least[k] = min(least[k], alpha_of[k] - (beta_of[k] + gamma_of[k] * fast) * fast)
+    for k in range(m):
+        i = start + np.uint64(k)
         is_steady = min(nodes[k], arrivals[k + 1]) * (paces[k] * paces[k]) >= BELOW_CEILING * BELOW_CEILING
-        if is_steady or peak[i] * peak[i] <= levels[k]:  # what `plan.durations` made of the constant ceiling holds
-            if peak[i] * peak[i] > levels[k]:
-                acceleration[i] = least_at(tables, slot, used, steady, peak[i] * JUST_BELOW)
-            seconds[k % lanes, np.int64(move_class[i]), np.int64(ramp_cause[i])] += rising[i] + falling[i]
-        else:
-            low, high = min(speed_in[i], speed_out[i]), max(speed_in[i], speed_out[i])
-            top, piece = max(1.0 / paces[k], high), 0
-            if chain >= 0:
-                knee = lines[slot, KNEE]
-            else:  # as far as it comes by ramps as steep as at its slower end it may well be held by one line
-                far = 0.5 * (low * low + high * high) + least_at(tables, slot, used, steady, low) * length[i]
-                chain, piece = lowest_line(tables, slot, used, low, max(min(top, math.sqrt(far)), high))
-                knee = -1.0
-            which = max(chain, 0)
-            alpha, beta, gamma = (
-                tables[slot, which, piece, ALPHA],
-                tables[slot, which, piece, BETA],
-                tables[slot, which, piece, GAMMA],
-            )
-            if knee < 0.0:
+        is_beyond, told = peak[i] * peak[i] > levels[k], acceleration[i]
+        acceleration[i] = max(0.0, least[k]) if is_beyond & is_steady else told
+        kinds[k] = np.uint8((STEADY if is_steady else LAID) if is_beyond else DONE)
+    laid = 0
+    for k in range(m):  # those to be laid out, and those at whose peak a piece of a curve may hold
+        slots[laid] = k
+        laid += 1 if kinds[k] == LAID or (kinds[k] == STEADY and held[k] >= 1 << PIECED) else 0
+    add_level_seconds(features.move_class, begin, m, kinds, result, seconds)
+    first = 0
+    while first < laid:
+        base, j = first, 0
+        while first < laid and j < MOST_AT_ONCE:
+            k = slots[first]
+            first += 1
+            i, chain, steady = start + np.uint64(k), holders[k], own[k]
+            if kinds[k] == STEADY:
+                lay_table(k, work.held, work.lines, work.table)
+                acceleration[i] = least_at(table, 0, chains, steady, peak[i] * JUST_BELOW)
+                continue
+            alpha, beta, gamma, knee = alphas[k], betas[k], gammas[k], knees[k]
+            if chain < 0:  # as far as it comes by ramps as steep as at its slower end it may well be held by one line
+                low, high = min(speed_in[i], speed_out[i]), max(speed_in[i], speed_out[i])
+                top = max(1.0 / paces[k], high)
+                lay_table(k, work.held, work.lines, work.table)
+                far = 0.5 * (low * low + high * high) + least_at(table, 0, chains, steady, low) * length[i]
+                chain, piece = lowest_line(table, 0, chains, low, max(min(top, math.sqrt(far)), high))
+                holders[k], at = chain, max(chain, 0)
+                alpha, beta, gamma = table[0, at, piece, ALPHA], table[0, at, piece, BETA], table[0, at, piece, GAMMA]
                 knee = knee_of(alpha, beta, gamma, steady) if alpha > steady else 0.0
             w[ramps.OWN + j], w[ramps.KNEE + j] = steady, knee
             w[ramps.ALPHA + j], w[ramps.BETA + j], w[ramps.GAMMA + j] = alpha, beta, gamma
-            w[ramps.LOW + j], w[ramps.HIGH + j] = low, high
-            w[ramps.TOP + j], w[ramps.LENGTH + j] = top, length[i]
-            slots[2 * j], slots[2 * j + 1] = slot, chain
+            w[ramps.FIRST + j], w[ramps.LAST + j] = speed_in[i], speed_out[i]
+            w[ramps.PACE + j], w[ramps.LENGTH + j] = paces[k], length[i]
+            slots[base + j] = k
             j += 1
-        slot += 1
-        if j == MOST_AT_ONCE:
-            tell_all(features, begin, j, work, result, shares, seconds)
-            j = 0
-    tell_all(features, begin, j, work, result, shares, seconds)
+        tell_all(features, begin, base, j, work, result, shares, seconds)
 
 
 @compiled_leaf
 def tell_all(
     features: Features,
     begin: int,
+    base: int,
     laid: int,
     work: Falling,
     result: Plan,
@@ -127,8 +140,7 @@ def tell_all(
 ) -> None:
     """What became of the moves that are laid out, as `tied_durations` has it; those that want more one by one."""
     length, move_class, w = features.length, features.move_class, work.ramps
-    lanes, moves, slots, own = seconds.shape[0], work.moves, work.slots, work.own
-    segments, holders, causes, numbers = work.segments, work.chain_of_segment, work.causes, work.chains
+    lanes, slots, drives = seconds.shape[0], work.slots, work.drives
     cruise_cause, ramp_cause, acceleration = result.cruise_cause, result.ramp_cause, result.acceleration
     peak, rising, cruising, falling, duration = (
         result.speed_peak,
@@ -138,58 +150,74 @@ def tell_all(
         result.duration,
     )
     ramps.ramps_at_once(laid, w)
-    for j in range(laid):
-        slot, holder = slots[2 * j], slots[2 * j + 1]
-        k, chains = moves[slot], numbers[slot]
-        i = np.uint64(begin + k)
-        lane, row, top = k % lanes, np.int64(move_class[i]), w[ramps.TOP + j]
+    for laid_at in range(laid):
+        j = np.uint64(laid_at)
+        k = slots[base + laid_at]
+        i, holder, lane = np.uint64(begin + k), work.holders[k], k & (lanes - 1)
+        row = np.int64(move_class[i])
+        peak[i], acceleration[i] = w[ramps.PEAK + j], w[ramps.ADMITTED + j]
+        rising[i], cruising[i] = w[ramps.RISING + j], w[ramps.CRUISING + j]
+        falling[i], duration[i] = w[ramps.FALLING + j], w[ramps.DURATION + j]
         if holder >= 0 and w[ramps.WANTING + j] <= 0.0:
-            speed = w[ramps.PEAK + j]
-            between = w[ramps.LEVEL_BETWEEN + j] + w[ramps.LINE_BETWEEN + j]
-            beyond = w[ramps.LEVEL_BEYOND + j] + w[ramps.LINE_BEYOND + j]
-            cruise = w[ramps.CRUISED + j] / speed
-            fast = speed * JUST_BELOW
-            line_at_peak = w[ramps.ALPHA + j] - (w[ramps.BETA + j] + w[ramps.GAMMA + j] * fast) * fast
-            acceleration[i] = max(0.0, min(line_at_peak, own[k]))
-            under_line = w[ramps.LINE_BETWEEN + j] + 2.0 * w[ramps.LINE_BEYOND + j]
-            level = w[ramps.LEVEL_BETWEEN + j] + 2.0 * w[ramps.LEVEL_BEYOND + j]
-            cause = causes[slot, holder]
+            level, line = w[ramps.UNDER_OWN + j], w[ramps.UNDER_LINE + j]
+            cause = np.uint8(by.DRIVE_1 + holder if holder < drives else by.ADVANCE)
             seconds[lane, row, np.int64(ramp_cause[i])] += level
-            seconds[lane, row, np.int64(cause)] += under_line
-            ramp_cause[i] = cause if under_line > level else ramp_cause[i]
+            seconds[lane, row, np.int64(cause)] += line
+            ramp_cause[i] = cause if line > level else ramp_cause[i]
         else:
-            for chain in range(chains + 1):
-                shares[chain] = 0.0
-            low, high = w[ramps.LOW + j], w[ramps.HIGH + j]
-            lower_envelope(work.tables, slot, chains, own[k], top, 0, segments, holders)
-            speed, between, cruise, beyond = ramps_of_tied(segments, holders, 0, length[i], low, high, top, shares)
-            acceleration[i] = least_at(work.tables, slot, chains, own[k], speed * JUST_BELOW)
-            most = shares[chains]
-            seconds[lane, row, np.int64(ramp_cause[i])] += most
-            for chain in range(chains):
-                cause = causes[slot, chain]
-                seconds[lane, row, np.int64(cause)] += shares[chain]
-                if shares[chain] > most:
-                    most = shares[chain]
-                    ramp_cause[i] = cause
-        cruise_cause[i] = np.uint8(by.CORNER) if speed < top * BELOW_CEILING else cruise_cause[i]
-        rises = result.speed_in[i] < result.speed_out[i]
-        peak[i], cruising[i], duration[i] = speed, cruise, between + cruise + 2.0 * beyond
-        rising[i] = between + beyond if rises else beyond
-        falling[i] = beyond if rises else between + beyond
+            tell_one(int(k), i, int(lane), int(row), w[ramps.PACE + j], length[i], work, result, shares, seconds)
+        slow = peak[i] * w[ramps.PACE + j] < BELOW_CEILING
+        cruise_cause[i] = np.uint8(by.CORNER) if slow else cruise_cause[i]
+        seconds[lane, row, np.int64(cruise_cause[i])] += cruising[i]
 
 
 @compiled_leaf
-def add_untied_seconds(
-    move_class: NDArray[np.uint16], begin: int, end: int, work: Falling, result: Plan, seconds: Reals
+def tell_one(
+    k: int,
+    i: np.uint64,
+    lane: int,
+    row: int,
+    pace: float,
+    length: float,
+    work: Falling,
+    result: Plan,
+    shares: Reals,
+    seconds: Reals,
 ) -> None:
-    """Add the seconds of moves as `plan.add_seconds` does, all but those of the ramps of tied moves."""
+    """What became of one move, the `k`-th of a block and `i`-th of the job, along its envelope."""
+    first, last, chains, ramp_cause = result.speed_in[i], result.speed_out[i], work.lines.shape[1], result.ramp_cause
+    low, high, segments, holders = min(first, last), max(first, last), work.segments, work.chain_of_segment
+    top = max(1.0 / pace, high)
+    for chain in range(chains + 1):
+        shares[chain] = 0.0
+    lay_table(k, work.held, work.lines, work.table)
+    lower_envelope(work.table, 0, chains, work.own[k], top, 0, segments, holders)
+    speed, between, cruise, beyond = ramps_of_tied(segments, holders, 0, length, low, high, top, shares)
+    result.acceleration[i] = least_at(work.table, 0, chains, work.own[k], speed * JUST_BELOW)
+    result.speed_peak[i], result.cruising[i], result.duration[i] = speed, cruise, between + cruise + 2.0 * beyond
+    result.rising[i], result.falling[i] = beyond + (between if first < last else 0.0), beyond
+    result.falling[i] += 0.0 if first < last else between
+    most = shares[chains]
+    seconds[lane, row, np.int64(ramp_cause[i])] += most
+    for chain in range(chains):
+        cause = by.DRIVE_1 + chain if chain < work.drives else by.ADVANCE
+        seconds[lane, row, cause] += shares[chain]
+        if shares[chain] > most:
+            most = shares[chain]
+            ramp_cause[i] = np.uint8(cause)
+
+
+@compiled_leaf
+def add_level_seconds(
+    move_class: NDArray[np.uint16], begin: int, m: int, kinds: Codes, result: Plan, seconds: Reals
+) -> None:
+    """Add the seconds of moves as `plan.add_seconds` does, all but those of moves that are laid out."""
     first, lanes = np.uint64(begin), seconds.shape[0]
     rising, cruising, falling = result.rising, result.cruising, result.falling
-    cruise_cause, ramp_cause, level = result.cruise_cause, result.ramp_cause, work.level
-    for k in range(end - begin):
+    cruise_cause, ramp_cause = result.cruise_cause, result.ramp_cause
+    for k in range(m):
         i = first + np.uint64(k)
-        row = np.int64(move_class[i])
-        seconds[k % lanes, row, np.int64(cruise_cause[i])] += cruising[i]
-        if level[k] == math.inf:
-            seconds[k % lanes, row, np.int64(ramp_cause[i])] += rising[i] + falling[i]
+        if kinds[k] != LAID:
+            row = np.int64(move_class[i])
+            seconds[k & (lanes - 1), row, np.int64(cruise_cause[i])] += cruising[i]
+            seconds[k & (lanes - 1), row, np.int64(ramp_cause[i])] += rising[i] + falling[i]

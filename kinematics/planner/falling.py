@@ -166,34 +166,36 @@ def knee_of(alpha: float, beta: float, gamma: float, own: float) -> float:
 
 
 @compiled_leaf
-def by_places(p: float, r: float) -> tuple[float, float]:
-    """The integrals ∫ dx/(1 − p·x² + r·x⁴) and ∫ x² dx/(1 − p·x² + r·x⁴) from 0 to 1, by ten places, two of which share
-    a division; 0 <= r <= p²/4 and p up to MANY.
+def by_places(square: float, p: float, r: float) -> tuple[float, float]:
+    """The integrals ∫ dx/q and ∫ x² dx/q from 0 to 1 of q = `square` − p·x² + r·x⁴, by ten places, two of which are one
+    and all of which share one division; 0 <= r <= p²/4 and p up to MANY of the square.
     """
-    first = W1 / (1.0 - (p - r * X1) * X1)
-    second = W2 / (1.0 - (p - r * X2) * X2)
-    third = W3 / (1.0 - (p - r * X3) * X3)
-    fourth = W4 / (1.0 - (p - r * X4) * X4)
-    fifth = W5 / (1.0 - (p - r * X5) * X5)
-    even = ((first + second) + (third + fourth)) + fifth
-    return even, ((first * X1 + second * X2) + (third * X3 + fourth * X4)) + fifth * X5
+    first, second = square - (p - r * X1) * X1, square - (p - r * X2) * X2
+    third, fourth = square - (p - r * X3) * X3, square - (p - r * X4) * X4
+    fifth = square - (p - r * X5) * X5
+    front, back = first * second, third * fourth
+    even = (W1 * second + W2 * first) * back + (W3 * fourth + W4 * third) * front
+    odd = (W1 * X1 * second + W2 * X2 * first) * back + (W3 * X3 * fourth + W4 * X4 * third) * front
+    front *= back
+    inverse = 1.0 / (front * fifth)
+    return (even * fifth + W5 * front) * inverse, (odd * fifth + W5 * X5 * front) * inverse
 
 
 @compiled_leaf
 def on_line(alpha: float, beta: float, gamma: float, slow: float, fast: float) -> tuple[float, float, float]:
-    """Path ∫v/a dv (mm) and time ∫dv/a (s) of a ramp between two speeds on one piece, and p; exact for p up to MANY.
+    """Path ∫v/a dv (mm) and time ∫dv/a (s) of a ramp between two speeds on one piece, exact where the third, by how
+    much p is beyond MANY, is not above 0.
 
-    About the middle m of the speeds, v = m ± g·x, with a and a' at m: 1/a(v) is (1 − Γx² ± Bx)/a over
-    (1 − Γx²)² − B²x² = 1 − p·x² + r·x⁴, with B = −a'·g/a, Γ = γg²/a, p = B² + 2Γ, r = Γ².
+    About the middle m of the speeds, v = m ± g·x, with a and a' at m: 1/a(v) is a − Γx² ± Bx over
+    (a − Γx²)² − B²x² = a² − p·x² + r·x⁴, with B = −a'·g, Γ = γg², p = B² + 2aΓ, r = Γ².
     """
     middle, half = 0.5 * (slow + fast), 0.5 * (fast - slow)
-    inverse = 1.0 / (alpha - (beta + gamma * middle) * middle)
-    fall, bend = (beta + 2.0 * gamma * middle) * half * inverse, gamma * half * half * inverse
-    p = fall * fall + 2.0 * bend
-    even, odd = by_places(p, bend * bend)
-    even -= bend * odd
-    scale = 2.0 * half * inverse
-    return scale * (middle * even + fall * half * odd), scale * even, p
+    there = alpha - (beta + gamma * middle) * middle
+    fall, bend, square = (beta + 2.0 * gamma * middle) * half, gamma * half * half, there * there
+    p = fall * fall + 2.0 * there * bend
+    even, odd = by_places(square, p, bend * bend)
+    even = there * even - bend * odd
+    return 2.0 * half * (middle * even + fall * half * odd), 2.0 * half * even, p - MANY * square
 
 
 @compiled_leaf
@@ -206,8 +208,8 @@ def in_parts(alpha: float, beta: float, gamma: float, slow: float, fast: float) 
     path = time = 0.0
     begin, end = slow, fast
     while True:
-        further, longer, p = on_line(alpha, beta, gamma, begin, end)
-        if not p <= MANY and end - begin > NARROWEST * end:
+        further, longer, beyond = on_line(alpha, beta, gamma, begin, end)
+        if not beyond <= 0.0 and end - begin > NARROWEST * end:
             end = 0.5 * (begin + end)
             continue
         path += further
@@ -220,8 +222,8 @@ def in_parts(alpha: float, beta: float, gamma: float, slow: float, fast: float) 
 @compiled_leaf
 def path_and_time(alpha: float, beta: float, gamma: float, slow: float, fast: float) -> tuple[float, float]:
     """Path (mm) and time (s) of a ramp between two speeds on one piece."""
-    path, time, p = on_line(alpha, beta, gamma, slow, fast)
-    return (path, time) if p <= MANY else in_parts(alpha, beta, gamma, slow, fast)
+    path, time, beyond = on_line(alpha, beta, gamma, slow, fast)
+    return (path, time) if beyond <= 0.0 else in_parts(alpha, beta, gamma, slow, fast)
 
 
 @compiled_leaf
@@ -243,14 +245,14 @@ def first_guess(alpha: float, beta: float, gamma: float, slow: float, length: fl
 
 @compiled_leaf
 def halley(alpha: float, beta: float, gamma: float, fast: float, missing: float) -> tuple[float, float]:
-    """How much more speed (mm/s) covers what is `missing` (mm) at the end of a ramp, and how bent path over speed is.
+    """How much more speed (mm/s) covers what is `missing` (mm) at the end of a ramp, and how bent path over speed is,
+    in squares of the speed.
 
     Of f = path − length, f' = v/a and f'' = (1 − v·a'/a)/a.
     """
-    there, inverse = alpha - (beta + gamma * fast) * fast, 1.0 / fast
-    missing *= inverse
-    bent = 0.5 * missing * (there + (beta + 2.0 * gamma * fast) * fast) * inverse
-    return missing * there / max(1.0 + bent, HALF), bent
+    there, square = alpha - (beta + gamma * fast) * fast, fast * fast
+    bent = 0.5 * missing * (there + (beta + 2.0 * gamma * fast) * fast)
+    return missing * there * fast / max(square + bent, HALF * square), bent
 
 
 @compiled_leaf
@@ -298,7 +300,7 @@ def gained_on(
         step, bow = halley(alpha, beta, gamma, fast, left - path)
         step = min(step, room - gained)
         gained += step
-        if abs(step) * bow * bow <= CLOSE * fast:
+        if abs(step) * bow * bow <= CLOSE * fast * fast * fast * fast * fast:
             begun += time + later_by(alpha, beta, gamma, fast, step)
             break
     return slow + max(gained, 0.0), length, begun

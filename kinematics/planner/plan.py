@@ -27,11 +27,11 @@ from kinematics.planner.ceilings import (
     speed_steps,
 )
 from kinematics.planner.corners import BLOCK
-from kinematics.planner.durations import add_untied_seconds, tied_durations
+from kinematics.planner.durations import tied_durations
 from kinematics.planner.features import Features
 from kinematics.planner.passes import backward_pass, forward_pass, last_held, look_ahead, look_ahead_in_pieces
 from kinematics.planner.tied import (
-    counting,
+    end_speeds,
     find_lines,
     find_tied,
     last_met,
@@ -40,7 +40,6 @@ from kinematics.planner.tied import (
     pass_forward,
     room_for,
     tie_corners,
-    tie_moves,
 )
 from kinematics.planner.ties import DELAY, NO_TIES, Ties
 
@@ -177,7 +176,7 @@ def scratch(size: int) -> tuple[Reals, Reals, Reals, Reals, Reals]:
 def plan_moves(
     features: Features,
     inverse: Reals,
-    advance: Reals,
+    advance: Reals | None,
     ties: Ties,
     steps: bool,
     rings: bool,
@@ -190,12 +189,12 @@ def plan_moves(
 ) -> Node:
     """Plan a stretch: ceilings, backward pass, forward pass, durations, seconds by class and cause; return its end.
 
-    `inverse` float64[classes, LIMITS] of 1/limit; `advance` float64[classes, 2] as in `Limits`; `ties` NO_TIES where no
-    acceleration falls with speed; `steps` whether there are steps of speed, `rings` whether a ringing budget
-    holds them, `rest_paces` those that rest may be left and reached with (`ceilings.paces_at_rest`); `window` moves
-    that the controller sees, 0 for all. Writes the node speeds to `speeds` (n + 1), what else belongs to moves to the
-    arrays of `result`, and the seconds, still to be summed over the first axis, to `seconds` (float64[LANES, classes,
-    CAUSES]).
+    `inverse` float64[classes, LIMITS] of 1/limit; `advance` float64[classes, 2] as in `Limits`, None where nothing
+    falls with speed and rest has no steps: what those take is not compiled then; `ties` NO_TIES where no acceleration
+    falls with speed; `steps` whether there are steps of speed, `rings` whether a ringing budget holds them,
+    `rest_paces` those that rest may be left and reached with (`ceilings.paces_at_rest`); `window` moves that the
+    controller sees, 0 for all. Writes the node speeds to `speeds` (n + 1), what else belongs to moves to the arrays of
+    `result`, and the seconds, still to be summed over the first axis, to `seconds` (float64[LANES, classes, CAUSES]).
 
     Everything is done on one block before the next is begun, so that a move's numbers are fetched from memory once. A
     block is cut at the last node that its own ceiling holds; the few moves behind it are done again with the next.
@@ -205,17 +204,18 @@ def plan_moves(
     coupled, rounds = features.motor.shape[0] > 0, features.lead.size > 0
     by_moves, by_bytes, drives = ties.move_reach.size > 0, ties.byte_reach.size > 0, ties.curves.shape[0]
     stepped = rest_paces.shape[0] > 0
-    tied = drives > 0
-    for row in range(advance.shape[0]):
-        tied = tied or advance[row, DELAY] > 0.0
+    chains, pieces = drives, ties.curves.shape[1]
+    if advance is not None:
+        chains += 1 if (advance[:, DELAY] > 0.0).any() else 0
+    tied = chains > 0
     seconds[:] = 0.0
     # Numbers, not literals: every part would be compiled for the literal first and for any number after it.
     size, begin, square = int(np.int64(BLOCK)), stretch.begin.move, stretch.begin.square
     paces, sluggish, gains, nodes, suffix = scratch(size)
     arrivals = np.empty(size + 1) if tied or stepped else nodes
-    chains, pieces = drives + 1, ties.curves.shape[1]
-    shares = np.empty(chains + 1)
-    work = room_for(size if tied or stepped else 0, 0, chains, pieces)
+    if advance is not None:
+        shares = np.empty(chains + 1)
+        work = room_for(size, drives, chains, pieces)
     while begin < n:
         end = min(begin + size, n)
         if coupled:
@@ -249,58 +249,62 @@ def plan_moves(
             gains[k] = 2.0 * length[i] * acceleration[i]
             nodes[k] = 0.0 if rest[i] else 1.0 / nodes[k]
         nodes[m] = 0.0
-        if stepped:
-            arrival_ceilings(features, inverse, rest_paces, begin, end, paces, sluggish, nodes, arrivals)
-        elif tied:
-            arrivals[: m + 1] = 0.0
-        if tied:
-            if not rest[begin]:
-                nodes[0] = square  # what lies before it is settled
-            count = find_tied(features, ties, advance, begin, end, paces, sluggish, gains, nodes, arrivals, work)
-            work = counting(work, count)
-            tie_moves(features, ties, advance, begin, paces, result.cruise_cause, nodes, arrivals, work)
-            tie_corners(features, inverse, begin, m, work, nodes)
-            find_lines(features, begin, work, gains, nodes, arrivals)
-        climbing = stepped or work.tied > 0
-        if climbing:
-            if window > 0:
+        if not rest[begin]:
+            nodes[0] = square  # what lies before it is settled
+        climbing = False
+        if advance is not None:
+            if stepped:
+                arrival_ceilings(features, inverse, rest_paces, begin, end, paces, sluggish, nodes, arrivals)
+            else:
+                arrivals[: m + 1] = 0.0
+            climbing = stepped
+            if tied:
+                is_held, several = find_tied(
+                    features, ties, advance, begin, m, paces, acceleration, gains, nodes, arrivals, work
+                )
+                climbing |= is_held
+                if is_held:
+                    end_speeds(features, ties, begin, m, several, paces, result.cruise_cause, nodes, arrivals, work)
+                    tie_corners(features, inverse, begin, m, several, work, nodes)
+                    find_lines(features, begin, m, several, work, gains, nodes, arrivals)
+            else:
+                work.sure[:m] = gains[:m]
+            if climbing and window > 0:
                 look_ahead_up(features, begin, gains[:m], window, work, nodes, shares)
-        elif window > 0 and whole.size > 0:
-            look_ahead_in_pieces(gains[:m], window, whole, begin, suffix, nodes)
-        elif window > 0:
-            look_ahead(gains[:m], window, suffix, nodes)
+        if window > 0 and not climbing:
+            if whole.size > 0:
+                look_ahead_in_pieces(gains[:m], window, whole, begin, suffix, nodes)
+            else:
+                look_ahead(gains[:m], window, suffix, nodes)
         last = end == n and stretch.goes_on
         if end < n or stretch.goes_on:
-            m = (
-                last_met(features, begin, gains[:m], work, nodes, arrivals, shares)
-                if climbing
-                else last_held(gains[:m], nodes)
-            )
-            if (
-                2 * m < size and not last
-            ):  # many moves to brake in: so short a block would be done again for the most part
+            met = 0 if climbing else last_held(gains[:m], nodes)
+            if advance is not None:
+                if climbing:
+                    met = last_met(rest, begin, gains[:m], work, nodes, arrivals)
+            m = met
+            # Many moves to brake in: so short a block would be done again for the most part.
+            if 2 * m < size and not last:
                 size = 2 * size
                 paces, sluggish, gains, nodes, suffix = scratch(size)
-                if tied or stepped:
-                    arrivals = np.empty(size + 1)
-                    work = room_for(size, work.chains.size, chains, pieces)
-                else:
-                    arrivals = nodes
+                arrivals = np.empty(size + 1) if tied or stepped else nodes
+                if advance is not None:
+                    work = room_for(size, drives, chains, pieces)
                 continue
             if m == 0:
                 break
             end = begin + m
-        if climbing:
-            pass_backward(features, begin, m, gains, work, nodes, arrivals, shares)
-            square = pass_forward(features, begin, m, gains, square, work, nodes, arrivals, shares)
-            durations(length, begin, end, paces, sluggish, gains, nodes, arrivals, stepped, speeds, result)
-            tied_durations(features, begin, end, paces, nodes, arrivals, work, result, shares, seconds)
-            add_untied_seconds(features.move_class, begin, end, work, result, seconds)
-        else:
+        if not climbing:
             backward_pass(m, gains, nodes)
             square = forward_pass(m, gains, square, nodes)
             durations(length, begin, end, paces, sluggish, gains, nodes, nodes, False, speeds, result)
             add_seconds(features.move_class, begin, end, result, seconds)
+        if advance is not None:
+            if climbing:
+                pass_backward(features, begin, m, gains, work, nodes, arrivals, shares)
+                square = pass_forward(features, begin, m, gains, square, work, nodes, arrivals, shares)
+                durations(length, begin, end, paces, sluggish, gains, nodes, arrivals, stepped, speeds, result)
+                tied_durations(features, begin, m, paces, nodes, arrivals, work, result, shares, seconds)
         begin = end
         if last:
             break
@@ -383,7 +387,10 @@ def plan(
     window = min(lookahead, n) if lookahead else 0
     if room is None:
         room = make_room(n, limits.shape[0])
-    if advance is None:
+    falls = ties.curves.shape[0] > 0 or (advance is not None and bool((advance[:, DELAY] > 0.0).any()))
+    if not falls and rest_paces.size == 0:
+        advance = None
+    elif advance is None:
         advance = np.zeros((limits.shape[0], 2))
     stretch = Stretch(begin, n if known is None else known + 1, known is not None)
     result = room.result

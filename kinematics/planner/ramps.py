@@ -12,17 +12,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.compiled import compiled_leaf
-from kinematics.planner.falling import CLOSE, MANY, first_guess, halley, later_by, on_line
+from kinematics.planner.falling import CLOSE, first_guess, halley, later_by, on_line
 
 Reals = NDArray[np.float64]
 
 # Rows of the numbers of up to MOST_AT_ONCE moves, in one array and so far apart that the compiler knows them apart.
 MOST_AT_ONCE = 64
 (
-    OWN, ALPHA, BETA, GAMMA, KNEE, LOW, HIGH, TOP, LENGTH,
-    PEAK, CRUISED, LEVEL_BETWEEN, LINE_BETWEEN, LEVEL_BEYOND, LINE_BEYOND, WANTING,
-) = (MOST_AT_ONCE * row for row in range(16))  # fmt: skip
-ROOM = 16 * MOST_AT_ONCE
+    OWN, ALPHA, BETA, GAMMA, KNEE, FIRST, LAST, PACE, LENGTH,
+    PEAK, RISING, CRUISING, FALLING, DURATION, UNDER_OWN, UNDER_LINE, ADMITTED, WANTING,
+) = (MOST_AT_ONCE * row for row in range(18))  # fmt: skip
+ROOM = 18 * MOST_AT_ONCE
+JUST_BELOW = 1.0 - 1e-12  # share of a speed at which what ends there is still known
 NO_PATH = 1e-12  # share of a length
 NO_SPEED = 1e-100  # mm/s: stands for rest where it is divided by
 SMALL = 1e-7  # share of a speed whose square is nothing
@@ -30,23 +31,23 @@ SMALL = 1e-7  # share of a speed whose square is nothing
 
 @compiled_leaf
 def ramps_at_once(count: int, w: Reals) -> None:
-    """Ramps of moves from the speed LOW or HIGH to the other one and on to their peak, TOP at most (all mm/s).
+    """Ramps of moves from the speed FIRST to a peak and on to LAST (mm/s), none faster than at the PACE (s/mm).
 
     Of each in `w` (float64[ROOM]): OWN (mm/s²) up to the speed KNEE, beyond it ALPHA − BETA·v − GAMMA·v²; LENGTH (mm).
-    Writes PEAK (mm/s), the path CRUISED at it (mm), the seconds of the ramp BETWEEN both ends and of each of both that
-    lead BEYOND them, under the own ceiling (LEVEL) and under the line, and whether more is WANTING (above 0).
+    Writes PEAK (mm/s), the seconds of RISING, CRUISING and FALLING, their sum DURATION, those of ramps UNDER_OWN
+    ceiling and UNDER_LINE; what is ADMITTED at the peak (mm/s²), and whether more is WANTING (above 0).
     """
     for move in range(count):
         j = np.uint64(move)
         own, alpha, beta, gamma = w[OWN + j], w[ALPHA + j], w[BETA + j], w[GAMMA + j]
-        low, high, top, length = w[LOW + j], w[HIGH + j], w[TOP + j], w[LENGTH + j]
+        low, high = min(w[FIRST + j], w[LAST + j]), max(w[FIRST + j], w[LAST + j])
+        top, length = max(1.0 / w[PACE + j], high), w[LENGTH + j]
         knee = min(w[KNEE + j], top)
         slower = 1.0 / own
         # From the slower end's speed to the faster one's.
         bent = min(max(knee, low), high)
-        path, time, between = on_line(alpha, beta, gamma, bent, high)
-        w[LEVEL_BETWEEN + j] = (bent - low) * slower
-        w[LINE_BETWEEN + j] = time
+        path, line_between, between = on_line(alpha, beta, gamma, bent, high)
+        level_between = (bent - low) * slower
         left = length - (path + 0.5 * (bent - low) * (bent + low) * slower)
         # From there on, half of the path that is left.
         half_left = 0.5 * left if left > NO_PATH * length and high < top else 0.0
@@ -57,11 +58,11 @@ def ramps_at_once(count: int, w: Reals) -> None:
         slow = max(base, NO_SPEED)
         gained = min(first_guess(alpha, beta, gamma, slow, line_left), room)
         fast = slow + gained
-        path, time, p = on_line(alpha, beta, gamma, slow, fast)
+        path, _, _ = on_line(alpha, beta, gamma, slow, fast)
         step, bow = halley(alpha, beta, gamma, fast, line_left - path)
         gained = max(min(gained + step, room), 0.0)
         fast = slow + gained
-        path, time, p = on_line(alpha, beta, gamma, slow, fast)
+        path, time, further = on_line(alpha, beta, gamma, slow, fast)
         step, bow = halley(alpha, beta, gamma, fast, line_left - path)
         step = max(min(step, room - gained), -gained)
         time += later_by(alpha, beta, gamma, fast, step)
@@ -70,11 +71,17 @@ def ramps_at_once(count: int, w: Reals) -> None:
         gained += step
         off = abs(step)
         is_top = gained >= room
-        off = off - SMALL * fast if is_top else off * bow * bow - CLOSE * fast
-        is_fine = between <= MANY and (is_level or (p <= MANY and off <= 0.0))  # also where there are no numbers
+        off = off - SMALL * fast if is_top else off * bow * bow - CLOSE * fast * fast * fast * fast * fast
+        is_fine = between <= 0.0 and (is_level or (further <= 0.0 and off <= 0.0))  # also where there are no numbers
         ramps = level + (path if is_top else line_left)
-        w[PEAK + j] = math.sqrt(high * high + 2.0 * own * half_left) if is_level else base + gained
-        w[LEVEL_BEYOND + j] = (min(w[PEAK + j], base) - high) * slower
-        w[LINE_BEYOND + j] = 0.0 if is_level else time
-        w[CRUISED + j] = max(left - 2.0 * (half_left if is_level else ramps), 0.0)
+        peak = math.sqrt(high * high + 2.0 * own * half_left) if is_level else base + gained
+        level_beyond, line_beyond = (min(peak, base) - high) * slower, 0.0 if is_level else time
+        at = peak * JUST_BELOW
+        w[PEAK + j], w[ADMITTED + j] = peak, max(min(alpha - (beta + gamma * at) * at, own), 0.0)
+        cruise = max(left - 2.0 * (half_left if is_level else ramps), 0.0) / peak
+        apart, beyond = level_between + line_between, level_beyond + line_beyond
+        rises = w[FIRST + j] < w[LAST + j]
+        w[RISING + j], w[FALLING + j] = beyond + (apart if rises else 0.0), beyond + (0.0 if rises else apart)
+        w[CRUISING + j], w[DURATION + j] = cruise, apart + cruise + 2.0 * beyond
+        w[UNDER_OWN + j], w[UNDER_LINE + j] = level_between + 2.0 * level_beyond, line_between + 2.0 * line_beyond
         w[WANTING + j] = 0.0 if is_fine else 1.0

@@ -1,9 +1,12 @@
-"""Moves of a block whose acceleration falls with speed: which they are, their tables, corners and passes.
+"""Moves of a block whose acceleration falls with speed: which they are, what holds them, their corners and passes.
 
 A move is tied where it may not speed up at its constant ceiling all the way to its ceiling of speed. Only what is then
-not admitted stands in its table of pieces (`falling`); all other moves are planned as if nothing fell. The passes here
-also know places at rest that are left and reached with a step of speed, so that a node there has two speeds: `nodes`
-holds the one it is left with, `arrivals` the one it is reached with.
+not admitted holds it: chains of pieces (`falling`), one of each motor and that of the extruder; all other moves are
+planned as if nothing fell. Everything is done loop by loop over all moves of a block, so that several go at a time
+(numbers are fetched before what hangs on a condition, which would make it a branch); the few moves at whose speeds a
+torque curve bends are gone through one by one. The passes here also know places at rest
+that are left and reached with a step of speed, so that a node there has two speeds: `nodes` holds the one it is left
+with, `arrivals` the one it is reached with.
 """
 
 from __future__ import annotations
@@ -17,7 +20,7 @@ from numpy.typing import NDArray
 from kinematics.compiled import compiled_leaf, compiled_part
 from kinematics.limits import columns as by
 from kinematics.limits.drive import END as END_OF_CURVE
-from kinematics.limits.drive import FASTEST, FORCE, SLOPE
+from kinematics.limits.drive import FASTEST
 from kinematics.planner.falling import (
     ALPHA,
     BETA,
@@ -27,55 +30,56 @@ from kinematics.planner.falling import (
     climb,
     end_of_speed,
     gained_on,
-    knee_of,
     least_at,
     lower_envelope,
-    lowest_line,
     speed_on_circle,
 )
 from kinematics.planner.features import Features
-from kinematics.planner.ramps import MOST_AT_ONCE, ROOM
-from kinematics.planner.ties import ADVANCE, DELAY, FRICTION, MASS, SHARE, Ties
+from kinematics.planner.ramps import JUST_BELOW, ROOM
+from kinematics.planner.ties import ADVANCE, DELAY, SHARE, Ties, line_of
 
 Reals = NDArray[np.float64]
 Codes = NDArray[np.uint8]
 Places = NDArray[np.int64]
 
-LEAST_MASS = 1e-12  # t: a milligram stands for none
-JUST_BELOW = 1.0 - 1e-12  # share of a speed at which what ends there is still known
 BELOW_CEILING = 1.0 - 1e-12  # a speed beyond this share of a ceiling has met it
 SEGMENTS = 16  # of a lower envelope, for each piece that it may be made of: more than two curves that cross twice make
-KNEE = 3  # last column of the lines
-NO_SLUGGISHNESS = 1e-100  # s²/mm, s/mm: of a move that nothing constant holds
+KNEE = 3  # last row of the one line
+WHOLE = 0  # place of the line that is all of a chain; its pieces stand behind it, where it has several
+SLOWEST_PACE, LARGEST = 1e-100, 1e100  # s/mm, mm/s²: of a move that nothing constant holds
+PIECED = 16  # by so many bits a chain's bit is shifted to tell that it has several pieces
+SAME, NOTHING = 254, 255  # stand for the cause of an end of speed that has been told, and of none
+NO_LINE = 1e30  # mm/s²: what a chain admits that does not hold a move; infinity, but that differences stay numbers
 
 
 class Falling(NamedTuple):
-    """The moves of a block (index 0 for its first), and what holds the `tied` ones among them, in the order of `moves`.
+    """The moves of a block (index 0 for its first), and what holds those that are tied.
 
-    Of every move: `place` among the tied ones; `own` its constant ceiling (mm/s²); `level` the squared speed up to
-    which that certainly holds, infinite where it is not tied; `sure` 2·a·L (mm²/s²) with the least a at its two nodes;
-    `most` (mm/s), `force` and `held` scratch. Of the tied: `tables` float64[tied, chains, pieces, 4] as in `falling`,
-    `chains` how many of them a move has, `causes` theirs, `tops` where its speed ends, or further than it comes (mm/s);
-    `lines` float64[tied, 4] of ALPHA, BETA, GAMMA of the one line that holds it behind the speed KNEE, `holders` the
-    chain that this is of, −1 where no one line does. Scratch: `segments`, `chain_of_segment` of one lower envelope
-    (`falling.lower_envelope`), `ramps` and `slots` of `durations`.
+    `drives` how many of the chains are those of motors; `own` constant ceiling (mm/s²); `level` the squared speed up to
+    which that certainly holds, infinite where a move is not tied; `sure` 2·a·L (mm²/s²) with the least a at its two
+    nodes; `most` the speed that it comes to at most (mm/s); `held` a bit for each chain that holds it, that of the
+    extruder the last, and PIECED bits further one for each of those that are of more than one piece; `several` the
+    moves with such. `lines` float64[4, chains, WHOLE and pieces, size] as in `falling`; `one` float64[4, size] ALPHA,
+    BETA, GAMMA of the line that holds a move behind the speed KNEE, `holders` the chain that this is of, −1 where no
+    one line does. Scratch: `force`, `fall`, `tops`, `ending`; of one move `table` float64[1, chains, pieces, 4],
+    `segments`, `chain_of_segment` of its lower envelope (`falling.lower_envelope`); `ramps` and `slots` of `durations`.
     """
 
-    tied: int
-    moves: Places
-    place: Places
+    drives: int
     own: Reals
     level: Reals
     sure: Reals
     most: Reals
-    force: Reals
     held: Places
-    tables: Reals
-    chains: Places
-    causes: Codes
-    tops: Reals
+    several: Places
     lines: Reals
+    one: Reals
     holders: Places
+    force: Reals
+    fall: Reals
+    tops: Reals
+    ending: Codes
+    table: Reals
     segments: Reals
     chain_of_segment: Places
     ramps: Reals
@@ -83,42 +87,30 @@ class Falling(NamedTuple):
 
 
 @compiled_part
-def room_for(size: int, count: int, chains: int, pieces: int) -> Falling:
-    """Room for blocks of up to `size` moves, `count` of them tied."""
+def room_for(size: int, drives: int, chains: int, pieces: int) -> Falling:
+    """Room for blocks of up to `size` moves."""
     rows = SEGMENTS * (chains * pieces + 1)
     return Falling(
-        0,
-        np.empty(size, np.int64),
-        np.empty(size, np.int64),
+        drives,
         np.empty(size),
         np.full(size, np.inf),
         np.empty(size),
         np.empty(size),
-        np.empty(size),
         np.empty(size, np.int64),
-        np.empty((count, chains, pieces, 4)),
-        np.empty(count, np.int64),
-        np.empty((count, chains), np.uint8),
-        np.empty(count),
-        np.empty((count, 4)),
-        np.empty(count, np.int64),
+        np.empty(size, np.int64),
+        np.empty((4, chains, pieces + 1, size)),
+        np.empty((4, size)),
+        np.empty(size, np.int64),
+        np.empty(size),
+        np.empty(size),
+        np.empty(size),
+        np.empty(size, np.uint8),
+        np.empty((1, chains, pieces, 4)),
         np.empty((rows, 4)),
         np.empty(rows, np.int64),
         np.empty(ROOM),
-        np.empty(2 * MOST_AT_ONCE, np.int64),
+        np.empty(size, np.int64),
     )
-
-
-@compiled_part
-def counting(work: Falling, count: int) -> Falling:
-    """The same with so many tied moves, and with room for them; what is told of them is still to be written."""
-    w = work
-    tied = (w.tables, w.chains, w.causes, w.tops, w.lines, w.holders)
-    if count > w.chains.size:
-        more = room_for(0, min(2 * count, w.moves.size), w.tables.shape[1], w.tables.shape[2])
-        tied = (more.tables, more.chains, more.causes, more.tops, more.lines, more.holders)
-    every = (w.moves, w.place, w.own, w.level, w.sure, w.most, w.force, w.held)
-    return Falling(count, *every, *tied, w.segments, w.chain_of_segment, w.ramps, w.slots)
 
 
 @compiled_leaf
@@ -133,233 +125,265 @@ def find_tied(
     ties: Ties,
     advance: Reals,
     begin: int,
-    end: int,
+    m: int,
     paces: Reals,
-    sluggish: Reals,
+    acceleration: Reals,
     gains: Reals,
     nodes: Reals,
     arrivals: Reals,
     work: Falling,
-) -> int:
-    """Write which moves from `begin` to `end` are tied to `work`, and return how many; arguments as in `tie_moves`.
+) -> tuple[bool, int]:
+    """Write what holds each of `m` moves from `begin` on; whether anything holds any, and how many have a chain of
+    several pieces.
 
-    A move that cannot come to a speed at which less than its constant ceiling is admitted is not: at most it comes to
-    v² = a·L + (v_0² + v_1²)/2 between the ceilings of its nodes. `gains` 2·a·L (mm²/s²). With a tenth of what a drive
-    gives at rest to spare, or more. Loop by loop, so that several moves go at a time; places as in `ceilings`.
+    `advance` float64[classes, 2] of ADVANCE (mm/s of filament; infinity for no limit) and DELAY p (s; 0 where none). Of
+    the job the constant `acceleration` (mm/s²); of the block, index 0 for `begin`: `paces` 1/v, `gains` 2·a·L (mm²/s²),
+    squared speeds `nodes` and `arrivals`. A move that cannot come to a speed at which less than its constant ceiling is
+    admitted is not held: at most it comes to v² = a·L + (v_0² + v_1²)/2 between the ceilings of its nodes. With a tenth
+    of what a drive gives at rest to spare, or more. Places as in `ceilings`. No move may be stuck (`make_ties`).
     """
-    start, m = np.uint64(begin), end - begin
-    ratio, classes, curves, loads, pulls = features.ratio, features.move_class, ties.curves, ties.loads, ties.pulls
-    own, most, level, force, held = work.own, work.most, work.level, work.force, work.held
+    start = np.uint64(begin)
+    ratio, classes, curves, loads, firsts = features.ratio, features.move_class, ties.curves, ties.loads, ties.firsts
+    own, most, tops, ending, held = work.own, work.most, work.tops, work.ending, work.held
+    lines, level, sure = work.lines, work.level, work.sure
+    motors = curves.shape[0]
     for k in range(m):
-        own[k] = 1.0 / max(sluggish[k], NO_SLUGGISHNESS)
-        ends = 0.5 * (gains[k] + nodes[k] + max(arrivals[k + 1], nodes[k + 1]))
-        most[k] = min(min(1.0 / max(paces[k], NO_SLUGGISHNESS), FASTEST), math.sqrt(ends))
+        own[k] = min(acceleration[start + np.uint64(k)], LARGEST)
+        tops[k], ending[k] = min(1.0 / max(paces[k], SLOWEST_PACE), FASTEST), np.uint8(NOTHING)
+        most[k] = min(tops[k], math.sqrt(0.5 * (gains[k] + nodes[k] + max(arrivals[k + 1], nodes[k + 1]))))
+        level[k], sure[k] = math.inf, gains[k]
         held[k] = 0
-    for row in range(advance.shape[0]):
-        limit, delay = advance[row, ADVANCE], advance[row, DELAY]
-        if delay > 0.0:
-            for k in range(m):
-                i = start + np.uint64(k)
-                over = (most[k] + delay * own[k]) * ratio[i] - limit
-                held[k] |= 1 if classes[i] == row and over > 0.0 else 0
-    for motor in range(curves.shape[0]):
-        which, bit = np.uint64(motor), 2 << motor
-        at_rest = curves[motor, 0, FORCE]
-        for piece in range(curves.shape[1]):
-            begins = curves[motor, piece - 1, END_OF_CURVE] if piece > 0 else -1.0
-            at_zero, slope = curves[motor, piece, FORCE], curves[motor, piece, SLOPE]
-            for k in range(m):
-                speed = most[k] * loads[which, SHARE, start + np.uint64(k)]
-                force[k] = at_zero - slope * speed if speed > begins else force[k]
+    for motor in range(motors):
+        bit, cause, bends = 1 << motor, np.uint8(by.DRIVE_1 + motor), curves[motor, 0, END_OF_CURVE]
+        alpha, beta, gamma = lines[ALPHA, motor, WHOLE], lines[BETA, motor, WHOLE], lines[GAMMA, motor, WHOLE]
+        at_rest, falls, pulled = firsts[motor, ALPHA], firsts[motor, BETA], firsts[motor, GAMMA]
+        any_ended = any_bent = False
         for k in range(m):
-            i = start + np.uint64(k)
-            friction = loads[which, FRICTION, i]
-            asked = max(own[k] * max(loads[which, MASS, i], LEAST_MASS), LEFT_AT_END * (at_rest - friction))
-            asked += friction + pulls[which, i] * (most[k] * most[k])
-            held[k] |= bit if asked > force[k] else 0
-    moves, place, count = work.moves, work.place, 0
+            i, here = start + np.uint64(k), most[k]
+            a, b, c = at_rest[i], falls[i], pulled[i]
+            left, beneath = a - (b + c * here) * here, LEFT_AT_END * a
+            holds = left < max(own[k], beneath)
+            held[k] |= bit if holds else 0
+            alpha[k], beta[k], gamma[k] = a if holds else NO_LINE, b, c
+            any_ended |= left < beneath
+            any_bent |= here * ties.shares[motor] > bends
+        share = loads[motor, SHARE]
+        for k in range(m if any_bent else 0):
+            i, here = start + np.uint64(k), most[k]
+            if here * share[i] > bends:
+                piece = 1
+                while here * share[i] > curves[motor, piece, END_OF_CURVE]:
+                    piece += 1
+                a, b = line_of(curves, loads, motor, piece, i)
+                left = a - (b + gamma[k] * here) * here
+                holds = left < max(own[k], LEFT_AT_END * at_rest[i])
+                held[k], alpha[k] = held[k] & ~bit | (bit | bit << PIECED if holds else 0), NO_LINE
+        for k in range(m if any_ended else 0):
+            top, why, here, a, b, c = tops[k], ending[k], most[k], alpha[k], beta[k], gamma[k]
+            beneath = LEFT_AT_END * a
+            over = a - beneath
+            stop = 2.0 * over / (b + math.sqrt(b * b + 4.0 * c * over))
+            stop = stop if a - (b + c * here) * here < beneath else FASTEST
+            ending[k] = cause if stop < top else why
+            tops[k] = min(top, stop)
+    if lines.shape[1] > motors:
+        alpha, beta, gamma = lines[ALPHA, motors, WHOLE], lines[BETA, motors, WHOLE], lines[GAMMA, motors, WHOLE]
+        for k in range(m):
+            alpha[k], beta[k], gamma[k] = NO_LINE, 0.0, 0.0
+        for row in range(advance.shape[0]):
+            limit, delay = advance[row, ADVANCE], advance[row, DELAY]
+            if delay > 0.0:
+                for k in range(m):
+                    i = start + np.uint64(k)
+                    top, why, share_of_move, a, b = tops[k], ending[k], ratio[i], alpha[k], beta[k]
+                    holds = (classes[i] == row) & ((most[k] + delay * own[k]) * share_of_move > limit)
+                    stop = limit / share_of_move
+                    stop = stop if holds else FASTEST
+                    # It holds already as the extruder's own speed, but for the last digit: no cause of its own.
+                    ending[k] = np.uint8(SAME) if (stop < top) & (why == np.uint8(NOTHING)) else why
+                    tops[k] = min(top, stop)
+                    held[k] |= 1 << motors if holds else 0
+                    alpha[k], beta[k] = stop / delay if holds else a, 1.0 / delay if holds else b
+    any_held, several = 0, 0
     for k in range(m):
-        place[k] = count
-        moves[count] = k
-        count += 1 if held[k] else 0
-    for k in range(m):
-        level[k] = math.inf
-    return count
+        any_held |= held[k]
+        work.several[several] = k
+        several += 1 if held[k] >= 1 << PIECED else 0
+    return any_held != 0, several
 
 
 @compiled_leaf
-def tie_moves(
+def pieces_of(ties: Ties, begin: int, k: int, work: Falling) -> None:
+    """Write the pieces of the chains of a move that have several, up to the speed that it comes to at most."""
+    curves, loads, lines, i = ties.curves, ties.loads, work.lines, np.uint64(begin + k)
+    for motor in range(curves.shape[0]):
+        if work.held[k] & (1 << PIECED + motor):
+            piece, share = 0, loads[motor, SHARE, i]
+            while True:
+                alpha, beta = line_of(curves, loads, motor, piece, i)
+                lines[ALPHA, motor, 1 + piece, k], lines[BETA, motor, 1 + piece, k] = alpha, beta
+                lines[GAMMA, motor, 1 + piece, k] = ties.firsts[motor, GAMMA, i]
+                end = curves[motor, piece, END_OF_CURVE]
+                if work.most[k] * share <= end:
+                    lines[END, motor, 1 + piece, k] = math.inf  # it comes no further
+                    break
+                lines[END, motor, 1 + piece, k] = end / share
+                piece += 1
+
+
+@compiled_leaf
+def lay_table(k: int, held: Places, lines: Reals, table: Reals) -> None:
+    """Write the pieces of all chains of one move to `table`; of those that do not hold it, one that admits all."""
+    for chain in range(lines.shape[1]):
+        bit = 1 << chain
+        at, piece = (1 if held[k] & bit << PIECED else WHOLE), 0
+        while True:
+            for column in range(GAMMA + 1):
+                table[0, chain, piece, column] = lines[column, chain, at, k]
+            table[0, chain, piece, END] = lines[END, chain, at, k] if at > WHOLE else math.inf
+            if not held[k] & bit:
+                table[0, chain, piece, ALPHA] = math.inf
+            if table[0, chain, piece, END] == math.inf:
+                break
+            at, piece = at + 1, piece + 1
+
+
+@compiled_leaf
+def end_speeds(
     features: Features,
     ties: Ties,
-    advance: Reals,
     begin: int,
+    m: int,
+    several: int,
     paces: Reals,
     cruise_cause: Codes,
     nodes: Reals,
     arrivals: Reals,
     work: Falling,
 ) -> None:
-    """Write the tables of the moves that `find_tied` found, and lower their ceilings of speed to where speed ends.
-
-    `advance` float64[classes, 2] of ADVANCE (mm/s of filament; infinity for no limit) and DELAY p (s; 0 where none). Of
-    the block, index 0 for `begin`: `paces` 1/v, lowered; squared speeds `nodes` and `arrivals`,
-    lowered likewise. No move may be stuck (`make_ties`).
-    """
-    ratio, move_class, curves, loads, pulls = features.ratio, features.move_class, ties.curves, ties.loads, ties.pulls
-    tables, chains, causes = work.tables, work.chains, work.causes
-    moves, tops, most, held = work.moves, work.tops, work.most, work.held
-    for slot in range(work.tied):
-        k = moves[slot]
-        i = np.uint64(begin + k)
-        speed, fastest = min(1.0 / paces[k], FASTEST), most[k]
-        top, used, cause = speed, 0, int(cruise_cause[i])
-        for motor in range(curves.shape[0]):
-            if not held[k] & (2 << motor):
-                continue
-            mass, friction = max(loads[motor, MASS, i], LEAST_MASS), loads[motor, FRICTION, i]
-            share, pull = loads[motor, SHARE, i], pulls[motor, i]
-            at, piece = fastest * share, 0
-            while at > curves[motor, piece, END_OF_CURVE]:
-                piece += 1
-            left = curves[motor, piece, FORCE] - curves[motor, piece, SLOPE] * at - friction - pull * fastest * fastest
-            inverse = 1.0 / mass
-            for which in range(piece):
-                tables[slot, used, which, ALPHA] = (curves[motor, which, FORCE] - friction) * inverse
-                tables[slot, used, which, BETA] = curves[motor, which, SLOPE] * share * inverse
-                tables[slot, used, which, GAMMA] = pull * inverse
-                tables[slot, used, which, END] = curves[motor, which, END_OF_CURVE] / share
-            alpha, beta = (
-                (curves[motor, piece, FORCE] - friction) * inverse,
-                curves[motor, piece, SLOPE] * share * inverse,
-            )
-            tables[slot, used, piece, ALPHA], tables[slot, used, piece, BETA] = alpha, beta
-            tables[slot, used, piece, GAMMA], tables[slot, used, piece, END] = pull * inverse, math.inf  # no further
-            causes[slot, used] = by.DRIVE_1 + motor
-            if left < LEFT_AT_END * (curves[motor, 0, FORCE] - friction):
-                most_of_motor = knee_of(alpha, beta, pull * inverse, LEFT_AT_END * alpha)
-                if piece > 0:
-                    most_of_motor = end_of_speed(tables, slot, used)
-                cause = by.DRIVE_1 + motor if most_of_motor < top else cause
-                top = min(top, most_of_motor)
-            used += 1
-        if held[k] & 1:
-            row_of_class = np.int64(move_class[i])
-            delay = advance[row_of_class, DELAY]
-            extruder = extruder_tie(ratio[i], advance[row_of_class, ADVANCE], delay)
-            tables[slot, used, 0, ALPHA], tables[slot, used, 0, BETA] = extruder / delay, 1.0 / delay
-            tables[slot, used, 0, GAMMA], tables[slot, used, 0, END] = 0.0, math.inf
-            causes[slot, used] = by.ADVANCE
-            top = min(top, extruder)  # which holds already as the extruder's own speed, but for the last digit
-            used += 1
-        chains[slot] = used
-        if top < speed:
-            cruise_cause[i] = np.uint8(cause)
-            paces[k] = 1.0 / top
-            nodes[k] = min(nodes[k], top * top)
-            if features.rest[np.uint64(begin + k + 1)]:
-                arrivals[k + 1] = min(arrivals[k + 1], top * top)
-            else:
-                nodes[k + 1] = min(nodes[k + 1], top * top)
-        tops[slot] = min(top, fastest)
+    """Lower the ceilings of the moves that `find_tied` went through to where their speed ends; arguments as there."""
+    tops, ending, held, most = work.tops, work.ending, work.held, work.most
+    rest, start = features.rest, np.uint64(begin)
+    for at in range(several):
+        k = work.several[at]
+        pieces_of(ties, begin, k, work)
+        lay_table(k, work.held, work.lines, work.table)
+        for motor in range(ties.curves.shape[0]):
+            if held[k] & (1 << PIECED + motor):
+                stop = end_of_speed(work.table, 0, motor)
+                ending[k] = np.uint8(by.DRIVE_1 + motor) if stop < tops[k] else ending[k]
+                tops[k] = min(tops[k], stop)
+    for k in range(m):
+        top, why, cause, pace, node = tops[k], ending[k], cruise_cause[start + np.uint64(k)], paces[k], nodes[k]
+        ends, slow = why != np.uint8(NOTHING), 1.0 / top
+        cruise_cause[start + np.uint64(k)], paces[k] = why if why < np.uint8(SAME) else cause, slow if ends else pace
+        top = top if ends else math.inf
+        nodes[k], most[k], tops[k] = min(node, top * top), min(most[k], top), top
+    for k in range(m):
+        top, node, arrival = tops[k] * tops[k], nodes[k + 1], arrivals[k + 1]
+        is_rest = rest[start + np.uint64(k + 1)] != 0
+        nodes[k + 1], arrivals[k + 1] = node if is_rest else min(node, top), min(arrival, top) if is_rest else arrival
 
 
 @compiled_leaf
-def tie_corners(features: Features, inverse: Reals, begin: int, moves: int, work: Falling, nodes: Reals) -> None:
+def tie_corners(
+    features: Features, inverse: Reals, begin: int, m: int, several: int, work: Falling, nodes: Reals
+) -> None:
     """Lower the squared ceilings of nodes to v² <= a(v)·R of the tied moves beside them.
 
     R is the smaller of the circle's that junction deviation draws and of the curve rule's. `inverse` of limits as in
-    `ceilings`.
+    `ceilings`. Of one line v = 2α/(β + √(β² + 4α/R)).
     """
-    sharpness, curvature, rest, classes = features.sharpness, features.curvature, features.rest, features.move_class
-    tables, chains, tied, tops, deviation = work.tables, work.chains, work.moves, work.tops, by.DEVIATION
-    for slot in range(work.tied):
-        k = tied[slot]
-        for node in range(k, k + 2):
-            i = np.uint64(begin + node)
-            if node == 0 or node >= moves or rest[i]:
-                continue
-            bend = max(sharpness[i] * inverse[np.int64(classes[i]), deviation], curvature[i])
-            square = nodes[node]
-            for chain in range(chains[slot]):
-                alpha, beta = tables[slot, chain, 0, ALPHA], tables[slot, chain, 0, BETA]
-                if tables[slot, chain, 0, END] < math.inf:
-                    square = speed_on_circle(tables, slot, chain, bend, square)
-                elif alpha - beta * tops[slot] < square * bend:
-                    root = 2.0 * alpha / (beta + math.sqrt(beta * beta + 4.0 * alpha * bend))
-                    square = min(square, root * root)
-            nodes[node] = square
+    start, rest, classes = np.uint64(begin), features.rest, features.move_class
+    sharpness, curvature, lines, bend, speed = features.sharpness, features.curvature, work.lines, work.force, work.fall
+    for k in range(1, m):
+        i = start + np.uint64(k)
+        bend[k] = max(sharpness[i] * inverse[np.int64(classes[i]), by.DEVIATION], curvature[i])
+    for k in range(1, m):
+        speed[k] = math.sqrt(nodes[k])
+    for chain in range(lines.shape[1]):
+        alpha, beta = lines[ALPHA, chain, WHOLE], lines[BETA, chain, WHOLE]
+        for side in range(2):
+            back, is_lowered = np.uint64(side), False
+            for k in range(1, m):  # mostly none is: nothing is to be divided then
+                at = np.uint64(k) - back
+                is_lowered |= alpha[at] - beta[at] * speed[k] < bend[k] * nodes[k]
+            for k in range(1, m if is_lowered else 1):
+                at = np.uint64(k) - back
+                root = 2.0 * alpha[at] / (beta[at] + math.sqrt(beta[at] * beta[at] + 4.0 * alpha[at] * bend[k]))
+                is_rest, node = rest[start + np.uint64(k)], nodes[k]
+                nodes[k] = node if is_rest else min(node, root * root)
+    for place in range(several):
+        k = work.several[place]
+        lay_table(k, work.held, work.lines, work.table)
+        for node in range(max(k, 1), min(k + 2, m)):
+            if not rest[start + np.uint64(node)]:
+                for chain in range(lines.shape[1]):
+                    if work.held[k] & (1 << PIECED + chain):
+                        nodes[node] = speed_on_circle(work.table, 0, chain, bend[node], nodes[node])
 
 
 @compiled_leaf
-def find_lines(features: Features, begin: int, work: Falling, gains: Reals, nodes: Reals, arrivals: Reals) -> None:
+def find_lines(
+    features: Features, begin: int, m: int, several: int, work: Falling, gains: Reals, nodes: Reals, arrivals: Reals
+) -> None:
     """Write the one line that holds each tied move behind a knee, where there is one, and `work.sure`.
 
     Only as far as a move can come between the ceilings of its nodes.
     """
-    tables, chains, moves, tops, length = work.tables, work.chains, work.moves, work.tops, features.length
-    own, level, sure, lines, holders = work.own, work.level, work.sure, work.lines, work.holders
-    for slot in range(work.tied):
-        k, used = moves[slot], chains[slot]
+    start, length, lines, one, most = np.uint64(begin), features.length, work.lines, work.one, work.most
+    own, level, sure, holders, held = work.own, work.level, work.sure, work.holders, work.held
+    least, speed, lowest = work.force, work.fall, work.tops
+    a, b, c, knee = one[ALPHA], one[BETA], one[GAMMA], one[KNEE]
+    for k in range(m):
         ends = max(arrivals[k + 1], nodes[k + 1])
-        speed, steady = math.sqrt(max(nodes[k], ends)), own[k]
-        top = min(tops[slot], math.sqrt(0.5 * (gains[k] + nodes[k] + ends)))
-        alpha, beta, gamma = tables[slot, 0, 0, ALPHA], tables[slot, 0, 0, BETA], tables[slot, 0, 0, GAMMA]
-        lowest, least_end = 0, tables[slot, 0, 0, END]
-        if used == 2:  # as `lowest_line` has it, without a call
-            least_end = min(least_end, tables[slot, 1, 0, END])
-            more, fall = tables[slot, 1, 0, ALPHA] - alpha, tables[slot, 1, 0, BETA] - beta
-            bend = tables[slot, 1, 0, GAMMA] - gamma
-            then, sag = more - (fall + bend * top) * top, 0.25 * bend * top * top
-            if max(more, then) <= min(-sag, 0.0):
-                lowest = 1
-                alpha, beta, gamma = tables[slot, 1, 0, ALPHA], tables[slot, 1, 0, BETA], tables[slot, 1, 0, GAMMA]
-            elif min(more, then) < max(-sag, 0.0):
-                lowest = -1
-        elif used > 2:
-            lowest, _ = lowest_line(tables, slot, used, 0.0, top)
-            which = max(lowest, 0)
-            alpha, beta = tables[slot, which, 0, ALPHA], tables[slot, which, 0, BETA]
-            gamma = tables[slot, which, 0, GAMMA]
-        if least_end < top and used <= 2:
-            lowest = -1
-        holders[slot] = lowest
-        if lowest < 0:
-            level[k] = 0.0
-            least = least_at(tables, slot, used, steady, speed * JUST_BELOW)
-        else:
-            knee = min(knee_of(alpha, beta, gamma, steady), top) if alpha > steady else 0.0
-            lines[slot, ALPHA], lines[slot, BETA], lines[slot, GAMMA], lines[slot, KNEE] = alpha, beta, gamma, knee
-            level[k] = knee * knee
-            least = max(min(steady, alpha - (beta + gamma * speed) * speed), 0.0)
-        sure[k] = 2.0 * length[np.uint64(begin + k)] * least
+        speed[k] = math.sqrt(max(nodes[k], ends))
+        most[k] = min(most[k], math.sqrt(0.5 * (gains[k] + nodes[k] + ends)))
+        least[k], lowest[k] = own[k], math.inf
+    for chain in range(lines.shape[1]):
+        alpha, beta, gamma = lines[ALPHA, chain, WHOLE], lines[BETA, chain, WHOLE], lines[GAMMA, chain, WHOLE]
+        for k in range(m):
+            at_zero, fall, bend, holder, so_far = alpha[k], beta[k], gamma[k], holders[k], lowest[k]
+            other, its_fall, its_bend, fast, node = a[k], b[k], c[k], most[k], speed[k]
+            least[k] = min(least[k], at_zero - (fall + bend * node) * node)
+            here = at_zero - (fall + bend * fast) * fast
+            lower = here < so_far
+            lowest[k], holders[k] = here if lower else so_far, chain if lower else holder
+            a[k], b[k], c[k] = at_zero if lower else other, fall if lower else its_fall, bend if lower else its_bend
+    for k in range(m):
+        over, fall, holder, gain = max(a[k] - own[k], 0.0), b[k], holders[k], gains[k]
+        bound = min(2.0 * over / (fall + math.sqrt(fall * fall + 4.0 * c[k] * over)), most[k])
+        bound = bound if over > 0.0 else 0.0
+        is_tied, surely_gained = held[k] != 0, 2.0 * length[start + np.uint64(k)] * max(least[k], 0.0)
+        knee[k], level[k] = bound, bound * bound if is_tied else math.inf
+        sure[k], holders[k] = surely_gained if is_tied else gain, holder if held[k] < 1 << PIECED else -1
+    for chain in range(lines.shape[1]):
+        alpha, beta, gamma = lines[ALPHA, chain, WHOLE], lines[BETA, chain, WHOLE], lines[GAMMA, chain, WHOLE]
+        for k in range(m):
+            more, fall, bend, slow, fast = alpha[k] - a[k], beta[k] - b[k], gamma[k] - c[k], knee[k], most[k]
+            over, holder = min(more - (fall + bend * slow) * slow, more - (fall + bend * fast) * fast), holders[k]
+            sag = 0.25 * max(-bend, 0.0) * (fast - slow) * (fast - slow)  # by so much between both ends
+            holders[k] = holder if over >= sag else -1
+    for k in range(m):
+        level[k] = 0.0 if (holders[k] < 0) & (held[k] != 0) else level[k]
+    for at in range(several):
+        k = work.several[at]
+        lay_table(k, work.held, work.lines, work.table)
+        admitted = least_at(work.table, 0, lines.shape[1], own[k], speed[k] * JUST_BELOW)
+        sure[k] = 2.0 * length[start + np.uint64(k)] * admitted
 
 
 @compiled_leaf
 def reached(
-    tables: Reals,
-    lines: Reals,
-    slot: int,
-    holder: int,
-    chains: int,
-    own: float,
-    length: float,
-    square: float,
-    ceiling: float,
-    segments: Reals,
-    holders: Places,
-    shares: Reals,
+    alpha: float, beta: float, gamma: float, knee: float, own: float, length: float, square: float, ceiling: float
 ) -> float:
-    """The squared speed at the fast end of a tied move whose slow end has the speed `square`, at most `ceiling`.
+    """The squared speed at the fast end of a move that one line holds and whose slow end has the speed `square`.
 
-    All in mm²/s². Who asks has looked whether the least acceleration of the move is enough (`sure`). Arrays come one by
-    one: each that is taken out of a tuple costs two atomic counts. `segments`, `holders`, `shares` scratch.
+    At most `ceiling`; all in mm²/s², `length` in mm. Who asks has looked whether the least acceleration of the move is
+    enough (`sure`).
     """
     slow, top = math.sqrt(square), math.sqrt(ceiling)
-    if holder < 0:
-        lower_envelope(tables, slot, chains, own, top, 0, segments, holders)
-        speed, _, _ = climb(segments, holders, 0, slow, length, top, 0.0, shares)
-        return ceiling if speed >= top else speed * speed
-    knee = min(lines[slot, KNEE], top)
+    knee = min(knee, top)
     if slow < knee:
         path = 0.5 * (knee - slow) * (knee + slow) / own
         if path >= length:
@@ -367,25 +391,31 @@ def reached(
         slow, length = knee, length - path
         if knee >= top:
             return ceiling
-    speed, _, _ = gained_on(lines[slot, ALPHA], lines[slot, BETA], lines[slot, GAMMA], slow, length, top)
+    speed, _, _ = gained_on(alpha, beta, gamma, slow, length, top)
     return ceiling if speed >= top else speed * speed
 
 
 @compiled_leaf
-def walked(work: Falling, k: int, square: float, gain: float, most: float, length: float, shares: Reals) -> float:
-    """The squared speed (mm²/s²) at the fast end of the move `k` of a block, tied or not, of a `length` (mm).
+def reached_by_several(work: Falling, k: int, length: float, square: float, ceiling: float, shares: Reals) -> float:
+    """As `reached`, where several lines hold the move `k` of a block; `shares` scratch."""
+    top, segments, holders = math.sqrt(ceiling), work.segments, work.chain_of_segment
+    lay_table(k, work.held, work.lines, work.table)
+    lower_envelope(work.table, 0, work.lines.shape[1], work.own[k], top, 0, segments, holders)
+    speed, _, _ = climb(segments, holders, 0, math.sqrt(square), length, top, 0.0, shares)
+    return ceiling if speed >= top else speed * speed
 
-    `square` that at its slow end, `gain` by how much its own acceleration raises it, `most` the ceiling.
+
+@compiled_leaf
+def surely(square: float, gain: float, most: float, level: float, sure: float) -> float:
+    """The squared speed (mm²/s²) at the fast end of a move, tied or not, where that is certain at once; −1 elsewhere.
+
+    `square` that at its slow end, `gain` by how much its own acceleration raises it, `most` the ceiling; `level` and
+    `sure` as in `Falling`.
     """
     own = min(square + gain, most)
-    if own <= work.level[k]:
+    if own <= level:
         return own
-    if square + work.sure[k] >= most:
-        return most
-    slot = work.place[k]
-    holder, chains = work.holders[slot], work.chains[slot]
-    tables, lines, segments, holders = work.tables, work.lines, work.segments, work.chain_of_segment
-    return reached(tables, lines, slot, holder, chains, work.own[k], length, square, most, segments, holders, shares)
+    return most if square + sure >= most else -1.0
 
 
 @compiled_leaf
@@ -398,8 +428,8 @@ def look_ahead_up(
     node can stop as well, and it is for the backward pass that it is slow enough at the node. Rest that is seen is
     reached with its step. Where moves are cut the controller sees whole ones, and only their starts are lowered.
     """
-    whole, rest, length = features.whole, features.rest, features.length
-    n = gains.size
+    whole, rest, length, n = features.whole, features.rest, features.length, gains.size
+    level, sure, holders, one, owns = work.level, work.sure, work.holders, work.one, work.own
     cut = whole.size > 0
     node = stop = 0
     while node < n:
@@ -416,9 +446,22 @@ def look_ahead_up(
         if rest[begin + stop]:
             met = stop - 1
         else:
+            for k in range(stop - 1, node - 1, -1):  # nearly always the least that a move takes is enough
+                square += work.sure[k]
+                met = k if square >= nodes[k] else met
+                if met >= 0 or (k > node and rest[begin + k]):
+                    met = max(met, k - 1)
+                    break
+        if met < 0:
+            square = 0.0
             for k in range(stop - 1, node - 1, -1):
                 most = nodes[k]
-                own = walked(work, k, square, gains[k], most, length[begin + k], shares)
+                own = surely(square, gains[k], most, level[k], sure[k])
+                if own < 0.0 and holders[k] >= 0:
+                    way = length[begin + k]
+                    own = reached(one[ALPHA, k], one[BETA, k], one[GAMMA, k], one[KNEE, k], owns[k], way, square, most)
+                elif own < 0.0:
+                    own = reached_by_several(work, k, length[begin + k], square, most, shares)
                 square = own
                 if square >= nodes[k] * BELOW_CEILING:
                     met = k
@@ -435,20 +478,15 @@ def look_ahead_up(
 
 
 @compiled_leaf
-def last_met(
-    features: Features, begin: int, gains: Reals, work: Falling, nodes: Reals, arrivals: Reals, shares: Reals
-) -> int:
-    """The last node of a block at which a walk up from rest at its end meets the node's ceiling; 0 if there is none.
+def last_met(rest: Codes, begin: int, gains: Reals, work: Falling, nodes: Reals, arrivals: Reals) -> int:
+    """The last node of a block whose ceiling certainly meets a walk up from rest at the block's end; 0 for none.
 
     As `passes.last_held`: how motion goes on behind the block is then of no account.
     """
-    rest, length = features.rest, features.length
     square = 0.0
     for k in range(gains.size - 1, 0, -1):
-        most = nodes[k]
-        own = walked(work, k, square, gains[k], most, length[begin + k], shares)
-        square = own
-        if square >= nodes[k] * BELOW_CEILING:
+        square += work.sure[k]
+        if square >= nodes[k]:
             return k
         if rest[begin + k]:
             square = arrivals[k]
@@ -461,10 +499,16 @@ def pass_backward(
 ) -> None:
     """Lower the squared ceilings of the nodes to those from which each move can brake, the first node's as well."""
     rest, length = features.rest, features.length
+    level, sure, holders, one, owns = work.level, work.sure, work.holders, work.one, work.own
     square = arrivals[n] if rest[begin + n] else nodes[n]
     for k in range(n - 1, -1, -1):
         most = nodes[k]
-        own = walked(work, k, square, gains[k], most, length[begin + k], shares)
+        own = surely(square, gains[k], most, level[k], sure[k])
+        if own < 0.0 and holders[k] >= 0:
+            way = length[begin + k]
+            own = reached(one[ALPHA, k], one[BETA, k], one[GAMMA, k], one[KNEE, k], owns[k], way, square, most)
+        elif own < 0.0:
+            own = reached_by_several(work, k, length[begin + k], square, most, shares)
         square = own
         nodes[k] = square
         if rest[begin + k]:
@@ -485,13 +529,19 @@ def pass_forward(
 ) -> float:
     """Lower the squared ceilings to what can be reached, beginning with `square`, or from rest; return the last one."""
     rest, length = features.rest, features.length
+    level, sure, holders, one, owns = work.level, work.sure, work.holders, work.one, work.own
     if rest[begin]:
         square = nodes[0]
     nodes[0] = square
     for k in range(n):
         ends_at_rest = rest[begin + k + 1]
         most = arrivals[k + 1] if ends_at_rest else nodes[k + 1]
-        own = walked(work, k, square, gains[k], most, length[begin + k], shares)
+        own = surely(square, gains[k], most, level[k], sure[k])
+        if own < 0.0 and holders[k] >= 0:
+            way = length[begin + k]
+            own = reached(one[ALPHA, k], one[BETA, k], one[GAMMA, k], one[KNEE, k], owns[k], way, square, most)
+        elif own < 0.0:
+            own = reached_by_several(work, k, length[begin + k], square, most, shares)
         square = own
         arrivals[k + 1] = square
         if ends_at_rest:

@@ -11,11 +11,12 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.compiled import compiled, compiled_part
+from kinematics.compiled import compiled, compiled_leaf, compiled_part
 from kinematics.errors import InputError
 from kinematics.gcode.moves import Moves
 from kinematics.limits.command_rate import Reach, reach
-from kinematics.limits.drive import FORCE, PATH_MOTORS, Drives, curve_table
+from kinematics.limits.drive import FORCE, PATH_MOTORS, SLOPE, Drives, curve_table
+from kinematics.planner.falling import ALPHA, BETA, GAMMA
 from kinematics.planner.features import Features
 
 Reals = NDArray[np.float64]
@@ -23,24 +24,27 @@ Codes = NDArray[np.uint8]
 Places = NDArray[np.int64]
 
 MASS, FRICTION, SHARE = range(3)  # last axis of the loads
+LEAST_MASS = 1e-12  # t: a milligram stands for none
 AT_REST = 1e-9  # share of a direction below which an axis stands still: rounding, which must not call up its friction
 ADVANCE, DELAY = range(2)  # columns of the table of pressure advance: speed of the extruder (mm/s), p (s)
 
 
 class Ties(NamedTuple):
-    """`loads` float64[k, 3, n] of the k drives (`motor_loads`), `pulls` float64[k, n] F_c·κ of a run's curve (t/mm;
-    `curve_pulls`), `curves` float64[k, pieces, 3] (`Drives`); `move_reach`, `byte_reach` inverse of the path that one
+    """`loads` float64[k, 3, n] of the k drives (`motor_loads`), `firsts` float64[k, 3, n] of what the first piece of
+    each curve admits, ALPHA, BETA, GAMMA as in `falling`, `shares` float64[k] the largest SHARE of the loads; `curves`
+    float64[k, pieces, 3] (`Drives`); `move_reach`, `byte_reach` inverse of the path that one
     move, one byte gives (1/mm; no entries where not asked for).
     """
 
     loads: Reals
-    pulls: Reals
+    firsts: Reals
+    shares: Reals
     curves: Reals
     move_reach: Reals
     byte_reach: Reals
 
 
-NO_TIES = Ties(np.empty((0, 3, 0)), np.empty((0, 0)), curve_table([]), np.empty(0), np.empty(0))
+NO_TIES = Ties(np.empty((0, 3, 0)), np.empty((0, 3, 0)), np.empty(0), curve_table([]), np.empty(0), np.empty(0))
 
 
 def signed_directions(moves: Moves, length: Reals) -> Reals:
@@ -88,8 +92,29 @@ def make_ties(
         covered = reach_of_moves(features, lookahead, bytes_of_move)
         move_reach = 1.0 / covered.a_move if by_moves else move_reach
         byte_reach = 1.0 / covered.a_byte if bytes_of_move is not None else byte_reach
-    columns = np.ascontiguousarray(loads.transpose(1, 2, 0)), np.ascontiguousarray(pulls.T)
-    return Ties(*columns, curves, move_reach, byte_reach)
+    columns = np.ascontiguousarray(loads.transpose(1, 2, 0))
+    shares = columns[:, SHARE].max(axis=1, initial=0.0)
+    return Ties(columns, first_lines(curves, columns, pulls), shares, curves, move_reach, byte_reach)
+
+
+@compiled_leaf
+def line_of(curves: Reals, loads: Reals, motor: int, piece: int, i: np.uint64) -> tuple[float, float]:
+    """What a piece of a curve admits of the `i`-th move at rest (mm/s²), and how that falls with speed (1/s)."""
+    mass, friction, share = loads[motor, MASS, i], loads[motor, FRICTION, i], loads[motor, SHARE, i]
+    inverse = 1.0 / max(mass, LEAST_MASS)
+    return (curves[motor, piece, FORCE] - friction) * inverse, curves[motor, piece, SLOPE] * share * inverse
+
+
+@compiled
+def first_lines(curves: Reals, loads: Reals, pulls: Reals) -> Reals:
+    """The lines of the first pieces as `Ties` has them; `pulls` float64[n, k] F_c·κ of a run's curve (t/mm)."""
+    found = np.empty(loads.shape)
+    for motor in range(loads.shape[0]):
+        for i in range(loads.shape[2]):
+            alpha, beta = line_of(curves, loads, motor, 0, np.uint64(i))
+            found[motor, ALPHA, i], found[motor, BETA, i] = alpha, beta
+            found[motor, GAMMA, i] = pulls[i, motor] / max(loads[motor, MASS, i], LEAST_MASS)
+    return found
 
 
 def reach_of_moves(features: Features, lookahead: int | None, bytes_of_move: Reals | None) -> Reach:

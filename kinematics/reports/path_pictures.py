@@ -222,7 +222,7 @@ def _frame(axes: Axes, across: NDArray[np.float64], up: NDArray[np.float64], x: 
 
 def draw_views(axes: Any, look: DrawingLook, job: JobEstimate, path: DrawnPath, layer: int) -> Headline:
     """Four views on two rows of axes: from above and from the side, by speed and by what binds."""
-    above, side = axes
+    above, side = axes[:2], axes[2:]
     in_layer, printed = path.layer == layer, path.printed
     found = []
     for place, (how, words) in enumerate(((SPEED, "by speed"), (BINDS, "by what binds"))):

@@ -324,14 +324,17 @@ def sheet(
 ) -> Figure:
     """A figure of a drawing, `width` by `height` inches, its headline above (where `titled`) and its key at its foot.
 
-    `grid` rows and columns of axes, and their `shape` as `Figure.subplots` takes it; a drawing of several takes an
-    array of them.
+    `grid` rows and columns of axes, and their `shape` as `Figure.subplots` takes it; a drawing of several takes a list
+    of them, row by row.
     """
     from matplotlib.figure import Figure
 
     with drawn_alike():
         figure = Figure(figsize=(width, height), facecolor=look.paper, layout="constrained", dpi=DOTS_PER_INCH)
-        axes = figure.subplots(*grid, **shape)
+        figure.subplots(*grid, **shape)
+        # Never the array of them: Python sees into no array, so whatever a drawing kept of one, for what it places
+        # later, would hold the figure, and the figure that, for ever.
+        axes = figure.axes[0] if grid == (1, 1) else figure.axes
         for one in figure.axes:
             dress(one, look)
         head = drawing(axes, look)

@@ -109,9 +109,10 @@ def _band_keys(look: DrawingLook) -> tuple[LegendKey, LegendKey]:
 def _spectra(found: VibrationStudy, findings: Sequence[AxisFinding], look: DrawingLook) -> Figure:
     """The power of each recorded axis against frequency, its modes as bands of their intervals."""
 
-    def draw(rows: Any, look: DrawingLook) -> Headline:
+    def draw(given: Any, look: DrawingLook) -> Headline:
+        rows = given if len(findings) > 1 else [given]
         places = []
-        for axes, one in zip(rows[:, 0], findings, strict=True):
+        for axes, one in zip(rows, findings, strict=True):
             spectrum = one.spectrum
             assert spectrum is not None  # only such are drawn
             top = max(1.6 * max((mode.frequency for mode in one.modes), default=100.0), 60.0)
@@ -131,7 +132,7 @@ def _spectra(found: VibrationStudy, findings: Sequence[AxisFinding], look: Drawi
                 for mode in sorted(one.modes, key=lambda mode: mode.frequency)
             ]
             places.append(rail(axes, look, marks, RAIL))
-        rows[-1, 0].set_xlabel("frequency (Hz)")
+        rows[-1].set_xlabel("frequency (Hz)")
         told = [
             f"{one.axis} swings at {' and '.join(f'{mode.frequency:.4g}' for mode in one.modes)} Hz"
             for one in findings
@@ -146,7 +147,7 @@ def _spectra(found: VibrationStudy, findings: Sequence[AxisFinding], look: Drawi
 
         return Headline("; ".join(told), about, keys, place_marks)
 
-    return sheet(draw, 2.7 * len(findings) + 1.3, look, grid=(len(findings), 1), squeeze=False)
+    return sheet(draw, 2.7 * len(findings) + 1.3, look, grid=(len(findings), 1))
 
 
 def _filters(found: VibrationStudy, look: DrawingLook) -> Figure:
@@ -161,8 +162,8 @@ def _filters(found: VibrationStudy, look: DrawingLook) -> Figure:
         panels += [*options, *[None] * (-len(options) % ACROSS)]
     rows = len(panels) // ACROSS
 
-    def draw(grid: Any, look: DrawingLook) -> Headline:
-        for number, (axes, panel) in enumerate(zip(grid.flat, panels, strict=True)):
+    def draw(given: Any, look: DrawingLook) -> Headline:
+        for number, (axes, panel) in enumerate(zip(given, panels, strict=True)):
             if panel is None:
                 axes.set_axis_off()
                 continue
@@ -184,7 +185,7 @@ def _filters(found: VibrationStudy, look: DrawingLook) -> Figure:
             f"Best: {chosen}", about, (LegendKey("ringing left", look.tones[0], line="-"), *_band_keys(look))
         )
 
-    return sheet(draw, PANEL * rows + AROUND, look, grid=(rows, ACROSS), squeeze=False, sharey=True)
+    return sheet(draw, PANEL * rows + AROUND, look, grid=(rows, ACROSS), sharey=True)
 
 
 def _panel(axes: Axes, look: DrawingLook, option: AxisOption, finding: AxisFinding) -> None:

@@ -6,6 +6,7 @@ All are sums over its moves, so that a job in blocks tells them as one that is k
 
 from __future__ import annotations
 
+from collections.abc import Collection, Generator, Iterable
 from typing import Generic, NamedTuple, Protocol, TypeVar
 
 import numpy as np
@@ -15,6 +16,7 @@ from kinematics.errors import MAY_COST, Notice
 from kinematics.gcode.cutting import count_outside
 from kinematics.gcode.job import Job
 from kinematics.gcode.moves import FILAMENT, HOMING, PRINT, Events, Moves
+from kinematics.gcode.portions import Portion
 from kinematics.limits.classes import MoveClass
 from kinematics.limits.flow import filament_area, hangs_on_temperature
 from kinematics.machine import Machine
@@ -184,6 +186,14 @@ class OffTheBed:
         far = [f"{quantity_text(one)} mm in {axis}" for axis, one in most if one > JUST_OUTSIDE]
         told = f"move that ends off the bed ({size} mm), by {' and '.join(far)} at most"
         return Notice(line, count, told, "moves", MAY_COST)
+
+
+def walked(portions: Iterable[Portion], beds: Collection[OffTheBed]) -> Generator[Portion]:
+    """The portions of a job, each once all beds have taken its moves: best where these have just been made."""
+    for portion in portions:
+        for bed in beds:
+            bed.add(portion.moves, portion.events)
+        yield portion
 
 
 def off_the_bed(job: Job, bed: Bed) -> Notice | None:

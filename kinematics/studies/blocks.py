@@ -463,7 +463,10 @@ class Course:
     def __init__(
         self, asks: Sequence[Ask], file_limits: str, stated: bool, deviating: Collection[Ask], pool: Executor
     ) -> None:
-        """`stated` whether stated limits count; `deviating` asks whose DeviationError has been met before."""
+        """`stated` whether stated limits count; `deviating` asks whose DeviationError has been met before.
+
+        `off` is to be shown the portions beside (`asked.walked`).
+        """
         ways = [Way(ask.machine.motion.first_layers.count, bool(ask.machine.motion.by_label), stated) for ask in asks]
         kinds = list(dict.fromkeys(ways))
         self._classings = [Classing(way) for way in kinds]
@@ -472,7 +475,7 @@ class Course:
             for ask, number in zip(asks, map(kinds.index, ways), strict=True)
         ]
         self._beds = [None if ask.total_only else bed_of(ask.machine) for ask in asks]
-        self._off = {bed: OffTheBed(bed) for bed in self._beds if bed is not None}
+        self.off = {bed: OffTheBed(bed) for bed in self._beds if bed is not None}
         self._pool = pool
         self._work: deque[tuple[Future[PlannedBlock], list[int]]] = deque()
         self._at_hand: AtHand | None = None
@@ -488,8 +491,6 @@ class Course:
 
     def add(self, portion: Portion) -> None:
         """Plan what can be planned with the next portion. Raises DeviationError."""
-        for off in self._off.values():
-            off.add(portion.moves, portion.events)
         self._take_events(portion.events)
         if portion.moves.kind.size == 0:
             return
@@ -514,7 +515,7 @@ class Course:
         events = Events(*(np.concatenate(columns) for columns in zip(*self._events, strict=True)))
         after = np.concatenate([*self._after, np.full(self._coming.size, facts.layers + 1)])
         asked, lanes = np.concatenate(self._asked), zip(self._lanes, self._beds, strict=True)
-        return [lane.timing(facts, events, asked, after).noting(bed and self._off[bed].notice) for lane, bed in lanes]
+        return [lane.timing(facts, events, asked, after).noting(bed and self.off[bed].notice) for lane, bed in lanes]
 
     def _take_events(self, events: Events) -> None:
         """Keep the events of a portion, with moves numbered from the start of the job."""

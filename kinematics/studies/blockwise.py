@@ -32,7 +32,7 @@ from kinematics.limits.combine import EVERY_KIND, limits_of
 from kinematics.limits.flow import hangs_on_temperature
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import LinearDelta, mechanism_of
-from kinematics.studies.asked import Seen, Sums
+from kinematics.studies.asked import Seen, Sums, walked
 from kinematics.studies.blocks import IN_WORK, Course, DeviationError, EveryMoveError
 from kinematics.studies.prepared import PreparedJob, ReaderSettings, reader_settings
 from kinematics.studies.timing import Ask, JobHere, Result, Then, TimedJob, Timing
@@ -136,12 +136,19 @@ class BlockwiseJob(JobHere):
             return self.with_moves().timed(ask)
 
     def totals(self, asks: Sequence[Ask]) -> NDArray[np.float64]:
-        """The total time under each of many machines (s), as many as go together in one pass; nothing of it is kept."""
+        """The total time under each of many machines (s), as many as go together in one pass; nothing of it is kept.
+
+        Those that have been timed already are not timed again.
+        """
         totals = np.empty(len(asks))
         apart: dict[ReaderSettings, list[int]] = {}
         kept = []
-        for place, ask in enumerate(asks):
-            if self._kept_for(ask.machine) is not None:
+        with self._lock:
+            known = [self._known(ask) for ask in asks]
+        for place, (ask, timing) in enumerate(zip(asks, known, strict=True)):
+            if timing is not None:
+                totals[place] = timing.total
+            elif self._kept_for(ask.machine) is not None:
                 kept.append(place)
             else:
                 apart.setdefault(self._settings(ask), []).append(place)
@@ -257,10 +264,11 @@ class BlockwiseJob(JobHere):
     def _pass(self, asks: Sequence[Ask], most: int | None = None) -> list[Timing]:
         """Read the job, or no more than its first portions, and time it under machines that read it alike."""
         portions = self._read_for(asks[0].machine, any(ask.machine.motion.by_label for ask in asks))
-        with ThreadPoolExecutor(PLANNERS) as pool, closing(made_ahead(portions.read(most))) as found:
+        with ThreadPoolExecutor(PLANNERS) as pool:
             course = Course(asks, self._file_limits, self.heeds_file_limits, self._deviating, pool)
-            for portion in found:
-                course.add(portion)
+            with closing(made_ahead(walked(portions.read(most), course.off.values()))) as found:
+                for portion in found:
+                    course.add(portion)
             if most is None:
                 self._check(portions)
             return course.timings(portions.facts()) if portions.moves else []

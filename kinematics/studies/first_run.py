@@ -1,4 +1,4 @@
-"""The first run ever: reader and planner are compiled side by side, one process each; features by who is done first."""
+"""The first run ever: reader and planners are compiled side by side, one process each; features by who is done."""
 
 from __future__ import annotations
 
@@ -57,6 +57,17 @@ def compile_features() -> None:
     make_features(moves, classes.of_move, CornerSettings())
 
 
+def compile_batches() -> None:
+    """Time two moves under two limits at once, so that the batch planner's kernel is compiled and kept."""
+    from kinematics.limits.combine import limits_of
+    from kinematics.machine import Machine
+    from kinematics.planner.batch import batch_features, batch_times
+
+    moves, classes = two_moves()
+    features = batch_features(plain_features(classes), moves.layer)
+    batch_times(features, [limits_of(Machine(), classes.table).values] * 2)
+
+
 @functools.cache
 def compile_kernels() -> None:
     """Compile everything that a first run needs, on both cores, once; nothing to do where that is kept already."""
@@ -64,7 +75,8 @@ def compile_kernels() -> None:
         return
     import subprocess
 
-    command = f"import gc; gc.disable(); import {__name__} as first; first.compile_planner(); first.compile_features()"
+    parts = "first.compile_planner(); first.compile_batches(); first.compile_features()"
+    command = f"import gc; gc.disable(); import {__name__} as first; {parts}"
     with subprocess.Popen(
         [sys.executable, "-c", command], stderr=subprocess.DEVNULL, stdin=subprocess.DEVNULL
     ) as beside:

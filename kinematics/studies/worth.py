@@ -18,7 +18,7 @@ from kinematics.limits.flow import FLOW_KEY, filament_area
 from kinematics.machine import Machine, resolved_keys
 from kinematics.machine.mechanisms import EXTRUDER
 from kinematics.studies.intervals import Interval, SampledTimes, interval_of
-from kinematics.studies.timing import Ask, TimedJob, Timing, foresee
+from kinematics.studies.timing import Ask, TimedJob, Timing, foresee, totals_of
 
 ONE_PERCENT = 1.01
 SAME_TIME = 1e-12  # share of the time below which two plans took as long as each other
@@ -384,20 +384,23 @@ def changes_that_save(
         for ask in asks
     ]
     quiet = [_ask_silenced(machine, trial) if count else None for trial, count in zip(trials, silenced, strict=True)]
-    foresee(prepared, [*asks, *(ask for ask in quiet if ask is not None)])
-
-    def saved_by(ask: Ask | None) -> float:
-        return 0.0 if ask is None else total - sum(job.timed(ask).total for job in prepared)
-
-    def tried(trial: _Trial, ask: Ask, count: int, without: Ask | None) -> Change:
-        change = Change(trial.key, trial.what, trial.before, trial.after, trial.unit, saved_by(ask), trial.assignments)
-        return change._replace(silenced=count, saved_by_silencing_s=saved_by(without), together=trial.together)
-
-    # Planning lets other threads run, so that both cores are of use.
-    with ThreadPoolExecutor(2) as pool:
-        changes = list(zip(pool.map(tried, trials, asks, silenced, quiet), asks, strict=True))
-    those = _that_belong_together([change for change, _ in changes])
-    kept = [(change, ask) for change, ask in changes if change.saved_s > WORTH_SAYING * total and change in those]
+    tried = [*asks, *(ask for ask in quiet if ask is not None)]
+    foresee(prepared, tried)
+    savings = iter((total - totals_of(prepared, tried).sum(axis=0)).tolist() if tried else [])
+    saved = [next(savings) for _ in asks]
+    by_silencing = [0.0 if ask is None else next(savings) for ask in quiet]
+    changes = [
+        Change(trial.key, trial.what, trial.before, trial.after, trial.unit, gain, trial.assignments)._replace(
+            silenced=count, saved_by_silencing_s=silencing, together=trial.together
+        )
+        for trial, gain, count, silencing in zip(trials, saved, silenced, by_silencing, strict=True)
+    ]
+    those = _that_belong_together(changes)
+    kept = [
+        (change, ask)
+        for change, ask in zip(changes, asks, strict=True)
+        if change.saved_s > WORTH_SAYING * total and change in those
+    ]
     found = [change for change, _ in kept]
     if sampled is not None and kept:
         after = [sampled.totals(ask.machine, ask.varied) for _, ask in kept]

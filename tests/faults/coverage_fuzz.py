@@ -28,7 +28,7 @@ os.environ["NUMBA_DISABLE_JIT"] = "1"
 
 import kinematics
 from tests.faults.fuzz import DIALECT
-from tests.malformed.found import FOUND
+from tests.malformed.found import DIALECTS, FOUND
 from tests.malformed.jobs import JOBS
 from tests.malformed.seeds import JOB_WORDS, SEEDS
 
@@ -39,7 +39,6 @@ MOST_MEMORY = 2048  # MB
 CHORDS = 300  # of one arc: uncompiled, 60,000 take a second by themselves
 BLOCK = 100  # bytes of a job at a time, beside all of it
 SEED = 1
-DIALECTS = ("extrusion", "rs274", "own")
 
 MACHINE_FILES = (
     *(f"machine/{name}.py" for name in ("file", "kinds", "names", "rules", "settings", "model", "mechanisms")),

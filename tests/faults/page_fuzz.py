@@ -13,6 +13,7 @@ import gc
 import gzip
 import json
 import random
+import resource
 import sys
 import tempfile
 import time
@@ -41,6 +42,7 @@ PORT = 6240
 HOST = f"127.0.0.1:{PORT}".encode()
 LONGEST, LONGEST_REPORT = 1.0, 5.0  # s of processor time
 PATIENCE = 60.0  # s of the clock, where a machine is busy
+WHILE_COMPILING = 600.0  # the same for what may have to be compiled first
 LARGEST = 20_000  # bytes of a file that is dropped, here
 MOST_MOVES = 2_000  # of one, here
 MOST_MEMORY = 200_000_000  # bytes beyond those of the first requests
@@ -51,6 +53,13 @@ ADDRESSES = ("/", "/total", "/rest", "/curve", "/layer", "/upgrades", "/orders",
              "/estimate.json", "/jobs", "/sheet", "/look.css", "/plotly.js", "/explore.js", "/nothing", "//total",
              "/../jobs", "/total/", "/%2e%2e/jobs", "")  # fmt: skip
 QUICK_ONES = ADDRESSES[1:5]  # which are asked most
+# What asks for every kind of kernel there is: of plain limits, filters, moves that are tied to each other, ranges.
+PREPARING = (
+    "acceleration=900&knob=speed&layer=1",
+    "vibration.x.filter=ZVD&vibration.x.filter_frequency_hz=40&knob=corner",
+    "controller.moves_per_s=300&motion.lookahead_moves=9&knob=flow",
+    "speed=%7Blow%3D1,likely%3D2,high%3D3%7D&knob=acceleration",
+)
 NAMES = ("acceleration", "speed", "corner", "flow", "job", "keep", "knob", "layer", "by", "dark", "stacked", "tab",
          "number", "name", "shown", "prints", "vibration.x.filter", "vibration.y.filter", "motion.lookahead_moves",
          "vibration.x.filter_frequency_hz", "axes.x.max_speed_mm_s", "cooling.shortest_layer_s", "machine.mechanism",
@@ -88,8 +97,8 @@ class Told(NamedTuple):
     seconds: float
 
 
-async def answer(application: Application, sent: Sent) -> Told:
-    """Ask once."""
+async def answer(application: Application, sent: Sent, patience: float = PATIENCE) -> Told:
+    """Ask once; wait for so many seconds."""
     pieces = list(sent.body)
     told: list[Message] = []
 
@@ -111,7 +120,7 @@ async def answer(application: Application, sent: Sent) -> Told:
         "client": ("127.0.0.1", 50000), "server": ("127.0.0.1", PORT),
     }  # fmt: skip
     begun = time.process_time()
-    await asyncio.wait_for(application(scope, receive, send), PATIENCE)
+    await asyncio.wait_for(application(scope, receive, send), patience)
     seconds = time.process_time() - begun
     if not told:
         raise AssertionError("no answer")
@@ -216,15 +225,37 @@ def a_page(folder: Path) -> Iterator[tuple[PageServer, Application]]:
 
 
 def memory() -> int:
-    """What this process has in memory (bytes)."""
+    """What this process has in memory (bytes), once all that is garbage is gone."""
     gc.collect()
-    return int(Path("/proc/self/statm").read_text().split()[1]) * 4096
+    return int(Path("/proc/self/statm").read_text().split()[1]) * resource.getpagesize()
 
 
-async def search(requests: Sequence[Sent]) -> list[str]:
+def sound(address: str, query: str) -> Sent:
+    """A request as the page itself sends it."""
+    headers = ((b"host", HOST), (b"origin", b"http://" + HOST), (b"accept-encoding", b"gzip"))
+    return Sent("GET", address.encode(), query.encode(), headers)
+
+
+async def prepare(application: Application) -> None:
+    """Ask for everything once, so that all is compiled that will be asked for."""
+    for query in PREPARING:
+        for address in (*QUICK_ONES, "/report.html", "/estimate.json"):
+            await answer(application, sound(address, query), WHILE_COMPILING)
+
+
+class Searched(NamedTuple):
+    """What broke, and what was in memory (bytes) after WARM requests, 0 where there were fewer, and at the end."""
+
+    broken: list[str]
+    memory_at_first: int
+    memory_at_last: int
+
+
+async def search(requests: Sequence[Sent]) -> Searched:
     """Ask all of them; what broke."""
     broken: list[str] = []
     with tempfile.TemporaryDirectory(prefix="secret-folder-") as name, a_page(Path(name)) as (server, application):
+        await prepare(application)
         at_first = 0
         for number, sent in enumerate(requests):
             if number == WARM:
@@ -235,15 +266,15 @@ async def search(requests: Sequence[Sent]) -> list[str]:
                     check(sent, await answer(application, sent), name)
             except Exception as error:
                 broken.append(f"{number}: {type(error).__name__}: {error}\n  {sent}"[:1500])
-        more = memory() - at_first if at_first else 0
-        if more > MOST_MEMORY:
-            broken.append(f"memory grew by {more / 1e6:.0f} MB")
+        at_last = memory()
+        if at_first and at_last - at_first > MOST_MEMORY:
+            broken.append(f"memory grew by {(at_last - at_first) / 1e6:.0f} MB")
         left = [*server.explorer.shelf.folder.iterdir()]
         if len(left) > shelf.MOST_DROPPED:
             broken.append(f"{len(left)} files are left of those that were dropped")
         if len(server.turns._newest) > turns.MOST_TABS:
             broken.append(f"{len(server.turns._newest)} tabs are kept")
-    return broken
+    return Searched(broken, at_first, at_last)
 
 
 def requests_of(runs: int, seed: int) -> list[Sent]:
@@ -257,10 +288,14 @@ def main() -> None:
     runs, seed = int(sys.argv[1]), int(sys.argv[2])
     requests = requests_of(runs, seed)
     begun = time.monotonic()
-    broken = asyncio.run(search(requests))
-    print("\n".join(broken))
-    print(f"{len(requests):,} requests in {time.monotonic() - begun:.0f} s, {len(broken)} broke something")
-    sys.exit(1 if broken else 0)
+    found = asyncio.run(search(requests))
+    print("\n".join(found.broken))
+    megabytes = f"{found.memory_at_last / 1e6:.0f} MB in memory"
+    if found.memory_at_first:
+        megabytes += f", {found.memory_at_first / 1e6:.0f} after the first {WARM}"
+    seconds = time.monotonic() - begun
+    print(f"{len(requests):,} requests in {seconds:.0f} s, {len(found.broken)} broke something; {megabytes}")
+    sys.exit(1 if found.broken else 0)
 
 
 if __name__ == "__main__":

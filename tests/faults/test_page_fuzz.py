@@ -3,20 +3,82 @@
 from __future__ import annotations
 
 import asyncio
+import ctypes
+import gc
+from pathlib import Path
+from typing import NamedTuple
 
 import pytest
 
 pytest.importorskip("starlette", reason="the extra `page` is not installed")
 pytest.importorskip("plotly", reason="the extra `page` is not installed")
 
-from tests.faults.page_fuzz import Sent, Told, check, requests_of, search
+from tests.faults.page_fuzz import (
+    WHILE_COMPILING,
+    Sent,
+    Told,
+    a_page,
+    answer,
+    check,
+    memory,
+    requests_of,
+    search,
+    sound,
+)
 
 OURS = Sent("GET", b"/total", b"", ())
+FEW_OBJECTS = 500  # a report is drawn from some 20,000 …
+LITTLE_MEMORY = 15_000_000  # … and 23 million bytes
 POLICY = {b"content-security-policy": b"default-src 'none'", b"content-type": b"application/json"}
 
 
 def test_no_request_breaks_the_page() -> None:
-    assert asyncio.run(search(requests_of(40, 1))) == []
+    assert asyncio.run(search(requests_of(40, 1))).broken == []
+
+
+class Held(NamedTuple):
+    """What a process holds: objects that Python's collector sees, and bytes of memory."""
+
+    objects: int
+    memory: int
+
+
+def held() -> Held:
+    """What this process holds once its garbage is gone, without what the allocator keeps for the next request."""
+    gc.collect()
+    if trim := getattr(ctypes.CDLL(None), "malloc_trim", None):
+        trim(0)
+    return Held(len(gc.get_objects()), memory())
+
+
+async def grown(folder: Path, address: str, warm: int, more: int) -> Held:
+    """What the page holds after so many more requests than it held once it was warm."""
+    with a_page(folder) as (_, application):
+        for number in range(warm + more):
+            if number == warm:
+                before = held()
+            query = f"acceleration={300 + number}&layer=1&knob=speed&by={'speed' if number % 2 else 'binds'}"
+            told = await answer(application, sound(address, query), WHILE_COMPILING)
+            assert told.status == 200
+        after = held()
+    return Held(after.objects - before.objects, after.memory - before.memory)
+
+
+@pytest.mark.parametrize(
+    ("address", "warm", "more"),
+    [
+        ("/total", 100, 300),
+        ("/rest", 100, 100),
+        ("/curve", 100, 100),
+        ("/estimate.json", 20, 40),
+        ("/layer", 10, 20),
+        ("/report.html", 3, 5),
+    ],
+)
+def test_nothing_of_a_request_is_kept(tmp_path: Path, address: str, warm: int, more: int) -> None:
+    found = asyncio.run(grown(tmp_path, address, warm, more))
+    assert found.objects < FEW_OBJECTS
+    assert found.memory < LITTLE_MEMORY
 
 
 @pytest.mark.parametrize(

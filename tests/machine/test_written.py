@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import difflib
+import json
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -12,7 +14,8 @@ from hypothesis import strategies as st
 from kinematics.errors import InputError
 from kinematics.machine import Candidate, Machine, Range, load_machine
 from kinematics.machine.file import builtin_text
-from kinematics.machine.written import machine_copy
+from kinematics.machine.settings import parse_settings
+from kinematics.machine.written import machine_copy, setting_text
 
 ODD = """\
 # our own
@@ -53,6 +56,46 @@ def test_one_key_changes_one_line_and_keeps_its_comment(tmp_path: Path) -> None:
     assert len(gone) == len(new) == 2
     assert "print_acceleration_mm_s2 = 2500.0 # measured" in new
     assert "axes.x.max_speed_mm_s = 320   # X" in new
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (4000.0, "4000"),
+        (0.1, "0.1"),
+        (1234567.5, "1234567.5"),
+        (12, "12"),
+        (True, "true"),
+        ("three-hump-EI", "three-hump-EI"),
+        ("outer wall", "outer wall"),
+        ("true", '"true"'),
+        ("12", '"12"'),
+        ('red, "best"', '"red, \\"best\\""'),
+        (Range(1.0, 2.0, 3.0), "{low = 1.0, likely = 2.0, high = 3.0}"),
+        (((200.0, 9.0), (220.0, 12.5)), "[[200.0, 9.0], [220.0, 12.5]]"),
+        (({"frequency_hz": 40, "damping_ratio": 0.1},), "[{frequency_hz = 40, damping_ratio = 0.1}]"),
+    ],
+)
+def test_a_setting_is_read_as_it_was(value: Any, text: str) -> None:
+    assert setting_text(value) == text
+    read = parse_settings(f"key={text}, other=1")["key"]
+    plain = value.as_dict() if isinstance(value, Range) else value
+    assert read == (json.loads(json.dumps(plain)) if isinstance(plain, tuple) else plain)
+    assert parse_settings(f"key={setting_text(Candidate('one', {'key': value}).set['key'])}") == {"key": read}
+
+
+def test_a_list_of_tables_stands_on_one_line() -> None:
+    modes = [{"frequency_hz": 40.0, "damping_ratio": 0.1}, {"frequency_hz": 60.0, "damping_ratio": 0.1}]
+    copy = machine_copy("quick", {"vibration.x.modes": modes}, [Candidate("stiffer", {"vibration.y.modes": modes})])
+    line = "[{frequency_hz = 40.0, damping_ratio = 0.1}, {frequency_hz = 60.0, damping_ratio = 0.1}]"
+    assert f"[vibration.x]\nmodes = {line}\n" in copy
+    assert f'set = {{"vibration.y.modes" = {line}}}\n' in copy
+
+
+@given(st.floats(allow_nan=False, allow_infinity=False) | st.text())
+@settings(max_examples=200, deadline=None, derandomize=True)
+def test_any_number_or_text_of_a_setting_is_read_as_it_was(value: float | str) -> None:
+    assert parse_settings(f"key={setting_text(value)}, other=1") == {"key": value, "other": 1}
 
 
 def test_the_other_corner_rule_goes(tmp_path: Path) -> None:

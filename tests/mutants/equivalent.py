@@ -93,6 +93,8 @@ FAMILIES: tuple[Iterator[Equivalent], ...] = (
         ("LANES % 1", "LANES >> 1", "LANES & 1", "LANES - 2"),
         ANY_TABLE,
     ),
+    everywhere(PLAN, r"DELAY\] > 0\.0", ("DELAY] != 0.0",), "A delay is 0 or more."),
+    *(everywhere(path, r"\bwindow > 0\b", ("window != 0",), "A window is 0 or more.") for path in (BATCH, PLAN)),
     everywhere(PLAN, r"i & np\.uint64\(LANES - 1\)", ("i % np.uint64(LANES - 1)",), ANY_TABLE),
 )
 
@@ -128,9 +130,9 @@ EQUIVALENT: tuple[Equivalent, ...] = (
         ANY_BLOCK,
     ),
     *each(BATCH, "batch_moves", "if m == 0 or (2 * m < size and not last):", "(2", ("( 3", "( 1"), ANY_BLOCK),
-    *each(PLAN, "plan_moves", "2 * m < size and not last", " * ", ARITHMETIC, ANY_BLOCK),
-    *each(PLAN, "plan_moves", "2 * m < size and not last", "<", ("!=", "<=", "is not"), ANY_BLOCK),
-    *each(PLAN, "plan_moves", "2 * m < size and not last", "2", (" 3", " 1"), ANY_BLOCK),
+    *each(PLAN, "plan_moves", "if 2 * m < size and not last:", " * ", ARITHMETIC, ANY_BLOCK),
+    *each(PLAN, "plan_moves", "if 2 * m < size and not last:", "<", ("!=", "<=", "is not"), ANY_BLOCK),
+    *each(PLAN, "plan_moves", "if 2 * m < size and not last:", "2", (" 3", " 1"), ANY_BLOCK),
     *each(
         CORNERS,
         "corner_features",
@@ -170,13 +172,6 @@ EQUIVALENT: tuple[Equivalent, ...] = (
         "+",
         ("|", "^"),
         "CORNER_Z is 4, which has no bit in common with 1.",
-    ),
-    changed(
-        PLAN,
-        "plan_moves",
-        "tied = tied or advance[row, DELAY] > 0.0",
-        ("> 0.0", "!= 0.0"),
-        "A delay is 0 or more.",
     ),
     changed(
         PLAN,
@@ -267,13 +262,6 @@ EQUIVALENT: tuple[Equivalent, ...] = (
         "Layers are kept apart only where their number is above 0.",
     ),
     changed(
-        "planner/tied.py",
-        "find_tied",
-        "over = (most[k] + delay * own[k]) * ratio[i] - limit",
-        ("- limit", "// limit"),
-        "Only its sign is asked for; just at the limit one move more is looked at, and found to be held by nothing.",
-    ),
-    changed(
         "limits/combine.py",
         "_path",
         "if kind == PRINT or kind == TRAVEL:",
@@ -317,39 +305,11 @@ EQUIVALENT: tuple[Equivalent, ...] = (
         "A class that is looked up once more has the same limits.",
     ),
     changed(
-        "planner/tied.py",
-        "counting",
-        "if count > w.chains.size:",
-        (">", "is not"),
-        "Fresh room is as good: what is told of tied moves is still to be written.",
-    ),
-    changed(
-        "planner/tied.py",
-        "counting",
-        "more = room_for(0, min(2 * count, w.moves.size), w.tables.shape[1], w.tables.shape[2])",
-        ("room_for(0", "room_for( 1"),
-        "The arrays of every move, of this size, are not taken.",
-    ),
-    changed(
         "planner/cuts.py",
         "lead_in",
         'first = int(np.searchsorted(travelled, travelled[-1] - sight.behind - 2.0 * WINDOW_SLACK, side="right")) - 1',
         ("2.0 *", "1.0 *"),
         "Places are looked up a slack nearer than a ceiling sees: either keeps these and more.",
-    ),
-    changed(
-        "planner/plan.py",
-        "plan_moves",
-        "elif window > 0 and whole.size > 0:",
-        ("window > 0", "window != 0"),
-        "A window is 0 or more.",
-    ),
-    changed(
-        "planner/plan.py",
-        "plan_moves",
-        "nodes[0] = square  # what lies before it is settled",
-        ("nodes[0]", "nodes[ -1]"),
-        "A first node that may be faster asks more moves what they admit, and the forward pass begins with the square.",
     ),
     changed(
         "planner/durations.py",
@@ -359,32 +319,11 @@ EQUIVALENT: tuple[Equivalent, ...] = (
         "Told one by one, in the general way, they come to the same numbers.",
     ),
     changed(
-        "planner/durations.py",
-        "tied_durations",
-        "if chain >= 0:",
-        (">=", ">"),
-        "Looked for once more between the move's speeds, the line is the same, and so is its knee.",
-    ),
-    changed(
-        "planner/tied.py",
-        "walked",
-        "if square + work.sure[k] >= most:",
-        ("square +", "square %"),
-        "Only spares work: where the ceiling is surely reached, asking exactly comes to it as well.",
-    ),
-    changed(
-        "planner/tied.py",
+        "planner/ramps.py",
         "",
         "JUST_BELOW = 1.0 - 1e-12  # share of a speed at which what ends there is still known",
         ("1.0 -", "1.0 +"),
         "Where pieces meet both admit the same, and the last has no end: the twelfth digit of an acceleration.",
-    ),
-    changed(
-        "planner/tied.py",
-        "find_tied",
-        "begins = curves[motor, piece - 1, END_OF_CURVE] if piece > 0 else -1.0",
-        ("piece > 0", "piece != 0"),
-        "Pieces are counted from 0.",
     ),
     changed(
         "planner/ceilings.py",
@@ -392,13 +331,6 @@ EQUIVALENT: tuple[Equivalent, ...] = (
         "_, _, _, ramp_1, ramp_2, ramp_3 = motors_of_class(inverse, int(classes[i]), 3, STEADY_SHARE)",
         (", 3,", ", 4,"),
         "There are three motors at most: the second and the third are looked up either way.",
-    ),
-    changed(
-        "planner/durations.py",
-        "tied_durations",
-        "if chain >= 0:",
-        (">=", "<"),
-        "A line that is looked for once more is the same; who has none goes the general way, whatever its knee.",
     ),
     changed(
         "limits/combine.py",

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from kinematics.limits import columns as by
 from kinematics.limits.drive import ForceCurve, curve_table
 from kinematics.planner import plan as single
+from kinematics.planner.ties import first_lines
 from tests.mutants.test_drawn_features import (
     Case,
     acceleration_of,
@@ -35,11 +36,13 @@ A_TENTH = 0.1  # of what a motor gives at rest: with less left its speed ends
 
 
 class Tied(NamedTuple):
-    """A job whose acceleration falls: the rest of it, pressure advance by class (mm/s, s), and curves of drives."""
+    """A job whose acceleration falls: the rest of it, pressure advance by class (mm/s, s), curves of drives,
+    and what curves of the path take of them (t/mm)."""
 
     case: Case
     advance: Reals
     curves: Sequence[ForceCurve]
+    pulls: Reals
 
 
 def drawn_ties(seed: int) -> Tied:
@@ -71,8 +74,11 @@ def drawn_ties(seed: int) -> Tied:
     at_rest = np.array([curve.force[0] for curve in curves]).reshape(-1, 1)
     mass = (at_rest - friction) / (own * rng.uniform(0.7, 3.0, shares.shape))
     loads = np.stack([mass, friction, shares], axis=1) * (shares > 0.0)[:, None, :]
-    ties = case.ties._replace(loads=loads, pulls=pulls, curves=curve_table(curves))
-    return Tied(case._replace(ties=ties), np.stack([table[:, by.FILAMENT_MOST], delays], axis=1), curves)
+    table_of = curve_table(curves)
+    firsts = first_lines(table_of, loads, np.ascontiguousarray(pulls.T))
+    shares_most = loads[:, 2].max(axis=1, initial=0.0)
+    ties = case.ties._replace(loads=loads, firsts=firsts, shares=shares_most, curves=table_of)
+    return Tied(case._replace(ties=ties), np.stack([table[:, by.FILAMENT_MOST], delays], axis=1), curves, pulls)
 
 
 class Move(NamedTuple):
@@ -111,7 +117,7 @@ def chains_of(tied: Tied, i: int) -> list[tuple[int, float, Reals, ForceCurve | 
     for k, curve in enumerate(tied.curves):
         mass, friction, share = ties.loads[k, :, i]
         if mass > 0.0:
-            found.append((by.DRIVE_1 + k, share, np.array([mass, friction, ties.pulls[k, i]]), curve))
+            found.append((by.DRIVE_1 + k, share, np.array([mass, friction, tied.pulls[k, i]]), curve))
     most, delay = tied.advance[f.move_class[i]]
     if delay > 0.0 and f.ratio[i] > 0.0:
         found.append((by.ADVANCE, delay, np.array([most / f.ratio[i]]), None))

@@ -62,7 +62,8 @@ class Units(NamedTuple):
         force = self.mass * self.length / self.time**2
         return Ties(
             ties.loads * np.array([self.mass, force, 1.0])[:, None],
-            ties.pulls * (self.mass / self.length),
+            ties.firsts * np.array([self.length / self.time**2, 1.0 / self.time, 1.0 / self.length])[:, None],
+            ties.shares,
             ties.curves * np.array([self.length / self.time, force, self.mass / self.time]),
             ties.move_reach / self.length,
             ties.byte_reach / self.length,
@@ -70,7 +71,7 @@ class Units(NamedTuple):
 
 
 MICRO, LARGE = Units(2.0**-20, 2.0**6), Units(2.0**12, 2.0**-4)
-TINY = Units(2.0**-60, 2.0**14, 2.0**3)  # accelerations of 1e-24
+TINY = Units(2.0**-45, 2.0**14, 2.0**3)  # accelerations of 1e-19
 
 
 def compare(found: single.Plan, other: single.Plan, units: Units, seed: int) -> None:

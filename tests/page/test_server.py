@@ -276,6 +276,24 @@ def test_the_report_that_is_taken_along_holds_what_was_kept(client: TestClient) 
     assert "&lt;u&gt;brisk&lt;/u&gt;" in text
 
 
+def test_settings_that_are_tables_are_told_as_they_are_typed(tmp_path: Path) -> None:
+    machine = tmp_path / "bench.toml"
+    told = "{low = 900, likely = 1000, high = 1200}"
+    machine.write_text(f"{BENCH.read_text()}\n[[candidate]]\nname = 'tried'\nset = {{ acceleration = {told} }}\n")
+    query = urlencode({"acceleration": told, "vibration.x.modes": "[{frequency_hz = 48, damping_ratio = 0.1}]"})
+    with asking(SAMPLE, str(machine)) as client:
+        (tried,) = (one for one in client.get("/sheet").json()["candidates"] if one["name"] == "tried")
+        assert tried["set"] == [["acceleration", told]]
+        total = client.get(f"/total?{urlencode(dict(tried['set']))}").json()["total_s"]
+        assert total == client.get("/total?acceleration=1000").json()["total_s"]
+        command = client.get(f"/rest?{query}").json()["command"]
+        total = client.get(f"/total?{query}").json()["total_s"]
+        assert client.get(f"/report.html?{query}").status_code == 200
+    words = [{"test_cube.gcode": SAMPLE, "bench.toml": str(machine)}.get(one, one) for one in shlex.split(command)]
+    assert words[:2] == ["kinematics", "estimate"]
+    assert json.loads(run_apart(*words[1:], "--json").out)["total_s"] == total
+
+
 def test_upgrades_are_weighed_on_the_setting() -> None:
     machine = str(SAMPLES / "shop" / "bench.toml")
     with asking(SAMPLE, machine) as client:

@@ -257,7 +257,7 @@ def test_a_drive_ends_where_a_tenth_of_its_acceleration_is_left() -> None:
 
 @pytest.mark.parametrize("seed", range(10))
 def test_ramps_at_once_are_those_one_by_one(seed: int) -> None:
-    """Peak, seconds and path of sixty-four moves, each held by its own ceiling and one line; few want more."""
+    """Peak and seconds of sixty-four moves, each held by its own ceiling and one line; few want more."""
     rng = np.random.default_rng(300 + seed)
     numbers, moves, count = np.zeros(ramps.ROOM), [], ramps.MOST_AT_ONCE
     for j in range(count):
@@ -278,7 +278,8 @@ def test_ramps_at_once_are_those_one_by_one(seed: int) -> None:
         if over > 0.0 and beta + gamma == 0.0:
             knee = math.inf
         moves.append((pieces, own, low, high, length, top))
-        told = (own, alpha, beta, gamma, knee, low, high, top, length)
+        ends_of_move = (low, high) if j % 2 else (high, low)
+        told = (own, alpha, beta, gamma, knee, *ends_of_move, 1.0 / top, length)
         for row, value in enumerate(told):
             numbers[row * count + j] = value
     at_once(count, numbers)
@@ -293,14 +294,21 @@ def test_ramps_at_once_are_those_one_by_one(seed: int) -> None:
         line, level = np.zeros(2), np.zeros(2)
         lasting(pieces, own, low, high, line)
         lasting(pieces, own, high, found, level)
-        for own_row, line_row, seconds in (
-            (ramps.LEVEL_BETWEEN, ramps.LINE_BETWEEN, line),
-            (ramps.LEVEL_BEYOND, ramps.LINE_BEYOND, level),
-        ):
-            assert row[line_row // count] == pytest.approx(seconds[0], rel=CLOSE, abs=1e-9)
-            assert row[own_row // count] == pytest.approx(seconds[1], rel=CLOSE, abs=1e-9)
+        between, beyond = line.sum(), level.sum()
+        rising, falls = (between + beyond, beyond) if j % 2 else (beyond, between + beyond)
         way = covered(pieces, own, low, found) + covered(pieces, own, high, found)
-        assert row[ramps.CRUISED // count] == pytest.approx(length - way, abs=1e-9 * max(length, 1.0))
+        cruising = max(length - way, 0.0) / found
+        expected = {
+            ramps.UNDER_LINE: line[0] + 2.0 * level[0],
+            ramps.UNDER_OWN: line[1] + 2.0 * level[1],
+            ramps.RISING: rising,
+            ramps.FALLING: falls,
+            ramps.CRUISING: cruising,
+            ramps.DURATION: rising + falls + cruising,
+        }
+        for place, seconds in expected.items():
+            assert row[place // count] == pytest.approx(seconds, rel=CLOSE, abs=1e-9)
+        assert row[ramps.ADMITTED // count] == pytest.approx(admitted(pieces, own, found * (1 - 1e-12)), rel=CLOSE)
     assert done > 0.6 * count
 
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import gc
+import weakref
 from itertools import combinations, pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,7 +15,18 @@ from hypothesis import strategies as st
 
 from kinematics.errors import InputError
 from kinematics.reports.marks import log_ticks, plain_number, spread
-from kinematics.reports.style import DARK, LIGHT, SMALL, DrawingLook, check_kind, fitted, folded, width_of
+from kinematics.reports.style import (
+    DARK,
+    LIGHT,
+    SMALL,
+    DrawingLook,
+    Headline,
+    check_kind,
+    fitted,
+    folded,
+    sheet,
+    width_of,
+)
 from tests.reports.colours import contrast, distance, lightness, linear, seen_by
 
 LOOKS = pytest.mark.parametrize("look", [LIGHT, DARK], ids=["light", "dark"])
@@ -110,6 +124,20 @@ def test_ticks_of_equal_ratios_are_round(low: float, high: float, ticks: list[fl
 )
 def test_numbers_on_axes_are_plain(value: float, words: str) -> None:
     assert plain_number(value) == words
+
+
+@pytest.mark.parametrize("grid", [(1, 1), (2, 1), (1, 3), (2, 2)])
+def test_a_figure_that_nobody_holds_any_more_goes(grid: tuple[int, int]) -> None:
+    placed: list[int] = []
+
+    def draw(given: Any, look: DrawingLook) -> Headline:
+        every = given if grid != (1, 1) else [given]
+        return Headline("a finding", place=lambda: placed.append(len(every)))
+
+    figure = weakref.ref(sheet(draw, 4.0, grid=grid))
+    gc.collect()
+    assert placed == [grid[0] * grid[1]]
+    assert figure() is None
 
 
 @pytest.mark.parametrize("name", ["a.gif", "a", "a.html"])

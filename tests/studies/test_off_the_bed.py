@@ -89,7 +89,7 @@ def walked(text: bytes, home: tuple[float, float, float]) -> tuple[int, int] | N
 @settings(max_examples=60, deadline=None)
 def test_random_jobs_against_a_walk_and_in_blocks(tmp_path_factory: pytest.TempPathFactory, seed: int) -> None:
     random = Random(seed)
-    text = gcode_grammar.lines(seed, 300)
+    text = gcode_grammar.lines(seed, random.choice((300, 1200)))
     home = random.choice(((0.0, 0.0, 0.0), (-5.0, 3.0, 0.0)))
     machine = FLAT.with_settings({"machine.home_mm": list(home)}, "test")
     path = tmp_path_factory.mktemp("jobs") / "job.gcode"
