@@ -63,6 +63,8 @@ ANY_BLOCK = "Only how long a block is: wherever it is cut, its own ceiling holds
 ONCE_MORE = "Where the corner's own turn is the widest, the same numbers are written once more."
 NOT_TAKEN = "Taken only where a turn across a short run has been put in its place."
 PATH_ENDS = "Whatever is below 0 is an end of the path."
+STEPS = "steps = min(places[0, corner] - places[0, corner - 1], places[0, corner + 1] - places[0, corner])"
+NO_CURVE = "A curve is looked for where none can be, and none is found: chords turn by more than 1.55 rad."
 FILES = (BATCH, CEILINGS, CORNERS, PLAN, PASSES, "planner/cuts.py", "planner/features.py", "planner/ties.py")
 ARITHMETIC = (" + ", " - ", " ** ", " >> ", " << ", " | ", " & ", " ^ ")
 
@@ -93,6 +95,8 @@ FAMILIES: tuple[Iterator[Equivalent], ...] = (
         ("LANES % 1", "LANES >> 1", "LANES & 1", "LANES - 2"),
         ANY_TABLE,
     ),
+    everywhere(PLAN, r"\bchains > 0\b", ("chains != 0",), "Chains are counted."),
+    everywhere(PLAN, r"\bsize == 0\b", ("size <= 0",), "A size is 0 or more."),
     everywhere(PLAN, r"DELAY\] > 0\.0", ("DELAY] != 0.0",), "A delay is 0 or more."),
     *(everywhere(path, r"\bwindow > 0\b", ("window != 0",), "A window is 0 or more.") for path in (BATCH, PLAN)),
     everywhere(PLAN, r"i & np\.uint64\(LANES - 1\)", ("i % np.uint64(LANES - 1)",), ANY_TABLE),
@@ -389,4 +393,35 @@ EQUIVALENT: tuple[Equivalent, ...] = (
         for line in ("move = -1 if rests[move] else move - 1", "move = -1 if rests[move + 1] else move + 1")
         for one in each("vibration/path_rounding.py", "_speeds_by_rounding", line, "= -1", ("= ~1", "= - 2"), PATH_ENDS)
     ),
+    changed(
+        "planner/tied.py",
+        "look_ahead_up",
+        "square, met = 0.0, -1",
+        ("-1", "- 2"),
+        "Below every node, as before.",
+    ),
+    changed(
+        "planner/cuts.py",
+        "_all_settled",
+        "for node, left in zip(pending.tolist(), ahead.tolist(), strict=True):",
+        ("True", "False"),
+        "There are as many of each: one is made of the other.",
+    ),
+    changed(
+        "planner/cuts.py",
+        "is_settled",
+        "if features.lead.size > 0:",
+        ("> 0", "> 1"),
+        "Where there is a corner there are two moves.",
+    ),
+    *each(
+        "vibration/filters.py",
+        "",
+        "@lru_cache(maxsize=64)",
+        "64",
+        (" 63", " 65"),
+        "How many answers are kept changes none.",
+    ),
+    *each(CORNERS, "corner_features", STEPS, "corner - 1]", ("corner ** 1]", "corner // 1]", "corner * 1]"), NO_CURVE),
+    *each(CORNERS, "corner_features", STEPS, "corner + 1]", ("corner ** 1]", "corner // 1]", "corner * 1]"), NO_CURVE),
 )

@@ -211,6 +211,33 @@ def test_a_plan_in_used_memory_is_the_plan() -> None:
             assert np.array_equal(np.asarray(one), np.asarray(other))
 
 
+def test_of_equal_ceilings_the_first_is_the_cause() -> None:
+    """Every ceiling of speed and of acceleration the same; then without the first of them, and so on."""
+    made: dict[str, Any] = dict.fromkeys(("x", "y", "z", "ratio", "lead"), np.ones(4))
+    features = features_of(zigzag(3))._replace(**made, motor=np.ones((3, 4)), pace=np.full(4, 1.0 / 64.0))
+    features = features._replace(motor_corner=np.ones((3, 4)))
+    features = features._replace(rest=np.ones(5, np.uint8), rounded=np.zeros(4))
+    speeds = (
+        by.SPEED_SHARE,
+        by.CAP,
+        *range(by.X_MOST, by.FILAMENT_MOST + 1),
+        *range(by.MOTOR_1_MOST, by.MOTOR_3_MOST + 1),
+    )
+    ramps = (*range(by.PATH_RAMP, by.FILAMENT_RAMP + 1), *range(by.MOTOR_1_RAMP, by.MOTOR_3_RAMP + 1), by.ROUNDING_RAMP)
+    slow = (*range(by.COMMANDED_SPEED, by.MOTOR_3_SPEED + 1),)
+    held = (*range(by.PATH_ACCELERATION, by.FILAMENT_ACCELERATION + 1), *range(by.MOTOR_1_ACCELERATION, by.CAUSES))
+    table = np.full((1, by.LIMITS), math.inf)
+    table[0, speeds], table[0, ramps] = 64.0, 4096.0
+    table[0, by.SPEED_SHARE] = 1.0
+    for k, cause in enumerate((*held, by.ROUNDING_ACCELERATION)):
+        assert plan(features, table).ramp_cause.tolist() == [cause] * 4
+        table[0, ramps[k]] = math.inf
+    table[0, by.PATH_RAMP] = 1e9
+    for k, cause in enumerate(slow):
+        assert plan(features, table).cruise_cause.tolist() == [cause] * 4
+        table[0, speeds[k]] = math.inf
+
+
 def test_what_the_columns_of_a_table_ask_for() -> None:
     """Column by column: which hang on how much each axis changes, which permit steps, and which are of a budget."""
     for column in range(by.LIMITS):
