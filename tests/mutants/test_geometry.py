@@ -238,6 +238,20 @@ def test_of_equal_ceilings_the_first_is_the_cause() -> None:
         table[0, speeds[k]] = math.inf
 
 
+@pytest.mark.parametrize("carriage", range(3))
+def test_of_the_carriages_the_one_that_is_pulled_at_steady_speed_is_the_cause(carriage: int) -> None:
+    """v² = 0.2·800/c of one of three, c = 0.1/mm: 40 mm/s, held at them on 30 mm of way."""
+    bend = np.zeros((3, 4))
+    bend[carriage] = 0.1
+    features = features_of(zigzag(3))._replace(rest=np.ones(5, np.uint8), length=np.full(4, 30.0))
+    features = features._replace(motor=np.ones((3, 4)), motor_corner=np.ones((3, 4)), bend=bend)
+    table = np.full((1, by.LIMITS), math.inf)
+    table[0, by.MOTOR_1_RAMP : by.MOTOR_3_RAMP + 1] = 800.0
+    found = plan(features, table)
+    assert found.speed_peak == pytest.approx([40.0] * 4)
+    assert found.cruise_cause.tolist() == [by.MOTOR_1_STEADY + carriage] * 4
+
+
 def test_what_the_columns_of_a_table_ask_for() -> None:
     """Column by column: which hang on how much each axis changes, which permit steps, and which are of a budget."""
     for column in range(by.LIMITS):
