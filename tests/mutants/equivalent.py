@@ -168,7 +168,7 @@ EQUIVALENT: tuple[Equivalent, ...] = (
     changed(
         "planner/plan.py",
         "plan_moves",
-        "elif window > 0 and whole.size > 0:",
+        "if window > 0 and not climbing:",
         ("window > 0", "window != 0"),
         "A window is 0 or more.",
     ),
