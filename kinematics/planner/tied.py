@@ -374,34 +374,27 @@ def find_lines(
 
 
 @compiled_leaf
-def reached(
-    alpha: float, beta: float, gamma: float, knee: float, own: float, length: float, square: float, ceiling: float
-) -> float:
-    """The squared speed at the fast end of a move that one line holds and whose slow end has the speed `square`.
+def reached(work: Falling, k: int, length: float, square: float, ceiling: float, shares: Reals) -> float:
+    """The squared speed at the fast end of the tied move `k` of a block, whose slow end has the speed `square`.
 
-    At most `ceiling`; all in mm²/s², `length` in mm. Who asks has looked whether the least acceleration of the move is
-    enough (`sure`).
+    At most `ceiling`; all in mm²/s², `length` in mm; `shares` scratch. Who asks has looked whether the least
+    acceleration of the move is enough (`sure`).
     """
-    slow, top = math.sqrt(square), math.sqrt(ceiling)
-    knee = min(knee, top)
-    if slow < knee:
-        path = 0.5 * (knee - slow) * (knee + slow) / own
-        if path >= length:
-            return min(square + 2.0 * own * length, ceiling)
-        slow, length = knee, length - path
-        if knee >= top:
-            return ceiling
-    speed, _, _ = gained_on(alpha, beta, gamma, slow, length, top)
-    return ceiling if speed >= top else speed * speed
-
-
-@compiled_leaf
-def reached_by_several(work: Falling, k: int, length: float, square: float, ceiling: float, shares: Reals) -> float:
-    """As `reached`, where several lines hold the move `k` of a block; `shares` scratch."""
-    top, segments, holders = math.sqrt(ceiling), work.segments, work.chain_of_segment
-    lay_table(k, work.held, work.lines, work.table)
-    lower_envelope(work.table, 0, work.lines.shape[1], work.own[k], top, 0, segments, holders)
-    speed, _, _ = climb(segments, holders, 0, math.sqrt(square), length, top, 0.0, shares)
+    slow, top, own, one, segments = math.sqrt(square), math.sqrt(ceiling), float(work.own[k]), work.one, work.segments
+    if work.holders[k] >= 0:
+        knee = min(one[KNEE, k], top)
+        if slow < knee:
+            path = 0.5 * (knee - slow) * (knee + slow) / own
+            if path >= length:
+                return min(square + 2.0 * own * length, ceiling)
+            slow, length = knee, length - path
+            if knee >= top:
+                return ceiling
+        speed, _, _ = gained_on(one[ALPHA, k], one[BETA, k], one[GAMMA, k], slow, length, top)
+    else:
+        lay_table(k, work.held, work.lines, work.table)
+        lower_envelope(work.table, 0, work.lines.shape[1], own, top, 0, segments, work.chain_of_segment)
+        speed, _, _ = climb(segments, work.chain_of_segment, 0, slow, length, top, 0.0, shares)
     return ceiling if speed >= top else speed * speed
 
 
@@ -429,7 +422,7 @@ def look_ahead_up(
     reached with its step. Where moves are cut the controller sees whole ones, and only their starts are lowered.
     """
     whole, rest, length, n = features.whole, features.rest, features.length, gains.size
-    level, sure, holders, one, owns = work.level, work.sure, work.holders, work.one, work.own
+    level, sure = work.level, work.sure
     cut = whole.size > 0
     node = stop = 0
     while node < n:
@@ -457,11 +450,8 @@ def look_ahead_up(
             for k in range(stop - 1, node - 1, -1):
                 most = nodes[k]
                 own = surely(square, gains[k], most, level[k], sure[k])
-                if own < 0.0 and holders[k] >= 0:
-                    way = length[begin + k]
-                    own = reached(one[ALPHA, k], one[BETA, k], one[GAMMA, k], one[KNEE, k], owns[k], way, square, most)
-                elif own < 0.0:
-                    own = reached_by_several(work, k, length[begin + k], square, most, shares)
+                if own < 0.0:
+                    own = reached(work, k, length[begin + k], square, most, shares)
                 square = own
                 if square >= nodes[k] * BELOW_CEILING:
                     met = k
@@ -499,16 +489,13 @@ def pass_backward(
 ) -> None:
     """Lower the squared ceilings of the nodes to those from which each move can brake, the first node's as well."""
     rest, length = features.rest, features.length
-    level, sure, holders, one, owns = work.level, work.sure, work.holders, work.one, work.own
+    level, sure = work.level, work.sure
     square = arrivals[n] if rest[begin + n] else nodes[n]
     for k in range(n - 1, -1, -1):
         most = nodes[k]
         own = surely(square, gains[k], most, level[k], sure[k])
-        if own < 0.0 and holders[k] >= 0:
-            way = length[begin + k]
-            own = reached(one[ALPHA, k], one[BETA, k], one[GAMMA, k], one[KNEE, k], owns[k], way, square, most)
-        elif own < 0.0:
-            own = reached_by_several(work, k, length[begin + k], square, most, shares)
+        if own < 0.0:
+            own = reached(work, k, length[begin + k], square, most, shares)
         square = own
         nodes[k] = square
         if rest[begin + k]:
@@ -529,7 +516,7 @@ def pass_forward(
 ) -> float:
     """Lower the squared ceilings to what can be reached, beginning with `square`, or from rest; return the last one."""
     rest, length = features.rest, features.length
-    level, sure, holders, one, owns = work.level, work.sure, work.holders, work.one, work.own
+    level, sure = work.level, work.sure
     if rest[begin]:
         square = nodes[0]
     nodes[0] = square
@@ -537,11 +524,8 @@ def pass_forward(
         ends_at_rest = rest[begin + k + 1]
         most = arrivals[k + 1] if ends_at_rest else nodes[k + 1]
         own = surely(square, gains[k], most, level[k], sure[k])
-        if own < 0.0 and holders[k] >= 0:
-            way = length[begin + k]
-            own = reached(one[ALPHA, k], one[BETA, k], one[GAMMA, k], one[KNEE, k], owns[k], way, square, most)
-        elif own < 0.0:
-            own = reached_by_several(work, k, length[begin + k], square, most, shares)
+        if own < 0.0:
+            own = reached(work, k, length[begin + k], square, most, shares)
         square = own
         arrivals[k + 1] = square
         if ends_at_rest:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from kinematics.business.upgrades import Upgrades
-    from kinematics.studies.caps import Caps
+    from kinematics.studies.caps import CapRow, Caps
     from kinematics.studies.compare import Comparison
     from kinematics.studies.estimate import Estimate, JobEstimate
     from kinematics.studies.target import Target
@@ -114,18 +114,23 @@ def draw_comparison(axes: Axes, look: DrawingLook, comparison: Comparison) -> He
     return Headline(finding, f"{jobs_text(names)} on {comparison.machine.name}{more}", (), place)
 
 
-def draw_caps(axes: Axes, look: DrawingLook, caps: Caps) -> Headline:
-    """Each limit that is set, as a share of the highest that its caps allow."""
+def rows_with_caps(caps: Caps) -> list[tuple[CapRow, float]]:
+    """Each limit that is set and has a known cap, with the highest that its caps allow; the nearest to it first."""
     rows = []
     for row in caps.rows:
         bounds = [bound for bound in (row.no_further_than, row.in_the_job) if bound is not None]
         if row.asked is not None and bounds and min(bounds) > 0.0:
             rows.append((row, min(bounds)))
+    return sorted(rows, key=lambda pair: -(pair[0].asked or 0.0) / pair[1])
+
+
+def draw_caps(axes: Axes, look: DrawingLook, caps: Caps) -> Headline:
+    """Each limit that is set, as a share of the highest that its caps allow."""
+    rows = rows_with_caps(caps)
     about = f"{caps.machine.name}; 100 % is the highest that the known caps allow"
     if not rows:
         quiet(axes, look, "The machine file tells nothing that would stop a limit.")
         return Headline("No cap is known on this machine", about)
-    rows.sort(key=lambda pair: -(pair[0].asked or 0.0) / pair[1])
     shown = [
         OneBar(
             row.what,
@@ -139,6 +144,8 @@ def draw_caps(axes: Axes, look: DrawingLook, caps: Caps) -> Headline:
     axes.axvline(100.0, color=look.ink, linewidth=1.1, zorder=3)
     over = [row for row, _ in rows if row.within_caps is False]
     finding = f"All {len(rows)} limits with a known cap stay within it"
+    if len(rows) == 1:
+        finding = "The one limit with a known cap stays within it"
     if over:
         finding = f"{over[0].what[:1].upper()}{over[0].what[1:]} is set beyond what {over[0].stopped_by} takes"
         finding += (

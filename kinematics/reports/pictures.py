@@ -41,7 +41,7 @@ def _bars(
 PICTURES: dict[str, Callable[[Any], Picture]] = {
     "Estimate": _bars(by_bars.draw_causes, lambda found: len(by_bars.causes_of(found.jobs))),
     "Comparison": _bars(by_bars.draw_comparison, lambda found: len(found.totals)),
-    "Caps": _bars(by_bars.draw_caps, lambda found: sum(row.asked is not None for row in found.rows)),
+    "Caps": _bars(by_bars.draw_caps, lambda found: max(1, len(by_bars.rows_with_caps(found)))),
     "Target": _bars(by_bars.draw_target, lambda found: len(found.turned)),
     "Upgrades": _bars(by_bars.draw_upgrades, lambda found: len(found.alone)),
     "Ringing": _bars(by_bars.draw_ringing, lambda found: len(found.axes)),

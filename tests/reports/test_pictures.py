@@ -245,3 +245,15 @@ def test_the_path_ends_where_the_file_says_and_takes_as_long_as_planned(tmp_path
     assert path.seconds.sum() == pytest.approx(estimate.motion_s)
     assert sum(spent for _, spent in path.causes) == pytest.approx(estimate.motion_s)
     assert set(path.layer.tolist()) >= {1, 2, 3, 4, 5}
+
+
+def test_a_picture_of_caps_is_as_high_as_its_bars_and_counts_them() -> None:
+    """Of many limits that are set, one alone has a known cap on a plain machine with a hotend."""
+    plain = kinematics.caps(None, "middling").machine.with_settings({"hotend.max_flow_mm3_s": 14}, "test")
+    found = kinematics.caps(SAMPLES / "test_cube.gcode", plain)
+    assert sum(row.asked is not None for row in found.rows) > 5
+    figure = pictures.figure_of(found)
+    bars = [patch for axes in figure.axes for patch in axes.patches if patch.get_width() > 0.0]
+    assert len(bars) == 1
+    assert "The one limit with a known cap stays within it" in [text.get_text() for text, _ in texts_of(figure)]
+    assert figure.get_size_inches()[1] < 0.7 * pictures.figure_of(kinematics.caps(None, BENCH)).get_size_inches()[1]
