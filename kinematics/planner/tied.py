@@ -377,19 +377,14 @@ def find_lines(
 def reached(work: Falling, k: int, length: float, square: float, ceiling: float, shares: Reals) -> float:
     """The squared speed at the fast end of the tied move `k` of a block, whose slow end has the speed `square`.
 
-    At most `ceiling`; all in mm²/s², `length` in mm; `shares` scratch. Who asks has looked whether the least
-    acceleration of the move is enough (`sure`).
+    At most `ceiling`; all in mm²/s², `length` in mm; `shares` scratch. Who asks has looked whether it is certain at
+    once (`surely`), as it is up to the knee.
     """
     slow, top, own, one, segments = math.sqrt(square), math.sqrt(ceiling), float(work.own[k]), work.one, work.segments
     if work.holders[k] >= 0:
-        knee = min(one[KNEE, k], top)
+        knee = one[KNEE, k]
         if slow < knee:
-            path = 0.5 * (knee - slow) * (knee + slow) / own
-            if path >= length:
-                return min(square + 2.0 * own * length, ceiling)
-            slow, length = knee, length - path
-            if knee >= top:
-                return ceiling
+            slow, length = knee, length - 0.5 * (knee - slow) * (knee + slow) / own
         speed, _, _ = gained_on(one[ALPHA, k], one[BETA, k], one[GAMMA, k], slow, length, top)
     else:
         lay_table(k, work.held, work.lines, work.table)

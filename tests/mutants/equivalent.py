@@ -60,6 +60,7 @@ VOTES = "votes += 1 if found == chosen else -1"
 ANY_CLASS = "Whichever class of the block is taken for the commonest: moves of other classes are done by themselves."
 ANY_TABLE = "Whichever of the tables the seconds are added to: they are summed."
 ANY_BLOCK = "Only how long a block is: wherever it is cut, its own ceiling holds it there."
+ROOM = "Only how much room there is to spare for a larger job."
 ONCE_MORE = "Where the corner's own turn is the widest, the same numbers are written once more."
 NOT_TAKEN = "Taken only where a turn across a short run has been put in its place."
 PATH_ENDS = "Whatever is below 0 is an end of the path."
@@ -95,6 +96,13 @@ FAMILIES: tuple[Iterator[Equivalent], ...] = (
         ("LANES % 1", "LANES >> 1", "LANES & 1", "LANES - 2"),
         ANY_TABLE,
     ),
+    everywhere(
+        "planner/durations.py",
+        r"\blanes - 1\b",
+        ("lanes % 1", "lanes >> 1", "lanes & 1", "lanes - 2"),
+        ANY_TABLE,
+    ),
+    everywhere("planner/features.py", r"\bsize // 4\b", ("size % 4", "size | 4"), ROOM),
     everywhere(PLAN, r"\bchains > 0\b", ("chains != 0",), "Chains are counted."),
     everywhere(PLAN, r"\bsize == 0\b", ("size <= 0",), "A size is 0 or more."),
     everywhere(PLAN, r"DELAY\] > 0\.0", ("DELAY] != 0.0",), "A delay is 0 or more."),
@@ -424,4 +432,62 @@ EQUIVALENT: tuple[Equivalent, ...] = (
     ),
     *each(CORNERS, "corner_features", STEPS, "corner - 1]", ("corner ** 1]", "corner // 1]", "corner * 1]"), NO_CURVE),
     *each(CORNERS, "corner_features", STEPS, "corner + 1]", ("corner ** 1]", "corner // 1]", "corner * 1]"), NO_CURVE),
+    changed(
+        "limits/drive.py",
+        "jacobians",
+        "directions = np.eye(3)[:, :, None] * np.ones(places.shape[1])",
+        ("] *", "] /"),
+        "Times one is over one.",
+    ),
+    changed(CEILINGS, "commonest_class", "votes = 0", ("0", "1"), ANY_CLASS),
+    changed(
+        "planner/tied.py",
+        "tie_corners",
+        "is_lowered |= alpha[at] - beta[at] * speed[k] < bend[k] * nodes[k]",
+        (" < ", " <= "),
+        "Where both are equal the root is the node's own speed.",
+    ),
+    changed(
+        "planner/durations.py",
+        "tied_durations",
+        "laid += 1 if kinds[k] == LAID or (kinds[k] == STEADY and held[k] >= 1 << PIECED) else 0",
+        ("1 << PIECED", "1 * PIECED"),
+        "What is admitted at a steady speed is the same number, looked up one by one.",
+    ),
+    changed(
+        BATCH,
+        "_time_row",
+        "passed = np.zeros((max(1, marks.size), LANES))",
+        ("max(1", "max( 2"),
+        "A row that nobody reads.",
+    ),
+    *each(
+        "planner/ramps.py",
+        "",
+        "MOST_AT_ONCE = 64",
+        "64",
+        ("65", "63"),
+        "How many moves go at a time: each is by itself.",
+    ),
+    changed(
+        "vibration/path_rounding.py",
+        "_rounding_along",
+        "while at + 1 < moves and starts[at + 1] <= time:",
+        ("at + 1 <", "at + 1 !="),
+        "A place goes on by one at a time, from the first of some moves.",
+    ),
+    changed(
+        PASSES,
+        "backward_pass",
+        "fours = (n - 1) // 4",
+        ("n - 1", "n % 1"),
+        "What does not go by fours goes one by one.",
+    ),
+    changed(
+        "limits/command_rate.py",
+        "window_sums",
+        "for i in range(last, min(last + window - 1, end)):",
+        ("window - 1", "window * 1"),
+        "What is added where the next stretch begins is written over by that one.",
+    ),
 )
