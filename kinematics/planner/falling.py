@@ -405,8 +405,6 @@ def end_of_speed(tables: Reals, move: int, chain: int) -> float:
             tables[move, chain, at, GAMMA],
         )
         over = alpha - least
-        if alpha == math.inf:
-            return math.inf
         if over <= (beta + gamma * begin) * begin:
             return begin
         if beta > 0.0 or gamma > 0.0:

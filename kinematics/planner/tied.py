@@ -114,12 +114,6 @@ def room_for(size: int, drives: int, chains: int, pieces: int) -> Falling:
 
 
 @compiled_leaf
-def extruder_tie(ratio: float, advance: float, delay: float) -> float:
-    """The speed (mm/s) that v + p·a may not pass: V_e/r; infinity where the extruder ties nothing."""
-    return math.inf if delay == 0.0 or ratio == 0.0 else advance / ratio
-
-
-@compiled_leaf
 def find_tied(
     features: Features,
     ties: Ties,

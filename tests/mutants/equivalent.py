@@ -48,7 +48,7 @@ def everywhere(path: str, pattern: str, others: tuple[str, ...], proof: str) -> 
                 yield Equivalent(f"kinematics/{path}", inside.get(number, ""), line.strip(), after.strip(), proof)
 
 
-FALLING, COMBINE, PASSES = "planner/falling.py", "limits/combine.py", "planner/passes.py"
+FALLING, COMBINE, PASSES, TIED = "planner/falling.py", "limits/combine.py", "planner/passes.py", "planner/tied.py"
 MOTORS = (
     "MOTORS: Part(_motors, (*range(by.MOTOR_1_MOST, by.MOTOR_1_MOST + 3), "
     "*range(by.MOTOR_1_RAMP, by.MOTOR_1_RAMP + 3))),"
@@ -489,5 +489,77 @@ EQUIVALENT: tuple[Equivalent, ...] = (
         "for i in range(last, min(last + window - 1, end)):",
         ("window - 1", "window * 1"),
         "What is added where the next stretch begins is written over by that one.",
+    ),
+    changed(
+        COMBINE,
+        "of",
+        "if last is not None and last[0] is machine and last[1] == varied and last[2] is scaled:",
+        ("[1] ==", "[1] is"),
+        "Limits that are made once more are the same.",
+    ),
+    changed(
+        FALLING,
+        "end_of_speed",
+        "if beta > 0.0 or gamma > 0.0:",
+        ("gamma > ", "gamma >= "),
+        "What falls by nothing has its root at infinity, where only the last piece ends.",
+    ),
+    *each(
+        TIED,
+        "find_tied",
+        "several += 1 if held[k] >= 1 << PIECED else 0",
+        ">= 1 << PIECED",
+        (">= 1 >> PIECED", "is not 1 << PIECED"),
+        "Looked at one by one, moves of one piece come to the same numbers.",
+    ),
+    changed(
+        TIED,
+        "tie_corners",
+        "for chain in range(lines.shape[1]):",
+        ("shape[1]", "shape[ 0]"),
+        "Only motors have several pieces, four of them at most.",
+    ),
+    *each(
+        TIED,
+        "room_for",
+        "np.empty((4, chains, pieces + 1, size)),",
+        "((4",
+        ("(( 5",),
+        "A column that nobody reads.",
+    ),
+    changed(
+        TIED,
+        "look_ahead_up",
+        "for k in range(stop - 1, node - 1, -1):  # nearly always the least that a move takes is enough",
+        ("node - 1", "node * 1"),
+        "What the quick walk does not tell the exact one does.",
+    ),
+    changed(
+        TIED,
+        "find_lines",
+        "sure[k], holders[k] = surely_gained if is_tied else gain, holder if held[k] < 1 << PIECED else -1",
+        ("1 << PIECED", "1 & PIECED"),
+        "Without one line the general way comes to the same numbers.",
+    ),
+    changed(
+        "planner/ramps.py",
+        "ramps_at_once",
+        "half_left = 0.5 * left if left > NO_PATH * length and high < top else 0.0",
+        ("left > ", "left >= "),
+        "So short a way more or less is below the twelfth digit.",
+    ),
+    changed(
+        "planner/durations.py",
+        "tied_durations",
+        "acceleration[i] = max(0.0, least[k]) if is_beyond & is_steady else told",
+        ("&", "//"),
+        "Of two truths, one over the other is true where both are.",
+    ),
+    changed(
+        "vibration/rounding.py",
+        "corner_cut",
+        "for command_filter, u, u_after in zip(filters, before, after, strict=True):",
+        ("True", "False"),
+        "There are as many of each.",
     ),
 )
