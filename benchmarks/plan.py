@@ -29,7 +29,7 @@ from kinematics.limits.combine import limits_of
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import CrossedBelt, LinearDelta
 from kinematics.planner.features import CornerSettings, Drive, Features, make_features
-from kinematics.planner.plan import LANES, START, Plan, Stretch, make_room, plan, plan_moves
+from kinematics.planner.plan import START, Plan, Stretch, make_room, plan, plan_moves
 from kinematics.planner.ties import NO_TIES
 
 JOB = SAMPLES / "cable_guide.gcode"
@@ -152,12 +152,10 @@ def c_twin(library: ctypes.CDLL, way: int, case: Case) -> tuple[Callable[[], obj
 def kernel(case: Case) -> tuple[Callable[[], object], Plan]:
     """A call of the kernel into arrays that are already there, as the C twin has them."""
     speeds, written = empty_plan(case)
-    lanes = np.zeros((LANES, *written.seconds.shape))
     whole, no_steps = Stretch(START, case.features.length.size, False), np.empty((0, 4))
 
     def run() -> None:
-        plan_moves(case.features, case.inverse, None, NO_TIES, False, False, no_steps, 0, whole, speeds, written, lanes)
-        lanes.sum(axis=0, out=written.seconds)
+        plan_moves(case.features, case.inverse, None, NO_TIES, False, False, no_steps, 0, whole, speeds, written)
 
     return run, written
 

@@ -13,6 +13,7 @@ import functools
 import hashlib
 import importlib
 import importlib.util
+import operator
 import os
 import pickle
 import shutil
@@ -226,25 +227,38 @@ _PLAIN: dict[type, object] = {
 }
 _BY_ROWS, _BY_COLUMNS = 0x1, 0x2  # flags of an array
 _LAID_OUT = _BY_ROWS | _BY_COLUMNS | 0x100 | 0x400  # and whether it is aligned, and may be written
+_SEEN = operator.attrgetter("dtype", "ndim", "flags.num")
 
 
 def _kind(value: Any) -> object:
-    """All that machine code hangs on of an argument, as a key.
+    """All that machine code may hang on of an argument, as a key: made for some sixty arrays a call, so quickly.
 
     Raises:
         TypeError: A kernel cannot take it.
     """
     kind = type(value)
+    if kind is numpy.ndarray:
+        return _SEEN(value)
     if kind in _PLAIN:
         return _PLAIN[kind]
-    if isinstance(value, numpy.ndarray):
-        layout = value.flags.num & _LAID_OUT
-        return value.dtype, value.ndim, layout & ~_BY_COLUMNS if layout & _BY_ROWS else layout
     if isinstance(value, tuple):
-        return kind, *map(_kind, value)
+        return (kind, *[_SEEN(one) if type(one) is numpy.ndarray else _kind(one) for one in value])
+    if isinstance(value, numpy.ndarray):
+        return _SEEN(value)
     if isinstance(value, numpy.generic):
         return value.dtype
     raise TypeError(f"a kernel takes numbers, arrays, records and tuples of them, not {kind.__name__}")
+
+
+def _settled(kind: Any) -> object:
+    """A key with only what machine code does hang on: of an array whether it is laid out by rows, else by columns."""
+    if not isinstance(kind, tuple):
+        return kind
+    if kind and isinstance(kind[0], numpy.dtype):
+        dtype, axes, flags = kind
+        layout = flags & _LAID_OUT
+        return dtype, axes, layout & ~_BY_COLUMNS if layout & _BY_ROWS else layout
+    return tuple(map(_settled, kind))
 
 
 class _Kernel:
@@ -256,7 +270,7 @@ class _Kernel:
         functools.update_wrapper(self, function)
         self._function = function
         self._options = options
-        self._ready: dict[object, Linked] = {}
+        self._ready: dict[object, Linked] = {}  # by the key of the arguments, and by what it was made for
 
     @functools.cached_property
     def compiler(self) -> Any:
@@ -276,10 +290,12 @@ class _Kernel:
     def _made_ready(self, kinds: tuple[object, ...], arguments: tuple[Any, ...]) -> Linked:
         with self._lock:
             if kinds not in self._ready:
-                made_for = self._made_for(kinds)
-                path = self._path(made_for)
-                kept = None if path is None else _kept(path, made_for)
-                self._ready[kinds] = kept or self._made(path, made_for, arguments)
+                made_for = self._made_for(_settled(kinds))
+                if made_for not in self._ready:
+                    path = self._path(made_for)
+                    kept = None if path is None else _kept(path, made_for)
+                    self._ready[made_for] = kept or self._made(path, made_for, arguments)
+                self._ready[kinds] = self._ready[made_for]
             return self._ready[kinds]
 
     def _made(self, path: Path | None, made_for: str, arguments: tuple[Any, ...]) -> Linked:
@@ -295,7 +311,7 @@ class _Kernel:
             _note_fault(f"what is compiled cannot be linked here ({type(error).__name__}): every run compiles again")
             return lambda _self, arguments, _names: self.compiler(*arguments)
 
-    def _made_for(self, kinds: tuple[object, ...]) -> str:
+    def _made_for(self, kinds: object) -> str:
         """All that a kernel's machine code hangs on, but for what is in the folder's name."""
         from kinematics.linking import processor
 

@@ -185,7 +185,6 @@ def plan_moves(
     stretch: Stretch,
     speeds: Reals,
     result: Plan,
-    seconds: Reals,
 ) -> Node:
     """Plan a stretch: ceilings, backward pass, forward pass, durations, seconds by class and cause; return its end.
 
@@ -193,8 +192,7 @@ def plan_moves(
     falls with speed and rest has no steps: what those take is not compiled then; `ties` NO_TIES where no acceleration
     falls with speed; `steps` whether there are steps of speed, `rings` whether a ringing budget holds them,
     `rest_paces` those that rest may be left and reached with (`ceilings.paces_at_rest`); `window` moves that the
-    controller sees, 0 for all. Writes the node speeds to `speeds` (n + 1), what else belongs to moves to the arrays of
-    `result`, and the seconds, still to be summed over the first axis, to `seconds` (float64[LANES, classes, CAUSES]).
+    controller sees, 0 for all. Writes the node speeds to `speeds` (n + 1), all else to the arrays of `result`.
 
     Everything is done on one block before the next is begun, so that a move's numbers are fetched from memory once. A
     block is cut at the last node that its own ceiling holds; the few moves behind it are done again with the next.
@@ -208,7 +206,7 @@ def plan_moves(
     if advance is not None:
         chains += 1 if (advance[:, DELAY] > 0.0).any() else 0
     tied = chains > 0
-    seconds[:] = 0.0
+    seconds = np.zeros((LANES, inverse.shape[0], int(by.CAUSES)))
     # Numbers, not literals: every part would be compiled for the literal first and for any number after it.
     size, begin, square = int(np.int64(BLOCK)), stretch.begin.move, stretch.begin.square
     paces, sluggish, gains, nodes, suffix = scratch(size)
@@ -308,15 +306,17 @@ def plan_moves(
         begin = end
         if last:
             break
+    result.seconds[:] = 0.0
+    for lane in range(LANES):
+        result.seconds[:] += seconds[lane]
     return Node(begin, square)
 
 
 class Room(NamedTuple):
-    """Arrays for a plan: `speeds` (n + 1) of the nodes, `result` a Plan that shares them, `lanes` of partial sums."""
+    """Arrays for a plan: `speeds` (n + 1) of the nodes, `result` a Plan that shares them."""
 
     speeds: Reals
     result: Plan
-    lanes: Reals
 
 
 def make_room(moves: int, classes: int) -> Room:
@@ -338,7 +338,7 @@ def make_room(moves: int, classes: int) -> Room:
         np.empty(moves, np.uint8),
         np.empty((classes, by.CAUSES)),
     )
-    return Room(speeds, result, np.empty((LANES, classes, by.CAUSES)))
+    return Room(speeds, result)
 
 
 class PlanRoom:
@@ -351,10 +351,10 @@ class PlanRoom:
         """Arrays for the plan of so many moves and classes; the plan that was there is written over."""
         if self._room.speeds.size <= moves:
             self._room = make_room(moves if self._room.speeds.size == 1 else moves + moves // 4, 1)
-        speeds, result, _ = self._room
+        speeds, result = self._room
         columns = [column[:moves] for column in result[: Plan._fields.index("seconds")]]
         seconds = np.empty((classes, by.CAUSES))
-        return Room(speeds[: moves + 1], Plan._make([*columns, seconds, START]), np.empty((LANES, classes, by.CAUSES)))
+        return Room(speeds[: moves + 1], Plan._make([*columns, seconds, START]))
 
 
 def plan(
@@ -397,7 +397,6 @@ def plan(
     if rest_paces.size > 0:  # what reaches a place is not what leaves it
         result = result._replace(speed_out=np.empty(n))
     certain = plan_moves(
-        features, inverse, advance, ties, steps, rings, rest_paces, window, stretch, room.speeds, result, room.lanes
+        features, inverse, advance, ties, steps, rings, rest_paces, window, stretch, room.speeds, result
     )
-    room.lanes.sum(axis=0, out=result.seconds)
     return result._replace(certain=certain)

@@ -187,6 +187,7 @@ def find_tied(
         for row in range(advance.shape[0]):
             limit, delay = advance[row, ADVANCE], advance[row, DELAY]
             if delay > 0.0:
+                often = 1.0 / delay
                 for k in range(m):
                     i = start + np.uint64(k)
                     top, why, share_of_move, a, b = tops[k], ending[k], ratio[i], alpha[k], beta[k]
@@ -197,7 +198,7 @@ def find_tied(
                     ending[k] = np.uint8(SAME) if (stop < top) & (why == np.uint8(NOTHING)) else why
                     tops[k] = min(top, stop)
                     held[k] |= 1 << motors if holds else 0
-                    alpha[k], beta[k] = stop / delay if holds else a, 1.0 / delay if holds else b
+                    alpha[k], beta[k] = stop * often if holds else a, often if holds else b
     any_held, several = 0, 0
     for k in range(m):
         any_held |= held[k]
