@@ -278,6 +278,8 @@ def gained_on(
     and its time: Halley's method, which keeps to where a falls by no more than half.
     """
     here, left, begun, start = alpha - (beta + gamma * slow) * slow, length, 0.0, 0.0
+    if here <= 0.0:  # at the very speed at which nothing is left, but for the last digit
+        return slow, 0.0, 0.0
     far = min(math.sqrt(slow * slow + 2.0 * here * left), most)
     while alpha - (beta + gamma * far) * far < HALF * here:
         start = max(start, here)

@@ -47,6 +47,8 @@ def ramps_at_once(count: int, w: Reals) -> None:
         # From the slower end's speed to the faster one's.
         bent = min(max(knee, low), high)
         path, line_between, between = on_line(alpha, beta, gamma, bent, high)
+        is_line = high > bent  # else nothing may be left at that speed, and there are no numbers
+        path, line_between = path if is_line else 0.0, line_between if is_line else 0.0
         level_between = (bent - low) * slower
         left = length - (path + 0.5 * (bent - low) * (bent + low) * slower)
         # From there on, half of the path that is left.

@@ -181,10 +181,10 @@ def test_kernels_are_compiled_beside_once_in_a_process(monkeypatch: pytest.Monke
 
 def test_the_planner_is_compiled_for_the_features_that_it_will_be_given() -> None:
     """Beforehand it takes arrays that nobody computed; of other kinds, and the first estimate would compile again."""
-    from kinematics.compiled import _kind
+    from kinematics.compiled import _kind, _settled
     from kinematics.planner.features import CornerSettings, make_features
     from kinematics.studies.first_run import plain_features, two_moves
 
     moves, classes = two_moves()
     given = make_features(moves, classes.of_move, CornerSettings())
-    assert _kind(plain_features(classes)) == _kind(given)
+    assert _settled(_kind(plain_features(classes))) == _settled(_kind(given))

@@ -249,6 +249,29 @@ def test_pressure_advance_by_hand() -> None:
     assert after(pieces, 800.0, 0.0, 1.0, limit) == pytest.approx(math.sqrt(2 * 800.0), rel=1e-12)
 
 
+def test_at_the_very_speed_at_which_nothing_is_left_motion_goes_on() -> None:
+    """X = 120 mm/s and K = 1/16 s, so that X/K − X/K is 0 to the last digit."""
+    pieces, a_digit_more = np.array([[[1920.0, 16.0, 0.0, math.inf]]]), np.nextafter(120.0, 121.0)
+    assert after(pieces, math.inf, 120.0, 1.0, a_digit_more) == 120.0
+    w = np.ones(ramps.ROOM)
+    for row, value in (
+        (ramps.OWN, 800.0),
+        (ramps.ALPHA, 1920.0),
+        (ramps.BETA, 16.0),
+        (ramps.GAMMA, 0.0),
+        (ramps.KNEE, 70.0),
+        (ramps.FIRST, 120.0),
+        (ramps.LAST, 120.0),
+        (ramps.PACE, 1.0 / 120.0),
+        (ramps.LENGTH, 6.0),
+    ):
+        w[row] = value
+    at_once(1, w)
+    told = [w[row] for row in (ramps.PEAK, ramps.RISING, ramps.CRUISING, ramps.FALLING, ramps.DURATION)]
+    assert told == pytest.approx([120.0, 0.0, 0.05, 0.0, 0.05], rel=1e-12)
+    assert w[ramps.WANTING] <= 0.0
+
+
 def test_a_drive_ends_where_a_tenth_of_its_acceleration_is_left() -> None:
     pieces = np.array([[[1000.0, 5.0, 0.0, 100.0], [700.0, 2.0, 0.01, 400.0], [-math.inf, 0.0, 0.0, math.inf]]])
     assert ends(pieces, 0) == pytest.approx(brentq(lambda v: 700 - 2 * v - 0.01 * v * v - 100, 100, 400), rel=1e-12)
