@@ -68,7 +68,7 @@ class ManyTimes:
     def __init__(self, prepared: PreparedJob, workers: int = WORKERS) -> None:
         self._prepared = prepared
         self._workers = workers
-        self._features: list[tuple[Features, BatchFeatures]] = []
+        self._features: list[tuple[Features, BatchFeatures | None]] = []
         self._reading: object = None  # of the first machine, kept
 
     def totals(self, variants: Sequence[Variant]) -> Reals:
@@ -118,11 +118,13 @@ class ManyTimes:
         return time_job(self._prepared, *variant, passing=True).total
 
     def _batch_features(self, laid_out: LaidOut) -> BatchFeatures:
-        for features, made in self._features:
-            if features is laid_out.features:
-                return made
+        others = [one for one in self._features if one[0] is not laid_out.features]
+        known = [one for one in self._features if one[0] is laid_out.features]
+        if known and known[0][1] is not None:
+            return known[0][1]
         made = batch_features(laid_out.features, laid_out.job.moves.layer)
-        self._features = [*self._features[-1:], (laid_out.features, made)]
+        # Kept once they are asked for again: an estimate asks once, perhaps each of thousands of jobs.
+        self._features = [*others[-1:], (laid_out.features, made if known else None)]
         return made
 
     def _timed(self, group: _Group, machines: Sequence[Machine], lookahead: int | None, cooled: bool) -> Reals:

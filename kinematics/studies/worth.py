@@ -385,7 +385,6 @@ def changes_that_save(
     ]
     quiet = [_ask_silenced(machine, trial) if count else None for trial, count in zip(trials, silenced, strict=True)]
     tried = [*asks, *(ask for ask in quiet if ask is not None)]
-    foresee(prepared, tried)
     savings = iter((total - totals_of(prepared, tried).sum(axis=0)).tolist() if tried else [])
     saved = [next(savings) for _ in asks]
     by_silencing = [0.0 if ask is None else next(savings) for ask in quiet]
