@@ -87,9 +87,8 @@ def _item(value: Any, inline: bool = False) -> Any:
             table.append(str(name), _item(one, inline=True))
         return table
     if isinstance(value, (list, tuple)):
-        array = (
-            tomlkit.array()
-        )  # the library would make headed tables of a list of tables, which have no place in a line
+        # Of a list of tables the library would make headed tables, which have no place in a line.
+        array = tomlkit.array()
         for one in value:
             array.append(_item(one, inline=True))
         return array
