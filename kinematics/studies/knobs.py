@@ -10,15 +10,15 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 
 from kinematics.errors import InputError
 from kinematics.machine import Machine, resolved_keys
-from kinematics.machine.names import find_key
+from kinematics.machine.names import find_key, key_named
 from kinematics.studies.many import Variant
 
 LARGEST = 1e9  # what a machine file takes
@@ -26,6 +26,10 @@ LEAST = 1e-9  # of limits, which are above 0
 MOST_VALUES = 100_000  # of one knob
 MOST_CANDIDATES = 1_000_000
 ALLOWED = "KNOB=LOW:HIGH:COUNT, KNOB=LOW:HIGH:COUNTlog or KNOB=VALUE,VALUE,…"
+
+
+Answer = TypeVar("Answer")
+Point = tuple[float, ...]
 
 
 class Knob(NamedTuple):
@@ -129,6 +133,26 @@ def settings_of(knobs: Sequence[Knob], point: Sequence[float]) -> dict[str, floa
 def variant_of(machine: Machine, settings: dict[str, float], origin: str = "--vary") -> Variant:
     """A machine with settings, and the keys that they touch, which win over limits stated in a job."""
     return Variant(*machine.changed(settings, origin))
+
+
+def asked_where_it_differs(
+    question: Callable[[Variant], Answer], machine: Machine, knobs: Sequence[Knob], apart_from: Collection[str]
+) -> Callable[[Point], Answer]:
+    """The answer to a question at any point of some knobs, asked once of points that differ in nothing it hangs on.
+
+    `apart_from` parts of the limits (`Row.lifts`) on which it does not hang, nor on any key that lifts these alone.
+    """
+    keys = [resolved_keys({knob.name: knob.values[0]}, machine) for knob in knobs]
+    told = [k for k, of_knob in enumerate(keys) if {key_named(key).row.lifts for key in of_knob} - {*apart_from}]
+    known: dict[Point, Answer] = {}
+
+    def answer(point: Point) -> Answer:
+        differs = tuple(point[k] for k in told)
+        if differs not in known:
+            known[differs] = question(variant_of(machine, settings_of(knobs, point)))
+        return known[differs]
+
+    return answer
 
 
 class KnobRange(NamedTuple):
