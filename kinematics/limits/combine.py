@@ -7,10 +7,10 @@ label, and above all what a study varies. Caps lower what is so told.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,26 +28,30 @@ from kinematics.machine.keys import AXES as TOOL_AXES
 from kinematics.machine.keys import COMMANDED as COMMANDED_SPEED
 from kinematics.machine.keys import EXTRUDER as THE_EXTRUDER
 from kinematics.machine.mechanisms import EXTRUDER, mechanism_of
-from kinematics.machine.names import lifted_between
+from kinematics.machine.names import key_named
 
 COMMANDED = "the job"  # origin of a commanded speed
 ADVANCE_KEY = "filament.pressure_advance_s"
 ENDLESS_STEP = 1e9  # mm/s: of a permitted step that is lifted
 MOTORS, DRIVES = "motors", "drives"  # parts that no key lifts by itself
+MOST_KEPT = 10_000  # rows, a kilobyte each
+
+Changes = Mapping[str, frozenset[tuple[str, Any]]]
 
 
 @dataclass(frozen=True)
 class Limits:
     """What a machine allows each class of moves.
 
-    `values` float64[classes, LIMITS] (columns of `limits.columns`, infinity for none); `rows` what stands behind them;
+    `values` float64[classes, LIMITS] (columns of `limits.columns`, infinity for none); `parts` what stands behind them,
+    by the name of each part, a row a class;
     `lookahead` moves that the controller sees (None: all); `motors` the names of the motors that have columns of their
     own; `advance` float64[classes, 2] speed of the extruder (mm/s) and pressure advance (s) that tie speed and
     acceleration together, `drives` the motors that do, `torques` their keys.
     """
 
     values: NDArray[np.float64]
-    rows: tuple[Terms, ...]
+    parts: Mapping[str, tuple[Terms, ...]]
     lookahead: int | None
     motors: tuple[str, ...]
     advance: NDArray[np.float64]
@@ -57,12 +61,13 @@ class Limits:
     @cached_property
     def origins(self) -> Mapping[tuple[int, int], str]:
         """The dotted key that stands behind each number, by (class, column)."""
-        return {(i, column): key for i, row in enumerate(self.rows) for column, key in row.origins.items()}
+        rows = ((i, row) for part in self.parts.values() for i, row in enumerate(part))
+        return {(i, column): key for i, row in rows for column, key in row.origins.items()}
 
     @cached_property
     def keys(self) -> frozenset[str]:
         """Every key that had a say."""
-        return self.torques.union(*(keys for row in self.rows for keys in row.keys_of.values()))
+        return self.torques.union(*(row.keys for part in self.parts.values() for row in part))
 
     def in_force(self) -> Iterator[by.Ceiling]:
         """The ceilings that hold any class of moves."""
@@ -263,17 +268,34 @@ PARTS: Mapping[str, Part] = {
 CAPS_OF = {part: tuple(cap for cap in CAPS if cap.column in PARTS[part].columns) for part in PARTS}
 
 
-class LimitTable:
-    """The limits of one machine after another for the same classes of moves: a candidate changes columns of them.
+def changes_by_part(machine: Machine) -> tuple[Machine, Changes]:
+    """The machine that settings were laid over, and what they have changed, by the part of the limits that it lifts."""
+    base, changed = machine.turned
+    parts: dict[str, list[tuple[str, Any]]] = {}
+    for key, value in changed.items():
+        parts.setdefault(key_named(key).row.lifts, []).append((key, value))
+    return base, {part: frozenset(those) for part, those in parts.items()}
 
-    `mode` says what limits stated in the job do (honour, ignore, cap).
+
+class _Part(NamedTuple):
+    """A part of the limits as it was made: its rows, and float64[classes, columns] the values of its columns."""
+
+    rows: tuple[Terms, ...]
+    values: NDArray[np.float64]
+
+
+class LimitTable:
+    """The limits of machines that settings make of one machine, for the same classes of moves.
+
+    A part of the limits is made once for all machines that have the same values of the keys that lift it. `mode` says
+    what limits stated in the job do (honour, ignore, cap).
     """
 
     def __init__(self, table: Sequence[MoveClass], mode: str = HONOUR) -> None:
         self.table = table
         self._mode = mode
-        # Of the machine before: threads may put another one in its place at any time.
-        self._before: tuple[Machine, frozenset[str], Mapping[str, float], tuple[Terms, ...]] | None = None
+        # What was made of a machine for varied keys and factors: threads may put another one in its place at any time.
+        self._made: tuple[Machine, frozenset[str], Mapping[str, float], dict[Any, _Part]] | None = None
         self._last: tuple[Machine, frozenset[str], Mapping[str, float], Limits] | None = None
 
     def of(
@@ -284,50 +306,73 @@ class LimitTable:
     ) -> Limits:
         """The limits of a machine; arguments and failures as in `limits_of`."""
         last = self._last
-        if last is not None and last[0] is machine and last[1] == varied and last[2] is scaled:
+        if last is not None and last[0] is machine and last[1] == varied and last[2] == scaled:
             return last[3]
-        found = self._made(machine, varied, scaled)
-        self._last = machine, varied, scaled, found
-        return found
-
-    def _made(self, machine: Machine, varied: frozenset[str], scaled: Mapping[str, float]) -> Limits:
-        coupled = mechanism_of(machine).coupled
-        drives = motor_drives(machine, scaled)
-        rows, lifted = self._rows(machine, varied, scaled)
-        for part in lifted:
-            caps = [(cap, None if cap.by_class else cap.value(machine, EVERY_KIND[0])) for cap in CAPS_OF[part]]
-            for row in rows:
-                row.begin(part, PARTS[part].columns)
-                PARTS[part].make(row)
-                for cap, value in caps:
-                    row.lower(cap.column, (cap.key, cap.value(machine, row.member) if cap.by_class else value))
-        if drives is None:
-            self._before = machine, varied, scaled, rows
-        else:
-            for row in rows:
-                row.begin(DRIVES, ())
+        coupled, drives = mechanism_of(machine).coupled, motor_drives(machine, scaled)
+        parts = self._parts(machine, varied, scaled)
+        values = np.full((len(self.table), by.LIMITS), math.inf)
+        for name, part in parts.items():
+            values[:, PARTS[name].columns] = part.values
+        rows = {name: part.rows for name, part in parts.items()}
+        if drives is not None:
+            rows[DRIVES] = tuple(
+                replace(row, values=values[i], origins={}, keys=set()) for i, row in enumerate(rows[PATH])
+            )
+            for row in rows[DRIVES]:
                 _drives(row, drives, coupled)
-        return Limits(
-            np.stack([row.values for row in rows]),
+        found = Limits(
+            values,
             rows,
             machine.motion.lookahead_moves,
             coupled,
-            np.array([row.advance for row in rows]),
+            np.array([row.advance for row in rows[THE_EXTRUDER]]),
             drives if drives is not None and drives.names else None,
             frozenset(torque_key(name) for name in drives.names) if drives is not None else frozenset(),
         )
+        self._last = machine, varied, scaled, found
+        return found
 
-    def _rows(
-        self, machine: Machine, varied: frozenset[str], scaled: Mapping[str, float]
-    ) -> tuple[tuple[Terms, ...], Iterable[str]]:
-        """The rows to be filled in, and which of their parts are to be made."""
-        if self._before is not None:
-            before, its_varied, its_scaled, rows = self._before
-            if varied == its_varied and scaled is its_scaled:
-                lifted = lifted_between(before, machine)
-                if ALL not in lifted:
-                    return tuple(row.again(machine) for row in rows), lifted
-        return tuple(Terms(machine, member, self._mode, varied, scaled) for member in self.table), PARTS
+    def of_many(
+        self, machines: Sequence[Machine], varied: frozenset[str] = NOTHING_VARIED
+    ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+        """The limits of machines without drives (float64[machines, classes, LIMITS]), and which of these machines tie
+        speed and acceleration of any class together.
+        """
+        made = [self._parts(machine, varied, UNSCALED) for machine in machines]
+        values = np.full((len(machines), len(self.table), by.LIMITS), math.inf)
+        for name, part in PARTS.items():
+            values[:, :, part.columns] = np.stack([parts[name].values for parts in made])
+        ties = np.array([any(row.advance[1] for row in parts[THE_EXTRUDER].rows) for parts in made])
+        rates = values[:, :, by.COMMAND_COLUMNS].reshape(len(machines), -1)
+        return values, ties | np.isfinite(rates).any(axis=1)
+
+    def _parts(self, machine: Machine, varied: frozenset[str], scaled: Mapping[str, float]) -> dict[str, _Part]:
+        """Every part of a machine's limits, drives left out."""
+        base, changes = changes_by_part(machine)
+        made = self._made
+        if made is None or made[0] is not base or made[1] != varied or made[2] != scaled:
+            made = self._made = base, varied, scaled, {}
+        known, everywhere = made[3], changes.get(ALL)
+        found = {}
+        for name in PARTS:
+            key = name, changes.get(name), everywhere
+            part = known.get(key)
+            if part is None:
+                if len(known) * len(self.table) > MOST_KEPT:
+                    known.clear()
+                part = known[key] = self._part(name, machine, varied, scaled)
+            found[name] = part
+        return found
+
+    def _part(self, name: str, machine: Machine, varied: frozenset[str], scaled: Mapping[str, float]) -> _Part:
+        make, columns = PARTS[name]
+        caps = [(cap, None if cap.by_class else cap.value(machine, EVERY_KIND[0])) for cap in CAPS_OF[name]]
+        rows = tuple(Terms(machine, member, self._mode, varied, scaled) for member in self.table)
+        for row in rows:
+            make(row)
+            for cap, value in caps:
+                row.lower(cap.column, (cap.key, cap.value(machine, row.member) if cap.by_class else value))
+        return _Part(rows, np.stack([row.values for row in rows])[:, columns])
 
 
 def limits_of(

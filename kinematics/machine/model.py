@@ -52,6 +52,7 @@ class Machine(Keys):
     _origins: Mapping[str, str] = MappingProxyType({})
     _source: str = ""
     _ranges: tuple[tuple[str, Range], ...] = ()
+    _turned: tuple[Machine, Mapping[str, Any]] | None = None
 
     def __init__(self, **tables: Any) -> None:
         names = {row.attribute: name for name, row in self.ROWS.items()}
@@ -98,8 +99,17 @@ class Machine(Keys):
         origins.update(dict.fromkeys(found.given, origin))
         if ranges or found.ranges:
             ranges = {**{key: one for key, one in ranges.items() if key not in found.dropped}, **found.ranges}
-        machine: Self = found.machine
-        return machine.noted(origins, ranges, self._source), found.touched
+        machine: Self = found.machine.noted(origins, ranges, self._source)
+        base, before = self.turned
+        machine.__dict__["_turned"] = base, {**before, **found.values}
+        return machine, found.touched
+
+    @property
+    def turned(self) -> tuple[Machine, Mapping[str, Any]]:
+        """The machine that all settings so far were laid over, and the value of every dotted key in which this one may
+        differ from it.
+        """
+        return self._turned or (self, {})
 
     @property
     def name(self) -> str:

@@ -39,6 +39,7 @@ WORKERS = 2
 NO_PACE = 1e-100  # s²/mm²: far below what any step asks for, far above what 1/FAR leaves of a share that is 0
 REST_PACES = 4  # columns of `ceilings.paces_at_rest`
 NO_MARKS = np.empty(0, np.int64)
+NO_PACES = np.empty((0, LANES))
 
 
 class BatchFeatures(NamedTuple):
@@ -409,13 +410,19 @@ def _address(rows: Reals) -> Any:
     return rows if CHECKED else rows.ctypes.data
 
 
-def _rows_of(limits: Sequence[Reals]) -> Reals:
-    """Tables of LANES candidates (each float64[classes, LIMITS]) as rows, float64[classes · LIMITS, LANES]."""
-    tables = [limits[min(lane, len(limits) - 1)] for lane in range(LANES)]
-    rows = np.stack([np.ravel(table) for table in tables], axis=1)
+def _in_lanes(tables: Reals) -> Reals:
+    """Tables of up to LANES candidates (float64[candidates, classes, columns]) as rows, float64[classes · columns,
+    LANES]; the last one fills the lanes that are left.
+    """
+    lanes = np.minimum(np.arange(LANES), len(tables) - 1)
+    return np.ascontiguousarray(tables.reshape(len(tables), -1)[lanes].T)
+
+
+def _rows_of(limits: Reals) -> Reals:
+    """Tables of limits as rows, as `batch_moves` takes them."""
+    rows = _in_lanes(limits)
     # Those of nodes may be endless: they only meet others that are above 0.
-    shape = limits[0].shape[0]
-    by_column = rows.reshape(shape, by.LIMITS, LANES)
+    by_column = rows.reshape(limits.shape[1], by.LIMITS, LANES)
     share = by_column[:, by.SPEED_SHARE].copy()
     kept = by_column[:, by.NODE_SPEED_COLUMNS].copy()
     np.minimum(by_column, FAST, out=by_column)
@@ -425,14 +432,11 @@ def _rows_of(limits: Sequence[Reals]) -> Reals:
     return rows
 
 
-def _rows_at_rest(limits: Sequence[Reals]) -> Reals:
-    """The steps at rest of LANES candidates as rows, float64[classes · REST_PACES, LANES]."""
-    tables = []
-    for lane in range(LANES):
-        table = limits[min(lane, len(limits) - 1)]
-        paces = paces_at_rest(table)
-        tables.append(paces.ravel() if paces.size else np.full(table.shape[0] * REST_PACES, NO_STEP))
-    return np.stack(tables, axis=1)
+def _paces_at_rest(limits: Reals) -> Reals:
+    """The steps at rest of candidates, float64[candidates, classes, REST_PACES]."""
+    none = np.full((limits.shape[1], REST_PACES), NO_STEP)
+    paces = (paces_at_rest(table) for table in limits)
+    return np.stack([found if found.size else none for found in paces])
 
 
 class _Task(NamedTuple):
@@ -446,13 +450,12 @@ class _Task(NamedTuple):
     known: int | None
 
 
-def _time_row(task: _Task, limits: Sequence[Reals], square: Reals) -> BatchTimes:
+def _time_row(task: _Task, limits: Reals, square: Reals) -> BatchTimes:
     """The times of up to LANES candidates, each with its squared speed at the begin."""
     features, marks = task.features, task.marks
-    table, at_rest, used = _rows_of(limits), _rows_at_rest(limits), len(limits)
-    steps = any(permits_steps(table_of) for table_of in limits)
-    rings = any(kicks(table_of) for table_of in limits)
-    stepped = any(paces_at_rest(table_of).size > 0 for table_of in limits)
+    of_any = limits.reshape(-1, by.LIMITS)
+    steps, rings, stepped = permits_steps(of_any), kicks(of_any), paces_at_rest(of_any).size > 0
+    table, at_rest, used = _rows_of(limits), _in_lanes(_paces_at_rest(limits)) if stepped else NO_PACES, len(limits)
     by_layer = task.layers > 0
     sums = np.zeros((task.layers + 1 if by_layer else 1, LANES))
     passed = np.zeros((max(1, marks.size), LANES))
@@ -477,7 +480,7 @@ def _time_row(task: _Task, limits: Sequence[Reals], square: Reals) -> BatchTimes
 
 def batch_times(
     features: BatchFeatures,
-    limits: Sequence[Reals],
+    limits: Sequence[Reals] | Reals,
     lookahead: int | None = None,
     layers: int = 0,
     marks: NDArray[np.int64] = NO_MARKS,
@@ -486,7 +489,7 @@ def batch_times(
     square: Reals | None = None,
     known: int | None = None,
 ) -> BatchTimes:
-    """Time a job under many tables of limits (each float64[classes, LIMITS], infinity for none), as `plan` would.
+    """Time a job under many tables of limits (float64[candidates, classes, LIMITS]; infinity: none), as `plan` would.
 
     `lookahead` moves that the controller sees (None: all); `layers` the number of layers whose times are asked for (0:
     none); `marks` ascending numbers of moves before which the time is asked for; of moves that are not certain nothing
@@ -496,10 +499,11 @@ def batch_times(
     """
     task = _Task(features, lookahead or 0, layers, marks, begin, known)
     speeds = np.zeros(len(limits)) if square is None else square
-    rows = [slice(first, first + LANES) for first in range(0, len(limits), LANES)]
+    tables = np.asarray(limits)
+    rows = [slice(first, first + LANES) for first in range(0, len(tables), LANES)]
 
     def timed(row: slice) -> BatchTimes:
-        return _time_row(task, limits[row], speeds[row])
+        return _time_row(task, tables[row], speeds[row])
 
     if len(rows) < 2 or workers < 2:
         found = [timed(row) for row in rows]

@@ -18,14 +18,14 @@ from kinematics.errors import InputError
 from kinematics.gcode.job import Job
 from kinematics.gcode.moves import KIND_NAMES, PRINT, WAITS
 from kinematics.limits import columns as by
-from kinematics.limits.combine import Limits, LimitTable
+from kinematics.limits.combine import PARTS, LimitTable, changes_by_part
 from kinematics.limits.flow import filament_area, flow_at
 from kinematics.machine import Machine
 from kinematics.planner.batch import WORKERS, BatchFeatures, batch_features, batch_times
 from kinematics.planner.features import Features
 from kinematics.studies.asked import FlowAsked, Seen, look_hangs_on
 from kinematics.studies.prepared import LaidOut, PreparedJob
-from kinematics.studies.stops import stops_of
+from kinematics.studies.stops import stopped_under
 from kinematics.studies.timing import (
     COOLING,
     DWELL,
@@ -51,18 +51,22 @@ class Variant(NamedTuple):
 
 
 class _Group(NamedTuple):
-    """Variants that share features and lookahead: their places among all, and their limits."""
+    """Variants that share all but limits: their places among all, what their plans are made of but for that, the first
+    one's machine, and their limits (float64[variants, classes, LIMITS]).
+    """
 
-    places: list[int]
-    limits: list[Limits]
+    places: NDArray[np.int64]
     laid_out: LaidOut
+    machine: Machine
+    limits: Reals
 
 
 class ManyTimes:
     """A job's times under any number of machines; what batches need of its features is made once for each kind.
 
     Machines that read the job or see its corners otherwise are timed apart, and what only they need is not kept: memory
-    grows with the job and with the machines, not with their product.
+    grows with the job and with the machines, not with their product. Of machines that differ in nothing but limits all
+    else is asked once.
     """
 
     def __init__(self, prepared: PreparedJob, workers: int = WORKERS) -> None:
@@ -77,42 +81,46 @@ class ManyTimes:
         Raises InputError where the job cannot be read.
         """
         totals = np.empty(len(variants))
-        alike: dict[tuple[object, object], list[int]] = {}
-        for place, (machine, _) in enumerate(variants):
+        same: dict[object, list[int]] = {}  # but for limits
+        for place, (machine, varied) in enumerate(variants):
+            base, changes = changes_by_part(machine)
+            others = frozenset((part, of_part) for part, of_part in changes.items() if part not in PARTS)
+            same.setdefault((id(base), others, look_hangs_on(machine), varied), []).append(place)
+        alike: dict[tuple[object, object], list[list[int]]] = {}
+        for places in same.values():
+            machine = variants[places[0]].machine
             reading = self._prepared.reading_of(machine)
             if self._reading is None:
                 self._prepared.read(machine)  # standard input gives its content once
                 self._reading = reading
             motion = machine.motion
             corners = (motion.curve_rule, motion.curve_window_mm, motion.short_run_mm)
-            alike.setdefault((reading, corners), []).append(place)
-        for (reading, _), places in alike.items():
+            alike.setdefault((reading, corners), []).append(places)
+        for (reading, _), groups in alike.items():
             many = self if reading == self._reading else ManyTimes(self._prepared.anew(), self._workers)
-            totals[places] = many._totals_alike([variants[place] for place in places])
+            many._time_alike(variants, groups, totals)
         return totals
 
-    def _totals_alike(self, variants: Sequence[Variant]) -> Reals:
-        totals = np.empty(len(variants))
-        groups: dict[tuple[int, int | None, bool], _Group] = {}
+    def _time_alike(self, variants: Sequence[Variant], same: Sequence[Sequence[int]], totals: Reals) -> None:
+        """Write the times of variants that read the job alike; `same` places of those that share all but limits."""
+        batches: dict[tuple[int, int | None, bool], list[_Group]] = {}
         single: list[int] = []
-        for place, (machine, varied) in enumerate(variants):
-            if self._prepared.is_planned_singly(machine, varied):
-                single.append(place)
-                continue
-            laid_out = self._prepared.laid_out(machine, varied)
-            limits = laid_out.limits
-            cooled = bool(machine.cooling.shortest_layer_s) and laid_out.job.layers > 0
-            key = (id(laid_out.features), limits.lookahead, cooled)
-            group = groups.setdefault(key, _Group([], [], laid_out))
-            group.places.append(place)
-            group.limits.append(limits)
+        for places in same:
+            machine, varied = variants[places[0]]
+            limits = self._prepared.limits_of_many([variants[place].machine for place in places], varied)
+            single += np.array(places)[limits.planned_singly].tolist()
+            for those in limits.alike:
+                laid_out = self._prepared.laid_out(*variants[places[those[0]]])
+                cooled = bool(machine.cooling.shortest_layer_s) and laid_out.job.layers > 0
+                group = _Group(np.array(places)[those], laid_out, machine, limits.values[those])
+                key = id(laid_out.features), machine.motion.lookahead_moves, cooled
+                batches.setdefault(key, []).append(group)
         # Planning lets other threads run, so that both cores are of use.
-        with ThreadPoolExecutor(self._workers) as pool:
-            totals[single] = list(pool.map(lambda place: self._timed_singly(variants[place]), single))
-        for (_, lookahead, cooled), group in groups.items():
-            machines = [variants[place].machine for place in group.places]
-            totals[group.places] = self._timed(group, machines, lookahead, cooled)
-        return totals
+        if single:
+            with ThreadPoolExecutor(self._workers) as pool:
+                totals[single] = list(pool.map(lambda place: self._timed_singly(variants[place]), single))
+        for (_, lookahead, cooled), groups in batches.items():
+            self._time_batch(groups, lookahead, cooled, totals)
 
     def _timed_singly(self, variant: Variant) -> float:
         return time_job(self._prepared, *variant, passing=True).total
@@ -127,30 +135,32 @@ class ManyTimes:
         self._features = [*others[-1:], (laid_out.features, made if known else None)]
         return made
 
-    def _timed(self, group: _Group, machines: Sequence[Machine], lookahead: int | None, cooled: bool) -> Reals:
-        job = group.laid_out.job
+    def _time_batch(self, groups: Sequence[_Group], lookahead: int | None, cooled: bool, totals: Reals) -> None:
+        """Write the times of groups that share features and lookahead."""
+        job = groups[0].laid_out.job
         waits = _last_wait(job)
         marks = job.events.move[:waits]
         times = batch_times(
-            self._batch_features(group.laid_out),
-            [limits.values for limits in group.limits],
+            self._batch_features(groups[0].laid_out),
+            np.concatenate([group.limits for group in groups]),
             lookahead,
             job.layers if cooled else 0,
             marks,
             self._workers,
         )
         after = np.append(job.moves.layer, job.layers + 1)[marks]
-        totals = np.empty(len(machines))
-        for i, machine in enumerate(machines):
-            cooling = np.zeros(job.layers + 1)
+        first = 0
+        for group in groups:
+            those = slice(first, first + group.places.size)
+            first = those.stop
+            cooling = np.zeros((job.layers + 1, group.places.size))
             if cooled:
-                cooling = np.maximum(0.0, (machine.cooling.shortest_layer_s or 0.0) - times.layers[:, i])
-                cooling[0] = 0.0
-            clock = np.zeros(job.events.kind.size)
-            clock[:waits] = clock_of(times.passed[:, i], after, cooling)
-            stops = stops_of(job.events, machine, clock, job.facts)
-            totals[i] = times.motion[i] + stops.dwell + stops.total + math.fsum(cooling)
-        return totals
+                shortest = group.machine.cooling.shortest_layer_s or 0.0
+                np.maximum(0.0, shortest - times.layers[1:, those], out=cooling[1:])
+            clocks = np.zeros((job.events.kind.size, group.places.size))
+            clocks[:waits] = clock_of(times.passed[:, those], after, cooling)
+            stopped = stopped_under(job.events, group.machine, clocks, job.facts)
+            totals[group.places] = times.motion[those] + stopped + cooling.sum(axis=0)
 
 
 def _last_wait(job: Job) -> int:

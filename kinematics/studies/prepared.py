@@ -30,6 +30,7 @@ from kinematics.limits.classes import Classes, classify
 from kinematics.limits.combine import Limits, LimitTable
 from kinematics.limits.drive import jacobians
 from kinematics.limits.flow import filament_area, flow_at, hangs_on_temperature
+from kinematics.limits.vibration import rounds
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import Cartesian, LinearDelta, has_coupled_limits, mechanism_of
 from kinematics.planner.ceilings import hang_on_turns
@@ -191,6 +192,16 @@ class LaidOut(NamedTuple):
     limits: Limits
     whole: NDArray[np.int64]
     ties: Ties
+
+
+class LimitsOfMany(NamedTuple):
+    """What machines allow that share all else: `values` float64[machines, classes, LIMITS]; which of them no batch
+    serves; the places of the others, those together that share features.
+    """
+
+    values: NDArray[np.float64]
+    planned_singly: NDArray[np.bool_]
+    alike: list[list[int]]
 
 
 def rules_deviation(values: NDArray[np.float64]) -> bool:
@@ -425,21 +436,37 @@ class PreparedJob(JobHere):
             kept = self._ties = (key, features, ties_of(job, machine, limits, features, *rated))
         return kept[2]
 
-    def _limited(
-        self, machine: Machine, varied: frozenset[str], scaled: Mapping[str, float]
-    ) -> tuple[Driven, Classes, Limits]:
-        """The job as a machine reads and cuts it, its classes of moves, and what each of these may."""
+    def _limited(self, machine: Machine) -> tuple[Driven, Classes, LimitTable]:
+        """The job as a machine reads and cuts it, its classes of moves, and the table of what each of these may."""
         driven = self._driven_by(machine, self.read(machine))
         classes = self._classified(driven.job, machine)
         kept = self._limits
         if kept is None or kept.table is not classes.table:
             kept = self._limits = LimitTable(classes.table, self._file_limits)
-        return driven, classes, kept.of(machine, varied, scaled)
+        return driven, classes, kept
 
     def is_planned_singly(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> bool:
         """Whether no batch serves: something ties speed to acceleration, or pieces of moves meet a short lookahead."""
-        driven, _, limits = self._limited(machine, varied, UNSCALED)
+        driven, _, table = self._limited(machine)
+        limits = table.of(machine, varied)
         return limits.ties or bool(driven.whole.size and limits.lookahead)
+
+    def limits_of_many(self, machines: Sequence[Machine], varied: frozenset[str] = NOTHING_VARIED) -> LimitsOfMany:
+        """The limits of machines that share all but what they allow each class of moves."""
+        driven, classes, table = self._limited(machines[0])
+        first = table.of(machines[0], varied)
+        if first.drives is not None or (driven.whole.size and first.lookahead):
+            none = np.empty((0, len(classes.table), by.LIMITS))
+            return LimitsOfMany(none, np.ones(len(machines), np.bool_), [])
+        values, singly = table.of_many(machines, varied)
+        ruled = np.asarray(np.isfinite(values[:, :, by.DEVIATION]).any(axis=1)).tolist()
+        turned = np.asarray(np.isfinite(values[:, :, by.TURN_COLUMNS]).any(axis=(1, 2))).tolist()
+        filters = rounds(machines[0])
+        alike: dict[object, list[int]] = {}
+        for place in np.flatnonzero(~singly).tolist():
+            filtered = filtered_by(machines[place], values[place]) if filters else None
+            alike.setdefault((ruled[place], turned[place], filtered), []).append(place)
+        return LimitsOfMany(values, singly, list(alike.values()))
 
     def laid_out(
         self,
@@ -450,7 +477,8 @@ class PreparedJob(JobHere):
         """All that a plan of the job under a machine is made of; `varied` names the keys that a study varies, `scaled`
         factors on limits.
         """
-        driven, classes, limits = self._limited(machine, varied, scaled)
+        driven, classes, table = self._limited(machine)
+        limits = table.of(machine, varied, scaled)
         job, whole, _ = driven
         plain = self._featured(driven, machine, classes, limits.values)
         features = self._rounding(job, plain, filtered_by(machine, limits.values))

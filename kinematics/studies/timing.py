@@ -179,9 +179,10 @@ def clock_of(
     """Time of motion and added cooling before every event (s).
 
     `passed` time of motion before each event (s), `layer_after` the layer of the move after it (the number of layers
-    where there is none), `cooling` what is added to each layer (s).
+    where there is none), `cooling` what is added to each layer (s); of several machines a column each.
     """
-    before: NDArray[np.float64] = np.concatenate([[0.0], np.cumsum(cooling)])[layer_after]
+    before: NDArray[np.float64] = np.concatenate([np.zeros_like(cooling, shape=(1, *cooling.shape[1:])), cooling])
+    before = before.cumsum(axis=0)[layer_after]
     return passed + before
 
 
@@ -406,7 +407,7 @@ def without_moves(timing: Timing, total_only: bool = False) -> Timing:
         nothing = np.empty(0)
         return timing._replace(
             table=(),
-            limits=Limits(np.empty((0, by.LIMITS)), (), None, (), np.empty((0, 2)), None, frozenset()),
+            limits=Limits(np.empty((0, by.LIMITS)), {}, None, (), np.empty((0, 2)), None, frozenset()),
             seconds=np.empty((0, by.CAUSES)),
             layers=LayerTimes(nothing, nothing),
             planned=None,
