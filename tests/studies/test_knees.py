@@ -8,9 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from kinematics.machine import load_machine
-from kinematics.studies.knees import SHARES, Gain, Knee, knee_of
+from kinematics.machine import Machine, load_machine
+from kinematics.studies.knees import SHARES, Gain, Knee, knees_of
 from kinematics.studies.knobs import Knob, knob_from, typed
+from kinematics.studies.many import WeightedJobs
 from tests.studies.conftest import bench
 from tests.studies.weighted import ZIGZAG, Curve, alone, jobs_of
 
@@ -20,6 +21,12 @@ BENCH_A = str(Path(__file__).parents[2] / "sample_gcode/machines/bench_cartesian
 LAYERS = "M83\n" + "".join(
     f"G1 Z{0.2 * layer:.1f} F600\nG1 X{(layer % 2) * (10 + 30 * layer)} E1 F3000\n" for layer in range(1, 8)
 )
+
+
+def knee_of(jobs: WeightedJobs, machine: Machine, knob: Knob) -> Knee:
+    """The knee of a knob by itself."""
+    (knee,) = knees_of(jobs, machine, [knob])
+    return knee
 
 
 def swept(knee: Knee) -> dict[float, float]:

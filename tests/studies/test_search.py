@@ -10,7 +10,7 @@ from hypothesis import given, seed, settings
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 
-from kinematics.studies.knobs import PARTS, Bracket, Scale, first_met, first_value, narrowed, spread
+from kinematics.studies.knobs import PARTS, Bracket, Scale, answered, first_met, first_value, narrowing, spread
 
 CLOSE = 1.0001
 RATIOS = Scale(True, CLOSE)
@@ -106,7 +106,7 @@ def test_of_any_yes_and_no_the_ends_miss_and_meet_side_by_side(answers: list[boo
 
     last = 10.0 ** ((len(answers) - 1) / 10.0)
     values = spread(1.0, last, 5, RATIOS)
-    bracket = narrowed(meets, first_met(values, meets(values)), RATIOS)
+    bracket = answered(narrowing(first_met(values, meets(values)), RATIOS), meets)
     if bracket.missed is not None:
         assert meets([bracket.missed]) == [False]
     if bracket.met is not None:
@@ -124,7 +124,7 @@ def test_a_bracket_is_cut_into_eight_a_round() -> None:
         asked.append(len(values))
         return [value >= 300.5 for value in values]
 
-    assert narrowed(meets, Bracket(0.0, float(PARTS**3)), Scale(False, 1.0)) == Bracket(300.0, 301.0)
+    assert answered(narrowing(Bracket(0.0, float(PARTS**3)), Scale(False, 1.0)), meets) == Bracket(300.0, 301.0)
     assert asked == [PARTS - 1] * 3
 
 
