@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.gcode.moves import PRINT
-from kinematics.limits import columns as by
 from kinematics.limits.classes import MoveClass, is_path
 from kinematics.machine import Machine
 from kinematics.toml.files import quoted
@@ -37,7 +36,7 @@ class Terms:
     mode: str
     varied: frozenset[str]
     scaled: Mapping[str, float]
-    values: NDArray[np.float64] = field(default_factory=lambda: np.full(by.LIMITS, math.inf))
+    values: NDArray[np.float64]
     origins: dict[int, str] = field(default_factory=dict)
     keys: set[str] = field(default_factory=set)
     advance: tuple[float, float] = (math.inf, 0.0)

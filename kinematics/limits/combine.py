@@ -295,7 +295,7 @@ class LimitTable:
         self.table = table
         self._mode = mode
         # What was made of a machine for varied keys and factors: threads may put another one in its place at any time.
-        self._made: tuple[Machine, frozenset[str], Mapping[str, float], dict[Any, _Part]] | None = None
+        self._made: tuple[Machine, frozenset[str], Mapping[str, float], dict[object, _Part]] | None = None
         self._last: tuple[Machine, frozenset[str], Mapping[str, float], Limits] | None = None
 
     def of(
@@ -309,7 +309,8 @@ class LimitTable:
         if last is not None and last[0] is machine and last[1] == varied and last[2] == scaled:
             return last[3]
         coupled, drives = mechanism_of(machine).coupled, motor_drives(machine, scaled)
-        parts = self._parts(machine, varied, scaled)
+        made, (_, changes) = self._made_of(machine, varied, scaled), changes_by_part(machine)
+        parts = {name: self._part(name, made, machine, changes, varied, scaled) for name in PARTS}
         values = np.full((len(self.table), by.LIMITS), math.inf)
         for name, part in parts.items():
             values[:, PARTS[name].columns] = part.values
@@ -336,43 +337,59 @@ class LimitTable:
         self, machines: Sequence[Machine], varied: frozenset[str] = NOTHING_VARIED
     ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
         """The limits of machines without drives (float64[machines, classes, LIMITS]), and which of these machines tie
-        speed and acceleration of any class together.
+        speed and acceleration of any class together. All of them are made of one machine.
         """
-        made = [self._parts(machine, varied, UNSCALED) for machine in machines]
+        made = self._made_of(machines[0], varied, UNSCALED)
+        changes = [changes_by_part(machine)[1] for machine in machines]
         values = np.full((len(machines), len(self.table), by.LIMITS), math.inf)
+        ties = np.zeros(len(machines), np.bool_)
         for name, part in PARTS.items():
-            values[:, :, part.columns] = np.stack([parts[name].values for parts in made])
-        ties = np.array([any(row.advance[1] for row in parts[THE_EXTRUDER].rows) for parts in made])
+            keys = [(one.get(name), one.get(ALL)) for one in changes]
+            firsts = {key: k for k, key in reversed([*enumerate(keys)])}
+            found = [self._part(name, made, machines[k], changes[k], varied, UNSCALED) for k in firsts.values()]
+            places = dict(zip(firsts, range(len(firsts)), strict=True))
+            which = [places[key] for key in keys]
+            values[:, :, part.columns] = np.array([one.values for one in found])[which]
+            if name == THE_EXTRUDER:
+                ties = np.array([any(row.advance[1] for row in one.rows) for one in found])[which]
         rates = values[:, :, by.COMMAND_COLUMNS].reshape(len(machines), -1)
         return values, ties | np.isfinite(rates).any(axis=1)
 
-    def _parts(self, machine: Machine, varied: frozenset[str], scaled: Mapping[str, float]) -> dict[str, _Part]:
-        """Every part of a machine's limits, drives left out."""
-        base, changes = changes_by_part(machine)
-        made = self._made
+    def _made_of(self, machine: Machine, varied: frozenset[str], scaled: Mapping[str, float]) -> dict[object, _Part]:
+        """What was made so far of the machine that settings were laid over."""
+        made, (base, _) = self._made, machine.turned
         if made is None or made[0] is not base or made[1] != varied or made[2] != scaled:
             made = self._made = base, varied, scaled, {}
-        known, everywhere = made[3], changes.get(ALL)
-        found = {}
-        for name in PARTS:
-            key = name, changes.get(name), everywhere
-            part = known.get(key)
-            if part is None:
-                if len(known) * len(self.table) > MOST_KEPT:
-                    known.clear()
-                part = known[key] = self._part(name, machine, varied, scaled)
-            found[name] = part
-        return found
+        return made[3]
 
-    def _part(self, name: str, machine: Machine, varied: frozenset[str], scaled: Mapping[str, float]) -> _Part:
+    def _part(
+        self,
+        name: str,
+        made: dict[object, _Part],
+        machine: Machine,
+        changes: Changes,
+        varied: frozenset[str],
+        scaled: Mapping[str, float],
+    ) -> _Part:
+        """A part of a machine's limits, drives left out; `made` what was made before of the same machine."""
+        key = name, changes.get(name), changes.get(ALL)
+        if key in made:
+            return made[key]
         make, columns = PARTS[name]
+        values = np.full((len(self.table), by.LIMITS), math.inf)
         caps = [(cap, None if cap.by_class else cap.value(machine, EVERY_KIND[0])) for cap in CAPS_OF[name]]
-        rows = tuple(Terms(machine, member, self._mode, varied, scaled) for member in self.table)
+        rows = [
+            Terms(machine, member, self._mode, varied, scaled, of_one)
+            for member, of_one in zip(self.table, values, strict=True)
+        ]
         for row in rows:
             make(row)
             for cap, value in caps:
                 row.lower(cap.column, (cap.key, cap.value(machine, row.member) if cap.by_class else value))
-        return _Part(rows, np.stack([row.values for row in rows])[:, columns])
+        if len(made) * len(self.table) > MOST_KEPT:
+            made.clear()
+        found = made[key] = _Part(tuple(rows), values[:, columns])
+        return found
 
 
 def limits_of(

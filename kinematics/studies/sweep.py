@@ -247,9 +247,11 @@ def best_trade_offs(rows: Sequence[SweepRow], costs: Mapping[str, Sequence[float
     table = np.column_stack([[row.total_s for row in rows], *(np.asarray(cost, np.float64) for cost in costs.values())])
     order = np.lexsort(table.T[::-1])
     kept: list[int] = []
-    for i in order.tolist():
-        if not any((table[k] <= table[i]).all() and (table[k] < table[i]).any() for k in kept):
-            kept.append(i)
+    while order.size:  # the first of them nothing beats that is left
+        first = int(order[0])
+        kept.append(first)
+        beaten = (table[first] <= table[order]).all(axis=1) & (table[first] < table[order]).any(axis=1)
+        order = order[1:][~beaten[1:]]
     return kept
 
 
