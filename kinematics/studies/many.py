@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -21,7 +22,7 @@ from kinematics.limits import columns as by
 from kinematics.limits.combine import PARTS, LimitTable, changes_by_part
 from kinematics.limits.flow import filament_area, flow_at
 from kinematics.machine import Machine
-from kinematics.planner.batch import WORKERS, BatchFeatures, batch_features, batch_times
+from kinematics.planner.batch import WORKERS, BatchFeatures, batch_begun, batch_features
 from kinematics.planner.features import Features
 from kinematics.studies.asked import FlowAsked, Seen, look_hangs_on
 from kinematics.studies.prepared import LaidOut, PreparedJob
@@ -80,12 +81,18 @@ class ManyTimes:
 
         Raises InputError where the job cannot be read.
         """
+        return self.totals_later(variants)()
+
+    def totals_later(self, variants: Sequence[Variant]) -> Callable[[], Reals]:
+        """The way to `totals`; a batch over the reading that is kept is set to work at once, where machines differ in
+        nothing but limits: of others each takes room that goes before the next one's turn.
+        """
         totals = np.empty(len(variants))
         same: dict[object, list[int]] = {}  # but for limits
         for place, (machine, varied) in enumerate(variants):
             base, changes = changes_by_part(machine)
-            others = frozenset((part, of_part) for part, of_part in changes.items() if part not in PARTS)
-            same.setdefault((id(base), others, look_hangs_on(machine), varied), []).append(place)
+            beside = frozenset((part, of_part) for part, of_part in changes.items() if part not in PARTS)
+            same.setdefault((id(base), beside, look_hangs_on(machine), varied), []).append(place)
         alike: dict[tuple[object, object], list[list[int]]] = {}
         for places in same.values():
             machine = variants[places[0]].machine
@@ -96,13 +103,30 @@ class ManyTimes:
             motion = machine.motion
             corners = (motion.curve_rule, motion.curve_window_mm, motion.short_run_mm)
             alike.setdefault((reading, corners), []).append(places)
-        for (reading, _), groups in alike.items():
-            many = self if reading == self._reading else ManyTimes(self._prepared.anew(), self._workers)
-            many._time_alike(variants, groups, totals)
-        return totals
 
-    def _time_alike(self, variants: Sequence[Variant], same: Sequence[Sequence[int]], totals: Reals) -> None:
-        """Write the times of variants that read the job alike; `same` places of those that share all but limits."""
+        def begin(reading: object, groups: Sequence[Sequence[int]]) -> Callable[[], None]:
+            many = self if reading == self._reading else ManyTimes(self._prepared.anew(), self._workers)
+            return many._begun(variants, groups, totals)
+
+        turns: list[Callable[[], Callable[[], None]]] = [
+            partial(begin, reading, groups) for (reading, _), groups in alike.items()
+        ]
+        if len(same) == 1 and all(reading == self._reading for reading, _ in alike):
+            begun = begin(self._reading, [*same.values()])
+            turns = [lambda: begun]
+
+        def finished() -> Reals:
+            for turn in turns:
+                turn()()
+            return totals
+
+        return finished
+
+    def _begun(self, variants: Sequence[Variant], same: Sequence[Sequence[int]], totals: Reals) -> Callable[[], None]:
+        """Set batches of variants to work that read the job alike; what is returned writes their times.
+
+        `same` places of those that share all but limits.
+        """
         batches: dict[tuple[int, int | None, bool], list[_Group]] = {}
         single: list[int] = []
         for places in same:
@@ -115,12 +139,18 @@ class ManyTimes:
                 group = _Group(np.array(places)[those], laid_out, machine, limits.values[those])
                 key = id(laid_out.features), machine.motion.lookahead_moves, cooled
                 batches.setdefault(key, []).append(group)
-        # Planning lets other threads run, so that both cores are of use.
-        if single:
-            with ThreadPoolExecutor(self._workers) as pool:
-                totals[single] = list(pool.map(lambda place: self._timed_singly(variants[place]), single))
-        for (_, lookahead, cooled), groups in batches.items():
-            self._time_batch(groups, lookahead, cooled, totals)
+        begun = [
+            self._batch_begun(groups, lookahead, cooled, totals) for (_, lookahead, cooled), groups in batches.items()
+        ]
+
+        def finish() -> None:
+            if single:  # planning lets other threads run, so that both cores are of use
+                with ThreadPoolExecutor(self._workers) as pool:
+                    totals[single] = list(pool.map(lambda place: self._timed_singly(variants[place]), single))
+            for one in begun:
+                one()
+
+        return finish
 
     def _timed_singly(self, variant: Variant) -> float:
         return time_job(self._prepared, *variant, passing=True).total
@@ -135,12 +165,14 @@ class ManyTimes:
         self._features = [*others[-1:], (laid_out.features, made if known else None)]
         return made
 
-    def _time_batch(self, groups: Sequence[_Group], lookahead: int | None, cooled: bool, totals: Reals) -> None:
-        """Write the times of groups that share features and lookahead."""
+    def _batch_begun(
+        self, groups: Sequence[_Group], lookahead: int | None, cooled: bool, totals: Reals
+    ) -> Callable[[], None]:
+        """Set a batch of groups to work that share features and lookahead; what is returned writes their times."""
         job = groups[0].laid_out.job
         waits = _last_wait(job)
         marks = job.events.move[:waits]
-        times = batch_times(
+        begun = batch_begun(
             self._batch_features(groups[0].laid_out),
             np.concatenate([group.limits for group in groups]),
             lookahead,
@@ -148,19 +180,23 @@ class ManyTimes:
             marks,
             self._workers,
         )
-        after = np.append(job.moves.layer, job.layers + 1)[marks]
-        first = 0
-        for group in groups:
-            those = slice(first, first + group.places.size)
-            first = those.stop
-            cooling = np.zeros((job.layers + 1, group.places.size))
-            if cooled:
-                shortest = group.machine.cooling.shortest_layer_s or 0.0
-                np.maximum(0.0, shortest - times.layers[1:, those], out=cooling[1:])
-            clocks = np.zeros((job.events.kind.size, group.places.size))
-            clocks[:waits] = clock_of(times.passed[:, those], after, cooling)
-            stopped = stopped_under(job.events, group.machine, clocks, job.facts)
-            totals[group.places] = times.motion[those] + stopped + cooling.sum(axis=0)
+
+        def finish() -> None:
+            times, first = begun(), 0
+            after = np.append(job.moves.layer, job.layers + 1)[marks]
+            for group in groups:
+                those = slice(first, first + group.places.size)
+                first = those.stop
+                cooling = np.zeros((job.layers + 1, group.places.size))
+                if cooled:
+                    shortest = group.machine.cooling.shortest_layer_s or 0.0
+                    np.maximum(0.0, shortest - times.layers[1:, those], out=cooling[1:])
+                clocks = np.zeros((job.events.kind.size, group.places.size))
+                clocks[:waits] = clock_of(times.passed[:, those], after, cooling)
+                stopped = stopped_under(job.events, group.machine, clocks, job.facts)
+                totals[group.places] = times.motion[those] + stopped + cooling.sum(axis=0)
+
+        return finish
 
 
 def _last_wait(job: Job) -> int:

@@ -9,8 +9,9 @@ from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
@@ -246,6 +247,10 @@ def _drop_oldest(kept: OrderedDict[Any, Any], moves: int) -> None:
             kept.popitem(last=False)
 
 
+def _raise(error: InputError) -> NoReturn:
+    raise error
+
+
 class _PlanRooms(threading.local):
     """Arrays of passing plans, one set a thread."""
 
@@ -314,11 +319,18 @@ class PreparedJob(JobHere):
 
     def totals(self, asks: Sequence[Ask]) -> NDArray[np.float64]:
         """The total time under each of many machines (s)."""
+        return self.totals_later(asks)()
+
+    def totals_later(self, asks: Sequence[Ask]) -> Callable[[], NDArray[np.float64]]:
+        """The way to that: batches set to work at once. What is wrong with the job or a machine is told at its end."""
         from kinematics.studies.many import ManyTimes, Variant  # batches take time to load
 
         if self._many is None:
             self._many = ManyTimes(self)
-        return self._many.totals([Variant(ask.machine, ask.varied) for ask in asks])
+        try:
+            return self._many.totals_later([Variant(ask.machine, ask.varied) for ask in asks])
+        except InputError as error:
+            return partial(_raise, error)
 
     def anew(self) -> PreparedJob:
         """The same job with nothing kept of it yet."""

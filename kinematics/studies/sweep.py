@@ -27,13 +27,13 @@ from kinematics.studies.intervals import USUAL, Interval, Sampling, drawn_totals
 from kinematics.studies.knees import FALLS, Knee
 from kinematics.studies.knobs import Knob, asked_where_it_differs, settings_of, variant_of
 from kinematics.studies.many import Variant, WeightedJobs
-from kinematics.studies.timing import ALL_JOBS
+from kinematics.studies.timing import ALL_JOBS, JobHere
 
 if TYPE_CHECKING:
     import pandas
 
 
-AHEAD = 8  # chunks of which the times are asked for before the first one is there
+AHEAD = 8  # chunks of which jobs that are elsewhere are asked for the times before the first one is there
 CHUNK = 64  # candidates at a time: a row is told as soon as its chunk is done
 COMMANDED_KEYS = ("feed_override", "commanded_speed_mm_s")  # ends of keys that change what is commanded
 
@@ -189,14 +189,15 @@ def sweep_rows(
 def _begun(
     jobs: WeightedJobs, machine: Machine, knobs: Sequence[Knob], chunks: Sequence[Sequence[tuple[float, ...]]]
 ) -> Iterator[tuple[Sequence[tuple[float, ...]], list[Variant], Callable[[], Any]]]:
-    """Each chunk of points with its variants and the way to their totals; jobs that are elsewhere work on a few chunks
-    ahead of the one that is waited for.
+    """Each chunk of points with its variants and the way to their totals; jobs work on the next chunk, those that are
+    elsewhere on a few more, while one is waited for.
     """
+    most = 1 if all(isinstance(job, JobHere) for job in jobs.prepared) else AHEAD
     ahead: deque[tuple[Sequence[tuple[float, ...]], list[Variant], Callable[[], Any]]] = deque()
     for chosen in chunks:
         variants = [variant_of(machine, settings_of(knobs, point)) for point in chosen]
         ahead.append((chosen, variants, jobs.totals_later(variants)))
-        if len(ahead) > AHEAD:
+        if len(ahead) > most:
             yield ahead.popleft()
     yield from ahead
 

@@ -63,9 +63,11 @@ def fingerprint(
 def program_hash() -> str:
     """Hash of all that the program consists of: two states of one version may count differently."""
     found = hashlib.sha256()
-    for path in sorted([*PACKAGE.rglob("*.py"), *PACKAGE.rglob("*.toml")]):
-        found.update(str(path.relative_to(PACKAGE)).encode())
-        found.update(path.read_bytes())
+    paths = (os.path.join(folder, name) for folder, _, names in os.walk(PACKAGE) for name in names)
+    for path in sorted(path for path in paths if path.endswith((".py", ".toml"))):
+        found.update(path.removeprefix(str(PACKAGE)).encode())
+        with open(path, "rb", buffering=0) as file:
+            found.update(file.read())
     return found.hexdigest()
 
 
