@@ -29,7 +29,7 @@ RANGES = (
 @pytest.mark.parametrize("words", [("estimate",), ("compare", "--candidate", "a: speed=1.1"), ("ladder",)])
 def test_draws_that_are_done_are_told(run: Run, folder: Path, monkeypatch: pytest.MonkeyPatch, words: Any) -> None:
     (folder / "job.gcode").write_text(BRACKET)
-    monkeypatch.setattr(PreparedJob, "totals", interrupting(3, PreparedJob.totals))
+    monkeypatch.setattr(PreparedJob, "totals_later", interrupting(3, PreparedJob.totals_later))
     ran = run(words[0], "job.gcode", *words[1:], *RANGES, "--draws", "2000", "--json")
     assert ran.status == INTERRUPTED
     told = re.search(r"interrupted: this answer is from the (\d+) of 2,000 draws made by then", ran.err)
