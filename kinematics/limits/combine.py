@@ -187,12 +187,13 @@ def _corners(row: Terms) -> None:
             row.values[column] = ENDLESS_STEP
 
 
-def _drives(row: Terms, drives: Drives, coupled: tuple[str, ...]) -> None:
-    """No motor runs faster than its torque curve tells."""
+def _fastest(machine: Machine, drives: Drives | None) -> dict[int, tuple[str, float]]:
+    """No motor runs faster than its torque curve tells: by column the key of the curve, and that speed (mm/s)."""
+    coupled = mechanism_of(machine).coupled
     places = {"x": by.X_MOST, "y": by.Y_MOST, "z": by.Z_MOST, EXTRUDER: by.FILAMENT_MOST}
     places |= {name: by.MOTOR_1_MOST + i for i, name in enumerate(coupled)}
-    for name, fastest in drives.fastest.items():
-        row.lower_to(places[name], torque_key(name), fastest)  # more torque is no more speed
+    fastest = {} if drives is None else drives.fastest
+    return {places[name]: (torque_key(name), speed) for name, speed in fastest.items()}
 
 
 def _rates(_: Terms) -> None:
@@ -277,6 +278,13 @@ def changes_by_part(machine: Machine) -> tuple[Machine, Changes]:
     return base, {part: frozenset(those) for part, those in parts.items()}
 
 
+def _each_once(keys: Sequence[object]) -> tuple[list[int], list[int]]:
+    """Where each of some keys stands first, and which of these every one of them is."""
+    firsts = {key: k for k, key in reversed([*enumerate(keys)])}
+    places = {key: i for i, key in enumerate(firsts)}
+    return [*firsts.values()], [places[key] for key in keys]
+
+
 class _Part(NamedTuple):
     """A part of the limits as it was made: its rows, and float64[classes, columns] the values of its columns."""
 
@@ -319,8 +327,9 @@ class LimitTable:
             rows[DRIVES] = tuple(
                 replace(row, values=values[i], origins={}, keys=set()) for i, row in enumerate(rows[PATH])
             )
-            for row in rows[DRIVES]:
-                _drives(row, drives, coupled)
+            for column, (key, speed) in _fastest(machine, drives).items():
+                for row in rows[DRIVES]:
+                    row.lower_to(column, key, speed)  # more torque is no more speed
         found = Limits(
             values,
             rows,
@@ -336,22 +345,24 @@ class LimitTable:
     def of_many(
         self, machines: Sequence[Machine], varied: frozenset[str] = NOTHING_VARIED
     ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-        """The limits of machines without drives (float64[machines, classes, LIMITS]), and which of these machines tie
-        speed and acceleration of any class together. All of them are made of one machine.
+        """The limits of machines that are made of one (float64[machines, classes, LIMITS]), and which of these tie speed
+        and acceleration of any class together, drives left out.
         """
         made = self._made_of(machines[0], varied, UNSCALED)
         changes = [changes_by_part(machine)[1] for machine in machines]
         values = np.full((len(machines), len(self.table), by.LIMITS), math.inf)
         ties = np.zeros(len(machines), np.bool_)
         for name, part in PARTS.items():
-            keys = [(one.get(name), one.get(ALL)) for one in changes]
-            firsts = {key: k for k, key in reversed([*enumerate(keys)])}
-            found = [self._part(name, made, machines[k], changes[k], varied, UNSCALED) for k in firsts.values()]
-            places = dict(zip(firsts, range(len(firsts)), strict=True))
-            which = [places[key] for key in keys]
+            firsts, which = _each_once([(one.get(name), one.get(ALL)) for one in changes])
+            found = [self._part(name, made, machines[k], changes[k], varied, UNSCALED) for k in firsts]
             values[:, :, part.columns] = np.array([one.values for one in found])[which]
             if name == THE_EXTRUDER:
                 ties = np.array([any(row.advance[1] for row in one.rows) for one in found])[which]
+        firsts, which = _each_once([one.get(ALL) for one in changes])
+        for i, k in enumerate(firsts):
+            for column, (_, speed) in _fastest(machines[k], motor_drives(machines[k])).items():
+                those = np.flatnonzero(np.array(which) == i)
+                values[those, :, column] = np.minimum(values[those, :, column], speed)
         rates = values[:, :, by.COMMAND_COLUMNS].reshape(len(machines), -1)
         return values, ties | np.isfinite(rates).any(axis=1)
 

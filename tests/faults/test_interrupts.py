@@ -42,7 +42,7 @@ def test_fewer_draws_in_the_midst_of_a_candidate(run: Run, folder: Path, monkeyp
     """They are the first of those that were asked for, of the machine as it is and of all candidates."""
     (folder / "job.gcode").write_text(BRACKET)
     words = ("compare", "job.gcode", "--candidate", "a: speed=1.1", "--candidate", "b: speed=1.2", *RANGES)
-    monkeypatch.setattr(PreparedJob, "totals", interrupting(8 + 1, PreparedJob.totals))
+    monkeypatch.setattr(PreparedJob, "totals_later", interrupting(8 + 1, PreparedJob.totals_later))
     ran = run(*words, "--draws", "2000", "--json")
     assert ran.status == INTERRUPTED
     assert json.loads(ran.out)["draws"]["draws"] == DRAWN_TOGETHER
@@ -52,7 +52,7 @@ def test_fewer_draws_in_the_midst_of_a_candidate(run: Run, folder: Path, monkeyp
 def test_too_few_draws_tell_nothing(run: Run, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (folder / "job.gcode").write_text(BRACKET)
     monkeypatch.setattr(intervals, "DRAWN_TOGETHER", 50)
-    monkeypatch.setattr(PreparedJob, "totals", interrupting(1, PreparedJob.totals))
+    monkeypatch.setattr(PreparedJob, "totals_later", interrupting(1, PreparedJob.totals_later))
     ran = run("estimate", "job.gcode", *RANGES)
     assert (ran.status, ran.out) == (INTERRUPTED, "")
 
