@@ -33,7 +33,7 @@ OTHERS: dict[str, Any] = {
     "hotend.max_flow_mm3_s": [[200, 4.0], [220, 9.0]],
     "motors.y.torque_nm": [[0.0, 0.4], [600.0, 0.1]],
 }
-# What a key cannot do without: a filter its frequency, a covariance its keys, and a curve of torque what a turn moves.
+# What a key cannot do without: a filter its frequency, a covariance its keys, a curve of torque what a turn moves.
 BESIDE: dict[str, dict[str, Any]] = {
     "vibration.x.filter": {"vibration.x.filter_frequency_hz": 48.0},
     "vibration.y.filter": {"vibration.y.filter_frequency_hz": 48.0},
@@ -71,6 +71,8 @@ def test_every_key_changes_what_the_table_says_that_it_lifts(change: dict[str, A
     changed = machine.with_settings(change)
     assert_same(table.of(changed), limits_of(changed, TABLE, mode))
     assert_same(table.of(machine), limits_of(machine, TABLE, mode))  # and back again
+    both, _ = table.of_many([machine, changed])
+    np.testing.assert_array_equal(both, [limits_of(one, TABLE, mode).values for one in (machine, changed)])
 
 
 @settings(deadline=None)
