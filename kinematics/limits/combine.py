@@ -345,7 +345,7 @@ class LimitTable:
     def of_many(
         self, machines: Sequence[Machine], varied: frozenset[str] = NOTHING_VARIED
     ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-        """The limits of machines that are made of one (float64[machines, classes, LIMITS]), and which of these tie speed
+        """The limits of machines made of one (float64[machines, classes, LIMITS]), and which of these tie speed
         and acceleration of any class together, drives left out.
         """
         made = self._made_of(machines[0], varied, UNSCALED)
