@@ -214,7 +214,7 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
 
 def caps_document(caps: Caps) -> dict[str, Any]:
     """The caps of a machine; with jobs, what each cap holds of their time, and when cooling rules."""
-    from kinematics.studies.whole_jobs import commands_row, ringing_rows, rounding_row  # loaded with the caps
+    from kinematics.jobs.whole_jobs import commands_row, ringing_rows, rounding_row  # loaded with the caps
 
     document = head() | {
         "machine": caps.machine.as_dict(),

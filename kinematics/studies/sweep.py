@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
+from kinematics.jobs.many import Variant, WeightedJobs
+from kinematics.jobs.timing import ALL_JOBS
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.limits.flow import FLOW_KEY
 from kinematics.limits.vibration import AXES, filter_made, modes_of
@@ -23,8 +25,6 @@ from kinematics.studies.held_by import HeldBy, held_under
 from kinematics.studies.intervals import USUAL, Interval, Sampling, drawn_totals, interval_of
 from kinematics.studies.knees import FALLS, Knee
 from kinematics.studies.knobs import Knob, settings_of, variant_of
-from kinematics.studies.many import Variant, WeightedJobs
-from kinematics.studies.timing import ALL_JOBS
 
 if TYPE_CHECKING:
     import pandas

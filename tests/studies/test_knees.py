@@ -11,7 +11,7 @@ import pytest
 from kinematics.machine import load_machine
 from kinematics.studies.knees import SHARES, Gain, Knee, knee_of
 from kinematics.studies.knobs import Knob, knob_from, typed
-from tests.studies.conftest import bench
+from tests.jobs.conftest import bench
 from tests.studies.weighted import ZIGZAG, Curve, alone, jobs_of
 
 ROUNDING = 1e-9  # relative

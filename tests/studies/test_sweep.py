@@ -10,11 +10,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from kinematics.jobs.many import WeightedJobs
+from kinematics.jobs.prepared import PreparedJob
 from kinematics.machine import Machine, load_machine
 from kinematics.studies.caps import caps_of
 from kinematics.studies.knobs import Knob, grid, is_logarithmic, knob_from, sample, variant_of
-from kinematics.studies.many import WeightedJobs
-from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.sweep import (
     ACCELERATION,
     ALL_JOBS,
@@ -28,7 +28,7 @@ from kinematics.studies.sweep import (
     sweep_rows,
     trade_offs_of,
 )
-from tests.studies.conftest import bench, straight
+from tests.jobs.conftest import bench, straight
 from tests.studies.weighted import ZIGZAG, alone, jobs_of
 
 ROUNDING = 1e-9  # relative
