@@ -81,7 +81,7 @@ def in_c(library: ctypes.CDLL, features: BatchFeatures, limits: list[Reals]) -> 
     scratch = [np.empty((BLOCK + 1, LANES)) for _ in range(4)]
     totals = np.zeros((len(limits) // LANES, LANES))
     for k, total in enumerate(totals):
-        rows = _rows_of(limits[k * LANES : (k + 1) * LANES])
+        rows = _rows_of(np.stack(limits[k * LANES : (k + 1) * LANES]))
         pointers = [ctypes.c_void_p(array.ctypes.data) for array in (*scratch, total)]
         n, columns, size = ctypes.c_long(arrays[0].size), ctypes.c_int(by.LIMITS), ctypes.c_long(BLOCK)
         if library.batch(ctypes.byref(given), n, ctypes.c_void_p(rows.ctypes.data), columns, size, *pointers):

@@ -12,7 +12,7 @@ import math
 import operator
 import threading
 from collections import defaultdict, deque
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Sequence
 from concurrent.futures import Executor, Future
 from typing import Any, NamedTuple
 
@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.gcode.job import JobFacts
-from kinematics.gcode.moves import BED_TARGET, FILAMENT, NOZZLE_TARGET, PRINT, TRAVEL, WAITS, Events, Moves
+from kinematics.gcode.moves import BED_TARGET, EVENT_NAMES, FILAMENT, NOZZLE_TARGET, WAITS, Events, Moves
 from kinematics.gcode.portions import Portion
 from kinematics.jobs.asked import OffTheBed, bed_of
 from kinematics.jobs.prepared import corner_settings, rules_deviation
@@ -35,7 +35,15 @@ from kinematics.planner.cuts import before_run, last_known, lead_in
 from kinematics.planner.features import CornerSettings, Drive, FeatureRoom, Features, make_features
 from kinematics.planner.filtered import Filtered, filtered_by, with_rounding
 from kinematics.planner.plan import START, Node, Plan, PlanRoom, plan
-from kinematics.planner.sums import FILAMENT_SPEED, PATH, PATH_SUMS, PRINTED, add_path, lengthened, sums_by_layer
+from kinematics.planner.sums import (
+    FILAMENT_SPEED,
+    PATH_SUMS,
+    PRINTED,
+    add_path,
+    layer_begins,
+    lengthened,
+    sums_by_layer,
+)
 from kinematics.planner.ties import NO_TIES
 
 TAIL = 1024  # moves at the end of what is at hand that are looked through before those before them
@@ -55,13 +63,10 @@ class AtHand(NamedTuple):
         moves = Moves._make(column[begin:end] for column in self.moves)
         return AtHand(moves, tuple(column[begin:end] for column in self.classes), before)
 
-    def followed_by(self, other: AtHand) -> AtHand:
-        """These moves and the next as one."""
-        if not self.size:
-            return other
-        both: Iterable[Any] = zip((*self.moves, *self.classes), (*other.moves, *other.classes), strict=True)
-        joined = [np.concatenate(columns) for columns in both]
-        return AtHand(Moves._make(joined[: len(self.moves)]), tuple(joined[len(self.moves) :]), self.before)
+    def followed_by(self, portion: Portion, classes: Sequence[NDArray[np.uint16]]) -> AtHand:
+        """These moves and the next as one; `classes` of the next."""
+        both = zip(self.classes, classes, strict=True)
+        return AtHand(portion.led_by(self.moves), tuple(map(np.concatenate, both)), self.before)
 
     @property
     def size(self) -> int:
@@ -83,9 +88,9 @@ def last_rest(moves: Moves, begin: int) -> int:
 
 
 IN_WORK = 4  # blocks at a time that are planned or wait for that
-HEATER_EVENTS = (NOZZLE_TARGET, BED_TARGET, *WAITS)  # the only ones whose length hangs on the clock
+# By kind of event: whether it is a heater's, the only ones whose length hangs on the clock.
+OF_HEATERS = np.isin(np.arange(len(EVENT_NAMES)), (NOZZLE_TARGET, BED_TARGET, *WAITS))
 NO_PLACES = np.empty((3, 0))  # crossed belts turn alike everywhere
-KINDS_OF_PATH = (PRINT, TRAVEL)
 
 
 # ---- what is planned, and what is kept of it -----------------------------------------------------------------------
@@ -136,8 +141,7 @@ class BlockSums(NamedTuple):
 
     `seconds` float64[classes, CAUSES]; `motion` (s); `layer`, `layer_seconds`, `layer_moves` of the layers that occur;
     `passed` time from the task's first move to each of those moves that was asked for (s); `path` as `planner.sums`,
-    with the line of the fastest flow; `speeds` the fastest of moves that print and that travel (mm/s); `unbounded`
-    whether a lifted limit leaves some move without a ceiling.
+    with the line of the fastest flow; `unbounded` whether a lifted limit leaves some move without a ceiling.
     """
 
     certain: Node
@@ -148,7 +152,6 @@ class BlockSums(NamedTuple):
     layer_moves: Places
     passed: Reals
     path: Reals
-    speeds: Reals
     line: int
     unbounded: bool
 
@@ -182,17 +185,18 @@ def plan_tasks(block: AtHand, tasks: Sequence[Task], asked: Places, goes_on: boo
     `goes_on` says that motion does behind the moves: then they are planned as far as that is of no account.
     """
     made = _features(block, [task.terms for task in tasks])
+    begins = layer_begins(block.moves.layer)
     sights = [task.terms.sight for task in tasks]
     known = [_known(*one) if goes_on else None for one in zip(made, tasks, strict=True)]
     sums: dict[int, BlockSums] = {}
     for group in _batches(tasks):
         first = group[0]
         least = min((node for number in group if (node := known[number]) is not None), default=None)
-        found = _batch_sums(block, made[first], least, [tasks[number] for number in group], asked)
+        found = _batch_sums(block, made[first], least, [tasks[number] for number in group], asked, begins)
         sums.update(zip(group, found, strict=True))
     for number, task in enumerate(tasks):
         if number not in sums:
-            sums[number] = _sums(block, made[number], known[number], task, asked)
+            sums[number] = _sums(block, made[number], known[number], task, asked, begins)
     found = [sums[number] for number in range(len(tasks))]
     if not goes_on:
         return PlannedBlock(found, block.size)
@@ -239,11 +243,16 @@ def _planned(features: Features, known: int | None, task: Task) -> tuple[Plan, b
 
 def _within(asked: Places, begin: int, end: int) -> Places:
     """Those of some moves that lie from `begin` to `end`."""
-    return asked[np.searchsorted(asked, begin) : np.searchsorted(asked, end)]
+    return asked[slice(*asked.searchsorted((begin, end)))]
 
 
-def _sums(block: AtHand, features: Features, known: int | None, task: Task, asked: Places) -> BlockSums:
-    """Plan one task and sum what is certain."""
+def _begins(begins: Places, begin: int, end: int) -> Places:
+    """The moves with which layers begin among those from `begin` to `end`, the first one included."""
+    return np.concatenate([[begin] if end > begin else [], _within(begins, begin + 1, end)]).astype(np.int64)
+
+
+def _sums(block: AtHand, features: Features, known: int | None, task: Task, asked: Places, begins: Places) -> BlockSums:
+    """Plan one task and sum what is certain; `begins` as `layer_begins` tells them."""
     found, unbounded = _planned(features, known, task)
     begin, end, moves = task.begin.move, found.certain.move, block.moves
     duration = found.duration[begin:end]
@@ -252,15 +261,12 @@ def _sums(block: AtHand, features: Features, known: int | None, task: Task, aske
     if marks.size:
         passed = np.concatenate([[0.0], np.cumsum(duration[: int(marks[-1]) - begin])])[marks - begin]
     path, highest = np.zeros(PATH_SUMS), -1
-    speeds = np.zeros(len(KINDS_OF_PATH))
     if task.terms.sums_path:
         highest = add_path(moves.kind, features.length, features.ratio, found.speed_peak, begin, end, path)
-        peaks, kinds = found.speed_peak[begin:end], moves.kind[begin:end]
-        speeds[:] = [peaks[kinds == kind].max(initial=0.0) for kind in KINDS_OF_PATH]
     line = int(moves.line[highest]) if highest >= 0 else -1
-    by_layer = sums_by_layer(moves.layer[begin:end], duration)
+    by_layer = sums_by_layer(moves.layer[begin:end], duration, _begins(begins, begin, end) - begin)
     motion = float(duration.sum())
-    return BlockSums(found.certain, found.seconds, motion, *by_layer, passed, path, speeds, line, unbounded)
+    return BlockSums(found.certain, found.seconds, motion, *by_layer, passed, path, line, unbounded)
 
 
 def _batches(tasks: Sequence[Task]) -> list[list[int]]:
@@ -273,13 +279,13 @@ def _batches(tasks: Sequence[Task]) -> list[list[int]]:
 
 
 def _batch_sums(
-    block: AtHand, features: Features, known: int | None, tasks: Sequence[Task], asked: Places
+    block: AtHand, features: Features, known: int | None, tasks: Sequence[Task], asked: Places, begins: Places
 ) -> list[BlockSums]:
     """The sums of moves under several terms that differ in their limits alone, without causes."""
     from kinematics.planner.batch import batch_features, batch_times  # batches take time to load
 
-    begin, layer = tasks[0].begin.move, block.moves.layer
-    begins = np.concatenate([[begin], np.flatnonzero(layer[begin + 1 :] != layer[begin:-1]) + begin + 1])
+    begin = tasks[0].begin.move
+    begins = _begins(begins, begin, block.size)
     # Layers at hand from 1 on, in file order.
     number = np.zeros(block.size, np.int32)
     number[begins] = 1
@@ -296,25 +302,25 @@ def _batch_sums(
         square=np.array([task.begin.square for task in tasks]),
         known=known,
     )
-    sums = []
-    for i, (task, end) in enumerate(zip(tasks, times.certain.tolist(), strict=True)):
-        used = begins[begins < end]
-        sums.append(
-            BlockSums(
-                Node(end, float(times.square[i])),
-                np.zeros((task.terms.limits.shape[0], by.CAUSES)),
-                float(times.motion[i]),
-                layer[used],
-                times.layers[1 : used.size + 1, i],
-                np.diff(used, append=end),
-                times.passed[: _within(marks, begin, end).size, i],
-                np.zeros(PATH_SUMS),
-                np.zeros(len(KINDS_OF_PATH)),
-                -1,
-                False,
-            )
+    passed = {end: _within(marks, begin, end).size for end in set(times.certain.tolist())}
+    used = {end: begins[begins < end] for end in passed}
+    return [
+        BlockSums(
+            Node(end, square),
+            np.zeros((task.terms.limits.shape[0], by.CAUSES)),
+            motion,
+            block.moves.layer[used[end]],
+            times.layers[1 : used[end].size + 1, i],
+            np.diff(used[end], append=end),
+            times.passed[: passed[end], i],
+            np.zeros(PATH_SUMS),
+            -1,
+            False,
         )
-    return sums
+        for i, (task, end, square, motion) in enumerate(
+            zip(tasks, times.certain.tolist(), times.square.tolist(), times.motion.tolist(), strict=True)
+        )
+    ]
 
 
 # ---- sums of a whole job -------------------------------------------------------------------------------------------
@@ -359,7 +365,7 @@ class Lane:
         self._seconds = np.zeros((0, by.CAUSES))
         self._motion = 0.0
         self._layers, self._layer_moves = np.zeros(1), np.zeros(1)
-        self._path, self._speeds = np.zeros(PATH_SUMS), np.zeros(len(KINDS_OF_PATH))
+        self._path = np.zeros(PATH_SUMS)
         self._line: int | None = None
         self._passed: list[Reals] = []
         self.at = START  # in moves of the job
@@ -422,7 +428,6 @@ class Lane:
             self._line = sums.line
         self._path[: PRINTED + 1] += sums.path[: PRINTED + 1]
         self._path[FILAMENT_SPEED:] = np.maximum(self._path[FILAMENT_SPEED:], sums.path[FILAMENT_SPEED:])
-        self._speeds = np.maximum(self._speeds, sums.speeds)
 
     def timing(self, facts: JobFacts, events: Events, asked: Places, after: Places) -> Timing:
         """The timing of the whole job; `asked` the events whose clock counts, `after` the layer after each of them."""
@@ -449,9 +454,7 @@ class Lane:
 
     def _path_sums(self, layers: int) -> PathSums:
         moves = _longer(self._layer_moves, layers + 1)[: layers + 1].astype(np.int64)
-        path, printed, filament_speed = self._path[[PATH, PRINTED, FILAMENT_SPEED]].tolist()
-        print_speed, travel_speed = self._speeds.tolist()
-        return PathSums(path, printed, filament_speed, self._line, print_speed, travel_speed, moves)
+        return PathSums.of(self._path, self._line, moves)
 
 
 # ---- the way of a job ----------------------------------------------------------------------------------------------
@@ -499,8 +502,9 @@ class Course:
         self._coming = self._coming[~here]
         self._end += int(portion.moves.kind.size)
         told = portion.moves, portion.has_layers, portion.conditions, portion.labels
-        more = AtHand(portion.moves, tuple(classing.numbers(*told) for classing in self._classings))
-        self._at_hand = more if self._at_hand is None else self._at_hand.followed_by(more)
+        classes = tuple(classing.numbers(*told) for classing in self._classings)
+        held = self._at_hand
+        self._at_hand = AtHand(portion.moves, classes) if held is None else held.followed_by(portion, classes)
         end = last_rest(self._at_hand.moves, max(lane.at.move for lane in self._lanes) - self._begin)
         if end > 0:
             self._plan_to_rest(self._at_hand, end)
@@ -523,7 +527,7 @@ class Course:
         self._event_count += events.kind.size
         moves = events.move + self._end
         self._events.append(events._replace(move=moves))
-        asked = np.flatnonzero(np.isin(events.kind, HEATER_EVENTS))
+        asked = np.flatnonzero(OF_HEATERS[events.kind])
         if asked.size:
             self._asked.append(before + asked)
             self._marks = np.concatenate([self._marks, moves[asked]])
@@ -584,7 +588,8 @@ class Course:
         self._work.append(work)
         self._at_hand = at_hand.part(begin, at_hand.size, before)
         self._begin += begin
-        self._marks = self._marks[np.searchsorted(self._marks, min(lane.at.move for lane in self._lanes)) :]
+        if self._marks.size:
+            self._marks = self._marks[np.searchsorted(self._marks, min(lane.at.move for lane in self._lanes)) :]
         self._enough = 0
         self._take_results(IN_WORK)
 

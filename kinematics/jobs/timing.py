@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from kinematics.errors import InputError, Notice, by_weight
 from kinematics.gcode.job import Job, JobFacts
 from kinematics.gcode.labels import LabelNames
-from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL, WAITS, Events
+from kinematics.gcode.moves import FILAMENT, PRINT, WAITS, Events
 from kinematics.jobs.asked import Seen, Sums
 from kinematics.jobs.stops import StopTimes, stops_of
 from kinematics.limits import columns as by
@@ -24,7 +24,7 @@ from kinematics.machine import Machine
 from kinematics.planner.ceilings import is_unbounded
 from kinematics.planner.features import NOT_CUT, Features
 from kinematics.planner.plan import Plan
-from kinematics.planner.sums import LayerTimes, layer_times
+from kinematics.planner.sums import PATH_SUMS, LayerTimes, add_path, layer_times
 from kinematics.planner.ties import NO_TIES, Ties
 
 ALL_JOBS = "all jobs"  # in place of one job's name
@@ -98,6 +98,12 @@ class PathSums(NamedTuple):
     print_speed: float
     travel_speed: float
     layer_moves: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, sums: Reals, line: int | None, layer_moves: NDArray[np.int64]) -> PathSums:
+        """From sums as in `planner.sums.add_path`."""
+        path, printed, filament_speed, print_speed, travel_speed = sums.tolist()
+        return cls(path, printed, filament_speed, line, print_speed, travel_speed, layer_moves)
 
     @property
     def speed(self) -> float:
@@ -368,19 +374,11 @@ def path_sums(timing: Timing) -> PathSums:
     if timing.path is not None:
         return timing.path
     planned = timing.whole_plan()
-    moves, features = planned.job.moves, planned.features
-    flow = np.where(moves.kind == PRINT, features.ratio * planned.plan.speed_peak, 0.0)
-    i = int(flow.argmax())
-    on_path = moves.kind != FILAMENT
-    return PathSums(
-        float(features.length[on_path].sum()),
-        float(features.length[moves.kind == PRINT].sum()),
-        float(flow[i]),
-        int(moves.line[i]) if flow[i] > 0.0 else None,
-        float(planned.plan.speed_peak[moves.kind == PRINT].max(initial=0.0)),
-        float(planned.plan.speed_peak[moves.kind == TRAVEL].max(initial=0.0)),
-        np.bincount(moves.layer[planned.first_pieces], minlength=planned.job.layers + 1),
-    )
+    moves, features, sums = planned.job.moves, planned.features, np.zeros(PATH_SUMS)
+    peak = planned.plan.speed_peak
+    highest = add_path(moves.kind, features.length, features.ratio, peak, 0, peak.size, sums)
+    layer_moves = np.bincount(moves.layer[planned.first_pieces], minlength=planned.job.layers + 1)
+    return PathSums.of(sums, int(moves.line[highest]) if highest >= 0 else None, layer_moves)
 
 
 def gist_of(timing: Timing) -> Gist | None:

@@ -409,30 +409,29 @@ def _address(rows: Reals) -> Any:
     return rows if CHECKED else rows.ctypes.data
 
 
-def _rows_of(limits: Sequence[Reals]) -> Reals:
-    """Tables of LANES candidates (each float64[classes, LIMITS]) as rows, float64[classes · LIMITS, LANES]."""
-    tables = [limits[min(lane, len(limits) - 1)] for lane in range(LANES)]
-    rows = np.stack([np.ravel(table) for table in tables], axis=1)
+def _in_lanes(tables: Reals) -> Reals:
+    """Tables of LANES candidates (float64[LANES, classes, columns]) as rows, float64[classes · columns, LANES]."""
+    return np.ascontiguousarray(tables.reshape(LANES, -1).T)
+
+
+def _rows_of(tables: Reals) -> Reals:
+    """Limits of LANES candidates (float64[LANES, classes, LIMITS]) as rows."""
+    limits = np.minimum(tables, FAST)
     # Those of nodes may be endless: they only meet others that are above 0.
-    shape = limits[0].shape[0]
-    by_column = rows.reshape(shape, by.LIMITS, LANES)
-    share = by_column[:, by.SPEED_SHARE].copy()
-    kept = by_column[:, by.NODE_SPEED_COLUMNS].copy()
-    np.minimum(by_column, FAST, out=by_column)
-    by_column[:, by.NODE_SPEED_COLUMNS] = kept
+    limits[:, :, by.NODE_SPEED_COLUMNS] = tables[:, :, by.NODE_SPEED_COLUMNS]
     # Where a commanded speed is replaced the file's own does not count.
-    by_column[:, by.SPEED_SHARE] = np.where(share == 0.0, FAST, np.minimum(share, FAST))
-    return rows
+    share = limits[:, :, by.SPEED_SHARE]
+    share[share == 0.0] = FAST
+    return _in_lanes(limits)
 
 
-def _rows_at_rest(limits: Sequence[Reals]) -> Reals:
-    """The steps at rest of LANES candidates as rows, float64[classes · REST_PACES, LANES]."""
-    tables = []
-    for lane in range(LANES):
-        table = limits[min(lane, len(limits) - 1)]
-        paces = paces_at_rest(table)
-        tables.append(paces.ravel() if paces.size else np.full(table.shape[0] * REST_PACES, NO_STEP))
-    return np.stack(tables, axis=1)
+def _rows_at_rest(tables: Reals) -> Reals:
+    """The steps at rest of LANES candidates, of which some are permitted one, as rows."""
+    paces = np.full((*tables.shape[:2], REST_PACES), NO_STEP)
+    for lane, table in enumerate(tables):
+        if (found := paces_at_rest(table)).size:
+            paces[lane] = found
+    return _in_lanes(paces)
 
 
 class _Task(NamedTuple):
@@ -449,10 +448,12 @@ class _Task(NamedTuple):
 def _time_row(task: _Task, limits: Sequence[Reals], square: Reals) -> BatchTimes:
     """The times of up to LANES candidates, each with its squared speed at the begin."""
     features, marks = task.features, task.marks
-    table, at_rest, used = _rows_of(limits), _rows_at_rest(limits), len(limits)
-    steps = any(permits_steps(table_of) for table_of in limits)
-    rings = any(kicks(table_of) for table_of in limits)
-    stepped = any(paces_at_rest(table_of).size > 0 for table_of in limits)
+    used = len(limits)
+    tables = np.stack([limits[min(lane, used - 1)] for lane in range(LANES)])
+    every = tables.reshape(-1, by.LIMITS)
+    table, steps, rings = _rows_of(tables), permits_steps(every), kicks(every)
+    stepped = paces_at_rest(every).size > 0
+    at_rest = _rows_at_rest(tables) if stepped else np.empty((0, LANES))
     by_layer = task.layers > 0
     sums = np.zeros((task.layers + 1 if by_layer else 1, LANES))
     passed = np.zeros((max(1, marks.size), LANES))
