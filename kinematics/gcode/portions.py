@@ -19,9 +19,10 @@ from kinematics.gcode.dialects import Dialect, text_from
 from kinematics.gcode.file_limits import Conditions, FileLimit, Unused, conditions_of, limits_in_events
 from kinematics.gcode.findings import Notes, end_of_line, error_of, first_findings, joined, notice_of
 from kinematics.gcode.interpreter import RESERVE, read_lines
-from kinematics.gcode.job import Extent, JobFacts, Statements, retractions_of
+from kinematics.gcode.job import Extent, JobFacts, Statements
 from kinematics.gcode.labels import LabelNames, Labels, Marks, label_marks, layer_marks
 from kinematics.gcode.layers import (
+    DRAWN,
     FALLEN,
     FIRST,
     MOST_FED,
@@ -178,7 +179,6 @@ class Portions:
         self._statements = Statements()
         self._holds: dict[str, float] = {}
         self._marked = 0  # bytes at the start of what is read next whose marks have been taken
-        self._retractions = 0
         self._events = 0
         self.moves = 0
 
@@ -278,7 +278,6 @@ class Portions:
             self._doubtful[row] = joined(self._doubtful.get(row), notice)
         if self._columns is None:
             self._statements.add(stated, moves, printed)
-            self._retractions += retractions_of(moves)
         conditions = conditions_of(stated, n, self._holds) if self._wanted.conditions else None
         labels = self._labels(content, moves.line - lines, taken) if self._wanted.labels else None
         self.moves += n
@@ -380,7 +379,7 @@ class Portions:
             self.notices,
             self._statements.limits(float(self._course[PRINTED])),
             self._statements.by_line,
-            self._retractions,
+            int(self._course[DRAWN]),
             labels if self._wanted.labels else None,
         )
 

@@ -35,15 +35,7 @@ from kinematics.planner.cuts import before_run, last_known, lead_in
 from kinematics.planner.features import CornerSettings, Drive, FeatureRoom, Features, make_features
 from kinematics.planner.filtered import Filtered, filtered_by, with_rounding
 from kinematics.planner.plan import START, Node, Plan, PlanRoom, plan
-from kinematics.planner.sums import (
-    FILAMENT_SPEED,
-    PATH_SUMS,
-    PRINTED,
-    add_path,
-    layer_begins,
-    lengthened,
-    sums_by_layer,
-)
+from kinematics.planner.sums import FILAMENT_SPEED, PATH_SUMS, PRINTED, add_path, lengthened, new_layers, sums_by_layer
 from kinematics.planner.ties import NO_TIES
 
 TAIL = 1024  # moves at the end of what is at hand that are looked through before those before them
@@ -185,7 +177,7 @@ def plan_tasks(block: AtHand, tasks: Sequence[Task], asked: Places, goes_on: boo
     `goes_on` says that motion does behind the moves: then they are planned as far as that is of no account.
     """
     made = _features(block, [task.terms for task in tasks])
-    begins = layer_begins(block.moves.layer)
+    begins = new_layers(block.moves.layer)
     sights = [task.terms.sight for task in tasks]
     known = [_known(*one) if goes_on else None for one in zip(made, tasks, strict=True)]
     sums: dict[int, BlockSums] = {}
@@ -252,7 +244,7 @@ def _begins(begins: Places, begin: int, end: int) -> Places:
 
 
 def _sums(block: AtHand, features: Features, known: int | None, task: Task, asked: Places, begins: Places) -> BlockSums:
-    """Plan one task and sum what is certain; `begins` as `layer_begins` tells them."""
+    """Plan one task and sum what is certain; `begins` as `new_layers` tells them."""
     found, unbounded = _planned(features, known, task)
     begin, end, moves = task.begin.move, found.certain.move, block.moves
     duration = found.duration[begin:end]

@@ -66,7 +66,7 @@ def lengthened(motion: Reals, shortest: float) -> LayerTimes:
     return LayerTimes(motion, cooling)
 
 
-def layer_begins(layer: NDArray[np.int32]) -> NDArray[np.int64]:
+def new_layers(layer: NDArray[np.int32]) -> NDArray[np.int64]:
     """The moves with which layers begin, as in `layer` (n), but for the first move."""
     return np.flatnonzero(layer[1:] != layer[:-1]) + 1
 

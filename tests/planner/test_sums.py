@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
-from kinematics.planner.sums import PATH_SUMS, add_path, layer_begins, layer_times, lengthened, sums_by_layer
+from kinematics.planner.sums import PATH_SUMS, add_path, layer_times, lengthened, new_layers, sums_by_layer
 
 NUMBERS = st.floats(0.0, 500.0)
 MOVES = st.lists(st.tuples(st.sampled_from([PRINT, TRAVEL, FILAMENT]), NUMBERS, NUMBERS, NUMBERS), min_size=1)
@@ -22,7 +22,7 @@ def test_sums_by_layer(steps: list[tuple[int, float]]) -> None:
     expected: dict[int, list[float]] = {}
     for number, seconds in zip(layer.tolist(), duration.tolist(), strict=True):
         expected.setdefault(number, []).append(seconds)
-    layers, sums, counts = sums_by_layer(layer, duration, np.concatenate([[0], layer_begins(layer)]))
+    layers, sums, counts = sums_by_layer(layer, duration, np.concatenate([[0], new_layers(layer)]))
     assert layers.tolist() == sorted(expected)
     assert sums.tolist() == pytest.approx([sum(seconds) for seconds in expected.values()])
     assert counts.tolist() == [len(seconds) for seconds in expected.values()]
