@@ -22,13 +22,13 @@ from numpy.typing import NDArray
 from plan import MACHINE, cases
 from process import run, write_job
 
+from kinematics.jobs.prepared import PreparedJob
 from kinematics.lanes import LANES
 from kinematics.limits import columns as by
 from kinematics.machine import load_machine
 from kinematics.planner.batch import BLOCK, BatchFeatures, _rows_of, batch_features, batch_times
 from kinematics.planner.features import Features
 from kinematics.planner.plan import make_room, plan
-from kinematics.studies.prepared import PreparedJob
 
 MOVES = 1_000_000
 CANDIDATES = 2 * LANES

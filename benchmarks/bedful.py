@@ -35,10 +35,10 @@ def run(*arguments: str) -> None:
 def main() -> None:
     """Run both ways."""
     from kinematics.business.bedful import bedful_of
+    from kinematics.jobs.copies import CopiedJob
+    from kinematics.jobs.prepared import PreparedJob
     from kinematics.machine import load_machine
-    from kinematics.studies.copies import CopiedJob
     from kinematics.studies.estimate import estimate_prepared
-    from kinematics.studies.prepared import PreparedJob
 
     verdicts = Verdicts()
     machine = load_machine("middling", [BED])

@@ -8,12 +8,12 @@ from __future__ import annotations
 import numpy as np
 from contest import SAMPLES, Verdicts, in_turn, table
 
+from kinematics.jobs.prepared import PreparedJob
+from kinematics.jobs.timing import Ask
 from kinematics.machine import load_machine
+from kinematics.measured.fit import Fit, fit_prints
+from kinematics.measured.stopwatch import Measured
 from kinematics.studies.estimate import estimate_prepared
-from kinematics.studies.fit import Fit, fit_prints
-from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.stopwatch import Measured
-from kinematics.studies.timing import Ask
 
 BYTES = 1_000_000
 PRINTS = 12

@@ -20,8 +20,8 @@ from unittest import mock
 
 from contest import SAMPLES, Verdicts, in_turn, table
 
+from kinematics.jobs import blockwise
 from kinematics.machine import load_machine
-from kinematics.studies import blockwise
 from kinematics.studies.estimate import estimate_prepared
 
 MEGABYTES = (60, 1000)

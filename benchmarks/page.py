@@ -21,9 +21,9 @@ from urllib.parse import urlsplit
 
 from contest import ROOT, SAMPLES, Verdicts, table
 
+from kinematics.jobs.prepared import PreparedJob
 from kinematics.machine import load_machine
 from kinematics.reports.printing import browser
-from kinematics.studies.prepared import PreparedJob
 from tests.first_document import told_first
 
 MOVES = 1_000_000

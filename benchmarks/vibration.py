@@ -13,11 +13,11 @@ import numpy as np
 from contest import Verdicts, in_turn, table
 from scipy.signal import lfilter, welch
 
+from kinematics.filtering.choice import choose_filters
+from kinematics.filtering.options import known_modes
+from kinematics.jobs.prepared import PreparedJob
+from kinematics.jobs.timing import time_job
 from kinematics.machine import load_machine
-from kinematics.studies.filter_choice import choose_filters
-from kinematics.studies.filter_options import known_modes
-from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.timing import time_job
 from kinematics.vibration.recorded_modes import modes_of_record
 from kinematics.vibration.spectrum import even_pieces, sampling_of, spectrum_of
 

@@ -10,14 +10,14 @@ from typing import IO, Any, TypeVar
 from kinematics.errors import InputError
 from kinematics.gcode.dialects import Dialect, dialect_named
 from kinematics.gcode.job import Job
+from kinematics.jobs.blockwise import job_to_time
+from kinematics.jobs.copies import USUAL as USUAL_COPYING
+from kinematics.jobs.copies import CopiedJob, Copying
+from kinematics.jobs.copies_layout import INTERLEAVED, ONE_AFTER_ANOTHER
+from kinematics.jobs.many import WeightedJobs
+from kinematics.jobs.prepared import PreparedJob
+from kinematics.jobs.timing import TimedJob
 from kinematics.machine import Candidate, Machine, candidate_from, load_machine, parse_settings
-from kinematics.studies.blockwise import job_to_time
-from kinematics.studies.copies import USUAL as USUAL_COPYING
-from kinematics.studies.copies import CopiedJob, Copying
-from kinematics.studies.copies_layout import INTERLEAVED, ONE_AFTER_ANOTHER
-from kinematics.studies.many import WeightedJobs
-from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.timing import TimedJob
 
 JobLike = str | os.PathLike[str] | bytes | IO[str] | IO[bytes] | Job
 JobsLike = JobLike | Iterable[JobLike]

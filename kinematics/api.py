@@ -23,11 +23,11 @@ from kinematics.accepted import (
 from kinematics.business.weeks import longest_print
 from kinematics.errors import InputError, nearest
 from kinematics.gcode.dialects import Dialect
+from kinematics.jobs.copies_layout import SPACING
 from kinematics.machine.kinds import KINDS_OF_STEPS
 from kinematics.studies.caps import Caps, caps_of
 from kinematics.studies.claim import claim_from
 from kinematics.studies.compare import Comparison, compare_prepared
-from kinematics.studies.copies_layout import SPACING
 from kinematics.studies.estimate import Estimate, estimate_prepared
 from kinematics.studies.intervals import USUAL, Sampling
 from kinematics.studies.knees import knees_of

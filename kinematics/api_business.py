@@ -28,11 +28,11 @@ from kinematics.business.upgrades import PRINTS_PER_MONTH, Upgrades, upgrades_pr
 from kinematics.business.weeks import Throughput, throughput_of
 from kinematics.errors import InputError
 from kinematics.gcode.dialects import Dialect
+from kinematics.jobs.blockwise import job_to_time
+from kinematics.jobs.copies import CopiedJob
+from kinematics.jobs.copies_layout import SPACING
+from kinematics.jobs.many import Variant
 from kinematics.limits.class_limits import NOTHING_VARIED
-from kinematics.studies.blockwise import job_to_time
-from kinematics.studies.copies import CopiedJob
-from kinematics.studies.copies_layout import SPACING
-from kinematics.studies.many import Variant
 
 
 def throughput(

@@ -22,14 +22,14 @@ from kinematics.accepted import (
     prepared_with_moves,
 )
 from kinematics.errors import InputError
+from kinematics.filtering.answer import VibrationStudy, ripple_of, vibration_of
+from kinematics.filtering.settings_to_type import JOB, KICK
 from kinematics.gcode.dialects import Dialect
-from kinematics.studies.blockwise import job_to_time
-from kinematics.studies.fit import Fit, fit_prints
-from kinematics.studies.settings_to_type import JOB, KICK
-from kinematics.studies.stopwatch import Measured, measured_rows, read_times
-from kinematics.studies.timing import TimedJob, time_job
-from kinematics.studies.vibration import VibrationStudy, ripple_of, vibration_of
-from kinematics.studies.whole_jobs import Ringing, Rounding, ringing_of_timing, rounding_of_timing
+from kinematics.jobs.blockwise import job_to_time
+from kinematics.jobs.timing import TimedJob, time_job
+from kinematics.jobs.whole_jobs import Ringing, Rounding, ringing_of_timing, rounding_of_timing
+from kinematics.measured.fit import Fit, fit_prints
+from kinematics.measured.stopwatch import Measured, measured_rows, read_times
 from kinematics.vibration.recording import Told, read_recording
 from kinematics.wording import seconds_from
 

@@ -1,7 +1,7 @@
 """Kernels: the decorators that compile them, and the folder in which their machine code is kept for the next run.
 
 A kernel is compiled (`compiling.py`, which loads the compiler) for each set of kinds that its arguments come in, and
-its machine code kept in a user folder named by a hash of every source below the studies, of the versions and of what
+its machine code kept in a user folder named by a hash of every source below the jobs, of the versions and of what
 the compiler was told. A later run links it (`linking.py`) without loading the compiler, which would take longer than
 many an answer. What is damaged, or was made for something else, is compiled anew; old folders are pruned; where nothing
 can be kept kernels are compiled in every run.

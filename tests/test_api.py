@@ -22,7 +22,7 @@ import kinematics.api_machine
 from kinematics import Candidate, InputError, caps, compare, estimate, load_machine, read_gcode, sweep, target
 from kinematics.gcode.dialects import RS274
 from kinematics.wording import duration_text
-from tests.studies.conftest import bench, job_of, straight
+from tests.jobs.conftest import bench, job_of, straight
 
 TEXT = "G1 X100 E2 F6000\nG4 S1\nG1 E1\nG1 X0 Y50 Z1\nG1 X20 E3\nhello\n"
 ODD_NAME = "<b>bold & 'brave'.gcode"

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from kinematics.business.economics import costs_not_given, failed_share, part_cost
 from kinematics.business.weeks import Weeks, station_of_week, weeks_of
 from kinematics.errors import Notice
+from kinematics.jobs.copies import CopiedJob
+from kinematics.jobs.timing import Ask, Timing
 from kinematics.limits.flow import filament_mass
 from kinematics.machine import Machine
 from kinematics.notebook import NotebookTable, frame_of
-from kinematics.studies.copies import CopiedJob
-from kinematics.studies.timing import Ask, Timing
 
 if TYPE_CHECKING:
     import pandas

@@ -11,13 +11,13 @@ from kinematics.business.staffed import staff_of
 from kinematics.business.tables import AUTO, Order, Printer
 from kinematics.errors import Finding, InputError, nearest
 from kinematics.gcode.job import Extent
+from kinematics.jobs.copies import USUAL, CopiedJob, Copying
+from kinematics.jobs.copies_layout import SLACK
+from kinematics.jobs.timing import Ask, TimedJob, time_job
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.limits.flow import filament_mass
 from kinematics.machine import Machine
 from kinematics.machine.file import is_named_alike, laid_with
-from kinematics.studies.copies import USUAL, CopiedJob, Copying
-from kinematics.studies.copies_layout import SLACK
-from kinematics.studies.timing import Ask, TimedJob, time_job
 
 
 class Print(NamedTuple):

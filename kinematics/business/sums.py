@@ -34,7 +34,7 @@ from kinematics.business.floor import (
 )
 from kinematics.business.plan import ShopPlan
 from kinematics.business.staffed import SAME_MOMENT
-from kinematics.studies.timing import Result
+from kinematics.jobs.timing import Result
 
 if TYPE_CHECKING:
     from kinematics.business.tables import Order

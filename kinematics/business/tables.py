@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import NamedTuple
 
 from kinematics.errors import Finding, InputError
+from kinematics.jobs.copies_layout import MOST_COPIES
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
-from kinematics.studies.copies_layout import MOST_COPIES
 from kinematics.tables import Cells, TableKind, file_beside, read_table
 
 # Other names that people give the columns, beside those that are nearly spelt like ours.

@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 
 from kinematics.business.economics import Payback, costs_not_given, part_cost, payback, prints_per_part
 from kinematics.errors import Finding, InputError, Notice
+from kinematics.jobs.timing import Ask, Cause, TimedJob, Timing, causes_in, foresee, summed, time_job
 from kinematics.limits.flow import filament_mass
 from kinematics.machine import Machine, Upgrade, resolved_keys
 from kinematics.notebook import NotebookTable
 from kinematics.studies.intervals import DRAWING, USUAL, Interval, SampledTimes, Sampling, drawn_machines, interval_of
-from kinematics.studies.timing import Ask, Cause, TimedJob, Timing, causes_in, foresee, summed, time_job
 
 if TYPE_CHECKING:
     import pandas

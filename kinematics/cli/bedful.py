@@ -50,7 +50,7 @@ def command(asked: JobOptions) -> None:
     machine = machine_or_stand_in(asked)
     prepared = jobs_with_moves(asked)
     from kinematics.business.bedful import bedfuls_of
-    from kinematics.studies.copies import CopiedJob
+    from kinematics.jobs.copies import CopiedJob
 
     with planning(len(prepared), is_long(asked.jobs, 2), console.KEEPS) as tell:
         found = bedfuls_of([CopiedJob(job, 1, asked.copying) for job in prepared], machine, tell)

@@ -80,7 +80,7 @@ def command(asked: JobOptions, candidate_texts: tuple[str, ...], detail: bool, o
         )
     qualities = {}
     if detail:
-        from kinematics.studies.part_quality import qualities_of
+        from kinematics.filtering.part_quality import qualities_of
 
         qualities = qualities_of(comparison, prepared)
     write_picture(asked, comparison)
@@ -92,7 +92,7 @@ def command(asked: JobOptions, candidate_texts: tuple[str, ...], detail: bool, o
             {"candidate": row.candidate} | throughput_document(found)
             for row, found in zip(comparison.totals, _throughputs(comparison), strict=True)
         ]
-        from kinematics.studies.part_quality import quality_row
+        from kinematics.filtering.part_quality import quality_row
 
         along = [{"candidate": name, "job": job} | quality_row(one) for (name, job), one in qualities.items()]
         document = comparison_document(comparison) | copies_document(asked.copies) | {"throughput": each}

@@ -15,9 +15,9 @@ from kinematics.cli.shop import order_book
 
 if TYPE_CHECKING:
     from kinematics.business.runs import OrderBook
+    from kinematics.jobs.prepared import PreparedJob
     from kinematics.machine import Machine
     from kinematics.page.explorer import Explorer
-    from kinematics.studies.prepared import PreparedJob
 
 PACKAGES = ("starlette", "uvicorn", "plotly")  # what the extra `page` brings
 PORT = 6240  # the usual one; another where it is taken

@@ -29,8 +29,8 @@ from kinematics.outputs import refuse_to_overwrite, write_text_whole, write_whol
 
 if TYPE_CHECKING:
     from kinematics.errors import Finding
-    from kinematics.studies.fit import Fit
-    from kinematics.studies.stopwatch import TimesRow
+    from kinematics.measured.fit import Fit
+    from kinematics.measured.stopwatch import TimesRow
 
 TABLE_ENDING = ".csv"
 BEFORE = ".before"  # ends the name of what a machine file was before it was written over
@@ -72,8 +72,8 @@ def command(
     """
     from kinematics.cli import console
     from kinematics.errors import InputError
+    from kinematics.measured.stopwatch import Times, machine_of_rows, measured_rows, read_times
     from kinematics.studies.estimate import STAND_IN
-    from kinematics.studies.stopwatch import Times, machine_of_rows, measured_rows, read_times
 
     words = _words_of(asked, notes, from_first_move)
     tables = [*words.tables, *([log] if log is not None and log not in words.tables and os.path.exists(log) else [])]
@@ -107,7 +107,7 @@ def command(
     prepared = jobs_by_path(asked, paths)
     measured, findings, doubts = measured_rows([*rows, *new], machine, named, prepared.__getitem__)
     findings, doubts = [*told.findings, *findings], [*told.doubts, *doubts]
-    from kinematics.studies.fit import fit_prints
+    from kinematics.measured.fit import fit_prints
 
     if log is not None:
         _refuse_what_is_wrong(new, findings)
@@ -146,7 +146,7 @@ def _words_of(asked: JobOptions, notes: str, from_first_move: bool) -> _Words:
     from datetime import date
 
     from kinematics.errors import Finding, InputError
-    from kinematics.studies.stopwatch import TimesRow, measured_argument
+    from kinematics.measured.stopwatch import TimesRow, measured_argument
     from kinematics.wording import seconds_from
 
     words = _Words([], [], [])
@@ -176,7 +176,7 @@ def _words_of(asked: JobOptions, notes: str, from_first_move: bool) -> _Words:
 
 def _machine_cell(named: str, log: str | None) -> str:
     """A machine as a row of the log names it."""
-    from kinematics.studies.stopwatch import named_from
+    from kinematics.measured.stopwatch import named_from
 
     return named_from(named, log) if log is not None and os.path.isfile(named) else named
 
@@ -193,7 +193,7 @@ def _refuse_what_is_wrong(rows: Sequence[TimesRow], findings: Sequence[Finding])
 def _add_to_log(log: str, rows: Sequence[TimesRow]) -> None:
     """Add rows to a log: the one output that grows."""
     from kinematics.cli import console
-    from kinematics.studies.stopwatch import with_rows
+    from kinematics.measured.stopwatch import with_rows
 
     path = Path(log)
     before = path.read_bytes().decode("utf-8") if path.exists() else ""

@@ -35,8 +35,8 @@ from kinematics.cli.to_type import settings_and_commands
 
 if TYPE_CHECKING:
     from kinematics.business.weeks import Throughput
+    from kinematics.filtering.settings_to_type import TypedSettings
     from kinematics.studies.ladder import Ladder
-    from kinematics.studies.settings_to_type import TypedSettings
 
 NOT_AGAIN = frozenset({"machine_name", "as_json", "picture", "machine_file", "write_settings", "force"})
 MOST_KEPT = 200_000_000  # bytes of a job up to which its moves are kept
@@ -112,8 +112,8 @@ def command(
     claim = None if claim_text is None else claim_from(claim_text)
     # A ladder asks for a job so often that the moves of larger ones are kept than elsewhere.
     prepared = copied_jobs(asked, large=MOST_KEPT)
+    from kinematics.jobs.many import WeightedJobs
     from kinematics.studies.ladder import ladder_of
-    from kinematics.studies.many import WeightedJobs
     from kinematics.studies.reach import LadderAsk
 
     wanted = LadderAsk(reach, kinds, allow == "quality", keep, by_label)

@@ -21,11 +21,11 @@ if TYPE_CHECKING:
     from kinematics.cli.console import Tell
     from kinematics.fleet.crews import Crew
     from kinematics.gcode.dialects import Dialect
+    from kinematics.jobs.copies import Copying
+    from kinematics.jobs.prepared import PreparedJob
+    from kinematics.jobs.timing import TimedJob
     from kinematics.machine import Machine
-    from kinematics.studies.copies import Copying
     from kinematics.studies.intervals import Sampling
-    from kinematics.studies.prepared import PreparedJob
-    from kinematics.studies.timing import TimedJob
 
 HELP = {"help_option_names": ["-h", "--help"]}
 DRAWS = (20, 100_000)  # fewer have no outermost twentieth
@@ -66,8 +66,8 @@ class JobOptions:
     @property
     def copying(self) -> Copying:
         """How copies are made."""
-        from kinematics.studies.copies import Copying
-        from kinematics.studies.copies_layout import INTERLEAVED, ONE_AFTER_ANOTHER
+        from kinematics.jobs.copies import Copying
+        from kinematics.jobs.copies_layout import INTERLEAVED, ONE_AFTER_ANOTHER
 
         return Copying(self.spacing, ONE_AFTER_ANOTHER if self.after_another else INTERLEAVED)
 
@@ -329,7 +329,7 @@ def _dialect_ready(dialect_name: str) -> Dialect:
         dialect = load_dialect(dialect_name)
     leave_linear_algebra_out()
     remark_first_run()
-    from kinematics.studies.first_run import compile_kernels
+    from kinematics.jobs.first_run import compile_kernels
 
     compile_kernels()
     return dialect
@@ -340,7 +340,7 @@ def jobs_to_time(asked: JobOptions, asked_once: bool = False, large: int | None 
     dialect = _dialect_ready(asked.dialect)
     if asked.crew is not None:
         return _sent(asked, asked.crew, dialect, asked_once=asked_once)
-    from kinematics.studies.blockwise import job_to_time
+    from kinematics.jobs.blockwise import job_to_time
 
     how = asked.file_limits, asked.block_delete, asked_once
     return [job_to_time(job, dialect, *how, large=large) for job in asked.jobs]
@@ -371,7 +371,7 @@ def jobs_by_path(asked: JobOptions, paths: Sequence[str]) -> dict[str, TimedJob]
 def jobs_with_moves(asked: JobOptions) -> list[PreparedJob]:
     """The jobs, each kept with all its moves; files are read with the first machine."""
     dialect = _dialect_ready(asked.dialect)
-    from kinematics.studies.prepared import PreparedJob
+    from kinematics.jobs.prepared import PreparedJob
 
     return [PreparedJob(job, dialect, None, asked.file_limits, asked.block_delete) for job in asked.jobs]
 
@@ -383,7 +383,7 @@ def copied_jobs(
     if asked.crew is not None:
         return _sent(asked, asked.crew, _dialect_ready(asked.dialect), keep_moves, asked_once)
     if asked.copies > 1:
-        from kinematics.studies.copies import CopiedJob
+        from kinematics.jobs.copies import CopiedJob
 
         return [CopiedJob(job, asked.copies, asked.copying) for job in jobs_with_moves(asked)]
     return jobs_with_moves(asked) if keep_moves else jobs_to_time(asked, asked_once, large)

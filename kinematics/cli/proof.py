@@ -104,8 +104,8 @@ def _writer(kind: str, words: str) -> click.Command:
         text = proof_text(plan, machine, known, codes[0], codes[1], relative_filament)
         console.remark_first_run()
         from kinematics import compiled
+        from kinematics.jobs.prepared import PreparedJob
         from kinematics.studies.estimate import estimate_prepared
-        from kinematics.studies.prepared import PreparedJob
 
         job = PreparedJob(memoryview(text.encode()), known, str(output))
         seconds = estimate_prepared([job], machine).total_s

@@ -23,8 +23,8 @@ from kinematics.outputs import refuse_to_overwrite, write_text_whole, write_whol
 
 if TYPE_CHECKING:
     from kinematics.machine import Machine
+    from kinematics.measured.fit import Fit
     from kinematics.reports.page import ReportPage
-    from kinematics.studies.fit import Fit
 
 PATHS = ("jobs", "machine_name", "dialect", "output", "before", "times", "figures", "pdf", "orders", "printers")
 
@@ -204,9 +204,9 @@ def command_text(context: click.Context) -> str:
 def _fit(asked: JobOptions, times: str, machine: Machine) -> Fit:
     """Measured prints of a table held against the machine. Raises InputError where none can be used."""
     from kinematics.errors import InputError
+    from kinematics.measured.fit import fit_prints
+    from kinematics.measured.stopwatch import measured_rows, read_times
     from kinematics.studies.estimate import STAND_IN
-    from kinematics.studies.fit import fit_prints
-    from kinematics.studies.stopwatch import measured_rows, read_times
 
     told = read_times(times)
     if not told.rows:

@@ -27,10 +27,10 @@ from kinematics.cli.options import (
 )
 
 if TYPE_CHECKING:
+    from kinematics.jobs.many import WeightedJobs
     from kinematics.machine import Machine
     from kinematics.studies.intervals import Sampling
     from kinematics.studies.knobs import Knob
-    from kinematics.studies.many import WeightedJobs
     from kinematics.studies.sweep import Sweep, SweepRow
     from kinematics.studies.sweep_file import SweepFile
 
@@ -87,8 +87,8 @@ def command(asked: JobOptions, knob_texts: tuple[str, ...], sample_size: int | N
     weights = weights_of(asked.jobs, asked.print_texts)
     points = list(grid(knobs)) if sample_size is None else sample(knobs, sample_size, asked.seed)
     prepared = jobs_to_time(asked)
+    from kinematics.jobs.many import WeightedJobs
     from kinematics.studies.knees import Knee, knees_of
-    from kinematics.studies.many import WeightedJobs
     from kinematics.studies.sweep import Sweep, held_at_the_end, present_total_of, ranges_left
 
     weighted = WeightedJobs(prepared, asked.jobs, weights)

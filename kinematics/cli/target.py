@@ -72,7 +72,7 @@ def command(asked: JobOptions, within: str | None, prints_a_day: float | None, t
     assert deadline is not None
     prepared = jobs_to_time(asked)
     from kinematics import compiled
-    from kinematics.studies.many import WeightedJobs
+    from kinematics.jobs.many import WeightedJobs
 
     with console.shared_progress("looking for the gentlest limits") as (_, hear):
         target = target_of(WeightedJobs(prepared, asked.jobs, prints), machine, deadline, weights, hear)

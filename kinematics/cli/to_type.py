@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 from kinematics.errors import InputError
 
 if TYPE_CHECKING:
+    from kinematics.filtering.settings_to_type import TypedSettings
+    from kinematics.jobs.timing import TimedJob
     from kinematics.machine import Machine
-    from kinematics.studies.settings_to_type import TypedSettings
-    from kinematics.studies.timing import TimedJob
 
 OPTION = "--write-settings"
 
@@ -29,7 +29,7 @@ def settings_and_commands(
     `varied` keys that win over what jobs state. Raises InputError where lines are asked for and there is nothing to
     set.
     """
-    from kinematics.studies.settings_to_type import has_budgets, settings_to_type
+    from kinematics.filtering.settings_to_type import has_budgets, settings_to_type
 
     if not prepared or not has_budgets(machine):
         if write:
@@ -42,8 +42,8 @@ def settings_and_commands(
 
 def commands_to_type(typed: TypedSettings | None, dialect: str) -> list[str]:
     """The lines that set it, in the words of the dialect. Raises InputError where nothing keeps to the budgets."""
+    from kinematics.filtering.settings_to_type import commands_for
     from kinematics.gcode.dialect_file import load_dialect
-    from kinematics.studies.settings_to_type import commands_for
 
     if typed is None or not typed.inside:
         raise InputError.at(OPTION, "no one setting keeps the job inside both budgets", "larger budgets")

@@ -110,12 +110,12 @@ def command(
         "rate": rate_hz,
     }
     recordings = _recordings(x_files, y_files, told)
-    from kinematics.studies.vibration import ripple_of
+    from kinematics.filtering.answer import ripple_of
 
     rippled = [ripple_of(text) for text in ripples]
     weights = weights_of(asked.jobs, asked.print_texts)
     prepared = jobs_with_moves(asked) if asked.jobs else []
-    from kinematics.studies.vibration import vibration_of
+    from kinematics.filtering.answer import vibration_of
 
     with planning(1, own or is_long(asked.jobs, PLANS_EACH)) as tell:
         tell(step := "weighing filters")

@@ -23,12 +23,12 @@ import numpy as np
 from kinematics.errors import Finding, InputError
 from kinematics.gcode.chunks import JobFile
 from kinematics.gcode.dialects import Dialect
+from kinematics.jobs.blockwise import job_to_time
+from kinematics.jobs.copies import USUAL, CopiedJob, Copying
+from kinematics.jobs.prepared import PreparedJob, memory
+from kinematics.jobs.timing import TimedJob, Timing, without_moves
 from kinematics.machine import Machine
-from kinematics.studies.blockwise import job_to_time
-from kinematics.studies.copies import USUAL, CopiedJob, Copying
-from kinematics.studies.prepared import PreparedJob, memory
 from kinematics.studies.sweep_file import program_hash
-from kinematics.studies.timing import TimedJob, Timing, without_moves
 from kinematics.toml.sections import Section
 
 SHARE_OF_MEMORY = 0.25  # that all workers of a machine may fill with jobs that they have read

@@ -13,11 +13,11 @@ from kinematics.errors import InputError
 from kinematics.fleet.asking import Answer, Failure, Recipe
 from kinematics.fleet.crews import Crew
 from kinematics.gcode.chunks import JobFile
+from kinematics.jobs.asked import Seen, Sums
+from kinematics.jobs.prepared import PreparedJob
+from kinematics.jobs.timing import Ask, Then, TimedJob, Timing, totals_of_job, without_moves
 from kinematics.limits.class_limits import IGNORE, NOTHING_VARIED
 from kinematics.machine import Machine
-from kinematics.studies.asked import Seen, Sums
-from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.timing import Ask, Then, TimedJob, Timing, totals_of_job, without_moves
 
 Result = TypeVar("Result")
 Timings = Callable[[], "Sequence[Timing | Failure]"]

@@ -115,42 +115,30 @@ class Statements:
 
     def __init__(self) -> None:
         self._values: dict[str, _Values] = {}
-        self._printed = 0.0
         self.by_line: Counter[frozenset[str]] = Counter()
 
-    def add(self, rows: Sequence[FileLimit], moves: Moves) -> None:
-        """Count further rows, in file order, and the moves among which they stand."""
+    def add(self, rows: Sequence[FileLimit], moves: Moves, printed: float) -> None:
+        """Count further rows, in file order, and the moves among which they stand; `printed` mm of path before them."""
         keys_of_line: dict[int, frozenset[str]] = {}
-        before = printed_before(moves, [row.move for row in rows], self._printed)
-        for row, printed in zip(rows, before, strict=False):
+        begin = 0
+        for row in rows:
+            part = slice(begin, row.move)
+            printed = printed_length(moves.dx[part], moves.dy[part], moves.dz[part], moves.kind[part], printed)
+            begin = row.move
             keys = FILE_LIMITS[row.means][0]
             keys_of_line[row.line] = keys_of_line.get(row.line, frozenset()).union(keys)
             for key in keys:
                 self._values.setdefault(key, _Values()).state(row.value, row.line, printed)
-        self._printed = before[-1]
         self.by_line.update(keys_of_line.values())
 
-    @property
-    def limits(self) -> tuple[StatedLimit, ...]:
-        """Every limit with the value that held for most, in the order of the first statements."""
-        return tuple(values.limit(key, self._printed) for key, values in self._values.items())
-
-
-def printed_before(moves: Moves, places: Sequence[int], before: float) -> list[float]:
-    """Printed length (mm) up to each of some ascending moves, and in all; `before` what was printed before them."""
-    lengths = []
-    begin = 0
-    for end in (*places, moves.kind.size):
-        part = slice(begin, end)
-        before = printed_length(moves.dx[part], moves.dy[part], moves.dz[part], moves.kind[part], before)
-        lengths.append(before)
-        begin = end
-    return lengths
+    def limits(self, printed: float) -> tuple[StatedLimit, ...]:
+        """Every limit, in the order of first statements, with the value that held for most of `printed` mm of path."""
+        return tuple(values.limit(key, printed) for key, values in self._values.items())
 
 
 def retractions_of(moves: Moves) -> int:
     """How many moves of the extruder alone pull filament back."""
-    return int(np.count_nonzero((moves.kind == FILAMENT) & (moves.de < 0.0)))
+    return int(np.count_nonzero(moves.de[moves.kind == FILAMENT] < 0.0))
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -194,8 +182,8 @@ class Job:
     @cached_property
     def facts(self) -> JobFacts:
         """What the job is, whatever machine prints it."""
-        statements = Statements()
-        statements.add(self.stated, self.moves)
+        statements, moves = Statements(), self.moves
+        statements.add(self.stated, moves, 0.0)
         return JobFacts(
             self.name,
             len(self),
@@ -203,9 +191,9 @@ class Job:
             self.extent,
             self.filament,
             self.notices,
-            statements.limits,
+            statements.limits(printed_length(moves.dx, moves.dy, moves.dz, moves.kind, 0.0)),
             statements.by_line,
-            retractions_of(self.moves),
+            retractions_of(moves),
         )
 
     @cached_property

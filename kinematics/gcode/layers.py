@@ -2,7 +2,7 @@
 
 Moves are numbered as they come (`number_layers`), what is printed before the first move at the lowest height by layers
 of its own. Only where all of the path is known can it be told that this was a priming line, or that the path has no
-layers at all (`Layering`, `settled`). In the same pass filament is summed up.
+layers at all (`Layering`, `settled`). In the same pass filament, retractions and printed path are summed up.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from kinematics.compiled import compiled, compiled_part
 from kinematics.errors import MAY_COST, Notice
-from kinematics.gcode.moves import PRINT, Moves
+from kinematics.gcode.moves import FILAMENT, PRINT, Moves
 
 SAME_HEIGHT = 1.5e-6  # mm; no multiple of what files round to, so that nothing hangs on the last digit of a sum
 FULL_TURN = 2.0 * math.pi - 1e-6
@@ -24,7 +24,7 @@ SMALL, BACK = 0.1, math.pi - 1e-6  # rad
 MOST_FALLING = 1.0 / 20.0  # of the printed length: a path that falls more while it prints has no layers
 
 NUMBER, LEVEL, FLOOR, CLIMBING, WINDING, RISEN_AT, END, LAST_PRINT, LAST_X, LAST_Y = range(10)
-FED, MOST_FED, LOWEST, FIRST, FALLEN, COURSE_STATE = range(10, 16)
+FED, MOST_FED, DRAWN, LOWEST, FIRST, FALLEN, PRINTED, COURSE_STATE = range(10, 18)
 
 
 def fresh_course() -> NDArray[np.float64]:
@@ -33,8 +33,9 @@ def fresh_course() -> NDArray[np.float64]:
     Of the layer under way its number and height, and the height of the one below it (mm; −infinity where there is
     none). Of the climb under way whether there is one, how far it has wound since its layer began, and had at its last
     rise (rad), the height at its end (mm), the index and direction of its last move, the index counted from the end of
-    the block before. The sum of filament so far and the highest one (mm); the lowest height of what was printed (mm),
-    and the layer number of the first move there; how far the path has fallen while it printed (mm of path).
+    the block before. The sum of filament so far and the highest one (mm); how often it was drawn back; the lowest
+    height of what was printed (mm), and the layer number of the first move there; how far the path has fallen while it
+    printed, and how far it has printed at all (mm of path).
     """
     state = np.zeros(COURSE_STATE)
     state[LEVEL], state[FLOOR], state[LAST_PRINT], state[LOWEST] = math.nan, -math.inf, -2.0, math.inf
@@ -82,11 +83,14 @@ def number_layers(
     level, floor = state[LEVEL], state[FLOOR]
     climbing = state[CLIMBING] != 0.0
     last_print = int(state[LAST_PRINT])
-    fed, most_fed = state[FED], state[MOST_FED]
+    fed, most_fed, drawn, printed = state[FED], state[MOST_FED], state[DRAWN], state[PRINTED]
     for i in range(dx.size):
         fed += de[i]
         most_fed = max(most_fed, fed)
+        drawn += 1.0 if (kind[i] == FILAMENT) & (de[i] < 0.0) else 0.0
         rise, top = dz[i], height[i]
+        length = math.sqrt(dx[i] * dx[i] + dy[i] * dy[i] + rise * rise)
+        printed += length if kind[i] == PRINT else 0.0
         flat = abs(rise) <= SAME_HEIGHT
         # Nearly always nothing changes: one question, not three, so that its answer is foreseen.
         if (kind[i] != PRINT) | (flat & (not climbing) & (abs(top - level) <= SAME_HEIGHT)):
@@ -126,11 +130,11 @@ def number_layers(
         if top < state[LOWEST] - SAME_HEIGHT:
             state[LOWEST], state[FIRST] = top, number
         if rise < -SAME_HEIGHT:
-            state[FALLEN] += math.sqrt(x * x + y * y + rise * rise)
+            state[FALLEN] += length
         layer[i] = number
     state[NUMBER], state[LEVEL], state[FLOOR], state[CLIMBING] = number, level, floor, climbing
     state[LAST_PRINT] = last_print - dx.size
-    state[FED], state[MOST_FED] = fed, most_fed
+    state[FED], state[MOST_FED], state[DRAWN], state[PRINTED] = fed, most_fed, drawn, printed
 
 
 @compiled
@@ -162,9 +166,9 @@ class Layering(NamedTuple):
 NOT_SETTLED = Layering(1, False)
 
 
-def layering_of(course: NDArray[np.float64], printed: float) -> Layering:
-    """The layering of a path from its course, which is that of `printed` mm."""
-    return Layering(int(course[FIRST]), bool(course[FALLEN] > MOST_FALLING * printed))
+def layering_of(course: NDArray[np.float64]) -> Layering:
+    """The layering of a path from its course."""
+    return Layering(int(course[FIRST]), bool(course[FALLEN] > MOST_FALLING * course[PRINTED]))
 
 
 def settle_layers(layer: NDArray[np.int32], layering: Layering) -> NDArray[np.int32]:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Generator
+from collections.abc import Generator, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
-from typing import NamedTuple, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,13 +19,15 @@ from kinematics.gcode.dialects import Dialect, text_from
 from kinematics.gcode.file_limits import Conditions, FileLimit, Unused, conditions_of, limits_in_events
 from kinematics.gcode.findings import Notes, end_of_line, error_of, first_findings, joined, notice_of
 from kinematics.gcode.interpreter import RESERVE, read_lines
-from kinematics.gcode.job import Extent, JobFacts, Statements, retractions_of
+from kinematics.gcode.job import Extent, JobFacts, Statements
 from kinematics.gcode.labels import LabelNames, Labels, Marks, label_marks, layer_marks
 from kinematics.gcode.layers import (
+    DRAWN,
     FALLEN,
     FIRST,
     MOST_FED,
     NOT_SETTLED,
+    PRINTED,
     Layering,
     first_fall,
     fresh_course,
@@ -33,7 +35,6 @@ from kinematics.gcode.layers import (
     layering_of,
     no_layers,
     number_layers,
-    printed_length,
     settle_layers,
 )
 from kinematics.gcode.moves import LIMIT, Events, Moves
@@ -42,44 +43,13 @@ from kinematics.gcode.text_commands import events_from, take_texts, with_added
 
 Item = TypeVar("Item")
 
+LEAD = 1 << 15  # moves: room before those of a portion for earlier ones that have still to be planned
 AHEAD = 2  # portions that are made before they are asked for
 BYTES_A_MOVE = 16  # a first guess of the room that is needed; it grows as it must
 BYTES_AN_EVENT = 256
 MOST_MOVES = 200_000_000  # of a job, kilometres of them; beyond are endless arcs in too many pieces
 MOST_EVENTS = 10_000_000  # of a job: they are kept, some 50 bytes each
 MOST_LINES = 2_000_000_000  # as many as the number of a line can tell
-
-
-class Portion(NamedTuple):
-    """The moves of one chunk of a job, or of a part of it: as in `Job`, but moves are counted from the portion's start.
-
-    `chunk` it was read from; `stated` the limits that it states. `conditions` has a table of its own; the labels are
-    those of the job so far. `conditions` and `labels` are None where they were not asked for.
-    `has_layers` as in `Job`.
-    """
-
-    chunk: Chunk
-    moves: Moves
-    events: Events
-    stated: list[FileLimit]
-    conditions: Conditions | None
-    labels: Labels | None
-    has_layers: bool
-
-
-class Wanted(NamedTuple):
-    """What portions hold beside moves and events: conditions, labels.
-
-    `label_key` is the key that was found by counting; `marked_layers` says whether layers are those of the dialect's
-    marks rather than the path's own, and `layering` what is taken for granted of the latter (None: what the first
-    portion with print tells). Whether that held is known at the end (`Portions.layers_held`).
-    """
-
-    conditions: bool = False
-    labels: bool = False
-    label_key: bytes = b""
-    marked_layers: bool = False
-    layering: Layering | None = None
 
 
 class TooManyMovesError(Exception):
@@ -92,14 +62,16 @@ class Columns:
     `path` float64[5, room] as in `state`, `kind` int8, `line`, `layer` int32, `stop` uint8, each [room].
     """
 
-    def __init__(self, size: int, most: int | None = None) -> None:
-        """Room for some `size` bytes of a file; it grows as it must, but not beyond `most` moves (None: any)."""
+    def __init__(self, size: int, most: int | None = None, lead: int = 0) -> None:
+        """Room for some `size` bytes of a file, behind `lead` moves that are left free; it grows as it must, but not
+        beyond `most` moves (None: any).
+        """
         self._most = most
-        room = size // BYTES_A_MOVE + RESERVE + 1
+        room = lead + size // BYTES_A_MOVE + RESERVE + 1
         self.path = np.empty((codes.PATH_ROWS, room))
         self.kind, self.stop = np.empty(room, np.int8), np.empty(room, np.uint8)
         self.line, self.layer = np.empty(room, np.int32), np.empty(room, np.int32)
-        self.used = 0
+        self.used = lead
 
     def make_room(self, more: int) -> None:
         """Have room for so many moves more. Raises TooManyMovesError where there are too many already."""
@@ -119,6 +91,55 @@ class Columns:
         of = slice(first, self.used)
         dx, dy, dz, de, speed = self.path[:, of]
         return Moves(dx, dy, dz, de, speed, self.kind[of], self.line[of], self.layer[of], self.stop[of])
+
+    def led_by(self, before: Moves, first: int) -> Moves:
+        """The moves from `first` on behind others, which are written into what is free before them if it is enough."""
+        begin = first - before.kind.size
+        if begin < 0:
+            both: Iterable[Any] = zip(before, self.moves(first), strict=True)
+            return Moves._make(map(np.concatenate, both))
+        led = self.moves(begin)
+        columns: Iterable[Any] = zip(led, before, strict=True)
+        for column, values in columns:
+            column[: first - begin] = values
+        return led
+
+
+class Portion(NamedTuple):
+    """The moves of one chunk of a job, or of a part of it: as in `Job`, but moves are counted from the portion's start.
+
+    `chunk` it was read from; `stated` the limits that it states. `conditions` has a table of its own; the labels are
+    those of the job so far. `conditions` and `labels` are None where they were not asked for.
+    `has_layers` as in `Job`. `columns` the arrays that the moves are the last of.
+    """
+
+    chunk: Chunk
+    moves: Moves
+    events: Events
+    stated: list[FileLimit]
+    conditions: Conditions | None
+    labels: Labels | None
+    has_layers: bool
+    columns: Columns
+
+    def led_by(self, before: Moves) -> Moves:
+        """The moves of the portion behind some that lie before them."""
+        return self.columns.led_by(before, self.columns.used - self.moves.kind.size)
+
+
+class Wanted(NamedTuple):
+    """What portions hold beside moves and events: conditions, labels.
+
+    `label_key` is the key that was found by counting; `marked_layers` says whether layers are those of the dialect's
+    marks rather than the path's own, and `layering` what is taken for granted of the latter (None: what the first
+    portion with print tells). Whether that held is known at the end (`Portions.layers_held`).
+    """
+
+    conditions: bool = False
+    labels: bool = False
+    label_key: bytes = b""
+    marked_layers: bool = False
+    layering: Layering | None = None
 
 
 class Portions:
@@ -150,7 +171,6 @@ class Portions:
         self._notes = np.zeros((codes.NOTE_ROWS, codes.NOTE_COLUMNS), np.int64)
         self._course = fresh_course()
         self._assumed = NOT_SETTLED if wanted.marked_layers else wanted.layering
-        self._printed = 0.0
         self._first_fall: int | None = None
         self._layer_marks, self._label_marks = Marks(), Marks()
         self._override, self._stop_pending = 1.0, False
@@ -159,7 +179,6 @@ class Portions:
         self._statements = Statements()
         self._holds: dict[str, float] = {}
         self._marked = 0  # bytes at the start of what is read next whose marks have been taken
-        self._retractions = 0
         self._events = 0
         self.moves = 0
 
@@ -182,7 +201,7 @@ class Portions:
     @property
     def layering(self) -> Layering:
         """What the path so far tells of its layers; nothing where marks tell them."""
-        return NOT_SETTLED if self._wanted.marked_layers else layering_of(self._course, self._printed)
+        return NOT_SETTLED if self._wanted.marked_layers else layering_of(self._course)
 
     @property
     def layers_held(self) -> bool:
@@ -191,8 +210,6 @@ class Portions:
 
     def settled(self, moves: Moves) -> Moves:
         """All moves of the job, numbered as NOT_SETTLED, in the layers that the whole path tells."""
-        if self._course[FALLEN] > 0.0:
-            self._printed = printed_length(moves.dx, moves.dy, moves.dz, moves.kind, 0.0)
         self._assumed = self.layering
         return moves._replace(layer=settle_layers(moves.layer, self.layering))
 
@@ -233,8 +250,8 @@ class Portions:
     def _portion(self, chunk: Chunk) -> tuple[Portion, Chunk | None]:
         """The next portion, and what is left of its chunk."""
         dialect = self._dialect
-        columns = self._columns or Columns(chunk.end - chunk.begin)
-        first, lines = columns.used, self.lines
+        columns = self._columns or Columns(chunk.end - chunk.begin, lead=LEAD)
+        first, lines, printed = columns.used, self.lines, float(self._course[PRINTED])
         table, stop = self._read_lines(chunk, columns)
         notes = self._noted()
         if self._state.status == codes.STATUS_ERROR:
@@ -245,7 +262,7 @@ class Portions:
         content = chunk.buffer.data[:end]
         moves = columns.moves(first)
         n = moves.kind.size
-        moves = moves._replace(layer=self._layers(content, moves, lines, taken))
+        moves.layer[:] = self._layers(content, moves, lines, taken)
         events = events_from(table)
         stated = limits_in_events(events, dialect, self._unused)
         if dialect.texts:
@@ -260,15 +277,21 @@ class Portions:
         for row, notice in first_findings(notes, content).items():
             self._doubtful[row] = joined(self._doubtful.get(row), notice)
         if self._columns is None:
-            self._statements.add(stated, moves)
-            self._retractions += retractions_of(moves)
+            self._statements.add(stated, moves, printed)
         conditions = conditions_of(stated, n, self._holds) if self._wanted.conditions else None
         labels = self._labels(content, moves.line - lines, taken) if self._wanted.labels else None
         self.moves += n
         self._events += int(table.shape[0])
         self._refuse_what_has_no_end()
         portion = Portion(
-            Chunk(chunk.buffer, chunk.begin, stop), moves, events, stated, conditions, labels, not self._taken.falls
+            Chunk(chunk.buffer, chunk.begin, stop),
+            moves,
+            events,
+            stated,
+            conditions,
+            labels,
+            not self._taken.falls,
+            columns,
         )
         return portion, Chunk(chunk.buffer[stop:], 0, chunk.end - stop) if stop < chunk.end else None
 
@@ -331,8 +354,6 @@ class Portions:
             marks = [mark for mark in layer_marks(content, self._dialect) if mark[0] >= taken]
             layer[:] = self._layer_marks.layers(content, marks, line - lines)
             return layer
-        if self._columns is None:
-            self._printed = printed_length(dx, dy, dz, kind, self._printed)
         if self._first_fall is None and self._course[FALLEN] > 0.0:
             self._first_fall = first_fall(moves)
         if self._assumed is None and self._course[FIRST] > 0.0:
@@ -356,9 +377,9 @@ class Portions:
             self.extent,
             self.filament,
             self.notices,
-            self._statements.limits,
+            self._statements.limits(float(self._course[PRINTED])),
             self._statements.by_line,
-            self._retractions,
+            int(self._course[DRAWN]),
             labels if self._wanted.labels else None,
         )
 

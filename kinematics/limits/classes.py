@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,18 +40,23 @@ class Classes(NamedTuple):
 
 
 @compiled
-def code_moves(kind: NDArray[np.int8], layer: NDArray[np.int32], first_layers: int, code: NDArray[np.int64]) -> None:
-    """Write the kind of every move to `code`, plus KINDS for those of the first layers."""
+def code_moves(
+    kind: NDArray[np.int8],
+    layer: NDArray[np.int32],
+    first_layers: int,
+    more: NDArray[np.int64],
+    code: NDArray[Any],
+    occurs: NDArray[np.bool_],
+) -> None:
+    """Write the kind of every move to `code`, plus KINDS for those of the first layers, plus what is told `more` of it
+    (n, or nothing); mark each code that occurs.
+    """
     for i in range(kind.size):
-        code[i] = kind[i] + (KINDS if layer[i] <= first_layers and first_layers > 0 else 0)
-
-
-@compiled
-def mark_codes(code: NDArray[np.int64], occurs: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Mark each code that occurs."""
-    for i in range(code.size):
-        occurs[code[i]] = True
-    return occurs
+        coded = kind[i] + (KINDS if layer[i] <= first_layers and first_layers > 0 else 0)
+        if more.size > 0:
+            coded += more[i]
+        code[i] = coded
+        occurs[coded] = True
 
 
 def refuse_too_many(classes: int) -> None:
@@ -73,18 +78,21 @@ def classify(
     `first_layers` is the number of layers that are kept apart (0: none); `conditions`, `labels` and `nozzle` are left
     out where no limit depends on them. Raises InputError where the job has too many classes.
     """
-    code = np.empty(moves.kind.size, np.int64)
-    code_moves(moves.kind, moves.layer, first_layers, code)
     stated = (NOTHING_STATED,) if conditions is None else conditions.table
     names = ("",) if labels is None else labels.names
     temperatures = (None,) if nozzle is None else nozzle.table
     shape = (KINDS, 2, len(stated), len(names), len(temperatures))
+    size = math.prod(shape)
+    more = np.zeros(0, np.int64)
     for place, told in enumerate((conditions, labels, nozzle), start=2):
         if told is not None and shape[place] > 1:
-            code += math.prod(shape[:place]) * told.of_move.astype(np.int64)
-    present = np.flatnonzero(mark_codes(code, np.zeros(math.prod(shape), np.bool_)))
+            more = (more if more.size else 0) + math.prod(shape[:place]) * told.of_move.astype(np.int64)
+    code: NDArray[Any] = np.empty(moves.kind.size, np.uint16 if size <= MOST_CLASSES else np.int64)
+    occurs = np.zeros(size, np.bool_)
+    code_moves(moves.kind, moves.layer, first_layers, more, code, occurs)
+    present = np.flatnonzero(occurs)
     refuse_too_many(present.size)
-    number = np.zeros(math.prod(shape), np.uint16)
+    number = np.zeros(size, np.uint16)
     number[present] = np.arange(present.size)
     table = (
         MoveClass(kind, bool(first), names[label], stated[condition], temperatures[temperature])
@@ -92,7 +100,8 @@ def classify(
             *(places.tolist() for places in np.unravel_index(present, shape, order="F")), strict=True
         )
     )
-    return Classes(np.take(number, code, mode="clip"), tuple(table))
+    numbered_so = code.dtype == number.dtype and present[-1:].tolist() == [present.size - 1]
+    return Classes(code if numbered_so else np.take(number, code, mode="clip"), tuple(table))
 
 
 def is_path(member: MoveClass) -> bool:

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from kinematics.business.weeks import throughput_of
+from kinematics.jobs.timing import Timing
 from kinematics.machine import Machine, resolved_keys
 from kinematics.machine.written import setting_text
 from kinematics.page.explorer import Explorer
@@ -20,7 +21,6 @@ from kinematics.reports.held_words import held_document, throughput_line
 from kinematics.reports.screens import assumed_text, checked_text
 from kinematics.studies.caps import cap_rows
 from kinematics.studies.estimate import job_estimate
-from kinematics.studies.timing import Timing
 from kinematics.wording import duration_text, share_text
 
 A_MOMENT = 0.05  # s: less is not shown

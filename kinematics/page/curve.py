@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from kinematics.errors import InputError
+from kinematics.jobs.timing import Ask
 from kinematics.page.explorer import Explorer
 from kinematics.page.knobs import MAIN, PageKnob, changed_machine, further_knobs, knobs_of
 from kinematics.page.shelf import ShelfJob
-from kinematics.studies.timing import Ask
 from kinematics.wording import duration_text, quantity_text, share_text
 
 MOST_POINTS = 28  # of a curve

@@ -9,11 +9,11 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from kinematics.business.runs import OrderBook
+from kinematics.jobs.timing import Ask, Timing, time_job
 from kinematics.machine import Machine
 from kinematics.page.knobs import changed_machine
 from kinematics.page.shelf import Shelf, ShelfJob
 from kinematics.reports.page import Names
-from kinematics.studies.timing import Ask, Timing, time_job
 
 FEWEST_PLANS, MOST_PLANS = 2, 8  # of single jobs that are kept with all their moves …
 MOST_MOVES = 5_000_000  # … and of how many moves: some 70 bytes each

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from kinematics.jobs.many import Variant
+from kinematics.jobs.timing import Timing
 from kinematics.limits.flow import FLOW_KEY
 from kinematics.machine import Machine, resolved_keys
 from kinematics.machine.names import find_key
@@ -14,8 +16,6 @@ from kinematics.page.shelf import ShelfJob
 from kinematics.reports.held_words import held_lines
 from kinematics.studies.caps import CapRow
 from kinematics.studies.held_by import HeldBy, held_by
-from kinematics.studies.many import Variant
-from kinematics.studies.timing import Timing
 from kinematics.wording import quantity_text, share_text
 
 PAST, IDLE, RULES, OPEN, SILENT, PLAIN = "past", "idle", "rules", "open", "silent", ""

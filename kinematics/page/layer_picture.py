@@ -9,13 +9,13 @@ from typing import Any
 
 import numpy as np
 
+from kinematics.jobs.timing import Timing
 from kinematics.page.answers import causes_rows
 from kinematics.page.explorer import Explorer
 from kinematics.page.knobs import changed_machine
 from kinematics.page.shelf import ShelfJob
 from kinematics.reports.path_pictures import BINDS, SPEED, Colouring, DrawnPath, draw_above, path_of, speed_steps
 from kinematics.reports.style import DARK, LIGHT, SMALL, DrawingLook, Headline, LegendKey, figure_kept, sheet
-from kinematics.studies.timing import Timing
 from kinematics.wording import duration_text, quantity_text, share_text
 
 ACROSS = 3.6  # inches that one layer is wide

@@ -16,8 +16,8 @@ from kinematics.errors import InputError
 from kinematics.gcode.chunks import JobFile
 from kinematics.gcode.dialects import Dialect
 from kinematics.gcode.portions import TooManyMovesError
+from kinematics.jobs.prepared import PreparedJob
 from kinematics.machine import Machine
-from kinematics.studies.prepared import PreparedJob
 
 LARGEST_DROP = 256_000_000  # bytes of a file that is dropped
 MOST_DROPPED = 4  # files that are kept beside those of the command line

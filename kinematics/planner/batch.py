@@ -42,7 +42,6 @@ WORKERS = 2
 NO_PACE = 1e-100  # s²/mm²: far below what any step asks for, far above what 1/FAR leaves of a share that is 0
 REST_PACES = 4  # columns of `ceilings.paces_at_rest`
 NO_MARKS = np.empty(0, np.int64)
-NO_PACES = np.empty((0, LANES))
 
 
 class BatchFeatures(NamedTuple):
@@ -414,32 +413,28 @@ def _address(rows: Reals) -> Any:
 
 
 def _in_lanes(tables: Reals) -> Reals:
-    """Tables of up to LANES candidates (float64[candidates, classes, columns]) as rows, float64[classes · columns,
-    LANES]; the last one fills the lanes that are left.
-    """
-    lanes = np.minimum(np.arange(LANES), len(tables) - 1)
-    return np.ascontiguousarray(tables.reshape(len(tables), -1)[lanes].T)
+    """Tables of LANES candidates (float64[LANES, classes, columns]) as rows, float64[classes · columns, LANES]."""
+    return np.ascontiguousarray(tables.reshape(LANES, -1).T)
 
 
-def _rows_of(limits: Reals) -> Reals:
-    """Tables of limits as rows, as `batch_moves` takes them."""
-    rows = _in_lanes(limits)
+def _rows_of(tables: Reals) -> Reals:
+    """Limits of LANES candidates (float64[LANES, classes, LIMITS]) as rows."""
+    limits = np.minimum(tables, FAST)
     # Those of nodes may be endless: they only meet others that are above 0.
-    by_column = rows.reshape(limits.shape[1], by.LIMITS, LANES)
-    share = by_column[:, by.SPEED_SHARE].copy()
-    kept = by_column[:, by.NODE_SPEED_COLUMNS].copy()
-    np.minimum(by_column, FAST, out=by_column)
-    by_column[:, by.NODE_SPEED_COLUMNS] = kept
+    limits[:, :, by.NODE_SPEED_COLUMNS] = tables[:, :, by.NODE_SPEED_COLUMNS]
     # Where a commanded speed is replaced the file's own does not count.
-    by_column[:, by.SPEED_SHARE] = np.where(share == 0.0, FAST, np.minimum(share, FAST))
-    return rows
+    share = limits[:, :, by.SPEED_SHARE]
+    share[share == 0.0] = FAST
+    return _in_lanes(limits)
 
 
-def _paces_at_rest(limits: Reals) -> Reals:
-    """The steps at rest of candidates, float64[candidates, classes, REST_PACES]."""
-    none = np.full((limits.shape[1], REST_PACES), NO_STEP)
-    paces = (paces_at_rest(table) for table in limits)
-    return np.stack([found if found.size else none for found in paces])
+def _rows_at_rest(tables: Reals) -> Reals:
+    """The steps at rest of LANES candidates, of which some are permitted one, as rows."""
+    paces = np.full((*tables.shape[:2], REST_PACES), NO_STEP)
+    for lane, table in enumerate(tables):
+        if (found := paces_at_rest(table)).size:
+            paces[lane] = found
+    return _in_lanes(paces)
 
 
 class _Task(NamedTuple):
@@ -456,9 +451,12 @@ class _Task(NamedTuple):
 def _time_row(task: _Task, limits: Reals, square: Reals) -> BatchTimes:
     """The times of up to LANES candidates, each with its squared speed at the begin."""
     features, marks = task.features, task.marks
-    of_any = limits.reshape(-1, by.LIMITS)
-    steps, rings, stepped = permits_steps(of_any), kicks(of_any), paces_at_rest(of_any).size > 0
-    table, at_rest, used = _rows_of(limits), _in_lanes(_paces_at_rest(limits)) if stepped else NO_PACES, len(limits)
+    used = len(limits)
+    tables = limits[np.minimum(np.arange(LANES), used - 1)]
+    every = tables.reshape(-1, by.LIMITS)
+    table, steps, rings = _rows_of(tables), permits_steps(every), kicks(every)
+    stepped = paces_at_rest(every).size > 0
+    at_rest = _rows_at_rest(tables) if stepped else np.empty((0, LANES))
     by_layer = task.layers > 0
     sums = np.zeros((task.layers + 1 if by_layer else 1, LANES))
     passed = np.zeros((max(1, marks.size), LANES))

@@ -12,32 +12,35 @@ from kinematics.gcode.moves import FILAMENT, PRINT
 
 Reals = NDArray[np.float64]
 
-PATH, PRINTED, FILAMENT_SPEED, SPEED, PATH_SUMS = range(5)
+PATH, PRINTED, FILAMENT_SPEED, PRINT_SPEED, TRAVEL_SPEED, PATH_SUMS = range(6)
 
 
 @compiled
 def add_path(
     kind: NDArray[np.int8], length: Reals, ratio: Reals, peak: Reals, begin: int, end: int, sums: Reals
 ) -> int:
-    """Add the moves from `begin` to `end` to `sums` (float64[4]); return the move of a new highest flow, −1 for none.
+    """Add the moves from `begin` to `end` to `sums` (float64[5]); return the move of a new highest flow, −1 for none.
 
     `kind, length, ratio, peak` as in `Moves`, `Features` and `Plan`. `sums` holds the lengths of path and of printed
-    path (mm), the fastest that filament is fed at while printing, r·v_peak, and the fastest move with a path (mm/s).
+    path (mm), the fastest that filament is fed at while printing, r·v_peak, and the fastest moves that print and that
+    travel (mm/s).
     """
-    path, printed, fed, speed = sums[0], sums[1], sums[2], sums[3]
+    path, printed, fed, fastest, travel = sums[0], sums[1], sums[2], sums[3], sums[4]
     highest = -1
     for i in range(begin, end):
         if kind[i] == FILAMENT:
             continue
         path += length[i]
-        speed = max(speed, peak[i])
         if kind[i] == PRINT:
             printed += length[i]
+            fastest = max(fastest, peak[i])
             flow = ratio[i] * peak[i]
             if flow > fed:
                 fed = flow
                 highest = i
-    sums[0], sums[1], sums[2], sums[3] = path, printed, fed, speed
+        else:
+            travel = max(travel, peak[i])
+    sums[0], sums[1], sums[2], sums[3], sums[4] = path, printed, fed, fastest, travel
     return highest
 
 
@@ -63,8 +66,16 @@ def lengthened(motion: Reals, shortest: float) -> LayerTimes:
     return LayerTimes(motion, cooling)
 
 
-def sums_by_layer(layer: NDArray[np.int32], duration: Reals) -> tuple[NDArray[np.int32], Reals, NDArray[np.int64]]:
-    """Layers that occur, in ascending order as in `layer` (n), with the time (s) and the number of moves of each."""
-    begins = np.flatnonzero(layer[1:] != layer[:-1]) + 1
-    begins = np.concatenate([np.zeros(min(1, layer.size), np.int64), begins])
+def new_layers(layer: NDArray[np.int32]) -> NDArray[np.int64]:
+    """The moves with which layers begin, as in `layer` (n), but for the first move."""
+    return np.flatnonzero(layer[1:] != layer[:-1]) + 1
+
+
+def sums_by_layer(
+    layer: NDArray[np.int32], duration: Reals, begins: NDArray[np.int64]
+) -> tuple[NDArray[np.int32], Reals, NDArray[np.int64]]:
+    """Layers that occur, in ascending order as in `layer` (n), with the time (s) and the number of moves of each.
+
+    `begins` the moves with which they begin, the first one among them if there is any.
+    """
     return layer[begins], np.add.reduceat(duration, begins), np.diff(begins, append=layer.size)

@@ -13,10 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import Finding, InputError, nearest
+from kinematics.filtering.answer import CALIPER, frequency_of_ripples
 from kinematics.limits.flow import FLOW_KEY
 from kinematics.proofs.plan import FILTER, FLOW
 from kinematics.proofs.writing import Header
-from kinematics.studies.vibration import CALIPER, frequency_of_ripples
 from kinematics.wording import quantity_text
 
 Reals = NDArray[np.float64]

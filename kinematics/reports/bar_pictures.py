@@ -15,11 +15,11 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from kinematics.business.upgrades import Upgrades
+    from kinematics.jobs.whole_jobs import Ringing, Rounding
     from kinematics.studies.caps import CapRow, Caps
     from kinematics.studies.compare import Comparison
     from kinematics.studies.estimate import Estimate, JobEstimate
     from kinematics.studies.target import Target
-    from kinematics.studies.whole_jobs import Ringing, Rounding
 
 MOST_BARS = 12
 NOTHING = 0.0005  # share

@@ -9,10 +9,10 @@ from kinematics.reports.documents import draws_document, head, interval_document
 
 if TYPE_CHECKING:
     from kinematics.errors import Finding
+    from kinematics.measured.fit import Fit, FittedParameter
+    from kinematics.measured.stopwatch import Errors
     from kinematics.studies.claim import ClaimAnswer, Needs
-    from kinematics.studies.fit import Fit, FittedParameter
     from kinematics.studies.ladder import Ladder, RaisedLimit, Rung
-    from kinematics.studies.stopwatch import Errors
 
 
 def fit_document(fit: Fit, doubts: Sequence[Finding] = ()) -> dict[str, Any]:

@@ -8,19 +8,19 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from kinematics.filtering.options import filter_words
 from kinematics.reports.bar_pictures import MOST_BARS, bare, jobs_text
 from kinematics.reports.fit_screen import errors_text
 from kinematics.reports.marks import NAME_ROOM, OneBar, TimeScale, bars, boxed, plain_axis, room_of, time_scale
 from kinematics.reports.style import HAIR, HATCHES, LIGHT, LINE, SMALL, DrawingLook, Headline, LegendKey, fitted, sheet
-from kinematics.studies.filter_options import filter_words
 from kinematics.wording import duration_text, quantity_text, share_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from kinematics.studies.fit import Fit, FittedPrint
-    from kinematics.studies.vibration import VibrationStudy
+    from kinematics.filtering.answer import VibrationStudy
+    from kinematics.measured.fit import Fit, FittedPrint
 
 
 UNEXPLAINED = "unexplained"

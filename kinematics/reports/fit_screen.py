@@ -8,15 +8,15 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from kinematics.machine.names import key_named
+from kinematics.measured.stopwatch import Errors
 from kinematics.reports.screens import between_text
 from kinematics.studies.intervals import Interval
-from kinematics.studies.stopwatch import Errors
 from kinematics.wording import duration_text, quantity_text, share_text
 
 if TYPE_CHECKING:
     from kinematics.errors import Finding
-    from kinematics.studies.explanations import Explanation
-    from kinematics.studies.fit import Fit, FittedParameter, FittedPrint
+    from kinematics.measured.explanations import Explanation
+    from kinematics.measured.fit import Fit, FittedParameter, FittedPrint
 
 Heads = list[tuple[str, bool]]
 NOT_LIKELY = 0.005  # share of likelihood below which only "hardly" is said

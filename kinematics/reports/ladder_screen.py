@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
+from kinematics.jobs.timing import COOLING
 from kinematics.machine.kinds import OPEN, PART, PREPARED, QUALITY, SETTING, SHOWS
 from kinematics.reports.screens import (
     CAUTION,
@@ -16,7 +17,6 @@ from kinematics.reports.screens import (
     notice_lines,
 )
 from kinematics.studies.reach import FACTOR, MOST_ACCELERATION, MOST_DEVIATION, MOST_TIMES, QUALITY_TIMES, SPEED_TIMES
-from kinematics.studies.timing import COOLING
 from kinematics.wording import duration_text, quantity_text, share_text
 
 if TYPE_CHECKING:

@@ -10,18 +10,18 @@ from numpy.typing import NDArray
 from kinematics.errors import InputError
 from kinematics.gcode.cutting import start_places
 from kinematics.gcode.moves import FILAMENT, PRINT
+from kinematics.jobs.timing import cause_name, summed
 from kinematics.limits import columns as by
 from kinematics.reports.bar_pictures import bare
 from kinematics.reports.marks import room_of
 from kinematics.reports.style import SMALL, DrawingLook, Headline, LegendKey
-from kinematics.studies.timing import cause_name, summed
 from kinematics.wording import duration_text, quantity_text, share_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+    from kinematics.jobs.timing import Planned
     from kinematics.studies.estimate import JobEstimate
-    from kinematics.studies.timing import Planned
 
 SPEED, BINDS = "speed", "binds"
 LINE_WIDTH = 0.7  # points

@@ -38,14 +38,14 @@ from kinematics.reports.vibration_screen import (
 from kinematics.wording import duration_text, quantity_text, share_text, value_text
 
 if TYPE_CHECKING:
+    from kinematics.filtering.answer import VibrationStudy
     from kinematics.machine import Machine
+    from kinematics.measured.fit import Fit
     from kinematics.studies.caps import Caps
     from kinematics.studies.compare import Comparison
     from kinematics.studies.estimate import Estimate, JobEstimate
-    from kinematics.studies.fit import Fit
     from kinematics.studies.ladder import Ladder
     from kinematics.studies.sweep import Sweep
-    from kinematics.studies.vibration import VibrationStudy
 
 MOST_PATHS = 3  # jobs of which the path is drawn: each is two images
 MOST_ROWS = 400  # of a sweep or of layers in a table

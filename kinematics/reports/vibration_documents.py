@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from kinematics.filtering.answer import filter_rows, finite
+from kinematics.filtering.part_quality import quality_row
+from kinematics.jobs.whole_jobs import ringing_rows, rounding_row
 from kinematics.reports.documents import head, notice_rows
-from kinematics.studies.part_quality import quality_row
-from kinematics.studies.vibration import filter_rows, finite
-from kinematics.studies.whole_jobs import ringing_rows, rounding_row
 
 if TYPE_CHECKING:
-    from kinematics.studies.filter_choice import FilterChoice
-    from kinematics.studies.settings_to_type import TypedSettings
-    from kinematics.studies.vibration import AxisFinding, VibrationStudy
+    from kinematics.filtering.answer import AxisFinding, VibrationStudy
+    from kinematics.filtering.choice import FilterChoice
+    from kinematics.filtering.settings_to_type import TypedSettings
 
 
 def vibration_document(found: VibrationStudy, commands: Sequence[str] | None = None) -> dict[str, Any]:

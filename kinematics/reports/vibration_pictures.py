@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from kinematics.filtering.options import filter_words
 from kinematics.outputs import refuse_to_overwrite, write_whole
 from kinematics.reports.bar_pictures import bare, jobs_text
 from kinematics.reports.marks import plain_axis, rail, time_scale
@@ -25,16 +26,15 @@ from kinematics.reports.style import (
     save,
     sheet,
 )
-from kinematics.studies.filter_options import filter_words
 from kinematics.wording import duration_text, quantity_text, share_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from kinematics.studies.filter_options import AxisOption
-    from kinematics.studies.prepared import PreparedJob
-    from kinematics.studies.vibration import AxisFinding, VibrationStudy
+    from kinematics.filtering.answer import AxisFinding, VibrationStudy
+    from kinematics.filtering.options import AxisOption
+    from kinematics.jobs.prepared import PreparedJob
     from kinematics.vibration.modes import FittedMode
 
 PARTS = ("spectrum", "filters", "corner", "time")
@@ -204,8 +204,8 @@ def _panel(axes: Axes, look: DrawingLook, option: AxisOption, finding: AxisFindi
 
 def _corner_drawing(found: VibrationStudy, jobs: Sequence[PreparedJob]) -> Callable[[Axes, DrawingLook], Headline]:
     """The place of a job that is rounded most, drawn and as the chosen filters print it."""
-    from kinematics.studies.filter_choice import timing_with
-    from kinematics.studies.part_quality import worst_corner
+    from kinematics.filtering.choice import timing_with
+    from kinematics.filtering.part_quality import worst_corner
 
     rounding = max(found.choice.rounding, key=lambda one: one.worst_mm)
     number = found.choice.rounding.index(rounding)
@@ -229,7 +229,7 @@ def _time_drawing(
     found: VibrationStudy, jobs: Sequence[PreparedJob], weights: Sequence[float]
 ) -> Callable[[Axes, DrawingLook], Headline]:
     """The time of the jobs against print acceleration, and where the budgets of each axis end."""
-    from kinematics.studies.filter_choice import times_by_acceleration
+    from kinematics.filtering.choice import times_by_acceleration
 
     choice = found.choice
     marks = sorted(

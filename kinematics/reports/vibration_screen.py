@@ -6,19 +6,19 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from kinematics.filtering.answer import FROM_FILE, FROM_RECORDING
+from kinematics.filtering.choice import NOTHING_SEEN
+from kinematics.filtering.options import filter_words
+from kinematics.filtering.settings_to_type import JOB
 from kinematics.reports.screens import CAUTION
-from kinematics.studies.filter_choice import NOTHING_SEEN
-from kinematics.studies.filter_options import filter_words
-from kinematics.studies.settings_to_type import JOB
-from kinematics.studies.vibration import FROM_FILE, FROM_RECORDING
 from kinematics.wording import duration_text, quantity_text, share_text
 
 if TYPE_CHECKING:
-    from kinematics.studies.filter_choice import FilterChoice
-    from kinematics.studies.filter_options import AxisOption
-    from kinematics.studies.part_quality import PartQuality
-    from kinematics.studies.settings_to_type import TypedSettings
-    from kinematics.studies.vibration import VibrationStudy
+    from kinematics.filtering.answer import VibrationStudy
+    from kinematics.filtering.choice import FilterChoice
+    from kinematics.filtering.options import AxisOption
+    from kinematics.filtering.part_quality import PartQuality
+    from kinematics.filtering.settings_to_type import TypedSettings
 
 SHOWN_PAIRS = 5
 OTHER_MODE = 0.3  # of a frequency: modes further apart are not one

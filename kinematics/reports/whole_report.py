@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from kinematics.business.runs import Shop
+    from kinematics.jobs.prepared import PreparedJob
     from kinematics.machine import Machine
+    from kinematics.measured.fit import Fit
     from kinematics.reports.page import PagePart, ReportPage
-    from kinematics.studies.fit import Fit
     from kinematics.studies.intervals import Sampling
     from kinematics.studies.knobs import Knob
     from kinematics.studies.ladder import Ladder
-    from kinematics.studies.prepared import PreparedJob
     from kinematics.studies.sweep import Sweep
 
 WORTH_UP_TO = 2_000_000  # moves of all jobs: each number of what limits are worth is another plan
@@ -68,7 +68,7 @@ def whole_report(
     read: list[str] = [machine.source]
     sections += [of.caps_section(caps), of.proven_section(machine)]
     if "vibration" in more:
-        from kinematics.studies.vibration import vibration_of
+        from kinematics.filtering.answer import vibration_of
 
         tell("weighing filters")
         names = [job.file for job in estimate.jobs]
@@ -78,7 +78,7 @@ def whole_report(
         read += [one.job for one in fit.prints]
     if "bedful" in more:
         from kinematics.business.bedful import bedfuls_of
-        from kinematics.studies.copies import CopiedJob, Copying
+        from kinematics.jobs.copies import CopiedJob, Copying
 
         copied = [CopiedJob(job, 1, Copying()) for job in prepared]
         sections.append(business.bedful_section(bedfuls_of(copied, machine, tell)))
@@ -102,8 +102,8 @@ def _ladder(
     prepared: Sequence[PreparedJob], machine: Machine, sampling: Sampling, tell: Callable[[str], None]
 ) -> Ladder:
     """What must be raised, step by step."""
+    from kinematics.jobs.many import WeightedJobs
     from kinematics.studies.ladder import ladder_of
-    from kinematics.studies.many import WeightedJobs
     from kinematics.studies.reach import LadderAsk
 
     names = [job.read(machine).name for job in prepared]
@@ -119,9 +119,9 @@ def _sweeps(
     tell: Callable[[str], None],
 ) -> list[Sweep]:
     """A curve of each knob, and of two their map."""
+    from kinematics.jobs.many import WeightedJobs
     from kinematics.studies.knees import knees_of
     from kinematics.studies.knobs import grid
-    from kinematics.studies.many import WeightedJobs
     from kinematics.studies.sweep import Sweep, present_total_of, ranges_left, sweep_rows
 
     weighted = WeightedJobs(prepared, [job.read(machine).name for job in prepared], [1.0] * len(prepared))

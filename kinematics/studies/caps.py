@@ -11,19 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.gcode.moves import PRINT, TRAVEL, Moves
-from kinematics.limits import columns as by
-from kinematics.limits.combine import limits_of
-from kinematics.limits.drive import END, FORCE, SLOPE, Drives, jacobians, motor_drives, torque_key
-from kinematics.limits.flow import FLOW_KEY, filament_area, flow_at, hangs_on_temperature
-from kinematics.limits.vibration import RINGING_KEY, ROUNDING_KEY, axis_quality, filter_of_axis, rounds
-from kinematics.machine import Machine
-from kinematics.machine.mechanisms import EXTRUDER, LinearDelta, mechanism_of
-from kinematics.notebook import NotebookTable, frame_of
-from kinematics.planner.ceilings import RAMP_SHARE
-from kinematics.planner.ties import FRICTION, MASS, SHARE, motor_loads
-from kinematics.studies.asked import DirectionsAsked, FlowAsked, Seen
-from kinematics.studies.timing import Reals, TimedJob, Timing, key_of, path_sums, summed, time_job
-from kinematics.studies.whole_jobs import (
+from kinematics.jobs.asked import DirectionsAsked, FlowAsked, Seen
+from kinematics.jobs.timing import Reals, TimedJob, Timing, key_of, path_sums, summed, time_job
+from kinematics.jobs.whole_jobs import (
     Commands,
     ExtruderStep,
     Ringing,
@@ -35,6 +25,16 @@ from kinematics.studies.whole_jobs import (
     swings,
     takes_in_so_much,
 )
+from kinematics.limits import columns as by
+from kinematics.limits.combine import limits_of
+from kinematics.limits.drive import END, FORCE, SLOPE, Drives, jacobians, motor_drives, torque_key
+from kinematics.limits.flow import FLOW_KEY, filament_area, flow_at, hangs_on_temperature
+from kinematics.limits.vibration import RINGING_KEY, ROUNDING_KEY, axis_quality, filter_of_axis, rounds
+from kinematics.machine import Machine
+from kinematics.machine.mechanisms import EXTRUDER, LinearDelta, mechanism_of
+from kinematics.notebook import NotebookTable, frame_of
+from kinematics.planner.ceilings import RAMP_SHARE
+from kinematics.planner.ties import FRICTION, MASS, SHARE, motor_loads
 
 if TYPE_CHECKING:
     import pandas

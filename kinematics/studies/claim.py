@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from kinematics.errors import InputError
+from kinematics.jobs.timing import Timing, path_sums, time_jobs
 from kinematics.limits.flow import FLOW_KEY, filament_area
 from kinematics.machine import Machine
 from kinematics.machine.kinds import PREPARED, SHOWS
 from kinematics.studies.knobs import Scale, first_value, spread
 from kinematics.studies.reach import SPEED
-from kinematics.studies.timing import Timing, path_sums, time_jobs
 from kinematics.wording import seconds_from
 
 if TYPE_CHECKING:

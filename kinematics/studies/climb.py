@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, NamedTuple
 
+from kinematics.jobs.many import Variant, WeightedJobs
+from kinematics.jobs.timing import TimedJob, each
 from kinematics.machine import Machine
 from kinematics.machine.kinds import PART
 from kinematics.studies.knobs import variant_of
-from kinematics.studies.many import Variant, WeightedJobs
 from kinematics.studies.reach import COST, Raisable
 from kinematics.studies.rung_order import MOST_RUNGS_IN_ALL_ORDERS, best_order, linked_groups
-from kinematics.studies.timing import TimedJob, each
 
 State = tuple[float, ...]  # the number of each limit, in their order
 

@@ -13,13 +13,13 @@ from numpy.typing import NDArray
 
 from kinematics.errors import Finding, InputError, Notice
 from kinematics.gcode.job import JobFacts
+from kinematics.jobs.many import Variant
+from kinematics.jobs.timing import ALL_JOBS, Ask, TimedJob, Timing, foresee, main_cause, summed, time_job
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Candidate, Machine, resolved_keys
 from kinematics.notebook import NotebookTable
 from kinematics.studies.held_by import HeldBy, held_by
 from kinematics.studies.intervals import DRAWING, USUAL, Interval, SampledTimes, Sampling, interval_of
-from kinematics.studies.many import Variant
-from kinematics.studies.timing import ALL_JOBS, Ask, TimedJob, Timing, foresee, main_cause, summed, time_job
 
 if TYPE_CHECKING:
     import pandas

@@ -14,14 +14,8 @@ from numpy.typing import NDArray
 from kinematics.errors import InputError, Notice
 from kinematics.gcode.job import Extent, StatedLimit
 from kinematics.gcode.moves import KIND_NAMES, PRINT
-from kinematics.limits import columns as by
-from kinematics.limits.flow import filament_area, filament_mass
-from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
-from kinematics.machine.model import DEFAULT
-from kinematics.notebook import NotebookTable, drawn_by, frame_of
-from kinematics.studies.intervals import DRAWING, USUAL, Interval, SampledTimes, Sampling, interval_of
-from kinematics.studies.stops import UnknownStop
-from kinematics.studies.timing import (
+from kinematics.jobs.stops import UnknownStop
+from kinematics.jobs.timing import (
     Ask,
     Cause,
     CopiesMade,
@@ -34,6 +28,12 @@ from kinematics.studies.timing import (
     path_sums,
     time_job,
 )
+from kinematics.limits import columns as by
+from kinematics.limits.flow import filament_area, filament_mass
+from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
+from kinematics.machine.model import DEFAULT
+from kinematics.notebook import NotebookTable, drawn_by, frame_of
+from kinematics.studies.intervals import DRAWING, USUAL, Interval, SampledTimes, Sampling, interval_of
 from kinematics.studies.worth import Change, Worth, changes_asked, changes_that_save, worth_of_keys
 
 if TYPE_CHECKING:

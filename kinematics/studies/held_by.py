@@ -9,14 +9,14 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
+from kinematics.jobs.many import Variant
+from kinematics.jobs.timing import IDLE, TORQUE, Gist, TimedJob, Timing, gist_of, key_of, time_jobs, weighted_total
 from kinematics.limits import columns as by
 from kinematics.limits.class_limits import IN_THE_JOB
 from kinematics.limits.combine import COMMANDED
 from kinematics.limits.flow import FLOW_KEY, filament_area
 from kinematics.machine import Machine
 from kinematics.machine.names import find_key
-from kinematics.studies.many import Variant
-from kinematics.studies.timing import IDLE, TORQUE, Gist, TimedJob, Timing, gist_of, key_of, time_jobs, weighted_total
 from kinematics.studies.worth import SAME_TIME, words_of
 
 WORTH_NAMING = 0.02  # of the seconds that are spent where a limit does not rule: who has less is not named

@@ -7,9 +7,9 @@ from typing import NamedTuple
 
 import numpy as np
 
+from kinematics.jobs.timing import Ask, Reals, TimedJob, totals_of
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Machine, Range
-from kinematics.studies.timing import Ask, Reals, TimedJob, totals_of
 
 DRAWING = "drawing from the ranges"  # the step, as it is told
 INSIDE = 0.95  # share of what may be that an interval holds

@@ -8,6 +8,8 @@ from typing import NamedTuple
 
 import numpy as np
 
+from kinematics.jobs.many import Variant, WeightedJobs
+from kinematics.jobs.timing import Reals
 from kinematics.machine import Machine
 from kinematics.studies.knobs import (
     HowFar,
@@ -26,8 +28,6 @@ from kinematics.studies.knobs import (
     typed,
     variant_of,
 )
-from kinematics.studies.many import Variant, WeightedJobs
-from kinematics.studies.timing import Reals
 
 SHARES = (0.80, 0.90, 0.95)  # of what a knob can bring
 LIFTED = 1e4  # times the largest value: as good as no limit

@@ -17,9 +17,9 @@ from typing import NamedTuple, TypeVar
 import numpy as np
 
 from kinematics.errors import InputError
+from kinematics.jobs.many import Variant
 from kinematics.machine import Machine, resolved_keys
 from kinematics.machine.names import find_key, key_named
-from kinematics.studies.many import Variant
 
 LARGEST = 1e9  # what a machine file takes
 LEAST = 1e-9  # of limits, which are above 0

@@ -9,15 +9,15 @@ from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from kinematics.errors import Notice
+from kinematics.jobs.many import Fixed, WeightedJobs, changed_shares, fixed_of
+from kinematics.jobs.timing import Cause, Timing, causes_in, time_jobs
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Candidate, Machine
 from kinematics.notebook import NotebookTable
 from kinematics.studies.claim import Claim, ClaimAnswer, claim_answer
 from kinematics.studies.climb import Climb, Climbed, planned_ladder, unclimbed
 from kinematics.studies.intervals import Interval, SampledTimes, Sampling, interval_of
-from kinematics.studies.many import Fixed, WeightedJobs, changed_shares, fixed_of
 from kinematics.studies.reach import COST, USUAL_LADDER, LadderAsk, Raisable, gravest_kind, pins_of, raisables_of
-from kinematics.studies.timing import Cause, Timing, causes_in, time_jobs
 
 if TYPE_CHECKING:
     import pandas

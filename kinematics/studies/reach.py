@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 
 from kinematics.errors import InputError, nearest
 from kinematics.gcode.moves import FILAMENT, KIND_NAMES, PRINT, TRAVEL
+from kinematics.jobs.timing import Timing
 from kinematics.limits import columns as by
 from kinematics.limits.class_limits import CAP, label_key
 from kinematics.limits.flow import FLOW_KEY
@@ -18,7 +19,6 @@ from kinematics.machine.mechanisms import mechanism_of
 from kinematics.machine.rules import CORNER_KEYS, JUNCTION_KEY
 from kinematics.studies.caps import ALONG, RIGHT_ANGLE, CapsOfLimit, MachineCaps, proven_cap
 from kinematics.studies.knobs import outwards
-from kinematics.studies.timing import Timing
 from kinematics.studies.worth import words_of
 
 # The sorts of limits: what is linked is linked within one of them.

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
+from kinematics.jobs.many import Variant, WeightedJobs
+from kinematics.jobs.timing import ALL_JOBS, JobHere
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.limits.flow import FLOW_KEY
 from kinematics.limits.vibration import AXES, filter_made, modes_of
@@ -26,8 +28,6 @@ from kinematics.studies.held_by import HeldBy, held_under
 from kinematics.studies.intervals import USUAL, Interval, Sampling, drawn_totals, interval_of
 from kinematics.studies.knees import FALLS, Knee
 from kinematics.studies.knobs import Knob, asked_where_it_differs, settings_of, variant_of
-from kinematics.studies.many import Variant, WeightedJobs
-from kinematics.studies.timing import ALL_JOBS, JobHere
 
 if TYPE_CHECKING:
     import pandas

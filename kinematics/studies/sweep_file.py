@@ -20,13 +20,13 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from kinematics.errors import InputError
+from kinematics.jobs.timing import ALL_JOBS, TimedJob
 from kinematics.machine import Machine
 from kinematics.outputs import put_in_place, refuse_to_overwrite, spreadsheet_text, write_text_whole
 from kinematics.rows_file import PORTION, check_rows_file, plain_text, rows_file
 from kinematics.studies.intervals import Interval, Sampling
 from kinematics.studies.knobs import Knob
 from kinematics.studies.sweep import SweepRow
-from kinematics.studies.timing import ALL_JOBS, TimedJob
 
 PACKAGE = Path(__file__).parents[1]
 NOTED_EVERY = 0.25  # s of work, at least, between two times that the disk is waited for

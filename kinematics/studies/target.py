@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 from kinematics.errors import InputError
+from kinematics.jobs.many import Variant, WeightedJobs
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Machine, resolved_keys
 from kinematics.notebook import NotebookTable, frame_of
@@ -24,7 +25,6 @@ from kinematics.studies.knobs import (
     typed,
     variant_of,
 )
-from kinematics.studies.many import Variant, WeightedJobs
 from kinematics.wording import duration_text
 
 if TYPE_CHECKING:

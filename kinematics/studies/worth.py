@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from kinematics.gcode.moves import FILAMENT, KIND_NAMES, PRINT, TRAVEL
+from kinematics.jobs.timing import Ask, TimedJob, Timing, foresee, totals_of
 from kinematics.limits import columns as by
 from kinematics.limits.class_limits import IN_THE_JOB, NOTHING_VARIED
 from kinematics.limits.combine import ADVANCE_KEY, COMMANDED
@@ -18,7 +19,6 @@ from kinematics.limits.flow import FLOW_KEY, filament_area
 from kinematics.machine import Machine, resolved_keys
 from kinematics.machine.mechanisms import EXTRUDER
 from kinematics.studies.intervals import Interval, SampledTimes, interval_of
-from kinematics.studies.timing import Ask, TimedJob, Timing, foresee, totals_of
 
 ONE_PERCENT = 1.01
 SAME_TIME = 1e-12  # share of the time below which two plans took as long as each other

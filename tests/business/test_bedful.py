@@ -15,11 +15,11 @@ from kinematics.business.economics import failed_share, failing, part_cost, prin
 from kinematics.business.floor import FAILED, HANDS, FloorOrder, Station, simulate
 from kinematics.business.staffed import NO_ZONE, Staff
 from kinematics.business.weeks import A_DAY, A_MONDAY, A_WEEK, station_of_week, weeks_of
+from kinematics.jobs.copies import CopiedJob
+from kinematics.jobs.prepared import PreparedJob
 from kinematics.machine import Machine, load_machine
 from kinematics.machine.kinds import shift_of
 from kinematics.reports.bedful_screen import bedful_head, parts_reasons
-from kinematics.studies.copies import CopiedJob
-from kinematics.studies.prepared import PreparedJob
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_gcode"
 HOUR = 3600.0

@@ -13,6 +13,7 @@ from kinematics.business.plan import Clock
 from kinematics.business.runs import Shop, ShopVariant, shop_of
 from kinematics.business.tables import moment_of, read_orders, read_printers
 from kinematics.errors import InputError
+from kinematics.jobs.prepared import PreparedJob
 from kinematics.reports.shop import (
     cost_rows,
     cost_table,
@@ -25,7 +26,6 @@ from kinematics.reports.shop import (
 )
 from kinematics.reports.shop_pictures import LOOKS, gantt_figure, paint_of
 from kinematics.reports.style import LIGHT, save
-from kinematics.studies.prepared import PreparedJob
 
 VIENNA = ZoneInfo("Europe/Vienna")
 BENCH = """\

@@ -14,10 +14,10 @@ from kinematics.business.plan import Clock
 from kinematics.business.runs import Shop, shop_of
 from kinematics.business.staffed import Staff
 from kinematics.business.tables import moment_of, read_orders, read_printers
+from kinematics.jobs.prepared import PreparedJob
 from kinematics.machine.kinds import shift_of
 from kinematics.reports.documents import shop_document
 from kinematics.reports.shop import fuller_text, order_table, shop_head
-from kinematics.studies.prepared import PreparedJob
 
 VIENNA = ZoneInfo("Europe/Vienna")
 HOUR = 3600.0

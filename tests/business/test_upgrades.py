@@ -11,13 +11,13 @@ import pytest
 
 from kinematics.business.upgrades import Upgrades, upgrades_prepared
 from kinematics.errors import InputError
+from kinematics.jobs.prepared import PreparedJob
 from kinematics.machine import Machine, Upgrade
 from kinematics.reports.documents import upgrades_document
 from kinematics.reports.upgrades import upgrade_head, upgrade_notes, upgrade_rows, verdict_lines
 from kinematics.studies.estimate import estimate_prepared
 from kinematics.studies.intervals import Sampling
-from kinematics.studies.prepared import PreparedJob
-from tests.studies.conftest import job_of
+from tests.jobs.conftest import job_of
 
 A_CENT = 0.01
 SAME_SECONDS = 1e-9

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from kinematics.jobs.prepared import PreparedJob
+from kinematics.jobs.timing import Ask
 from kinematics.machine import load_machine
-from kinematics.studies import fit
-from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.timing import Ask
+from kinematics.measured import fit
 from tests.cli.conftest import INTERRUPTED, ROOT, Run, interrupting, rows_of
 
 BENCH = """\

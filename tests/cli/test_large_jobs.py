@@ -13,9 +13,9 @@ import pytest
 
 import kinematics
 from kinematics.errors import InputError
-from kinematics.studies import blockwise
+from kinematics.jobs import blockwise
 from tests.cli.conftest import BRACKET, HOOK, Run
-from tests.studies.in_blocks import apart
+from tests.jobs.in_blocks import apart
 
 JOB = HOOK + BRACKET * 40
 OPTIONS = ("--machine", "middling", "--json")

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from kinematics.business import upgrades
+from kinematics.jobs.prepared import PreparedJob
 from kinematics.studies.intervals import DRAWN_TOGETHER
-from kinematics.studies.prepared import PreparedJob
 from tests.cli.conftest import INTERRUPTED, Run, interrupting, rows_of
 
 OWN = """\

@@ -132,7 +132,7 @@ def read_recording(content: bytes, path: Path) -> None:
 
 def read_times(content: bytes, path: Path) -> None:
     """A table of measured times."""
-    from kinematics.studies.stopwatch import read_times
+    from kinematics.measured.stopwatch import read_times
 
     path.write_bytes(content)
     read_times(str(path))
@@ -154,7 +154,7 @@ READS: dict[str, tuple[Read, tuple[str, ...]]] = {
     "orders": (read_orders, ("business/tables.py", "tables.py")),
     "printers": (read_printers, ("business/tables.py", "tables.py")),
     "recording": (read_recording, ("vibration/recording.py", "vibration/spectrum.py")),
-    "times": (read_times, ("studies/times_table.py", "tables.py", "wording.py")),
+    "times": (read_times, ("measured/stopwatch.py", "tables.py", "wording.py")),
     "saved": (read_saved, ("reports/before.py",)),
 }
 

@@ -27,8 +27,8 @@ from typing import NamedTuple
 from unittest import mock
 
 from kinematics.cli.program import main
+from kinematics.jobs import blockwise
 from kinematics.machine.file import builtin_text
-from kinematics.studies import blockwise
 from tests.cli.conftest import BRACKET, HOOK
 from tests.cli.test_fuzz import (
     GCODE_LETTERS,

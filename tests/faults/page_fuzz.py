@@ -27,12 +27,12 @@ from urllib.parse import quote, unquote
 
 from kinematics.cli.explore import explorer_of
 from kinematics.cli.options import JobOptions
+from kinematics.jobs.prepared import PreparedJob
 from kinematics.machine import load_machine
 from kinematics.page import server as page_server
 from kinematics.page import shelf, turns
 from kinematics.page.guard import Application
 from kinematics.page.server import PageServer, guarded
-from kinematics.studies.prepared import PreparedJob
 from tests.cli.conftest import BRACKET, HOOK
 from tests.cli.test_fuzz import GCODE_LETTERS, JOB_NUMBERS, damaged, random_bytes
 from tests.malformed.jobs import JOBS

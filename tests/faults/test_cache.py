@@ -166,7 +166,7 @@ def test_without_a_home_no_folder_has_the_name_of_one(tmp_path: Path) -> None:
 
 def test_kernels_are_compiled_beside_once_in_a_process(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """Another run in the same process, as a fuzz driver makes twenty thousand of, begins no process for it."""
-    from kinematics.studies import first_run
+    from kinematics.jobs import first_run
 
     begun: list[object] = []
     popen = subprocess.Popen
@@ -182,8 +182,8 @@ def test_kernels_are_compiled_beside_once_in_a_process(monkeypatch: pytest.Monke
 def test_the_planner_is_compiled_for_the_features_that_it_will_be_given() -> None:
     """Beforehand it takes arrays that nobody computed; of other kinds, and the first estimate would compile again."""
     from kinematics.compiled import _kind, _settled
+    from kinematics.jobs.first_run import plain_features, two_moves
     from kinematics.planner.features import CornerSettings, make_features
-    from kinematics.studies.first_run import plain_features, two_moves
 
     moves, classes = two_moves()
     given = make_features(moves, classes.of_move, CornerSettings())

@@ -14,7 +14,7 @@ import pytest
 
 from kinematics.errors import InputError
 from kinematics.gcode import chunks
-from kinematics.studies import blockwise
+from kinematics.jobs import blockwise
 from tests.cli.conftest import HOOK, ROOT, Run, table_of
 from tests.malformed.jobs import JOBS
 from tests.malformed.tables import TABLES

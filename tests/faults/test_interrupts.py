@@ -10,10 +10,10 @@ from typing import Any
 import pytest
 
 from kinematics.business import bedful, runs, sums
+from kinematics.jobs.many import WeightedJobs
+from kinematics.jobs.prepared import PreparedJob
 from kinematics.studies import intervals, knees, ladder
 from kinematics.studies.intervals import DRAWN_TOGETHER, Sampling, shares_of
-from kinematics.studies.many import WeightedJobs
-from kinematics.studies.prepared import PreparedJob
 from tests.cli.conftest import BRACKET, HOOK, INTERRUPTED, Run, interrupting
 
 RANGES = (

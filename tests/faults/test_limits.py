@@ -12,11 +12,11 @@ import pytest
 from kinematics.errors import InputError
 from kinematics.gcode import portions
 from kinematics.gcode.chunks import JobFile
+from kinematics.jobs import prepared
+from kinematics.jobs.blockwise import BlockwiseJob
+from kinematics.jobs.prepared import PreparedJob
+from kinematics.jobs.timing import time_job
 from kinematics.machine import load_machine
-from kinematics.studies import prepared
-from kinematics.studies.blockwise import BlockwiseJob
-from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.timing import time_job
 from tests.cli.conftest import HOOK, ROOT
 from tests.malformed.endless import ENDLESS
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from kinematics.gcode.chunks import GZIP
-from kinematics.studies.blockwise import OVERLAPPED
+from kinematics.jobs.blockwise import OVERLAPPED
 from tests.cli.conftest import ROOT
 from tests.malformed.many_moves import MANY_MOVES
 

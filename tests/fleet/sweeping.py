@@ -15,11 +15,11 @@ from kinematics.fleet.crews import Crew, CrewElsewhere, kept_answers
 from kinematics.fleet.dask_cluster import cluster
 from kinematics.fleet.sent_jobs import SentJob
 from kinematics.gcode.dialects import EXTRUSION
+from kinematics.jobs.many import WeightedJobs
+from kinematics.jobs.timing import TimedJob
 from kinematics.machine import load_machine
 from kinematics.studies.knobs import grid, knob_from
-from kinematics.studies.many import WeightedJobs
 from kinematics.studies.sweep import SweepRow, sweep_rows
-from kinematics.studies.timing import TimedJob
 
 RUN = "sweeping"  # the name under which answers are kept
 KNOBS = [knob_from("acceleration=300:9000:24log")]

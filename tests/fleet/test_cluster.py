@@ -22,8 +22,8 @@ import pytest
 from kinematics.fleet import crews, dask_cluster
 from kinematics.fleet.asking import answered
 from kinematics.fleet.kept_answers import KeptAnswers
+from kinematics.jobs.timing import time_job
 from kinematics.machine import load_machine
-from kinematics.studies.timing import time_job
 from tests.cli.conftest import ROOT
 from tests.fleet.conftest import JOBS
 from tests.fleet.sweeping import KNOBS, RUN, crew_of, sent, swept

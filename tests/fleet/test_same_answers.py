@@ -16,8 +16,8 @@ from kinematics.fleet import crews
 from kinematics.fleet.asking import Recipe, told
 from kinematics.fleet.kept_answers import KeptAnswers
 from kinematics.gcode.dialects import EXTRUSION
+from kinematics.jobs.timing import Ask, gist_of, time_job, without_moves
 from kinematics.machine import load_machine
-from kinematics.studies.timing import Ask, gist_of, time_job, without_moves
 from tests.cli.conftest import HOOK, Run
 
 STATED = "M201 X900 Y900\nM204 P700 T900\n"

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from kinematics.gcode.layers import (
     FIRST,
+    PRINTED,
     fresh_course,
     layer_count,
     layering_of,
@@ -127,7 +128,8 @@ def fast(steps: list[Step], cuts: list[int]) -> tuple[NDArray[np.int32], int]:
         number_layers(dx, dy, dz, de, kind, height, course, layer)
         printed = printed_length(dx, dy, dz, kind, printed)
         found.append(layer)
-    layering = layering_of(course, printed)
+    assert course[PRINTED] == pytest.approx(printed, rel=1e-12)
+    layering = layering_of(course)
     return settle_layers(np.concatenate(found), layering), layer_count(course, layering)
 
 
@@ -157,4 +159,4 @@ def test_nothing_printed_has_no_first_height() -> None:
     empty = np.empty(0)
     number_layers(empty, empty, empty, empty, np.empty(0, np.int8), empty, course, np.empty(0, np.int32))
     assert course[FIRST] == 0.0
-    assert layer_count(course, layering_of(course, 0.0)) == 0
+    assert layer_count(course, layering_of(course)) == 0

@@ -17,13 +17,13 @@ from kinematics.gcode.file_limits import Conditions, FileLimit, conditions_of
 from kinematics.gcode.job import HeldValue, StatedLimit
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL, Moves
 from kinematics.gcode.reader import read_gcode
+from kinematics.jobs.prepared import Planned, PreparedJob
+from kinematics.jobs.timing import time_job
 from kinematics.limits import columns as by
 from kinematics.limits.class_limits import CAP, FILE_LIMIT_MODES, HONOUR, IGNORE, IN_THE_JOB, NOTHING_VARIED
 from kinematics.limits.classes import MOST_CLASSES, classify
 from kinematics.machine import Candidate, Machine, resolved_keys
 from kinematics.studies.compare import compare_prepared
-from kinematics.studies.prepared import Planned, PreparedJob
-from kinematics.studies.timing import time_job
 
 PRINT_KEY = "motion.print_acceleration_mm_s2"
 TRAVEL_KEY = "motion.travel_acceleration_mm_s2"

@@ -17,7 +17,7 @@ from kinematics.limits.drive import jacobians, motor_drives
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import CrossedBelt, LinearDelta
 from kinematics.studies.estimate import moves_frame
-from tests.studies.conftest import bench, straight, time_of
+from tests.jobs.conftest import bench, straight, time_of
 
 ROUNDING = 1e-9  # relative
 # A pulley of 20 teeth and 2 mm pitch: 40 mm a revolution, radius 20·2/2π = 6.366 mm, F = T/r (statics of a pulley).

@@ -21,10 +21,10 @@ from starlette.testclient import TestClient
 
 from kinematics.cli.explore import explorer_of
 from kinematics.cli.options import JobOptions
+from kinematics.jobs.prepared import PreparedJob
 from kinematics.machine import load_machine
 from kinematics.page.explorer import Explorer
 from kinematics.page.server import PageServer, guarded
-from kinematics.studies.prepared import PreparedJob
 from tests.cli.conftest import ROOT, run_apart
 from tests.first_document import told_first
 

@@ -15,13 +15,13 @@ from starlette.testclient import TestClient
 from kinematics.cli.explore import explorer_of
 from kinematics.cli.options import JobOptions
 from kinematics.cli.shop import order_book
+from kinematics.jobs.prepared import PreparedJob
 from kinematics.machine import Machine, load_machine
 from kinematics.page import server as page_server
 from kinematics.page import shelf
 from kinematics.page.explorer import Explorer
 from kinematics.page.server import PageServer, guarded
 from kinematics.page.turns import OvertakenError, Place, Turns
-from kinematics.studies.prepared import PreparedJob
 from tests.cli.conftest import run_apart
 from tests.page.conftest import BENCH, HERE, JOB, MACHINE, PORT, SAMPLES, SCRIPT, SQUARE, estimated
 

@@ -15,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from kinematics.jobs.prepared import PreparedJob
 from kinematics.lanes import LANES
 from kinematics.limits import columns as by
 from kinematics.limits.classes import classify
@@ -24,7 +25,6 @@ from kinematics.planner.batch import BLOCK, batch_features, batch_times
 from kinematics.planner.ceilings import hang_on_turns
 from kinematics.planner.features import Features
 from kinematics.planner.plan import plan
-from kinematics.studies.prepared import PreparedJob
 from tests.naive.planner_records import NaiveMove
 from tests.naive.random_motors import MECHANISMS, with_motors
 from tests.naive.random_paths import random_job, random_limits, to_moves

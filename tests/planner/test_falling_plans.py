@@ -13,10 +13,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from kinematics.jobs.prepared import PreparedJob
+from kinematics.jobs.timing import time_job
 from kinematics.limits import columns as by
 from kinematics.machine import Machine
-from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.timing import time_job
 from tests.naive.falling_twin import NaiveDrive, NaiveTie
 from tests.naive.planner_caps import force_points, seen_mass
 from tests.naive.planner_records import NaiveCaps, NaiveLimits, NaiveMotor, NaiveMove

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
-from kinematics.planner.sums import PATH_SUMS, add_path, layer_times, lengthened, sums_by_layer
+from kinematics.planner.sums import PATH_SUMS, add_path, layer_times, lengthened, new_layers, sums_by_layer
 
 NUMBERS = st.floats(0.0, 500.0)
 MOVES = st.lists(st.tuples(st.sampled_from([PRINT, TRAVEL, FILAMENT]), NUMBERS, NUMBERS, NUMBERS), min_size=1)
@@ -22,7 +22,7 @@ def test_sums_by_layer(steps: list[tuple[int, float]]) -> None:
     expected: dict[int, list[float]] = {}
     for number, seconds in zip(layer.tolist(), duration.tolist(), strict=True):
         expected.setdefault(number, []).append(seconds)
-    layers, sums, counts = sums_by_layer(layer, duration)
+    layers, sums, counts = sums_by_layer(layer, duration, np.concatenate([[0], new_layers(layer)]))
     assert layers.tolist() == sorted(expected)
     assert sums.tolist() == pytest.approx([sum(seconds) for seconds in expected.values()])
     assert counts.tolist() == [len(seconds) for seconds in expected.values()]
@@ -56,7 +56,8 @@ def test_path_sums(moves: list[tuple[int, float, float, float]], begin: int, end
         sum(one for k, one, _, _ in part if k != FILAMENT),
         sum(one for k, one, _, _ in part if k == PRINT),
         max(flows, default=0.0),
-        max((v for k, _, _, v in part if k != FILAMENT), default=0.0),
+        max((v for k, _, _, v in part if k == PRINT), default=0.0),
+        max((v for k, _, _, v in part if k == TRAVEL), default=0.0),
     ]
     assert sums.tolist() == pytest.approx(expected)
     assert highest == (begin + flows.index(max(flows)) if max(flows, default=0.0) > 0.0 else -1)

@@ -14,12 +14,12 @@ from kinematics.gcode.dialects import Dialect
 from kinematics.gcode.job import Job
 from kinematics.gcode.moves import PRINT
 from kinematics.gcode.reader import read_gcode
+from kinematics.jobs.prepared import PreparedJob
+from kinematics.jobs.timing import time_job
 from kinematics.machine import Machine
 from kinematics.proofs.plan import KINDS, ProofPlan, plan_of
 from kinematics.proofs.shape import TINE, WALL, fork, inside, wall_loops
 from kinematics.proofs.writing import header_of, proof_text
-from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.timing import time_job
 
 MACHINE = """
 [machine]

@@ -98,9 +98,9 @@ def figures_of(results: dict[str, Any], look: DrawingLook) -> dict[str, Figure]:
 
 def with_worth(job: Path, machine: Path) -> Estimate:
     """An estimate that tells what limits are worth."""
+    from kinematics.jobs.prepared import PreparedJob
     from kinematics.machine import load_machine
     from kinematics.studies.estimate import estimate_prepared
-    from kinematics.studies.prepared import PreparedJob
 
     return estimate_prepared([PreparedJob(str(job))], load_machine(str(machine)), worth=True)
 
@@ -161,8 +161,8 @@ def test_a_year_is_drawn_by_days(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(("look", "name"), [(LIGHT, "bench"), (DARK, HOSTILE[:LETTERS])], ids=["plain", "hostile"])
 def test_recordings_filters_and_budgets_are_drawn_clearly(tmp_path: Path, look: DrawingLook, name: str) -> None:
+    from kinematics.jobs.prepared import PreparedJob
     from kinematics.reports.vibration_pictures import vibration_figures
-    from kinematics.studies.prepared import PreparedJob
 
     job = tmp_path / f"{name.replace('/', '-')[:70]}.gcode"
     job.write_text(SQUARE)

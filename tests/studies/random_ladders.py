@@ -12,13 +12,13 @@ from itertools import combinations
 from random import Random
 from typing import Any
 
+from kinematics.jobs.many import WeightedJobs
+from kinematics.jobs.prepared import PreparedJob
+from kinematics.jobs.timing import time_job
 from kinematics.machine import Machine
 from kinematics.studies.ladder import Ladder, Rung, ladder_of
-from kinematics.studies.many import WeightedJobs
-from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.reach import LadderAsk
-from kinematics.studies.timing import time_job
-from tests.studies.conftest import job_of
+from tests.jobs.conftest import job_of
 
 SAME = 1e-9  # relative, of times
 FEW = 0.01  # of the time: a saving below it is no ladder

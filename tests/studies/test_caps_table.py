@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from kinematics.jobs.prepared import PreparedJob
+from kinematics.jobs.timing import time_job
 from kinematics.machine import Machine, load_machine
 from kinematics.studies.caps import CapRow, Caps, caps_of
-from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.timing import time_job
 
 # 100 mm there and back along x, then along y, by roads of 0.45 x 0.2 mm; two layers.
 JOB = (

@@ -9,12 +9,12 @@ import pytest
 from kinematics.errors import InputError
 from kinematics.gcode.job import Job
 from kinematics.gcode.reader import read_job
+from kinematics.jobs import prepared
+from kinematics.jobs.prepared import PreparedJob
+from kinematics.jobs.timing import time_job
 from kinematics.machine import Candidate
-from kinematics.studies import prepared
 from kinematics.studies.compare import ALL_JOBS, AS_IT_IS, compare_prepared
-from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.timing import time_job
-from tests.studies.conftest import bench, job_of, straight
+from tests.jobs.conftest import bench, job_of, straight
 
 LONG = "G1 X100 E1 F6000\n"
 SHORT = "G1 X10 E1 F6000\nG4 S5\n"

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from kinematics.jobs.prepared import PreparedJob
 from kinematics.machine import Candidate, load_machine
 from kinematics.studies.compare import compare_prepared
 from kinematics.studies.held_by import HeldBy, held_under
-from kinematics.studies.prepared import PreparedJob
-from tests.studies.conftest import bench, job_of
+from tests.jobs.conftest import bench, job_of
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_gcode"
 ALONG_X = "M83\n" + "".join(f"G1 X{10 * ((i + 1) % 2)} E0.4 F300000\n" for i in range(20))

@@ -11,9 +11,12 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from kinematics.gcode.chunks import JobFile
+from kinematics.jobs import prepared
+from kinematics.jobs.blockwise import BlockwiseJob
+from kinematics.jobs.many import ManyTimes, Variant
+from kinematics.jobs.prepared import PreparedJob
+from kinematics.jobs.timing import time_job
 from kinematics.machine import Candidate, Machine, Range
-from kinematics.studies import prepared
-from kinematics.studies.blockwise import BlockwiseJob
 from kinematics.studies.compare import compare_prepared
 from kinematics.studies.estimate import estimate_prepared
 from kinematics.studies.intervals import (
@@ -25,11 +28,8 @@ from kinematics.studies.intervals import (
     triangular,
 )
 from kinematics.studies.knobs import Knob
-from kinematics.studies.many import ManyTimes, Variant
-from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.sweep import WeightedJobs, ranges_left, sweep_rows
-from kinematics.studies.timing import time_job
-from tests.studies.conftest import bench, job_of
+from tests.jobs.conftest import bench, job_of
 
 # Short and long moves, corners and a layer that is over too soon.
 ZIGZAG = "".join(f"G1 X{10 + 7 * (i % 5)} Y{3 * i % 40} E{i} F{3000 + 600 * (i % 4)}\n" for i in range(1, 25))

@@ -10,11 +10,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from kinematics.jobs.many import Variant, WeightedJobs
 from kinematics.machine import Machine, load_machine
 from kinematics.studies.knees import SHARES, Gain, Knee, knees_of
 from kinematics.studies.knobs import Knob, knob_from, typed
-from kinematics.studies.many import Variant, WeightedJobs
-from tests.studies.conftest import bench
+from tests.jobs.conftest import bench
 from tests.studies.weighted import ZIGZAG, Curve, alone, jobs_of
 
 ROUNDING = 1e-9  # relative

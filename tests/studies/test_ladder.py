@@ -11,15 +11,15 @@ import pytest
 
 from kinematics.errors import InputError
 from kinematics.gcode.dialect_file import load_dialect
+from kinematics.jobs.many import WeightedJobs
+from kinematics.jobs.prepared import PreparedJob
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
 from kinematics.machine.kinds import OPEN, PART, PREPARED, QUALITY, SETTING, SHOWS
 from kinematics.studies.claim import claim_from
 from kinematics.studies.ladder import Ladder, ladder_of
-from kinematics.studies.many import WeightedJobs
-from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.reach import LadderAsk, round_figure
 from kinematics.studies.rung_order import best_order, linked_groups
-from tests.studies.conftest import bench, job_of
+from tests.jobs.conftest import bench, job_of
 from tests.studies.random_ladders import seeded, total_under, what_is_amiss
 from tests.studies.weighted import jobs_of
 

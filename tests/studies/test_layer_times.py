@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from kinematics.jobs.prepared import PreparedJob
 from kinematics.studies.estimate import estimate_prepared, layer_rows
-from kinematics.studies.prepared import PreparedJob
-from tests.studies.conftest import bench, job_of, straight, time_of
+from tests.jobs.conftest import bench, job_of, straight, time_of
 
 # Three layers: 100 mm to and fro in the first, 50 mm in the second, 10 mm in the third; each from rest to rest.
 TOWER = """\

@@ -7,12 +7,12 @@ from typing import Any
 
 import pytest
 
+from kinematics.jobs.prepared import PreparedJob
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
 from kinematics.reports.screens import closing_lines
 from kinematics.studies.estimate import estimate_prepared
-from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.worth import RAISE, WORTH_SAYING
-from tests.studies.conftest import bench, job_of
+from tests.jobs.conftest import bench, job_of
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_gcode"
 # Which limit rules a job, and that raising it is what is proposed first. The job: lines of 20 mm at 100 mm/s.

@@ -11,6 +11,8 @@ import numpy as np
 import pytest
 
 from kinematics.errors import InputError
+from kinematics.jobs.many import Variant, WeightedJobs
+from kinematics.jobs.prepared import PreparedJob
 from kinematics.machine import Machine, load_machine
 from kinematics.machine.keys import COMMANDED
 from kinematics.studies.caps import caps_of
@@ -24,8 +26,6 @@ from kinematics.studies.knobs import (
     settings_of,
     variant_of,
 )
-from kinematics.studies.many import Variant, WeightedJobs
-from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.sweep import (
     ACCELERATION,
     ALL_JOBS,
@@ -39,7 +39,7 @@ from kinematics.studies.sweep import (
     sweep_rows,
     trade_offs_of,
 )
-from tests.studies.conftest import bench, straight
+from tests.jobs.conftest import bench, straight
 from tests.studies.weighted import ZIGZAG, alone, jobs_of
 
 ROUNDING = 1e-9  # relative

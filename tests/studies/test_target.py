@@ -8,11 +8,11 @@ from pathlib import Path
 import pytest
 
 from kinematics.errors import InputError
+from kinematics.jobs.many import WeightedJobs
+from kinematics.jobs.prepared import PreparedJob
 from kinematics.machine import load_machine
-from kinematics.studies.many import WeightedJobs
-from kinematics.studies.prepared import PreparedJob
 from kinematics.studies.target import OTHERS, USELESS, WILDEST, target_of
-from tests.studies.conftest import bench, straight
+from tests.jobs.conftest import bench, straight
 from tests.studies.weighted import ZIGZAG, Curve, jobs_of, together
 
 FOUR_DIGITS = 1.3e-3  # how far outwards an answer may be rounded, and what a search leaves

@@ -8,13 +8,13 @@ from pathlib import Path
 import pytest
 
 from kinematics.gcode.chunks import JobFile
+from kinematics.jobs.blockwise import BlockwiseJob
+from kinematics.jobs.prepared import HELD_FLOW, PreparedJob
+from kinematics.jobs.timing import TimedJob, Timing, time_job
 from kinematics.machine import Machine
-from kinematics.studies.blockwise import BlockwiseJob
 from kinematics.studies.estimate import estimate_prepared
-from kinematics.studies.prepared import HELD_FLOW, PreparedJob
-from kinematics.studies.timing import TimedJob, Timing, time_job
 from kinematics.studies.worth import Worth, worth_of_keys
-from tests.studies.conftest import bench, job_of, straight, time_of
+from tests.jobs.conftest import bench, job_of, straight, time_of
 
 ROUNDING = 1e-9  # relative
 TEXT = """\

@@ -6,12 +6,12 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
+from kinematics.jobs.many import Variant, WeightedJobs
+from kinematics.jobs.prepared import PreparedJob
+from kinematics.jobs.timing import time_job
 from kinematics.machine import Machine
 from kinematics.studies.knobs import variant_of
-from kinematics.studies.many import Variant, WeightedJobs
-from kinematics.studies.prepared import PreparedJob
-from kinematics.studies.timing import time_job
-from tests.studies.conftest import job_of
+from tests.jobs.conftest import job_of
 
 ZIGZAG = "M83\n" + "".join(f"G1 X{(i % 2) * 8} Y{i} E0.4 F6000\n" for i in range(60))
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from kinematics.studies.vibration import echo_damping, half_power_damping, pooled, ripple_of
+from kinematics.filtering.answer import echo_damping, half_power_damping, pooled, ripple_of
 from kinematics.vibration.modes import FittedMode, Powers, fit_to_random_force, responses
 from kinematics.vibration.recorded_modes import modes_of_record
 from kinematics.vibration.spectrum import RANDOM, Piece, Spectrum, even_pieces, periodograms, sampling_of, spectrum_of
