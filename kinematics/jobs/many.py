@@ -37,7 +37,7 @@ from kinematics.jobs.timing import (
     totals_later,
 )
 from kinematics.limits import columns as by
-from kinematics.limits.combine import PARTS, LimitTable, changes_by_part
+from kinematics.limits.combine import PARTS, LimitTable
 from kinematics.limits.flow import filament_area, flow_at
 from kinematics.machine import Machine
 from kinematics.planner.batch import WORKERS, BatchFeatures, batch_begun, batch_features
@@ -90,7 +90,7 @@ class ManyTimes:
         totals = np.empty(len(variants))
         same: dict[object, list[int]] = {}  # but for limits
         for place, (machine, varied) in enumerate(variants):
-            base, changes = changes_by_part(machine)
+            base, _, changes = machine.turned
             beside = frozenset((part, of_part) for part, of_part in changes.items() if part not in PARTS)
             same.setdefault((id(base), beside, look_hangs_on(machine), varied), []).append(place)
         alike: dict[tuple[object, object], list[list[int]]] = {}

@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,15 +28,13 @@ from kinematics.machine.keys import AXES as TOOL_AXES
 from kinematics.machine.keys import COMMANDED as COMMANDED_SPEED
 from kinematics.machine.keys import EXTRUDER as THE_EXTRUDER
 from kinematics.machine.mechanisms import EXTRUDER, mechanism_of
-from kinematics.machine.names import key_named
+from kinematics.machine.model import Changes
 
 COMMANDED = "the job"  # origin of a commanded speed
 ADVANCE_KEY = "filament.pressure_advance_s"
 ENDLESS_STEP = 1e9  # mm/s: of a permitted step that is lifted
 MOTORS, DRIVES = "motors", "drives"  # parts that no key lifts by itself
 MOST_KEPT = 10_000  # rows, a kilobyte each
-
-Changes = Mapping[str, frozenset[tuple[str, Any]]]
 
 
 @dataclass(frozen=True)
@@ -269,15 +267,6 @@ PARTS: Mapping[str, Part] = {
 CAPS_OF = {part: tuple(cap for cap in CAPS if cap.column in PARTS[part].columns) for part in PARTS}
 
 
-def changes_by_part(machine: Machine) -> tuple[Machine, Changes]:
-    """The machine that settings were laid over, and what they have changed, by the part of the limits that it lifts."""
-    base, changed = machine.turned
-    parts: dict[str, list[tuple[str, Any]]] = {}
-    for key, value in changed.items():
-        parts.setdefault(key_named(key).row.lifts, []).append((key, value))
-    return base, {part: frozenset(those) for part, those in parts.items()}
-
-
 def _each_once(keys: Sequence[object]) -> tuple[list[int], list[int]]:
     """Where each of some keys stands first, and which of these every one of them is."""
     firsts = {key: k for k, key in reversed([*enumerate(keys)])}
@@ -317,7 +306,7 @@ class LimitTable:
         if last is not None and last[0] is machine and last[1] == varied and last[2] == scaled:
             return last[3]
         coupled, drives = mechanism_of(machine).coupled, motor_drives(machine, scaled)
-        made, (_, changes) = self._made_of(machine, varied, scaled), changes_by_part(machine)
+        made, (*_, changes) = self._made_of(machine, varied, scaled), machine.turned
         parts = {name: self._part(name, made, machine, changes, varied, scaled) for name in PARTS}
         values = np.full((len(self.table), by.LIMITS), math.inf)
         for name, part in parts.items():
@@ -349,7 +338,7 @@ class LimitTable:
         and acceleration of any class together, drives left out.
         """
         made = self._made_of(machines[0], varied, UNSCALED)
-        changes = [changes_by_part(machine)[1] for machine in machines]
+        changes = [machine.turned[2] for machine in machines]
         values = np.full((len(machines), len(self.table), by.LIMITS), math.inf)
         ties = np.zeros(len(machines), np.bool_)
         for name, part in PARTS.items():
@@ -368,7 +357,7 @@ class LimitTable:
 
     def _made_of(self, machine: Machine, varied: frozenset[str], scaled: Mapping[str, float]) -> dict[object, _Part]:
         """What was made so far of the machine that settings were laid over."""
-        made, (base, _) = self._made, machine.turned
+        made, (base, *_) = self._made, machine.turned
         if made is None or made[0] is not base or made[1] != varied or made[2] != scaled:
             made = self._made = base, varied, scaled, {}
         return made[3]
