@@ -183,7 +183,7 @@ class ManyTimes:
 
         def finish() -> None:
             times, first = begun(), 0
-            after = np.append(job.moves.layer, job.layers + 1)[marks]
+            after = np.append(job.moves.layer[: int(marks.max(initial=0)) + 1], job.layers + 1)[marks]
             for group in groups:
                 those = slice(first, first + group.places.size)
                 first = those.stop
