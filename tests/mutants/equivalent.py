@@ -493,7 +493,7 @@ EQUIVALENT: tuple[Equivalent, ...] = (
     changed(
         COMBINE,
         "of",
-        "if last is not None and last[0] is machine and last[1] == varied and last[2] is scaled:",
+        "if last is not None and last[0] is machine and last[1] == varied and last[2] == scaled:",
         ("[1] ==", "[1] is"),
         "Limits that are made once more are the same.",
     ),
