@@ -32,6 +32,7 @@ from kinematics.studies.knobs import (
 SHARES = (0.80, 0.90, 0.95)  # of what a knob can bring
 LIFTED = 1e4  # times the largest value: as good as no limit
 LOOKS = 200  # over the range in which knees are looked for
+ASKED_OF_A_KNOB = 500  # plans, readings among them, or so
 CLOSE = 1.0005  # ratio at which the search for a knee ends
 ONE_PERCENT = 1.01
 FALLS = 1e-9  # relative: less is rounding, not a time that falls or grows
@@ -207,7 +208,7 @@ def knees_of(
     (of whole numbers at the next one, and 1 % of that). All knobs are asked about together, round by round. Raises
     InputError where an easy end does not move.
     """
-    far = HowFar(hear)
+    far = HowFar(hear, ASKED_OF_A_KNOB)
 
     def times(variants: Sequence[Variant]) -> list[float]:
         found: list[float] = jobs.weighted_or_never(variants).tolist()

@@ -392,11 +392,11 @@ NEARLY_DONE = 0.99
 class HowFar:
     """About how far a search is, by what others have taken."""
 
-    def __init__(self, hear: Callable[[float], None]) -> None:
-        """`hear` is told the share that is done, after every question."""
-        self._hear, self._asked = hear, 0
+    def __init__(self, hear: Callable[[float], None], usually: int = USUALLY_ASKED) -> None:
+        """`hear` is told the share that is done, after every question; `usually` so many plans take it to its end."""
+        self._hear, self._usually, self._asked = hear, usually, 0
 
     def asked(self, plans: int) -> None:
         """One question more, of so many plans, is answered."""
         self._asked += ONE_READING + plans
-        self._hear(min(NEARLY_DONE, self._asked / USUALLY_ASKED))
+        self._hear(min(NEARLY_DONE, self._asked / self._usually))

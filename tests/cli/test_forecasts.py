@@ -165,5 +165,5 @@ def test_searches_tell_how_far_they_are(run: Run, folder: Path, monkeypatch: pyt
         assert run(*words, "--machine", "middling").status in (0, 1)
         rising = told[words[0] == "sweep" :]  # of the candidates first
         assert rising == sorted(rising)
-        assert len(rising) > 5
+        assert len(rising) >= 5
         assert 0.2 < rising[-1] <= 1.0
