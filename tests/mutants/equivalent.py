@@ -49,10 +49,7 @@ def everywhere(path: str, pattern: str, others: tuple[str, ...], proof: str) -> 
 
 
 FALLING, COMBINE, PASSES, TIED = "planner/falling.py", "limits/combine.py", "planner/passes.py", "planner/tied.py"
-MOTORS = (
-    "MOTORS: Part(_motors, (*range(by.MOTOR_1_MOST, by.MOTOR_1_MOST + 3), "
-    "*range(by.MOTOR_1_RAMP, by.MOTOR_1_RAMP + 3))),"
-)
+MOTORS = "_motors, (*range(by.MOTOR_1_MOST, by.MOTOR_1_MOST + 3), *range(by.MOTOR_1_RAMP, by.MOTOR_1_RAMP + 3))"
 NO_KEY = "No key lifts this part alone and no cap lowers its columns: they are fresh, infinite, whenever it is made."
 
 CEILINGS, CORNERS, BATCH, PLAN = "planner/ceilings.py", "planner/corners.py", "planner/batch.py", "planner/plan.py"
@@ -92,8 +89,8 @@ FAMILIES: tuple[Iterator[Equivalent], ...] = (
     ),
     everywhere(
         PLAN,
-        r"LANES - 1\b",
-        ("LANES % 1", "LANES >> 1", "LANES & 1", "LANES - 2"),
+        r"SECONDS_TABLES - 1\b",
+        ("SECONDS_TABLES % 1", "SECONDS_TABLES >> 1", "SECONDS_TABLES & 1", "SECONDS_TABLES - 2"),
         ANY_TABLE,
     ),
     everywhere(
@@ -105,9 +102,9 @@ FAMILIES: tuple[Iterator[Equivalent], ...] = (
     everywhere("planner/features.py", r"\bsize // 4\b", ("size % 4", "size | 4"), ROOM),
     everywhere(PLAN, r"\bchains > 0\b", ("chains != 0",), "Chains are counted."),
     everywhere(PLAN, r"\bsize == 0\b", ("size <= 0",), "A size is 0 or more."),
-    everywhere(PLAN, r"DELAY\] > 0\.0", ("DELAY] != 0.0",), "A delay is 0 or more."),
+    everywhere(PLAN, r"ADVANCE_DELAY\] > 0\.0", ("ADVANCE_DELAY] != 0.0",), "A delay is 0 or more."),
     *(everywhere(path, r"\bwindow > 0\b", ("window != 0",), "A window is 0 or more.") for path in (BATCH, PLAN)),
-    everywhere(PLAN, r"i & np\.uint64\(LANES - 1\)", ("i % np.uint64(LANES - 1)",), ANY_TABLE),
+    everywhere(PLAN, r"i & np\.uint64\(SECONDS_TABLES - 1\)", ("i % np.uint64(SECONDS_TABLES - 1)",), ANY_TABLE),
 )
 
 EQUIVALENT: tuple[Equivalent, ...] = (
@@ -173,7 +170,7 @@ EQUIVALENT: tuple[Equivalent, ...] = (
     changed(
         "limits/columns.py",
         "",
-        "NODE_SPEED_COLUMNS = _columns(lambda one: one.bounds == NODE_SPEED)",
+        "NODE_SPEED_COLUMNS = _columns(lambda one: one.bounds == OF_NODE_SPEED)",
         ("==", ">="),
         "Of the words for what a ceiling bounds it is the last in the alphabet.",
     ),
@@ -290,7 +287,7 @@ EQUIVALENT: tuple[Equivalent, ...] = (
     changed(
         FALLING,
         "lowest_line",
-        "if tables[move, k, at, END] < fast:",
+        "if tables[move, k, at, UP_TO] < fast:",
         ("< fast", "<= fast"),
         "Where no line is told the general way is taken, which comes to the same numbers.",
     ),
@@ -326,8 +323,8 @@ EQUIVALENT: tuple[Equivalent, ...] = (
     changed(
         "planner/durations.py",
         "tell_all",
-        "if holder >= 0 and w[ramps.WANTING + j] <= 0.0:",
-        ("WANTING + j", "WANTING & j"),
+        "if holder >= 0 and w[ramps.WANTING_AT + j] <= 0.0:",
+        ("WANTING_AT + j", "WANTING_AT & j"),
         "Told one by one, in the general way, they come to the same numbers.",
     ),
     changed(
@@ -346,17 +343,17 @@ EQUIVALENT: tuple[Equivalent, ...] = (
     ),
     changed(
         "limits/combine.py",
-        "_rows",
-        "if varied == its_varied and scaled is its_scaled:",
-        ("scaled is", "scaled =="),
-        "Factors that are equal make the same limits.",
+        "_made_of",
+        "if made is None or made[0] is not base or made[1] != varied or made[2] != scaled:",
+        ("[2] !=", "[2] is not"),
+        "Limits that are made once more are the same.",
     ),
     changed(
         "limits/combine.py",
         "of",
-        "if last is not None and last[0] is machine and last[1] == varied and last[2] is scaled:",
-        ("] is scaled", "] == scaled"),
-        "Factors that are equal make the same limits.",
+        "if last is not None and last[0] is machine and last[1] == varied and last[2] == scaled:",
+        ("[2] ==", "[2] is"),
+        "Limits that are made once more are the same.",
     ),
     changed(
         "planner/features.py",
@@ -368,7 +365,7 @@ EQUIVALENT: tuple[Equivalent, ...] = (
     *each(
         "limits/columns.py",
         "",
-        '*(Ceiling(RAMP, X_ACCELERATION + i, axis, X_RAMP + i, f"short lines: {axis} axis acceleration",',
+        '*(Ceiling(OF_RAMP, X_ACCELERATION + i, axis, X_RAMP + i, f"short lines: {axis} axis acceleration",',
         "X_RAMP + i",
         ("X_RAMP | i", "X_RAMP ^ i"),
         "X_RAMP is 8, and i is below 3.",
@@ -493,7 +490,7 @@ EQUIVALENT: tuple[Equivalent, ...] = (
     changed(
         COMBINE,
         "of",
-        "if last is not None and last[0] is machine and last[1] == varied and last[2] is scaled:",
+        "if last is not None and last[0] is machine and last[1] == varied and last[2] == scaled:",
         ("[1] ==", "[1] is"),
         "Limits that are made once more are the same.",
     ),

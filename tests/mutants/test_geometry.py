@@ -143,7 +143,7 @@ def test_what_ceilings_see_by_hand() -> None:
 def test_a_batch_is_certain_as_far_as_a_plan_is(block: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """On a straight of 40 half millimetres at 10 mm/s² and 10 mm/s: eleven moves before what is known."""
     monkeypatch.setattr("kinematics.planner.plan.BLOCK", block)
-    monkeypatch.setattr("kinematics.planner.batch.BLOCK", block)
+    monkeypatch.setattr("kinematics.planner.batch.BATCH_BLOCK", block)
     moves = to_moves([NaiveMove(dx=0.5, speed=10.0, kind="travel")] * 40)
     features, (table,) = features_of(moves), ramp_tables([10.0], 10.0)
     alone = plan(features, table, known=38)
