@@ -137,6 +137,23 @@ def test_turns_that_rounding_may_cause_are_told_in_any_plane(frame: Reals, sign:
         assert found[2] == pytest.approx(through(before, second, end), rel=1e-6)
 
 
+@pytest.mark.parametrize("beyond", [-0.5, 0.0, 0.5, 1.5, 3.0])
+def test_an_end_at_twice_the_window_is_not_far(beyond: float) -> None:
+    """1/16 and 7/16 mm, each way from a corner, in thirds of a right angle: ends at just twice a window of 1/4 mm.
+
+    Up to the slack further away they are taken themselves, and beyond it the places that are 1/4 mm away.
+    """
+    angles = np.radians([0.0, 30.0, 60.0, 90.0])
+    lengths = np.array([7.0, 1.0, 1.0, 7.0]) / 16.0 + np.array([1.0, 0.0, 0.0, 1.0]) * beyond * WINDOW_SLACK
+    steps = lengths[:, None] * np.column_stack([0.8 * np.cos(angles), 0.8 * np.sin(angles), np.full(4, 0.6)])
+    places = along(np.vstack([np.zeros(3), np.cumsum(steps, axis=0)]))
+    here, middle = places[1:, 2], places[0, 2]
+    taken = [place_at(places, middle - 0.25), place_at(places, middle + 0.25)]
+    if beyond < 1.0:
+        taken = [places[1:, 0], places[1:, 4]]
+    assert curvatures(places, 0.25)[2] == pytest.approx(through(here, *taken), rel=EXACT)
+
+
 @pytest.mark.parametrize("frame", FRAMES)
 def test_a_path_that_goes_back_upon_itself_is_no_curve(frame: Reals) -> None:
     """5 mm, back by 0.2 mm and on for 5 mm: 0.05 mm into that it still lies behind the corner, within 0.01 rad of the
