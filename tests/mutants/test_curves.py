@@ -164,3 +164,24 @@ def test_a_path_that_goes_back_upon_itself_is_no_curve(frame: Reals) -> None:
     assert turn_between(places[1:, 1] - places[1:, 0], place_at(places, 5.25) - places[1:, 1]) > math.pi - 0.01
     assert through(*places[1:, [0, 1, 3]].T) == pytest.approx(2.0 * math.sin(0.01) / 10.0, rel=1e-3)
     assert curvatures(places, 0.25)[1:3].tolist() == [0.0, 0.0]
+
+
+@pytest.mark.parametrize("off", [0.0, 1e-10, 1e-9, 1e-6])
+def test_a_loop_that_closes_at_its_corner_has_no_direction_there(off: float) -> None:
+    """Three sides round and back to `off` mm beside the corner: below 1e-9 that is rounding; half the window counts.
+
+    From (−1, −1/2) to the corner, on to the end of the loop: sin ψ = 0.5/√1.25, κ = 2·sin ψ/√1.25 = 0.8/mm. The same
+    for the way back, where the loop lies before the corner.
+    """
+    points = np.array([[-1.0, -0.5, 0.0], [0.0, 0.0, 0.0], [1.0, 1.0, 0.0], [1.0, -1.0, 0.0], [off, 0.0, 0.0]])
+    points[2:4] /= 16.0
+    places, back = along(np.vstack([points, [9.0, 9.0, 9.0]])), along(np.vstack([points, [9.0, 9.0, 9.0]])[::-1])
+    expected = 0.8 if off >= 1e-9 else through(points[1], points[0], points[3])
+    assert curvatures(places, 0.25)[1] == pytest.approx(expected, rel=1e-5)
+    assert curvatures(back, 0.25)[4] == pytest.approx(expected, rel=1e-5)
+
+
+def test_a_right_angle_far_from_the_start_is_no_curve() -> None:
+    """Chords to its neighbours turn by more than 1.55 rad, and there is nothing nearer than those."""
+    points = np.vstack([np.arange(301.0)[:, None] * (0.6, 0.8, 0.0), (180.0, 240.0, 1.0)])
+    assert curvatures(along(points), 0.25)[300] == 0.0

@@ -264,7 +264,7 @@ def test_steady_speed_of_carriages_is_each_moves_own(block: int, monkeypatch: py
     monkeypatch.setattr("kinematics.planner.ceilings.VOTER_EVERY", 2)
     rng, moves = np.random.default_rng(block), 36
     bend = 10.0 ** rng.uniform(-2.5, -0.5, (3, moves)) * (rng.random((3, moves)) < 0.7)
-    shares, classes = rng.uniform(0.3, 1.4, (3, moves)), rng.choice(3, moves, p=[0.6, 0.3, 0.1])
+    shares, classes = rng.uniform(0.3, 1.4, (3, moves)), rng.choice(3, moves, p=[0.25, 0.5, 0.25])
     table = np.full((3, by.LIMITS), math.inf)
     table[:, by.CAP] = 120.0
     table[:, by.MOTOR_1_RAMP : by.MOTOR_3_RAMP + 1] = gives = rng.uniform(400.0, 4000.0, (3, 3))
