@@ -5,6 +5,7 @@ Constant caps, float64. Run from anywhere: python benchmarks/batch.py [--plot FI
 
 from __future__ import annotations
 
+import compileall
 import ctypes
 import os
 import shutil
@@ -17,7 +18,7 @@ from itertools import product
 from pathlib import Path
 
 import numpy as np
-from contest import Times, Verdicts, in_turn, table
+from contest import ROOT, Times, Verdicts, in_turn, table
 from numpy.typing import NDArray
 from plan import MACHINE, cases
 from process import run, write_job
@@ -227,6 +228,7 @@ def growth(verdicts: Verdicts, plot: Path | None) -> None:
 
 def whole_process(verdicts: Verdicts, folder: Path) -> None:
     """A sweep of 1,000 candidates over 10 MB beside one estimate, warm."""
+    compileall.compile_dir(ROOT / "kinematics", quiet=1)  # as an installed program has it
     job, rows = folder / "job.gcode", folder / "rows.csv"
     write_job(job)
     begin = [sys.executable, "-m", "kinematics"]

@@ -30,7 +30,7 @@ from kinematics.studies.claim import claim_from
 from kinematics.studies.compare import Comparison, compare_prepared
 from kinematics.studies.estimate import Estimate, estimate_prepared
 from kinematics.studies.intervals import USUAL, Sampling
-from kinematics.studies.knees import knee_of
+from kinematics.studies.knees import knees_of
 from kinematics.studies.knobs import Knob, check_knobs, grid, knob_from, sample
 from kinematics.studies.ladder import Ladder, ladder_of
 from kinematics.studies.reach import LadderAsk
@@ -189,7 +189,7 @@ def sweep(
     points = list(grid(turned)) if sample_size is None else sample(turned, sample_size, seed)
     sampling = Sampling(draws, seed) if ranges_left(known, turned) else None
     rows = [row for chunk in sweep_rows(weighted, known, turned, points, sampling=sampling or USUAL) for row in chunk]
-    knees = tuple(knee_of(weighted, known, knob) for knob in turned)
+    knees = tuple(knees_of(weighted, known, turned))
     held = held_at_the_end(weighted, known, turned)
     return Sweep(known, tuple(turned), tuple(rows), knees, sampling, present_total_of(weighted, known), held)
 

@@ -88,19 +88,18 @@ def command(asked: JobOptions, knob_texts: tuple[str, ...], sample_size: int | N
     points = list(grid(knobs)) if sample_size is None else sample(knobs, sample_size, asked.seed)
     prepared = jobs_to_time(asked)
     from kinematics.jobs.many import WeightedJobs
-    from kinematics.studies.knees import knee_of
+    from kinematics.studies.knees import Knee, knees_of
     from kinematics.studies.sweep import Sweep, held_at_the_end, present_total_of, ranges_left
 
     weighted = WeightedJobs(prepared, asked.jobs, weights)
     sampling = asked.sampling if ranges_left(machine, knobs) else None
     rows = _rows(asked, weighted, machine, knobs, points, output, sampling)
-    knees = []
+    knees: list[Knee] = []
     cut_short = False
-    with planning(len(knobs), is_long(asked.jobs, PLANS_A_KNOB * len(knobs)), console.KEEPS) as tell:
+    with planning(1, is_long(asked.jobs, PLANS_A_KNOB * len(knobs)), console.KEEPS) as tell:
         try:
-            for knob in knobs:
-                tell(step := f"where more {knob.name} stops paying")
-                knees.append(knee_of(weighted, machine, knob, partial(tell, step)))
+            tell(step := f"where more {' or '.join(knob.name for knob in knobs)} stops paying")
+            knees = knees_of(weighted, machine, knobs, partial(tell, step))
         except KeyboardInterrupt:  # the rows are there
             cut_short = True
     present = present_total_of(weighted, machine)

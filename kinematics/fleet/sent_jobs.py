@@ -15,7 +15,7 @@ from kinematics.fleet.crews import Crew
 from kinematics.gcode.chunks import JobFile
 from kinematics.jobs.asked import Seen, Sums
 from kinematics.jobs.prepared import PreparedJob
-from kinematics.jobs.timing import Ask, Then, TimedJob, Timing, totals_of, without_moves
+from kinematics.jobs.timing import Ask, Then, TimedJob, Timing, totals_of_job, without_moves
 from kinematics.limits.class_limits import IGNORE, NOTHING_VARIED
 from kinematics.machine import Machine
 
@@ -77,7 +77,11 @@ class SentJob:
 
     def totals(self, asks: Sequence[Ask]) -> NDArray[np.float64]:
         """The total time under each of many machines (s). Raises InputError where the job cannot be read."""
-        return np.asarray(totals_of([self], asks)[0])
+        return self.totals_later(asks)()
+
+    def totals_later(self, asks: Sequence[Ask]) -> Callable[[], NDArray[np.float64]]:
+        """The way to that, on which the crew sets to work."""
+        return self.later(totals_of_job, asks)
 
     def is_planned_singly(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> bool:
         """Whether many machines like this one take a plan each: see `timing.TimedJob`."""

@@ -319,8 +319,17 @@ class JobOfAnySize(BlockwiseJob):
 
     def totals(self, asks: Sequence[Ask]) -> NDArray[np.float64]:
         """The total time under each of many machines (s)."""
-        totals = self._of_few(lambda job: job.totals(asks))
-        return super().totals(asks) if totals is None else totals
+        return self.totals_later(asks)()
+
+    def totals_later(self, asks: Sequence[Ask]) -> Callable[[], NDArray[np.float64]]:
+        """The way to that; only at its end may another reading turn out to have too many moves."""
+        begun = self._of_few(lambda job: job.totals_later(asks))
+
+        def totals() -> NDArray[np.float64]:
+            found = None if begun is None else self._of_few(lambda _: begun())
+            return super(JobOfAnySize, self).totals(asks) if found is None else found
+
+        return totals
 
     def is_planned_singly(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> bool:
         """Whether many machines like this one take a plan each: see `timing.TimedJob`."""

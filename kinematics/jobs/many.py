@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -19,7 +20,7 @@ from kinematics.gcode.job import Job
 from kinematics.gcode.moves import KIND_NAMES, PRINT, WAITS
 from kinematics.jobs.asked import FlowAsked, Seen, look_hangs_on
 from kinematics.jobs.prepared import LaidOut, PreparedJob
-from kinematics.jobs.stops import stops_of
+from kinematics.jobs.stops import stopped_under
 from kinematics.jobs.timing import (
     COOLING,
     DWELL,
@@ -36,10 +37,10 @@ from kinematics.jobs.timing import (
     totals_later,
 )
 from kinematics.limits import columns as by
-from kinematics.limits.combine import Limits, LimitTable
+from kinematics.limits.combine import PARTS, LimitTable
 from kinematics.limits.flow import filament_area, flow_at
 from kinematics.machine import Machine
-from kinematics.planner.batch import WORKERS, BatchFeatures, batch_features, batch_times
+from kinematics.planner.batch import WORKERS, BatchFeatures, batch_begun, batch_features
 from kinematics.planner.features import Features
 
 
@@ -51,18 +52,22 @@ class Variant(NamedTuple):
 
 
 class _Group(NamedTuple):
-    """Variants that share features and lookahead: their places among all, and their limits."""
+    """Variants that share all but limits: their places among all, what their plans are made of but for that, the first
+    one's machine, and their limits (float64[variants, classes, LIMITS]).
+    """
 
-    places: list[int]
-    limits: list[Limits]
+    places: NDArray[np.int64]
     laid_out: LaidOut
+    machine: Machine
+    limits: Reals
 
 
 class ManyTimes:
     """A job's times under any number of machines; what batches need of its features is made once for each kind.
 
     Machines that read the job or see its corners otherwise are timed apart, and what only they need is not kept: memory
-    grows with the job and with the machines, not with their product.
+    grows with the job and with the machines, not with their product. Of machines that differ in nothing but limits all
+    else is asked once.
     """
 
     def __init__(self, prepared: PreparedJob, workers: int = WORKERS) -> None:
@@ -76,43 +81,76 @@ class ManyTimes:
 
         Raises InputError where the job cannot be read.
         """
+        return self.totals_later(variants)()
+
+    def totals_later(self, variants: Sequence[Variant]) -> Callable[[], Reals]:
+        """The way to `totals`; a batch over the reading that is kept is set to work at once, where machines differ in
+        nothing but limits: of others each takes room that goes before the next one's turn.
+        """
         totals = np.empty(len(variants))
-        alike: dict[tuple[object, object], list[int]] = {}
-        for place, (machine, _) in enumerate(variants):
+        same: dict[object, list[int]] = {}  # but for limits
+        for place, (machine, varied) in enumerate(variants):
+            base, _, changes = machine.turned
+            beside = frozenset((part, of_part) for part, of_part in changes.items() if part not in PARTS)
+            same.setdefault((id(base), beside, look_hangs_on(machine), varied), []).append(place)
+        alike: dict[tuple[object, object], list[list[int]]] = {}
+        for places in same.values():
+            machine = variants[places[0]].machine
             reading = self._prepared.reading_of(machine)
             if self._reading is None:
                 self._prepared.read(machine)  # standard input gives its content once
                 self._reading = reading
             motion = machine.motion
             corners = (motion.curve_rule, motion.curve_window_mm, motion.short_run_mm)
-            alike.setdefault((reading, corners), []).append(place)
-        for (reading, _), places in alike.items():
-            many = self if reading == self._reading else ManyTimes(self._prepared.anew(), self._workers)
-            totals[places] = many._totals_alike([variants[place] for place in places])
-        return totals
+            alike.setdefault((reading, corners), []).append(places)
 
-    def _totals_alike(self, variants: Sequence[Variant]) -> Reals:
-        totals = np.empty(len(variants))
-        groups: dict[tuple[int, int | None, bool], _Group] = {}
+        def begin(reading: object, groups: Sequence[Sequence[int]]) -> Callable[[], None]:
+            many = self if reading == self._reading else ManyTimes(self._prepared.anew(), self._workers)
+            return many._begun(variants, groups, totals)
+
+        turns: list[Callable[[], Callable[[], None]]] = [
+            partial(begin, reading, groups) for (reading, _), groups in alike.items()
+        ]
+        if len(same) == 1 and all(reading == self._reading for reading, _ in alike):
+            begun = begin(self._reading, [*same.values()])
+            turns = [lambda: begun]
+
+        def finished() -> Reals:
+            for turn in turns:
+                turn()()
+            return totals
+
+        return finished
+
+    def _begun(self, variants: Sequence[Variant], same: Sequence[Sequence[int]], totals: Reals) -> Callable[[], None]:
+        """Set batches of variants to work that read the job alike; what is returned writes their times.
+
+        `same` places of those that share all but limits.
+        """
+        batches: dict[tuple[int, int | None, bool], list[_Group]] = {}
         single: list[int] = []
-        for place, (machine, varied) in enumerate(variants):
-            if self._prepared.is_planned_singly(machine, varied):
-                single.append(place)
-                continue
-            laid_out = self._prepared.laid_out(machine, varied)
-            limits = laid_out.limits
-            cooled = bool(machine.cooling.shortest_layer_s) and laid_out.job.layers > 0
-            key = (id(laid_out.features), limits.lookahead, cooled)
-            group = groups.setdefault(key, _Group([], [], laid_out))
-            group.places.append(place)
-            group.limits.append(limits)
-        # Planning lets other threads run, so that both cores are of use.
-        with ThreadPoolExecutor(self._workers) as pool:
-            totals[single] = list(pool.map(lambda place: self._timed_singly(variants[place]), single))
-        for (_, lookahead, cooled), group in groups.items():
-            machines = [variants[place].machine for place in group.places]
-            totals[group.places] = self._timed(group, machines, lookahead, cooled)
-        return totals
+        for places in same:
+            machine, varied = variants[places[0]]
+            limits = self._prepared.limits_of_many([variants[place].machine for place in places], varied)
+            single += np.array(places)[limits.planned_singly].tolist()
+            for those in limits.alike:
+                laid_out = self._prepared.laid_out(*variants[places[those[0]]])
+                cooled = bool(machine.cooling.shortest_layer_s) and laid_out.job.layers > 0
+                group = _Group(np.array(places)[those], laid_out, machine, limits.values[those])
+                key = id(laid_out.features), machine.motion.lookahead_moves, cooled
+                batches.setdefault(key, []).append(group)
+        begun = [
+            self._batch_begun(groups, lookahead, cooled, totals) for (_, lookahead, cooled), groups in batches.items()
+        ]
+
+        def finish() -> None:
+            if single:  # planning lets other threads run, so that both cores are of use
+                with ThreadPoolExecutor(self._workers) as pool:
+                    totals[single] = list(pool.map(lambda place: self._timed_singly(variants[place]), single))
+            for one in begun:
+                one()
+
+        return finish
 
     def _timed_singly(self, variant: Variant) -> float:
         return time_job(self._prepared, *variant, passing=True).total
@@ -127,30 +165,38 @@ class ManyTimes:
         self._features = [*others[-1:], (laid_out.features, made if known else None)]
         return made
 
-    def _timed(self, group: _Group, machines: Sequence[Machine], lookahead: int | None, cooled: bool) -> Reals:
-        job = group.laid_out.job
+    def _batch_begun(
+        self, groups: Sequence[_Group], lookahead: int | None, cooled: bool, totals: Reals
+    ) -> Callable[[], None]:
+        """Set a batch of groups to work that share features and lookahead; what is returned writes their times."""
+        job = groups[0].laid_out.job
         waits = _last_wait(job)
         marks = job.events.move[:waits]
-        times = batch_times(
-            self._batch_features(group.laid_out),
-            [limits.values for limits in group.limits],
+        begun = batch_begun(
+            self._batch_features(groups[0].laid_out),
+            np.concatenate([group.limits for group in groups]),
             lookahead,
             job.layers if cooled else 0,
             marks,
             self._workers,
         )
-        after = np.append(job.moves.layer, job.layers + 1)[marks]
-        totals = np.empty(len(machines))
-        for i, machine in enumerate(machines):
-            cooling = np.zeros(job.layers + 1)
-            if cooled:
-                cooling = np.maximum(0.0, (machine.cooling.shortest_layer_s or 0.0) - times.layers[:, i])
-                cooling[0] = 0.0
-            clock = np.zeros(job.events.kind.size)
-            clock[:waits] = clock_of(times.passed[:, i], after, cooling)
-            stops = stops_of(job.events, machine, clock, job.facts)
-            totals[i] = times.motion[i] + stops.dwell + stops.total + math.fsum(cooling)
-        return totals
+
+        def finish() -> None:
+            times, first = begun(), 0
+            after = np.append(job.moves.layer[: int(marks.max(initial=0)) + 1], job.layers + 1)[marks]
+            for group in groups:
+                those = slice(first, first + group.places.size)
+                first = those.stop
+                cooling = np.zeros((job.layers + 1, group.places.size))
+                if cooled:
+                    shortest = group.machine.cooling.shortest_layer_s or 0.0
+                    np.maximum(0.0, shortest - times.layers[1:, those], out=cooling[1:])
+                clocks = np.zeros((job.events.kind.size, group.places.size))
+                clocks[:waits] = clock_of(times.passed[:, those], after, cooling)
+                stopped = stopped_under(job.events, group.machine, clocks, job.facts)
+                totals[group.places] = times.motion[those] + stopped + cooling.sum(axis=0)
+
+        return finish
 
 
 def _last_wait(job: Job) -> int:
@@ -222,7 +268,8 @@ class WeightedJobs:
         except InputError:
             if len(variants) == 1:
                 return np.array([math.inf])
-            return np.concatenate([self.weighted_or_never([variant]) for variant in variants])
+            half = len(variants) // 2
+            return np.concatenate([self.weighted_or_never(variants[:half]), self.weighted_or_never(variants[half:])])
 
     def by_cause(self, timings: Sequence[Timing]) -> dict[str, float]:
         """Seconds of all jobs by cause, each job as often as it is printed."""

@@ -9,8 +9,9 @@ from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +33,7 @@ from kinematics.limits.classes import Classes, classify
 from kinematics.limits.combine import Limits, LimitTable
 from kinematics.limits.drive import jacobians
 from kinematics.limits.flow import filament_area, flow_at, hangs_on_temperature
+from kinematics.limits.vibration import rounds
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import Cartesian, LinearDelta, has_coupled_limits, mechanism_of
 from kinematics.planner.ceilings import hang_on_turns
@@ -193,6 +195,16 @@ class LaidOut(NamedTuple):
     ties: Ties
 
 
+class LimitsOfMany(NamedTuple):
+    """What machines allow that share all else: `values` float64[machines, classes, LIMITS]; which of them no batch
+    serves; the places of the others, those together that share features.
+    """
+
+    values: NDArray[np.float64]
+    planned_singly: NDArray[np.bool_]
+    alike: list[list[int]]
+
+
 def rules_deviation(values: NDArray[np.float64]) -> bool:
     """Whether junction deviation rules for any class of a table of limits."""
     return bool(np.isfinite(values[:, by.DEVIATION]).any())
@@ -233,6 +245,10 @@ def _drop_oldest(kept: OrderedDict[Any, Any], moves: int) -> None:
     while len(kept) > max(2, min(MOST_READINGS, MOST_READ // max(1, moves))):
         with suppress(KeyError):
             kept.popitem(last=False)
+
+
+def _raise(error: InputError) -> NoReturn:
+    raise error
 
 
 class _PlanRooms(threading.local):
@@ -303,11 +319,18 @@ class PreparedJob(JobHere):
 
     def totals(self, asks: Sequence[Ask]) -> NDArray[np.float64]:
         """The total time under each of many machines (s)."""
+        return self.totals_later(asks)()
+
+    def totals_later(self, asks: Sequence[Ask]) -> Callable[[], NDArray[np.float64]]:
+        """The way to that: batches set to work at once. What is wrong with the job or a machine is told at its end."""
         from kinematics.jobs.many import ManyTimes, Variant  # batches take time to load
 
         if self._many is None:
             self._many = ManyTimes(self)
-        return self._many.totals([Variant(ask.machine, ask.varied) for ask in asks])
+        try:
+            return self._many.totals_later([Variant(ask.machine, ask.varied) for ask in asks])
+        except InputError as error:
+            return partial(_raise, error)
 
     def anew(self) -> PreparedJob:
         """The same job with nothing kept of it yet."""
@@ -425,21 +448,37 @@ class PreparedJob(JobHere):
             kept = self._ties = (key, features, ties_of(job, machine, limits, features, *rated))
         return kept[2]
 
-    def _limited(
-        self, machine: Machine, varied: frozenset[str], scaled: Mapping[str, float]
-    ) -> tuple[Driven, Classes, Limits]:
-        """The job as a machine reads and cuts it, its classes of moves, and what each of these may."""
+    def _limited(self, machine: Machine) -> tuple[Driven, Classes, LimitTable]:
+        """The job as a machine reads and cuts it, its classes of moves, and the table of what each of these may."""
         driven = self._driven_by(machine, self.read(machine))
         classes = self._classified(driven.job, machine)
         kept = self._limits
         if kept is None or kept.table is not classes.table:
             kept = self._limits = LimitTable(classes.table, self._file_limits)
-        return driven, classes, kept.of(machine, varied, scaled)
+        return driven, classes, kept
 
     def is_planned_singly(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> bool:
         """Whether no batch serves: something ties speed to acceleration, or pieces of moves meet a short lookahead."""
-        driven, _, limits = self._limited(machine, varied, UNSCALED)
+        driven, _, table = self._limited(machine)
+        limits = table.of(machine, varied)
         return limits.ties or bool(driven.whole.size and limits.lookahead)
+
+    def limits_of_many(self, machines: Sequence[Machine], varied: frozenset[str] = NOTHING_VARIED) -> LimitsOfMany:
+        """The limits of machines that share all but what they allow each class of moves."""
+        driven, classes, table = self._limited(machines[0])
+        first = table.of(machines[0], varied)
+        if first.drives is not None or (driven.whole.size and first.lookahead):
+            none = np.empty((0, len(classes.table), by.LIMITS))
+            return LimitsOfMany(none, np.ones(len(machines), np.bool_), [])
+        values, singly = table.of_many(machines, varied)
+        ruled = np.asarray(np.isfinite(values[:, :, by.DEVIATION]).any(axis=1)).tolist()
+        turned = np.asarray(np.isfinite(values[:, :, by.TURN_COLUMNS]).any(axis=(1, 2))).tolist()
+        filters = rounds(machines[0])
+        alike: dict[object, list[int]] = {}
+        for place in np.flatnonzero(~singly).tolist():
+            filtered = filtered_by(machines[place], values[place]) if filters else None
+            alike.setdefault((ruled[place], turned[place], filtered), []).append(place)
+        return LimitsOfMany(values, singly, list(alike.values()))
 
     def laid_out(
         self,
@@ -450,7 +489,8 @@ class PreparedJob(JobHere):
         """All that a plan of the job under a machine is made of; `varied` names the keys that a study varies, `scaled`
         factors on limits.
         """
-        driven, classes, limits = self._limited(machine, varied, scaled)
+        driven, classes, table = self._limited(machine)
+        limits = table.of(machine, varied, scaled)
         job, whole, _ = driven
         plain = self._featured(driven, machine, classes, limits.values)
         features = self._rounding(job, plain, filtered_by(machine, limits.values))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,7 +67,7 @@ TOO_LONG = "more than seven days, which no print takes: its length counts as not
 
 
 class _Heater:
-    """One heater, warming steadily towards its target from the moment it is told.
+    """One heater, warming steadily towards its target from the moment it is told; times are numbers or arrays of them.
 
     A lower target is taken as reached at once: how fast a part of the machine cools down nobody gave. Nothing gets
     colder than the room.
@@ -76,57 +76,51 @@ class _Heater:
     def __init__(self, rate: float | None, ambient: float | None) -> None:
         self.rate = rate
         self.ambient = ambient
-        self.target = ambient if ambient is not None else math.nan
-        self.since = 0.0
-        self.start = self.target
+        self.target: Any = ambient
+        self.since: Any = 0.0
+        self.start: Any = ambient
 
-    def temperature(self, clock: float) -> float:
-        """Temperature at a time (°C); NaN while it is not known."""
-        if self.rate is None or math.isnan(self.start):
-            return math.nan
-        return min(self.target, self.start + self.rate * (clock - self.since))
+    def temperature(self, clock: Any) -> Any:
+        """Temperature at a time (°C); None while it is not known."""
+        if self.rate is None or self.start is None:
+            return None
+        return np.minimum(self.target, self.start + self.rate * (clock - self.since))
 
-    def tell(self, target: float, clock: float) -> None:
+    def tell(self, target: float, clock: Any) -> None:
         """Set the target (°C) at a time (s)."""
         target = target if self.ambient is None else max(target, self.ambient)
-        self.start = min(self.temperature(clock), target) if not math.isnan(self.temperature(clock)) else math.nan
-        self.target = target
-        self.since = clock
-
-    def wait(self, clock: float) -> float:
-        """Seconds until the target is reached; NaN where that is not known."""
         now = self.temperature(clock)
-        if math.isnan(now) or self.rate is None:
-            return math.nan
-        return max(0.0, (self.target - now) / self.rate)
+        self.start = None if now is None else np.minimum(now, target)
+        self.target, self.since = target, clock
 
-    def arrived(self, clock: float) -> None:
-        """The target is reached now, however long that took."""
-        self.start = self.target
-        self.since = clock
+    def wait(self, clock: Any) -> Any:
+        """Seconds until the target is reached, which it is then; None where that is not known."""
+        now = self.temperature(clock)
+        self.start, self.since = self.target, clock
+        return None if now is None else np.maximum(0.0, (self.target - now) / self.rate)
 
 
 class _Stop(NamedTuple):
-    """A stop: the index of its event, its group (none for a dwell), its length (s), and what it is where nobody gave
-    that (NaN then)."""
+    """A stop: the index of its event, its group (none for a dwell), its length (s; a number, or one for each clock that
+    hangs on it), and what it is where nobody gave that (NaN then)."""
 
     event: int
     group: str
-    length: float
+    length: Any
     unknown: str = ""
 
 
 def _each_stop(events: Events, machine: Machine, clock_at: Reals) -> Iterator[_Stop]:
-    """The stops of a job in order; `clock_at` as in `stops_of`."""
+    """The stops of a job in order; `clock_at` as in `stops_of`, or float64[m, clocks] of several clocks."""
     known = machine.stops
     lengths = {name: getattr(known, key.split(".")[1]) for name, key in _TIMED.values()}
     rates = {NOZZLE: known.nozzle_heating_c_per_s, BED: known.bed_heating_c_per_s}
     heaters: dict[tuple[str, int], _Heater] = {}
-    stopped = 0.0
+    stopped: Any = 0.0
     for i in range(events.kind.size):
         kind, value = int(events.kind[i]), float(events.value[i])
-        clock = float(clock_at[i]) + stopped
         unknown = ""
+        length: Any
         if kind == tool_path.FINISH:  # the moves before it are done; nothing else is waited for
             continue
         if kind == tool_path.DWELL:
@@ -140,26 +134,36 @@ def _each_stop(events: Events, machine: Machine, clock_at: Reals) -> Iterator[_S
             length = math.nan if given is None else given
             unknown = f"{group}: {key} is not given" if given is None else ""
         else:
-            name = _HEATERS[kind]
+            name, clock = _HEATERS[kind], clock_at[i] + stopped
             heater = heaters.setdefault((name, int(events.tool[i])), _Heater(rates[name], known.ambient_c))
-            cooler = kind in _BOTH_WAYS and value < heater.temperature(clock)
+            now = heater.temperature(clock) if kind in _BOTH_WAYS else None
+            cooler = False if now is None else value < now
             if not math.isnan(value):
                 heater.tell(value, clock)
             if kind in _TARGETS:
                 continue
             group, length = HEATING, heater.wait(clock)
-            heater.arrived(clock)
-            if math.isnan(length):
+            if length is None:
                 missing = [f"stops.{name}_heating_c_per_s"] if rates[name] is None else []
                 missing += ["stops.ambient_c"] if known.ambient_c is None else []
                 goal = "" if math.isnan(value) else f" to {value:g} °C"
-                unknown = f"heating the {name}{goal}: {' and '.join(missing)} not given"
-            elif cooler:
+                length, unknown = math.nan, f"heating the {name}{goal}: {' and '.join(missing)} not given"
+            elif np.any(cooler):
+                length = np.where(cooler, math.nan, length)
                 unknown = f"cooling the {name} down to {value:g} °C: nobody gives how fast"
-        if not unknown and length > LONGEST:
-            unknown = f"{group or 'a dwell'} of {TOO_LONG}"
-        stopped += 0.0 if unknown else length
-        yield _Stop(i, group, math.nan if unknown else length, unknown)
+        too_long = length > LONGEST
+        if too_long.any() if isinstance(too_long, np.ndarray) else too_long:
+            unknown = unknown or f"{group or 'a dwell'} of {TOO_LONG}"
+            length = np.where(too_long, math.nan, length)
+        stopped = stopped + _known(length)
+        yield _Stop(i, group, length, unknown)
+
+
+def _known(length: Any) -> Any:
+    """The length of a stop, 0 where nobody gave it."""
+    if isinstance(length, np.ndarray):
+        return np.nan_to_num(length)
+    return 0.0 if math.isnan(length) else length
 
 
 def beside_moves(machine: Machine, facts: JobFacts) -> dict[str, float]:
@@ -188,15 +192,25 @@ def stops_of(events: Events, machine: Machine, clock_at: Reals, facts: JobFacts)
         before += float(events.value[events.move == 0].sum())
         return StopTimes(float(events.value.sum()), seconds, (), before)
     for stop in _each_stop(events, machine, clock_at):
+        length = float(stop.length)
         if not stop.unknown and events.move[stop.event] == 0:
-            before += stop.length
+            before += length
         if stop.unknown:
             unknown.append(UnknownStop(int(events.line[stop.event]), stop.unknown))
         elif stop.group:
-            seconds[stop.group] = seconds.get(stop.group, 0.0) + stop.length
+            seconds[stop.group] = seconds.get(stop.group, 0.0) + length
         else:
-            dwell += stop.length
+            dwell += length
     return StopTimes(dwell, seconds, tuple(unknown), before)
+
+
+def stopped_under(events: Events, machine: Machine, clocks: Reals, facts: JobFacts) -> Reals:
+    """Seconds of all stops of known length, dwells included, under each of several clocks (float64[m, clocks], as
+    `clock_at` of `stops_of`).
+    """
+    beside = math.fsum(beside_moves(machine, facts).values())
+    lengths = (_known(stop.length) for stop in _each_stop(events, machine, clocks))
+    return sum(lengths, np.full(clocks.shape[1], beside))
 
 
 def pauses_before(moves: int, events: Events, machine: Machine, clock_at: Reals) -> Reals:
@@ -207,5 +221,5 @@ def pauses_before(moves: int, events: Events, machine: Machine, clock_at: Reals)
     pauses = np.zeros(moves + 1)
     for stop in _each_stop(events, machine, clock_at):
         if not stop.unknown:
-            pauses[events.move[stop.event]] += stop.length
+            pauses[events.move[stop.event]] += float(stop.length)
     return pauses[:-1]

@@ -185,9 +185,10 @@ def clock_of(
     """Time of motion and added cooling before every event (s).
 
     `passed` time of motion before each event (s), `layer_after` the layer of the move after it (the number of layers
-    where there is none), `cooling` what is added to each layer (s).
+    where there is none), `cooling` what is added to each layer (s); of several machines a column each.
     """
-    before: NDArray[np.float64] = np.concatenate([[0.0], np.cumsum(cooling)])[layer_after]
+    before: NDArray[np.float64] = np.concatenate([np.zeros_like(cooling, shape=(1, *cooling.shape[1:])), cooling])
+    before = before.cumsum(axis=0)[layer_after]
     return passed + before
 
 
@@ -250,6 +251,9 @@ class TimedJob(Protocol):
     def totals(self, asks: Sequence[Ask]) -> NDArray[np.float64]:
         """The total time under each of many machines (s). Raises InputError where the job cannot be read."""
 
+    def totals_later(self, asks: Sequence[Ask]) -> Callable[[], NDArray[np.float64]]:
+        """The way to `totals`: batches over moves at hand, and jobs that are elsewhere, set to work at once."""
+
     def is_planned_singly(self, machine: Machine, varied: frozenset[str] = NOTHING_VARIED) -> bool:
         """Whether many machines like this one take a plan each, rather than a batch over moves at hand."""
 
@@ -275,6 +279,10 @@ class JobHere:
     def later(self, question: Callable[..., Result], *more: Any) -> Callable[[], Result]:
         """The way to the answer of a question: see `TimedJob`."""
         return lambda: question(self, *more)
+
+    def totals_later(self, asks: Sequence[Ask]) -> Callable[[], NDArray[np.float64]]:
+        """The way to the total time under each of many machines (s): see `TimedJob`."""
+        return self.later(totals_of_job, asks)
 
 
 def each(jobs: Sequence[TimedJob], question: Callable[..., Result], *more: Any) -> list[Result]:
@@ -325,18 +333,19 @@ def time_jobs(
     return each(jobs, _timed, Ask(machine, varied, passing, scaled, total_only))
 
 
-def _totals(job: TimedJob, asks: Sequence[Ask]) -> NDArray[np.float64]:
+def totals_of_job(job: TimedJob, asks: Sequence[Ask]) -> NDArray[np.float64]:
+    """The total time of a job under each of many machines (s): a question for jobs wherever they are."""
     return job.totals(asks)
 
 
 def totals_of(jobs: Sequence[TimedJob], asks: Sequence[Ask]) -> NDArray[np.float64]:
     """The total time of each job under each of many machines (float64[jobs, asks], s)."""
-    return np.stack(each(jobs, _totals, asks))
+    return totals_later(jobs, asks)()
 
 
 def totals_later(jobs: Sequence[TimedJob], asks: Sequence[Ask]) -> Callable[[], NDArray[np.float64]]:
-    """The way to `totals_of`; jobs that are elsewhere set to work at once."""
-    answers = [job.later(_totals, asks) for job in jobs]
+    """The way to `totals_of`; batches over moves at hand, and jobs that are elsewhere, set to work at once."""
+    answers = [job.totals_later(asks) for job in jobs]
     return lambda: np.stack([answer() for answer in answers])
 
 
@@ -390,8 +399,9 @@ def gist_of(timing: Timing) -> Gist | None:
     cruise = np.where(found.cruising > 0.0, found.cruise_cause.astype(np.int64), IDLE)
     ramp = np.where(found.rising + found.falling > 0.0, found.ramp_cause.astype(np.int64), IDLE)
     kinds = by.CAUSES + 1
-    codes, counts = np.unique((of_move * kinds + cruise + 1) * kinds + ramp + 1, return_counts=True)
-    columns = codes // kinds**2, codes // kinds % kinds - 1, codes % kinds - 1, counts
+    counts = np.bincount((of_move * kinds + cruise + 1) * kinds + ramp + 1)
+    codes = np.flatnonzero(counts)
+    columns = codes // kinds**2, codes // kinds % kinds - 1, codes % kinds - 1, counts[codes]
     return Gist(planned.job.labels.of_job, np.stack(columns, axis=1).astype(np.int64))
 
 
@@ -404,7 +414,7 @@ def without_moves(timing: Timing, total_only: bool = False) -> Timing:
         nothing = np.empty(0)
         return timing._replace(
             table=(),
-            limits=Limits(np.empty((0, by.LIMITS)), (), None, (), np.empty((0, 2)), None, frozenset()),
+            limits=Limits(np.empty((0, by.LIMITS)), {}, None, (), np.empty((0, 2)), None, frozenset()),
             seconds=np.empty((0, by.CAUSES)),
             layers=LayerTimes(nothing, nothing),
             planned=None,

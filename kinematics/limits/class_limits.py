@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.gcode.moves import PRINT
-from kinematics.limits import columns as by
 from kinematics.limits.classes import MoveClass, is_path
 from kinematics.machine import Machine
 from kinematics.toml.files import quoted
@@ -26,10 +25,10 @@ Told = tuple[str, float | None]  # dotted key, value
 
 @dataclass
 class Terms:
-    """Values of one class by column, with the key that stands behind each, and every key that had a say.
+    """Values of one class by column in a part of the limits, the key behind each, and every key that had a say.
 
     `mode` says what limits stated in the job do, `varied` names the keys that a study varies, `scaled` holds factors
-    by key: 1.01 is one per cent more, infinity lifts a limit. `keys` are those of the part that is being made.
+    by key: 1.01 is one per cent more, infinity lifts a limit.
     """
 
     machine: Machine
@@ -37,28 +36,15 @@ class Terms:
     mode: str
     varied: frozenset[str]
     scaled: Mapping[str, float]
-    values: NDArray[np.float64] = field(default_factory=lambda: np.full(by.LIMITS, math.inf))
+    values: NDArray[np.float64]
     origins: dict[int, str] = field(default_factory=dict)
     keys: set[str] = field(default_factory=set)
-    keys_of: dict[str, set[str]] = field(default_factory=dict)
     advance: tuple[float, float] = (math.inf, 0.0)
 
     @property
     def stated(self) -> Mapping[str, float]:
         """The limits stated in the job that count."""
         return self.member.stated if self.mode != IGNORE else {}
-
-    def again(self, machine: Machine) -> Terms:
-        """The same limits for another machine, to be made anew in part."""
-        origins, keys_of = dict(self.origins), dict(self.keys_of)
-        return replace(self, machine=machine, values=self.values.copy(), origins=origins, keys_of=keys_of)
-
-    def begin(self, part: str, columns: Iterable[int]) -> None:
-        """Make a part of the limits anew: its columns hold none, and no key has had a say in it."""
-        self.keys = self.keys_of[part] = set()
-        for column in columns:
-            self.values[column] = math.inf
-            self.origins.pop(column, None)
 
     def chosen(self, general: Told, *particular: Told) -> Told:
         """What holds of one limit: told in general, by the file, and ever more particularly."""

@@ -7,8 +7,8 @@ label, and above all what a study varies. Caps lower what is so told.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import NamedTuple
 
@@ -28,26 +28,28 @@ from kinematics.machine.keys import AXES as TOOL_AXES
 from kinematics.machine.keys import COMMANDED as COMMANDED_SPEED
 from kinematics.machine.keys import EXTRUDER as THE_EXTRUDER
 from kinematics.machine.mechanisms import EXTRUDER, mechanism_of
-from kinematics.machine.names import lifted_between
+from kinematics.machine.model import Changes
 
 COMMANDED = "the job"  # origin of a commanded speed
 ADVANCE_KEY = "filament.pressure_advance_s"
 ENDLESS_STEP = 1e9  # mm/s: of a permitted step that is lifted
 MOTORS, DRIVES = "motors", "drives"  # parts that no key lifts by itself
+MOST_KEPT = 10_000  # rows, a kilobyte each
 
 
 @dataclass(frozen=True)
 class Limits:
     """What a machine allows each class of moves.
 
-    `values` float64[classes, LIMITS] (columns of `limits.columns`, infinity for none); `rows` what stands behind them;
+    `values` float64[classes, LIMITS] (columns of `limits.columns`, infinity for none); `parts` what stands behind them,
+    by the name of each part, a row a class;
     `lookahead` moves that the controller sees (None: all); `motors` the names of the motors that have columns of their
     own; `advance` float64[classes, 2] speed of the extruder (mm/s) and pressure advance (s) that tie speed and
     acceleration together, `drives` the motors that do, `torques` their keys.
     """
 
     values: NDArray[np.float64]
-    rows: tuple[Terms, ...]
+    parts: Mapping[str, tuple[Terms, ...]]
     lookahead: int | None
     motors: tuple[str, ...]
     advance: NDArray[np.float64]
@@ -57,12 +59,13 @@ class Limits:
     @cached_property
     def origins(self) -> Mapping[tuple[int, int], str]:
         """The dotted key that stands behind each number, by (class, column)."""
-        return {(i, column): key for i, row in enumerate(self.rows) for column, key in row.origins.items()}
+        rows = ((i, row) for part in self.parts.values() for i, row in enumerate(part))
+        return {(i, column): key for i, row in rows for column, key in row.origins.items()}
 
     @cached_property
     def keys(self) -> frozenset[str]:
         """Every key that had a say."""
-        return self.torques.union(*(keys for row in self.rows for keys in row.keys_of.values()))
+        return self.torques.union(*(row.keys for part in self.parts.values() for row in part))
 
     def in_force(self) -> Iterator[by.Ceiling]:
         """The ceilings that hold any class of moves."""
@@ -182,12 +185,13 @@ def _corners(row: Terms) -> None:
             row.values[column] = ENDLESS_STEP
 
 
-def _drives(row: Terms, drives: Drives, coupled: tuple[str, ...]) -> None:
-    """No motor runs faster than its torque curve tells."""
+def _fastest(machine: Machine, drives: Drives | None) -> dict[int, tuple[str, float]]:
+    """No motor runs faster than its torque curve tells: by column the key of the curve, and that speed (mm/s)."""
+    coupled = mechanism_of(machine).coupled
     places = {"x": by.X_MOST, "y": by.Y_MOST, "z": by.Z_MOST, EXTRUDER: by.FILAMENT_MOST}
     places |= {name: by.MOTOR_1_MOST + i for i, name in enumerate(coupled)}
-    for name, fastest in drives.fastest.items():
-        row.lower_to(places[name], torque_key(name), fastest)  # more torque is no more speed
+    fastest = {} if drives is None else drives.fastest
+    return {places[name]: (torque_key(name), speed) for name, speed in fastest.items()}
 
 
 def _rates(_: Terms) -> None:
@@ -263,17 +267,32 @@ PARTS: Mapping[str, Part] = {
 CAPS_OF = {part: tuple(cap for cap in CAPS if cap.column in PARTS[part].columns) for part in PARTS}
 
 
-class LimitTable:
-    """The limits of one machine after another for the same classes of moves: a candidate changes columns of them.
+def _each_once(keys: Sequence[object]) -> tuple[list[int], list[int]]:
+    """Where each of some keys stands first, and which of these every one of them is."""
+    firsts = {key: k for k, key in reversed([*enumerate(keys)])}
+    places = {key: i for i, key in enumerate(firsts)}
+    return [*firsts.values()], [places[key] for key in keys]
 
-    `mode` says what limits stated in the job do (honour, ignore, cap).
+
+class _Part(NamedTuple):
+    """A part of the limits as it was made: its rows, and float64[classes, columns] the values of its columns."""
+
+    rows: tuple[Terms, ...]
+    values: NDArray[np.float64]
+
+
+class LimitTable:
+    """The limits of machines that settings make of one machine, for the same classes of moves.
+
+    A part of the limits is made once for all machines that have the same values of the keys that lift it. `mode` says
+    what limits stated in the job do (honour, ignore, cap).
     """
 
     def __init__(self, table: Sequence[MoveClass], mode: str = HONOUR) -> None:
         self.table = table
         self._mode = mode
-        # Of the machine before: threads may put another one in its place at any time.
-        self._before: tuple[Machine, frozenset[str], Mapping[str, float], tuple[Terms, ...]] | None = None
+        # What was made of a machine for varied keys and factors: threads may put another one in its place at any time.
+        self._made: tuple[Machine, frozenset[str], Mapping[str, float], dict[object, _Part]] | None = None
         self._last: tuple[Machine, frozenset[str], Mapping[str, float], Limits] | None = None
 
     def of(
@@ -284,50 +303,93 @@ class LimitTable:
     ) -> Limits:
         """The limits of a machine; arguments and failures as in `limits_of`."""
         last = self._last
-        if last is not None and last[0] is machine and last[1] == varied and last[2] is scaled:
+        if last is not None and last[0] is machine and last[1] == varied and last[2] == scaled:
             return last[3]
-        found = self._made(machine, varied, scaled)
-        self._last = machine, varied, scaled, found
-        return found
-
-    def _made(self, machine: Machine, varied: frozenset[str], scaled: Mapping[str, float]) -> Limits:
-        coupled = mechanism_of(machine).coupled
-        drives = motor_drives(machine, scaled)
-        rows, lifted = self._rows(machine, varied, scaled)
-        for part in lifted:
-            caps = [(cap, None if cap.by_class else cap.value(machine, EVERY_KIND[0])) for cap in CAPS_OF[part]]
-            for row in rows:
-                row.begin(part, PARTS[part].columns)
-                PARTS[part].make(row)
-                for cap, value in caps:
-                    row.lower(cap.column, (cap.key, cap.value(machine, row.member) if cap.by_class else value))
-        if drives is None:
-            self._before = machine, varied, scaled, rows
-        else:
-            for row in rows:
-                row.begin(DRIVES, ())
-                _drives(row, drives, coupled)
-        return Limits(
-            np.stack([row.values for row in rows]),
+        coupled, drives = mechanism_of(machine).coupled, motor_drives(machine, scaled)
+        made, (*_, changes) = self._made_of(machine, varied, scaled), machine.turned
+        parts = {name: self._part(name, made, machine, changes, varied, scaled) for name in PARTS}
+        values = np.full((len(self.table), by.LIMITS), math.inf)
+        for name, part in parts.items():
+            values[:, PARTS[name].columns] = part.values
+        rows = {name: part.rows for name, part in parts.items()}
+        if drives is not None:
+            rows[DRIVES] = tuple(
+                replace(row, values=values[i], origins={}, keys=set()) for i, row in enumerate(rows[PATH])
+            )
+            for column, (key, speed) in _fastest(machine, drives).items():
+                for row in rows[DRIVES]:
+                    row.lower_to(column, key, speed)  # more torque is no more speed
+        found = Limits(
+            values,
             rows,
             machine.motion.lookahead_moves,
             coupled,
-            np.array([row.advance for row in rows]),
+            np.array([row.advance for row in rows[THE_EXTRUDER]]),
             drives if drives is not None and drives.names else None,
             frozenset(torque_key(name) for name in drives.names) if drives is not None else frozenset(),
         )
+        self._last = machine, varied, scaled, found
+        return found
 
-    def _rows(
-        self, machine: Machine, varied: frozenset[str], scaled: Mapping[str, float]
-    ) -> tuple[tuple[Terms, ...], Iterable[str]]:
-        """The rows to be filled in, and which of their parts are to be made."""
-        if self._before is not None:
-            before, its_varied, its_scaled, rows = self._before
-            if varied == its_varied and scaled is its_scaled:
-                lifted = lifted_between(before, machine)
-                if ALL not in lifted:
-                    return tuple(row.again(machine) for row in rows), lifted
-        return tuple(Terms(machine, member, self._mode, varied, scaled) for member in self.table), PARTS
+    def of_many(
+        self, machines: Sequence[Machine], varied: frozenset[str] = NOTHING_VARIED
+    ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+        """The limits of machines made of one (float64[machines, classes, LIMITS]), and which of these tie speed
+        and acceleration of any class together, drives left out.
+        """
+        made = self._made_of(machines[0], varied, UNSCALED)
+        changes = [machine.turned[2] for machine in machines]
+        values = np.full((len(machines), len(self.table), by.LIMITS), math.inf)
+        ties = np.zeros(len(machines), np.bool_)
+        for name, part in PARTS.items():
+            firsts, which = _each_once([(one.get(name), one.get(ALL)) for one in changes])
+            found = [self._part(name, made, machines[k], changes[k], varied, UNSCALED) for k in firsts]
+            values[:, :, part.columns] = np.array([one.values for one in found])[which]
+            if name == THE_EXTRUDER:
+                ties = np.array([any(row.advance[1] for row in one.rows) for one in found])[which]
+        firsts, which = _each_once([one.get(ALL) for one in changes])
+        for i, k in enumerate(firsts):
+            for column, (_, speed) in _fastest(machines[k], motor_drives(machines[k])).items():
+                those = np.flatnonzero(np.array(which) == i)
+                values[those, :, column] = np.minimum(values[those, :, column], speed)
+        rates = values[:, :, by.COMMAND_COLUMNS].reshape(len(machines), -1)
+        return values, ties | np.isfinite(rates).any(axis=1)
+
+    def _made_of(self, machine: Machine, varied: frozenset[str], scaled: Mapping[str, float]) -> dict[object, _Part]:
+        """What was made so far of the machine that settings were laid over."""
+        made, (base, *_) = self._made, machine.turned
+        if made is None or made[0] is not base or made[1] != varied or made[2] != scaled:
+            made = self._made = base, varied, scaled, {}
+        return made[3]
+
+    def _part(
+        self,
+        name: str,
+        made: dict[object, _Part],
+        machine: Machine,
+        changes: Changes,
+        varied: frozenset[str],
+        scaled: Mapping[str, float],
+    ) -> _Part:
+        """A part of a machine's limits, drives left out; `made` what was made before of the same machine."""
+        key = name, changes.get(name), changes.get(ALL)
+        if key in made:
+            return made[key]
+        make, columns = PARTS[name]
+        values = np.full((len(self.table), by.LIMITS), math.inf)
+        caps = [(cap, None if cap.by_class else cap.value(machine, EVERY_KIND[0])) for cap in CAPS_OF[name]]
+        rows = [
+            Terms(machine, member, self._mode, varied, scaled, of_one)
+            for member, of_one in zip(self.table, values, strict=True)
+        ]
+        for row in rows:
+            make(row)
+            for cap, value in caps:
+                row.lower(cap.column, (cap.key, cap.value(machine, row.member) if cap.by_class else value))
+        if len(made) * len(self.table) > MOST_KEPT:
+            made.clear()
+        found = made[key] = _Part(tuple(rows), values[:, columns])
+        return found
 
 
 def limits_of(

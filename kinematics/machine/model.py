@@ -32,6 +32,9 @@ DEFAULT = "default"
 NOT_GIVEN = "not given"
 
 
+Changes = Mapping[str, frozenset[tuple[str, Any]]]
+
+
 class EffectiveValue(NamedTuple):
     """One key as it holds: dotted key, plain value (None where not given), and where the value comes from.
 
@@ -52,6 +55,7 @@ class Machine(Keys):
     _origins: Mapping[str, str] = MappingProxyType({})
     _source: str = ""
     _ranges: tuple[tuple[str, Range], ...] = ()
+    _turned: tuple[Machine, Mapping[str, Any], Changes] | None = None
 
     def __init__(self, **tables: Any) -> None:
         names = {row.attribute: name for name, row in self.ROWS.items()}
@@ -98,8 +102,21 @@ class Machine(Keys):
         origins.update(dict.fromkeys(found.given, origin))
         if ranges or found.ranges:
             ranges = {**{key: one for key, one in ranges.items() if key not in found.dropped}, **found.ranges}
-        machine: Self = found.machine
-        return machine.noted(origins, ranges, self._source), found.touched
+        machine: Self = found.machine.noted(origins, ranges, self._source)
+        base, before, _ = self.turned
+        turned = {**before, **found.values}
+        parts: dict[str, list[tuple[str, Any]]] = {}
+        for key, value in turned.items():
+            parts.setdefault(key_named(key).row.lifts, []).append((key, value))
+        machine.__dict__["_turned"] = base, turned, {part: frozenset(those) for part, those in parts.items()}
+        return machine, found.touched
+
+    @property
+    def turned(self) -> tuple[Machine, Mapping[str, Any], Changes]:
+        """The machine that all settings so far were laid over, the value of every dotted key in which this one may
+        differ from it, and these by the part of the limits that they lift.
+        """
+        return self._turned or (self, {}, {})
 
     @property
     def name(self) -> str:

@@ -165,28 +165,6 @@ def given_keys(section: Section, path: Names = ()) -> Iterator[Names]:
                 yield from given_keys(inside, (*here, one) if row.by_name else here)
 
 
-def lifted_between(one: Section, other: Section) -> frozenset[str]:
-    """What the keys lift in which two machines, or two sections of them, differ."""
-    if one is other:
-        return frozenset()
-    lifted: set[str] = set()
-    for name in one.__dict__.keys() | other.__dict__.keys():
-        row = type(one).ROWS.get(name)
-        if row is None or one.__dict__.get(name) is other.__dict__.get(name, REQUIRED):
-            continue
-        left, right = getattr(one, name), getattr(other, name)
-        if row.is_key:
-            lifted |= {row.lifts} if left != right else set()
-        elif row.by_name and row.inside is not None:
-            nothing = row.inside.made({})
-            for inside in left.keys() | right.keys():
-                lifted |= lifted_between(left.get(inside, nothing), right.get(inside, nothing))
-        elif row.inside is not None:
-            nothing = row.inside.made({})
-            lifted |= lifted_between(left or nothing, right or nothing)
-    return frozenset(lifted - {""})
-
-
 def place_in_file(path: Path) -> tuple[int, ...]:
     """Where a path stands in the order of the file, what is unknown behind the rest of its section."""
     names = tuple(part for part in path if isinstance(part, str))

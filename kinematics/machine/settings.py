@@ -235,11 +235,13 @@ def _plain(value: Any) -> Any:
 class Applied(NamedTuple):
     """A machine with settings applied, only of use without problems.
 
+    `values` of the keys that may have changed;
     `touched` the keys that were given anew or taken out, `dropped` these and the corner rule that went with them;
     `given` those that were given, `ranges` those among them; `problems` (setting, problem) pairs.
     """
 
     machine: Any
+    values: Mapping[str, Any]
     touched: frozenset[str]
     dropped: frozenset[str]
     given: Mapping[str, Any]
@@ -271,15 +273,18 @@ def applied(machine: Keys, settings: Mapping[str, Any], ranges: Mapping[str, Ran
         if name not in together:
             key = key_named(name)
             machine = replaced(machine, key.path, reading.value(key.row, new[name], key.path) if name in new else None)
+    may_differ = dropped
     if not dropped.isdisjoint(CORNER_KEYS):
         machine = machine.made({**machine.__dict__, "motion": with_one_corner_rule(machine.motion)})
+        may_differ = dropped.union(CORNER_KEYS)
     problems = change.problems
     if wrong := reading.problems():
         wrong.sort(key=lambda problem: place_in_file(problem.path))
         told = ((dotted_name(problem.path), problem) for problem in wrong)
         problems += [(change.asked.get(key, key), problem) for key, problem in told]
     found = {key: one for key, one in reading.ranges.items() if key in new}
-    return Applied(machine, touched, dropped, new, found, problems)
+    values = {key: value_at(machine, key_named(key).path) for key in may_differ}
+    return Applied(machine, values, touched, dropped, new, found, problems)
 
 
 def _tables_together(

@@ -8,8 +8,11 @@ last node that its own ceiling holds in every lane, however motion goes on behin
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import functools
+import os
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -445,11 +448,11 @@ class _Task(NamedTuple):
     known: int | None
 
 
-def _time_row(task: _Task, limits: Sequence[Reals], square: Reals) -> BatchTimes:
+def _time_row(task: _Task, limits: Reals, square: Reals) -> BatchTimes:
     """The times of up to LANES candidates, each with its squared speed at the begin."""
     features, marks = task.features, task.marks
     used = len(limits)
-    tables = np.stack([limits[min(lane, used - 1)] for lane in range(LANES)])
+    tables = limits[np.minimum(np.arange(LANES), used - 1)]
     every = tables.reshape(-1, by.LIMITS)
     table, steps, rings = _rows_of(tables), permits_steps(every), kicks(every)
     stepped = paces_at_rest(every).size > 0
@@ -476,9 +479,19 @@ def _time_row(task: _Task, limits: Sequence[Reals], square: Reals) -> BatchTimes
     return BatchTimes(state[0, :used], passed[: marks.size, :used], kept, np.full(used, begin), state[1, :used])
 
 
+@functools.cache
+def _threads(workers: int) -> ThreadPoolExecutor:
+    """The threads on which the batches of this process run."""
+    return ThreadPoolExecutor(workers, "batch")
+
+
+if hasattr(os, "register_at_fork"):  # a process that is split off has none of them
+    os.register_at_fork(after_in_child=_threads.cache_clear)
+
+
 def batch_times(
     features: BatchFeatures,
-    limits: Sequence[Reals],
+    limits: Sequence[Reals] | Reals,
     lookahead: int | None = None,
     layers: int = 0,
     marks: NDArray[np.int64] = NO_MARKS,
@@ -487,7 +500,7 @@ def batch_times(
     square: Reals | None = None,
     known: int | None = None,
 ) -> BatchTimes:
-    """Time a job under many tables of limits (each float64[classes, LIMITS], infinity for none), as `plan` would.
+    """Time a job under many tables of limits (float64[candidates, classes, LIMITS]; infinity: none), as `plan` would.
 
     `lookahead` moves that the controller sees (None: all); `layers` the number of layers whose times are asked for (0:
     none); `marks` ascending numbers of moves before which the time is asked for; of moves that are not certain nothing
@@ -495,19 +508,34 @@ def batch_times(
     at rest), `known` as in `plan`. Rows of LANES candidates are done on `workers` threads. What ties speed and
     acceleration together (`ties`) is not known here.
     """
+    return batch_begun(features, limits, lookahead, layers, marks, workers, begin, square, known)()
+
+
+def batch_begun(
+    features: BatchFeatures,
+    limits: Sequence[Reals] | Reals,
+    lookahead: int | None = None,
+    layers: int = 0,
+    marks: NDArray[np.int64] = NO_MARKS,
+    workers: int = WORKERS,
+    begin: int = 0,
+    square: Reals | None = None,
+    known: int | None = None,
+) -> Callable[[], BatchTimes]:
+    """The way to `batch_times`, of which the arguments are: several rows set to work at once."""
     task = _Task(features, lookahead or 0, layers, marks, begin, known)
-    speeds = np.zeros(len(limits)) if square is None else square
-    rows = [slice(first, first + LANES) for first in range(0, len(limits), LANES)]
+    tables = np.asarray(limits)
+    speeds = np.zeros(len(tables)) if square is None else square
+    rows = [slice(first, first + LANES) for first in range(0, len(tables), LANES)]
+    timed: list[Callable[[], BatchTimes]] = [partial(_time_row, task, tables[row], speeds[row]) for row in rows]
+    if len(rows) > 1 and workers > 1:
+        timed = [_threads(workers).submit(one).result for one in timed]
 
-    def timed(row: slice) -> BatchTimes:
-        return _time_row(task, limits[row], speeds[row])
+    def times() -> BatchTimes:
+        found = [one() for one in timed]
+        if not found:
+            nothing = np.empty(0), np.empty((marks.size, 0)), np.empty((layers + 1 if layers else 0, 0))
+            return BatchTimes(*nothing, np.empty(0, np.int64), np.empty(0))
+        return BatchTimes(*(np.concatenate(columns, axis=-1) for columns in zip(*found, strict=True)))
 
-    if len(rows) < 2 or workers < 2:
-        found = [timed(row) for row in rows]
-    else:
-        with ThreadPoolExecutor(workers) as pool:
-            found = list(pool.map(timed, rows))
-    if not found:
-        nothing = np.empty(0), np.empty((marks.size, 0)), np.empty((layers + 1 if layers else 0, 0))
-        return BatchTimes(*nothing, np.empty(0, np.int64), np.empty(0))
-    return BatchTimes(*(np.concatenate(columns, axis=-1) for columns in zip(*found, strict=True)))
+    return times

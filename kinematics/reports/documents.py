@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from kinematics.business.upgrades import KnownSaving, Upgrades
     from kinematics.machine import Machine
     from kinematics.studies.caps import Caps
-    from kinematics.studies.compare import Comparison
+    from kinematics.studies.compare import Comparison, ComparisonRow
     from kinematics.studies.estimate import Estimate, JobEstimate
     from kinematics.studies.intervals import Interval, Sampling
     from kinematics.studies.knees import Knee
@@ -163,46 +163,31 @@ def estimate_document(estimate: Estimate, layers: bool = False) -> dict[str, Any
     return document
 
 
+def _compared_row(row: ComparisonRow, whose: dict[str, str]) -> dict[str, Any]:
+    return {
+        "candidate": row.candidate,
+        **whose,
+        "total_s": row.total_s,
+        **interval_document(row.interval_s),
+        "saved_s": row.saved_s,
+        **interval_document(row.saved_interval_s, "saved_interval_s"),
+        "saved_share": row.saved_share,
+        "saved_by_silencing_s": row.saved_by_silencing_s,
+        "cause": row.cause,
+        "motion_s": row.motion_s,
+        "dwell_s": row.dwell_s,
+        "stops_by_kind_s": dict(row.stops_by_kind_s),
+        "cooling_s": row.cooling_s,
+    }
+
+
 def comparison_document(comparison: Comparison) -> dict[str, Any]:
     """A comparison as a document."""
     return head() | {
         "machine": comparison.machine.as_dict(),
         "candidates": [{"name": one.name, "set": one.as_dict()["set"]} for one in comparison.candidates],
-        "rows": [
-            {
-                "candidate": row.candidate,
-                "job": row.job,
-                "total_s": row.total_s,
-                **interval_document(row.interval_s),
-                "saved_s": row.saved_s,
-                **interval_document(row.saved_interval_s, "saved_interval_s"),
-                "saved_share": row.saved_share,
-                "saved_by_silencing_s": row.saved_by_silencing_s,
-                "cause": row.cause,
-                "motion_s": row.motion_s,
-                "dwell_s": row.dwell_s,
-                "stops_by_kind_s": dict(row.stops_by_kind_s),
-                "cooling_s": row.cooling_s,
-            }
-            for row in comparison.rows
-        ],
-        "totals": [
-            {
-                "candidate": row.candidate,
-                "total_s": row.total_s,
-                **interval_document(row.interval_s),
-                "saved_s": row.saved_s,
-                **interval_document(row.saved_interval_s, "saved_interval_s"),
-                "saved_share": row.saved_share,
-                "saved_by_silencing_s": row.saved_by_silencing_s,
-                "cause": row.cause,
-                "motion_s": row.motion_s,
-                "dwell_s": row.dwell_s,
-                "stops_by_kind_s": dict(row.stops_by_kind_s),
-                "cooling_s": row.cooling_s,
-            }
-            for row in comparison.totals
-        ],
+        "rows": [_compared_row(row, {"job": row.job}) for row in comparison.rows],
+        "totals": [_compared_row(row, {}) for row in comparison.totals],
         **draws_document(comparison.sampling),
         "commands_silenced": comparison.silenced,
         "limits_raised": [

@@ -175,23 +175,29 @@ def bars(axes: Axes, look: DrawingLook, rows: Sequence[OneBar], what: str) -> Ca
     def place_words() -> None:
         room, _ = room_of(axes)
         ends = [max(bar.value, *(bar.ends or (0.0,))) for bar in rows]
-        words = [fitted(bar.words, 0.62 * room, SMALL) for bar in rows]
-        shares = [1.0 - (width_of(text, SMALL) + 2.0 * GAP) / room for text in words]
-        most = max((end / share for end, share in zip(ends, shares, strict=True)), default=1.0) or 1.0
-        plain_axis(axes, "x", 0.0, max(most, longest * 1.02), False)
-        for place, (end, text) in enumerate(zip(ends, words, strict=True)):
-            axes.annotate(
-                text,
-                (end, place),
-                xytext=(GAP, 0.0),
-                textcoords="offset points",
-                size=SMALL,
-                color=look.ink,
-                va="center",
-                bbox=boxed(look),
-            )
+        words_behind(axes, look, ends, [fitted(bar.words, 0.62 * room, SMALL) for bar in rows], longest * 1.02)
 
     return place_words
+
+
+def words_behind(axes: Axes, look: DrawingLook, ends: Sequence[float], words: Sequence[str], least: float) -> None:
+    """Write words behind the ends of lying bars, and make the axis as long as they need, `least` at least."""
+    room, _ = room_of(axes)
+    shares = [1.0 - (width_of(text, SMALL) + 2.0 * GAP) / room for text in words]
+    most = max((end / share for end, share in zip(ends, shares, strict=True)), default=1.0) or 1.0
+    plain_axis(axes, "x", 0.0, max(most, least), False)
+    for place, (end, text) in enumerate(zip(ends, words, strict=True)):
+        axes.annotate(
+            text,
+            (end, place),
+            xytext=(GAP, 0.0),
+            textcoords="offset points",
+            size=SMALL,
+            color=look.ink,
+            va="center",
+            bbox=boxed(look),
+            zorder=4,
+        )
 
 
 def height_of_bars(count: int) -> float:

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 from kinematics.machine.kinds import KINDS_OF_STEPS, OPEN, PART, PREPARED, QUALITY, SETTING, SHOWS
 from kinematics.reports.bar_pictures import jobs_text
-from kinematics.reports.marks import A_MOMENT, GAP, NAME_ROOM, boxed, plain_axis, room_of, time_scale
-from kinematics.reports.style import HAIR, SMALL, DrawingLook, Headline, LegendKey, folded, width_of
+from kinematics.reports.marks import A_MOMENT, NAME_ROOM, plain_axis, time_scale, words_behind
+from kinematics.reports.style import HAIR, SMALL, DrawingLook, Headline, LegendKey, folded
 from kinematics.wording import duration_text, share_text
 
 if TYPE_CHECKING:
@@ -71,26 +71,12 @@ def draw_ladder(axes: Axes, look: DrawingLook, ladder: Ladder) -> Headline:
             keys.append(LegendKey(f"{words}: {duration_text(seconds)}", look.ink, "", line))
 
     def place_words() -> None:
-        room, _ = room_of(axes)
         told = [
             duration_text(total) + (f" · saves {duration_text(saved)}" if saved > 0.0 else "")
             for _, total, saved, _ in steps
         ]
         ends = [(total + saved) / scale.seconds for _, total, saved, _ in steps]
-        shares = [1.0 - (width_of(words, SMALL) + 2.0 * GAP) / room for words in told]
-        plain_axis(axes, "x", 0.0, max(end / share for end, share in zip(ends, shares, strict=True)), False)
-        for place, (end, words) in enumerate(zip(ends, told, strict=True)):
-            axes.annotate(
-                words,
-                (end, place),
-                xytext=(GAP, 0.0),
-                textcoords="offset points",
-                size=SMALL,
-                color=look.ink,
-                va="center",
-                bbox=boxed(look),
-                zorder=4,
-            )
+        words_behind(axes, look, ends, told, 0.0)
 
     return Headline(
         ladder_finding(ladder), f"{jobs_text(ladder.jobs)} on {ladder.machine.name}", tuple(keys), place_words

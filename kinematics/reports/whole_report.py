@@ -120,12 +120,12 @@ def _sweeps(
 ) -> list[Sweep]:
     """A curve of each knob, and of two their map."""
     from kinematics.jobs.many import WeightedJobs
-    from kinematics.studies.knees import knee_of
+    from kinematics.studies.knees import knees_of
     from kinematics.studies.knobs import grid
     from kinematics.studies.sweep import Sweep, present_total_of, ranges_left, sweep_rows
 
     weighted = WeightedJobs(prepared, [job.read(machine).name for job in prepared], [1.0] * len(prepared))
-    knees = {knob.name: knee_of(weighted, machine, knob) for knob in knobs}
+    knees = {knee.knob: knee for knee in knees_of(weighted, machine, knobs)}
     found = []
     for turned in [[knob] for knob in knobs] + ([list(knobs)] if len(knobs) > 1 else []):
         tell(f"trying {' and '.join(knob.name for knob in turned)}")

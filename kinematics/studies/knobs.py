@@ -10,22 +10,26 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Generator, Iterator, Sequence
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 
 from kinematics.errors import InputError
 from kinematics.jobs.many import Variant
 from kinematics.machine import Machine, resolved_keys
-from kinematics.machine.names import find_key
+from kinematics.machine.names import find_key, key_named
 
 LARGEST = 1e9  # what a machine file takes
 LEAST = 1e-9  # of limits, which are above 0
 MOST_VALUES = 100_000  # of one knob
 MOST_CANDIDATES = 1_000_000
 ALLOWED = "KNOB=LOW:HIGH:COUNT, KNOB=LOW:HIGH:COUNTlog or KNOB=VALUE,VALUE,…"
+
+
+Answer = TypeVar("Answer")
+Point = tuple[float, ...]
 
 
 class Knob(NamedTuple):
@@ -131,6 +135,26 @@ def variant_of(machine: Machine, settings: dict[str, float], origin: str = "--va
     return Variant(*machine.changed(settings, origin))
 
 
+def asked_where_it_differs(
+    question: Callable[[Variant], Answer], machine: Machine, knobs: Sequence[Knob], apart_from: Collection[str]
+) -> Callable[[Point], Answer]:
+    """The answer to a question at any point of some knobs, asked once of points that differ in nothing it hangs on.
+
+    `apart_from` parts of the limits (`Row.lifts`) on which it does not hang, nor on any key that lifts these alone.
+    """
+    keys = [resolved_keys({knob.name: knob.values[0]}, machine) for knob in knobs]
+    told = [k for k, of_knob in enumerate(keys) if {key_named(key).row.lifts for key in of_knob} - {*apart_from}]
+    known: dict[Point, Answer] = {}
+
+    def answer(point: Point) -> Answer:
+        differs = tuple(point[k] for k in told)
+        if differs not in known:
+            known[differs] = question(variant_of(machine, settings_of(knobs, point)))
+        return known[differs]
+
+    return answer
+
+
 class KnobRange(NamedTuple):
     """What a machine takes for a knob: the least and the most that were found, and whether whole numbers only."""
 
@@ -216,6 +240,13 @@ def typed(value: float, up: bool) -> float:
 
 
 Meets = Callable[[Sequence[float]], Sequence[bool]]
+Asked = TypeVar("Asked")
+Told = TypeVar("Told")
+Found = TypeVar("Found")
+OtherAsked = TypeVar("OtherAsked")
+OtherTold = TypeVar("OtherTold")
+# Asks several questions a round, is sent as many answers, and returns what it has found: so that many search in step.
+Search = Generator[Sequence[Asked], Sequence[Told], Found]
 
 PARTS = 8  # of a bracket each round: as many plans as one register holds, less one
 MOST_ROUNDS = 400  # a range of floating-point numbers is cut up sooner
@@ -270,11 +301,11 @@ def first_met(values: Sequence[float], met: Sequence[bool]) -> Bracket:
     return Bracket(values[place - 1] if place else None, values[place])
 
 
-def narrowed(meets: Meets, bracket: Bracket, scale: Scale) -> Bracket:
+def narrowing(bracket: Bracket, scale: Scale) -> Search[float, bool, Bracket]:
     """A bracket narrowed until its two ends count as one; a bracket without two ends as it is.
 
-    What lies between two ends need not be monotone: the ends that are left miss and meet, whatever lies elsewhere. An
-    end at 0 in equal ratios stays where it is.
+    Asks of values whether they meet the goal. What lies between two ends need not be monotone: the ends that are left
+    miss and meet, whatever lies elsewhere. An end at 0 in equal ratios stays where it is.
     """
     for _ in range(MOST_ROUNDS):
         missed, met = bracket
@@ -284,12 +315,56 @@ def narrowed(meets: Meets, bracket: Bracket, scale: Scale) -> Bracket:
         inside = [value for value in dict.fromkeys(inside) if value not in (missed, met)]
         if not inside:
             break
-        found = first_met(inside, meets(inside))
+        found = first_met(inside, (yield inside))
         bracket = Bracket(
             missed if found.missed is None else found.missed,
             met if found.met is None else found.met,
         )
     return bracket
+
+
+def answered(search: Search[Asked, Told, Found], answer: Callable[[Sequence[Asked]], Sequence[Told]]) -> Found:
+    """What a search finds that is answered round by round."""
+    try:
+        asked = next(search)
+        while True:
+            asked = search.send(answer(asked))
+    except StopIteration as end:
+        found: Found = end.value
+        return found
+
+
+def in_step(searches: Sequence[Search[Asked, Told, Found]]) -> Search[Asked, Told, list[Found]]:
+    """Several searches as one: in every round what all of them ask that have not come to their end."""
+    found: dict[int, Found] = {}
+    answers: dict[int, Sequence[Told] | None] = dict.fromkeys(range(len(searches)))
+    while True:
+        asked: dict[int, Sequence[Asked]] = {}
+        for k, told in answers.items():
+            try:
+                asked[k] = next(searches[k]) if told is None else searches[k].send(told)
+            except StopIteration as end:
+                found[k] = end.value
+        if not asked:
+            return [found[k] for k in range(len(searches))]
+        rest = iter((yield [one for values in asked.values() for one in values]))
+        answers = {k: list(itertools.islice(rest, len(values))) for k, values in asked.items()}
+
+
+def put_otherwise(
+    search: Search[Asked, Told, Found],
+    ask: Callable[[Asked], OtherAsked],
+    read: Callable[[OtherTold], Told],
+) -> Search[OtherAsked, OtherTold, Found]:
+    """A search with every question, and every answer to it, put in other terms."""
+    try:
+        asked = next(search)
+        while True:
+            answers = yield [ask(one) for one in asked]
+            asked = search.send([read(one) for one in answers])
+    except StopIteration as end:
+        found: Found = end.value
+        return found
 
 
 def _is_close(missed: float, met: float, scale: Scale) -> bool:
@@ -306,7 +381,7 @@ def first_value(meets: Meets, values: Sequence[float], scale: Scale) -> float | 
 
     Between two of the values that are looked at the question is taken to turn once.
     """
-    return narrowed(meets, first_met(values, meets(values)), scale).met
+    return answered(narrowing(first_met(values, meets(values)), scale), meets).met
 
 
 ONE_READING = 20  # plans that take as long, or so: a job in blocks is read for every question

@@ -13,6 +13,7 @@ from kinematics.limits import columns as by
 from kinematics.limits.class_limits import CAP, label_key
 from kinematics.limits.flow import FLOW_KEY
 from kinematics.machine import Machine, resolved_keys
+from kinematics.machine.keys import CORNERS
 from kinematics.machine.kinds import KINDS_OF_STEPS, OPEN, PART, PREPARED, QUALITY, SETTING, SHOWS
 from kinematics.machine.mechanisms import mechanism_of
 from kinematics.machine.rules import CORNER_KEYS, JUNCTION_KEY
@@ -137,7 +138,7 @@ class _Jobs:
         self.rows = [
             (member, row, float(timing.seconds[i].sum()))
             for timing in timings
-            for i, (member, row) in enumerate(zip(timing.table, timing.limits.rows, strict=True))
+            for i, (member, row) in enumerate(zip(timing.table, timing.limits.parts[CORNERS], strict=True))
         ]
         self.labels = tuple(dict.fromkeys(name for timing in timings for name in _labels_of(timing)))
 

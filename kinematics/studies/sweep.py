@@ -9,28 +9,31 @@ import math
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
 from kinematics.jobs.many import Variant, WeightedJobs
-from kinematics.jobs.timing import ALL_JOBS
+from kinematics.jobs.timing import ALL_JOBS, JobHere
 from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.limits.flow import FLOW_KEY
 from kinematics.limits.vibration import AXES, filter_made, modes_of
 from kinematics.machine import Machine, resolved_keys
+from kinematics.machine.keys import AXES as TOOL_AXES
+from kinematics.machine.keys import COMMANDED, CORNERS, EXTRUDER, PATH, RATES
 from kinematics.notebook import NotebookTable, frame_of
 from kinematics.studies.caps import cap_rows
 from kinematics.studies.held_by import HeldBy, held_under
 from kinematics.studies.intervals import USUAL, Interval, Sampling, drawn_totals, interval_of
 from kinematics.studies.knees import FALLS, Knee
-from kinematics.studies.knobs import Knob, settings_of, variant_of
+from kinematics.studies.knobs import Knob, asked_where_it_differs, settings_of, variant_of
 
 if TYPE_CHECKING:
     import pandas
 
 
-AHEAD = 8  # chunks of which the times are asked for before the first one is there
+AHEAD = 8  # chunks of which jobs that are elsewhere are asked for the times before the first one is there
 CHUNK = 64  # candidates at a time: a row is told as soon as its chunk is done
 COMMANDED_KEYS = ("feed_override", "commanded_speed_mm_s")  # ends of keys that change what is commanded
 
@@ -90,23 +93,33 @@ def row_dict(knobs: Sequence[Knob], row: SweepRow) -> dict[str, object]:
     }
 
 
-def _judged(variant: Variant, jobs: WeightedJobs) -> tuple[bool | None, tuple[str, ...]]:
-    """Whether what a candidate turns is within the known caps of its machine, and what stops it.
+class _Judged(NamedTuple):
+    """What stops a candidate, what is judged of it, and whether every cap of that is known."""
 
-    Judged are the limits that the candidate turns, and what its commanded speeds ask of the hotend.
-    """
+    stopped: tuple[str, ...]
+    judged: bool
+    known: bool
+
+    def with_more(self, other: _Judged) -> tuple[bool | None, tuple[str, ...]]:
+        """Whether a candidate is within the known caps, by two things that are judged of it, and what stops it."""
+        if stopped := tuple(dict.fromkeys(self.stopped + other.stopped)):
+            return False, stopped
+        return (True if (self.judged or other.judged) and self.known and other.known else None), ()
+
+
+def _by_caps(variant: Variant) -> _Judged:
+    """The limits that a candidate turns against the known caps of its machine."""
     rows = [row for row in cap_rows(variant.machine, limits=variant.varied) if row.asked is not None]
-    stopped = [row.stopped_by for row in rows if row.within_caps is False]
-    melts = any(key == FLOW_KEY or key.endswith(COMMANDED_KEYS) for key in variant.varied)
-    known = all(row.within_caps for row in rows)
-    if melts:
-        share = jobs.share_of_flow(variant)
-        if share > 1.0 + FALLS:
-            stopped.append("hotend flow")
-        known = known and share > 0.0
-    if stopped:
-        return False, tuple(dict.fromkeys(stopped))
-    return (True if (rows or melts) and known else None), ()
+    stopped = tuple(row.stopped_by for row in rows if row.within_caps is False)
+    return _Judged(stopped, bool(rows), all(row.within_caps for row in rows))
+
+
+def _by_flow(jobs: WeightedJobs, variant: Variant) -> _Judged:
+    """What the commanded speeds that a candidate turns ask of the hotend."""
+    if not any(key == FLOW_KEY or key.endswith(COMMANDED_KEYS) for key in variant.varied):
+        return _Judged((), False, True)
+    share = jobs.share_of_flow(variant)
+    return _Judged(("hotend flow",) if share > 1.0 + FALLS else (), True, share > 0.0)
 
 
 def ranges_left(machine: Machine, knobs: Sequence[Knob]) -> bool:
@@ -151,13 +164,15 @@ def sweep_rows(
     intervals are drawn where ranges are left: of every candidate on the same draws.
     """
     at_a_time = CHUNK if not points or not ranges_left(machine, knobs) else 1  # each is then timed on many draws
+    by_caps = asked_where_it_differs(_by_caps, machine, knobs, (COMMANDED,))
+    by_flow = asked_where_it_differs(partial(_by_flow, jobs), machine, knobs, (PATH, TOOL_AXES, CORNERS, RATES))
     begun = _begun(jobs, machine, knobs, [points[i : i + at_a_time] for i in range(0, len(points), at_a_time)])
     first = 0
     for chosen, variants, answer in begun:
         totals = answer()
         rows = []
         for k, point in enumerate(chosen):
-            within, stopped = _judged(variants[k], jobs)
+            within, stopped = by_caps(point).with_more(by_flow(point))
             before = first + k
             known = _intervals(variants[k], jobs, sampling, lambda share, before=before: tell(before + share))  # type: ignore[misc]
             rows += [
@@ -174,14 +189,15 @@ def sweep_rows(
 def _begun(
     jobs: WeightedJobs, machine: Machine, knobs: Sequence[Knob], chunks: Sequence[Sequence[tuple[float, ...]]]
 ) -> Iterator[tuple[Sequence[tuple[float, ...]], list[Variant], Callable[[], Any]]]:
-    """Each chunk of points with its variants and the way to their totals; jobs that are elsewhere work on a few chunks
-    ahead of the one that is waited for.
+    """Each chunk of points with its variants and the way to their totals; jobs work on the next chunk, those that are
+    elsewhere on a few more, while one is waited for.
     """
+    most = 1 if all(isinstance(job, JobHere) for job in jobs.prepared) else AHEAD
     ahead: deque[tuple[Sequence[tuple[float, ...]], list[Variant], Callable[[], Any]]] = deque()
     for chosen in chunks:
         variants = [variant_of(machine, settings_of(knobs, point)) for point in chosen]
         ahead.append((chosen, variants, jobs.totals_later(variants)))
-        if len(ahead) > AHEAD:
+        if len(ahead) > most:
             yield ahead.popleft()
     yield from ahead
 
@@ -232,9 +248,11 @@ def best_trade_offs(rows: Sequence[SweepRow], costs: Mapping[str, Sequence[float
     table = np.column_stack([[row.total_s for row in rows], *(np.asarray(cost, np.float64) for cost in costs.values())])
     order = np.lexsort(table.T[::-1])
     kept: list[int] = []
-    for i in order.tolist():
-        if not any((table[k] <= table[i]).all() and (table[k] < table[i]).any() for k in kept):
-            kept.append(i)
+    while order.size:  # the first of them nothing beats that is left
+        first = int(order[0])
+        kept.append(first)
+        beaten = (table[first] <= table[order]).all(axis=1) & (table[first] < table[order]).any(axis=1)
+        order = order[1:][~beaten[1:]]
     return kept
 
 
@@ -262,11 +280,14 @@ def recommended(sweep: Sweep) -> SweepRow | None:
         if quickest > most:
             return None
 
-    def harshness(row: SweepRow) -> tuple[float, ...]:
-        machine = variant_of(sweep.machine, settings_of(sweep.knobs, row.point)).machine
-        return (machine.motion.print_acceleration_mm_s2, *row.point)
-
-    return min((row for row in rows if row.total_s <= max(most, quickest)), key=harshness)
+    acceleration = asked_where_it_differs(
+        lambda variant: variant.machine.motion.print_acceleration_mm_s2,
+        sweep.machine,
+        sweep.knobs,
+        (COMMANDED, TOOL_AXES, EXTRUDER, CORNERS, RATES),
+    )
+    gentle = (row for row in rows if row.total_s <= max(most, quickest))
+    return min(gentle, key=lambda row: (acceleration(row.point), *row.point))
 
 
 def trade_offs_of(sweep: Sweep) -> tuple[TradeOff, ...]:
@@ -275,7 +296,10 @@ def trade_offs_of(sweep: Sweep) -> tuple[TradeOff, ...]:
     Of rows that are equal in time and in all costs the first counts.
     """
     rows = rows_of_all_jobs(sweep)
-    each = [costs_of(variant_of(sweep.machine, settings_of(sweep.knobs, row.point)).machine) for row in rows]
+    costs_at = asked_where_it_differs(
+        lambda variant: costs_of(variant.machine), sweep.machine, sweep.knobs, (COMMANDED, EXTRUDER, RATES)
+    )
+    each = [costs_at(row.point) for row in rows]
     costs = {name: [one[name] for one in each] for name in each[0]}
     found: dict[tuple[float, ...], TradeOff] = {}
     for i in best_trade_offs(rows, costs):

@@ -15,7 +15,7 @@ import io
 import json
 import os
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -63,9 +63,11 @@ def fingerprint(
 def program_hash() -> str:
     """Hash of all that the program consists of: two states of one version may count differently."""
     found = hashlib.sha256()
-    for path in sorted([*PACKAGE.rglob("*.py"), *PACKAGE.rglob("*.toml")]):
-        found.update(str(path.relative_to(PACKAGE)).encode())
-        found.update(path.read_bytes())
+    paths = (os.path.join(folder, name) for folder, _, names in os.walk(PACKAGE) for name in names)
+    for path in sorted(path for path in paths if path.endswith((".py", ".toml"))):
+        found.update(path.removeprefix(str(PACKAGE)).encode())
+        with open(path, "rb", buffering=0) as file:
+            found.update(file.read())
     return found.hexdigest()
 
 
@@ -166,7 +168,7 @@ class SweepFile:
 
     def _refuse_what_is_not_ours(self, content: bytes) -> None:
         """Raise InputError where a file of another kind has one of the two names, or a link."""
-        ours = not content or content.startswith(self._line(self._head).encode()) or self._read_mark() is not None
+        ours = not content or content.startswith(self._lines([self._head]).encode()) or self._read_mark() is not None
         if self._told.is_symlink() or (not ours) or (not content and self._is_foreign_json()):
             place = self._partial if not ours else self._told
             self._file.close()
@@ -221,7 +223,7 @@ class SweepFile:
     def _begin_after(self, content: bytes) -> None:
         """Leave in the file what was taken of it, or its head alone."""
         known = self._read_mark() if self.earlier else None
-        kept = content[: known.size] if known is not None else self._line(self._head).encode()
+        kept = content[: known.size] if known is not None else self._lines([self._head]).encode()
         if not content.startswith(kept):
             self._file.seek(0)
             self._file.write(kept)
@@ -236,10 +238,10 @@ class SweepFile:
         return spreadsheet_text(text) if self._path.suffix == ".csv" else text
 
     @staticmethod
-    def _line(cells: Sequence[str]) -> str:
-        line = io.StringIO()
-        csv.writer(line, lineterminator="\n").writerow(cells)
-        return line.getvalue()
+    def _lines(rows: Iterable[Sequence[str]]) -> str:
+        lines = io.StringIO()
+        csv.writer(lines, lineterminator="\n").writerows(rows)
+        return lines.getvalue()
 
     def write(self, rows: Sequence[SweepRow]) -> None:
         """Append the rows of finished candidates; they are on the disk within NOTED_EVERY of work, and when this is
@@ -249,9 +251,9 @@ class SweepFile:
         for row in rows:
             within = "" if row.within_caps is None else ("yes" if row.within_caps else "no")
             between = () if row.interval_s is None else row.interval_s
-            cells = [*(repr(value) for value in row.point), self._text(row.job), repr(row.total_s), *map(repr, between)]
-            lines.append(self._line([*cells, within, self._text("; ".join(row.stopped_by))]))
-        added = "".join(lines).encode()
+            cells = [*map(repr, row.point), self._text(row.job), repr(row.total_s), *map(repr, between)]
+            lines.append([*cells, within, self._text("; ".join(row.stopped_by))])
+        added = self._lines(lines).encode()
         try:
             left = memoryview(added)
             while left:

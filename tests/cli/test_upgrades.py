@@ -123,14 +123,14 @@ def test_combinations_that_are_timed_are_told(run: Run, own: Path, monkeypatch: 
 
 
 def test_draws_that_are_made_are_told(run: Run, own: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    drawn = PreparedJob.totals
-    monkeypatch.setattr(PreparedJob, "totals", interrupting(2 * 3, drawn))
+    drawn = PreparedJob.totals_later
+    monkeypatch.setattr(PreparedJob, "totals_later", interrupting(2 * 3, drawn))
     ran = run(*BASE, *RANGED, "--json")
     assert ran.status == INTERRUPTED
     made = json.loads(ran.out)["draws"]["draws"]
     assert f"this answer is from the {made:,} of 2,000 draws made by then" in ran.err
     assert made == 3 * DRAWN_TOGETHER
-    monkeypatch.setattr(PreparedJob, "totals", interrupting(0, drawn))
+    monkeypatch.setattr(PreparedJob, "totals_later", interrupting(0, drawn))
     ran = run(*BASE, *RANGED, "--json")
     assert (ran.status, json.loads(ran.out).get("draws")) == (INTERRUPTED, None)
     assert ran.err.endswith("interrupted: this is without what the machine's ranges leave open\n")

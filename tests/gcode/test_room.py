@@ -9,8 +9,13 @@ import numpy as np
 import pytest
 
 from kinematics.errors import InputError
-from kinematics.gcode.chunks import CHUNK
+from kinematics.gcode import portions
+from kinematics.gcode.chunks import CHUNK, JobFile
+from kinematics.gcode.dialects import EXTRUSION
+from kinematics.gcode.moves import Moves
+from kinematics.gcode.portions import Portions, Wanted
 from kinematics.gcode.reader import read_gcode
+from kinematics.gcode.state import ReaderOptions
 from tests.gcode.broke_memory import CASES
 from tests.gcode.reading import doubts, ends, outcome, read
 
@@ -79,3 +84,20 @@ def test_many_arcs_and_events_outgrow_the_first_guess_of_room() -> None:
     assert abs(float(job.moves.dx.sum()) - 100.0) < 1e-6
     many = read(b"G1 X1 F60\n" + b"G4P1\n" * 100_000)
     assert len(many.events.move) == 100_000
+
+
+@pytest.mark.parametrize("lead", [0, 2, 50])
+def test_moves_before_a_portion_are_written_before_it_or_both_anew(lead: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Moves of one portion from each place on, before those of the next; beside plain lists."""
+    monkeypatch.setattr(portions, "LEAD", lead)
+    text = "".join(f"G1 X{i} Y{i % 3} Z{i // 9} E{i / 7:.3f} F{600 + i}\n" for i in range(1, 60)).encode()
+    options = ReaderOptions()
+    first, second = list(Portions(JobFile(text), EXTRUSION, options, Wanted(), len(text) // 2 + 20).read())
+    expected = [column.tolist() for column in second.moves]
+    for begin in range(first.moves.kind.size + 1):
+        before = Moves._make(column[begin:] for column in first.moves)
+        led = second.led_by(before)
+        for column, earlier, later in zip(led, before, expected, strict=True):
+            assert column.tolist() == [*earlier.tolist(), *later]
+        assert np.shares_memory(led.dx, second.moves.dx) == (before.kind.size <= lead)
+    assert [column.tolist() for column in second.moves] == expected

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from random import Random
 
+import numpy as np
 import pytest
 
-from kinematics.jobs.stops import pauses_before
+from kinematics.jobs.stops import pauses_before, stopped_under, stops_of
 from kinematics.jobs.timing import event_clock
 from tests.jobs.conftest import bench, straight, time_of
 
@@ -159,6 +161,35 @@ def test_cooling_down_is_listed_since_nobody_gives_how_fast() -> None:
     (stop,) = stops.unknown
     assert stop.line == 3
     assert stop.what.startswith("cooling the nozzle down to 180 °C")
+
+
+def test_many_clocks_stop_as_each_of_them_does() -> None:
+    """Any stops, heaters under way, cooling and waits of weeks among them, on clocks that run at their own pace."""
+    random = Random(5)
+    words = (
+        "M140 S60",
+        "M104 S220",
+        "M190 S60",
+        "M109 S200",
+        "M109 R180",
+        "M190 R40",
+        "G4 S9",
+        "G28",
+        "M0",
+        "T1",
+        "T0",
+    )
+    words = (*words, "M109 R110", "M104 S150", "G4 S900000", "M190 S9000000", "G10", MOVE.strip())
+    for _ in range(300):
+        text = "\n".join(random.choice(words) for _ in range(14)) + "\n" + MOVE
+        given = {key: value for key, value in HEATERS.items() if random.random() < 0.95}
+        machine = bench(**given, **({"stops__homing_s": 25.0} if random.random() < 0.5 else {}), stops__startup_s=3.0)
+        job = time_of(text, machine).planned.job
+        moments = np.cumsum([random.choice((0.0, 0.5, 30.0)) for _ in range(job.events.kind.size)])
+        clocks = moments[:, None] * np.array([0.0, 0.01, 0.3, 1.0, 4.0, 1e5])
+        found = stopped_under(job.events, machine, clocks, job.facts)
+        alone = [stops_of(job.events, machine, clock, job.facts) for clock in clocks.T]
+        assert found == pytest.approx([one.dwell + one.total for one in alone], rel=1e-12)
 
 
 def test_a_job_of_dwells_alone_has_no_clock_to_keep() -> None:

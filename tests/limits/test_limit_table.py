@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
 from kinematics.limits.class_limits import CAP, FILE_LIMIT_MODES, HONOUR
 from kinematics.limits.classes import MoveClass
-from kinematics.limits.combine import Limits, LimitTable, limits_of
+from kinematics.limits.combine import PARTS, Limits, LimitTable, Part, limits_of
 from kinematics.machine import Machine
+from kinematics.machine.keys import COMMANDED, PATH
 from kinematics.machine.names import all_keys
 from tests.machine.test_machine import VALUES
 
@@ -30,11 +31,13 @@ OTHERS: dict[str, Any] = {
     "motors.e.max_speed_mm_s": 20.0,
     "motors.x.max_acceleration_mm_s2": 800.0,
     "hotend.max_flow_mm3_s": [[200, 4.0], [220, 9.0]],
+    "motors.y.torque_nm": [[0.0, 0.4], [600.0, 0.1]],
 }
-# What a key cannot do without: a filter its frequency, a covariance its keys.
+# What a key cannot do without: a filter its frequency, a covariance its keys, a curve of torque what a turn moves.
 BESIDE: dict[str, dict[str, Any]] = {
     "vibration.x.filter": {"vibration.x.filter_frequency_hz": 48.0},
     "vibration.y.filter": {"vibration.y.filter_frequency_hz": 48.0},
+    "motors.y.torque_nm": {"motors.y.mm_per_rev": 40.0},
     "checked.covariance": {"checked.keys": VALUES["checked.keys"]},
 }
 CHANGES = [
@@ -68,6 +71,8 @@ def test_every_key_changes_what_the_table_says_that_it_lifts(change: dict[str, A
     changed = machine.with_settings(change)
     assert_same(table.of(changed), limits_of(changed, TABLE, mode))
     assert_same(table.of(machine), limits_of(machine, TABLE, mode))  # and back again
+    both, _ = table.of_many([machine, changed])
+    np.testing.assert_array_equal(both, [limits_of(one, TABLE, mode).values for one in (machine, changed)])
 
 
 @settings(deadline=None)
@@ -82,13 +87,40 @@ def test_any_machines_one_after_another(changes: list[tuple[dict[str, Any], bool
         assert_same(table.of(machine, varied), limits_of(machine, TABLE, mode, varied))
 
 
-def test_a_candidate_makes_only_its_own_part_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_candidate_makes_only_its_own_part_anew_and_each_value_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    made: list[str] = []
+
+    def counting(name: str, part: Part) -> Part:
+        return part._replace(make=lambda row: (made.append(name), part.make(row))[1])
+
+    monkeypatch.setattr("kinematics.limits.combine.PARTS", {name: counting(name, one) for name, one in PARTS.items()})
     table = LimitTable(TABLE)
-    first = table.of(Machine())
-    monkeypatch.setattr("kinematics.limits.combine.PARTS", {})
-    assert_same(table.of(Machine().with_settings({"machine.name": "other"})), first)
-    with pytest.raises(KeyError, match="path"):
-        table.of(Machine().with_settings({"acceleration": 900.0}))
+    machine = Machine()
+    first = table.of(machine)
+    assert_same(table.of(machine.with_settings({"machine.name": "other"})), first)
+    assert made == [name for name in PARTS for _ in TABLE]
+    for acceleration in (900.0, 700.0):
+        for speed in (2.0, 3.0):
+            table.of(machine.with_settings({"acceleration": acceleration, "speed": speed}))
+    anew = made[len(PARTS) * len(TABLE) :]
+    assert sorted(anew) == sorted([PATH, PATH, COMMANDED, COMMANDED] * len(TABLE))
+
+
+@settings(deadline=None)
+@given(st.lists(st.lists(st.sampled_from(CHANGES), max_size=3), min_size=1, max_size=6), st.sampled_from([HONOUR, CAP]))
+def test_many_machines_at_once(changes: list[list[dict[str, Any]]], mode: str) -> None:
+    base, machines = Machine(), []
+    varied = frozenset({"motion.print_acceleration_mm_s2", "motion.junction_deviation_mm"})
+    for settings_of_one in changes:
+        machine = base
+        for change in settings_of_one:
+            machine = machine.with_settings(change)
+        machines.append(machine)
+    values, ties = LimitTable(TABLE, mode).of_many(machines, varied)
+    for machine, found, tied in zip(machines, values, ties, strict=True):
+        expected = limits_of(machine, TABLE, mode, varied)
+        np.testing.assert_array_equal(found, expected.values)
+        assert (tied or expected.drives is not None) == expected.ties
 
 
 def test_every_key_of_the_machine_is_tried() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import pickle
+from random import Random
 from typing import Any
 
 import numpy as np
@@ -11,6 +12,8 @@ import pytest
 
 from kinematics.errors import InputError
 from kinematics.machine import Candidate, Machine, load_machine, parse_settings
+from kinematics.machine.names import all_keys
+from kinematics.toml.sections import plain
 
 READ = [
     ("a=1", {"a": 1}),
@@ -248,3 +251,34 @@ def test_an_unknown_setting_is_helped_only_where_a_name_is_near(key: str, words:
     with pytest.raises(InputError) as caught:
         Machine().with_settings({key: 1})
     assert words in str(caught.value)
+
+
+def test_what_settings_turned_is_known_beside_the_machine_that_they_turned() -> None:
+    """Any settings one after the other: whatever they do not name is as it was, and what they name is known."""
+    random = Random(3)
+    base = load_machine("middling")
+    tries: list[dict[str, Any]] = [
+        {"acceleration": 900.0, "speed": 2.0},
+        {"acceleration": None, "corner": 0.2},
+        {"motion.speed_step_mm_s.x": 8.0},
+        {"motion.speed_step_mm_s": None},
+        {"motion.speed_step_mm_s": {"y": 4.0}},
+        {"motion.junction_deviation_mm": 0.08},
+        {"motion.by_label.outer.feed_override": 0.5},
+        {"motors.x.max_speed_mm_s": 90.0, "machine.bed_mm": [200, 200, 200]},
+        {"hotend.max_flow_mm3_s": [[200, 4.0], [220, 9.0]]},
+        {"stops.homing_s": {"low": 1.0, "likely": 2.0, "high": 3.0}},
+    ]
+    for _ in range(200):
+        machine = base
+        for _ in range(random.randrange(5)):
+            machine = machine.with_settings(random.choice(tries))
+        origin, turned, parts = machine.turned
+        assert origin is base
+        assert sorted(key for of_part in parts.values() for key, _ in of_part) == sorted(turned)
+        for key in {one.name for one in (*all_keys(machine), *all_keys(base))}:
+            now = machine.value_of(key)
+            if key in turned:
+                assert plain(turned[key], given_only=True) == now
+            else:
+                assert now == base.value_of(key)

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
-from kinematics.machine import load_machine
-from kinematics.studies.knees import SHARES, Gain, Knee, knee_of
+from kinematics.jobs.many import Variant, WeightedJobs
+from kinematics.machine import Machine, load_machine
+from kinematics.studies.knees import SHARES, Gain, Knee, knees_of
 from kinematics.studies.knobs import Knob, knob_from, typed
 from tests.jobs.conftest import bench
 from tests.studies.weighted import ZIGZAG, Curve, alone, jobs_of
@@ -20,6 +23,12 @@ BENCH_A = str(Path(__file__).parents[2] / "sample_gcode/machines/bench_cartesian
 LAYERS = "M83\n" + "".join(
     f"G1 Z{0.2 * layer:.1f} F600\nG1 X{(layer % 2) * (10 + 30 * layer)} E1 F3000\n" for layer in range(1, 8)
 )
+
+
+def knee_of(jobs: WeightedJobs, machine: Machine, knob: Knob) -> Knee:
+    """The knee of a knob by itself."""
+    (knee,) = knees_of(jobs, machine, [knob])
+    return knee
 
 
 def swept(knee: Knee) -> dict[float, float]:
@@ -189,3 +198,43 @@ def test_a_range_with_0_or_below_0_is_searched() -> None:
     assert stops.swept.saves_s == pytest.approx(50.0)
     assert now(stops).saves_s == pytest.approx(30.0)
     assert swept(stops)[0.8] == pytest.approx(10.0, rel=1e-3)
+
+
+def test_knees_of_several_knobs_are_looked_for_in_step(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each as by itself, and together in no more rounds than one takes."""
+    jobs, machine = jobs_of(ZIGZAG), bench(cooling__shortest_layer_s=3.0)
+    texts = (
+        "acceleration=100:4000:5",
+        "speed=0.5,1,2",
+        "motion.lookahead_moves=1,4,100",
+        "cooling.shortest_layer_s=0,3,9",
+    )
+    knobs = [knob_from(text) for text in texts]
+    rounds: list[int] = []
+    found = jobs.weighted_or_never
+
+    def counting(variants: Sequence[Variant]) -> Any:
+        rounds.append(len(variants))
+        return found(variants)
+
+    monkeypatch.setattr(jobs, "weighted_or_never", counting)
+    single = [(knee_of(jobs, machine, knob), len(rounds)) for knob in knobs]
+    most = max(np.diff([0, *(count for _, count in single)]))
+    rounds.clear()
+    for together, (by_itself, _) in zip(knees_of(jobs, machine, knobs), single, strict=True):
+        assert words_and_shares(together) == words_and_shares(by_itself)
+        assert seconds_of(together) == pytest.approx(seconds_of(by_itself), rel=ROUNDING, abs=1e-7)
+    assert len(rounds) == most
+
+
+def words_and_shares(knee: Knee) -> list[Any]:
+    """What a knee tells beside seconds."""
+    gains = [gain for gain in (knee.swept, knee.now) if gain is not None]
+    return [knee.knob, knee.down, knee.floor_cause, [share for gain in gains for share in gain.shares]]
+
+
+def seconds_of(knee: Knee) -> list[float]:
+    """The seconds that a knee tells."""
+    gains = [gain for gain in (knee.swept, knee.now) if gain is not None]
+    turning = [] if knee.turning is None else [knee.turning.total_s]
+    return [knee.floor_s, *(second for _, second in knee.curve), *(gain.total_s for gain in gains), *turning]

@@ -10,7 +10,19 @@ from hypothesis import given, seed, settings
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 
-from kinematics.studies.knobs import PARTS, Bracket, Scale, first_met, first_value, narrowed, spread
+from kinematics.studies.knobs import (
+    PARTS,
+    Bracket,
+    Scale,
+    Search,
+    answered,
+    first_met,
+    first_value,
+    in_step,
+    narrowing,
+    put_otherwise,
+    spread,
+)
 
 CLOSE = 1.0001
 RATIOS = Scale(True, CLOSE)
@@ -106,7 +118,7 @@ def test_of_any_yes_and_no_the_ends_miss_and_meet_side_by_side(answers: list[boo
 
     last = 10.0 ** ((len(answers) - 1) / 10.0)
     values = spread(1.0, last, 5, RATIOS)
-    bracket = narrowed(meets, first_met(values, meets(values)), RATIOS)
+    bracket = answered(narrowing(first_met(values, meets(values)), RATIOS), meets)
     if bracket.missed is not None:
         assert meets([bracket.missed]) == [False]
     if bracket.met is not None:
@@ -124,7 +136,7 @@ def test_a_bracket_is_cut_into_eight_a_round() -> None:
         asked.append(len(values))
         return [value >= 300.5 for value in values]
 
-    assert narrowed(meets, Bracket(0.0, float(PARTS**3)), Scale(False, 1.0)) == Bracket(300.0, 301.0)
+    assert answered(narrowing(Bracket(0.0, float(PARTS**3)), Scale(False, 1.0)), meets) == Bracket(300.0, 301.0)
     assert asked == [PARTS - 1] * 3
 
 
@@ -132,3 +144,30 @@ def test_a_turn_beside_nothing_stays_there() -> None:
     """In equal ratios nothing lies between 0 and the least value above it that was looked at."""
     values = spread(0.0, 1.0, 4, RATIOS)
     assert first_value(lambda asked: [x > 0.0 for x in asked], values, RATIOS) == values[1] == 1e-6
+
+
+@seed(23)
+@settings(max_examples=100, deadline=None)
+@given(st.lists(st.tuples(st.floats(0.01, 0.99), st.floats(1e-3, 1e-1)), max_size=6))
+def test_searches_in_step_find_what_each_finds_alone(turns: list[tuple[float, float]]) -> None:
+    """Brackets of 0 to 1, each with a turn and an end of its own; as many rounds as the longest takes."""
+    rounds: list[list[tuple[float, float]]] = []
+
+    def search(turn: float, close: float) -> Search[tuple[float, float], float, Bracket]:
+        narrowed = narrowing(Bracket(0.0, 1.0), Scale(False, close))
+        return put_otherwise(narrowed, lambda value: (turn, value), lambda beyond: beyond >= 0.0)
+
+    def answer(asked: Sequence[tuple[float, float]]) -> list[float]:
+        rounds.append([*asked])
+        return [value - turn for turn, value in asked]
+
+    together = answered(in_step([search(*turn) for turn in turns]), answer)
+    took, found = len(rounds), []
+    for turn in turns:
+        rounds.clear()
+        found.append(answered(search(*turn), answer))
+        took = max(took, len(rounds))
+        assert found[-1].missed < turn[0] <= found[-1].met  # type: ignore[operator]
+    assert together == found
+    assert took <= 4  # 8⁴ > 1000
+    assert took == max((math.ceil(math.log(1.0 / close, 8) - 1e-9) for _, close in turns), default=0)

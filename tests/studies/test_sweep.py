@@ -10,11 +10,22 @@ from typing import Any
 import numpy as np
 import pytest
 
-from kinematics.jobs.many import WeightedJobs
+from kinematics.errors import InputError
+from kinematics.jobs.many import Variant, WeightedJobs
 from kinematics.jobs.prepared import PreparedJob
 from kinematics.machine import Machine, load_machine
+from kinematics.machine.keys import COMMANDED
 from kinematics.studies.caps import caps_of
-from kinematics.studies.knobs import Knob, grid, is_logarithmic, knob_from, sample, variant_of
+from kinematics.studies.knobs import (
+    Knob,
+    asked_where_it_differs,
+    grid,
+    is_logarithmic,
+    knob_from,
+    sample,
+    settings_of,
+    variant_of,
+)
 from kinematics.studies.sweep import (
     ACCELERATION,
     ALL_JOBS,
@@ -264,3 +275,57 @@ def test_the_time_as_it_is_now_is_that_of_the_last_row_of_a_candidate() -> None:
     assert present_total_of(one, bench()) == pytest.approx(straight(100, 100))
     both = jobs_of("G1 X100 E1 F6000\n", "G1 X10 E1 F6000\n", weights=[3.0, 0.5])
     assert present_total_of(both, bench()) == pytest.approx(3.0 * straight(100, 100) + 0.5 * straight(10, 100))
+
+
+def test_a_question_is_asked_once_where_nothing_differs_on_which_it_hangs() -> None:
+    """Against asking it of every point; the first knob turns the path, the second commanded speeds."""
+    machine = load_machine("middling")
+    knobs = [knob_from("acceleration=500,900,2000"), knob_from("speed=0.5,1"), knob_from("stops.homing_s=0,9")]
+    asked: list[Variant] = []
+
+    def question(variant: Variant) -> tuple[float, float | None]:
+        asked.append(variant)
+        return variant.machine.motion.print_acceleration_mm_s2, variant.machine.stops.homing_s
+
+    answer = asked_where_it_differs(question, machine, knobs, (COMMANDED,))
+    for point in [*grid(knobs), *grid(knobs)]:
+        assert answer(point) == question(variant_of(machine, settings_of(knobs, point)))
+    assert len(asked) == 24 + 6
+
+
+@pytest.mark.parametrize("name", ["bench_cartesian", "bench_crossed_belt"])
+def test_grids_are_judged_as_every_point_by_itself(name: str) -> None:
+    """Caps, flow and costs of a grid of knobs of every kind, against a sweep of each point alone."""
+    machine = load_machine(str(ROOT / f"sample_gcode/machines/{name}.toml"))
+    texts = (
+        "acceleration=500,20000",
+        "speed=0.5,9",
+        "corner=0.01,1",
+        "flow=3,90",
+        "quality.ringing_budget_mm=0.01,0.3",
+    )
+    knobs = [knob_from(text) for text in texts]
+    jobs = jobs_of(ZIGZAG)
+    rows = [row for chunk in sweep_rows(jobs, machine, knobs, list(grid(knobs))) for row in chunk]
+    found = trade_offs_of(Sweep(machine, tuple(knobs), tuple(rows), ()))
+    for one in found:
+        settings = settings_of(knobs, one.row.point)
+        assert one.costs == costs_of(machine.with_settings(settings))
+    for row in rows:
+        single = [Knob(knob.name, (value,)) for knob, value in zip(knobs, row.point, strict=True)]
+        ((alone_row,),) = sweep_rows(jobs, machine, single, [row.point])
+        assert (row.within_caps, row.stopped_by) == (alone_row.within_caps, alone_row.stopped_by)
+        assert row.total_s == pytest.approx(alone_row.total_s, rel=ROUNDING)
+    assert {row.within_caps for row in rows} >= {False}
+    assert len({row.stopped_by for row in rows}) > 2
+
+
+def test_rows_before_a_candidate_that_cannot_move_are_told_first() -> None:
+    """What is next is at work by then: what is wrong there, with a single candidate, waits for its turn."""
+    machine = load_machine(BENCH_A)
+    knobs = [knob_from("axes.x.friction_n=" + ",".join(str(value / 5) for value in [*range(1, 129), 160]))]
+    chunks = sweep_rows(jobs_of(ZIGZAG), machine, knobs, list(grid(knobs)))
+    assert len(next(chunks)) == 64
+    assert len(next(chunks)) == 64
+    with pytest.raises(InputError, match="friction"):
+        next(chunks)
