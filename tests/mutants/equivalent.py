@@ -63,7 +63,9 @@ BESIDE_ITSELF = "A run beside itself adds nothing to its own lead; where it begi
 FIRST_RUN = "The first run has nothing behind it, in one piece or in two, so that nobody asks where it begins."
 PLACES = "places = np.append(np.concatenate([[0.0], np.cumsum(lengths)])[first], lengths.sum())"
 SHARED = "shared = _leads_between(places, leads[first], np.append(rests[first], True), most, NEAR * budget)"
-RESIDUAL = "vibration/residual.py"
+RESIDUAL, CLOSER = "vibration/residual.py", "closer = np.linspace(left, right, CLOSER + 1)"
+TOPS = "tops = (seen >= around[:-2]) & (seen >= around[2:]) & (seen >= NEARLY_HIGHEST * worst)"
+LOOKED_AT = "True at least where all are: more places are looked at, and nothing is found above the highest."
 LEFT_OUT = "Only how soon runs are left out that count for less than what is found."
 ENDS = "A chain of one piece ends where `find_tied` has it, by the same formula; one that does not hold ends nowhere."
 
@@ -348,13 +350,6 @@ EQUIVALENT: tuple[Equivalent, ...] = (
         "Where pieces meet both admit the same, and the last has no end: the twelfth digit of an acceleration.",
     ),
     changed(
-        "planner/ceilings.py",
-        "steady_ceilings",
-        "_, _, _, ramp_1, ramp_2, ramp_3 = motors_of_class(inverse, int(classes[i]), 3, STEADY_SHARE)",
-        (", 3,", ", 4,"),
-        "There are three motors at most: the second and the third are looked up either way.",
-    ),
-    changed(
         "planner/features.py",
         "",
         "NO_MOTORS = MotorFeatures(np.empty((0, 0)), np.empty((0, 0)), np.empty((0, 0)))",
@@ -580,5 +575,14 @@ EQUIVALENT: tuple[Equivalent, ...] = (
     changed(ROUNDED, "leads_between", "begins[:1] = True", (":1", ": 2"), FIRST_RUN),
     *each(ROUNDED, "leads_between", PLACES, "[[0.0]", ("[[ 1.0]", "[[ -1.0]"), FIRST_RUN),
     changed(ROUNDED, "leads_between", SHARED, ("True", "False"), "Behind the last run nobody looks."),
-    changed(RESIDUAL, "worst_residual", "closer = np.linspace(left, right, CLOSER + 1)", ("+", "|"), "Forty is even."),
+    *each(RESIDUAL, "worst_residual", CLOSER, "+", ("|", "^"), "Forty is even."),
+    *(
+        changed(RESIDUAL, "worst_residual", TOPS, (f"& {other}", f"{operator} {other}"), LOOKED_AT)
+        for other in ("(seen >= around[2:])", "(seen >= NEARLY")
+        for operator in ("+", "*", "//", "**", "|")
+    ),
+    *(
+        changed(RESIDUAL, "worst_residual", TOPS, (f">= {other}", f"is not {other}"), LOOKED_AT)
+        for other in ("around[:-2]", "around[2:]", "NEARLY_HIGHEST")
+    ),
 )
