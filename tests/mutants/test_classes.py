@@ -112,7 +112,7 @@ def test_the_drives_in_force_are_as_many_as_are_known(driven: str) -> None:
         limits = limits_of(machine.with_settings({"filament.pressure_advance_s": advance}, "test"), EVERY_KIND)
         told = list(limits.in_force())
         falling = [*numbers[: len(driven)], *[by.ADVANCE][: advance > 0.0]]
-        for bounds in (by.SPEED, by.RAMP):
+        for bounds in (by.OF_SPEED, by.OF_RAMP):
             found = [one.cause for one in told if one.hangs_on == by.OWN_SPEED and one.bounds == bounds]
             assert found == falling
         assert [one.feature for one in told if one.hangs_on != by.OWN_SPEED] == constant

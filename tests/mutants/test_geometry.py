@@ -260,7 +260,7 @@ def test_steady_speed_of_carriages_is_each_moves_own(block: int, monkeypatch: py
     of both moves. Straight pieces, with which no carriage bends (c = 0), keep to 120 mm/s.
     """
     monkeypatch.setattr("kinematics.planner.plan.BLOCK", block)
-    monkeypatch.setattr("kinematics.planner.batch.BLOCK", block)
+    monkeypatch.setattr("kinematics.planner.batch.BATCH_BLOCK", block)
     monkeypatch.setattr("kinematics.planner.ceilings.VOTER_EVERY", 2)
     rng, moves = np.random.default_rng(block), 36
     bend = 10.0 ** rng.uniform(-2.5, -0.5, (3, moves)) * (rng.random((3, moves)) < 0.7)
