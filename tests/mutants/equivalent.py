@@ -49,11 +49,25 @@ def everywhere(path: str, pattern: str, others: tuple[str, ...], proof: str) -> 
 
 
 FALLING, COMBINE, PASSES, TIED = "planner/falling.py", "limits/combine.py", "planner/passes.py", "planner/tied.py"
-MOTORS = (
-    "MOTORS: Part(_motors, (*range(by.MOTOR_1_MOST, by.MOTOR_1_MOST + 3), "
-    "*range(by.MOTOR_1_RAMP, by.MOTOR_1_RAMP + 3))),"
-)
-NO_KEY = "No key lifts this part alone and no cap lowers its columns: they are fresh, infinite, whenever it is made."
+LAST = "if last is not None and last[0] is machine and last[1] == varied and last[2] == scaled:"
+MADE = "if made is None or made[0] is not base or made[1] != varied or made[2] != scaled:"
+MADE_AGAIN = "Limits that are made once more are the same."
+DRIVES = "by_speed |= {by.DRIVE_1 + i: True for i in range(len(self.drives.names) if self.drives is not None else 0)}"
+HOLDS = "if given[one.column] if one.column is not None else by_speed.get(one.cause, one.hangs_on == by.ON_MOVES):"
+NO_COLUMN = "What has no column hangs on `moves`, always the same word, or on its own speed, a word before that."
+PIECES = "if held[k] & (1 << PIECED + motor):"
+FILTERED, ROUNDED, LEADS = "planner/filtered.py", "vibration/path_rounding.py", "_leads_between"
+LEAD = "lead = leads_between(features.length, features.change[: lead.size] > 0.0, rests, lead, most, filtered.budget)"
+AHEAD = "while ahead < behind and k < runs and not rests[k]:"
+BESIDE_ITSELF = "A run beside itself adds nothing to its own lead; where it begins at rest nothing lies behind it."
+FIRST_RUN = "The first run has nothing behind it, in one piece or in two, so that nobody asks where it begins."
+PLACES = "places = np.append(np.concatenate([[0.0], np.cumsum(lengths)])[first], lengths.sum())"
+SHARED = "shared = _leads_between(places, leads[first], np.append(rests[first], True), most, NEAR * budget)"
+RESIDUAL, CLOSER = "vibration/residual.py", "closer = np.linspace(left, right, CLOSER + 1)"
+TOPS = "tops = (seen >= around[:-2]) & (seen >= around[2:]) & (seen >= NEARLY_HIGHEST * worst)"
+LOOKED_AT = "True at least where all are: more places are looked at, and nothing is found above the highest."
+LEFT_OUT = "Only how soon runs are left out that count for less than what is found."
+ENDS = "A chain of one piece ends where `find_tied` has it, by the same formula; one that does not hold ends nowhere."
 
 CEILINGS, CORNERS, BATCH, PLAN = "planner/ceilings.py", "planner/corners.py", "planner/batch.py", "planner/plan.py"
 VOTES = "votes += 1 if found == chosen else -1"
@@ -92,8 +106,8 @@ FAMILIES: tuple[Iterator[Equivalent], ...] = (
     ),
     everywhere(
         PLAN,
-        r"LANES - 1\b",
-        ("LANES % 1", "LANES >> 1", "LANES & 1", "LANES - 2"),
+        r"SECONDS_TABLES - 1\b",
+        ("SECONDS_TABLES % 1", "SECONDS_TABLES >> 1", "SECONDS_TABLES & 1", "SECONDS_TABLES - 2"),
         ANY_TABLE,
     ),
     everywhere(
@@ -105,9 +119,9 @@ FAMILIES: tuple[Iterator[Equivalent], ...] = (
     everywhere("planner/features.py", r"\bsize // 4\b", ("size % 4", "size | 4"), ROOM),
     everywhere(PLAN, r"\bchains > 0\b", ("chains != 0",), "Chains are counted."),
     everywhere(PLAN, r"\bsize == 0\b", ("size <= 0",), "A size is 0 or more."),
-    everywhere(PLAN, r"DELAY\] > 0\.0", ("DELAY] != 0.0",), "A delay is 0 or more."),
+    everywhere(PLAN, r"ADVANCE_DELAY\] > 0\.0", ("ADVANCE_DELAY] != 0.0",), "A delay is 0 or more."),
     *(everywhere(path, r"\bwindow > 0\b", ("window != 0",), "A window is 0 or more.") for path in (BATCH, PLAN)),
-    everywhere(PLAN, r"i & np\.uint64\(LANES - 1\)", ("i % np.uint64(LANES - 1)",), ANY_TABLE),
+    everywhere(PLAN, r"i & np\.uint64\(SECONDS_TABLES - 1\)", ("i % np.uint64(SECONDS_TABLES - 1)",), ANY_TABLE),
 )
 
 EQUIVALENT: tuple[Equivalent, ...] = (
@@ -173,7 +187,7 @@ EQUIVALENT: tuple[Equivalent, ...] = (
     changed(
         "limits/columns.py",
         "",
-        "NODE_SPEED_COLUMNS = _columns(lambda one: one.bounds == NODE_SPEED)",
+        "NODE_SPEED_COLUMNS = _columns(lambda one: one.bounds == OF_NODE_SPEED)",
         ("==", ">="),
         "Of the words for what a ceiling bounds it is the last in the alphabet.",
     ),
@@ -222,8 +236,6 @@ EQUIVALENT: tuple[Equivalent, ...] = (
         ("<=", "!=", "is not"),
         "Fresh memory is as good.",
     ),
-    changed(COMBINE, "", MOTORS, ("MOTOR_1_RAMP + 3", "MOTOR_1_RAMP ^ 3"), NO_KEY),
-    changed(COMBINE, "", MOTORS, ("MOTOR_1_RAMP + 3", "MOTOR_1_RAMP >> 3"), NO_KEY),
     changed(
         FALLING,
         "held_by",
@@ -290,7 +302,7 @@ EQUIVALENT: tuple[Equivalent, ...] = (
     changed(
         FALLING,
         "lowest_line",
-        "if tables[move, k, at, END] < fast:",
+        "if tables[move, k, at, UP_TO] < fast:",
         ("< fast", "<= fast"),
         "Where no line is told the general way is taken, which comes to the same numbers.",
     ),
@@ -326,8 +338,8 @@ EQUIVALENT: tuple[Equivalent, ...] = (
     changed(
         "planner/durations.py",
         "tell_all",
-        "if holder >= 0 and w[ramps.WANTING + j] <= 0.0:",
-        ("WANTING + j", "WANTING & j"),
+        "if holder >= 0 and w[ramps.WANTING_AT + j] <= 0.0:",
+        ("WANTING_AT + j", "WANTING_AT & j"),
         "Told one by one, in the general way, they come to the same numbers.",
     ),
     changed(
@@ -336,27 +348,6 @@ EQUIVALENT: tuple[Equivalent, ...] = (
         "JUST_BELOW = 1.0 - 1e-12  # share of a speed at which what ends there is still known",
         ("1.0 -", "1.0 +"),
         "Where pieces meet both admit the same, and the last has no end: the twelfth digit of an acceleration.",
-    ),
-    changed(
-        "planner/ceilings.py",
-        "steady_ceilings",
-        "_, _, _, ramp_1, ramp_2, ramp_3 = motors_of_class(inverse, int(classes[i]), 3, STEADY_SHARE)",
-        (", 3,", ", 4,"),
-        "There are three motors at most: the second and the third are looked up either way.",
-    ),
-    changed(
-        "limits/combine.py",
-        "of",
-        "if last is not None and last[0] is machine and last[1] == varied and last[2] == scaled:",
-        ("] == scaled", "] is scaled"),
-        "Limits of equal factors that are made anew are the same.",
-    ),
-    changed(
-        "limits/combine.py",
-        "_made_of",
-        "if made is None or made[0] is not base or made[1] != varied or made[2] != scaled:",
-        ("] != scaled", "] is not scaled"),
-        "Limits of equal factors that are made anew are the same.",
     ),
     changed(
         "planner/features.py",
@@ -368,7 +359,7 @@ EQUIVALENT: tuple[Equivalent, ...] = (
     *each(
         "limits/columns.py",
         "",
-        '*(Ceiling(RAMP, X_ACCELERATION + i, axis, X_RAMP + i, f"short lines: {axis} axis acceleration",',
+        '*(Ceiling(OF_RAMP, X_ACCELERATION + i, axis, X_RAMP + i, f"short lines: {axis} axis acceleration",',
         "X_RAMP + i",
         ("X_RAMP | i", "X_RAMP ^ i"),
         "X_RAMP is 8, and i is below 3.",
@@ -490,13 +481,10 @@ EQUIVALENT: tuple[Equivalent, ...] = (
         ("window - 1", "window * 1"),
         "What is added where the next stretch begins is written over by that one.",
     ),
-    changed(
-        COMBINE,
-        "of",
-        "if last is not None and last[0] is machine and last[1] == varied and last[2] == scaled:",
-        ("[1] ==", "[1] is"),
-        "Limits that are made once more are the same.",
-    ),
+    *(changed(COMBINE, "of", LAST, (f"[{k}] ==", f"[{k}] is"), MADE_AGAIN) for k in (1, 2)),
+    *(changed(COMBINE, "_made_of", MADE, (f"[{k}] !=", f"[{k}] is not"), MADE_AGAIN) for k in (1, 2)),
+    changed(COMBINE, "in_force", DRIVES, ("else 0", "else -1"), "A range that ends below nothing is empty as well."),
+    *each(COMBINE, "in_force", HOLDS, "hangs_on ==", ("hangs_on >=", "hangs_on is"), NO_COLUMN),
     changed(
         FALLING,
         "end_of_speed",
@@ -561,5 +549,42 @@ EQUIVALENT: tuple[Equivalent, ...] = (
         "for command_filter, u, u_after in zip(filters, before, after, strict=True):",
         ("True", "False"),
         "There are as many of each.",
+    ),
+    *each(TIED, "end_speeds", PIECES, "&", ("+", "-", "*", "/", "//", "%", "|", "^"), ENDS),
+    changed(TIED, "end_speeds", PIECES, ("1 <<", "1 -"), ENDS),
+    changed(TIED, "end_speeds", PIECES, ("+ motor", "<< motor"), "As many bits in all."),
+    changed(
+        TIED, "end_speeds", "ends, slow = why != np.uint8(NO_CAUSE), 1.0 / top", ("!=", "<"), "The last of a byte."
+    ),
+    changed(TIED, "end_speeds", "is_rest = rest[start + np.uint64(k + 1)] != 0", ("!=", ">"), "It is 0 or 1."),
+    changed(TIED, "end_speeds", "stop = end_of_speed(work.table, 0, motor)", ("0, motor", "-1, motor"), "One move's."),
+    changed(CEILINGS, "steady_ceilings", "if classes[i] != commonest:", ("!=", "is not"), "Once more to the same."),
+    *each(
+        FILTERED, "with_rounding", "corners &= features.rest[:-1] == 0", "==", ("<=", ">="), "Rests are passed over."
+    ),
+    changed(FILTERED, "with_rounding", "corners = features.change > 0.0", (">", "!="), "A change is 0 or more."),
+    changed(FILTERED, "with_rounding", LEAD, (">", "!="), "A change is 0 or more."),
+    *each(ROUNDED, LEADS, "ahead, k = own, i + 1", "+ 1", ("* 1", "// 1", "** 1", "| 1", "+ 0"), BESIDE_ITSELF),
+    *each(ROUNDED, LEADS, AHEAD, "ahead <", ("ahead !=", "ahead <=", "ahead is not"), "What lies behind counts then."),
+    *each(ROUNDED, LEADS, AHEAD, "k <", ("k !=", "k <=", "k is not"), "The last place is a rest."),
+    changed(ROUNDED, LEADS, "while k > 0 and not rests[k]:", (">", "!="), "A place goes back by one at a time."),
+    *each(
+        ROUNDED, LEADS, "if min(behind, ahead) > own:", ">", ("!=", "is not"), "Each is more, or that number itself."
+    ),
+    *each(ROUNDED, LEADS, "if behind * gap >= most * near:", ">=", ("==", ">", "is"), LEFT_OUT),
+    *each(ROUNDED, LEADS, "if ahead * gap >= most * near:", ">=", ("==", ">", "is"), LEFT_OUT),
+    changed(ROUNDED, "leads_between", "begins = turns | rests[:-1]", ("|", "+"), "Of truths the sum is the union."),
+    changed(ROUNDED, "leads_between", "begins[:1] = True", (":1", ": 2"), FIRST_RUN),
+    *each(ROUNDED, "leads_between", PLACES, "[[0.0]", ("[[ 1.0]", "[[ -1.0]"), FIRST_RUN),
+    changed(ROUNDED, "leads_between", SHARED, ("True", "False"), "Behind the last run nobody looks."),
+    *each(RESIDUAL, "worst_residual", CLOSER, "+", ("|", "^"), "Forty is even."),
+    *(
+        changed(RESIDUAL, "worst_residual", TOPS, (f"& {other}", f"{operator} {other}"), LOOKED_AT)
+        for other in ("(seen >= around[2:])", "(seen >= NEARLY")
+        for operator in ("+", "*", "//", "**", "|")
+    ),
+    *(
+        changed(RESIDUAL, "worst_residual", TOPS, (f">= {other}", f"is not {other}"), LOOKED_AT)
+        for other in ("around[:-2]", "around[2:]", "NEARLY_HIGHEST")
     ),
 )

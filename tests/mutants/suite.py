@@ -8,6 +8,7 @@ from __future__ import annotations
 PLANS = (
     "tests/mutants/test_drawn_features.py",
     "tests/mutants/test_drawn_paths.py",
+    "tests/mutants/test_curves.py",
     "tests/mutants/test_drawn_ties.py",
     "tests/mutants/test_units.py",
     "tests/mutants/test_plans.py",

@@ -91,6 +91,35 @@ def test_a_step_that_is_lifted_still_stands_for_steps() -> None:
     assert paces_at_rest(lifted)[0, :2] == pytest.approx([0.0, 1 / 5.0], abs=1e-6)
 
 
+# Motor by motor: what must be known of it and of the axis that it moves.
+KNOWN = {"torque_nm": [[0.0, 0.4], [600.0, 0.1]], "mm_per_rev": 40.0, "rotor_inertia_kg_m2": 0.0}
+KNOWN |= {"usable_torque_share": 1.0}
+
+
+@pytest.mark.parametrize("driven", ["", "x", "xy", "xyz", "xyze", "xz", "ze"])
+def test_the_drives_in_force_are_as_many_as_are_known(driven: str) -> None:
+    """Numbered in the order of the motors, of speed and of ramps; pressure advance beside them, and no other.
+
+    What is constant stands before: speeds of the axes whose torque curves end, the extruder's, and the machine's own.
+    """
+    settings: dict[str, object] = {"axes.e.max_speed_mm_s": 20.0}
+    for axis in driven:
+        settings |= {f"motors.{axis}.{key}": value for key, value in KNOWN.items()}
+        settings |= {f"axes.{axis}.moving_mass_kg": 0.5, f"axes.{axis}.friction_n": 1.0}
+    machine, numbers = Machine().with_settings(settings, "test"), [by.DRIVE_1, by.DRIVE_2, by.DRIVE_3, by.DRIVE_4]
+    constant = ["pace", *driven.replace("e", ""), "ratio", "", "sharpness", "curvature"]
+    for advance in (0.0, 0.05):
+        limits = limits_of(machine.with_settings({"filament.pressure_advance_s": advance}, "test"), EVERY_KIND)
+        told = list(limits.in_force())
+        falling = [*numbers[: len(driven)], *[by.ADVANCE][: advance > 0.0]]
+        for bounds in (by.OF_SPEED, by.OF_RAMP):
+            found = [one.cause for one in told if one.hangs_on == by.ON_OWN_SPEED and one.bounds == bounds]
+            assert found == falling
+        assert [one.feature for one in told if one.hangs_on != by.ON_OWN_SPEED] == constant
+        assert limits.need_every_move is (len(falling) > 0)
+        assert limits.sight(by.Surroundings(0.25, None)).ahead == (math.inf if falling else 0.25)
+
+
 @pytest.mark.parametrize("filament", [True, False])
 def test_where_junction_deviation_rules_rest_is_left_with_steps_of_the_filament_alone(filament: bool) -> None:
     settings = {"motion.junction_deviation_mm": 0.05} | ({"motion.extruder_step_mm_s": 4.0} if filament else {})

@@ -11,12 +11,15 @@ from kinematics.errors import InputError
 from kinematics.limits.vibration import axis_quality
 from kinematics.machine import Machine
 from kinematics.planner.batch import batch_features, batch_times
+from kinematics.planner.features import CornerSettings, make_features
+from kinematics.planner.filtered import Filtered, with_rounding
 from kinematics.planner.plan import plan
 from kinematics.vibration.exposure import axis_motion
 from kinematics.vibration.extra_insensitive import extra_insensitive
 from kinematics.vibration.filters import Filter, filter_named, spread_of
 from kinematics.vibration.path_rounding import (
     PlannedMotion,
+    leads_between,
     rest_speeds_by_rounding,
     rounding_along,
     speed_by_rounding,
@@ -26,6 +29,7 @@ from kinematics.vibration.ringing import swing_apart
 from kinematics.vibration.rounding import corner_cut, lead
 from tests.naive.planner_records import NaiveCaps, NaiveLimits, NaiveMove
 from tests.naive.planner_twin import plan_naively, total_s
+from tests.naive.random_paths import to_moves
 from tests.planner.from_naive import prepared_from_naive
 
 UNEVEN = Filter("uneven", (0.0, 0.01, 0.04), (0.5, 0.25, 0.25))
@@ -110,6 +114,123 @@ def test_only_one_undamped_mode_swings_a_quarter_of_a_period_apart() -> None:
 def test_a_frequency_is_known_within_less_than_itself(uncertainty: float) -> None:
     with pytest.raises(InputError, match="uncertainty"):
         worst_residual(filter_named("ZV", 40.0, 0.0), Mode(40.0, 0.0, uncertainty), 1)
+
+
+@pytest.mark.parametrize("power", [0, 1, 2])
+def test_the_worst_at_either_end_of_an_interval(power: int) -> None:
+    """ZV without damping, V = |cos(πr/2)|: least at r = 1 and more beside it, from r times the frequency on; by hand.
+
+    From 0.80 to 1.10 of it the low end is worst, from 0.93 to 1.23 the high one.
+    """
+    zv, omega = filter_named("ZV", 50.0, 0.0), 2.0 * math.pi * 50.0
+    for low, high, worst in ((0.80, 1.10, 0.80), (0.93, 1.23, 1.23)):
+        middle, share = 0.5 * (low + high), (high - low) / (high + low)
+        expected = abs(math.cos(0.5 * math.pi * worst)) / (omega * worst) ** power
+        assert worst_residual(zv, Mode(50.0 * middle, 0.0, share), power) == pytest.approx(expected, rel=1e-12)
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize("inside", [0.217, 0.443, 0.711, 1.387])
+def test_a_maximum_just_inside_an_interval(inside: float, sign: float) -> None:
+    """Halves a gap apart: V = |cos(ω·gap/2)|, 1 at 100 Hz, which lies so many steps of looking from the one end.
+
+    10 ms, 12.8 Hz: 65 looks, the fewest. 1 s, 0.8 Hz: 0.05 rad at most, 2π·0.8/0.05 = 100.5, so that there are 102.
+    """
+    for gap, width, steps in ((0.01, 12.8, 64), (1.0, 0.8, 101)):
+        halves = Filter("halves", (0.0, gap), (0.5, 0.5))
+        middle = 100.0 + sign * (0.5 - inside / steps) * width
+        worst = worst_residual(halves, Mode(middle, 0.0, 0.5 * width / middle), 0)
+        assert worst == pytest.approx(1.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("steps", [False, True])
+@pytest.mark.parametrize("cut", [False, True])
+def test_corners_alone_are_held_by_rounding_however_lines_are_cut(cut: bool, steps: bool) -> None:
+    """ZV, 40 Hz, τ = 6.25 ms before and behind: v·τ·|w|/2 <= 0.97·0.05 mm at a corner, w of x and y; v·τ/2 at rest.
+
+    Lines of 1 mm and more, of which one in three begins at rest. No place within a line has a ceiling of its own, not
+    where it is cut a tenth of it from either end, which a filter at 64 mm/s takes together with the corner; a place at
+    rest has one where it is left and reached with steps.
+    """
+    rng, delay, allowed = np.random.default_rng(8), 6.25e-3, 0.97 * 0.05
+    vectors = rng.integers(-3, 4, (40, 3)) * (1.0, 1.0, 0.25) / 3.0 + (2.0, 0.0, 0.0)
+    stops = np.append(True, rng.random(39) < 1.0 / 3.0)
+    shares = (0.1, 0.8, 0.1) if cut else (1.0,)
+    job = [
+        NaiveMove(*(share * vectors[k]).tolist(), speed=60.0, kind="travel", stop_before=bool(stops[k]) and j == 0)
+        for k in range(40)
+        for j, share in enumerate(shares)
+    ]
+    line, first = np.repeat(np.arange(40), len(shares)), np.arange(40) * len(shares)
+    moves, units = to_moves(job), vectors / np.linalg.norm(vectors, axis=1)[:, None]
+    plain = make_features(moves, np.zeros(line.size, np.uint16), CornerSettings())
+    zv = filter_named("ZV", 40.0, 0.0)
+    found = with_rounding(plain, moves, Filtered((zv, zv), 0.05, 64.0, steps))
+    flat = np.linalg.norm(units[:, :2], axis=1)
+    change = np.append(0.0, np.linalg.norm(np.diff(units[:, :2], axis=0), axis=1))
+    change[stops] = flat[stops] if steps else 0.0
+    pace = 0.5 * delay * change / allowed
+    expected = np.zeros(line.size)
+    expected[first] = np.where(pace > 1.0 / 64.0, pace, 0.0)
+    assert found.rounded == pytest.approx(expected, rel=1e-9)
+    assert np.count_nonzero(found.rounded) > 12
+    assert found.lead == pytest.approx(delay**2 * flat[line], rel=1e-9)
+    if not steps:
+        assert found.reached.size == 0
+        return
+    reached = np.where(np.append(stops[1:], True), 0.5 * delay * flat / allowed, 0.0)
+    expected[:] = 0.0
+    expected[first + len(shares) - 1] = np.where(reached > 1.0 / 64.0, reached, 0.0)
+    assert found.reached == pytest.approx(expected, rel=1e-9)
+
+
+@pytest.mark.parametrize("pieces", [1, 3])
+def test_the_pieces_of_a_line_run_ahead_as_the_whole_where_filters_differ(pieces: int) -> None:
+    """σ_x² = 0.25·σ_y²: 0.3 mm along x between lines along y count as those do, behind a stop as they are.
+
+    Within 4 ε = 0.4 mm in full; of 0.8 mm half counts: 0.5 of σ_y².
+    """
+    filters = filter_named("ZV", 80.0, 0.0), filter_named("ZV", 40.0, 0.0)
+    for length, stop, share in ((0.3, False, 1.0), (0.8, False, 0.5), (0.3, True, 0.25)):
+        job = [
+            NaiveMove(x / pieces, y / pieces, speed=60.0, kind="travel", stop_before=before and j == 0)
+            for x, y, before in ((0.0, 9.0, False), (length, 0.0, stop), (0.0, 9.0, False))
+            for j in range(pieces)
+        ]
+        plain = make_features(to_moves(job), np.zeros(len(job), np.uint16), CornerSettings())
+        found = with_rounding(plain, to_moves(job), Filtered(filters, 0.05, 64.0))
+        expected = 6.25e-3**2 * np.repeat([1.0, share, 1.0], pieces)
+        assert found.lead == pytest.approx(expected, rel=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_leads_between_are_those_of_every_pair_of_runs_and_of_the_way_back(seed: int) -> None:
+    """Between two rests, of 24 moves as long as the budget ε times a power of two: a run counts as the lesser of what
+    lies on both sides, where that is more than its own lead and than a sixteenth of the largest; each in full up to 4 ε
+    from the far end, by 1/distance beyond. Sums are exact: the way back has the same leads, to the last bit.
+    """
+    rng, moves, raised = np.random.default_rng(seed), 24, 0
+    for budget, most in ((0.125, 2.0**-13), (0.5, 1.0), (2.0, 2.0**-7)):
+        turns, rests = rng.random(moves) < 0.6, rng.random(moves + 1) < 0.1
+        begins = (turns | rests[:-1]) & (np.arange(moves) > 0)
+        run, stretch = np.cumsum(begins), np.cumsum(rests[:-1] & begins)
+        lengths = budget * 2.0 ** rng.integers(-5, 4, moves)
+        leads = most * rng.choice([0.0, 2.0**-6, 2.0**-4, 0.25, 0.75, 1.0], moves)[run]
+        places = np.append(0.0, np.cumsum(lengths))
+        expected = leads.copy()
+        for i in range(moves):
+            sides = [0.0, 0.0]
+            own = np.flatnonzero(run == run[i])
+            for k in np.flatnonzero((stretch == stretch[i]) & (run != run[i])).tolist():
+                gap = places[own[-1] + 1] - places[k + 1] if k < i else places[k] - places[own[0]]
+                sides[k < i] = max(sides[k < i], leads[k] * min(1.0, 4.0 * budget / gap))
+            expected[i] = min(sides) if min(sides) > max(leads[i], most / 16.0) else leads[i]
+        found = leads_between(lengths, turns, rests, leads, most, budget)
+        assert found == pytest.approx(expected, rel=1e-12)
+        raised += np.count_nonzero(found > leads)
+        back = leads_between(lengths[::-1], np.append(True, turns[:0:-1]), rests[::-1], leads[::-1], most, budget)
+        assert np.array_equal(back[::-1], found)
+    assert raised >= 6
 
 
 def test_a_filter_of_one_impulse_rounds_no_corner() -> None:

@@ -143,7 +143,7 @@ def test_what_ceilings_see_by_hand() -> None:
 def test_a_batch_is_certain_as_far_as_a_plan_is(block: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """On a straight of 40 half millimetres at 10 mm/s² and 10 mm/s: eleven moves before what is known."""
     monkeypatch.setattr("kinematics.planner.plan.BLOCK", block)
-    monkeypatch.setattr("kinematics.planner.batch.BLOCK", block)
+    monkeypatch.setattr("kinematics.planner.batch.BATCH_BLOCK", block)
     moves = to_moves([NaiveMove(dx=0.5, speed=10.0, kind="travel")] * 40)
     features, (table,) = features_of(moves), ramp_tables([10.0], 10.0)
     alone = plan(features, table, known=38)
@@ -250,6 +250,47 @@ def test_of_the_carriages_the_one_that_is_pulled_at_steady_speed_is_the_cause(ca
     found = plan(features, table)
     assert found.speed_peak == pytest.approx([40.0] * 4)
     assert found.cruise_cause.tolist() == [by.MOTOR_1_STEADY + carriage] * 4
+
+
+@pytest.mark.parametrize("block", [1024, 16, 5])
+def test_steady_speed_of_carriages_is_each_moves_own(block: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """v² = 0.2·B_k/c_k, the least of three carriages and of 120 mm/s; 0.8·B_k/j_k for ramps, by the trapezoid.
+
+    Three classes whose carriages give unlike accelerations, straight on from rest to rest: a node keeps to the slower
+    of both moves. Straight pieces, with which no carriage bends (c = 0), keep to 120 mm/s.
+    """
+    monkeypatch.setattr("kinematics.planner.plan.BLOCK", block)
+    monkeypatch.setattr("kinematics.planner.batch.BATCH_BLOCK", block)
+    monkeypatch.setattr("kinematics.planner.ceilings.VOTER_EVERY", 2)
+    rng, moves = np.random.default_rng(block), 36
+    bend = 10.0 ** rng.uniform(-2.5, -0.5, (3, moves)) * (rng.random((3, moves)) < 0.7)
+    shares, classes = rng.uniform(0.3, 1.4, (3, moves)), rng.choice(3, moves, p=[0.25, 0.5, 0.25])
+    table = np.full((3, by.LIMITS), math.inf)
+    table[:, by.CAP] = 120.0
+    table[:, by.MOTOR_1_RAMP : by.MOTOR_3_RAMP + 1] = gives = rng.uniform(400.0, 4000.0, (3, 3))
+    straight = features_of(zigzag(moves - 1))
+    features = straight._replace(
+        length=np.full(moves, 60.0), pace=np.zeros(moves), move_class=classes.astype(np.uint16), motor=shares,
+        motor_corner=np.zeros((3, moves)), bend=bend, sharpness=np.zeros(moves), curvature=np.zeros(moves),
+    )  # fmt: skip
+    with np.errstate(divide="ignore"):
+        steady = np.vstack([np.full(moves, 120.0), np.sqrt(0.2 * gives[classes].T / bend)])
+    top, cause = steady.min(axis=0), np.array([by.SPEED_CAP, *range(by.MOTOR_1_STEADY, by.MOTOR_3_STEADY + 1)])
+    ramp = (0.8 * gives[classes].T / shares).min(axis=0)
+    node = np.concatenate([[0.0], np.minimum(top[1:], top[:-1]), [0.0]])
+    up, down = (top - node[:-1]) / ramp, (top - node[1:]) / ramp
+    way = 0.5 * (top + node[:-1]) * up + 0.5 * (top + node[1:]) * down
+    assert (way < 60.0).all()
+    found = plan(features, table)
+    assert found.speed_peak == pytest.approx(top, rel=1e-12)
+    assert found.speed_in == pytest.approx(node[:-1], rel=1e-12)
+    assert found.cruise_cause.tolist() == cause[steady.argmin(axis=0)].tolist()
+    expected = up + down + (60.0 - way) / top
+    assert found.duration == pytest.approx(expected, rel=1e-11)
+    other = table.copy()
+    other[:, by.MOTOR_1_RAMP : by.MOTOR_3_RAMP + 1] *= 0.9
+    batch = batch_times(batch_features(features, np.zeros(moves, np.int32)), [table, other])
+    assert batch.motion == pytest.approx([expected.sum(), plan(features, other).duration.sum()], rel=1e-11)
 
 
 def test_what_the_columns_of_a_table_ask_for() -> None:

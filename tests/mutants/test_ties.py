@@ -199,11 +199,80 @@ def test_rest_reached_with_a_step_where_the_motor_is_weak_already() -> None:
         assert planned_from_naive(back, limits).duration[::-1] == pytest.approx(found.duration, rel=1e-7)
 
 
+STRONG = replace(WEAK, torque=((0.0, 30.0), (9000.0, 30.0)))
+# Of one piece, of two and of three, that leave a tenth of the spare force within the last; of two that leave more.
+ENDING = (
+    WEAK.torque,
+    ((0.0, 0.1), (150.0, 0.08), (300.0, 0.02)),
+    ((0.0, 0.1), (60.0, 0.09), (120.0, 0.07), (270.0, 0.02)),
+    ((0.0, 0.1), (150.0, 0.08), (240.0, 0.06)),
+)
+LINE = 60.0  # mm
+
+
+@pytest.mark.parametrize("block", [1024, 3])
+@pytest.mark.parametrize("weak", range(4))
+def test_where_the_speed_of_a_move_ends_its_nodes_are_reached_and_rest_is_left_with_ones_own(
+    weak: int, block: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A motor of four runs to a tenth of its spare force; the others to 350 mm/s, and steps of 400 mm/s are permitted.
+
+    Within its moves speed is steady. A node in motion keeps to the slower move beside it; rest is reached with the
+    speed of the move before it and left with that of the move behind it, whatever the other can. What is not driven by
+    it speeds up and brakes by 2500 mm/s²: by the trapezoid. Where a curve breaks off, that is a speed of the axis.
+    """
+    monkeypatch.setattr(single, "BLOCK", block)
+    order = [(k + weak) % 4 for k in (0, 0, 1, 0, 2, 2, 0, 3, 0, 0, 2, 0, 1, 3)]
+    stops = [k in (0, 2, 5, 6, 7, 9, 11, 14) or 3 in order[k - 1 : k + 1] for k in range(15)]
+    job = [
+        NaiveMove(*(LINE * np.eye(3)[axis]).tolist(), speed=350.0, kind="travel", stop_before=stop)
+        if axis < 3
+        else NaiveMove(de=LINE, speed=350.0, kind="filament")
+        for axis, stop in zip(order, [False, *stops[1:-1]], strict=True)
+    ]
+    for torque in ENDING:
+        speeds = [revolutions * WEAK.mm_per_rev / 60.0 for revolutions, _ in torque]
+        forces = [2.0 * math.pi * newton_metres / (1e-3 * WEAK.mm_per_rev) for _, newton_metres in torque]
+        end = float(np.interp(3.0 + 0.1 * (forces[0] - 3.0), forces[::-1], speeds[::-1]))
+        motors = dict.fromkeys("xyze", STRONG) | {"xyze"[weak]: replace(WEAK, torque=torque)}
+        caps = NaiveCaps(motors=motors, masses=(1000.0 * MASS,) * 4, frictions=(3.0,) * 4)
+        steps = with_motor(corner_rule="axis steps", speed_step=(400.0,) * 3, extruder_step=400.0)
+        found = planned_from_naive(job, replace(steps, filament_acceleration=2500.0, caps=caps))
+        cause = (by.DRIVE_1 if end < speeds[-1] else by.X_SPEED) + weak
+        tops = [end if axis == weak else 350.0 for axis in order]
+        for i, top in enumerate(tops):
+            first = top if stops[i] else min(top, tops[i - 1])
+            last = top if stops[i + 1] else min(top, tops[i + 1])
+            ramps = [(top - speed) / 2500.0 for speed in (first, last)]
+            steady = (LINE - sum(0.5 * (top + speed) * t for speed, t in zip((first, last), ramps, strict=True))) / top
+            told = found.speed_in[i], found.speed_peak[i], found.speed_out[i], found.duration[i]
+            assert told == pytest.approx((first, top, last, sum(ramps) + steady), rel=EXACT), f"move {i}"
+            assert found.cruise_cause[i] == (cause if top == end else by.COMMANDED_SPEED), f"move {i}"
+
+
+@pytest.mark.parametrize("block", [1024, 7])
+def test_what_no_motor_holds_is_planned_as_without_one(block: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Lines from rest to rest along x, where the motor is weak, and along y at speeds of all kinds: to the last bit."""
+    monkeypatch.setattr(single, "BLOCK", block)
+    rng = np.random.default_rng(1)
+    job = [
+        NaiveMove(*(rng.uniform(5.0, 30.0) * np.eye(3)[axis]).tolist(), speed=speed, kind="travel", stop_before=i > 0)
+        for i, (axis, speed) in enumerate(zip(rng.integers(0, 2, 60), rng.uniform(20.0, 300.0, 60), strict=True))
+    ]
+    along_y = np.array([move.dy > 0.0 for move in job])
+    for steps in ({}, {"corner_rule": "axis steps", "speed_step": (400.0, 400.0, 400.0)}):
+        limits = with_motor(**steps)
+        tied, free = (planned_from_naive(job, one) for one in (limits, replace(limits, caps=NaiveCaps())))
+        assert (tied.duration[~along_y] > free.duration[~along_y]).any()
+        for name in ("speed_in", "speed_peak", "speed_out", "duration", "cruise_cause"):
+            assert np.array_equal(getattr(tied, name)[along_y], getattr(free, name)[along_y])
+
+
 @pytest.mark.parametrize("lookahead", [None, 1, 2, 4])
 def test_a_slow_crawl_from_rest_to_rest_in_small_blocks(lookahead: int | None, monkeypatch: pytest.MonkeyPatch) -> None:
     """Steps of speed beside which braking counts for little: rests within what is seen, plans and batches."""
     monkeypatch.setattr(single, "BLOCK", 7)
-    monkeypatch.setattr("kinematics.planner.batch.BLOCK", 7)
+    monkeypatch.setattr("kinematics.planner.batch.BATCH_BLOCK", 7)
     crawling = NaiveLimits(
         corner_rule="axis steps",
         speed_step=(8.0, 6.0, 1.0),
