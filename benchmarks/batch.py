@@ -27,7 +27,7 @@ from kinematics.jobs.prepared import PreparedJob
 from kinematics.lanes import LANES
 from kinematics.limits import columns as by
 from kinematics.machine import load_machine
-from kinematics.planner.batch import BLOCK, BatchFeatures, _rows_of, batch_features, batch_times
+from kinematics.planner.batch import BATCH_BLOCK, BatchFeatures, _rows_of, batch_features, batch_times
 from kinematics.planner.features import Features
 from kinematics.planner.plan import make_room, plan
 
@@ -79,12 +79,12 @@ def in_c(library: ctypes.CDLL, features: BatchFeatures, limits: list[Reals]) -> 
     """The totals that the C twin finds, a row of candidates after the other, on this thread."""
     arrays = [np.ascontiguousarray(getattr(features, name)) for name in FIELDS]
     given = FeaturesForC(*(array.ctypes.data for array in arrays))
-    scratch = [np.empty((BLOCK + 1, LANES)) for _ in range(4)]
+    scratch = [np.empty((BATCH_BLOCK + 1, LANES)) for _ in range(4)]
     totals = np.zeros((len(limits) // LANES, LANES))
     for k, total in enumerate(totals):
         rows = _rows_of(np.stack(limits[k * LANES : (k + 1) * LANES]))
         pointers = [ctypes.c_void_p(array.ctypes.data) for array in (*scratch, total)]
-        n, columns, size = ctypes.c_long(arrays[0].size), ctypes.c_int(by.LIMITS), ctypes.c_long(BLOCK)
+        n, columns, size = ctypes.c_long(arrays[0].size), ctypes.c_int(by.LIMITS), ctypes.c_long(BATCH_BLOCK)
         if library.batch(ctypes.byref(given), n, ctypes.c_void_p(rows.ctypes.data), columns, size, *pointers):
             sys.exit("a block of the C twin has no end")
     return totals.ravel()

@@ -11,7 +11,7 @@ from kinematics.errors import InputError
 from kinematics.gcode.dialects import Dialect, dialect_named
 from kinematics.gcode.job import Job
 from kinematics.jobs.blockwise import job_to_time
-from kinematics.jobs.copies import USUAL as USUAL_COPYING
+from kinematics.jobs.copies import USUAL_COPYING as USUAL_COPYING
 from kinematics.jobs.copies import CopiedJob, Copying
 from kinematics.jobs.copies_layout import INTERLEAVED, ONE_AFTER_ANOTHER
 from kinematics.jobs.many import WeightedJobs

@@ -29,7 +29,7 @@ from kinematics.studies.caps import Caps, caps_of
 from kinematics.studies.claim import claim_from
 from kinematics.studies.compare import Comparison, compare_prepared
 from kinematics.studies.estimate import Estimate, estimate_prepared
-from kinematics.studies.intervals import USUAL, Sampling
+from kinematics.studies.intervals import USUAL_SAMPLING, Sampling
 from kinematics.studies.knees import knees_of
 from kinematics.studies.knobs import Knob, check_knobs, grid, knob_from, sample
 from kinematics.studies.ladder import Ladder, ladder_of
@@ -43,8 +43,8 @@ def estimate(
     jobs: JobsLike,
     machine: MachineLike | None = None,
     dialect: str | Dialect = DEFAULT_DIALECT,
-    draws: int = USUAL.draws,
-    seed: int = USUAL.seed,
+    draws: int = USUAL_SAMPLING.draws,
+    seed: int = USUAL_SAMPLING.seed,
     copies: int = 1,
     spacing: float = SPACING,
     one_after_another: bool = False,
@@ -95,8 +95,8 @@ def compare(
     machine: MachineLike,
     candidates: CandidatesLike | None = None,
     dialect: str | Dialect = DEFAULT_DIALECT,
-    draws: int = USUAL.draws,
-    seed: int = USUAL.seed,
+    draws: int = USUAL_SAMPLING.draws,
+    seed: int = USUAL_SAMPLING.seed,
     copies: int = 1,
     spacing: float = SPACING,
     one_after_another: bool = False,
@@ -144,8 +144,8 @@ def sweep(
     prints: float | Sequence[float] | None = None,
     sample_size: int | None = None,
     dialect: str | Dialect = DEFAULT_DIALECT,
-    draws: int = USUAL.draws,
-    seed: int = USUAL.seed,
+    draws: int = USUAL_SAMPLING.draws,
+    seed: int = USUAL_SAMPLING.seed,
 ) -> Sweep:
     """How does time fall as limits rise, where does more stop paying, and which part is within the caps?
 
@@ -188,7 +188,11 @@ def sweep(
     weighted = weighted_jobs(jobs, prints, dialect)
     points = list(grid(turned)) if sample_size is None else sample(turned, sample_size, seed)
     sampling = Sampling(draws, seed) if ranges_left(known, turned) else None
-    rows = [row for chunk in sweep_rows(weighted, known, turned, points, sampling=sampling or USUAL) for row in chunk]
+    rows = [
+        row
+        for chunk in sweep_rows(weighted, known, turned, points, sampling=sampling or USUAL_SAMPLING)
+        for row in chunk
+    ]
     knees = tuple(knees_of(weighted, known, turned))
     held = held_at_the_end(weighted, known, turned)
     return Sweep(known, tuple(turned), tuple(rows), knees, sampling, present_total_of(weighted, known), held)
@@ -256,8 +260,8 @@ def ladder(
     reach: Mapping[str, float] | None = None,
     prints: float | Sequence[float] | None = None,
     dialect: str | Dialect = DEFAULT_DIALECT,
-    draws: int = USUAL.draws,
-    seed: int = USUAL.seed,
+    draws: int = USUAL_SAMPLING.draws,
+    seed: int = USUAL_SAMPLING.seed,
     copies: int = 1,
     spacing: float = SPACING,
     one_after_another: bool = False,

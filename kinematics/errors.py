@@ -20,7 +20,7 @@ EXIT_READER_GONE = 141  # 128 + 13, as a shell tells of any program whose reader
 
 # What a notice may be about, the gravest first (Notice.weight): what may cost time, text with numbers in it, what is
 # not known, and all else.
-MAY_COST, HOLDS_NUMBERS, NOT_KNOWN, SMALL = range(4)
+MAY_COST, HOLDS_NUMBERS, NOT_KNOWN, SMALL_MATTER = range(4)
 
 
 @dataclass(frozen=True, order=True)
@@ -34,7 +34,7 @@ class Notice:
     count: int
     text: str
     counted: str = field(default="lines", compare=False)
-    weight: int = field(default=SMALL, compare=False)
+    weight: int = field(default=SMALL_MATTER, compare=False)
 
 
 def by_weight(notices: Iterable[Notice]) -> tuple[Notice, ...]:

@@ -34,7 +34,7 @@ _TIME = re.compile(
 )
 _CLOCK = re.compile(r"(\d+):([0-5]\d):([0-5]\d(?:\.\d+)?)")
 _HALF_TOLD = re.compile(r"(\d+):(\d{2})|(\d+(?:\.\d+)?)")
-LONGEST = 10_000.0 * 86_400.0  # s: no print takes longer
+LONGEST_S = 10_000.0 * 86_400.0  # s: no print takes longer
 SHOWN = 24  # letters of what could not be read
 
 
@@ -62,7 +62,7 @@ def seconds_from(text: str, place: str) -> float:
     found = ((days * 24.0 + hours) * 60.0 + minutes) * 60.0 + seconds
     if not found > 0.0:
         raise InputError.at(place, f"{short!r} is no time at all", "a time above 0")
-    if not found <= LONGEST:
+    if not found <= LONGEST_S:
         raise InputError.at(place, f"{short!r} is longer than any print", "10,000 days at most")
     return found
 

@@ -11,7 +11,7 @@ from kinematics.business.staffed import staff_of
 from kinematics.business.tables import AUTO, Order, Printer
 from kinematics.errors import Finding, InputError, nearest
 from kinematics.gcode.job import Extent
-from kinematics.jobs.copies import USUAL, CopiedJob, Copying
+from kinematics.jobs.copies import USUAL_COPYING, CopiedJob, Copying
 from kinematics.jobs.copies_layout import SLACK
 from kinematics.jobs.timing import Ask, TimedJob, time_job
 from kinematics.limits.class_limits import NOTHING_VARIED
@@ -34,7 +34,7 @@ class Clock:
     `jobs` prepared jobs by path; `copying` how several copies of one are made.
     """
 
-    def __init__(self, jobs: Mapping[str, TimedJob], copying: Copying = USUAL) -> None:
+    def __init__(self, jobs: Mapping[str, TimedJob], copying: Copying = USUAL_COPYING) -> None:
         self._jobs = jobs
         self._copied = {path: CopiedJob(job, 1, copying) for path, job in jobs.items()}
         self._fuller: dict[tuple[str, Machine, frozenset[str]], tuple[float, ...]] = {}

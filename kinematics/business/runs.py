@@ -39,9 +39,12 @@ from kinematics.notebook import NotebookTable, frame_of, html_of_frame
 if TYPE_CHECKING:
     import pandas
 
-AS_IT_IS = "as it is"
 SHORTER = 2.0 / 3.0  # of the time of a print, of a spool change: one step that a maker would try, alike for all
-PRINTS, SPOOLS, TURNAROUNDS = "prints a third shorter", "spool changes a third quicker", "parts off a third quicker"
+PRINTS_SHORTER, SPOOLS_QUICKER, TURNAROUNDS_QUICKER = (
+    "prints a third shorter",
+    "spool changes a third quicker",
+    "parts off a third quicker",
+)
 FULLER = "fuller beds"
 PEOPLE_ALWAYS, SECOND = "people at all hours", "a second {}"
 NOT_LOOKED_FOR = "not looked for"
@@ -402,13 +405,13 @@ def _bottleneck(plan: ShopPlan, given: Given, before: Served, fuller: FullerBeds
 
     stations, wanted = plan.stations, plan.wanted
     shorter = plan._replace(wanted=tuple(map(_a_third_off, wanted)))
-    steps = [(PRINTING_HOLDS, trial(PRINTS, shorter))]
+    steps = [(PRINTING_HOLDS, trial(PRINTS_SHORTER, shorter))]
     if any(station.spool_change > 0.0 for station in stations):
         quicker = tuple(one._replace(spool_change=SHORTER * one.spool_change) for one in stations)
-        steps.append((SPOOLS_HOLD, trial(SPOOLS, plan._replace(stations=quicker))))
+        steps.append((SPOOLS_HOLD, trial(SPOOLS_QUICKER, plan._replace(stations=quicker))))
     if any(station.turnaround > 0.0 for station in stations):
         quicker = tuple(one._replace(turnaround=SHORTER * one.turnaround) for one in stations)
-        steps.append((TURNAROUNDS_HOLD, trial(TURNAROUNDS, plan._replace(stations=quicker))))
+        steps.append((TURNAROUNDS_HOLD, trial(TURNAROUNDS_QUICKER, plan._replace(stations=quicker))))
     present = tuple(station._replace(staff=Staff(None), unattended=True) for station in stations)
     people = trial(PEOPLE_ALWAYS, plan._replace(stations=present), max(len(stations), given.people))
     seconds = [

@@ -43,7 +43,7 @@ if TYPE_CHECKING:
 SECONDS_A_DAY = 86400.0
 MIDDLE = (5.0, 95.0)  # per cent of the runs that an interval spans
 # Columns of what was spent on an order.
-ENERGY, ENERGY_COST, FILAMENT, MACHINE, LABOUR = range(5)
+ENERGY, ENERGY_COST, FILAMENT_COST, MACHINE_COST, LABOUR_COST = range(5)
 
 
 class RunsInterval(NamedTuple):
@@ -175,7 +175,7 @@ def sums_of(run: Run, plan: ShopPlan, start: float) -> RunSums:
             use[bar.station, 1:3] += (seconds - busy, busy)
         elif bar.what in (HANDS, SPOOL):
             use[bar.station, 3] += seconds
-            spent[bar.order, LABOUR] += hours * (economy.labour_cost_per_hour or 0.0)
+            spent[bar.order, LABOUR_COST] += hours * (economy.labour_cost_per_hour or 0.0)
     horizon = max(finished - start, 1e-9)
     due = np.array([one.due for one in plan.wanted])
     late = _hours_late(done, due)
@@ -212,9 +212,9 @@ def order_sums(sums: Sequence[RunSums], plan: ShopPlan) -> tuple[OrderSums, ...]
                 late_share=float((late > 0.0).mean()),
                 energy_kwh=float(of_part[ENERGY]),
                 energy_cost=float(of_part[ENERGY_COST]),
-                filament_cost=float(of_part[FILAMENT]),
-                machine_cost=float(of_part[MACHINE]),
-                labour_cost=float(of_part[LABOUR]),
+                filament_cost=float(of_part[FILAMENT_COST]),
+                machine_cost=float(of_part[MACHINE_COST]),
+                labour_cost=float(of_part[LABOUR_COST]),
                 not_counted=_not_counted(plan, number),
             )
         )

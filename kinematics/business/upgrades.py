@@ -18,7 +18,15 @@ from kinematics.jobs.timing import Ask, Cause, TimedJob, Timing, causes_in, fore
 from kinematics.limits.flow import filament_mass
 from kinematics.machine import Machine, Upgrade, resolved_keys
 from kinematics.notebook import NotebookTable
-from kinematics.studies.intervals import DRAWING, USUAL, Interval, SampledTimes, Sampling, drawn_machines, interval_of
+from kinematics.studies.intervals import (
+    DRAWING,
+    USUAL_SAMPLING,
+    Interval,
+    SampledTimes,
+    Sampling,
+    drawn_machines,
+    interval_of,
+)
 
 if TYPE_CHECKING:
     import pandas
@@ -28,7 +36,7 @@ WORTH_ADDING = 0.001  # share of a set's saving that each member of a useful com
 LEAST_SAVING = 1e-4  # share of what a month costs below which nothing is saved
 PRINTS_PER_MONTH = 30.0  # where nobody says: one a day (an assumption, told as such)
 JOINT = " + "
-AS_IT_IS = frozenset[int]()
+NO_OPTION = frozenset[int]()
 
 
 class JobTimes(NamedTuple):
@@ -226,7 +234,7 @@ def upgrades_prepared(
     machine: Machine,
     prints: Sequence[float],
     tell: Callable[..., None] = lambda *_: None,
-    sampling: Sampling = USUAL,
+    sampling: Sampling = USUAL_SAMPLING,
 ) -> Upgrades:
     """Weigh the upgrades of a machine on jobs of which each is printed well so many times a month (`prints`).
 
@@ -245,7 +253,7 @@ def upgrades_prepared(
     alone = _machines(machine, upgrades)
     clashes = _clashes(alone, upgrades)
     sets = _sets(len(upgrades), clashes)
-    machines = {AS_IT_IS: machine}
+    machines = {NO_OPTION: machine}
     for chosen in sets:
         last = max(chosen)
         machines[chosen] = machines[chosen - {last}].with_settings(upgrades[last].set, f"upgrade {upgrades[last].name}")
@@ -269,14 +277,14 @@ def upgrades_prepared(
     def ranked(found: Sequence[Option]) -> tuple[Option, ...]:
         return tuple(sorted(found, key=lambda option: (option.payback.months, -option.saving)))
 
-    least = LEAST_SAVING * months[AS_IT_IS].cost
+    least = LEAST_SAVING * months[NO_OPTION].cost
     held = {
         upgrade.name: lines
         for upgrade in upgrades
         if (lines := _statements_held(prepared, first, resolved_keys(upgrade.set, machine)))
     }
     shown = [chosen for chosen, option in options.items() if len(chosen) == 1 or option.useful]
-    ranged = any(machines[chosen].ranges for chosen in (AS_IT_IS, *shown)) and cut_short_of is None
+    ranged = any(machines[chosen].ranges for chosen in (NO_OPTION, *shown)) and cut_short_of is None
     if ranged:
         try:
             tell(DRAWING)
@@ -298,8 +306,8 @@ def upgrades_prepared(
         together=ranked(together),
         order=_best_order(options, upgrades, least),
         by_budget=_by_budget(list(options.values()), least),
-        causes=months[AS_IT_IS].causes,
-        cost=months[AS_IT_IS].cost,
+        causes=months[NO_OPTION].causes,
+        cost=months[NO_OPTION].cost,
         not_combined=tuple(
             (upgrades[i].name, upgrades[j].name) for i, j in sorted(tuple(sorted(clash)) for clash in clashes)
         ),
@@ -327,7 +335,7 @@ def _option(
     prints: Sequence[float],
 ) -> Option:
     economy = machine.economy
-    before, after = months[AS_IT_IS], months[chosen]
+    before, after = months[NO_OPTION], months[chosen]
     members = [upgrades[i] for i in sorted(chosen)]
     price = math.fsum(member.price for member in members)
     hours = math.fsum(member.fitting_hours for member in members)
@@ -363,7 +371,7 @@ def _best_order(
     """Step by step what pays for itself soonest on top of what is there: one upgrade, or several that only bring
     something together; until nothing saves more than `least` a month.
     """
-    done = AS_IT_IS
+    done = NO_OPTION
     steps: list[Step] = []
     while True:
         spent = options[done].investment if done else 0.0

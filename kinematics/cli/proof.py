@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from kinematics.machine import Machine
     from kinematics.proofs.reading import ProofReading, RippleReading
 
-FORCE = click.option("--force", is_flag=True, help="Overwrite the files that are written.")
+OVERWRITE = click.option("--force", is_flag=True, help="Overwrite the files that are written.")
 MATTERS = {
     "acceleration": "Bands of rising print acceleration.",
     "corner": "Bands in which corners are taken ever faster.",
@@ -64,7 +64,7 @@ def _writer(kind: str, words: str) -> click.Command:
     @click.option(
         "--sheet", type=click.Path(path_type=Path), metavar="FILE", help="A page to go with it: .pdf, .png or .svg."
     )
-    @FORCE
+    @OVERWRITE
     @AS_JSON
     def one(
         machine_name: str,
@@ -86,7 +86,7 @@ def _writer(kind: str, words: str) -> click.Command:
         from kinematics.gcode.dialect_file import load_dialect
         from kinematics.machine import load_machine
         from kinematics.outputs import refuse_to_overwrite, write_text_whole, write_whole
-        from kinematics.proofs.plan import KINDS, plan_of, unit_of
+        from kinematics.proofs.plan import PROOF_KINDS, plan_of, unit_of
         from kinematics.proofs.writing import proof_text
         from kinematics.reports.proof_screen import proof_document, written_lines
         from kinematics.reports.proof_sheet import draw_sheet
@@ -99,7 +99,7 @@ def _writer(kind: str, words: str) -> click.Command:
         if sheet is not None:
             check_kind(sheet, "--sheet")
             refuse_to_overwrite(sheet, force, [*read, str(output)])
-        plan = plan_of(KINDS[kind], machine, start, end, count, band_mm, speed, _place(centre))
+        plan = plan_of(PROOF_KINDS[kind], machine, start, end, count, band_mm, speed, _place(centre))
         codes = [_text(path) for path in _code_files(machine, machine_name)]
         text = proof_text(plan, machine, known, codes[0], codes[1], relative_filament)
         console.remark_first_run()
@@ -146,7 +146,7 @@ for _kind, _words in MATTERS.items():
 @click.option("--machine", "machine_name", metavar="FILE", help="Machine file, for --write-machine.")
 @write_machine_option("what was proven")
 @click.option("--date", metavar="DATE", help="When it was measured (default: today).")
-@FORCE
+@OVERWRITE
 @AS_JSON
 def read(
     file: str | None,

@@ -144,7 +144,7 @@ def _rows(
 ) -> list[SweepRow]:
     """All rows, written as they are done; interrupted, what is done is kept and told."""
     from kinematics.cli import console
-    from kinematics.studies.intervals import USUAL
+    from kinematics.studies.intervals import USUAL_SAMPLING
     from kinematics.studies.sweep import sweep_rows
     from kinematics.studies.sweep_file import SweepFile, fingerprint, row_names
 
@@ -166,7 +166,9 @@ def _rows(
                 rows += file.earlier
                 advance(done)
             left = points[done:]
-            for chunk in sweep_rows(jobs, machine, knobs, left, lambda count: advance(done + count), sampling or USUAL):
+            for chunk in sweep_rows(
+                jobs, machine, knobs, left, lambda count: advance(done + count), sampling or USUAL_SAMPLING
+            ):
                 rows += chunk
                 if file is not None:
                     file.write(chunk)

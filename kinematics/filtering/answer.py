@@ -24,7 +24,7 @@ from kinematics.machine import Machine
 from kinematics.notebook import NotebookTable, frame_of
 from kinematics.vibration.filters import Filter, spread_of
 from kinematics.vibration.modes import NORMAL, FittedMode, beside_strongest, fitted
-from kinematics.vibration.recorded_modes import NOT_TOLD, SAME, modes_of_record
+from kinematics.vibration.recorded_modes import NOT_TOLD, SAME_MODE, modes_of_record
 from kinematics.vibration.recording import Recording, swapped_notice
 from kinematics.vibration.ringing import acceleration_by_ringing
 from kinematics.vibration.rounding import acceleration_by_rounding
@@ -176,7 +176,7 @@ def pooled(of_each: Sequence[Sequence[FittedMode]]) -> tuple[tuple[FittedMode, .
             for group in groups:
                 other = next(iter(group.values()))
                 width = 2.0 * max(mode.damping, other.damping) * other.frequency
-                if number not in group and abs(mode.frequency - other.frequency) < SAME * width:
+                if number not in group and abs(mode.frequency - other.frequency) < SAME_MODE * width:
                     group[number] = mode
                     break
             else:

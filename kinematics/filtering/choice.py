@@ -26,15 +26,15 @@ from kinematics.filtering.options import (
     settings_with,
 )
 from kinematics.filtering.part_quality import PartQuality, part_quality
-from kinematics.filtering.settings_to_type import JOB, KICK, LIFTED, NO_BUDGETS, PRINT_KEY
+from kinematics.filtering.settings_to_type import JOB, KICK, LIFTED_RAMP, NO_BUDGETS, PRINT_KEY
 from kinematics.jobs.prepared import PreparedJob
 from kinematics.jobs.timing import Ask, Reals, Timing, time_job, weighted_total
 from kinematics.jobs.whole_jobs import Ringing, Rounding, ringing_of_timing, rounding_of_timing
 from kinematics.limits import columns as by
-from kinematics.limits.vibration import AXES, OWN, filter_made, filter_of_axis
+from kinematics.limits.vibration import AXES, filter_made, filter_of_axis
 from kinematics.machine import Machine
 from kinematics.planner.batch import batch_features, batch_times
-from kinematics.vibration.filters import FILTER_NAMES, filter_named, spread_of
+from kinematics.vibration.filters import FILTER_NAMES, OWN, filter_named, spread_of
 
 BEHIND = 0.08  # of the best time: pairs further behind by the quick look are not timed in full
 MOST_TIMED = 60
@@ -119,7 +119,7 @@ class _TimedPairs:
         """`hear` is told about which share of the plans is done."""
         self.jobs, self.weights, self.budgets = jobs, weights, budgets
         self._hear, self._plans = hear, 0
-        self.free = machine.with_settings({PRINT_KEY: LIFTED}, "filter choice")
+        self.free = machine.with_settings({PRINT_KEY: LIFTED_RAMP}, "filter choice")
         self.bare = self.free.with_settings(NO_BUDGETS, "filter choice")
         self.varied = frozenset({PRINT_KEY})
         self._totals: dict[tuple[Pair, float | None], float] = {}

@@ -8,9 +8,9 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from kinematics.limits.vibration import AXES, OWN
+from kinematics.limits.vibration import AXES
 from kinematics.machine import Machine
-from kinematics.vibration.filters import HIGHEST_DAMPING, Filter, filter_named
+from kinematics.vibration.filters import HIGHEST_DAMPING, OWN, Filter, filter_named
 from kinematics.vibration.modes import FittedMode
 from kinematics.vibration.residual import Mode, worst_residual
 from kinematics.vibration.ringing import acceleration_by_ringing, speed_change_by_ringing

@@ -21,11 +21,11 @@ from kinematics.machine import Machine
 from kinematics.machine.rules import JUNCTION_KEY, SPEED_STEP_KEY
 
 PRINT_KEY, TRAVEL_KEY = "motion.print_acceleration_mm_s2", "motion.travel_acceleration_mm_s2"
-CORNERS = (1.0, 0.5, 2.0, 0.25)  # times what is set now: corner settings that are tried
+CORNERS_TRIED = (1.0, 0.5, 2.0, 0.25)  # times what is set now: corner settings that are tried
 CLOSER = (0.7, 1.4)  # times the best of them
 NARROWINGS = 6  # of the acceleration that a corner setting leaves
 LEAST, MOST = 50.0, 50_000.0  # mm/s²
-LIFTED = 1e6  # mm/s²: no limit on print acceleration but the budgets
+LIFTED_RAMP = 1e6  # mm/s²: no limit on print acceleration but the budgets
 USEFUL = 1.0005  # times the time with the most acceleration: what reaches that is as good
 HALVINGS = 9
 A_LITTLE = 1.0 + 1e-9
@@ -164,16 +164,16 @@ def settings_to_type(
         found[factor] = trial.quick_total(settings), settings
         return found[factor][0]
 
-    times = {factor: best_with(factor) for factor in (CORNERS if _corner(machine, 1.0) else (1.0,))}
+    times = {factor: best_with(factor) for factor in (CORNERS_TRIED if _corner(machine, 1.0) else (1.0,))}
     best = min(times, key=lambda factor: times[factor])
     if math.isfinite(times[best]) and len(times) > 1:
         for factor in CLOSER:
             times[best * factor] = best_with(best * factor)
         best = min(times, key=lambda factor: times[factor])
-    lifted = machine.with_settings({PRINT_KEY: LIFTED}, "settings to type in")
+    lifted = machine.with_settings({PRINT_KEY: LIFTED_RAMP}, "settings to type in")
     planned = weighted_total([time_job(job, lifted, varied | {PRINT_KEY}, passing=True) for job in jobs], shares)
     inside = math.isfinite(times[best])
-    settings = found[best][1] if inside else {PRINT_KEY: LEAST, **_corner(machine, CORNERS[0]), **fixed}
+    settings = found[best][1] if inside else {PRINT_KEY: LEAST, **_corner(machine, CORNERS_TRIED[0]), **fixed}
     timings = trial.timings(settings)
     total = weighted_total(timings, shares)
     return TypedSettings(settings, total, planned, trial.rounding_of(timings), trial.ringing_of(timings), inside)

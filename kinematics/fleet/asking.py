@@ -24,7 +24,7 @@ from kinematics.errors import Finding, InputError
 from kinematics.gcode.chunks import JobFile
 from kinematics.gcode.dialects import Dialect
 from kinematics.jobs.blockwise import job_to_time
-from kinematics.jobs.copies import USUAL, CopiedJob, Copying
+from kinematics.jobs.copies import USUAL_COPYING, CopiedJob, Copying
 from kinematics.jobs.prepared import PreparedJob, memory
 from kinematics.jobs.timing import TimedJob, Timing, without_moves
 from kinematics.machine import Machine
@@ -51,7 +51,7 @@ class Recipe(NamedTuple):
     keeps_moves: bool = False
     asked_once: bool = False
     copies: int = 1
-    copying: Copying = USUAL
+    copying: Copying = USUAL_COPYING
     content: str = ""
 
     def made(self) -> TimedJob:

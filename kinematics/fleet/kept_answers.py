@@ -16,7 +16,7 @@ OLDEST = 30 * 86400.0  # s that answers of a run that never ended are kept
 PATIENCE = 30.0  # s that two runs of the same command wait for each other
 
 
-COUNT = "SELECT count(*) FROM answers"
+COUNT_ANSWERS = "SELECT count(*) FROM answers"
 FIND = "SELECT answer FROM answers WHERE key = ?"
 ADD = "INSERT OR REPLACE INTO answers VALUES (?, ?)"
 
@@ -54,7 +54,7 @@ class KeptAnswers:
     def __len__(self) -> int:
         """How many there are."""
         with self._lock, suppress(sqlite3.Error):
-            return 0 if self._file is None else int(self._file.execute(COUNT).fetchone()[0])
+            return 0 if self._file is None else int(self._file.execute(COUNT_ANSWERS).fetchone()[0])
         return 0
 
     def of(self, key: str) -> Any:

@@ -23,7 +23,7 @@ from kinematics.gcode.findings import SEEN_AS_TEXT, refuse_what_is_no_text
 
 CHUNK = 2 << 20  # bytes: large enough to hide what a chunk costs, small enough to stay near the caches
 PADDING = 64  # zero bytes after a chunk, so that the reader may look ahead
-LINE_FEED, RETURN = b"\n", b"\r"
+FEED_BYTE, RETURN_BYTE = b"\n", b"\r"
 TAIL = 4096  # bytes at the end of a chunk that are looked through for the end of a line before all others
 GZIP = b"\x1f\x8b"
 BYTE_ORDER_MARK = b"\xef\xbb\xbf"
@@ -42,7 +42,7 @@ class Chunk(NamedTuple):
         return self.buffer.data[: self.end]
 
 
-BLOCK = 1 << 20  # bytes of a stream that are taken at a time
+STREAM_BLOCK = 1 << 20  # bytes of a stream that are taken at a time
 LARGEST_STREAM = 4 << 30  # bytes that are kept on the disk of what may never end
 LARGEST_IN_MEMORY = 1 << 30
 
@@ -72,7 +72,7 @@ def stream_blocks(stream: IO[bytes], name: str, most: int, begun: bytes = b"") -
             found = f"does not end within {most >> 30} GB"
             raise InputError.at(name, found, "a job that ends", "a larger one can be read from a file")
         yield block
-        block = stream.read(BLOCK)
+        block = stream.read(STREAM_BLOCK)
 
 
 class JobFile:
@@ -212,7 +212,7 @@ def _end_of_lines(room: NDArray[np.uint8]) -> int:
     Lines end at LF; only where there is none, at a CR that is not the last byte: what follows that one is not known.
     """
     used = room.size
-    for begin, end, mark in ((max(0, used - TAIL), used, LINE_FEED), (0, used, LINE_FEED), (0, used - 1, RETURN)):
+    for begin, end, mark in ((max(0, used - TAIL), used, FEED_BYTE), (0, used, FEED_BYTE), (0, used - 1, RETURN_BYTE)):
         last = room[begin:end].tobytes().rfind(mark)
         if last >= 0:
             return begin + last + 1

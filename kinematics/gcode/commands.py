@@ -14,9 +14,25 @@ from kinematics.compiled import compiled_part
 from kinematics.gcode import dialects as words
 from kinematics.gcode import moves as tool_path
 from kinematics.gcode import state as codes
-from kinematics.gcode.scanning import AXES, COMMANDS, MOTION_WORDS, NO_LETTERS, OTHER_AXES, E, F, G, M, P, R, S, T, W, X
+from kinematics.gcode.scanning import (
+    AXIS_LETTERS,
+    COMMAND_LETTERS,
+    MOTION_WORDS,
+    NO_LETTERS,
+    OTHER_AXES,
+    E,
+    F,
+    G,
+    M,
+    P,
+    R,
+    S,
+    T,
+    W,
+    X,
+)
 
-EVERY_AXIS = AXES | OTHER_AXES | (1 << E)
+EVERY_AXIS = AXIS_LETTERS | OTHER_AXES | (1 << E)
 TOO_LARGE = 1e9  # no machine goes there, and numbers of this size are slips
 SLOWEST_FEED = 1.0  # mm/min: nothing that prints is fed more slowly
 STANDING_FEED = 0.01  # mm/min: below it nothing moves that anybody would wait for, and F counts as F0
@@ -108,7 +124,7 @@ def note_text(state: codes.State, events: NDArray[np.float64], notes: NDArray[np
     else:
         note(notes, kind, state)
     if state.keeps_text:
-        add_event(state, events, tool_path.TEXT, float(state.offset), key if kind == codes.NOTE_TEXT else kind)
+        add_event(state, events, tool_path.TEXT_LINE, float(state.offset), key if kind == codes.NOTE_TEXT else kind)
 
 
 @compiled_part
@@ -261,17 +277,17 @@ def act(
         state.feed_mode = meaning - words.FEED_PER_MINUTE
     elif meaning == words.PROBE:
         probe(state, round(value * 10), events, notes)
-    elif meaning == words.FINISH or meaning == words.PAUSE:
-        add_event(state, events, tool_path.FINISH if meaning == words.FINISH else tool_path.PAUSE, 0.0, 0)
+    elif meaning == words.FINISH_WORD or meaning == words.PAUSE_WORD:
+        add_event(state, events, tool_path.FINISH if meaning == words.FINISH_WORD else tool_path.PAUSE, 0.0, 0)
     elif meaning == words.NO_MOTION and state.strict:
         state.motion = words.NO_MOTION
     elif meaning == words.PROGRAM_END:
         state.ended = True
     elif meaning == words.TOOL:
         use_tool(state, events, round(value))
-    elif meaning == words.TOOL_CHANGE and mask & (1 << T):
+    elif meaning == words.TOOL_WORD and mask & (1 << T):
         use_tool(state, events, round(slots[T]))
-    elif meaning == words.DWELL:
+    elif meaning == words.DWELL_WORD:
         dwell(state, mask, slots, events, notes)
     elif meaning == words.HOME:
         homed = home(state, mask)
@@ -295,11 +311,11 @@ def needs_numbers(meaning: int) -> bool:
     """Whether a command that makes no move takes numbers that tell a time, a place, a limit or a tool."""
     return (
         meaning == words.RENAME
-        or meaning == words.DWELL
-        or meaning == words.LIMIT
+        or meaning == words.DWELL_WORD
+        or meaning == words.LIMIT_WORD
         or meaning == words.TOOL
-        or meaning == words.TOOL_CHANGE
-        or (meaning >= words.FEED_OVERRIDE and meaning <= words.WAIT_BED and meaning != words.PAUSE)
+        or meaning == words.TOOL_WORD
+        or (meaning >= words.FEED_OVERRIDE and meaning <= words.WAIT_BED and meaning != words.PAUSE_WORD)
     )
 
 
@@ -408,9 +424,9 @@ _IN_ORDER = (
     (words.FEED_PER_MINUTE, words.FEED_INVERSE, words.FEED_PER_TURN),
     (words.FEED,),
     (words.TOOL,),
-    (words.TOOL_CHANGE,),
+    (words.TOOL_WORD,),
     (words.NO_EFFECT_MODE, words.NO_EFFECT),
-    (words.DWELL,),
+    (words.DWELL_WORD,),
     (words.PLANE_XY, words.PLANE_ZX, words.PLANE_YZ),
     (words.INCH, words.MILLIMETRE),
     (words.ABSOLUTE, words.RELATIVE),
@@ -486,7 +502,7 @@ def strict_commands(
             meant[commands] = meaning
             heads[commands] = k
             commands += 1
-    moving_words = seen & (AXES | (1 << E))
+    moving_words = seen & (AXIS_LETTERS | (1 << E))
     if motions + claimers > 1 and moving_words:
         return -codes.ERROR_AXES_CLAIMED_TWICE
     if motions == 0 and claimers == 0 and moving_words:
@@ -509,7 +525,7 @@ def strict_commands(
             meaning = meant[command]
             claims = meaning == words.HOME or meaning == words.RENAME or (meaning < words.PLAIN and claimers == 0)
             if letter == P or letter == S:
-                claims = meaning == words.DWELL
-            if claims and not (COMMANDS | (1 << F)) & (1 << letter):
+                claims = meaning == words.DWELL_WORD
+            if claims and not (COMMAND_LETTERS | (1 << F)) & (1 << letter):
                 owners[k] = command
     return commands

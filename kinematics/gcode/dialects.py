@@ -29,9 +29,19 @@ INCH, MILLIMETRE, ABSOLUTE, RELATIVE, E_ABSOLUTE, E_RELATIVE = 13, 14, 15, 16, 1
 NO_EFFECT_MODE, PROGRAM_END, TOOL = 19, 20, 21
 FEED_PER_MINUTE, FEED_INVERSE, FEED_PER_TURN, NO_MOTION = 22, 23, 24, 25
 TAKES_WORDS = 30
-DWELL, HOME, RENAME, FEED_OVERRIDE, FLOW_OVERRIDE, PAUSE = 30, 31, 32, 33, 34, 35
+DWELL_WORD, HOME, RENAME, FEED_OVERRIDE, FLOW_OVERRIDE, PAUSE_WORD = 30, 31, 32, 33, 34, 35
 SET_NOZZLE, SET_BED, WAIT_NOZZLE, WAIT_BED = 36, 37, 38, 39
-NO_EFFECT, MESSAGE, TOOL_CHANGE, FEED, LIMIT, PROBE, RETRACT, UNRETRACT, FINISH = 40, 41, 42, 43, 44, 45, 46, 47, 48
+NO_EFFECT, MESSAGE, TOOL_WORD, FEED, LIMIT_WORD, PROBE, RETRACT, UNRETRACT, FINISH_WORD = (
+    40,
+    41,
+    42,
+    43,
+    44,
+    45,
+    46,
+    47,
+    48,
+)
 RETRACT_OR_HEAT = 49
 UNKNOWN = 50
 
@@ -52,28 +62,28 @@ MEANINGS: Mapping[str, int] = MappingProxyType(
         "extruder relative": E_RELATIVE,
         "mode without effect on time": NO_EFFECT_MODE,
         "program end": PROGRAM_END,
-        "dwell": DWELL,
+        "dwell": DWELL_WORD,
         "home": HOME,
         "rename position": RENAME,
         "feed override": FEED_OVERRIDE,
         "flow override": FLOW_OVERRIDE,
-        "pause": PAUSE,
+        "pause": PAUSE_WORD,
         "nozzle target": SET_NOZZLE,
         "bed target": SET_BED,
         "nozzle wait": WAIT_NOZZLE,
         "bed wait": WAIT_BED,
         "no effect on time": NO_EFFECT,
         "message": MESSAGE,
-        "tool change": TOOL_CHANGE,
+        "tool change": TOOL_WORD,
         "feed a minute": FEED_PER_MINUTE,
         "feed by inverse time": FEED_INVERSE,
         "feed a turn": FEED_PER_TURN,
-        "limit": LIMIT,
+        "limit": LIMIT_WORD,
         "probe": PROBE,
         "retract": RETRACT,
         "undo retraction": UNRETRACT,
         "retract, or nozzle target": RETRACT_OR_HEAT,
-        "finish moves": FINISH,
+        "finish moves": FINISH_WORD,
         "no motion": NO_MOTION,
     }
 )
@@ -127,7 +137,7 @@ WRITTEN_LIMITS = (
     "speed cap",
 )
 # Factors to the unit of FILE_LIMITS.
-UNITS: Mapping[str, Mapping[str, float]] = MappingProxyType(
+LIMIT_UNITS: Mapping[str, Mapping[str, float]] = MappingProxyType(
     {
         "mm/s": MappingProxyType({"mm/s": 1.0, "mm/min": 1.0 / 60.0}),
         "mm/s2": MappingProxyType({"mm/s2": 1.0, "mm/min2": 1.0 / 3600.0}),
@@ -139,8 +149,8 @@ UNITS: Mapping[str, Mapping[str, float]] = MappingProxyType(
 OTHER_MEANINGS = ("override", "dwell", "pause", "ignore")
 # The units of each meaning and their factors: to the unit of FILE_LIMITS, to a factor, to seconds; none has no value.
 UNITS_OF: Mapping[str, Mapping[str, float]] = MappingProxyType(
-    {means: UNITS[unit] for means, (_, unit) in FILE_LIMITS.items()}
-    | {"override": MappingProxyType({"1": 1.0, "%": 0.01}), "dwell": UNITS["s"]}
+    {means: LIMIT_UNITS[unit] for means, (_, unit) in FILE_LIMITS.items()}
+    | {"override": MappingProxyType({"1": 1.0, "%": 0.01}), "dwell": LIMIT_UNITS["s"]}
     | dict.fromkeys(("pause", "ignore"), MappingProxyType({}))
 )
 

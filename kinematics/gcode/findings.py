@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import replace
 
-from kinematics.errors import HOLDS_NUMBERS, MAY_COST, NOT_KNOWN, SMALL, InputError, Notice
+from kinematics.errors import HOLDS_NUMBERS, MAY_COST, NOT_KNOWN, SMALL_MATTER, InputError, Notice
 from kinematics.gcode import state as codes
 from kinematics.gcode.file_limits import Unused
 
@@ -86,7 +86,7 @@ def _code_text(letter: str, tenfold: int) -> str:
 def _doubt(row: int, content: memoryview, offset: int) -> tuple[str, int]:
     """What was doubtful, by row or key of `state`, and how much that weighs."""
     if row < codes.NOTE_KINDS:
-        return codes.NOTE_TEXTS[row], _WEIGHTS.get(row, SMALL)
+        return codes.NOTE_TEXTS[row], _WEIGHTS.get(row, SMALL_MATTER)
     if row < codes.NOTE_G:
         letter = chr(ord("A") + row - codes.NOTE_LETTER)
         hint = f'where it moves the filament, put [extruder] letter = "{letter}" into a dialect table'

@@ -36,7 +36,7 @@ from kinematics.gcode.commands import (
 )
 from kinematics.gcode.motion import (
     MOST_CHORDS,
-    NOTHING,
+    NO_LENGTH,
     cut_arc,
     extend,
     is_own_retraction,
@@ -121,8 +121,8 @@ def read_lines(
                 begun = True
                 i += 1
                 c = byte_at(source, i)
-                while c == text.BLANK or c == text.TAB or (c == text.OPEN and not strict):
-                    i = text.after_comment(source, i, end) if c == text.OPEN else i + 1
+                while c == text.BLANK or c == text.TAB or (c == text.OPENING and not strict):
+                    i = text.after_comment(source, i, end) if c == text.OPENING else i + 1
                     c = byte_at(source, i)
                 # -- a number: integer accumulation, divided once by a power of ten, is exact to 15 digits
                 begin_number = i
@@ -179,11 +179,13 @@ def read_lines(
                 break
             elif c == text.SEMICOLON and semicolons:
                 i = text.end_of_line(source, i, end)
-            elif c == text.OPEN:
+            elif c == text.OPENING:
                 commented = True
                 comment = i
                 i = text.after_comment(source, i, end)
-                if strict and (byte_at(source, i - 1) != text.CLOSE or text.holds(source, comment + 1, i, text.OPEN)):
+                if strict and (
+                    byte_at(source, i - 1) != text.CLOSING or text.holds(source, comment + 1, i, text.OPENING)
+                ):
                     error = codes.ERROR_COMMENT
                     no_words = codes.NOTE_TEXT
                     break
@@ -271,7 +273,7 @@ def read_lines(
                     note_code(notes, values[head], letters[head] == text.M, state)
                 elif needs_numbers(motion) and (too_large or not abs(values[head]) < TOO_LARGE):
                     fail(state, codes.ERROR_TOO_LARGE)
-                elif motion == words.LIMIT:
+                elif motion == words.LIMIT_WORD:
                     code = round(values[head] * 10) + (words.CODES if letters[head] == text.M else 0)
                     state_limits(state, code, mask, slots, events)
                 else:
@@ -334,8 +336,8 @@ def read_lines(
                 x, y, z = places[0, piece], places[1, piece], places[2, piece]
                 dx, dy, dz = x - state.place[0], y - state.place[1], z - state.place[2]
                 kind = TRAVEL
-                if math.sqrt(dx * dx + dy * dy + dz * dz) < NOTHING:
-                    kind = FILAMENT if abs(de) >= NOTHING else VANISHED
+                if math.sqrt(dx * dx + dy * dy + dz * dz) < NO_LENGTH:
+                    kind = FILAMENT if abs(de) >= NO_LENGTH else VANISHED
                     dx = dy = dz = 0.0
                 elif de > 0.0:
                     kind = PRINT

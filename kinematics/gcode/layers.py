@@ -20,11 +20,11 @@ from kinematics.gcode.moves import FILAMENT, PRINT, Moves
 SAME_HEIGHT = 1.5e-6  # mm; no multiple of what files round to, so that nothing hangs on the last digit of a sum
 FULL_TURN = 2.0 * math.pi - 1e-6
 HALF_TURN = math.pi + 1e-6  # without a rise, after which a path climbs no more
-SMALL, BACK = 0.1, math.pi - 1e-6  # rad
+SMALL_TURN, BACK = 0.1, math.pi - 1e-6  # rad
 MOST_FALLING = 1.0 / 20.0  # of the printed length: a path that falls more while it prints has no layers
 
-NUMBER, LEVEL, FLOOR, CLIMBING, WINDING, RISEN_AT, END, LAST_PRINT, LAST_X, LAST_Y = range(10)
-FED, MOST_FED, DRAWN, LOWEST, FIRST, FALLEN, PRINTED, COURSE_STATE = range(10, 18)
+NUMBER, LEVEL, FLOOR, CLIMBING, WINDING, RISEN_AT, CLIMB_END, LAST_PRINT, LAST_X, LAST_Y = range(10)
+FED, MOST_FED, DRAWN, LOWEST_PRINT, FIRST, FALLEN, PRINTED, COURSE_STATE = range(10, 18)
 
 
 def fresh_course() -> NDArray[np.float64]:
@@ -38,7 +38,7 @@ def fresh_course() -> NDArray[np.float64]:
     printed, and how far it has printed at all (mm of path).
     """
     state = np.zeros(COURSE_STATE)
-    state[LEVEL], state[FLOOR], state[LAST_PRINT], state[LOWEST] = math.nan, -math.inf, -2.0, math.inf
+    state[LEVEL], state[FLOOR], state[LAST_PRINT], state[LOWEST_PRINT] = math.nan, -math.inf, -2.0, math.inf
     return state
 
 
@@ -46,10 +46,10 @@ def fresh_course() -> NDArray[np.float64]:
 def turn_between(ax: float, ay: float, bx: float, by: float) -> float:
     """Angle from one direction to another (rad, −π to π); 0 where the path doubles back, which turns neither way.
 
-    A spiral turns a little at every move: up to SMALL a few terms of the arc tangent's series are exact to 1e-14.
+    A spiral turns a little at every move: up to SMALL_TURN a few terms of the arc tangent's series are exact to 1e-14.
     """
     across, along = ax * by - ay * bx, ax * bx + ay * by
-    if abs(across) > SMALL * along:
+    if abs(across) > SMALL_TURN * along:
         turn = math.atan2(across, along)
         return turn if abs(turn) < BACK else 0.0
     t = across / along
@@ -98,7 +98,7 @@ def number_layers(
             continue
         x, y = dx[i], dy[i]
         begins = False
-        if climbing and abs(top - rise - state[END]) <= SAME_HEIGHT:
+        if climbing and abs(top - rise - state[CLIMB_END]) <= SAME_HEIGHT:
             if x != 0.0 or y != 0.0:
                 if last_print == i - 1 and (state[LAST_X] != 0.0 or state[LAST_Y] != 0.0):
                     state[WINDING] += turn_between(state[LAST_X], state[LAST_Y], x, y)
@@ -111,7 +111,7 @@ def number_layers(
                 state[RISEN_AT] = state[WINDING]
             elif abs(state[WINDING] - state[RISEN_AT]) > HALF_TURN:
                 climbing = False
-            state[END] = top
+            state[CLIMB_END] = top
         elif flat:
             begins = not abs(top - level) <= SAME_HEIGHT
             climbing = False
@@ -120,15 +120,15 @@ def number_layers(
             state[WINDING] = state[RISEN_AT] = 0.0
             last_print = i
             state[LAST_X], state[LAST_Y] = x, y
-            state[END] = top
+            state[CLIMB_END] = top
         if begins:
             number += 1
             floor = level if level < top - SAME_HEIGHT else -math.inf
             level = top
         elif climbing:
             level = max(level, top)
-        if top < state[LOWEST] - SAME_HEIGHT:
-            state[LOWEST], state[FIRST] = top, number
+        if top < state[LOWEST_PRINT] - SAME_HEIGHT:
+            state[LOWEST_PRINT], state[FIRST] = top, number
         if rise < -SAME_HEIGHT:
             state[FALLEN] += length
         layer[i] = number

@@ -24,7 +24,7 @@ ARC_GOOD, ARC_OFF_CIRCLE = codes.ERROR_NONE, codes.ERROR_ARC_RADII
 MOST_CHORDS = 60_000
 MOST_TURNS = 1_000.0
 ANEW = 32  # chords
-NOTHING = 1e-9  # mm: lengths below count as zero
+NO_LENGTH = 1e-9  # mm: lengths below count as zero
 
 
 @compiled_part
@@ -255,9 +255,9 @@ def special_speed(
     for k in range(pieces):
         length += math.sqrt((places[0, k] - x) ** 2 + (places[1, k] - y) ** 2 + (places[2, k] - z) ** 2)
         x, y, z = places[0, k], places[1, k], places[2, k]
-    if length < NOTHING:
+    if length < NO_LENGTH:
         length = abs(de)
-    return float(length * state.frequency / 60.0 * state.feed_share) if length >= NOTHING else math.inf
+    return float(length * state.frequency / 60.0 * state.feed_share) if length >= NO_LENGTH else math.inf
 
 
 @compiled_part

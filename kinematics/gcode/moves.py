@@ -32,7 +32,7 @@ KIND_NAMES = ("print", "travel", "filament")
     RETRACTION,  # by the controller, whose length nobody gave
     # value: of the word; tool: letter + 32 · (ten times the code + 10,000 for M), and more for a command's first letter
     LIMIT,  # motion goes on
-    TEXT,  # a line that is no G-code: value its byte offset, tool the row or key of the notes; motion goes on
+    TEXT_LINE,  # a line that is no G-code: value its byte offset, tool the row or key of the notes; motion goes on
 ) = range(15)
 WAITS = (NOZZLE_WAIT, BED_WAIT, NOZZLE_WAIT_BOTH_WAYS, BED_WAIT_BOTH_WAYS)
 FIRST_OF_COMMAND = 1 << 20

@@ -17,11 +17,11 @@ from kinematics.gcode import dialects as words
 from kinematics.gcode import scanning as text
 from kinematics.gcode import state as codes
 from kinematics.gcode.commands import SLOWEST_FEED, TOO_LARGE
-from kinematics.gcode.motion import NOTHING, extend
+from kinematics.gcode.motion import NO_LENGTH, extend
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
 from kinematics.gcode.scanning import POWERS_OF_TEN, E, F, X, Y, Z, after_line_end, end_of_line, number_at, short_field
 
-ONE_BYTE, MINUS = np.uint64(0xFF), np.uint64(text.MINUS)
+ONE_BYTE, MINUS_BYTE = np.uint64(0xFF), np.uint64(text.MINUS)
 THREE_BYTES = np.uint64(0xFFFFFF)
 G0_BLANK, G1_BLANK = np.uint64(0x203047), np.uint64(0x203147)
 X_BIT, Y_BIT, Z_BIT, E_BIT, F_BIT = 1 << X, 1 << Y, 1 << Z, 1 << E, 1 << F
@@ -83,7 +83,7 @@ def plain_lines(
             c = byte_at(source, j)
             j += 1
             eight = eight_at(source, j)
-            negative = eight & ONE_BYTE == MINUS
+            negative = eight & ONE_BYTE == MINUS_BYTE
             if negative:  # loaded again, so that this stays a branch: nothing then waits for the sign
                 j += 1
                 eight = eight_at(source, j)
@@ -170,10 +170,10 @@ def plain_lines(
             de *= state.flow_share
         dx, dy, dz = new_x - x, new_y - y, new_z - z
         square = dx * dx + dy * dy + dz * dz
-        if square < SURELY_SOME and math.sqrt(square) < NOTHING:
+        if square < SURELY_SOME and math.sqrt(square) < NO_LENGTH:
             dx = dy = dz = 0.0
             x, y, z = new_x, new_y, new_z
-            if not abs(de) >= NOTHING:
+            if not abs(de) >= NO_LENGTH:
                 last_kind = -1
                 continue
             last_kind = FILAMENT

@@ -19,7 +19,7 @@ from kinematics.gcode.moves import Events
 from kinematics.gcode.portions import Columns, Portions, Wanted
 from kinematics.gcode.state import ReaderOptions
 
-NOT_GIVEN = (math.nan, math.nan)
+NOTHING_GIVEN = (math.nan, math.nan)
 
 
 def read_gcode(
@@ -29,7 +29,7 @@ def read_gcode(
     name: str | None = None,
     home: tuple[float, float, float] = (0.0, 0.0, 0.0),
     arc_tolerance: float = 0.01,
-    retraction: tuple[float, float] = NOT_GIVEN,
+    retraction: tuple[float, float] = NOTHING_GIVEN,
     filament_area: float = math.nan,
     block_delete: bool = False,
     chunk: int = CHUNK,

@@ -10,13 +10,15 @@ from kinematics.compiled import byte_at, compiled_part, trailing_zeros
 from kinematics.gcode import state as codes
 
 # Characters that mean something in a line of G-code, as bytes.
-TAB, LINE_FEED, RETURN, BLANK, PERCENT, OPEN, CLOSE, STAR, PLUS, MINUS, POINT, SLASH, SEMICOLON = b"\t\n\r %()*+-./;"
+TAB, LINE_FEED, RETURN, BLANK, PERCENT, OPENING, CLOSING, STAR, PLUS, MINUS, POINT, SLASH, SEMICOLON = (
+    b"\t\n\r %()*+-./;"
+)
 
 # Word letters as slots and bits, A = 0, and sets of them.
 E, F, G, I, J, K, M, N, P, R, S, T, W, X, Y, Z = 4, 5, 6, 8, 9, 10, 12, 13, 15, 17, 18, 19, 22, 23, 24, 25
-AXES = (1 << X) | (1 << Y) | (1 << Z)
-XYZE = AXES | (1 << E)
-COMMANDS = (1 << G) | (1 << M) | (1 << T)
+AXIS_LETTERS = (1 << X) | (1 << Y) | (1 << Z)
+XYZE = AXIS_LETTERS | (1 << E)
+COMMAND_LETTERS = (1 << G) | (1 << M) | (1 << T)
 MOTION_WORDS = XYZE | (1 << I) | (1 << J) | (1 << K) | (1 << R) | (1 << F)
 ARC_WORDS = MOTION_WORDS & ~(1 << F)
 # Axes that no printer here has, or its extruder on another letter: A, B, C, U, V, W.
@@ -62,7 +64,7 @@ def after_comment(source: Any, i: int, end: int) -> int:
         if c == LINE_FEED or c == RETURN:
             break
         i += 1
-        if c == CLOSE:
+        if c == CLOSING:
             break
     return i
 
@@ -110,7 +112,7 @@ def first_of_line(source: Any, i: int, end: int) -> int:
     """Index of the first byte of a line that is no blank, stroke or comment."""
     while i < end:
         c = byte_at(source, i)
-        if c == OPEN:
+        if c == OPENING:
             i = after_comment(source, i, end)
         elif c == BLANK or c == TAB or c == SLASH:
             i += 1
@@ -138,7 +140,7 @@ def ends_first_word(c: int) -> bool:
     return (
         c <= BLANK
         or 48 <= c <= 62  # digits : ; < = >
-        or c == OPEN
+        or c == OPENING
         or c == 34  # "
         or c == 39  # '
         or c == 44  # ,
@@ -172,7 +174,7 @@ def text_key(source: Any, i: int, end: int) -> int:
     found = 0
     while True:
         c = byte_at(source, i) if i < end else LINE_FEED
-        if c == LINE_FEED or c == RETURN or c == SEMICOLON or c == OPEN:
+        if c == LINE_FEED or c == RETURN or c == SEMICOLON or c == OPENING:
             break
         i += 1
         if c == BLANK or c == TAB or c == 44 or c == 61 or c == 58:  # , = :
@@ -208,7 +210,7 @@ def after_checksum(source: Any, i: int, end: int) -> bool:
         return False
     while i < end and (byte_at(source, i) == BLANK or byte_at(source, i) == TAB):
         i += 1
-    return i == end or byte_at(source, i) == SEMICOLON or byte_at(source, i) == OPEN
+    return i == end or byte_at(source, i) == SEMICOLON or byte_at(source, i) == OPENING
 
 
 @compiled_part

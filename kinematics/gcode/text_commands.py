@@ -13,7 +13,7 @@ from kinematics.gcode import state as codes
 from kinematics.gcode.dialects import FILE_LIMITS, UNITS_OF, Dialect, TextCommand, compiled_pattern, text_from
 from kinematics.gcode.file_limits import FileLimit
 from kinematics.gcode.findings import Notes, end_of_line
-from kinematics.gcode.moves import DWELL, LIMIT, PAUSE, TEXT, Events
+from kinematics.gcode.moves import DWELL, LIMIT, PAUSE, TEXT_LINE, Events
 
 Action = tuple[str, float]  # what a line means, and the value in its unit
 STOPS = (("dwell", DWELL), ("pause", PAUSE))
@@ -104,7 +104,7 @@ def take_texts(
     `override` is the one in force before the first line. Returns what they add to the events, the limits that they
     state, and the override after the last one.
     """
-    at_text = np.flatnonzero(events.kind == TEXT)
+    at_text = np.flatnonzero(events.kind == TEXT_LINE)
     offsets = events.value[at_text].astype(np.int64)
     told, unmatched = match_texts(content, offsets, events.line[at_text], events.move[at_text], dialect)
     noted = events.tool[at_text]
@@ -125,7 +125,7 @@ def take_texts(
 
 def with_added(events: Events, added: list[Added]) -> Events:
     """Events with those of text commands among them, in file order; texts and limits, which are taken, left out."""
-    keep = (events.kind != TEXT) & (events.kind != LIMIT)
+    keep = (events.kind != TEXT_LINE) & (events.kind != LIMIT)
     more = [*zip(*added, strict=True)] or [()] * len(Events._fields)
     columns: tuple[NDArray[Any], ...] = events
     both = zip(columns, more, strict=True)

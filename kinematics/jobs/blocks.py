@@ -35,7 +35,7 @@ from kinematics.planner.cuts import before_run, last_known, lead_in
 from kinematics.planner.features import CornerSettings, Drive, FeatureRoom, Features, make_features
 from kinematics.planner.filtered import Filtered, filtered_by, with_rounding
 from kinematics.planner.plan import START, Node, Plan, PlanRoom, plan
-from kinematics.planner.sums import FILAMENT_SPEED, PATH_SUMS, PRINTED, add_path, lengthened, new_layers, sums_by_layer
+from kinematics.planner.sums import FASTEST_FEED, PATH_SUMS, PRINTED_MM, add_path, lengthened, new_layers, sums_by_layer
 from kinematics.planner.ties import NO_TIES
 
 TAIL = 1024  # moves at the end of what is at hand that are looked through before those before them
@@ -416,10 +416,10 @@ class Lane:
             return
         self._layer_moves = _longer(self._layer_moves, last)
         self._layer_moves[layers] += sums.layer_moves
-        if sums.path[FILAMENT_SPEED] > self._path[FILAMENT_SPEED]:
+        if sums.path[FASTEST_FEED] > self._path[FASTEST_FEED]:
             self._line = sums.line
-        self._path[: PRINTED + 1] += sums.path[: PRINTED + 1]
-        self._path[FILAMENT_SPEED:] = np.maximum(self._path[FILAMENT_SPEED:], sums.path[FILAMENT_SPEED:])
+        self._path[: PRINTED_MM + 1] += sums.path[: PRINTED_MM + 1]
+        self._path[FASTEST_FEED:] = np.maximum(self._path[FASTEST_FEED:], sums.path[FASTEST_FEED:])
 
     def timing(self, facts: JobFacts, events: Events, asked: Places, after: Places) -> Timing:
         """The timing of the whole job; `asked` the events whose clock counts, `after` the layer after each of them."""

@@ -76,7 +76,7 @@ class Copying(NamedTuple):
     how: str = INTERLEAVED
 
 
-USUAL = Copying()
+USUAL_COPYING = Copying()
 OF_MOVES = Plan._fields[: Plan._fields.index("seconds")]  # fields of a plan with one entry a move
 
 
@@ -433,7 +433,7 @@ class CopiedJob(JobHere):
 
     keeps_moves = True
 
-    def __init__(self, job: TimedJob, number: int = 1, copying: Copying = USUAL) -> None:
+    def __init__(self, job: TimedJob, number: int = 1, copying: Copying = USUAL_COPYING) -> None:
         self._job, self._number, self._copying = job, number, copying
         self.heeds_file_limits = job.heeds_file_limits
         self._layout: tuple[Moves, Layout] | None = None

@@ -22,8 +22,8 @@ from kinematics.jobs.asked import FlowAsked, Seen, look_hangs_on
 from kinematics.jobs.prepared import LaidOut, PreparedJob
 from kinematics.jobs.stops import stopped_under
 from kinematics.jobs.timing import (
-    COOLING,
-    DWELL,
+    COOLING_CAUSE,
+    DWELL_CAUSE,
     Ask,
     Reals,
     TimedJob,
@@ -37,7 +37,7 @@ from kinematics.jobs.timing import (
     totals_later,
 )
 from kinematics.limits import columns as by
-from kinematics.limits.combine import PARTS, LimitTable
+from kinematics.limits.combine import PARTS_OF_LIMITS, LimitTable
 from kinematics.limits.flow import filament_area, flow_at
 from kinematics.machine import Machine
 from kinematics.planner.batch import WORKERS, BatchFeatures, batch_begun, batch_features
@@ -91,7 +91,7 @@ class ManyTimes:
         same: dict[object, list[int]] = {}  # but for limits
         for place, (machine, varied) in enumerate(variants):
             base, _, changes = machine.turned
-            beside = frozenset((part, of_part) for part, of_part in changes.items() if part not in PARTS)
+            beside = frozenset((part, of_part) for part, of_part in changes.items() if part not in PARTS_OF_LIMITS)
             same.setdefault((id(base), beside, look_hangs_on(machine), varied), []).append(place)
         alike: dict[tuple[object, object], list[list[int]]] = {}
         for places in same.values():
@@ -304,7 +304,7 @@ def fixed_of(jobs: WeightedJobs, timings: Sequence[Timing], machine: Machine, re
     by_kind = summed(
         (kind, weight * spent)
         for one, weight in zip(timings, jobs.weights.tolist(), strict=True)
-        for kind, spent in {DWELL: one.stops.dwell, **one.stops.seconds}.items()
+        for kind, spent in {DWELL_CAUSE: one.stops.dwell, **one.stops.seconds}.items()
         if spent > 0.0
     )
     layers = jobs.sum_of(timing.facts.layers for timing in timings)
@@ -312,7 +312,7 @@ def fixed_of(jobs: WeightedJobs, timings: Sequence[Timing], machine: Machine, re
     fixed = math.fsum(by_kind.values())
     shortest = reach.cooling.shortest_layer_s if machine.cooling.shortest_layer_s else None
     waiting = layers * (shortest or 0.0)
-    parts = {**by_kind, COOLING: waiting}
+    parts = {**by_kind, COOLING_CAUSE: waiting}
     held_by = max(parts, key=lambda kind: parts[kind]) if fixed + waiting > 0.0 else ""
     return Fixed(by_kind, fixed, layers, shortest, cooling, fixed + waiting, held_by)
 

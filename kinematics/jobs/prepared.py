@@ -168,7 +168,7 @@ KEPT_ROUNDINGS = 3  # filters and budgets whose numbers are kept of a job: each 
 # Readings of a job that are kept, where a study or a page tries machines that read it differently: so many, and so many
 # moves together, some 70 bytes each.
 MOST_READINGS, MOST_READ = 256, 20_000_000
-NOT_KNOWN = math.nan  # one object, so that settings that hold it compare equal
+UNKNOWN_NUMBER = math.nan  # one object, so that settings that hold it compare equal
 
 
 class ReaderSettings(NamedTuple):
@@ -228,8 +228,8 @@ def reader_settings(machine: Machine, dialect: Dialect) -> ReaderSettings:
     return ReaderSettings(
         (x, y, z),
         machine.motion.arc_tolerance_mm,
-        (NOT_KNOWN if length is None else length, math.inf if speed is None else speed),
-        filament_area(machine) if dialect.extruder_is_volume else NOT_KNOWN,
+        (UNKNOWN_NUMBER if length is None else length, math.inf if speed is None else speed),
+        filament_area(machine) if dialect.extruder_is_volume else UNKNOWN_NUMBER,
     )
 
 

@@ -18,8 +18,8 @@ Reals = NDArray[np.float64]
 
 NOZZLE, BED = "nozzle", "bed"
 # Words of the groups of stops, as they are shown.
-HEATING, HOMING, PAUSE, TOOL_CHANGE, PROBING = "heating", "homing", "pause", "tool change", "probing"
-START_UP, EACH_LAYER, EACH_RETRACTION = "start-up", "layer changes", "retraction pauses"
+HEATING_STOP, HOMING_STOP, PAUSE_STOP, TOOL_STOP, PROBING_STOP = "heating", "homing", "pause", "tool change", "probing"
+START_UP_STOP, LAYER_STOP, RETRACTION_STOP = "start-up", "layer changes", "retraction pauses"
 
 _HEATERS = {
     tool_path.NOZZLE_TARGET: NOZZLE,
@@ -32,10 +32,10 @@ _HEATERS = {
 _TARGETS = (tool_path.NOZZLE_TARGET, tool_path.BED_TARGET)
 _BOTH_WAYS = (tool_path.NOZZLE_WAIT_BOTH_WAYS, tool_path.BED_WAIT_BOTH_WAYS)
 _TIMED = {
-    tool_path.PAUSE: (PAUSE, "stops.pause_s"),
-    tool_path.HOMING: (HOMING, "stops.homing_s"),
-    tool_path.PROBING: (PROBING, "stops.probing_s"),
-    tool_path.TOOL_CHANGE: (TOOL_CHANGE, "stops.tool_change_s"),
+    tool_path.PAUSE: (PAUSE_STOP, "stops.pause_s"),
+    tool_path.HOMING: (HOMING_STOP, "stops.homing_s"),
+    tool_path.PROBING: (PROBING_STOP, "stops.probing_s"),
+    tool_path.TOOL_CHANGE: (TOOL_STOP, "stops.tool_change_s"),
 }
 
 
@@ -142,7 +142,7 @@ def _each_stop(events: Events, machine: Machine, clock_at: Reals) -> Iterator[_S
                 heater.tell(value, clock)
             if kind in _TARGETS:
                 continue
-            group, length = HEATING, heater.wait(clock)
+            group, length = HEATING_STOP, heater.wait(clock)
             if length is None:
                 missing = [f"stops.{name}_heating_c_per_s"] if rates[name] is None else []
                 missing += ["stops.ambient_c"] if known.ambient_c is None else []
@@ -175,8 +175,8 @@ def beside_moves(machine: Machine, facts: JobFacts) -> dict[str, float]:
     """
     known = machine.stops
     layers, retractions = float(facts.layers), float(facts.retractions)
-    each = ((START_UP, known.startup_s, 1.0), (EACH_LAYER, known.each_layer_s, layers))
-    found = (*each, (EACH_RETRACTION, known.each_retraction_s, retractions))
+    each = ((START_UP_STOP, known.startup_s, 1.0), (LAYER_STOP, known.each_layer_s, layers))
+    found = (*each, (RETRACTION_STOP, known.each_retraction_s, retractions))
     return {group: length * times for group, length, times in found if length is not None and times > 0.0}
 
 
@@ -187,7 +187,7 @@ def stops_of(events: Events, machine: Machine, clock_at: Reals, facts: JobFacts)
     seconds = beside_moves(machine, facts)
     unknown: list[UnknownStop] = []
     dwell = 0.0
-    before = seconds.get(START_UP, 0.0)
+    before = seconds.get(START_UP_STOP, 0.0)
     if events.kind.size and not np.any((events.kind != tool_path.DWELL) | (events.value > LONGEST)):
         before += float(events.value[events.move == 0].sum())
         return StopTimes(float(events.value.sum()), seconds, (), before)

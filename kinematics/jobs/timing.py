@@ -226,7 +226,7 @@ def timing_from(
     stops = stops_of(events, machine, clock, facts)
     by_cause = motion_causes(table, limits, seconds)
     cooling = math.fsum(layers.cooling)
-    beside = {DWELL: stops.dwell, **stops.seconds, COOLING: cooling}
+    beside = {DWELL_CAUSE: stops.dwell, **stops.seconds, COOLING_CAUSE: cooling}
     by_cause |= {kind: spent for kind, spent in beside.items() if spent > 0.0}
     return Timing(facts, table, limits, seconds, layers, stops, motion, cooling, by_cause, planned, path)
 
@@ -424,7 +424,12 @@ def without_moves(timing: Timing, total_only: bool = False) -> Timing:
 
 
 # What follows in every list of causes when its seconds are summed over a job.
-DWELL, COOLING, FILAMENT_ONLY, CORNERS = "dwell", "cooling: shortest layer time", "extruder-only moves", "corners"
+DWELL_CAUSE, COOLING_CAUSE, FILAMENT_CAUSE, CORNER_CAUSE = (
+    "dwell",
+    "cooling: shortest layer time",
+    "extruder-only moves",
+    "corners",
+)
 
 
 class Cause(NamedTuple):
@@ -435,7 +440,7 @@ class Cause(NamedTuple):
     share: float
 
 
-TORQUE = ".torque_nm"  # a motor runs no faster than its torque curve tells
+TORQUE_ENDING = ".torque_nm"  # a motor runs no faster than its torque curve tells
 
 
 def summed(seconds: Iterable[tuple[str, float]]) -> dict[str, float]:
@@ -456,19 +461,19 @@ def cause_name(table: Sequence[MoveClass], limits: Limits, row: int, code: int) 
     """The name of a cause for one class of moves; `table` the classes as in `Classes`."""
     kind = table[row].kind
     if kind == FILAMENT:
-        return FILAMENT_ONLY
+        return FILAMENT_CAUSE
     ceiling = by.OF_CAUSE[code]
     words = ceiling.words if kind == PRINT else ceiling.travel_words or ceiling.words
     key = "" if ceiling.column is None else limits.origins.get((row, ceiling.column), "")
-    if ceiling.hangs_on in (by.MOTORS, by.OWN_SPEED):
-        names = limits.motors if ceiling.hangs_on == by.MOTORS else limits.drives.names if limits.drives else ()
+    if ceiling.hangs_on in (by.ON_MOTORS, by.ON_OWN_SPEED):
+        names = limits.motors if ceiling.hangs_on == by.ON_MOTORS else limits.drives.names if limits.drives else ()
         name = dict(enumerate(names)).get(ceiling.motor, str(ceiling.motor + 1))
-        fastest = ceiling.feature == "motor" and ceiling.bounds == by.SPEED and key.endswith(TORQUE)
+        fastest = ceiling.feature == "motor" and ceiling.bounds == by.OF_SPEED and key.endswith(TORQUE_ENDING)
         return f"top speed of motor {name}" if fastest else words.format(motor=name)
-    if key.endswith(TORQUE):
+    if key.endswith(TORQUE_ENDING):
         return f"top speed of motor {key.split('.')[1]}"
     if key.startswith("motors."):
-        own = by.MOTOR_1_SPEED if ceiling.bounds == by.SPEED else by.MOTOR_1_ACCELERATION
+        own = by.MOTOR_1_SPEED if ceiling.bounds == by.OF_SPEED else by.MOTOR_1_ACCELERATION
         return by.OF_CAUSE[own].words.format(motor=key.split(".")[1])
     return CAP_WORDS.get((key, ceiling.column or 0), words)
 

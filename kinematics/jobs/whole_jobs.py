@@ -25,7 +25,7 @@ from kinematics.machine import Machine
 from kinematics.machine.keys import AxisVibration
 from kinematics.notebook import NotebookTable, frame_of
 from kinematics.planner.plan import plan
-from kinematics.planner.ties import ADVANCE, DELAY
+from kinematics.planner.ties import ADVANCE_DELAY, ADVANCE_SPEED
 from kinematics.vibration.exposure import (
     SEGMENTS_A_MOVE,
     AxisMotion,
@@ -386,9 +386,11 @@ def _push(planned: Planned, speed: Reals) -> Reals:
     """Of every move at a speed of its own r·p·a, a what ramps may there: 0 where pressure is not advanced."""
     features, limits = planned.features, planned.limits
     advance = limits.advance[planned.classes.of_move]
-    delay = np.where(features.ratio > 0.0, advance[:, DELAY], 0.0)
+    delay = np.where(features.ratio > 0.0, advance[:, ADVANCE_DELAY], 0.0)
     constant = plan(features, limits.values, limits.lookahead).acceleration
-    spare = np.maximum(advance[:, ADVANCE] - features.ratio * speed, 0.0)  # r·p·a of what the extruder's speed leaves
+    spare = np.maximum(
+        advance[:, ADVANCE_SPEED] - features.ratio * speed, 0.0
+    )  # r·p·a of what the extruder's speed leaves
     return np.minimum(features.ratio * delay * constant, np.where(delay > 0.0, spare, 0.0))
 
 

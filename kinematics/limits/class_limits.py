@@ -15,8 +15,8 @@ from kinematics.machine import Machine
 from kinematics.toml.files import quoted
 
 IN_THE_JOB = " (stated in the job)"  # after a key whose value the job states
-HONOUR, IGNORE, CAP = "honour", "ignore", "cap"
-FILE_LIMIT_MODES = (HONOUR, IGNORE, CAP)
+HONOUR, IGNORE, AS_CAP = "honour", "ignore", "cap"
+FILE_LIMIT_MODES = (HONOUR, IGNORE, AS_CAP)
 NOTHING_VARIED: frozenset[str] = frozenset()
 UNSCALED: Mapping[str, float] = {}
 
@@ -60,7 +60,7 @@ class Terms:
         for other, told in particular:
             if told is not None:
                 key, value = other, told
-        if stated is not None and self.mode == CAP:
+        if stated is not None and self.mode == AS_CAP:
             own = general[0] + IN_THE_JOB
             if value is None or self.scaled_value(own, stated) < self.scaled_value(key, value):
                 key, value = own, stated

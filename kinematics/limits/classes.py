@@ -15,7 +15,7 @@ from kinematics.gcode.file_limits import Conditions
 from kinematics.gcode.labels import Labels
 from kinematics.gcode.moves import FILAMENT, KIND_NAMES, Moves, NozzleTargets
 
-KINDS = len(KIND_NAMES)
+KIND_COUNT = len(KIND_NAMES)
 MOST_CLASSES = 65_535
 NOTHING_STATED: Mapping[str, float] = {}  # plain, so that results can be pickled; nobody writes to a Mapping
 
@@ -48,11 +48,11 @@ def code_moves(
     code: NDArray[Any],
     occurs: NDArray[np.bool_],
 ) -> None:
-    """Write the kind of every move to `code`, plus KINDS for those of the first layers, plus what is told `more` of it
-    (n, or nothing); mark each code that occurs.
+    """Write the kind of every move to `code`, plus KIND_COUNT for those of the first layers, plus what `more` is told
+    of it (n, or nothing); mark each code that occurs.
     """
     for i in range(kind.size):
-        coded = kind[i] + (KINDS if layer[i] <= first_layers and first_layers > 0 else 0)
+        coded = kind[i] + (KIND_COUNT if layer[i] <= first_layers and first_layers > 0 else 0)
         if more.size > 0:
             coded += more[i]
         code[i] = coded
@@ -81,7 +81,7 @@ def classify(
     stated = (NOTHING_STATED,) if conditions is None else conditions.table
     names = ("",) if labels is None else labels.names
     temperatures = (None,) if nozzle is None else nozzle.table
-    shape = (KINDS, 2, len(stated), len(names), len(temperatures))
+    shape = (KIND_COUNT, 2, len(stated), len(names), len(temperatures))
     size = math.prod(shape)
     more = np.zeros(0, np.int64)
     for place, told in enumerate((conditions, labels, nozzle), start=2):

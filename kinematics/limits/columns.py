@@ -138,18 +138,18 @@ def whole_run(_: Surroundings) -> Sight:
 
 
 # What a ceiling bounds: the speed of a move, its acceleration; at a node the acceleration, or the speed.
-SPEED, RAMP, NODE_RAMP, NODE_SPEED = "speed", "ramp", "acceleration at a node", "speed at a node"
+OF_SPEED, OF_RAMP, OF_NODE_RAMP, OF_NODE_SPEED = "speed", "ramp", "acceleration at a node", "speed at a node"
 
 # What a ceiling hangs on beside its limit: the moves and nodes alone; how much each axis changes at a node; what the
 # motors of the mechanism do; what vibration filters take together; the file's commands, as the controller takes them
 # in; the speed of its own move.
-MOVES, TURNS, MOTORS, FILTERS = "moves", "turns", "motors", "filters"
-COMMANDS, OWN_SPEED = "commands", "its own speed"
+ON_MOVES, ON_TURNS, ON_MOTORS, ON_FILTERS = "moves", "turns", "motors", "filters"
+ON_COMMANDS, ON_OWN_SPEED = "commands", "its own speed"
 IN_BLOCKS = (
-    MOVES,
-    TURNS,
-    MOTORS,
-    FILTERS,
+    ON_MOVES,
+    ON_TURNS,
+    ON_MOTORS,
+    ON_FILTERS,
 )  # what is known of every move as it comes, where motors do everywhere the same
 
 
@@ -180,7 +180,7 @@ class Ceiling(NamedTuple):
     feature: str
     column: int | None
     words: str
-    hangs_on: str = MOVES
+    hangs_on: str = ON_MOVES
     sees: Callable[[Surroundings], Sight] = its_own
     raised_by: tuple[Raise, ...] = ()
     travel_words: str = ""
@@ -196,57 +196,60 @@ MOTORS_RAMP = Raise("motors.{motor}.max_acceleration_mm_s2", "acceleration of mo
 
 # fmt: off
 CEILINGS: tuple[Ceiling, ...] = (
-    Ceiling(SPEED, COMMANDED_SPEED, "pace", SPEED_SHARE, "print speeds in the file",
+    Ceiling(OF_SPEED, COMMANDED_SPEED, "pace", SPEED_SHARE, "print speeds in the file",
             travel_words="travel speeds in the file",
             raised_by=(Raise("motion.by_kind.{kind}.feed_override", "{kind} speeds in the file", "×"),)),
-    Ceiling(SPEED, COMMANDED_SPEED, "", SPEED_REPLACED, ""),
-    Ceiling(SPEED, SPEED_CAP, "", CAP, "speed cap",
+    Ceiling(OF_SPEED, COMMANDED_SPEED, "", SPEED_REPLACED, ""),
+    Ceiling(OF_SPEED, SPEED_CAP, "", CAP, "speed cap",
             raised_by=(Raise("motion.speed_cap_mm_s", "speed cap", "mm/s"),)),
-    *(Ceiling(SPEED, X_SPEED + i, axis, X_MOST + i, f"{axis} axis speed",
+    *(Ceiling(OF_SPEED, X_SPEED + i, axis, X_MOST + i, f"{axis} axis speed",
               raised_by=_of_axis(axis, "max_speed_mm_s", "speed", "mm/s")) for i, axis in enumerate("xyz")),
-    Ceiling(SPEED, FILAMENT_SPEED, "ratio", FILAMENT_MOST, "extruder speed",
+    Ceiling(OF_SPEED, FILAMENT_SPEED, "ratio", FILAMENT_MOST, "extruder speed",
             raised_by=(Raise("hotend.max_flow_mm3_s", "hotend flow", "mm³/s"),
                        Raise("axes.e.max_speed_mm_s", "extruder speed", "mm/s"),
                        Raise("motors.e.max_speed_mm_s", "motor e speed", "mm/s"))),
-    *(Ceiling(SPEED, MOTOR_1_SPEED + i, "motor", MOTOR_1_MOST + i, "motor {motor} speed", MOTORS,
+    *(Ceiling(OF_SPEED, MOTOR_1_SPEED + i, "motor", MOTOR_1_MOST + i, "motor {motor} speed", ON_MOTORS,
               raised_by=(MOTORS_SPEED,), motor=i) for i in range(3)),
-    *(Ceiling(SPEED, MOTOR_1_STEADY + i, "bend", MOTOR_1_RAMP + i,
-              "motor {motor} acceleration at steady speed", MOTORS,
+    *(Ceiling(OF_SPEED, MOTOR_1_STEADY + i, "bend", MOTOR_1_RAMP + i,
+              "motor {motor} acceleration at steady speed", ON_MOTORS,
               raised_by=(MOTORS_RAMP,), motor=i) for i in range(3)),
-    Ceiling(SPEED, MOVE_RATE_SPEED, "move_reach", MOVE_RATE, "command rate: moves", COMMANDS, commands_ahead),
-    Ceiling(SPEED, BYTE_RATE_SPEED, "byte_reach", BYTE_RATE, "command rate: bytes", COMMANDS, commands_ahead),
-    *(Ceiling(SPEED, DRIVE_1 + i, "loads", None, "drive of motor {motor}", OWN_SPEED, whole_run, motor=i)
+    Ceiling(OF_SPEED, MOVE_RATE_SPEED, "move_reach", MOVE_RATE, "command rate: moves", ON_COMMANDS, commands_ahead),
+    Ceiling(OF_SPEED, BYTE_RATE_SPEED, "byte_reach", BYTE_RATE, "command rate: bytes", ON_COMMANDS, commands_ahead),
+    *(Ceiling(OF_SPEED, DRIVE_1 + i, "loads", None, "drive of motor {motor}", ON_OWN_SPEED, whole_run, motor=i)
       for i in range(4)),
-    Ceiling(SPEED, ADVANCE, "ratio", None, "pressure advance", OWN_SPEED, whole_run),
-    Ceiling(RAMP, PATH_ACCELERATION, "", PATH_RAMP, "short lines: acceleration",
+    Ceiling(OF_SPEED, ADVANCE, "ratio", None, "pressure advance", ON_OWN_SPEED, whole_run),
+    Ceiling(OF_RAMP, PATH_ACCELERATION, "", PATH_RAMP, "short lines: acceleration",
             travel_words="short travels: acceleration",
             raised_by=(Raise("motion.{kind}_acceleration_mm_s2", "{kind} acceleration", "mm/s²"),)),
-    *(Ceiling(RAMP, X_ACCELERATION + i, axis, X_RAMP + i, f"short lines: {axis} axis acceleration",
+    *(Ceiling(OF_RAMP, X_ACCELERATION + i, axis, X_RAMP + i, f"short lines: {axis} axis acceleration",
               raised_by=_of_axis(axis, "max_acceleration_mm_s2", "acceleration", "mm/s²"))
       for i, axis in enumerate("xyz")),
-    Ceiling(RAMP, FILAMENT_ACCELERATION, "ratio", FILAMENT_RAMP, "short lines: extruder acceleration",
+    Ceiling(OF_RAMP, FILAMENT_ACCELERATION, "ratio", FILAMENT_RAMP, "short lines: extruder acceleration",
             raised_by=(Raise("axes.e.max_acceleration_mm_s2", "extruder acceleration", "mm/s²"),
                        Raise("motors.e.max_acceleration_mm_s2", "motor e acceleration", "mm/s²"))),
-    Ceiling(RAMP, ROUNDING_ACCELERATION, "lead", ROUNDING_RAMP, "short lines: rounding", FILTERS,
+    Ceiling(OF_RAMP, ROUNDING_ACCELERATION, "lead", ROUNDING_RAMP, "short lines: rounding", ON_FILTERS,
             raised_by=(Raise("quality.rounding_budget_mm", "rounding budget", "mm"),)),
-    *(Ceiling(RAMP, MOTOR_1_ACCELERATION + i, "motor", MOTOR_1_RAMP + i,
-              "short lines: motor {motor} acceleration", MOTORS,
+    *(Ceiling(OF_RAMP, MOTOR_1_ACCELERATION + i, "motor", MOTOR_1_RAMP + i,
+              "short lines: motor {motor} acceleration", ON_MOTORS,
               raised_by=(MOTORS_RAMP,), motor=i) for i in range(3)),
-    *(Ceiling(RAMP, DRIVE_1 + i, "loads", None, "drive of motor {motor}", OWN_SPEED, whole_run, motor=i)
+    *(Ceiling(OF_RAMP, DRIVE_1 + i, "loads", None, "drive of motor {motor}", ON_OWN_SPEED, whole_run, motor=i)
       for i in range(4)),
-    Ceiling(RAMP, ADVANCE, "ratio", None, "pressure advance", OWN_SPEED, whole_run),
-    Ceiling(NODE_RAMP, CORNER, "corner_x", X_RAMP, "", MOVES, nearby_runs),
-    Ceiling(NODE_RAMP, CORNER, "corner_y", Y_RAMP, "", MOVES, nearby_runs),
-    Ceiling(NODE_RAMP, CORNER, "corner_z", Z_RAMP, "", MOVES, nearby_runs),
-    *(Ceiling(NODE_RAMP, CORNER, "motor_corner", MOTOR_1_RAMP + i, "", MOTORS, nearby_runs, motor=i) for i in range(3)),
-    Ceiling(NODE_SPEED, CORNER, "sharpness", DEVIATION, "corners", MOVES, nearby_runs),
-    Ceiling(NODE_SPEED, CORNER, "curvature", None, "", MOVES, curve_window),
-    *(Ceiling(NODE_SPEED, CORNER, "turn", X_STEP + i, "", TURNS) for i in range(3)),
-    Ceiling(NODE_SPEED, CORNER, "ratio_change", FILAMENT_STEP, "", TURNS),
-    *(Ceiling(NODE_SPEED, CORNER, "turn", X_KICK + i, "", TURNS) for i in range(2)),
-    *(Ceiling(NODE_SPEED, CORNER, axis, X_SWING + i, "", TURNS) for i, axis in enumerate("xy")),
-    *(Ceiling(NODE_SPEED, CORNER, axis, X_SWING_ADDED + i, "", TURNS) for i, axis in enumerate("xy")),
-    Ceiling(NODE_SPEED, CORNER, "rounded", ROUNDING, "", FILTERS, under_filter),
+    Ceiling(OF_RAMP, ADVANCE, "ratio", None, "pressure advance", ON_OWN_SPEED, whole_run),
+    Ceiling(OF_NODE_RAMP, CORNER, "corner_x", X_RAMP, "", ON_MOVES, nearby_runs),
+    Ceiling(OF_NODE_RAMP, CORNER, "corner_y", Y_RAMP, "", ON_MOVES, nearby_runs),
+    Ceiling(OF_NODE_RAMP, CORNER, "corner_z", Z_RAMP, "", ON_MOVES, nearby_runs),
+    *(
+        Ceiling(OF_NODE_RAMP, CORNER, "motor_corner", MOTOR_1_RAMP + i, "", ON_MOTORS, nearby_runs, motor=i)
+        for i in range(3)
+    ),
+    Ceiling(OF_NODE_SPEED, CORNER, "sharpness", DEVIATION, "corners", ON_MOVES, nearby_runs),
+    Ceiling(OF_NODE_SPEED, CORNER, "curvature", None, "", ON_MOVES, curve_window),
+    *(Ceiling(OF_NODE_SPEED, CORNER, "turn", X_STEP + i, "", ON_TURNS) for i in range(3)),
+    Ceiling(OF_NODE_SPEED, CORNER, "ratio_change", FILAMENT_STEP, "", ON_TURNS),
+    *(Ceiling(OF_NODE_SPEED, CORNER, "turn", X_KICK + i, "", ON_TURNS) for i in range(2)),
+    *(Ceiling(OF_NODE_SPEED, CORNER, axis, X_SWING + i, "", ON_TURNS) for i, axis in enumerate("xy")),
+    *(Ceiling(OF_NODE_SPEED, CORNER, axis, X_SWING_ADDED + i, "", ON_TURNS) for i, axis in enumerate("xy")),
+    Ceiling(OF_NODE_SPEED, CORNER, "rounded", ROUNDING, "", ON_FILTERS, under_filter),
 )
 # fmt: on
 
@@ -256,9 +259,9 @@ def _columns(of: Callable[[Ceiling], bool]) -> tuple[int, ...]:
     return tuple(dict.fromkeys(one.column for one in CEILINGS if one.column is not None and of(one)))
 
 
-TURN_COLUMNS = _columns(lambda one: one.hangs_on == TURNS)
-COMMAND_COLUMNS = _columns(lambda one: one.hangs_on == COMMANDS)
-NODE_SPEED_COLUMNS = _columns(lambda one: one.bounds == NODE_SPEED)
+TURN_COLUMNS = _columns(lambda one: one.hangs_on == ON_TURNS)
+COMMAND_COLUMNS = _columns(lambda one: one.hangs_on == ON_COMMANDS)
+NODE_SPEED_COLUMNS = _columns(lambda one: one.bounds == OF_NODE_SPEED)
 # The ceiling that tells what a cause is called and which number it comes from: the first of each.
 OF_CAUSE: dict[int, Ceiling] = {one.cause: one for one in reversed(CEILINGS) if one.words}
 

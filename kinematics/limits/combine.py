@@ -17,23 +17,20 @@ from numpy.typing import NDArray
 
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
 from kinematics.limits import columns as by
-from kinematics.limits.class_limits import CAP, HONOUR, IN_THE_JOB, NOTHING_VARIED, UNSCALED, Terms
+from kinematics.limits.class_limits import AS_CAP, HONOUR, IN_THE_JOB, NOTHING_VARIED, UNSCALED, Terms
 from kinematics.limits.classes import MoveClass
 from kinematics.limits.drive import Drives, motor_drives, torque_key
 from kinematics.limits.flow import FLOW_KEY, filament_speed_by_flow
 from kinematics.limits.vibration import RINGING_KEY, ROUNDING_KEY, axis_quality, rounding_of
 from kinematics.machine import Machine
-from kinematics.machine.keys import ALL, CORNERS, PATH, RATES
-from kinematics.machine.keys import AXES as TOOL_AXES
-from kinematics.machine.keys import COMMANDED as COMMANDED_SPEED
-from kinematics.machine.keys import EXTRUDER as THE_EXTRUDER
+from kinematics.machine.keys import ALL, THE_AXES, THE_CORNERS, THE_EXTRUDER, THE_JOB, THE_PATH, THE_RATES
 from kinematics.machine.mechanisms import EXTRUDER, mechanism_of
 from kinematics.machine.model import Changes
 
-COMMANDED = "the job"  # origin of a commanded speed
+FROM_THE_JOB = "the job"  # origin of a commanded speed
 ADVANCE_KEY = "filament.pressure_advance_s"
 ENDLESS_STEP = 1e9  # mm/s: of a permitted step that is lifted
-MOTORS, DRIVES = "motors", "drives"  # parts that no key lifts by itself
+MOTOR_PART, DRIVE_PART = "motors", "drives"  # parts that no key lifts by itself
 MOST_KEPT = 10_000  # rows, a kilobyte each
 
 
@@ -73,7 +70,7 @@ class Limits:
         by_speed = {by.ADVANCE: bool(self.advance[:, 1].any())}
         by_speed |= {by.DRIVE_1 + i: True for i in range(len(self.drives.names) if self.drives is not None else 0)}
         for one in by.CEILINGS:
-            if given[one.column] if one.column is not None else by_speed.get(one.cause, one.hangs_on == by.MOVES):
+            if given[one.column] if one.column is not None else by_speed.get(one.cause, one.hangs_on == by.ON_MOVES):
                 yield one
 
     @property
@@ -96,13 +93,13 @@ def _commanded(row: Terms) -> None:
     """Commanded speed: the file's or what replaces it, times the override; first layers may keep the file's own."""
     motion = row.machine.motion
     if row.member.first_layers and motion.first_layers.keep_commanded_speed:
-        row.put(by.SPEED_SHARE, (COMMANDED, 1.0))
+        row.put(by.SPEED_SHARE, (FROM_THE_JOB, 1.0))
         return
     share_key, share = row.chosen(("motion.feed_override", motion.feed_override), *row.particular("feed_override"))
     assert share is not None  # it has a default
     key, replaced = row.chosen(("", None), *row.particular("commanded_speed_mm_s"))
     if replaced is None:
-        row.put(by.SPEED_SHARE, (COMMANDED if share == 1.0 else share_key, share))
+        row.put(by.SPEED_SHARE, (FROM_THE_JOB if share == 1.0 else share_key, share))
         return
     row.values[by.SPEED_SHARE], row.origins[by.SPEED_SHARE] = 0.0, key
     row.put(by.SPEED_REPLACED, (key, replaced * row.scaled_value(share_key, share)))
@@ -170,7 +167,7 @@ def _corners(row: Terms) -> None:
     deviation = row.chosen(("motion.junction_deviation_mm", motion.junction_deviation_mm))
     step = motion.speed_step_mm_s
     steps = [row.chosen((f"motion.speed_step_mm_s.{name}", getattr(step, name) if step else None)) for name in "xyz"]
-    if row.mode != CAP and deviation[1] is not None and any(value is not None for _, value in steps):
+    if row.mode != AS_CAP and deviation[1] is not None and any(value is not None for _, value in steps):
         steps_vary = any(key in row.varied for key, _ in steps)
         if deviation[0] in row.varied or (deviation[0].endswith(IN_THE_JOB) and not steps_vary):
             steps = [(key, None) for key, _ in steps]
@@ -250,21 +247,23 @@ class Part(NamedTuple):
     columns: tuple[int, ...]
 
 
-PARTS: Mapping[str, Part] = {
-    COMMANDED_SPEED: Part(_commanded, (by.SPEED_SHARE, by.SPEED_REPLACED)),
-    PATH: Part(_path, (by.CAP, by.PATH_RAMP)),
-    TOOL_AXES: Part(_axes, (by.X_MOST, by.Y_MOST, by.Z_MOST, by.X_RAMP, by.Y_RAMP, by.Z_RAMP)),
+PARTS_OF_LIMITS: Mapping[str, Part] = {
+    THE_JOB: Part(_commanded, (by.SPEED_SHARE, by.SPEED_REPLACED)),
+    THE_PATH: Part(_path, (by.CAP, by.PATH_RAMP)),
+    THE_AXES: Part(_axes, (by.X_MOST, by.Y_MOST, by.Z_MOST, by.X_RAMP, by.Y_RAMP, by.Z_RAMP)),
     THE_EXTRUDER: Part(_extruder, (by.FILAMENT_MOST, by.FILAMENT_RAMP)),
-    MOTORS: Part(_motors, (*range(by.MOTOR_1_MOST, by.MOTOR_1_MOST + 3), *range(by.MOTOR_1_RAMP, by.MOTOR_1_RAMP + 3))),
-    CORNERS: Part(
+    MOTOR_PART: Part(
+        _motors, (*range(by.MOTOR_1_MOST, by.MOTOR_1_MOST + 3), *range(by.MOTOR_1_RAMP, by.MOTOR_1_RAMP + 3))
+    ),
+    THE_CORNERS: Part(
         _corners,
         (by.DEVIATION, *range(by.X_STEP, by.Y_SWING_ADDED + 1), by.ROUNDING, by.ROUNDING_RAMP),
     ),
-    RATES: Part(_rates, (by.MOVE_RATE, by.BYTE_RATE)),
+    THE_RATES: Part(_rates, (by.MOVE_RATE, by.BYTE_RATE)),
 }
 
 
-CAPS_OF = {part: tuple(cap for cap in CAPS if cap.column in PARTS[part].columns) for part in PARTS}
+CAPS_OF = {part: tuple(cap for cap in CAPS if cap.column in PARTS_OF_LIMITS[part].columns) for part in PARTS_OF_LIMITS}
 
 
 def _each_once(keys: Sequence[object]) -> tuple[list[int], list[int]]:
@@ -307,17 +306,17 @@ class LimitTable:
             return last[3]
         coupled, drives = mechanism_of(machine).coupled, motor_drives(machine, scaled)
         made, (*_, changes) = self._made_of(machine, varied, scaled), machine.turned
-        parts = {name: self._part(name, made, machine, changes, varied, scaled) for name in PARTS}
+        parts = {name: self._part(name, made, machine, changes, varied, scaled) for name in PARTS_OF_LIMITS}
         values = np.full((len(self.table), by.LIMITS), math.inf)
         for name, part in parts.items():
-            values[:, PARTS[name].columns] = part.values
+            values[:, PARTS_OF_LIMITS[name].columns] = part.values
         rows = {name: part.rows for name, part in parts.items()}
         if drives is not None:
-            rows[DRIVES] = tuple(
-                replace(row, values=values[i], origins={}, keys=set()) for i, row in enumerate(rows[PATH])
+            rows[DRIVE_PART] = tuple(
+                replace(row, values=values[i], origins={}, keys=set()) for i, row in enumerate(rows[THE_PATH])
             )
             for column, (key, speed) in _fastest(machine, drives).items():
-                for row in rows[DRIVES]:
+                for row in rows[DRIVE_PART]:
                     row.lower_to(column, key, speed)  # more torque is no more speed
         found = Limits(
             values,
@@ -341,7 +340,7 @@ class LimitTable:
         changes = [machine.turned[2] for machine in machines]
         values = np.full((len(machines), len(self.table), by.LIMITS), math.inf)
         ties = np.zeros(len(machines), np.bool_)
-        for name, part in PARTS.items():
+        for name, part in PARTS_OF_LIMITS.items():
             firsts, which = _each_once([(one.get(name), one.get(ALL)) for one in changes])
             found = [self._part(name, made, machines[k], changes[k], varied, UNSCALED) for k in firsts]
             values[:, :, part.columns] = np.array([one.values for one in found])[which]
@@ -375,7 +374,7 @@ class LimitTable:
         key = name, changes.get(name), changes.get(ALL)
         if key in made:
             return made[key]
-        make, columns = PARTS[name]
+        make, columns = PARTS_OF_LIMITS[name]
         values = np.full((len(self.table), by.LIMITS), math.inf)
         caps = [(cap, None if cap.by_class else cap.value(machine, EVERY_KIND[0])) for cap in CAPS_OF[name]]
         rows = [

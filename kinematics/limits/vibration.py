@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, NamedTuple
 from kinematics.errors import InputError
 from kinematics.machine import Machine
 from kinematics.machine.keys import AxisVibration
+from kinematics.vibration.filters import OWN
 
 if TYPE_CHECKING:
     from kinematics.vibration.filters import Filter
     from kinematics.vibration.residual import Mode
 
 AXES = ("x", "y")
-OWN = "own"  # the filter of which the machine file tells the impulses
 ROUNDING_KEY, RINGING_KEY = "quality.rounding_budget_mm", "quality.ringing_budget_mm"
 
 

@@ -13,7 +13,7 @@ from kinematics.machine.template import EXAMPLE, OTHER_EXAMPLES, new_machine_tex
 from kinematics.toml.files import Names, dotted_name, text_in_toml
 from kinematics.toml.sections import ANY_NAME, NAME, NOT_NEGATIVE, POSITIVE, TEXT, Kind
 
-WIDTH = 80
+LINE_LETTERS = 80
 # What may stand at most keys, in fewer words than an error needs.
 SHORTER: Mapping[Kind | None, str] = {POSITIVE: "above 0", NOT_NEGATIVE: "0 or more", TEXT: "text", NAME: "text"}
 # Plausible values, by the last part of the key, of what has no default and the built-in machines leave out.
@@ -133,7 +133,7 @@ def explained(key: Key) -> str:
 
 def wrapped(text: str, first: str, later: str) -> list[str]:
     """Lines of text, no wider than 80 columns; words with hyphens stay whole."""
-    return wrap(text, WIDTH, initial_indent=first, subsequent_indent=later, break_on_hyphens=False)
+    return wrap(text, LINE_LETTERS, initial_indent=first, subsequent_indent=later, break_on_hyphens=False)
 
 
 def value_in_toml(value: Any) -> str:

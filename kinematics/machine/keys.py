@@ -14,20 +14,20 @@ from typing import Any
 from kinematics.machine.kinds import (
     DATE,
     DOTTED_KEYS,
-    FILTER,
-    FLOW,
+    FILTER_KIND,
+    FLOW_KIND,
     IMPULSES,
     INNER_SHARE,
-    MECHANISM,
+    MECHANISM_KIND,
     RECTANGLES,
     SHARE_BELOW_ONE,
     SHARE_OF_ONE,
-    SQUARE,
-    STEPS,
+    SQUARE_KIND,
+    STEPS_KIND,
     THREE_ANGLES,
     THREE_LENGTHS,
     THREE_PLACES,
-    TORQUE,
+    TORQUE_KIND,
     Settings,
 )
 from kinematics.machine.without_limits import Economy, ProofPrint, Proven
@@ -53,7 +53,7 @@ from kinematics.toml.sections import (
 )
 
 # How a key ends and the unit that this means; longer endings first.
-UNITS = {
+UNIT_ENDINGS = {
     "_c_per_s": "°C/s",
     "_per_s": "a second",
     "_per_hour": "an hour",
@@ -80,7 +80,7 @@ UNITS = {
     "_w": "W",
 }
 # What a key lifts: the part of the limits of moves that changes with it; nothing where it is left out.
-COMMANDED, PATH, AXES, EXTRUDER, CORNERS, RATES, ALL = (
+THE_JOB, THE_PATH, THE_AXES, THE_EXTRUDER, THE_CORNERS, THE_RATES, ALL = (
     "commanded speed",
     "path",
     "axes",
@@ -103,23 +103,23 @@ def _frozen_settings(raw: Any) -> Settings:
 
 
 # The settings of a candidate: judged against a machine where they are applied.
-SETTINGS = Kind(
+SETTINGS_KIND = Kind(
     'a table of settings, { "dotted.key" = value }',
     lambda raw: isinstance(raw, Mapping) and all(isinstance(key, str) for key in raw),
     _frozen_settings,
 )
 # Rows that several sections have.
 _PRINT_ACCELERATION: Any = key(
-    POSITIVE, "acceleration along the path while printing", default=None, doubtful=_ACCELERATION, lifts=PATH
+    POSITIVE, "acceleration along the path while printing", default=None, doubtful=_ACCELERATION, lifts=THE_PATH
 )
 _TRAVEL_ACCELERATION: Any = key(
-    POSITIVE, "acceleration along the path while travelling", default=None, doubtful=_ACCELERATION, lifts=PATH
+    POSITIVE, "acceleration along the path while travelling", default=None, doubtful=_ACCELERATION, lifts=THE_PATH
 )
 _COMMANDED_SPEED: Any = key(
-    POSITIVE, "speed in place of the one that the job commands", default=None, doubtful=_FAST, lifts=COMMANDED
+    POSITIVE, "speed in place of the one that the job commands", default=None, doubtful=_FAST, lifts=THE_JOB
 )
-_FEED_OVERRIDE: Any = key(POSITIVE, "factor on commanded speeds", default=None, doubtful=_OVERRIDE, lifts=COMMANDED)
-_SPEED_CAP: Any = key(POSITIVE, "greatest speed along the path", default=None, doubtful=_FAST, lifts=PATH)
+_FEED_OVERRIDE: Any = key(POSITIVE, "factor on commanded speeds", default=None, doubtful=_OVERRIDE, lifts=THE_JOB)
+_SPEED_CAP: Any = key(POSITIVE, "greatest speed along the path", default=None, doubtful=_FAST, lifts=THE_PATH)
 
 
 class Delta(Section):
@@ -143,7 +143,7 @@ class Identity(Section):
     """[machine]: what the printer is called, how its motors move the tool, and how large it is."""
 
     name: str | None = key(TEXT, "what you call the printer", default=None)
-    mechanism: str = key(MECHANISM, "how the motors move the tool", default="cartesian", lifts=ALL)
+    mechanism: str = key(MECHANISM_KIND, "how the motors move the tool", default="cartesian", lifts=ALL)
     bed_mm: tuple[float, float, float] | None = key(
         THREE_LENGTHS,
         "largest print: width, depth, height",
@@ -163,10 +163,10 @@ class Axis(Section):
     """[axes.…]: what one tool axis may at most, and what it moves."""
 
     max_speed_mm_s: float | None = key(
-        POSITIVE, "greatest speed of {axis}", default=None, doubtful=_FAST, is_limit=True, lifts=AXES
+        POSITIVE, "greatest speed of {axis}", default=None, doubtful=_FAST, is_limit=True, lifts=THE_AXES
     )
     max_acceleration_mm_s2: float | None = key(
-        POSITIVE, "greatest acceleration of {axis}", default=None, doubtful=_ACCELERATION, is_limit=True, lifts=AXES
+        POSITIVE, "greatest acceleration of {axis}", default=None, doubtful=_ACCELERATION, is_limit=True, lifts=THE_AXES
     )
     moving_mass_kg: float | None = key(NOT_NEGATIVE, "mass that moves along {axis}", default=None, lifts=ALL)
     friction_n: float | None = key(NOT_NEGATIVE, "friction that {axis} has to overcome", default=None, lifts=ALL)
@@ -181,7 +181,7 @@ class ExtruderAxis(Axis):
         default=None,
         doubtful=_FAST,
         is_limit=True,
-        lifts=EXTRUDER,
+        lifts=THE_EXTRUDER,
     )
     max_acceleration_mm_s2: float | None = key(
         POSITIVE,
@@ -189,7 +189,7 @@ class ExtruderAxis(Axis):
         default=None,
         doubtful=_ACCELERATION,
         is_limit=True,
-        lifts=EXTRUDER,
+        lifts=THE_EXTRUDER,
     )
 
 
@@ -217,7 +217,7 @@ class Motor(Section):
         lifts=ALL,
     )
     torque_nm: tuple[tuple[float, float], ...] | None = key(
-        TORQUE,
+        TORQUE_KIND,
         "torque that the motor has at its speed, which is never above that of the last row",
         default=None,
         lifts=ALL,
@@ -235,13 +235,13 @@ class SpeedStep(Section):
     """[motion.speed_step_mm_s]: sudden changes of speed that a corner may ask, mm/s, instead of junction deviation."""
 
     x: float | None = key(
-        POSITIVE, "sudden change of speed of X that a corner may ask", default=None, doubtful=_STEP, lifts=CORNERS
+        POSITIVE, "sudden change of speed of X that a corner may ask", default=None, doubtful=_STEP, lifts=THE_CORNERS
     )
     y: float | None = key(
-        POSITIVE, "sudden change of speed of Y that a corner may ask", default=None, doubtful=_STEP, lifts=CORNERS
+        POSITIVE, "sudden change of speed of Y that a corner may ask", default=None, doubtful=_STEP, lifts=THE_CORNERS
     )
     z: float | None = key(
-        POSITIVE, "sudden change of speed of Z that a corner may ask", default=None, doubtful=_STEP, lifts=CORNERS
+        POSITIVE, "sudden change of speed of Z that a corner may ask", default=None, doubtful=_STEP, lifts=THE_CORNERS
     )
 
 
@@ -285,7 +285,7 @@ class FirstLayers(Section):
 
     count: int = key(COUNT, "how many layers count as the first ones", default=0)
     keep_commanded_speed: bool = key(
-        YES_NO, "whether they keep the speeds that the job commands", default=False, lifts=COMMANDED
+        YES_NO, "whether they keep the speeds that the job commands", default=False, lifts=THE_JOB
     )
 
 
@@ -297,21 +297,21 @@ class Motion(Section):
     """
 
     print_acceleration_mm_s2: float = key(
-        POSITIVE, "acceleration along the path while printing", default=600.0, doubtful=_ACCELERATION, lifts=PATH
+        POSITIVE, "acceleration along the path while printing", default=600.0, doubtful=_ACCELERATION, lifts=THE_PATH
     )
     travel_acceleration_mm_s2: float = key(
-        POSITIVE, "acceleration along the path while travelling", default=800.0, doubtful=_ACCELERATION, lifts=PATH
+        POSITIVE, "acceleration along the path while travelling", default=800.0, doubtful=_ACCELERATION, lifts=THE_PATH
     )
     junction_deviation_mm: float | None = key(
         POSITIVE,
         "how sharply corners are taken: the larger, the faster through them",
         default=0.05,
         doubtful=Doubtful(0.001, 0.5, "corners are hardly slowed above, and nearly stopped at below"),
-        lifts=CORNERS,
+        lifts=THE_CORNERS,
     )
     speed_step_mm_s: SpeedStep | None = one_table(SpeedStep, "a table with at least one of x, y, z", default=None)
     extruder_step_mm_s: float | None = key(
-        POSITIVE, "sudden change of the filament's speed that a corner may ask", default=None, lifts=CORNERS
+        POSITIVE, "sudden change of the filament's speed that a corner may ask", default=None, lifts=THE_CORNERS
     )
     curve_rule: bool = key(YES_NO, "whether finely cut curves are slowed as the curves they are", default=True)
     short_run_mm: float = key(
@@ -339,7 +339,7 @@ class Motion(Section):
         doubtful=Doubtful(0.2, 25.0, "long moves are seen coarsely above, and cut to very many pieces below"),
     )
     lookahead_moves: int | None = key(COUNT_FROM_ONE, "how many moves the controller sees at once", default=None)
-    feed_override: float = key(POSITIVE, "factor on commanded speeds", default=1.0, doubtful=_OVERRIDE, lifts=COMMANDED)
+    feed_override: float = key(POSITIVE, "factor on commanded speeds", default=1.0, doubtful=_OVERRIDE, lifts=THE_JOB)
     speed_cap_mm_s: float | None = _SPEED_CAP
     by_kind: ByKind = table(factory=ByKind)
     by_label: ByName[LabelMoves] = by_name(LabelMoves, "a table a label, [motion.by_label.NAME]", factory=ByName)
@@ -349,9 +349,9 @@ class Motion(Section):
 class Controller(Section):
     """[controller]: what the controller takes in."""
 
-    moves_per_s: float | None = key(POSITIVE, "moves that it takes in each second", default=None, lifts=RATES)
+    moves_per_s: float | None = key(POSITIVE, "moves that it takes in each second", default=None, lifts=THE_RATES)
     bytes_per_s: float | None = key(
-        POSITIVE, "bytes of the job that it takes in each second", default=None, lifts=RATES
+        POSITIVE, "bytes of the job that it takes in each second", default=None, lifts=THE_RATES
     )
 
 
@@ -363,7 +363,7 @@ class Filament(Section):
         "diameter of the filament",
         default=1.75,
         doubtful=Doubtful(1.0, 3.5, "is it the filament's diameter?"),
-        lifts=EXTRUDER,
+        lifts=THE_EXTRUDER,
     )
     density_g_cm3: float | None = key(
         POSITIVE, "weight of a cubic centimetre", default=None, doubtful=Doubtful(0.5, 9.0, "is it in g/cm³?")
@@ -373,7 +373,7 @@ class Filament(Section):
         NOT_NEGATIVE,
         "how far the extruder runs ahead of the path, so that pressure keeps up",
         default=None,
-        lifts=EXTRUDER,
+        lifts=THE_EXTRUDER,
     )
 
 
@@ -384,12 +384,12 @@ class Hotend(Section):
         POSITIVE, "width of the nozzle's bore", default=None, doubtful=Doubtful(0.1, 2.0, "is it in mm?")
     )
     max_flow_mm3_s: float | tuple[tuple[float, float], ...] | None = key(
-        FLOW,
+        FLOW_KIND,
         "the most that melts",
         default=None,
         doubtful=Doubtful(0.5, 60.0, "is it in mm³/s?"),
         is_limit=True,
-        lifts=EXTRUDER,
+        lifts=THE_EXTRUDER,
     )
 
 
@@ -413,7 +413,7 @@ class Retraction(Section):
         "acceleration of every move of the extruder alone",
         default=800.0,
         doubtful=_ACCELERATION,
-        lifts=PATH,
+        lifts=THE_PATH,
     )
 
 
@@ -437,7 +437,7 @@ class AxisVibration(Section):
         meaning="the ways in which {axis} swings, the strongest first",
         lifts=ALL,
     )
-    filter: str | None = key(FILTER, "filter that the commands of {axis} go through", default=None, lifts=ALL)
+    filter: str | None = key(FILTER_KIND, "filter that the commands of {axis} go through", default=None, lifts=ALL)
     filter_frequency_hz: float | None = key(
         POSITIVE,
         "frequency that the filter is made for; that of the first mode where left out",
@@ -537,7 +537,7 @@ class Checked(Section):
     spread_share: float | None = key(NOT_NEGATIVE, "how far single prints scatter about that, as a share", default=None)
     keys: tuple[str, ...] | None = key(DOTTED_KEYS, "the keys whose ranges the prints gave", default=None)
     covariance: tuple[tuple[float, ...], ...] | None = key(
-        SQUARE, "covariance of the logarithms of those keys", default=None
+        SQUARE_KIND, "covariance of the logarithms of those keys", default=None
     )
 
 
@@ -545,7 +545,7 @@ class LadderKinds(Section):
     """[ladder]: what kind of step it is, here, to raise a limit."""
 
     kinds: Mapping[str, str] | None = key(
-        STEPS, "limits that are another kind of step to raise than is usual", default=None
+        STEPS_KIND, "limits that are another kind of step to raise than is usual", default=None
     )
 
 
@@ -553,7 +553,7 @@ class Candidate(Section):
     """[[candidate]]: a named set of settings to compare with the file's own machine."""
 
     name: str = key(NAME, "what it is called")
-    set: Mapping[str, Any] = key(SETTINGS, "the keys that it changes, each with its value")
+    set: Mapping[str, Any] = key(SETTINGS_KIND, "the keys that it changes, each with its value")
 
 
 class Material(Candidate):

@@ -41,9 +41,9 @@ class Range(NamedTuple):
 
 # The kinds of steps by which a printer gets faster: a setting, one of which no cap is known, one that shows on the
 # part, the job prepared again for higher speeds, a part to buy, and what is at the expense of quality.
-SETTING, OPEN, SHOWS = "setting", "setting without cap", "shows on the part"
+SETTING, UNCAPPED, SHOWS = "setting", "setting without cap", "shows on the part"
 PREPARED, PART, QUALITY = "prepared again", "part", "quality"
-KINDS_OF_STEPS = (SETTING, OPEN, SHOWS, PREPARED, PART, QUALITY)
+KINDS_OF_STEPS = (SETTING, UNCAPPED, SHOWS, PREPARED, PART, QUALITY)
 
 
 class Settings(ByName[Any]):
@@ -167,8 +167,10 @@ def _rows(allowed: str, units: tuple[str, str], kinds: tuple[Kind, Kind], holds:
     return Kind(allowed, all_hold, lambda raw: tuple((float(one), float(other)) for one, other in raw), wrong)
 
 
-MECHANISM = one_of("cartesian", "crossed-belt", "linear-delta", allowed='"cartesian", "crossed-belt", "linear-delta"')
-FILTER = one_of("none", "ZV", "ZVD", "ZVDD", "EI", "two-hump-EI", "three-hump-EI", "own")
+MECHANISM_KIND = one_of(
+    "cartesian", "crossed-belt", "linear-delta", allowed='"cartesian", "crossed-belt", "linear-delta"'
+)
+FILTER_KIND = one_of("none", "ZV", "ZVD", "ZVDD", "EI", "two-hump-EI", "three-hump-EI", "own")
 THREE_LENGTHS = several(POSITIVE, 3, "three numbers above 0, [x, y, z]")
 THREE_PLACES = several(ANY_NUMBER, 3, "three numbers, [x, y, z]")
 THREE_ANGLES = several(ANY_NUMBER, 3, "three angles in degrees, one a tower")
@@ -177,7 +179,7 @@ INNER_SHARE = number("a number between 0 and 1", lambda value: 0.0 < value < 1.0
 SHARE_OF_ONE = number("a number above 0, 1 at most", lambda value: 0.0 < value <= 1.0)
 DISCOUNT_RATE = number("a share a year, such as 0.05 for 5 %", lambda value: -1.0 < value <= 10.0)
 # What a motor pulls at its speed; of a motor that turns faster than the last row nothing is known.
-TORQUE = _rows(
+TORQUE_KIND = _rows(
     "rows [[rev/min, Nm], …] with rising rev/min, the last above 0",
     ("rev/min", "Nm"),
     (NOT_NEGATIVE, NOT_NEGATIVE),
@@ -197,7 +199,7 @@ FLOW_ROWS = _rows(
     lambda rows: True,
 )
 # A limit that hangs on the nozzle's temperature, or does not.
-FLOW = FLOW_ROWS._replace(
+FLOW_KIND = FLOW_ROWS._replace(
     holds=lambda raw: POSITIVE.holds(raw) or FLOW_ROWS.holds(raw),
     made=lambda raw: FLOW_ROWS.made(raw) if isinstance(raw, (list, tuple)) else float(raw),
     any_number=True,
@@ -208,7 +210,7 @@ STAFFED = Kind(
     lambda raw: (raw,) if isinstance(raw, str) else tuple(raw),
     _wrong_hours,
 )
-STEPS = Kind(
+STEPS_KIND = Kind(
     f'a table {{ "dotted.key" = "kind" }}, each kind one of {", ".join(KINDS_OF_STEPS)}',
     lambda raw: isinstance(raw, Mapping) and bool(raw),  # which keys and kinds, `rules.wrong_steps` looks at
     Settings.frozen,
@@ -223,7 +225,7 @@ DOTTED_KEYS = Kind(
     lambda raw: isinstance(raw, (list, tuple)) and all(isinstance(key, str) for key in raw),
     tuple,
 )
-SQUARE = Kind(
+SQUARE_KIND = Kind(
     "a square table of numbers, a row a key",
     lambda raw: (
         isinstance(raw, (list, tuple))

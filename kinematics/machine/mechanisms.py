@@ -118,7 +118,7 @@ class LinearDelta:
 
 
 Mechanism = Cartesian | CrossedBelt | LinearDelta
-KINDS: dict[str, type[Mechanism]] = {
+MECHANISMS: dict[str, type[Mechanism]] = {
     "cartesian": Cartesian,
     "crossed-belt": CrossedBelt,
     "linear-delta": LinearDelta,

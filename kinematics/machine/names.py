@@ -8,7 +8,7 @@ from itertools import chain, takewhile
 from typing import Any, NamedTuple
 
 from kinematics.errors import InputError, closest, nearest
-from kinematics.machine.keys import UNITS, Keys
+from kinematics.machine.keys import UNIT_ENDINGS, Keys
 from kinematics.toml.files import Names, Path, dotted_name, quoted, split_key
 from kinematics.toml.sections import ANY_NAME, REQUIRED, Row, Section, nearest_row, plain
 
@@ -41,8 +41,8 @@ class Key(NamedTuple):
     def unit(self) -> str:
         """The unit as people write it, from the end of the name; empty where it has none."""
         if "speed_step_mm_s" in self.path:
-            return UNITS["_mm_s"]
-        return next((unit for ending, unit in UNITS.items() if self.name.endswith(ending)), "")
+            return UNIT_ENDINGS["_mm_s"]
+        return next((unit for ending, unit in UNIT_ENDINGS.items() if self.name.endswith(ending)), "")
 
     @property
     def meaning(self) -> str:

@@ -9,22 +9,22 @@ from typing import Any, TypeGuard
 
 from kinematics.errors import nearest
 from kinematics.machine.keys import Motion
-from kinematics.machine.kinds import KINDS_OF_STEPS, SQUARE, STEPS, Range
-from kinematics.machine.mechanisms import EXTRUDER, KINDS, LinearDelta
+from kinematics.machine.kinds import KINDS_OF_STEPS, SQUARE_KIND, STEPS_KIND, Range
+from kinematics.machine.mechanisms import EXTRUDER, MECHANISMS, LinearDelta
 from kinematics.machine.names import find_key, help_for_setting, nearest_name
 from kinematics.toml.files import Path, Problem, dotted_name
 from kinematics.toml.sections import Reading, Row, Section, hint_for, is_number, listed, shown
 
 PARTS = Range._fields
 RANGE_ALLOWED = "{ low = …, likely = …, high = … }, three numbers"
-RISING = "low no more than likely, and likely no more than high"
+IN_ORDER = "low no more than likely, and likely no more than high"
 JUNCTION = ("motion", "junction_deviation_mm")
 SPEED_STEP = ("motion", "speed_step_mm_s")
 JUNCTION_KEY, SPEED_STEP_KEY = dotted_name(JUNCTION), dotted_name(SPEED_STEP)
 CORNER_KEYS = (JUNCTION_KEY, *(f"{SPEED_STEP_KEY}.{axis}" for axis in "xyz"))
 ONE_CORNER_RULE = "one of them: a machine has one corner rule"
 BOTH_CORNER_RULES = f"both {JUNCTION_KEY} and {SPEED_STEP_KEY} are given"
-MECHANISM = ("machine", "mechanism")
+MECHANISM_KEY = ("machine", "mechanism")
 DELTA = ("machine", "delta")
 SAME_ANGLE = 1e-6  # °
 ROUNDED = 1e-6  # share by which numbers that are written out may be off
@@ -43,7 +43,7 @@ class MachineReading(Reading):
         A range needs all three: a likely value that nobody gave would be one that nobody can look up. Each is judged as
         a number of its own would be.
         """
-        if row.kind is STEPS and (wrong := wrong_steps(raw)):
+        if row.kind is STEPS_KIND and (wrong := wrong_steps(raw)):
             return self.note(Problem(path, f"{dotted_name(path)} = {shown(raw)}", row.words, wrong))
         # A label may be called "low"; and what stands in a block is no key of the machine.
         if not row.is_key or not _looks_like_range(raw) or any(isinstance(part, int) for part in path):
@@ -110,7 +110,7 @@ def _range_problem(row: Row, name: str, raw: Mapping[str, Any], path: Path) -> P
     for lower, upper in pairwise(PARTS):
         if not raw[lower] <= raw[upper]:
             return Problem(
-                path, f"{name} has {lower} = {shown(raw[lower])} above {upper} = {shown(raw[upper])}", RISING
+                path, f"{name} has {lower} = {shown(raw[lower])} above {upper} = {shown(raw[upper])}", IN_ORDER
             )
     return None
 
@@ -121,16 +121,16 @@ def mechanism_problems(tables: Mapping[str, Any]) -> Iterator[Problem]:
     """
     identity = tables.get("machine", {})
     named = identity.get("mechanism", "cartesian") if isinstance(identity, Mapping) else None
-    kind = KINDS.get(named) if isinstance(named, str) else None
+    kind = MECHANISMS.get(named) if isinstance(named, str) else None
     if kind is None:
         return
     delta = identity.get("delta")
     if kind is LinearDelta and delta is None:
-        found = f"{dotted_name(MECHANISM)} = {shown(named)} without [{dotted_name(DELTA)}]"
-        yield Problem(MECHANISM, found, f"beside [{dotted_name(DELTA)}] with arm_mm and tower_radius_mm")
+        found = f"{dotted_name(MECHANISM_KEY)} = {shown(named)} without [{dotted_name(DELTA)}]"
+        yield Problem(MECHANISM_KEY, found, f"beside [{dotted_name(DELTA)}] with arm_mm and tower_radius_mm")
     elif kind is not LinearDelta and delta is not None:
         found = f"[{dotted_name(DELTA)}] is given for {kind.words}"
-        yield Problem(DELTA, found, f'only beside {dotted_name(MECHANISM)} = "linear-delta"')
+        yield Problem(DELTA, found, f'only beside {dotted_name(MECHANISM_KEY)} = "linear-delta"')
     elif isinstance(delta, Mapping):
         yield from _measures(delta)
     motors = tables.get("motors", {})
@@ -177,7 +177,7 @@ def checked_problems(checked: Any) -> Iterator[Problem]:
             yield Problem(path, f"checked.keys has {name}, which is no number", "keys that hold any number")
         elif times > 1:
             yield Problem(path, f"checked.keys has {name} twice", "each key once")
-    if are_good and covariance is not None and SQUARE.holds(covariance):
+    if are_good and covariance is not None and SQUARE_KIND.holds(covariance):
         yield from _covariance_problems(covariance, len(listed_keys))
 
 

@@ -14,28 +14,28 @@ from scipy.optimize import brentq
 from kinematics.jobs.timing import Reals
 from kinematics.measured.fitting import USUAL_SPREAD, Solution
 from kinematics.measured.parameters import (
-    COMMANDS,
-    CORNER,
-    EACH_LAYER,
-    EACH_RETRACTION,
-    LIMIT,
-    PRINT,
-    START_UP,
-    TRAVEL,
+    FITTED_COMMANDS,
+    FITTED_CORNER,
+    FITTED_LAYER,
+    FITTED_PRINT,
+    FITTED_RETRACTION,
+    FITTED_START_UP,
+    FITTED_TRAVEL,
+    LIMIT_PARAMETER,
     Parameter,
     Responses,
 )
-from kinematics.measured.stopwatch import NORMAL
+from kinematics.measured.stopwatch import SPREADS_OF_95
 
 # What a maker can do to find out which it is.
 TESTS: Mapping[str, str] = {
-    START_UP: "look at the clock at the first move of the next print as well",
-    PRINT: "time a job of long straight lines: it should come out right",
-    TRAVEL: "time a job that hardly travels, such as a vase: it should come out right",
-    CORNER: "time a round part with few corners: it should come out right",
-    COMMANDS: "time the same part with coarser curves, or with arcs: it should come out right",
-    EACH_LAYER: "time a job of few layers: it should come out right",
-    EACH_RETRACTION: "time a job that hardly retracts: it should come out right",
+    FITTED_START_UP: "look at the clock at the first move of the next print as well",
+    FITTED_PRINT: "time a job of long straight lines: it should come out right",
+    FITTED_TRAVEL: "time a job that hardly travels, such as a vase: it should come out right",
+    FITTED_CORNER: "time a round part with few corners: it should come out right",
+    FITTED_COMMANDS: "time the same part with coarser curves, or with arcs: it should come out right",
+    FITTED_LAYER: "time a job of few layers: it should come out right",
+    FITTED_RETRACTION: "time a job that hardly retracts: it should come out right",
 }
 LEAST_SHARE = 1e-3  # of the time: what changes less by a parameter over all of its prior does not hang on it
 
@@ -93,7 +93,9 @@ def explanations_of(responses: Responses, measured: float) -> Explanations:
         needed = float(brentq(rest, one.base, end, (k,), xtol=1e-9 * abs(end - one.base)))
         step = 1e-4 * (end - one.base)
         slope = abs(rest(needed + step, k) - rest(needed - step, k)) / abs(2.0 * step)
-        sides = 1.0 if one.kind == LIMIT or one.base > 0.0 else 2.0  # of an overhead that is 0 so far: only upwards
+        sides = (
+            1.0 if one.kind == LIMIT_PARAMETER or one.base > 0.0 else 2.0
+        )  # of an overhead that is 0 so far: only upwards
         density = sides * math.exp(-0.5 * ((needed - one.base) / one.spread) ** 2) / one.spread
         weight = density / max(slope, 1e-9)
         weighed.append((weight, _explanation(one, needed, None)))
@@ -140,7 +142,7 @@ def next_print(solution: Solution, prior: Reals, jobs: Responses, stated: Sequen
     job, k = min(tried, key=tried.__getitem__)
     if tried[job, k] > WORTH_A_PRINT:
         return None
-    reach = math.exp(NORMAL * math.sqrt(float(slopes[job] @ covariance @ slopes[job])))
+    reach = math.exp(SPREADS_OF_95 * math.sqrt(float(slopes[job] @ covariance @ slopes[job])))
     return NextPrint(job, k, tried[job, k], float(seconds[job]) / reach, float(seconds[job]) * reach)
 
 

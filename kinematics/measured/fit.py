@@ -17,11 +17,11 @@ from kinematics.machine import Machine, Range
 from kinematics.measured.explanations import Explanations, explanations_of, next_print
 from kinematics.measured.fitting import ENOUGH, Fitting, Solution
 from kinematics.measured.parameters import (
-    LIMIT,
+    LIMIT_PARAMETER,
     NODES,
     NODES_CLOSE,
-    OVERHEAD,
-    RATE,
+    OVERHEAD_PARAMETER,
+    RATE_PARAMETER,
     Box,
     Parameter,
     Responses,
@@ -344,7 +344,7 @@ def _narrowed(parameters: Sequence[Parameter], fit: Solution, held: Solution) ->
     """The box in which the fit and the ends of its intervals lie."""
     quantile = float(student.ppf(0.5 + INSIDE / 2.0, held.freedom))
     reach = REACH * quantile * np.sqrt(np.diag(held.covariance))
-    floors = {LIMIT: LEAST_REACH, RATE: LEAST_RATES}
+    floors = {LIMIT_PARAMETER: LEAST_REACH, RATE_PARAMETER: LEAST_RATES}
     reach = np.maximum(reach, [floors.get(one.kind, one.spread) for one in parameters])
     least = np.minimum(fit.place, held.place) - reach
     most = np.maximum(fit.place, held.place) + reach
@@ -372,7 +372,7 @@ def _parts(responses: Responses, place: Reals, wholes: Reals) -> Reals:
     for node, weight in zip(0.5 * (nodes + 1.0), 0.5 * weights, strict=True):
         whole += weight * responses.seconds(base + node * (place - base))[1]
     parts = np.asarray(whole * (place - base))
-    limits = [k for k, one in enumerate(responses.parameters) if one.kind != OVERHEAD]
+    limits = [k for k, one in enumerate(responses.parameters) if one.kind != OVERHEAD_PARAMETER]
     shares = np.abs(parts[:, limits])
     sums = shares.sum(axis=1, keepdims=True)
     missing = (wholes - parts.sum(axis=1))[:, np.newaxis]
@@ -389,9 +389,11 @@ def _logarithms(parameters: Sequence[Parameter], fit: Solution, held: Solution) 
     factors = np.ones(len(parameters))
     deviations = np.sqrt(np.diag(held.covariance))
     for k, one in enumerate(parameters):
-        if one.kind != LIMIT and fit.place[k] > 0.0:
+        if one.kind != LIMIT_PARAMETER and fit.place[k] > 0.0:
             relative = float(deviations[k] / fit.place[k])
-            factors[k] = math.sqrt(math.log1p(relative**2)) / deviations[k] * (-1.0 if one.kind == RATE else 1.0)
+            factors[k] = (
+                math.sqrt(math.log1p(relative**2)) / deviations[k] * (-1.0 if one.kind == RATE_PARAMETER else 1.0)
+            )
     return factors
 
 
@@ -408,7 +410,7 @@ def _covariance(
 
 
 def _is_nothing(parameter: Parameter, place: float) -> bool:
-    return parameter.kind != LIMIT and place < LEAST_VALUE * parameter.spread
+    return parameter.kind != LIMIT_PARAMETER and place < LEAST_VALUE * parameter.spread
 
 
 def _fitted_parameters(
@@ -431,7 +433,7 @@ def _fitted_parameters(
         at = float(fit.place[k])
         ends = fitting.interval(held, k)
         low, high = min(ends[0], at), max(ends[1], at)
-        values = [one.value(end) for end in ((high, low) if one.kind == RATE else (low, high))]
+        values = [one.value(end) for end in ((high, low) if one.kind == RATE_PARAMETER else (low, high))]
         spare = fitting.prints - len(chosen) >= SPARE
         told = spare and bool(deviations[k] < TOLD * one.spread) and not could_be
         ranges = _ranges(one, low, at, high)
@@ -445,7 +447,7 @@ def _fitted_parameters(
 
 def _ranges(parameter: Parameter, low: float, at: float, high: float) -> dict[str, Range]:
     """The values of a parameter's keys as ranges, as the machine file takes them."""
-    if parameter.kind == RATE:
+    if parameter.kind == RATE_PARAMETER:
         low, high = high, max(low, at / OPEN)
     ends = [parameter.settings(place) for place in (low, at, high)]
     digits = [{key: float(f"{value:.5g}") for key, value in one.items() if value is not None} for one in ends]

@@ -27,8 +27,8 @@ from kinematics.toml.files import dotted_name
 
 # How a parameter is counted: a limit by the logarithm of its factor on what the machine file says, an overhead by its
 # seconds, a command rate by the seconds that one move takes to send.
-LIMIT, OVERHEAD, RATE = "limit", "overhead", "rate"
-PRINT, TRAVEL, CORNER, COMMANDS, START_UP, EACH_LAYER, EACH_RETRACTION = (
+LIMIT_PARAMETER, OVERHEAD_PARAMETER, RATE_PARAMETER = "limit", "overhead", "rate"
+FITTED_PRINT, FITTED_TRAVEL, FITTED_CORNER, FITTED_COMMANDS, FITTED_START_UP, FITTED_LAYER, FITTED_RETRACTION = (
     "print acceleration",
     "travel acceleration",
     "corners",
@@ -37,26 +37,26 @@ PRINT, TRAVEL, CORNER, COMMANDS, START_UP, EACH_LAYER, EACH_RETRACTION = (
     "time per layer",
     "time per retraction",
 )
-LIMITS = (PRINT, TRAVEL, CORNER)
-OVERHEADS = (START_UP, EACH_LAYER, EACH_RETRACTION)
+FITTED_LIMITS = (FITTED_PRINT, FITTED_TRAVEL, FITTED_CORNER)
+OVERHEADS = (FITTED_START_UP, FITTED_LAYER, FITTED_RETRACTION)
 _PRINT_KEY, _TRAVEL_KEY = "motion.print_acceleration_mm_s2", "motion.travel_acceleration_mm_s2"
 RATE_KEY = "controller.moves_per_s"
 OVERHEAD_KEYS = {
-    START_UP: "stops.startup_s",
-    EACH_LAYER: "stops.each_layer_s",
-    EACH_RETRACTION: "stops.each_retraction_s",
+    FITTED_START_UP: "stops.startup_s",
+    FITTED_LAYER: "stops.each_layer_s",
+    FITTED_RETRACTION: "stops.each_retraction_s",
 }
 # Weak priors: one standard deviation (of a limit, of the logarithm of its factor; of the others in s), and the most
 # that is looked at. Common practice, no source: a number that somebody put into a machine file is rarely off by more
 # than three times, a start-up rarely takes ten minutes.
 PRIORS = {
-    PRINT: (0.6, math.log(6.0)),
-    TRAVEL: (0.6, math.log(6.0)),
-    CORNER: (0.8, math.log(8.0)),
-    COMMANDS: (0.0015, 0.02),
-    START_UP: (180.0, 3600.0),
-    EACH_LAYER: (0.6, 10.0),
-    EACH_RETRACTION: (0.1, 2.0),
+    FITTED_PRINT: (0.6, math.log(6.0)),
+    FITTED_TRAVEL: (0.6, math.log(6.0)),
+    FITTED_CORNER: (0.8, math.log(8.0)),
+    FITTED_COMMANDS: (0.0015, 0.02),
+    FITTED_START_UP: (180.0, 3600.0),
+    FITTED_LAYER: (0.6, 10.0),
+    FITTED_RETRACTION: (0.1, 2.0),
 }
 
 
@@ -78,10 +78,10 @@ class Parameter(NamedTuple):
 
     def settings(self, place: float) -> dict[str, float | None]:
         """The values of its keys at a place in its own coordinate; None takes a key out."""
-        if self.kind == LIMIT:
+        if self.kind == LIMIT_PARAMETER:
             factor = math.exp(place)
             return {key: value * factor for key, value in zip(self.keys, self.held, strict=True) if value is not None}
-        if self.kind == RATE:
+        if self.kind == RATE_PARAMETER:
             return {self.keys[0]: 1.0 / place if place > 0.0 else None}
         return {self.keys[0]: place}
 
@@ -94,23 +94,25 @@ def parameters_of(machine: Machine) -> tuple[Parameter, ...]:
     """All parameters of a machine: the likely values of its file stand at the middle of the priors."""
     labels = [dotted_name(("motion", "by_label", name)) for name in machine.motion.by_label]
     keys = {
-        PRINT: [_PRINT_KEY, *(f"{at}.print_acceleration_mm_s2" for at in ("motion.by_kind.print", *labels))],
-        TRAVEL: [_TRAVEL_KEY, *(f"{at}.travel_acceleration_mm_s2" for at in ("motion.by_kind.travel", *labels))],
-        CORNER: list(CORNER_KEYS),
+        FITTED_PRINT: [_PRINT_KEY, *(f"{at}.print_acceleration_mm_s2" for at in ("motion.by_kind.print", *labels))],
+        FITTED_TRAVEL: [_TRAVEL_KEY, *(f"{at}.travel_acceleration_mm_s2" for at in ("motion.by_kind.travel", *labels))],
+        FITTED_CORNER: list(CORNER_KEYS),
     }
     found = []
-    for name in LIMITS:
+    for name in FITTED_LIMITS:
         given = [(key, value) for key in keys[name] if (value := machine.value_of(key)) is not None]
         spread, most = PRIORS[name]
         names, held = zip(*given, strict=True)
-        found.append(Parameter(name, LIMIT, names, held, 0.0, spread, -most, most))
+        found.append(Parameter(name, LIMIT_PARAMETER, names, held, 0.0, spread, -most, most))
     rate = machine.controller.moves_per_s
-    spread, most = PRIORS[COMMANDS]
-    found.append(Parameter(COMMANDS, RATE, (RATE_KEY,), (rate,), 1.0 / rate if rate else 0.0, spread, 0.0, most))
+    spread, most = PRIORS[FITTED_COMMANDS]
+    found.append(
+        Parameter(FITTED_COMMANDS, RATE_PARAMETER, (RATE_KEY,), (rate,), 1.0 / rate if rate else 0.0, spread, 0.0, most)
+    )
     for name, key in OVERHEAD_KEYS.items():
         value = machine.value_of(key)
         spread, most = PRIORS[name]
-        found.append(Parameter(name, OVERHEAD, (key,), (value,), value or 0.0, spread, 0.0, most))
+        found.append(Parameter(name, OVERHEAD_PARAMETER, (key,), (value,), value or 0.0, spread, 0.0, most))
     return tuple(found)
 
 
@@ -122,7 +124,7 @@ def settings_at(parameters: Sequence[Parameter], place: Reals) -> dict[str, floa
 NODES = 5  # along each limit over all that may be; a kink between nodes bends the polynomial by a per cent of the time
 NODES_CLOSE = 4  # along each limit over a box that has been narrowed
 NODES_TIED = 4  # at most where every node takes a plan of its own
-RATES = 6  # command rates that are planned
+RATES_PLANNED = 6  # command rates that are planned
 
 
 class Box(NamedTuple):
@@ -139,8 +141,8 @@ class Box(NamedTuple):
 
 class Surface(NamedTuple):
     """A job on a machine over a box: `coefficients` float64[nodes, nodes, nodes] of the logarithm of its seconds beside
-    overheads; `rates` float64[RATES] seconds a move, and `slowed` the logarithm of what each multiplies the time by;
-    `before` seconds before the first move beside overheads.
+    overheads; `rates` float64[RATES_PLANNED] seconds a move, and `slowed` the logarithm of what each multiplies the
+    time by; `before` seconds before the first move beside overheads.
     """
 
     coefficients: Reals
@@ -171,8 +173,8 @@ def grid_of(machine: Machine, box: Box, nodes: int) -> Grid:
     """The machines of a box around one machine: its own values stand at 0, or where its file puts them."""
     parameters = parameters_of(machine)
     bare = machine.with_settings(dict.fromkeys(OVERHEAD_KEYS.values()), "fit")
-    limits = [k for k, one in enumerate(parameters) if one.kind == LIMIT]
-    (rate,) = (k for k, one in enumerate(parameters) if one.kind == RATE)
+    limits = [k for k, one in enumerate(parameters) if one.kind == LIMIT_PARAMETER]
+    (rate,) = (k for k, one in enumerate(parameters) if one.kind == RATE_PARAMETER)
     tied = limits_of(bare, EVERY_KIND).ties
     at = chebyshev.chebpts1(min(nodes, NODES_TIED) if tied else nodes)
     columns = [box.middle[k] + 0.5 * (box.most[k] - box.least[k]) * at for k in limits]
@@ -180,7 +182,7 @@ def grid_of(machine: Machine, box: Box, nodes: int) -> Grid:
     turned = [parameters[k] for k in limits]
     machines = [bare.with_settings(settings_at(turned, place), "fit") for place in places]
     middle = bare.with_settings(settings_at(turned, box.middle[limits]), "fit")
-    rates = box.least[rate] + (box.most[rate] - box.least[rate]) * (np.arange(RATES) / (RATES - 1)) ** 2
+    rates = box.least[rate] + (box.most[rate] - box.least[rate]) * (np.arange(RATES_PLANNED) / (RATES_PLANNED - 1)) ** 2
     machines += [middle.with_settings(parameters[rate].settings(float(seconds)), "fit") for seconds in rates]
     return Grid(tuple(Ask(one) for one in (*machines, middle)), at, rates, Ask(bare, passing=True, total_only=True))
 
@@ -189,7 +191,7 @@ def surface_of(job: TimedJob, grid: Grid) -> Surface:
     """Plan a job over a grid. Raises InputError where it cannot be read."""
     job.foresee([grid.bare])
     totals = job.totals(grid.asks)
-    count = len(grid.asks) - RATES - 1
+    count = len(grid.asks) - RATES_PLANNED - 1
     values = np.log(totals[:count])
     size = grid.nodes.size
     transform = np.linalg.inv(chebyshev.chebvander(grid.nodes, size - 1))
@@ -232,8 +234,8 @@ class Responses:
         self._derivative = chebyshev.chebder(np.eye(nodes))
         self._slowed = PchipInterpolator(surfaces[0].rates, np.stack([one.slowed for one in surfaces], axis=1))
         self._slowing = self._slowed.derivative()
-        self._limits = [k for k, one in enumerate(parameters) if one.kind == LIMIT]
-        (self._rate,) = (k for k, one in enumerate(parameters) if one.kind == RATE)
+        self._limits = [k for k, one in enumerate(parameters) if one.kind == LIMIT_PARAMETER]
+        (self._rate,) = (k for k, one in enumerate(parameters) if one.kind == RATE_PARAMETER)
         self._overheads = [next(k for k, one in enumerate(parameters) if one.name == name) for name in OVERHEADS]
         facts = [surfaces[i].facts for i in of_print]
         counts = [(float(start), one.layers, one.retractions) for start, one in zip(from_start, facts, strict=True)]

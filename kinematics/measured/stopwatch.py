@@ -23,7 +23,7 @@ from kinematics.machine import Machine
 from kinematics.machine.file import is_named_alike, laid_with
 from kinematics.outputs import spreadsheet_text
 from kinematics.tables import Cells, TableKind, file_beside, read_table
-from kinematics.wording import LONGEST, duration_text, seconds_from
+from kinematics.wording import LONGEST_S, duration_text, seconds_from
 
 FURTHEST = 8.0  # times the estimate, or so much less: no limit that a machine may have explains that
 NEARLY = 2.0  # a time in another unit that comes so near to the estimate was probably meant in that unit
@@ -33,7 +33,7 @@ LATEST = 10  # prints that are held against all before them
 EARLIER = 3  # prints that there must be before them
 SURE = 2.6  # standard errors from which on a difference is no chance (one in a hundred)
 WORTH_TELLING = 0.01  # share of the time below which a drift is of no use to anybody
-NORMAL = 1.96  # standard deviations to either side that hold 95 %
+SPREADS_OF_95 = 1.96  # standard deviations to either side that hold 95 %
 
 
 class Measured(NamedTuple):
@@ -67,7 +67,7 @@ class Errors(NamedTuple):
     @property
     def within_share(self) -> float:
         """How far off 95 % of prints are at most."""
-        return abs(self.bias_share) + NORMAL * self.spread_share
+        return abs(self.bias_share) + SPREADS_OF_95 * self.spread_share
 
 
 class Drift(NamedTuple):
@@ -222,7 +222,7 @@ def _seconds(cells: Cells, separator: str) -> float | None:
         number = 60.0 * float(minutes.replace(",", ".") if separator == ";" else minutes)
     except ValueError:  # a time with its units, in either column
         return _spelled_time(cells, time or minutes, f"minutes is {minutes!r}" if minutes else "")
-    if not 0.0 < number <= LONGEST:
+    if not 0.0 < number <= LONGEST_S:
         cells.wrong(f"minutes is {minutes}", MINUTES_ALLOWED)
         return None
     return number

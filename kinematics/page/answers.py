@@ -18,12 +18,11 @@ from kinematics.page.knob_states import cap_cells, held_as_set, knob_states
 from kinematics.page.knobs import PageKnob, changed_machine, further_knobs, knobs_of, settings_words
 from kinematics.page.shelf import ShelfJob
 from kinematics.reports.held_words import held_document, throughput_line
+from kinematics.reports.marks import A_MOMENT
 from kinematics.reports.screens import assumed_text, checked_text
 from kinematics.studies.caps import cap_rows
 from kinematics.studies.estimate import job_estimate
 from kinematics.wording import duration_text, share_text
-
-A_MOMENT = 0.05  # s: less is not shown
 
 
 def sheet_document(explorer: Explorer) -> dict[str, Any]:

@@ -20,7 +20,7 @@ from kinematics.reports.held_words import throughput_document
 from kinematics.reports.page import page_html
 from kinematics.reports.whole_report import whole_report
 from kinematics.studies.estimate import estimate_prepared
-from kinematics.studies.intervals import USUAL
+from kinematics.studies.intervals import USUAL_SAMPLING
 
 MOST_KEPT = 12  # settings that were kept, as candidates of the report
 THIS = "this setting"
@@ -35,7 +35,7 @@ def estimate_text(explorer: Explorer, jobs: Sequence[ShelfJob], settings: Mappin
     """The document that `estimate --json` prints, files by their bare names."""
     prepared = [one.prepared for one in jobs]
     machine = changed_machine(explorer.machine, settings)
-    estimate = estimate_prepared(prepared, machine, worth=True, sampling=USUAL, each=True)
+    estimate = estimate_prepared(prepared, machine, worth=True, sampling=USUAL_SAMPLING, each=True)
     document = estimate_document(estimate)
     throughput = None
     if estimate.total_s > 0.0:
@@ -72,7 +72,7 @@ def report_text(
         None,
         prints,
         None,
-        USUAL,
+        USUAL_SAMPLING,
         lambda *_: None,
         explorer.names.told(shlex.join([*command, "-o", "report.html"])),
         inputs,

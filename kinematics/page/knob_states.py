@@ -18,7 +18,7 @@ from kinematics.studies.caps import CapRow
 from kinematics.studies.held_by import HeldBy, held_by
 from kinematics.wording import quantity_text, share_text
 
-PAST, IDLE, RULES, OPEN, SILENT, PLAIN = "past", "idle", "rules", "open", "silent", ""
+IS_PAST, IS_IDLE, IS_RULING, IS_OPEN, IS_SILENT, IS_PLAIN = "past", "idle", "rules", "open", "silent", ""
 
 
 def held_as_set(
@@ -78,20 +78,20 @@ def _state(
     if silenced:
         times = "once" if silenced == 1 else f"{silenced:,} times"
         words = f"the job sets this itself, {times}, and its word holds"
-        return SILENT, words, "start with --file-limits ignore to try"
+        return IS_SILENT, words, "start with --file-limits ignore to try"
     idle = _idle_words(told, total)
     if row is not None and row.within_caps is False and knob.name != "flow":
         most = f"{quantity_text(_most(row) or 0.0)} {row.unit}"
         asks = f", and the job would ask for {quantity_text(row.asked or 0.0)}" if knob.name == "speed" else ""
-        return PAST, f"past its cap: {row.stopped_by} takes {most} at most{asks}", idle
+        return IS_PAST, f"past its cap: {row.stopped_by} takes {most} at most{asks}", idle
     if idle:
-        return IDLE, idle, ""
+        return IS_IDLE, idle, ""
     if told is None:
-        return PLAIN, "", ""
+        return IS_PLAIN, "", ""
     ruled = f"rules {share_text(told.share_of_moves)} of the moves, {share_text(told.share_of_time)} of the time"
     if row is not None and _most(row) is None and knob.name not in ("flow", "speed"):
-        return OPEN, ruled, "no cap is known: ask the manufacturer how far it may go"
-    return RULES, ruled, ""
+        return IS_OPEN, ruled, "no cap is known: ask the manufacturer how far it may go"
+    return IS_RULING, ruled, ""
 
 
 def _idle_words(told: HeldBy | None, total: float) -> str:

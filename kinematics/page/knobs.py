@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 
 from kinematics.errors import InputError
 from kinematics.machine import Machine, parse_settings, resolved_keys
+from kinematics.machine.model import NOT_GIVEN
 from kinematics.machine.names import Key, all_keys, find_key
 from kinematics.studies.knobs import present_value, typed, unit_of_knob
 from kinematics.studies.worth import words_of
@@ -130,7 +131,6 @@ def _knob(machine: Machine, name: str) -> PageKnob:
     return PageKnob(name, key, words_on_page(name, machine), unit, present, text, _stops(name, unit, present))
 
 
-NOT_GIVEN = "not given"
 NOT_LIMITS = ("filament.pressure_advance_s",)
 
 

@@ -14,8 +14,16 @@ from kinematics.page.answers import causes_rows
 from kinematics.page.explorer import Explorer
 from kinematics.page.knobs import changed_machine
 from kinematics.page.shelf import ShelfJob
-from kinematics.reports.path_pictures import BINDS, SPEED, Colouring, DrawnPath, draw_above, path_of, speed_steps
-from kinematics.reports.style import DARK, LIGHT, SMALL, DrawingLook, Headline, LegendKey, figure_kept, sheet
+from kinematics.reports.path_pictures import (
+    SHADED_BY_CAUSE,
+    SHADED_BY_SPEED,
+    Colouring,
+    DrawnPath,
+    draw_above,
+    path_of,
+    speed_steps,
+)
+from kinematics.reports.style import DARK, LIGHT, SMALL_SIZE, DrawingLook, Headline, LegendKey, figure_kept, sheet
 from kinematics.wording import duration_text, quantity_text, share_text
 
 ACROSS = 3.6  # inches that one layer is wide
@@ -43,7 +51,7 @@ def ranked_causes(before: Sequence[Timing], after: Sequence[Timing], layers: Seq
 
 def shaded(path: DrawnPath, how: str, look: DrawingLook, ranked: Sequence[str], steps: Sequence[float]) -> Colouring:
     """Moves by speed, in given steps, or by what binds them, in the order of `ranked`."""
-    if how == SPEED:
+    if how == SHADED_BY_SPEED:
         number = np.searchsorted(np.array(steps[1:-1]), path.speed, side="right")
         keys = [
             LegendKey(f"{quantity_text(low)} to {quantity_text(high)} mm/s", colour, "", "-")
@@ -88,10 +96,10 @@ def layer_document(
     def draw(axes: Any, look: DrawingLook) -> Headline:
         for one, path, shade, title in zip(axes if len(shown) > 1 else [axes], shown, shades, titles, strict=True):
             draw_above(one, path, shade)
-            one.tick_params(labelsize=SMALL - 1.0)
+            one.tick_params(labelsize=SMALL_SIZE - 1.0)
             one.set_title(
                 f"{title}: {duration_text(float(path.seconds.sum()))}" if title else "",
-                size=SMALL,
+                size=SMALL_SIZE,
                 color=look.ink,
                 loc="left",
             )
@@ -113,7 +121,9 @@ def layer_document(
         "image": "data:image/png;base64," + base64.b64encode(held.getvalue()).decode(),
         "width": round(96 * size[0]),
         "height": round(96 * size[1]),
-        "colours": {name: min(place, len(look.tones) - 1) for place, name in enumerate(ranked)} if how == BINDS else {},
+        "colours": {name: min(place, len(look.tones) - 1) for place, name in enumerate(ranked)}
+        if how == SHADED_BY_CAUSE
+        else {},
     }
 
 
@@ -126,7 +136,7 @@ def _ratio(path: DrawnPath) -> float:
 
 def _finding(paths: Sequence[DrawnPath], changed: bool, how: str) -> str:
     """What the image shows, in a sentence."""
-    if how == SPEED:
+    if how == SHADED_BY_SPEED:
         told = [_middle_speed(one) for one in paths]
         words = f"Half of the time this layer moves at less than {quantity_text(told[0])} mm/s"
         return f"{words} as it is, {quantity_text(told[1])} mm/s with this setting" if changed else words

@@ -34,18 +34,18 @@ from kinematics.page.money import orders_document, upgrades_document
 from kinematics.page.shelf import LARGEST_DROP, ShelfJob
 from kinematics.page.turns import DOWNLOADS, REST, TOTALS, OvertakenError, Place, Turns
 from kinematics.reports.documents import head
-from kinematics.reports.path_pictures import BINDS, SPEED
+from kinematics.reports.path_pictures import SHADED_BY_CAUSE, SHADED_BY_SPEED
 from kinematics.reports.screens import CAUTION
 from kinematics.reports.style import DARK, LIGHT, DrawingLook
 
 # What stands in an address beside settings.
-OWN = ("job", "keep", "knob", "layer", "by", "dark", "stacked", "tab", "number", "name", "shown", "prints")
+OWN_FIELDS = ("job", "keep", "knob", "layer", "by", "dark", "stacked", "tab", "number", "name", "shown", "prints")
 SCRIPTS = ("explore.js", "asking.js", "knobs.js", "answers.js", "plots.js")
 PLOTS = "plotly.js"
 A_DAY = "private, max-age=86400"
 NO_LONGER = "no-store"
 SECONDS_TO_STOP = 2
-MOST_AT_ONCE = 64  # requests
+MOST_REQUESTS = 64  # requests
 MOST_DIGITS = 20  # of a size that is told
 
 
@@ -76,12 +76,12 @@ def asked(explorer: Explorer, request: Request) -> Asked:
 
     kept = [settings_from(parse_qsl(value)) for name, value in pairs if name == "keep"]
     settings = _settings_of(request)
-    own = {name: value for name, value in pairs if name in OWN} | {"path": request.url.path}
+    own = {name: value for name, value in pairs if name in OWN_FIELDS} | {"path": request.url.path}
     return Asked(jobs, settings, kept, own)
 
 
 def _settings_of(request: Request) -> dict[str, Any]:
-    return settings_from([pair for pair in request.query_params.multi_items() if pair[0] not in OWN])
+    return settings_from([pair for pair in request.query_params.multi_items() if pair[0] not in OWN_FIELDS])
 
 
 class PageServer:
@@ -152,7 +152,7 @@ class PageServer:
         shown = next((one for one in question.jobs if str(one.number) == own.get("shown")), question.jobs[0])
         told = own.get("layer", "")
         layer = int(told[:9]) if told.isdecimal() else None
-        how = SPEED if own.get("by") == SPEED else BINDS
+        how = SHADED_BY_SPEED if own.get("by") == SHADED_BY_SPEED else SHADED_BY_CAUSE
         dark, stacked = (own.get(name) == "1" for name in ("dark", "stacked"))
         return layer_document(self.explorer, shown, question.settings, layer, how, dark, stacked)
 
@@ -334,7 +334,7 @@ def serve(server: PageServer, listener: socket.socket, names: Iterable[str], ope
         ws="none",
         http="h11",
         lifespan="on",
-        limit_concurrency=MOST_AT_ONCE,
+        limit_concurrency=MOST_REQUESTS,
         timeout_graceful_shutdown=SECONDS_TO_STOP,
     )
     uvicorn.Server(config).run(sockets=[listener])

@@ -34,7 +34,7 @@ from kinematics.planner.features import NOT_ROUNDED, FeatureRoom, Features
 
 Reals = NDArray[np.float64]
 
-BLOCK = 512  # moves at a time, with LANES candidates each: what one block touches stays in the second cache
+BATCH_BLOCK = 512  # moves at a time, with LANES candidates each: what one block touches stays in the second cache
 FAR = 1e150  # stands for infinity where a product with 0 or a difference might be taken
 FAST = 1e100  # stands for no limit of speed or acceleration
 TINY = 1e-300
@@ -464,7 +464,7 @@ def _time_row(task: _Task, limits: Reals, square: Reals) -> BatchTimes:
     state[1, :used] = square
     state[1, used:] = square[-1]
     n = features.double_length.size if task.known is None else task.known + 1
-    begin, mark, size = task.begin, 0, min(BLOCK, max(1, n))
+    begin, mark, size = task.begin, 0, min(BATCH_BLOCK, max(1, n))
     while begin < n:
         scratch = [np.empty((rows, LANES)) for rows in (size, size + 1, size + 1, 2 * size, size)]
         rows = Rows(*map(_address, (table, at_rest, state, *scratch, passed, sums)))

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from kinematics.compiled import compiled, compiled_part
 from kinematics.limits import columns as by
 from kinematics.planner.features import Features
-from kinematics.planner.ties import ADVANCE, DELAY, MASS, SHARE, Ties
+from kinematics.planner.ties import ADVANCE_DELAY, ADVANCE_SPEED, MASS, SHARE, Ties
 
 Reals = NDArray[np.float64]
 Codes = NDArray[np.uint8]
@@ -585,7 +585,7 @@ def first_unbounded(features: Features, inverse: Reals, advance: Reals, ties: Ti
         for motor in range(loads.shape[0]):
             slow = max(slow, loads[motor, MASS, i])
             pace = max(pace, loads[motor, SHARE, i])
-        if ratio > 0.0 and advance[row, DELAY] > 0.0 and advance[row, ADVANCE] < np.inf:
+        if ratio > 0.0 and advance[row, ADVANCE_DELAY] > 0.0 and advance[row, ADVANCE_SPEED] < np.inf:
             pace, slow = max(pace, 1.0), max(slow, 1.0)
         if pace == 0.0 or slow == 0.0:
             return i

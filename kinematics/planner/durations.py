@@ -14,7 +14,7 @@ from kinematics.planner import ramps
 from kinematics.planner.falling import ALPHA, BETA, GAMMA, climb, knee_of, least_at, lower_envelope, lowest_line, ramp
 from kinematics.planner.features import Features
 from kinematics.planner.ramps import JUST_BELOW, MOST_AT_ONCE, NO_PATH
-from kinematics.planner.tied import BELOW_CEILING, KNEE, PIECED, WHOLE, Falling, lay_table
+from kinematics.planner.tied import BELOW_CEILING, KNEE_ROW, PIECED, WHOLE, Falling, lay_table
 
 if TYPE_CHECKING:
     from kinematics.planner.plan import Plan
@@ -77,7 +77,7 @@ def tied_durations(
     levels, own, one, slots, w, table = work.level, work.own, work.one, work.slots, work.ramps, work.table
     speed_in, speed_out, kinds, holders = result.speed_in, result.speed_out, work.ending, work.holders
     chains = work.lines.shape[1]
-    alphas, betas, gammas, knees = one[ALPHA], one[BETA], one[GAMMA], one[KNEE]
+    alphas, betas, gammas, knees = one[ALPHA], one[BETA], one[GAMMA], one[KNEE_ROW]
     lines, least, held = work.lines, work.force, work.held
     for k in range(m):
         least[k] = own[k]
@@ -118,10 +118,10 @@ def tied_durations(
                 holders[k], at = chain, max(chain, 0)
                 alpha, beta, gamma = table[0, at, piece, ALPHA], table[0, at, piece, BETA], table[0, at, piece, GAMMA]
                 knee = knee_of(alpha, beta, gamma, steady) if alpha > steady else 0.0
-            w[ramps.OWN + j], w[ramps.KNEE + j] = steady, knee
-            w[ramps.ALPHA + j], w[ramps.BETA + j], w[ramps.GAMMA + j] = alpha, beta, gamma
-            w[ramps.FIRST + j], w[ramps.LAST + j] = speed_in[i], speed_out[i]
-            w[ramps.PACE + j], w[ramps.LENGTH + j] = paces[k], length[i]
+            w[ramps.OWN_AT + j], w[ramps.KNEE_AT + j] = steady, knee
+            w[ramps.ALPHA_AT + j], w[ramps.BETA_AT + j], w[ramps.GAMMA_AT + j] = alpha, beta, gamma
+            w[ramps.FIRST_AT + j], w[ramps.LAST_AT + j] = speed_in[i], speed_out[i]
+            w[ramps.PACE_AT + j], w[ramps.LENGTH_AT + j] = paces[k], length[i]
             slots[base + j] = k
             j += 1
         tell_all(features, begin, base, j, work, result, shares, seconds)
@@ -155,18 +155,18 @@ def tell_all(
         k = slots[base + laid_at]
         i, holder, lane = np.uint64(begin + k), work.holders[k], k & (lanes - 1)
         row = np.int64(move_class[i])
-        peak[i], acceleration[i] = w[ramps.PEAK + j], w[ramps.ADMITTED + j]
-        rising[i], cruising[i] = w[ramps.RISING + j], w[ramps.CRUISING + j]
-        falling[i], duration[i] = w[ramps.FALLING + j], w[ramps.DURATION + j]
-        if holder >= 0 and w[ramps.WANTING + j] <= 0.0:
-            level, line = w[ramps.UNDER_OWN + j], w[ramps.UNDER_LINE + j]
+        peak[i], acceleration[i] = w[ramps.PEAK_AT + j], w[ramps.ADMITTED_AT + j]
+        rising[i], cruising[i] = w[ramps.RISING_AT + j], w[ramps.CRUISING_AT + j]
+        falling[i], duration[i] = w[ramps.FALLING_AT + j], w[ramps.DURATION_AT + j]
+        if holder >= 0 and w[ramps.WANTING_AT + j] <= 0.0:
+            level, line = w[ramps.UNDER_OWN_AT + j], w[ramps.UNDER_LINE_AT + j]
             cause = np.uint8(by.DRIVE_1 + holder if holder < drives else by.ADVANCE)
             seconds[lane, row, np.int64(ramp_cause[i])] += level
             seconds[lane, row, np.int64(cause)] += line
             ramp_cause[i] = cause if line > level else ramp_cause[i]
         else:
-            tell_one(int(k), i, int(lane), int(row), w[ramps.PACE + j], length[i], work, result, shares, seconds)
-        slow = peak[i] * w[ramps.PACE + j] < BELOW_CEILING
+            tell_one(int(k), i, int(lane), int(row), w[ramps.PACE_AT + j], length[i], work, result, shares, seconds)
+        slow = peak[i] * w[ramps.PACE_AT + j] < BELOW_CEILING
         cruise_cause[i] = np.uint8(by.CORNER) if slow else cruise_cause[i]
         seconds[lane, row, np.int64(cruise_cause[i])] += cruising[i]
 

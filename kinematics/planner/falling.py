@@ -18,8 +18,8 @@ from kinematics.compiled import compiled_leaf
 Reals = NDArray[np.float64]
 Chains = NDArray[np.int64]
 
-ALPHA, BETA, GAMMA, END = range(4)  # of a piece: a <= ALPHA − BETA·v − GAMMA·v² up to the speed END
-OWN = -1  # the move's constant ceiling, beside the chains 0, 1, …
+ALPHA, BETA, GAMMA, UP_TO = range(4)  # of a piece: a <= ALPHA − BETA·v − GAMMA·v² up to the speed UP_TO
+OWN_CHAIN = -1  # the move's constant ceiling, beside the chains 0, 1, …
 LEFT_AT_END = 0.1  # of its acceleration at rest: with less left a drive's speed ends
 HALF = 0.5
 # A ramp's path and time hang on p, which measures how much a falls from its middle to its end: up to MANY, where it
@@ -32,25 +32,25 @@ NARROWEST = 1e-15  # share of a speed: what is cut no further
 ALL_BUT_NOTHING = 1.0 - 1e-15  # of an acceleration
 NOTHING_LEFT = 1e-12  # share of the acceleration at the ramp's slow end below which no speed is gained
 TIED = 1e-12  # relative: two that admit the same but for rounding; the one that falls faster holds
-CLOSE = 1e-13  # share of the speed that Halley's method, whose error is cubed each time, may be off by
+HALLEY_CLOSE = 1e-13  # share of the speed that Halley's method, whose error is cubed each time, may be off by
 
 
 @compiled_leaf
 def held_by(
     tables: Reals, move: int, chains: int, own: float, speed: float, top: float
 ) -> tuple[int, float, float, float, float]:
-    """The chain that admits least just above a speed (OWN for the move's own ceiling), its α, β, γ, and until when.
+    """The chain that admits least just above a speed (OWN_CHAIN: the move's own ceiling), its α, β, γ, and until when.
 
     `tables` float64[moves, chains, pieces, 4], each chain's in the order of rising speed, the last without an end.
     Until the last of the five, a speed, no other piece admits less; beyond `top` nobody asks.
     """
-    chain, alpha, beta, gamma, until = OWN, own, 0.0, 0.0, math.inf
+    chain, alpha, beta, gamma, until = OWN_CHAIN, own, 0.0, 0.0, math.inf
     least, fall = own, 0.0
     for k in range(chains):
         at = 0
-        while speed >= tables[move, k, at, END]:
+        while speed >= tables[move, k, at, UP_TO]:
             at += 1
-        until = min(until, tables[move, k, at, END])
+        until = min(until, tables[move, k, at, UP_TO])
         a, b, c = tables[move, k, at, ALPHA], tables[move, k, at, BETA], tables[move, k, at, GAMMA]
         here, falls = a - (b + c * speed) * speed, b + 2.0 * c * speed
         near = TIED * abs(least) if least < math.inf else 0.0
@@ -60,11 +60,11 @@ def held_by(
     for k in range(-1, chains):
         if k == chain:
             continue
-        if k == OWN:
+        if k == OWN_CHAIN:
             a, b, c = own, 0.0, 0.0
         else:
             at = 0
-            while speed >= tables[move, k, at, END]:
+            while speed >= tables[move, k, at, UP_TO]:
                 at += 1
             a, b, c = tables[move, k, at, ALPHA], tables[move, k, at, BETA], tables[move, k, at, GAMMA]
         if a == math.inf:
@@ -95,10 +95,10 @@ def lowest_line(tables: Reals, move: int, chains: int, slow: float, fast: float)
     lowest, piece, least = -1, 0, math.inf
     for k in range(chains):
         at = 0
-        while tables[move, k, at, END] <= slow:
+        while tables[move, k, at, UP_TO] <= slow:
             at += 1
         here = tables[move, k, at, ALPHA] - (tables[move, k, at, BETA] + tables[move, k, at, GAMMA] * fast) * fast
-        if tables[move, k, at, END] < fast:
+        if tables[move, k, at, UP_TO] < fast:
             return -1, 0
         if here < least:
             lowest, piece, least = k, at, here
@@ -108,7 +108,7 @@ def lowest_line(tables: Reals, move: int, chains: int, slow: float, fast: float)
         if k == lowest:
             continue
         at = 0
-        while tables[move, k, at, END] <= slow:
+        while tables[move, k, at, UP_TO] <= slow:
             at += 1
         more, fall = tables[move, k, at, ALPHA] - alpha, tables[move, k, at, BETA] - beta
         bend = tables[move, k, at, GAMMA] - gamma
@@ -124,7 +124,7 @@ def least_at(tables: Reals, move: int, chains: int, own: float, speed: float) ->
     least = own
     for k in range(chains):
         at = 0
-        while tables[move, k, at, END] <= speed:
+        while tables[move, k, at, UP_TO] <= speed:
             at += 1
         least = min(
             least, tables[move, k, at, ALPHA] - (tables[move, k, at, BETA] + tables[move, k, at, GAMMA] * speed) * speed
@@ -138,8 +138,8 @@ def lower_envelope(
 ) -> int:
     """Write which pieces hold a move from rest up to `top`, one after the other, from the row `at` on; return the end.
 
-    `segments` float64[rows, 4] of ALPHA, BETA, GAMMA and END, the last without an end; `holders` their chains, `chains`
-    for the move's own ceiling. −1 where there is no room for all of them.
+    `segments` float64[rows, 4] of ALPHA, BETA, GAMMA and UP_TO, the last without an end; `holders` their chains,
+    `chains` for the move's own ceiling. −1 where there is no room for all of them.
     """
     speed = 0.0
     while True:
@@ -147,12 +147,12 @@ def lower_envelope(
             return -1
         chain, alpha, beta, gamma, until = held_by(tables, move, chains, own, speed, top)
         segments[at, ALPHA], segments[at, BETA], segments[at, GAMMA] = alpha, beta, gamma
-        holders[at] = chains if chain == OWN else chain
+        holders[at] = chains if chain == OWN_CHAIN else chain
         at += 1
         if until >= top:
-            segments[at - 1, END] = math.inf
+            segments[at - 1, UP_TO] = math.inf
             return at
-        segments[at - 1, END] = until
+        segments[at - 1, UP_TO] = until
         speed = until
 
 
@@ -302,7 +302,7 @@ def gained_on(
         step, bow = halley(alpha, beta, gamma, fast, left - path)
         step = min(step, room - gained)
         gained += step
-        if abs(step) * bow * bow <= CLOSE * fast * fast * fast * fast * fast:
+        if abs(step) * bow * bow <= HALLEY_CLOSE * fast * fast * fast * fast * fast:
             begun += time + later_by(alpha, beta, gamma, fast, step)
             break
     return slow + max(gained, 0.0), length, begun
@@ -327,7 +327,7 @@ def climb(
     """
     v, left, time, start = slow, length, 0.0, -1.0
     while v < top:
-        while segments[at, END] <= v:
+        while segments[at, UP_TO] <= v:
             at += 1
         alpha, beta, gamma = segments[at, ALPHA], segments[at, BETA], segments[at, GAMMA]
         here = alpha - (beta + gamma * v) * v
@@ -335,7 +335,7 @@ def climb(
             start = here
         if here <= NOTHING_LEFT * start:
             break
-        end: float = min(segments[at, END], top)
+        end: float = min(segments[at, UP_TO], top)
         v, further, longer = gained_on(alpha, beta, gamma, v, left, end)
         time += longer
         seconds[holders[at]] += times * longer
@@ -352,13 +352,13 @@ def ramp(
     """Path (mm) and time (s) of a ramp between two speeds, rising or falling; `seconds` as in `climb`."""
     v, path, time, start = slow, 0.0, 0.0, -1.0
     while v < fast:
-        while segments[at, END] <= v:
+        while segments[at, UP_TO] <= v:
             at += 1
         alpha, beta, gamma = segments[at, ALPHA], segments[at, BETA], segments[at, GAMMA]
         here = alpha - (beta + gamma * v) * v
         if start < 0.0:
             start = here
-        end = min(segments[at, END], fast)
+        end = min(segments[at, UP_TO], fast)
         if here <= NOTHING_LEFT * start:  # a speed that rounding alone has brought
             end = fast
             further, longer = 0.0, (fast - v) / (NOTHING_LEFT * start)
@@ -379,13 +379,13 @@ def speed_on_circle(tables: Reals, move: int, chain: int, bend: float, square: f
     Each piece's own root is exact. What a curve takes of a(v), γ·v², is this very pull, and does not count twice.
     """
     speed, at = math.sqrt(square), 0
-    while speed > tables[move, chain, at, END]:
+    while speed > tables[move, chain, at, UP_TO]:
         at += 1
     while True:  # the piece that the root lies in, or the knee before it
         alpha, beta = tables[move, chain, at, ALPHA], tables[move, chain, at, BETA]
         if alpha - beta * speed >= square * bend:
             return square
-        begin, root = tables[move, chain, at - 1, END] if at > 0 else 0.0, 0.0
+        begin, root = tables[move, chain, at - 1, UP_TO] if at > 0 else 0.0, 0.0
         if alpha > 0.0:
             root = 2.0 * alpha / (beta + math.sqrt(beta * beta + 4.0 * alpha * bend))
         speed = min(speed, max(root, begin))
@@ -411,9 +411,9 @@ def end_of_speed(tables: Reals, move: int, chain: int) -> float:
             return begin
         if beta > 0.0 or gamma > 0.0:
             root = 2.0 * over / (beta + math.sqrt(beta * beta + 4.0 * gamma * over))
-            if root <= tables[move, chain, at, END]:
+            if root <= tables[move, chain, at, UP_TO]:
                 return float(root)
-        begin = float(tables[move, chain, at, END])
+        begin = float(tables[move, chain, at, UP_TO])
         if begin == math.inf:
             return math.inf
         at += 1

@@ -31,6 +31,7 @@ from kinematics.planner.durations import tied_durations
 from kinematics.planner.features import Features
 from kinematics.planner.passes import backward_pass, forward_pass, last_held, look_ahead, look_ahead_in_pieces
 from kinematics.planner.tied import (
+    BELOW_CEILING,
     end_speeds,
     find_lines,
     find_tied,
@@ -41,13 +42,12 @@ from kinematics.planner.tied import (
     room_for,
     tie_corners,
 )
-from kinematics.planner.ties import DELAY, NO_TIES, Ties
+from kinematics.planner.ties import ADVANCE_DELAY, NO_TIES, Ties
 
 Reals = NDArray[np.float64]
 Codes = NDArray[np.uint8]
 
-LANES = 4  # tables of seconds that are added to in turn
-BELOW_CEILING = 1.0 - 1e-12  # a peak below this share of the ceiling is held by its corners
+SECONDS_TABLES = 4  # tables of seconds that are added to in turn
 
 
 class Node(NamedTuple):
@@ -152,7 +152,7 @@ def add_seconds(
     result: Plan,
     seconds: Reals,
 ) -> None:
-    """Add the seconds of the moves from `begin` to `end` to `seconds` (float64[LANES, classes, CAUSES]).
+    """Add the seconds of the moves from `begin` to `end` to `seconds` (float64[SECONDS_TABLES, classes, CAUSES]).
 
     Successive moves mostly add to the same number: in turn into several tables, no addition waits for the last.
     """
@@ -162,8 +162,8 @@ def add_seconds(
     for k in range(end - begin):
         i = first + np.uint64(k)
         row = np.int64(move_class[i])
-        seconds[i & np.uint64(LANES - 1), row, np.int64(cruise_cause[i])] += cruising[i]
-        seconds[i & np.uint64(LANES - 1), row, np.int64(ramp_cause[i])] += rising[i] + falling[i]
+        seconds[i & np.uint64(SECONDS_TABLES - 1), row, np.int64(cruise_cause[i])] += cruising[i]
+        seconds[i & np.uint64(SECONDS_TABLES - 1), row, np.int64(ramp_cause[i])] += rising[i] + falling[i]
 
 
 @compiled_part
@@ -204,9 +204,9 @@ def plan_moves(
     stepped = rest_paces.shape[0] > 0
     chains, pieces = drives, ties.curves.shape[1]
     if advance is not None:
-        chains += 1 if (advance[:, DELAY] > 0.0).any() else 0
+        chains += 1 if (advance[:, ADVANCE_DELAY] > 0.0).any() else 0
     tied = chains > 0
-    seconds = np.zeros((LANES, inverse.shape[0], int(by.CAUSES)))
+    seconds = np.zeros((SECONDS_TABLES, inverse.shape[0], int(by.CAUSES)))
     # Numbers, not literals: every part would be compiled for the literal first and for any number after it.
     size, begin, square = int(np.int64(BLOCK)), stretch.begin.move, stretch.begin.square
     paces, sluggish, gains, nodes, suffix = scratch(size)
@@ -307,7 +307,7 @@ def plan_moves(
         if last:
             break
     result.seconds[:] = 0.0
-    for lane in range(LANES):
+    for lane in range(SECONDS_TABLES):
         result.seconds[:] += seconds[lane]
     return Node(begin, square)
 
@@ -387,7 +387,7 @@ def plan(
     window = min(lookahead, n) if lookahead else 0
     if room is None:
         room = make_room(n, limits.shape[0])
-    falls = ties.curves.shape[0] > 0 or (advance is not None and bool((advance[:, DELAY] > 0.0).any()))
+    falls = ties.curves.shape[0] > 0 or (advance is not None and bool((advance[:, ADVANCE_DELAY] > 0.0).any()))
     if not falls and rest_paces.size == 0:
         advance = None
     elif advance is None:

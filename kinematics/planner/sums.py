@@ -12,7 +12,7 @@ from kinematics.gcode.moves import FILAMENT, PRINT
 
 Reals = NDArray[np.float64]
 
-PATH, PRINTED, FILAMENT_SPEED, PRINT_SPEED, TRAVEL_SPEED, PATH_SUMS = range(6)
+PATH_MM, PRINTED_MM, FASTEST_FEED, PRINT_SPEED, TRAVEL_SPEED, PATH_SUMS = range(6)
 
 
 @compiled

@@ -24,9 +24,9 @@ from kinematics.limits.drive import FASTEST
 from kinematics.planner.falling import (
     ALPHA,
     BETA,
-    END,
     GAMMA,
     LEFT_AT_END,
+    UP_TO,
     climb,
     end_of_speed,
     gained_on,
@@ -36,19 +36,19 @@ from kinematics.planner.falling import (
 )
 from kinematics.planner.features import Features
 from kinematics.planner.ramps import JUST_BELOW, ROOM
-from kinematics.planner.ties import ADVANCE, DELAY, SHARE, Ties, line_of
+from kinematics.planner.ties import ADVANCE_DELAY, ADVANCE_SPEED, SHARE, Ties, line_of
 
 Reals = NDArray[np.float64]
 Codes = NDArray[np.uint8]
 Places = NDArray[np.int64]
 
-BELOW_CEILING = 1.0 - 1e-12  # a speed beyond this share of a ceiling has met it
+BELOW_CEILING = 1.0 - 1e-12  # a speed beyond this share of a ceiling has met it, a peak below it is held by its corners
 SEGMENTS = 16  # of a lower envelope, for each piece that it may be made of: more than two curves that cross twice make
-KNEE = 3  # last row of the one line
+KNEE_ROW = 3  # last row of the one line
 WHOLE = 0  # place of the line that is all of a chain; its pieces stand behind it, where it has several
 SLOWEST_PACE, LARGEST = 1e-100, 1e100  # s/mm, mm/s²: of a move that nothing constant holds
 PIECED = 16  # by so many bits a chain's bit is shifted to tell that it has several pieces
-SAME, NOTHING = 254, 255  # stand for the cause of an end of speed that has been told, and of none
+SAME_CAUSE, NO_CAUSE = 254, 255  # stand for the cause of an end of speed that has been told, and of none
 NO_LINE = 1e30  # mm/s²: what a chain admits that does not hold a move; infinity, but that differences stay numbers
 
 
@@ -60,8 +60,8 @@ class Falling(NamedTuple):
     nodes; `most` the speed that it comes to at most (mm/s); `held` a bit for each chain that holds it, that of the
     extruder the last, and PIECED bits further one for each of those that are of more than one piece; `several` the
     moves with such. `lines` float64[4, chains, WHOLE and pieces, size] as in `falling`; `one` float64[4, size] ALPHA,
-    BETA, GAMMA of the line that holds a move behind the speed KNEE, `holders` the chain that this is of, −1 where no
-    one line does. Scratch: `force`, `fall`, `tops`, `ending`; of one move `table` float64[1, chains, pieces, 4],
+    BETA, GAMMA of the line that holds a move behind the speed KNEE_ROW, `holders` the chain that this is of, −1 where
+    no one line does. Scratch: `force`, `fall`, `tops`, `ending`; of one move `table` float64[1, chains, pieces, 4],
     `segments`, `chain_of_segment` of its lower envelope (`falling.lower_envelope`); `ramps` and `slots` of `durations`.
     """
 
@@ -143,7 +143,7 @@ def find_tied(
     motors = curves.shape[0]
     for k in range(m):
         own[k] = min(acceleration[start + np.uint64(k)], LARGEST)
-        tops[k], ending[k] = min(1.0 / max(paces[k], SLOWEST_PACE), FASTEST), np.uint8(NOTHING)
+        tops[k], ending[k] = min(1.0 / max(paces[k], SLOWEST_PACE), FASTEST), np.uint8(NO_CAUSE)
         most[k] = min(tops[k], math.sqrt(0.5 * (gains[k] + nodes[k] + max(arrivals[k + 1], nodes[k + 1]))))
         level[k], sure[k] = math.inf, gains[k]
         held[k] = 0
@@ -185,7 +185,7 @@ def find_tied(
         for k in range(m):
             alpha[k], beta[k], gamma[k] = NO_LINE, 0.0, 0.0
         for row in range(advance.shape[0]):
-            limit, delay = advance[row, ADVANCE], advance[row, DELAY]
+            limit, delay = advance[row, ADVANCE_SPEED], advance[row, ADVANCE_DELAY]
             if delay > 0.0:
                 often = 1.0 / delay
                 for k in range(m):
@@ -195,7 +195,7 @@ def find_tied(
                     stop = limit / share_of_move
                     stop = stop if holds else FASTEST
                     # It holds already as the extruder's own speed, but for the last digit: no cause of its own.
-                    ending[k] = np.uint8(SAME) if (stop < top) & (why == np.uint8(NOTHING)) else why
+                    ending[k] = np.uint8(SAME_CAUSE) if (stop < top) & (why == np.uint8(NO_CAUSE)) else why
                     tops[k] = min(top, stop)
                     held[k] |= 1 << motors if holds else 0
                     alpha[k], beta[k] = stop * often if holds else a, often if holds else b
@@ -220,9 +220,9 @@ def pieces_of(ties: Ties, begin: int, k: int, work: Falling) -> None:
                 lines[GAMMA, motor, 1 + piece, k] = ties.firsts[motor, GAMMA, i]
                 end = curves[motor, piece, END_OF_CURVE]
                 if work.most[k] * share <= end:
-                    lines[END, motor, 1 + piece, k] = math.inf  # it comes no further
+                    lines[UP_TO, motor, 1 + piece, k] = math.inf  # it comes no further
                     break
-                lines[END, motor, 1 + piece, k] = end / share
+                lines[UP_TO, motor, 1 + piece, k] = end / share
                 piece += 1
 
 
@@ -235,10 +235,10 @@ def lay_table(k: int, held: Places, lines: Reals, table: Reals) -> None:
         while True:
             for column in range(GAMMA + 1):
                 table[0, chain, piece, column] = lines[column, chain, at, k]
-            table[0, chain, piece, END] = lines[END, chain, at, k] if at > WHOLE else math.inf
+            table[0, chain, piece, UP_TO] = lines[UP_TO, chain, at, k] if at > WHOLE else math.inf
             if not held[k] & bit:
                 table[0, chain, piece, ALPHA] = math.inf
-            if table[0, chain, piece, END] == math.inf:
+            if table[0, chain, piece, UP_TO] == math.inf:
                 break
             at, piece = at + 1, piece + 1
 
@@ -270,8 +270,11 @@ def end_speeds(
                 tops[k] = min(tops[k], stop)
     for k in range(m):
         top, why, cause, pace, node = tops[k], ending[k], cruise_cause[start + np.uint64(k)], paces[k], nodes[k]
-        ends, slow = why != np.uint8(NOTHING), 1.0 / top
-        cruise_cause[start + np.uint64(k)], paces[k] = why if why < np.uint8(SAME) else cause, slow if ends else pace
+        ends, slow = why != np.uint8(NO_CAUSE), 1.0 / top
+        cruise_cause[start + np.uint64(k)], paces[k] = (
+            why if why < np.uint8(SAME_CAUSE) else cause,
+            slow if ends else pace,
+        )
         top = top if ends else math.inf
         nodes[k], most[k], tops[k] = min(node, top * top), min(most[k], top), top
     for k in range(m):
@@ -329,7 +332,7 @@ def find_lines(
     start, length, lines, one, most = np.uint64(begin), features.length, work.lines, work.one, work.most
     own, level, sure, holders, held = work.own, work.level, work.sure, work.holders, work.held
     least, speed, lowest = work.force, work.fall, work.tops
-    a, b, c, knee = one[ALPHA], one[BETA], one[GAMMA], one[KNEE]
+    a, b, c, knee = one[ALPHA], one[BETA], one[GAMMA], one[KNEE_ROW]
     for k in range(m):
         ends = max(arrivals[k + 1], nodes[k + 1])
         speed[k] = math.sqrt(max(nodes[k], ends))
@@ -377,7 +380,7 @@ def reached(work: Falling, k: int, length: float, square: float, ceiling: float,
     """
     slow, top, own, one, segments = math.sqrt(square), math.sqrt(ceiling), float(work.own[k]), work.one, work.segments
     if work.holders[k] >= 0:
-        knee = one[KNEE, k]
+        knee = one[KNEE_ROW, k]
         if slow < knee:
             slow, length = knee, length - 0.5 * (knee - slow) * (knee + slow) / own
         speed, _, _ = gained_on(one[ALPHA, k], one[BETA, k], one[GAMMA, k], slow, length, top)

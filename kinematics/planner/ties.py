@@ -26,7 +26,7 @@ Places = NDArray[np.int64]
 MASS, FRICTION, SHARE = range(3)  # last axis of the loads
 LEAST_MASS = 1e-12  # t: a milligram stands for none
 AT_REST = 1e-9  # share of a direction below which an axis stands still: rounding, which must not call up its friction
-ADVANCE, DELAY = range(2)  # columns of the table of pressure advance: speed of the extruder (mm/s), p (s)
+ADVANCE_SPEED, ADVANCE_DELAY = range(2)  # columns of the table of pressure advance: speed of the extruder (mm/s), p (s)
 
 
 class Ties(NamedTuple):

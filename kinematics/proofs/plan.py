@@ -15,7 +15,13 @@ from kinematics.proofs.shape import extent
 from kinematics.studies.caps import ALONG, RIGHT_ANGLE, MachineCaps
 from kinematics.wording import quantity_text
 
-ACCELERATION, CORNER, ADVANCE, FLOW, FILTER = "acceleration", "corner", "pressure-advance", "flow", "filter"
+ACCELERATION_PROOF, CORNER_PROOF, ADVANCE_PROOF, FLOW_PROOF, FILTER_PROOF = (
+    "acceleration",
+    "corner",
+    "pressure-advance",
+    "flow",
+    "filter",
+)
 FOOT_LAYERS = 2  # below the first band, with its value
 FIRST_LAYER_SPEED = 20.0  # mm/s (common practice, no source)
 SLOW = 20.0  # mm/s, of the middle third of a wall where pressure advance is looked at
@@ -40,15 +46,17 @@ class ProofKind(NamedTuple):
     bands: int
 
 
-KINDS: Mapping[str, ProofKind] = MappingProxyType(
+PROOF_KINDS: Mapping[str, ProofKind] = MappingProxyType(
     {
         one.name: one
         for one in (
-            ProofKind(ACCELERATION, "print acceleration", "mm/s²", "print acceleration", (1.0, 4.0), (500, 4000), 7),
-            ProofKind(CORNER, "corner setting", "mm", "junction deviation", (0.5, 3.0), (0.01, 0.1), 6),
-            ProofKind(ADVANCE, "pressure advance", "s", "pressure advance", (0.0, 2.0), (0.0, 0.08), 9),
-            ProofKind(FLOW, "flow", "mm³/s", "", (0.5, 1.75), (4.0, 14.0), 6),
-            ProofKind(FILTER, "speed of the walls", "mm/s", "", (0.4, 1.0), (40.0, 100.0), 4),
+            ProofKind(
+                ACCELERATION_PROOF, "print acceleration", "mm/s²", "print acceleration", (1.0, 4.0), (500, 4000), 7
+            ),
+            ProofKind(CORNER_PROOF, "corner setting", "mm", "junction deviation", (0.5, 3.0), (0.01, 0.1), 6),
+            ProofKind(ADVANCE_PROOF, "pressure advance", "s", "pressure advance", (0.0, 2.0), (0.0, 0.08), 9),
+            ProofKind(FLOW_PROOF, "flow", "mm³/s", "", (0.5, 1.75), (4.0, 14.0), 6),
+            ProofKind(FILTER_PROOF, "speed of the walls", "mm/s", "", (0.4, 1.0), (40.0, 100.0), 4),
         )
     }
 )
@@ -111,10 +119,10 @@ def keys_of(kind: ProofKind, machine: Machine) -> tuple[str, ...]:
     if steps is not None:
         corner = tuple(f"motion.speed_step_mm_s.{axis}" for axis in "xy" if getattr(steps, axis) is not None)
     return {
-        ACCELERATION: ("motion.print_acceleration_mm_s2",),
-        CORNER: corner,
-        ADVANCE: ("filament.pressure_advance_s",),
-        FLOW: (FLOW_KEY,),
+        ACCELERATION_PROOF: ("motion.print_acceleration_mm_s2",),
+        CORNER_PROOF: corner,
+        ADVANCE_PROOF: ("filament.pressure_advance_s",),
+        FLOW_PROOF: (FLOW_KEY,),
     }.get(kind.name, ())
 
 
@@ -177,9 +185,9 @@ def plan_of(
 
 
 def _present(kind: ProofKind, machine: Machine, keys: tuple[str, ...], speed: float) -> float | None:
-    if kind.name == FILTER:
+    if kind.name == FILTER_PROOF:
         return speed
-    if kind.name == FLOW:
+    if kind.name == FLOW_PROOF:
         known = MachineCaps(machine).flow(machine.proof.nozzle_c).lowest
         return None if known is None else known.value
     values = [machine.value_of(key) for key in keys]
@@ -225,14 +233,14 @@ def _caps(plan: ProofPlan, machine: Machine) -> Iterator[tuple[float, str]]:
     """What the value of a band may be at most, and why."""
     caps, kind = MachineCaps(machine), plan.kind.name
     axes = machine.axes
-    if kind == ACCELERATION:
+    if kind == ACCELERATION_PROOF:
         for axis in "xy":
             most = getattr(axes, axis).max_acceleration_mm_s2
             if most is not None:
                 yield most, f"axes.{axis}.max_acceleration_mm_s2 = {quantity_text(most)} mm/s²"
             for cap in caps.acceleration(ALONG[axis], plan.speed).caps:
                 yield cap.value, f"{cap.what} ({cap.formula})"
-    elif kind == CORNER:
+    elif kind == CORNER_PROOF:
         for cap in caps.corner_speed("x", "y").caps:
             steps = machine.motion.speed_step_mm_s is not None
             acceleration = machine.motion.print_acceleration_mm_s2
@@ -240,18 +248,18 @@ def _caps(plan: ProofPlan, machine: Machine) -> Iterator[tuple[float, str]]:
                 cap.value if steps else cap.value**2 / (RIGHT_ANGLE * acceleration),
                 f"{cap.what} at a right angle ({cap.formula})",
             )
-    elif kind == ADVANCE and axes.e.max_speed_mm_s is not None:
+    elif kind == ADVANCE_PROOF and axes.e.max_speed_mm_s is not None:
         ratio = plan.width * plan.layer / filament_area(machine)
         acceleration = machine.motion.print_acceleration_mm_s2
         room = axes.e.max_speed_mm_s / ratio - plan.speed
         yield max(0.0, room) / acceleration, f"axes.e.max_speed_mm_s = {quantity_text(axes.e.max_speed_mm_s)} mm/s"
-    elif kind == FLOW:
+    elif kind == FLOW_PROOF:
         area = filament_area(machine)
         if axes.e.max_speed_mm_s is not None:
             yield area * axes.e.max_speed_mm_s, f"axes.e.max_speed_mm_s = {quantity_text(axes.e.max_speed_mm_s)} mm/s"
         for cap in caps.extruder_speed().caps:
             yield area * cap.value, f"{cap.what} ({cap.formula})"
-    elif kind == FILTER:
+    elif kind == FILTER_PROOF:
         yield from _speeds(plan, machine)
 
 
@@ -276,7 +284,7 @@ def _findings(plan: ProofPlan, machine: Machine) -> Iterator[Finding]:
         if getattr(machine.proof, name) is None:
             yield Finding(f"proof.{name}", "not given", "the path of a file with your own code in the machine file")
     yield from _places(plan, machine)
-    if plan.kind.name not in (FLOW, FILTER):
+    if plan.kind.name not in (FLOW_PROOF, FILTER_PROOF):
         for most, why in _speeds(plan, machine):
             if plan.speed > most * SAME:
                 yield Finding("--speed", f"{quantity_text(plan.speed)} mm/s along the walls", f"no more than {why}")
@@ -293,12 +301,12 @@ def _places(plan: ProofPlan, machine: Machine) -> Iterator[Finding]:
     if bed is None:
         return
     low = (-bed[0] / 2.0, -bed[1] / 2.0) if isinstance(mechanism_of(machine), LinearDelta) else (0.0, 0.0)
-    size = (1.0, 1.0) if plan.kind.name == FLOW else extent(plan.width)
+    size = (1.0, 1.0) if plan.kind.name == FLOW_PROOF else extent(plan.width)
     for axis, at in zip("XY", (0, 1), strict=True):
         first, last = plan.centre[at] - size[at] / 2.0, plan.centre[at] + size[at] / 2.0
         if first < low[at] or last > low[at] + bed[at]:
             found = f"the print reaches from {axis} {first:.1f} to {last:.1f} mm"
             yield Finding("machine.bed_mm", found, f"within {low[at]:g} to {low[at] + bed[at]:g} mm")
-    height = FREE_HEIGHT if plan.kind.name == FLOW else plan.bands.top_mm
+    height = FREE_HEIGHT if plan.kind.name == FLOW_PROOF else plan.bands.top_mm
     if height > bed[2]:
         yield Finding("machine.bed_mm", f"the print is {height:.1f} mm high", f"{bed[2]:g} mm, or fewer bands")

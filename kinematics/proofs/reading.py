@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from kinematics.errors import Finding, InputError, nearest
 from kinematics.filtering.answer import CALIPER, frequency_of_ripples
 from kinematics.limits.flow import FLOW_KEY
-from kinematics.proofs.plan import FILTER, FLOW
+from kinematics.proofs.plan import FILTER_PROOF, FLOW_PROOF
 from kinematics.proofs.writing import Header
 from kinematics.wording import quantity_text
 
@@ -46,8 +46,8 @@ def by_height(header: Header, height: float, uncertainty: float = CALIPER) -> Pr
     Low and high are those of the bands within the uncertainty. Raises InputError for a height outside the print, and
     for proofs that have no heights.
     """
-    if header.kind in (FLOW, FILTER):
-        instead = "--weights FILE" if header.kind == FLOW else "--ripple and --speed"
+    if header.kind in (FLOW_PROOF, FILTER_PROOF):
+        instead = "--weights FILE" if header.kind == FLOW_PROOF else "--ripple and --speed"
         raise InputError.at("--height", f"a proof of {header.kind} has no setting that rises with height", instead)
     bands = header.bands
     if not 0.0 < height <= bands.top_mm + uncertainty:

@@ -13,10 +13,10 @@ from kinematics.gcode.dialects import Dialect
 from kinematics.limits.flow import filament_area
 from kinematics.machine import Machine
 from kinematics.proofs.plan import (
-    ADVANCE,
-    FILTER,
+    ADVANCE_PROOF,
+    FILTER_PROOF,
     FIRST_LAYER_SPEED,
-    FLOW,
+    FLOW_PROOF,
     FREE_HEIGHT,
     SLOW,
     Bands,
@@ -27,7 +27,7 @@ from kinematics.proofs.shape import WALL, Loop, Point, foot_loops, thirds, wall_
 from kinematics.wording import quantity_text
 
 MARK = "kinematics proof"
-TRAVEL = 80.0  # mm/s between lines, where nobody says
+TRAVEL_MM_S = 80.0  # mm/s between lines, where nobody says
 CLIMB = 5.0  # mm/s up and down, where the machine file has no speed of Z
 LIFT = 5.0  # mm above the print at its end
 _HEADER = re.compile(MARK + r" (\{.*\})")
@@ -95,7 +95,7 @@ class _Lines:
         self.lines.append(text)
 
     def travel(
-        self, x: float | None = None, y: float | None = None, z: float | None = None, speed: float = TRAVEL
+        self, x: float | None = None, y: float | None = None, z: float | None = None, speed: float = TRAVEL_MM_S
     ) -> None:
         """A move without filament."""
         words = self._words((x, y, z))
@@ -143,7 +143,7 @@ def proof_text(
     lines.comment(header.line())
     unit = unit_of(plan)
     for value, (low, high) in zip(plan.bands.values, plan.bands.edges(), strict=True):
-        where = "" if plan.kind.name == FLOW else f"from {low:.2f} to {high:.2f} mm: "
+        where = "" if plan.kind.name == FLOW_PROOF else f"from {low:.2f} to {high:.2f} mm: "
         lines.comment(f"{where}{plan.kind.varies} {quantity_text(value)} {unit}")
     lines.comment("your own start code")
     lines.command(start_code.rstrip("\n"))
@@ -155,7 +155,7 @@ def proof_text(
     for meaning, heat in (("bed wait", proof.bed_c), ("nozzle wait", proof.nozzle_c)):
         if heat is not None:
             lines.command(f"{_word(dialect, meaning)} S{heat:g}")
-    if plan.kind.name == FLOW:
+    if plan.kind.name == FLOW_PROOF:
         _pieces(lines, plan, machine, dialect)
     else:
         _walls(lines, plan, machine, dialect)
@@ -187,7 +187,7 @@ def _walls(lines: _Lines, plan: ProofPlan, machine: Machine, dialect: Dialect) -
                 lines.comment(f"band {band + 1}: {plan.kind.varies} {quantity_text(value)} {unit_of(plan)}")
             for command in _settings(plan, dialect, value):
                 lines.command(command)
-        speed = bands.value(max(band, 0)) if plan.kind.name == FILTER else plan.speed
+        speed = bands.value(max(band, 0)) if plan.kind.name == FILTER_PROOF else plan.speed
         speed = min(speed, FIRST_LAYER_SPEED) if layer == 0 else speed
         loops = (
             *(foot_loops(plan.width) if layer == 0 else ()),
@@ -197,7 +197,7 @@ def _walls(lines: _Lines, plan: ProofPlan, machine: Machine, dialect: Dialect) -
             lines.travel(corner[0] + loops[0].corners[0][0], corner[1] + loops[0].corners[0][1])
         lines.travel(z=(layer + 1) * plan.layer, speed=climb)
         for loop in loops:
-            _around(lines, loop, corner, speed, plan.kind.name == ADVANCE and layer > 0)
+            _around(lines, loop, corner, speed, plan.kind.name == ADVANCE_PROOF and layer > 0)
     for key in plan.keys:  # as the machine file has it, for whoever prints next
         present = machine.value_of(key)
         if plan.kind.means and present is not None:
@@ -225,7 +225,7 @@ def _pieces(lines: _Lines, plan: ProofPlan, machine: Machine, dialect: Dialect) 
     """Pieces of equal length into free air, each at a flow of its own, with a pause to take it off."""
     area = filament_area(machine)
     lines.travel(
-        z=FREE_HEIGHT, speed=TRAVEL if machine.axes.z.max_speed_mm_s is None else machine.axes.z.max_speed_mm_s
+        z=FREE_HEIGHT, speed=TRAVEL_MM_S if machine.axes.z.max_speed_mm_s is None else machine.axes.z.max_speed_mm_s
     )
     lines.travel(*plan.centre)
     pause = f"{_word(dialect, 'dwell')} P{plan.wait_s / dialect.dwell_p_seconds:.6g}"

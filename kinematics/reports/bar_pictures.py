@@ -7,7 +7,7 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from kinematics.reports.marks import A_MOMENT, OneBar, bars, quiet, time_scale
-from kinematics.reports.style import HAIR, HATCHES, DrawingLook, Headline, LegendKey
+from kinematics.reports.style import HAIR_WIDTH, HATCHES, DrawingLook, Headline, LegendKey
 from kinematics.reports.upgrades import is_counted, letters_of, pays_text, together_text
 from kinematics.wording import duration_text, money_text, quantity_text, share_text
 
@@ -278,7 +278,7 @@ def draw_layers(axes: Axes, look: DrawingLook, job: JobEstimate) -> Headline:
         keys.append(LegendKey("waiting: shortest layer time", look.tones[4]))
     plain_axis(axes, "x", edges[0], edges[-1], False)
     plain_axis(axes, "y", 0.0, 1.08 * max(max(whole) / scale.seconds, 1e-9), False)
-    axes.grid(axis="y", color=look.grid, linewidth=HAIR)
+    axes.grid(axis="y", color=look.grid, linewidth=HAIR_WIDTH)
     axes.set_xlabel("layer")
     axes.set_ylabel(f"time ({scale.name})")
     longest = max(range(len(whole)), key=lambda i: whole[i])

@@ -11,7 +11,7 @@ from kinematics.reports.bar_pictures import upgrades_finding
 from kinematics.reports.page import Illustration, PagePart, PageTable
 from kinematics.reports.screens import CAUTION
 from kinematics.reports.sections import picture
-from kinematics.reports.shop_pictures import PARTS_HEIGHT, WIDTH, draw_bedful, draw_shop, height_of_gantt
+from kinematics.reports.shop_pictures import PARTS_HEIGHT, SHOP_WIDTH, draw_bedful, draw_shop, height_of_gantt
 from kinematics.reports.style import DrawingLook, Headline
 from kinematics.reports.upgrades import upgrade_head, upgrade_heads, upgrade_notes, upgrade_rows
 
@@ -67,7 +67,9 @@ def shop_section(shop: Shop) -> PagePart:
     if shop.effects:
         tables.append(PageTable("what changes bring", shop_words.effect_heads(shop), shop_words.effect_rows(shop)))
     left_out = [f"left out: {finding}" for finding in shop.cannot]
-    figure = Illustration("shop", lambda axes, look: draw_shop(axes, look, shop), height_of_gantt(shop), width=WIDTH)
+    figure = Illustration(
+        "shop", lambda axes, look: draw_shop(axes, look, shop), height_of_gantt(shop), width=SHOP_WIDTH
+    )
     lead = (
         f"{QUESTION}: how many parts a day, and by when?",
         f"{ANSWER}: {head[0].strip()}.",

@@ -12,7 +12,18 @@ from kinematics.filtering.options import filter_words
 from kinematics.reports.bar_pictures import MOST_BARS, bare, jobs_text
 from kinematics.reports.fit_screen import errors_text
 from kinematics.reports.marks import NAME_ROOM, OneBar, TimeScale, bars, boxed, plain_axis, room_of, time_scale
-from kinematics.reports.style import HAIR, HATCHES, LIGHT, LINE, SMALL, DrawingLook, Headline, LegendKey, fitted, sheet
+from kinematics.reports.style import (
+    HAIR_WIDTH,
+    HATCHES,
+    LIGHT,
+    SMALL_SIZE,
+    STROKE_WIDTH,
+    DrawingLook,
+    Headline,
+    LegendKey,
+    fitted,
+    sheet,
+)
 from kinematics.wording import duration_text, quantity_text, share_text
 
 if TYPE_CHECKING:
@@ -64,8 +75,8 @@ def _draw_times(axes: Axes, look: DrawingLook, fit: Fit) -> list[LegendKey]:
     far = max(measured) > FAR * min(measured)
     plain_axis(axes, "x", low, high, far)
     plain_axis(axes, "y", low, high, far)
-    axes.grid(color=look.grid, linewidth=HAIR)
-    axes.plot([low, high], [low, high], color=look.rule, linewidth=LINE, zorder=2)
+    axes.grid(color=look.grid, linewidth=HAIR_WIDTH)
+    axes.plot([low, high], [low, high], color=look.rule, linewidth=STROKE_WIDTH, zorder=2)
     axes.plot(
         estimated, measured, color=look.tones[1], linestyle="none", marker="o", markerfacecolor=look.paper, zorder=3
     )
@@ -114,7 +125,7 @@ def _draw_parts(axes: Axes, look: DrawingLook, fit: Fit) -> tuple[list[LegendKey
         paint: dict[str, Any] = (
             {"facecolor": look.paper, "edgecolor": tone, "hatch": hatch} if hatch else {"color": tone}
         )
-        axes.barh(range(len(shown)), widths, left=starts, height=0.62, linewidth=HAIR, zorder=2, **paint)
+        axes.barh(range(len(shown)), widths, left=starts, height=0.62, linewidth=HAIR_WIDTH, zorder=2, **paint)
         keys.append(LegendKey(name, tone, hatch))
     axes.axvline(0.0, color=look.ink, linewidth=1.0, zorder=3)
     marks = [one / scale.seconds for one in off]
@@ -122,12 +133,12 @@ def _draw_parts(axes: Axes, look: DrawingLook, fit: Fit) -> tuple[list[LegendKey
         tick: dict[str, Any] = {"marker": "|", "markersize": 14.0, "markeredgewidth": wide}
         axes.plot(marks, range(len(shown)), color=colour, linestyle="none", zorder=4, **tick)
     keys.append(LegendKey("stopwatch", look.ink, mark="|"))
-    axes.set_yticks(range(len(shown)), [fitted(bare(one.job), NAME_ROOM, SMALL) for one in shown], size=SMALL)
+    axes.set_yticks(range(len(shown)), [fitted(bare(one.job), NAME_ROOM, SMALL_SIZE) for one in shown], size=SMALL_SIZE)
     axes.tick_params(axis="y", length=0.0)
     axes.spines["left"].set_visible(False)
     axes.set_ylim(len(shown) - 0.5, -0.5)
     axes.set_xlabel(f"longer than estimated ({scale.name})")
-    axes.grid(axis="x", color=look.grid, linewidth=HAIR)
+    axes.grid(axis="x", color=look.grid, linewidth=HAIR_WIDTH)
     ends = [*right, *left, *marks]
     low, high = min(0.0, *ends), max(0.0, *ends)
     room = 0.06 * (high - low) or 1.0
@@ -153,8 +164,8 @@ def _run_out(axes: Axes, look: DrawingLook, shown: tuple[FittedPrint, ...], scal
         words = f"{off[i]:.0f} {scale.name} →" if off[i] > 0.0 else f"← {-off[i]:.0f} {scale.name}"
         place, side = (1.0 - share, "right") if off[i] > 0.0 else (share, "left")
         axes.text(
-            place, i, words, transform=axes.get_yaxis_transform(), size=SMALL, color=look.ink, ha=side, va="center",
-            bbox=boxed(look), zorder=5,
+            place, i, words, transform=axes.get_yaxis_transform(), size=SMALL_SIZE, color=look.ink, ha=side,
+            va="center", bbox=boxed(look), zorder=5,
         )  # fmt: skip
 
 

@@ -7,8 +7,8 @@ from collections.abc import Iterable, Sequence
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
-from kinematics.jobs.timing import COOLING
-from kinematics.machine.kinds import OPEN, PART, PREPARED, QUALITY, SETTING, SHOWS
+from kinematics.jobs.timing import COOLING_CAUSE
+from kinematics.machine.kinds import PART, PREPARED, QUALITY, SETTING, SHOWS, UNCAPPED
 from kinematics.reports.screens import (
     CAUTION,
     between_text,
@@ -26,14 +26,14 @@ if TYPE_CHECKING:
 # The kinds of steps in a column.
 SHORT_KINDS = {
     SETTING: "setting",
-    OPEN: "setting*",
+    UNCAPPED: "setting*",
     SHOWS: "visible",
     PREPARED: "job again",
     PART: "part",
     QUALITY: "quality",
 }
 KINDS_SAID = {
-    OPEN: "setting*: no cap is known; ask the manufacturer how far it may go",
+    UNCAPPED: "setting*: no cap is known; ask the manufacturer how far it may go",
     SHOWS: "visible: shows on the part",
     PREPARED: "job again: the job has to be prepared again for higher speeds",
     PART: "part: a part to buy or to change",
@@ -146,7 +146,7 @@ def _no_rung(ladder: Ladder) -> list[str]:
     lines.append(f"held by {held.cause} ({held.share:.0%})")
     if ladder.quality_s is not None and ladder.quality_s < ladder.reach_s - SHOWN_SECONDS:
         lines.append(f"at the expense of quality as well (--allow quality): {duration_text(ladder.quality_s)}")
-    if held.cause == COOLING:
+    if held.cause == COOLING_CAUSE:
         lines.append("or print several at a time, so that one cools while the next is printed")
     return lines
 

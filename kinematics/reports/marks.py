@@ -6,7 +6,16 @@ import math
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from kinematics.reports.style import HAIR, POINTS, SMALL, TEXT, DrawingLook, figure_with, fitted, width_of
+from kinematics.reports.style import (
+    HAIR_WIDTH,
+    POINTS_AN_INCH,
+    SMALL_SIZE,
+    TEXT_SIZE,
+    DrawingLook,
+    figure_with,
+    fitted,
+    width_of,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -16,7 +25,7 @@ BAR_ROOM = 0.34  # inches of height for a bar
 STEPS = ((1.0, 2.0, 5.0), (1.0, 1.5, 2.0, 3.0, 5.0, 7.0), (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0))
 FEWEST_TICKS = 4
 A_MOMENT = 0.05  # s: less is not worth a word
-GAP = 5.0  # points between a mark and its words
+WORD_GAP = 5.0  # points between a mark and its words
 
 
 class OneBar(NamedTuple):
@@ -81,7 +90,7 @@ def log_ticks(low: float, high: float) -> list[float]:
 def room_of(axes: Axes) -> tuple[float, float]:
     """Width and height of axes (points)."""
     box = axes.get_window_extent()
-    scale = POINTS / figure_with(axes).dpi
+    scale = POINTS_AN_INCH / figure_with(axes).dpi
     return box.width * scale, box.height * scale
 
 
@@ -110,20 +119,20 @@ def rail(axes: Axes, look: DrawingLook, marks: Sequence[tuple[float, str]], heig
     def place() -> None:
         room, high = room_of(axes)
         shown = list(marks)
-        while shown and sum(width_of(words, SMALL) + 2 * GAP for _, words in shown) > room:
+        while shown and sum(width_of(words, SMALL_SIZE) + 2 * WORD_GAP for _, words in shown) > room:
             shown.pop()
-        widths = [width_of(words, SMALL) + 2.0 * GAP for _, words in shown]
+        widths = [width_of(words, SMALL_SIZE) + 2.0 * WORD_GAP for _, words in shown]
         inverse = axes.transAxes.inverted()
         xs = [float(inverse.transform(axes.transData.transform((x, axes.get_ylim()[0])))[0]) for x, _ in shown]
         middles = spread([x * room for x in xs], widths, 0.0, room)
-        foot = height - 0.5 * SMALL * 1.5 / high
+        foot = height - 0.5 * SMALL_SIZE * 1.5 / high
         for (_, words), x, middle in zip(shown, xs, middles, strict=True):
             axes.plot(
                 [x, x, middle / room],
                 [0.0, foot - 0.05, foot],
                 transform=axes.transAxes,
                 color=look.rule,
-                linewidth=HAIR,
+                linewidth=HAIR_WIDTH,
                 zorder=1.5,
             )
             axes.text(
@@ -131,7 +140,7 @@ def rail(axes: Axes, look: DrawingLook, marks: Sequence[tuple[float, str]], heig
                 height,
                 words,
                 transform=axes.transAxes,
-                size=SMALL,
+                size=SMALL_SIZE,
                 color=look.ink,
                 ha="center",
                 va="center",
@@ -157,25 +166,25 @@ def bars(axes: Axes, look: DrawingLook, rows: Sequence[OneBar], what: str) -> Ca
         fill: dict[str, Any] = {"color": bar.colour}
         if bar.hatch:
             fill = {"facecolor": look.paper, "edgecolor": bar.colour, "hatch": bar.hatch}
-        axes.barh(place, bar.value, height=0.62, linewidth=HAIR, zorder=2, **fill)
+        axes.barh(place, bar.value, height=0.62, linewidth=HAIR_WIDTH, zorder=2, **fill)
         if bar.ends is not None:
             for colour, wide in ((look.paper, 3.4), (look.ink, 1.2)):
                 whisker: dict[str, Any] = {"linewidth": wide, "marker": "|", "markersize": 8, "markeredgewidth": wide}
                 axes.plot(bar.ends, [place, place], color=colour, zorder=3, **whisker)
-    names = [fitted(bar.name, NAME_ROOM, TEXT) for bar in rows]
-    axes.set_yticks(list(places), names, size=TEXT)
+    names = [fitted(bar.name, NAME_ROOM, TEXT_SIZE) for bar in rows]
+    axes.set_yticks(list(places), names, size=TEXT_SIZE)
     axes.tick_params(axis="y", length=0.0)
     axes.spines["left"].set_visible(False)
     axes.set_ylim(len(rows) - 0.5, -0.5)
     axes.set_xlabel(what)
-    axes.grid(axis="x", color=look.grid, linewidth=HAIR)
+    axes.grid(axis="x", color=look.grid, linewidth=HAIR_WIDTH)
     longest = max((max(bar.value, *(bar.ends or (0.0,))) for bar in rows), default=1.0) or 1.0
     plain_axis(axes, "x", 0.0, longest * 1.5, False)
 
     def place_words() -> None:
         room, _ = room_of(axes)
         ends = [max(bar.value, *(bar.ends or (0.0,))) for bar in rows]
-        words_behind(axes, look, ends, [fitted(bar.words, 0.62 * room, SMALL) for bar in rows], longest * 1.02)
+        words_behind(axes, look, ends, [fitted(bar.words, 0.62 * room, SMALL_SIZE) for bar in rows], longest * 1.02)
 
     return place_words
 
@@ -183,16 +192,16 @@ def bars(axes: Axes, look: DrawingLook, rows: Sequence[OneBar], what: str) -> Ca
 def words_behind(axes: Axes, look: DrawingLook, ends: Sequence[float], words: Sequence[str], least: float) -> None:
     """Write words behind the ends of lying bars, and make the axis as long as they need, `least` at least."""
     room, _ = room_of(axes)
-    shares = [1.0 - (width_of(text, SMALL) + 2.0 * GAP) / room for text in words]
+    shares = [1.0 - (width_of(text, SMALL_SIZE) + 2.0 * WORD_GAP) / room for text in words]
     most = max((end / share for end, share in zip(ends, shares, strict=True)), default=1.0) or 1.0
     plain_axis(axes, "x", 0.0, max(most, least), False)
     for place, (end, text) in enumerate(zip(ends, words, strict=True)):
         axes.annotate(
             text,
             (end, place),
-            xytext=(GAP, 0.0),
+            xytext=(WORD_GAP, 0.0),
             textcoords="offset points",
-            size=SMALL,
+            size=SMALL_SIZE,
             color=look.ink,
             va="center",
             bbox=boxed(look),
@@ -208,4 +217,4 @@ def height_of_bars(count: int) -> float:
 def quiet(axes: Axes, look: DrawingLook, words: str) -> None:
     """Axes with nothing to draw but a sentence."""
     axes.set_axis_off()
-    axes.text(0.0, 0.6, words, transform=axes.transAxes, size=TEXT, color=look.ink)
+    axes.text(0.0, 0.6, words, transform=axes.transAxes, size=TEXT_SIZE, color=look.ink)

@@ -14,7 +14,7 @@ from kinematics.jobs.timing import cause_name, summed
 from kinematics.limits import columns as by
 from kinematics.reports.bar_pictures import bare
 from kinematics.reports.marks import room_of
-from kinematics.reports.style import SMALL, DrawingLook, Headline, LegendKey
+from kinematics.reports.style import SMALL_SIZE, DrawingLook, Headline, LegendKey
 from kinematics.wording import duration_text, quantity_text, share_text
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from kinematics.jobs.timing import Planned
     from kinematics.studies.estimate import JobEstimate
 
-SPEED, BINDS = "speed", "binds"
+SHADED_BY_SPEED, SHADED_BY_CAUSE = "speed", "binds"
 LINE_WIDTH = 0.7  # points
 SIDE_CELLS = 420  # across a picture from the side
 MOST_ROWS = 700  # up it
@@ -113,7 +113,7 @@ class Colouring(NamedTuple):
 def coloured(path: DrawnPath, how: str, look: DrawingLook) -> Colouring:
     """Moves coloured by speed, from slow to fast, or by what binds them, what takes most time first."""
     total = float(path.seconds.sum()) or 1.0
-    if how == SPEED:
+    if how == SHADED_BY_SPEED:
         steps = speed_steps(path.speed, len(look.speeds))
         number = np.searchsorted(np.array(steps[1:-1]), path.speed, side="right")
         keys = [
@@ -211,8 +211,8 @@ def _cells(values: NDArray[np.float64], count: int) -> NDArray[np.float64]:
 
 
 def _frame(axes: Axes, across: NDArray[np.float64], up: NDArray[np.float64], x: str, y: str) -> None:
-    axes.set_xlabel(x, size=SMALL)
-    axes.set_ylabel(y, size=SMALL)
+    axes.set_xlabel(x, size=SMALL_SIZE)
+    axes.set_ylabel(y, size=SMALL_SIZE)
     for which, values in (("x", across), ("y", up)):
         low, high = float(values.min(initial=np.inf)), float(values.max(initial=-np.inf))
         if low <= high:
@@ -225,12 +225,12 @@ def draw_views(axes: Any, look: DrawingLook, job: JobEstimate, path: DrawnPath, 
     above, side = axes[:2], axes[2:]
     in_layer, printed = path.layer == layer, path.printed
     found = []
-    for place, (how, words) in enumerate(((SPEED, "by speed"), (BINDS, "by what binds"))):
+    for place, (how, words) in enumerate(((SHADED_BY_SPEED, "by speed"), (SHADED_BY_CAUSE, "by what binds"))):
         shades = coloured(path, how, look)
         draw_above(above[place], path.part(in_layer), shades.part(in_layer))
         draw_side(side[place], path.part(printed), shades.part(printed))
-        above[place].set_title(f"layer {layer} from above, {words}", size=SMALL, color=look.ink, loc="left")
-        side[place].set_title(f"all layers from the side, {words}", size=SMALL, color=look.ink, loc="left")
+        above[place].set_title(f"layer {layer} from above, {words}", size=SMALL_SIZE, color=look.ink, loc="left")
+        side[place].set_title(f"all layers from the side, {words}", size=SMALL_SIZE, color=look.ink, loc="left")
         found.append(shades)
     seconds = duration_text(float(path.seconds[in_layer].sum()))
     about = f"{bare(job.file)}; layer {layer} of {job.layers} is {seconds} in motion; hairlines are travels"

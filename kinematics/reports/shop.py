@@ -32,7 +32,7 @@ ORDER_HEADS = (
     ("hours late", True),
     ("runs late", True),
 )
-COST_PARTS = ("filament", "energy", "machine", "labour")
+SHOWN_COSTS = ("filament", "energy", "machine", "labour")
 PRINTER_HEADS = (
     ("printer", False),
     ("printing", True),
@@ -235,7 +235,7 @@ def cost_table(shop: Shop) -> Table:
     """What a part of every order costs, in the currency of the head, and what of that is not given."""
     currency = shop.printers[0].machine.economy.currency
     head = f"cost of a part, {currency}" if currency else "cost of a part"
-    return ((head, False), *((part, True) for part in COST_PARTS), ("in all", True)), cost_rows(shop)
+    return ((head, False), *((part, True) for part in SHOWN_COSTS), ("in all", True)), cost_rows(shop)
 
 
 def cost_rows(shop: Shop) -> list[tuple[str, ...]]:
@@ -243,7 +243,7 @@ def cost_rows(shop: Shop) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = []
     for order, found in zip(shop.orders, shop.of_orders, strict=True):
         costs = (found.filament_cost, found.energy_cost, found.machine_cost, found.labour_cost)
-        parts = zip(COST_PARTS, costs, strict=True)
+        parts = zip(SHOWN_COSTS, costs, strict=True)
         cells = [NOT_GIVEN if part in found.not_counted else money_text(cost, None) for part, cost in parts]
         whole = money_text(found.part_cost, None)
         if NOT_GIVEN in cells:

@@ -13,10 +13,10 @@ from kinematics.reports.bar_pictures import bare
 from kinematics.reports.marks import boxed, plain_axis, room_of
 from kinematics.reports.shop import counted, moment_text
 from kinematics.reports.style import (
-    HAIR,
+    HAIR_WIDTH,
     LIGHT,
-    LINE,
-    SMALL,
+    SMALL_SIZE,
+    STROKE_WIDTH,
     DrawingLook,
     Headline,
     LegendKey,
@@ -52,13 +52,13 @@ ROW = 0.78  # of the height of a printer's line
 STRETCH_ENDS = 4 * 3600.0  # s without a print
 LONG = 21.0  # days from which days are drawn, not prints
 DAY = 86400.0  # s
-WIDTH, ROW_HEIGHT = 10.5, 0.62  # inches
-NAME_ROOM = 110.0  # points for a printer's name
+SHOP_WIDTH, ROW_HEIGHT = 10.5, 0.62  # inches
+PRINTER_ROOM = 110.0  # points for a printer's name
 
 
 def gantt_figure(shop: Shop, look: DrawingLook = LIGHT) -> Figure:
     """The first run as a figure: a line a printer."""
-    return sheet(lambda axes, one: draw_shop(axes, one, shop), height_of_gantt(shop), look, WIDTH)
+    return sheet(lambda axes, one: draw_shop(axes, one, shop), height_of_gantt(shop), look, SHOP_WIDTH)
 
 
 def height_of_gantt(shop: Shop) -> float:
@@ -71,7 +71,9 @@ def draw_shop(axes: Axes, look: DrawingLook, shop: Shop) -> Headline:
     end = max((bar.ends for bar in shop.first_run.bars), default=shop.start_s + DAY)
     head = _days_filled(axes, look, shop, end) if (end - shop.start_s) / DAY > LONG else _prints(axes, look, shop, end)
     stations = shop.plan.stations
-    axes.set_yticks(range(len(stations)), [fitted(station.name, NAME_ROOM, SMALL) for station in stations], size=SMALL)
+    axes.set_yticks(
+        range(len(stations)), [fitted(station.name, PRINTER_ROOM, SMALL_SIZE) for station in stations], size=SMALL_SIZE
+    )
     axes.tick_params(axis="y", length=0.0)
     axes.set_ylim(len(stations) - 0.5, -0.5)
     axes.set_xlim(_days(shop.start_s), _days(end))
@@ -94,7 +96,7 @@ def _clock_axis(axes: Axes, look: DrawingLook, shop: Shop, end: float) -> None:
     formatter.formats = ["%Y", "%b", "%a %d", "%H:%M", "%H:%M", "%H:%M"]
     formatter.zero_formats = ["", "%b %Y", "%d %b", "%a %d", "%H:%M", "%H:%M"]
     axes.xaxis.set_major_formatter(formatter)
-    axes.grid(axis="x", color=look.grid, linewidth=HAIR)
+    axes.grid(axis="x", color=look.grid, linewidth=HAIR_WIDTH)
 
 
 # ---- prints, one by one --------------------------------------------------------------------------------------------
@@ -121,12 +123,12 @@ def _prints(axes: Axes, look: DrawingLook, shop: Shop, end: float) -> Headline:
         for station, order, first, until in stretches:
             room = (_days(until) - _days(first)) * scale - 6.0
             words = str(order + 1) if order in numbered else in_text(shaped(shop.orders[order].name))
-            if width_of(words, SMALL) <= room:
+            if width_of(words, SMALL_SIZE) <= room:
                 middle = 0.5 * (_days(first) + _days(until))
                 text: dict[str, Any] = {
                     "ha": "center",
                     "va": "center",
-                    "size": SMALL,
+                    "size": SMALL_SIZE,
                     "color": look.ink,
                     "bbox": boxed(look),
                 }
@@ -152,14 +154,14 @@ def _key(look: DrawingLook, what: str) -> LegendKey:
 
 def _numbered(shop: Shop, stretches: list[tuple[int, int, float, float]], end: float) -> set[int]:
     """The orders whose names do not fit into the widest of their stretches, and have their numbers there instead."""
-    scale = (WIDTH - 2.2) * 72.0 / max(_days(end) - _days(shop.start_s), 1e-9)
+    scale = (SHOP_WIDTH - 2.2) * 72.0 / max(_days(end) - _days(shop.start_s), 1e-9)
     widest: dict[int, float] = {}
     for _, order, first, until in stretches:
         widest[order] = max(widest.get(order, 0.0), (_days(until) - _days(first)) * scale)
     return {
         order
         for order, room in widest.items()
-        if width_of(in_text(shaped(shop.orders[order].name)), SMALL) > room - 6.0
+        if width_of(in_text(shaped(shop.orders[order].name)), SMALL_SIZE) > room - 6.0
     }
 
 
@@ -201,7 +203,7 @@ def _days_filled(axes: Axes, look: DrawingLook, shop: Shop, end: float) -> Headl
     edges = np.minimum(first + np.arange(days + 1), _days(end))
     for line in range(len(shop.plan.stations)):
         foot = line + ROW / 2.0
-        axes.plot([edges[0], edges[-1]], [foot, foot], color=look.rule, linewidth=HAIR, zorder=3)
+        axes.plot([edges[0], edges[-1]], [foot, foot], color=look.rule, linewidth=HAIR_WIDTH, zorder=3)
         printing, waiting = filled[0, line], filled[0, line] + filled[1, line]
         tops = foot - ROW * printing
         axes.stairs(tops, edges, baseline=foot, fill=True, color=look.tones[0], linewidth=0.0, zorder=2)
@@ -271,8 +273,8 @@ def draw_parts(axes: Axes, look: DrawingLook, found: Bedful) -> Headline:
     copies, parts = [row.copies for row in found.rows], [row.parts_per_day for row in found.rows]
     plain_axis(axes, "x", 0.5, copies[-1] + 0.5, False)
     plain_axis(axes, "y", 0.0, 1.3 * (max(parts) or 1.0), False)
-    axes.grid(axis="y", color=look.grid, linewidth=HAIR)
-    axes.plot(copies, parts, color=look.tones[0], linewidth=LINE, marker="o", markersize=3.0, zorder=3)
+    axes.grid(axis="y", color=look.grid, linewidth=HAIR_WIDTH)
+    axes.plot(copies, parts, color=look.tones[0], linewidth=STROKE_WIDTH, marker="o", markersize=3.0, zorder=3)
     axes.set_ylabel("good parts a day")
     axes.set_xlabel("copies at a time")
     told: dict[int, list[str]] = {}
@@ -298,7 +300,7 @@ def _named(axes: Axes, look: DrawingLook, marks: list[tuple[int, float, str]]) -
         for number, (copies, value, words) in enumerate(marks):
             x, y = (float(one) for one in inverse.transform(axes.transData.transform((copies, value))))
             above = value == highest and not any(one[1] == highest for one in marks[:number])
-            half = 0.5 * width_of(words, SMALL) + 4.0
+            half = 0.5 * width_of(words, SMALL_SIZE) + 4.0
             middle = min(max(x * room, half), room - half)
             axes.annotate(
                 words,
@@ -308,7 +310,7 @@ def _named(axes: Axes, look: DrawingLook, marks: list[tuple[int, float, str]]) -
                 textcoords="offset points",
                 ha="center",
                 va="bottom" if above else "top",
-                size=SMALL,
+                size=SMALL_SIZE,
                 color=look.ink,
                 bbox=boxed(look),
                 zorder=5,
@@ -327,9 +329,9 @@ def draw_bedful(axes: Any, look: DrawingLook, found: Bedful) -> Headline:
     shares = [row.weeks.night_share or 0.0 for row in found.rows]
     plain_axis(below, "x", 0.5, copies[-1] + 0.5, False)
     plain_axis(below, "y", 0.0, 1.15 * max(1.0, *nights), False)
-    below.grid(axis="y", color=look.grid, linewidth=HAIR)
+    below.grid(axis="y", color=look.grid, linewidth=HAIR_WIDTH)
     below.bar(copies, shares, width=0.7, color=look.fills[5], linewidth=0.0, zorder=2)
-    below.step(copies, nights, where="mid", color=look.tones[1], linewidth=LINE, zorder=3)
+    below.step(copies, nights, where="mid", color=look.tones[1], linewidth=STROKE_WIDTH, zorder=3)
     below.set_xlabel("copies at a time")
     below.set_ylabel("nights")
     keys = (

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from kinematics.machine.kinds import KINDS_OF_STEPS, OPEN, PART, PREPARED, QUALITY, SETTING, SHOWS
+from kinematics.machine.kinds import KINDS_OF_STEPS, PART, PREPARED, QUALITY, SETTING, SHOWS, UNCAPPED
 from kinematics.reports.bar_pictures import jobs_text
 from kinematics.reports.marks import A_MOMENT, NAME_ROOM, plain_axis, time_scale, words_behind
-from kinematics.reports.style import HAIR, SMALL, DrawingLook, Headline, LegendKey, folded
+from kinematics.reports.style import HAIR_WIDTH, SMALL_SIZE, DrawingLook, Headline, LegendKey, folded
 from kinematics.wording import duration_text, share_text
 
 if TYPE_CHECKING:
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 # Which of the look's tones and which hatch the savings of a kind of step have: told apart without colour as well.
 KINDS: dict[str, tuple[int, str]] = {
     SETTING: (0, ""),
-    OPEN: (0, "////"),
+    UNCAPPED: (0, "////"),
     SHOWS: (2, "...."),
     PREPARED: (1, ""),
     PART: (3, "xxxx"),
@@ -48,13 +48,13 @@ def draw_ladder(axes: Axes, look: DrawingLook, ladder: Ladder) -> Headline:
         if saved > 0.0:
             left = total / scale.seconds
             axes.barh(place, saved / scale.seconds, left=left, height=HEIGHT, zorder=2, **_paint(look, kind))
-    names = ["\n".join(folded(words, NAME_ROOM, SMALL, most=2)) for words, *_ in steps]
-    axes.set_yticks(range(len(steps)), names, size=SMALL)
+    names = ["\n".join(folded(words, NAME_ROOM, SMALL_SIZE, most=2)) for words, *_ in steps]
+    axes.set_yticks(range(len(steps)), names, size=SMALL_SIZE)
     axes.tick_params(axis="y", length=0.0)
     axes.spines["left"].set_visible(False)
     axes.set_ylim(len(steps) - 0.5, -0.5)
     axes.set_xlabel(f"time after each step ({scale.name})")
-    axes.grid(axis="x", color=look.grid, linewidth=HAIR)
+    axes.grid(axis="x", color=look.grid, linewidth=HAIR_WIDTH)
     longest = ladder.total_s / scale.seconds
     plain_axis(axes, "x", 0.0, 1.5 * longest, False)
     keys = [LegendKey("time left", look.fills[4])]
@@ -99,4 +99,4 @@ def _paint(look: DrawingLook, kind: str) -> dict[str, Any]:
     tone, hatch = KINDS.get(kind, (4, ""))
     if not hatch:
         return {"facecolor": look.tones[tone], "linewidth": 0.0}
-    return {"facecolor": look.paper, "edgecolor": look.tones[tone], "hatch": hatch, "linewidth": HAIR}
+    return {"facecolor": look.paper, "edgecolor": look.tones[tone], "hatch": hatch, "linewidth": HAIR_WIDTH}

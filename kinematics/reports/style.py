@@ -21,7 +21,10 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-TITLE, NAME = 90, 40  # letters that a line across the picture has room for, and the name of a bar or a line
+TITLE_LETTERS, NAME_LETTERS = (
+    90,
+    40,
+)  # letters that a line across the picture has room for, and the name of a bar or a line
 CUT = "…"
 
 
@@ -54,16 +57,16 @@ def _font() -> Any:
     return font_manager.get_font(font_manager.findfont(font_manager.FontProperties()))
 
 
-KINDS = (".png", ".svg", ".pdf")
+PICTURE_KINDS = (".png", ".svg", ".pdf")
 SALT = "kinematics"  # fixed, so that the names inside an SVG stay the same
 FAMILY = "DejaVu Sans"  # comes with the library that draws, so that a picture is the same everywhere
-WIDTH = 7.4  # inches
+PICTURE_WIDTH = 7.4  # inches
 MARGIN = 0.16  # inches around everything
-HEAD, TEXT, SMALL = 11.5, 9.0, 8.0  # sizes of letters (points)
+HEAD_SIZE, TEXT_SIZE, SMALL_SIZE = 11.5, 9.0, 8.0  # sizes of letters (points)
 LEADING = 1.32  # from line to line, of the size
-LINE, HAIR = 1.6, 0.7  # widths of lines (points)
+STROKE_WIDTH, HAIR_WIDTH = 1.6, 0.7  # widths of lines (points)
 DOTS_PER_INCH = 160
-POINTS = 72.0  # to an inch
+POINTS_AN_INCH = 72.0  # to an inch
 NO_HEADLINE = 0.45  # inches that a figure is lower without one
 MOST_LETTERS = 400  # of a text: more have no room in any picture
 AS_DRAWN = 1.04  # how much wider letters are drawn where their edges are put on whole pixels
@@ -145,7 +148,7 @@ Drawing = Callable[[Any, DrawingLook], Headline]
 
 def check_kind(path: Path, option: str = "--picture") -> None:
     """Refuse a picture that cannot be drawn before any work is done."""
-    if path.suffix.lower() not in KINDS:
+    if path.suffix.lower() not in PICTURE_KINDS:
         found = f"can't draw a picture that ends in {path.suffix!r}"
         raise InputError.at(option, found, "FILE.png, FILE.svg or FILE.pdf")
 
@@ -161,7 +164,7 @@ def drawn_alike() -> Iterator[None]:
         "svg.fonttype": "none",
         "svg.hashsalt": SALT,
         "font.family": FAMILY,
-        "font.size": TEXT,
+        "font.size": TEXT_SIZE,
         "hatch.linewidth": 0.6,
         "axes.unicode_minus": False,
         "pdf.fonttype": 42,
@@ -179,7 +182,7 @@ def _letters(size: float, weight: str) -> Any:
 
 
 @lru_cache(4096)
-def width_of(text: str, size: float = TEXT, weight: str = "normal") -> float:
+def width_of(text: str, size: float = TEXT_SIZE, weight: str = "normal") -> float:
     """How wide a line of text is drawn (points)."""
     if not text:
         return 0.0
@@ -196,7 +199,7 @@ def in_text(text: str) -> str:
     return text.replace("$", r"\$")
 
 
-def fitted(text: str, room: float, size: float = TEXT, weight: str = "normal") -> str:
+def fitted(text: str, room: float, size: float = TEXT_SIZE, weight: str = "normal") -> str:
     """Foreign words in so many points, the middle left out where they are too long."""
     plain = shaped(text)
     if len(plain) <= MOST_LETTERS and width_of(plain, size, weight) <= room:
@@ -217,7 +220,7 @@ def _shortened(text: str, kept: int) -> str:
     return text[:front].rstrip() + "…" + text[len(text) - kept + front :].lstrip()
 
 
-def folded(text: str, room: float, size: float = TEXT, weight: str = "normal", most: int = 3) -> list[str]:
+def folded(text: str, room: float, size: float = TEXT_SIZE, weight: str = "normal", most: int = 3) -> list[str]:
     """Words in lines of so many points, `most` lines at most; a word that is too long for a line is shortened."""
     space = width_of("a a", size, weight) - width_of("aa", size, weight)
     lines: list[list[str]] = []
@@ -246,12 +249,14 @@ def dress(axes: Axes, look: DrawingLook) -> None:
     for side, spine in axes.spines.items():
         spine.set_visible(side in ("left", "bottom"))
         spine.set_color(look.rule)
-        spine.set_linewidth(HAIR)
-    axes.tick_params(which="both", colors=look.rule, labelcolor=look.ink, labelsize=SMALL, width=HAIR, length=3.0)
+        spine.set_linewidth(HAIR_WIDTH)
+    axes.tick_params(
+        which="both", colors=look.rule, labelcolor=look.ink, labelsize=SMALL_SIZE, width=HAIR_WIDTH, length=3.0
+    )
     axes.tick_params(which="minor", length=1.8)
     for axis in (axes.xaxis, axes.yaxis):
         axis.label.set_color(look.ink)
-        axis.label.set_fontsize(TEXT)
+        axis.label.set_fontsize(TEXT_SIZE)
     axes.set_axisbelow(True)
 
 
@@ -263,10 +268,10 @@ def _key_handle(key: LegendKey, look: DrawingLook) -> Any:
         fill = look.paper if key.hollow else key.colour
         return Line2D([], [], color=key.colour, marker=key.mark, markerfacecolor=fill, linestyle="none")
     if key.line:
-        return Line2D([], [], color=key.colour, linestyle=key.line, linewidth=LINE)
+        return Line2D([], [], color=key.colour, linestyle=key.line, linewidth=STROKE_WIDTH)
     if key.hatch:
-        return Patch(facecolor=look.paper, edgecolor=key.colour, hatch=key.hatch, linewidth=HAIR)
-    return Patch(facecolor=key.colour, edgecolor=look.rule, linewidth=HAIR)
+        return Patch(facecolor=look.paper, edgecolor=key.colour, hatch=key.hatch, linewidth=HAIR_WIDTH)
+    return Patch(facecolor=key.colour, edgecolor=look.rule, linewidth=HAIR_WIDTH)
 
 
 def _key_rows(keys: Sequence[LegendKey], room: float) -> list[list[LegendKey]]:
@@ -274,8 +279,8 @@ def _key_rows(keys: Sequence[LegendKey], room: float) -> list[list[LegendKey]]:
     rows: list[list[LegendKey]] = []
     left = 0.0
     for key in keys:
-        words = fitted(key.words, room - SWATCH - 12.0, SMALL)
-        needed = width_of(words, SMALL) + SWATCH + 16.0
+        words = fitted(key.words, room - SWATCH - 12.0, SMALL_SIZE)
+        needed = width_of(words, SMALL_SIZE) + SWATCH + 16.0
         if not rows or needed > left or not key.colour:
             rows.append([])
             left = room
@@ -286,22 +291,22 @@ def _key_rows(keys: Sequence[LegendKey], room: float) -> list[list[LegendKey]]:
 
 def _put_keys(figure: Figure, keys: Sequence[LegendKey], look: DrawingLook, width: float, height: float) -> float:
     """The key at the foot of a figure; how high it is (inches)."""
-    rows = _key_rows(keys, (width - 2.0 * MARGIN) * POINTS)
-    step = SMALL * 1.7 / POINTS
+    rows = _key_rows(keys, (width - 2.0 * MARGIN) * POINTS_AN_INCH)
+    step = SMALL_SIZE * 1.7 / POINTS_AN_INCH
     for number, row in enumerate(reversed(rows)):
         left, low = MARGIN, MARGIN + number * step
         if not row[0].colour:
             head, *row = row
-            place = (left / width, (low + 0.25 * SMALL / POINTS) / height)
-            figure.text(*place, head.words, size=SMALL, color=look.faint).set_in_layout(False)
-            left += (width_of(head.words, SMALL) + 10.0) / POINTS
+            place = (left / width, (low + 0.25 * SMALL_SIZE / POINTS_AN_INCH) / height)
+            figure.text(*place, head.words, size=SMALL_SIZE, color=look.faint).set_in_layout(False)
+            left += (width_of(head.words, SMALL_SIZE) + 10.0) / POINTS_AN_INCH
         legend = figure.legend(
             handles=[_key_handle(key, look) for key in row],
             labels=[key.words for key in row],
             loc="lower left",
             bbox_to_anchor=(left / width, low / height),
             ncols=len(row),
-            fontsize=SMALL,
+            fontsize=SMALL_SIZE,
             frameon=False,
             borderpad=0.0,
             borderaxespad=0.0,
@@ -317,7 +322,7 @@ def sheet(
     drawing: Drawing,
     height: float,
     look: DrawingLook = LIGHT,
-    width: float = WIDTH,
+    width: float = PICTURE_WIDTH,
     grid: tuple[int, int] = (1, 1),
     titled: bool = True,
     **shape: Any,
@@ -338,22 +343,22 @@ def sheet(
         for one in figure.axes:
             dress(one, look)
         head = drawing(axes, look)
-        room = (width - 2.0 * MARGIN) * POINTS
-        finding = folded(head.finding, room, HEAD, "bold") if head.finding and titled else []
-        about = folded(head.about, room, SMALL, most=2) if head.about and titled else []
+        room = (width - 2.0 * MARGIN) * POINTS_AN_INCH
+        finding = folded(head.finding, room, HEAD_SIZE, "bold") if head.finding and titled else []
+        about = folded(head.about, room, SMALL_SIZE, most=2) if head.about and titled else []
         figure.headline = head  # type: ignore[attr-defined]  # for whoever tells it in words of its own
         if not titled:
             height -= NO_HEADLINE
             figure.set_size_inches(width, height)
         down = MARGIN
         for lines, size, weight, colour in (
-            (finding, HEAD, "bold", look.ink),
-            (about, SMALL, "normal", look.faint),
+            (finding, HEAD_SIZE, "bold", look.ink),
+            (about, SMALL_SIZE, "normal", look.faint),
         ):
             for line in lines:
                 place = (MARGIN / width, 1.0 - down / height)
                 figure.text(*place, line, size=size, weight=weight, color=colour, va="top").set_in_layout(False)
-                down += size * LEADING / POINTS
+                down += size * LEADING / POINTS_AN_INCH
             down += 0.03 if lines else 0.0
         down += 0.05
         foot = _put_keys(figure, head.keys, look, width, height) + (0.08 if head.keys else 0.0)
@@ -379,21 +384,21 @@ def plot(drawing: Drawing, axes: Axes | None, height: float = 4.4, look: Drawing
     if axes is None:
         from matplotlib import pyplot
 
-        figure = pyplot.figure(figsize=(WIDTH, height), layout="constrained", facecolor=look.paper)
+        figure = pyplot.figure(figsize=(PICTURE_WIDTH, height), layout="constrained", facecolor=look.paper)
         axes = figure.subplots()
     with drawn_alike():
         dress(axes, look)
         head = drawing(axes, look)
         figure = figure_with(axes)
-        room = max(axes.get_window_extent().width / figure.dpi * POINTS, 120.0)
-        title = "\n".join(folded(head.finding, room, TEXT + 1.0, "bold"))
-        axes.set_title(title, loc="left", size=TEXT + 1.0, weight="bold", color=look.ink)
+        room = max(axes.get_window_extent().width / figure.dpi * POINTS_AN_INCH, 120.0)
+        title = "\n".join(folded(head.finding, room, TEXT_SIZE + 1.0, "bold"))
+        axes.set_title(title, loc="left", size=TEXT_SIZE + 1.0, weight="bold", color=look.ink)
         if head.keys:
             handles, words = (
                 [_key_handle(key, look) for key in head.keys],
                 [in_text(shaped(key.words)) for key in head.keys],
             )
-            axes.legend(handles, words, fontsize=SMALL, framealpha=1.0, facecolor=look.paper, labelcolor=look.ink)
+            axes.legend(handles, words, fontsize=SMALL_SIZE, framealpha=1.0, facecolor=look.paper, labelcolor=look.ink)
         figure.draw_without_rendering()
         head.place()
     return axes

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from kinematics.errors import InputError
 from kinematics.reports.marks import (
     A_MOMENT,
-    GAP,
+    WORD_GAP,
     TimeScale,
     boxed,
     plain_axis,
@@ -20,10 +20,10 @@ from kinematics.reports.marks import (
     time_scale,
 )
 from kinematics.reports.style import (
-    HAIR,
+    HAIR_WIDTH,
     HATCHES,
-    LINE,
-    SMALL,
+    SMALL_SIZE,
+    STROKE_WIDTH,
     DrawingLook,
     Headline,
     LegendKey,
@@ -123,13 +123,13 @@ def _curve(axes: Axes, look: DrawingLook, sweep: Sweep) -> Headline:
     side = (values[0], values[-1]) if wide else (values[0] - 0.5, values[0] + 0.5)
     plain_axis(axes, "x", *side, wide and is_logarithmic(values))
     plain_axis(axes, "y", bottom, top, False)
-    axes.grid(color=look.grid, linewidth=HAIR)
+    axes.grid(color=look.grid, linewidth=HAIR_WIDTH)
     edge = _hatch_beyond(axes, look, rows, side)
     if all(row.interval_s is not None for row in rows):
         low_s, high_s = ([getattr(row.interval_s, end) / scale.seconds for row in rows] for end in ("low", "high"))
         axes.fill_between(values, low_s, high_s, color=look.fills[4], linewidth=0.0, zorder=1.2)
     times = [row.total_s / scale.seconds for row in rows]
-    axes.plot(values, times, color=look.tones[0], linewidth=LINE, marker="o", markersize=2.6, zorder=3)
+    axes.plot(values, times, color=look.tones[0], linewidth=STROKE_WIDTH, marker="o", markersize=2.6, zorder=3)
     floor = knee.floor_s / scale.seconds
     axes.plot(side, [floor, floor], color=look.tones[1], linewidth=1.1, linestyle=(0, (5, 3)), zorder=2.5)
     axes.set_xlabel(_axis_name(sweep, 0))
@@ -147,12 +147,12 @@ def _curve(axes: Axes, look: DrawingLook, sweep: Sweep) -> Headline:
         above()
         room, _ = room_of(axes)
         axes.annotate(
-            fitted(words, room - 3 * GAP, SMALL),
+            fitted(words, room - 3 * WORD_GAP, SMALL_SIZE),
             (side[0], floor),
-            xytext=(GAP, -GAP),
+            xytext=(WORD_GAP, -WORD_GAP),
             textcoords="offset points",
             va="top",
-            size=SMALL,
+            size=SMALL_SIZE,
             color=look.ink,
             bbox=boxed(look),
             zorder=4,
@@ -180,17 +180,17 @@ def _name_hatched(axes: Axes, look: DrawingLook, words: str, begin: float) -> No
     room, _ = room_of(axes)
     inverse = axes.transAxes.inverted()
     edge = float(inverse.transform(axes.transData.transform((begin, axes.get_ylim()[0])))[0])
-    inside = (1.0 - edge) * room - 2.0 * GAP
-    text = fitted(words, max(inside, edge * room - 2.0 * GAP), SMALL)
-    fits = width_of(text, SMALL) <= inside
+    inside = (1.0 - edge) * room - 2.0 * WORD_GAP
+    text = fitted(words, max(inside, edge * room - 2.0 * WORD_GAP), SMALL_SIZE)
+    fits = width_of(text, SMALL_SIZE) <= inside
     axes.text(
-        edge + (GAP if fits else -GAP) / room,
+        edge + (WORD_GAP if fits else -WORD_GAP) / room,
         RAIL - 0.17,
         text,
         transform=axes.transAxes,
         ha="left" if fits else "right",
         va="center",
-        size=SMALL,
+        size=SMALL_SIZE,
         color=look.ink,
         bbox=boxed(look),
         zorder=4,
@@ -256,7 +256,7 @@ def _map(axes: Axes, look: DrawingLook, sweep: Sweep, xs: Sequence[float], ys: S
         steps = len(levels) - 1
         fills = [look.fills[round(i * (len(look.fills) - 1) / max(steps - 1, 1))] for i in range(steps)]
         filled = axes.contourf(xs, ys, times, levels=levels, cmap=ListedColormap(fills), zorder=1)
-        axes.contour(xs, ys, times, levels=levels, colors=look.faint, linewidths=HAIR, zorder=1.5)
+        axes.contour(xs, ys, times, levels=levels, colors=look.faint, linewidths=HAIR_WIDTH, zorder=1.5)
         _scale_beside(axes, look, filled, levels, scale)
     keys = []
     reasons = list(dict.fromkeys(row.stopped_by for row in rows if row.within_caps is False))
@@ -284,10 +284,10 @@ def _map(axes: Axes, look: DrawingLook, sweep: Sweep, xs: Sequence[float], ys: S
 
 def _scale_beside(axes: Axes, look: DrawingLook, filled: Any, levels: Sequence[float], scale: TimeScale) -> None:
     bar = figure_with(axes).colorbar(filled, ax=axes, ticks=levels, aspect=28, pad=0.02, format=plain_number)
-    bar.set_label(f"time ({scale.name})", color=look.ink, size=SMALL + 1.0)
-    bar.ax.tick_params(colors=look.rule, labelcolor=look.ink, labelsize=SMALL, width=HAIR, length=3.0)
+    bar.set_label(f"time ({scale.name})", color=look.ink, size=SMALL_SIZE + 1.0)
+    bar.ax.tick_params(colors=look.rule, labelcolor=look.ink, labelsize=SMALL_SIZE, width=HAIR_WIDTH, length=3.0)
     bar.outline.set_edgecolor(look.rule)
-    bar.outline.set_linewidth(HAIR)
+    bar.outline.set_linewidth(HAIR_WIDTH)
 
 
 def _marks_named(axes: Axes, look: DrawingLook, marks: Sequence[tuple[float, float, str, str]]) -> Callable[[], None]:
@@ -301,7 +301,7 @@ def _marks_named(axes: Axes, look: DrawingLook, marks: Sequence[tuple[float, flo
             others = [spot for i, spot in enumerate(spots) if i != number]
             is_upper = all(y > spot[1] or (y == spot[1] and number == 0) for spot in others)
             above = (is_upper and y * high < high - 26.0) or y * high < 26.0
-            left = x * room > room - width_of(words, SMALL) - 4.0 * GAP
+            left = x * room > room - width_of(words, SMALL_SIZE) - 4.0 * WORD_GAP
             axes.annotate(
                 words,
                 (x, y),
@@ -310,7 +310,7 @@ def _marks_named(axes: Axes, look: DrawingLook, marks: Sequence[tuple[float, flo
                 textcoords="offset points",
                 ha="right" if left else "left",
                 va="bottom" if above else "top",
-                size=SMALL,
+                size=SMALL_SIZE,
                 color=look.ink,
                 bbox=boxed(look),
                 zorder=5,

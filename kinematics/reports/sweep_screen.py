@@ -12,9 +12,9 @@ from kinematics.reports.held_words import held_lines
 from kinematics.reports.screens import CAUTION, between_text, draws_line
 from kinematics.studies.knobs import unit_of_knob
 from kinematics.studies.sweep import (
-    ACCELERATION,
-    RINGING,
-    ROUNDING,
+    TRADED_ACCELERATION,
+    TRADED_RINGING,
+    TRADED_ROUNDING,
     WORTH_HAVING,
     recommended,
     rows_of_all_jobs,
@@ -33,8 +33,8 @@ SHOWN_TRADE_OFFS = 5
 SHOWN_OTHERS = 2
 TIMES_FROM, SHOWN_WHOLE_FROM = 2.0, 10.0  # a change by this factor or more is told as a factor; as a whole number
 NOTHING = duration_text(0.0)
-WORDS = {ACCELERATION: "acceleration", ROUNDING: "rounding", RINGING: "ringing left"}
-UNITS = {ACCELERATION: "mm/s²", ROUNDING: "mm", RINGING: "mm"}
+WORDS = {TRADED_ACCELERATION: "acceleration", TRADED_ROUNDING: "rounding", TRADED_RINGING: "ringing left"}
+UNITS = {TRADED_ACCELERATION: "mm/s²", TRADED_ROUNDING: "mm", TRADED_RINGING: "mm"}
 JUDGED = {True: "yes", False: "no", None: "not known"}
 
 

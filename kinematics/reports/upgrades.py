@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 NOTHING_SAVED = 0.0005  # share of the time below which an upgrade saves nothing to speak of
 SHOWN_CAUSES = 2
-UNKNOWN = "unknown"
+SAYS_UNKNOWN = "unknown"
 A_DAY = 0.05  # months: less is told in days
 
 
@@ -62,8 +62,8 @@ def upgrade_rows(found: Upgrades, detail: bool) -> list[tuple[str, ...]]:
             f"{option.fitting_hours:g}",
             duration_text(option.saved_per_month_s) if abs(saved) >= NOTHING_SAVED else "nothing",
             share_text(saved) if abs(saved) >= NOTHING_SAVED else "",
-            money_text(option.saving, None) if is_counted(option, found) else UNKNOWN,
-            pays_text(option) if is_counted(option, found) else UNKNOWN,
+            money_text(option.saving, None) if is_counted(option, found) else SAYS_UNKNOWN,
+            pays_text(option) if is_counted(option, found) else SAYS_UNKNOWN,
         )
         if detail:
             npv, irr = option.payback.npv, option.payback.irr

@@ -14,10 +14,10 @@ from kinematics.outputs import refuse_to_overwrite, write_whole
 from kinematics.reports.bar_pictures import bare, jobs_text
 from kinematics.reports.marks import plain_axis, rail, time_scale
 from kinematics.reports.style import (
-    HAIR,
+    HAIR_WIDTH,
     LIGHT,
-    LINE,
-    SMALL,
+    SMALL_SIZE,
+    STROKE_WIDTH,
     DrawingLook,
     Headline,
     LegendKey,
@@ -124,7 +124,7 @@ def _spectra(found: VibrationStudy, findings: Sequence[AxisFinding], look: Drawi
             axes.set_yscale("log")
             axes.set_ylim(float(power.min()) * 0.7, float(power.max()) * 30.0)
             axes.set_xlim(5.0, top)
-            axes.grid(color=look.grid, linewidth=HAIR)
+            axes.grid(color=look.grid, linewidth=HAIR_WIDTH)
             axes.set_ylabel(f"{one.axis}: power")
             axes.tick_params(axis="y", which="both", left=False, labelleft=False)
             marks = [
@@ -170,11 +170,11 @@ def _filters(found: VibrationStudy, look: DrawingLook) -> Figure:
             finding, option, total = panel
             _panel(axes, look, option, finding)
             words = f"{finding.axis}: {filter_words(option)}"
-            title = [*folded(words, TITLE_ROOM, SMALL, most=2), "" if total is None else duration_text(total)]
-            axes.set_title("\n".join(title), size=SMALL, color=look.ink, loc="left")
+            title = [*folded(words, TITLE_ROOM, SMALL_SIZE, most=2), "" if total is None else duration_text(total)]
+            axes.set_title("\n".join(title), size=SMALL_SIZE, color=look.ink, loc="left")
             if number % ACROSS == 0:
-                axes.set_ylabel("left (%)", size=SMALL)
-            axes.set_xlabel("Hz", size=SMALL)
+                axes.set_ylabel("left (%)", size=SMALL_SIZE)
+            axes.set_xlabel("Hz", size=SMALL_SIZE)
         chosen = " and ".join(f"{filter_words(one)} on {one.axis}" for one in choice.best.options)
         jobs = f"{jobs_text(found.jobs)} on " if found.jobs else ""
         timed = ", with the time of the jobs" if found.jobs else ""
@@ -197,7 +197,7 @@ def _panel(axes: Axes, look: DrawingLook, option: AxisOption, finding: AxisFindi
     left = 100.0 * residual(option.filter, 2.0 * math.pi * frequencies, option.modes[0].damping)
     for mode in finding.modes:
         _band(axes, look, mode)
-    axes.plot(frequencies, left, color=look.tones[0], linewidth=LINE, zorder=2)
+    axes.plot(frequencies, left, color=look.tones[0], linewidth=STROKE_WIDTH, zorder=2)
     axes.set_ylim(0.0, 105.0)
     axes.set_xlim(low, high)
 
@@ -215,7 +215,7 @@ def _corner_drawing(found: VibrationStudy, jobs: Sequence[PreparedJob]) -> Calla
         axes.plot(*corner.drawn, color=look.fills[7], linewidth=4.0, solid_capstyle="butt", zorder=2)
         axes.plot(*corner.printed, color=look.ink, linewidth=1.3, linestyle="--", zorder=3)
         axes.set_aspect("equal", adjustable="datalim")
-        axes.grid(color=look.grid, linewidth=HAIR)
+        axes.grid(color=look.grid, linewidth=HAIR_WIDTH)
         axes.set_xlabel("X (mm)")
         axes.set_ylabel("Y (mm)")
         finding = f"{quantity_text(rounding.worst_mm)} mm off the drawn path at worst, in line {corner.line}"
@@ -248,8 +248,10 @@ def _time_drawing(
         low, high = min(spent), max(spent)
         plain_axis(axes, "x", accelerations[0], accelerations[-1], True)
         plain_axis(axes, "y", low - 0.05 * (high - low), low + HEADROOM * max(high - low, 1e-3 * high), False)
-        axes.grid(color=look.grid, linewidth=HAIR)
-        axes.plot(accelerations, spent, color=look.tones[0], linewidth=LINE, marker="o", markersize=3.5, zorder=3)
+        axes.grid(color=look.grid, linewidth=HAIR_WIDTH)
+        axes.plot(
+            accelerations, spent, color=look.tones[0], linewidth=STROKE_WIDTH, marker="o", markersize=3.5, zorder=3
+        )
         keys = [LegendKey("time of the jobs, no budget held", look.tones[0], line="-")]
         print_at = choice.accelerations.print
         if math.isfinite(print_at):

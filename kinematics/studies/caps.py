@@ -26,7 +26,7 @@ from kinematics.jobs.whole_jobs import (
     takes_in_so_much,
 )
 from kinematics.limits import columns as by
-from kinematics.limits.combine import limits_of
+from kinematics.limits.combine import FROM_THE_JOB, limits_of
 from kinematics.limits.drive import END, FORCE, SLOPE, Drives, jacobians, motor_drives, torque_key
 from kinematics.limits.flow import FLOW_KEY, filament_area, flow_at, hangs_on_temperature
 from kinematics.limits.vibration import RINGING_KEY, ROUNDING_KEY, axis_quality, filter_of_axis, rounds
@@ -519,7 +519,6 @@ RULED = 0.5  # share of the motion in layers that wait, from which a job counts 
 LARGEST_FACTOR = 64.0  # beyond it nobody looks
 CLOSE = 1.005  # ratio at which the search for the factor ends
 ACCELERATIONS = ("motion.print_acceleration_mm_s2", "motion.travel_acceleration_mm_s2")
-SPEED = "the job"
 
 
 class CoolingRule(NamedTuple):
@@ -591,5 +590,5 @@ def cooling_rule(
         int(cooling.size),
         now,
         _factor(prepared, machine, ACCELERATIONS, now, lambda share: hear(0.5 * share)),
-        _factor(prepared, machine, (SPEED,), now, lambda share: hear(0.5 + 0.5 * share)),
+        _factor(prepared, machine, (FROM_THE_JOB,), now, lambda share: hear(0.5 + 0.5 * share)),
     )

@@ -11,14 +11,14 @@ from kinematics.limits.flow import FLOW_KEY, filament_area
 from kinematics.machine import Machine
 from kinematics.machine.kinds import PREPARED, SHOWS
 from kinematics.studies.knobs import Scale, first_value, spread
-from kinematics.studies.reach import SPEED
+from kinematics.studies.reach import SPEED_SORT
 from kinematics.wording import seconds_from
 
 if TYPE_CHECKING:
     from kinematics.studies.climb import Climb, Climbed
 
 NEAR = 0.2  # of the time before: an estimate that is no further off is in reach of it
-FASTEST = 64.0  # times the commanded speed: beyond it nobody looks
+FASTEST_TIMES = 64.0  # times the commanded speed: beyond it nobody looks
 CLOSE = 1.01  # ratio at which the search ends
 LOOKS = 9
 
@@ -118,8 +118,8 @@ def _needs(climb: Climb, motion_s: float, now_s: float) -> Needs:
         return [motion_of(timed(factor)) <= motion_s for factor in factors]
 
     scale = Scale(True, CLOSE)
-    found = first_value(meets, spread(1.0, FASTEST, LOOKS, scale), scale)
-    last = timed(found or FASTEST)
+    found = first_value(meets, spread(1.0, FASTEST_TIMES, LOOKS, scale), scale)
+    last = timed(found or FASTEST_TIMES)
     area = filament_area(climb.machine)
     flow = max(path_sums(one).filament_speed for one in last) * area
     return Needs(motion_s, found, flow, now_s / motion_of(last))
@@ -134,7 +134,7 @@ def _lifted(climb: Climb, factor: float) -> dict[str, Any]:
     for one in climb.raisables:
         if one.kind == PREPARED:
             found |= one.settings(one.number * factor)
-        elif one.sort == SPEED and not one.whole:
+        elif one.sort == SPEED_SORT and not one.whole:
             found |= one.settings(one.number * 1e3)
         elif one.kind != SHOWS:
             found |= one.settings(one.reach)

@@ -10,7 +10,7 @@ from kinematics.jobs.timing import TimedJob, each
 from kinematics.machine import Machine
 from kinematics.machine.kinds import PART
 from kinematics.studies.knobs import variant_of
-from kinematics.studies.reach import COST, Raisable
+from kinematics.studies.reach import COST_SORT, Raisable
 from kinematics.studies.rung_order import MOST_RUNGS_IN_ALL_ORDERS, best_order, linked_groups
 
 State = tuple[float, ...]  # the number of each limit, in their order
@@ -19,7 +19,7 @@ NOTHING_HANGS = 1e-3  # of the whole saving: what is lost without a limit that i
 PUT_BACK_MOST = 0.01  # of the whole saving: what all that is put back may lose together
 KEPT = 0.95  # of the whole saving that is left at the end
 KEPT_BY_RUNGS = 0.8  # of it that is left without the line of small steps
-SMALL = 0.01  # of the time: a step that saves less is a small one
+SMALL_SAVING = 0.01  # of the time: a step that saves less is a small one
 SHARES = (0.25, 0.5, 0.75)  # of the way to its reach: where a limit is tried
 LEVELS = 24  # of what each limit may lose, from all that may be lost downwards
 LEAST_LEVEL = 1e-3  # of that
@@ -157,7 +157,7 @@ def planned_ladder(climb: Climb) -> Climbed:
     """The ladder of a machine and jobs (see `ladder.ladder_of`)."""
     now_s, reach_s = climb.times([climb.now, climb.reach])
     saving = now_s - reach_s
-    if saving < SMALL * now_s:
+    if saving < SMALL_SAVING * now_s:
         return unclimbed(climb)
     end = lowered(climb, put_back(climb, saving), saving)
     steps = split_steps(climb, end, groups_of(climb, end, saving), now_s)
@@ -225,8 +225,8 @@ def groups_of(climb: Climb, end: State, saving: float) -> list[tuple[int, ...]]:
     """The limits of the end in groups that belong together; what quality may cost is one group."""
     raised = climb.raised_in(end)
     (end_s,) = climb.times([end])
-    cost = tuple(k for k in raised if climb.raisables[k].sort == COST)
-    others = [k for k in raised if climb.raisables[k].sort != COST]
+    cost = tuple(k for k in raised if climb.raisables[k].sort == COST_SORT)
+    others = [k for k in raised if climb.raisables[k].sort != COST_SORT]
 
     def losses(sets: Sequence[frozenset[int]]) -> list[float]:
         states = [climb.without(end, frozenset(others[i] for i in one)) for one in sets]
@@ -248,7 +248,7 @@ def split_steps(climb: Climb, end: State, groups: Sequence[tuple[int, ...]], now
         rest = [k for k in members if k not in parts]
         if parts and rest:
             without, held = climb.times([climb.without(end, members), climb.without(end, parts)])
-            if without - held >= SMALL * now_s:
+            if without - held >= SMALL_SAVING * now_s:
                 first = _to_the_part(climb, end, rest, parts, without, held)
                 steps.append(_Step(first))
                 later = {k: end[k] for k in members if first.get(k) != end[k]}
@@ -303,7 +303,7 @@ def _ordered(climb: Climb, end: State, steps: Sequence[_Step], now_s: float, sav
         saved = {kept[i]: totals[n] - totals[n + 1] for n, i in enumerate(order)}
         needed = {steps[place].after for place in kept}
         small = sorted(
-            (place for place in kept if saved[place] < SMALL * now_s and place not in needed),
+            (place for place in kept if saved[place] < SMALL_SAVING * now_s and place not in needed),
             key=lambda place: saved[place],
         )
         less = next(
@@ -346,7 +346,7 @@ def _worth_ordering(
     worth = [max(now_s - first, last - end_s) for first, last in zip(alone, missing, strict=True)]
     needed = {steps[place].after for place in everything}
     by_worth = sorted(everything, key=lambda place: -worth[place])
-    kept = [place for place in everything if worth[place] >= SMALL * now_s or place in needed]
+    kept = [place for place in everything if worth[place] >= SMALL_SAVING * now_s or place in needed]
     for place in by_worth:
         if climb.times([state_of(sorted(kept))])[0] <= enough:
             break

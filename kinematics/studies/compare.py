@@ -19,7 +19,7 @@ from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.machine import Candidate, Machine, resolved_keys
 from kinematics.notebook import NotebookTable
 from kinematics.studies.held_by import HeldBy, held_by
-from kinematics.studies.intervals import DRAWING, USUAL, Interval, SampledTimes, Sampling, interval_of
+from kinematics.studies.intervals import DRAWING, USUAL_SAMPLING, Interval, SampledTimes, Sampling, interval_of
 
 if TYPE_CHECKING:
     import pandas
@@ -101,7 +101,7 @@ def compare_prepared(
     machine: Machine,
     candidates: Sequence[Candidate],
     tell: Callable[..., None] = lambda *_: None,
-    sampling: Sampling = USUAL,
+    sampling: Sampling = USUAL_SAMPLING,
     found: Callable[[ComparisonRow], None] = lambda _: None,
 ) -> Comparison:
     """Time jobs on a machine as it is and under each candidate. Raises InputError for a candidate that cannot be.

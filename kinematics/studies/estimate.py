@@ -33,7 +33,7 @@ from kinematics.limits.flow import filament_area, filament_mass
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
 from kinematics.machine.model import DEFAULT
 from kinematics.notebook import NotebookTable, drawn_by, frame_of
-from kinematics.studies.intervals import DRAWING, USUAL, Interval, SampledTimes, Sampling, interval_of
+from kinematics.studies.intervals import DRAWING, USUAL_SAMPLING, Interval, SampledTimes, Sampling, interval_of
 from kinematics.studies.worth import Change, Worth, changes_asked, changes_that_save, worth_of_keys
 
 if TYPE_CHECKING:
@@ -273,7 +273,7 @@ def estimate_prepared(
     changes: bool = True,
     tell: Tell = lambda *_: None,
     worth: bool = False,
-    sampling: Sampling = USUAL,
+    sampling: Sampling = USUAL_SAMPLING,
     each: bool = False,
     found: Callable[[JobEstimate], None] = lambda _: None,
 ) -> Estimate:

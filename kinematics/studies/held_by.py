@@ -10,10 +10,20 @@ import numpy as np
 
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
 from kinematics.jobs.many import Variant
-from kinematics.jobs.timing import IDLE, TORQUE, Gist, TimedJob, Timing, gist_of, key_of, time_jobs, weighted_total
+from kinematics.jobs.timing import (
+    IDLE,
+    TORQUE_ENDING,
+    Gist,
+    TimedJob,
+    Timing,
+    gist_of,
+    key_of,
+    time_jobs,
+    weighted_total,
+)
 from kinematics.limits import columns as by
 from kinematics.limits.class_limits import IN_THE_JOB
-from kinematics.limits.combine import COMMANDED
+from kinematics.limits.combine import FROM_THE_JOB
 from kinematics.limits.flow import FLOW_KEY, filament_area
 from kinematics.machine import Machine
 from kinematics.machine.names import find_key
@@ -79,9 +89,9 @@ def _rule_of(key: str) -> _Rule | None:
         kinds = (FILAMENT,)
     label = section[-1] if section[:2] == ["motion", "by_label"] else ""
     if last.endswith("acceleration_mm_s2"):
-        return _Rule(kinds, label, by.RAMP)
+        return _Rule(kinds, label, by.OF_RAMP)
     if last in ("max_speed_mm_s", "speed_cap_mm_s", "commanded_speed_mm_s", "feed_override") or key == FLOW_KEY:
-        return _Rule(kinds, label, by.SPEED)
+        return _Rule(kinds, label, by.OF_SPEED)
     return None
 
 
@@ -194,7 +204,7 @@ def _holders(rule: _Rule, machine: Machine, weights: Sequence[float], timings: S
 def _value(timing: Timing, machine: Machine, row: int, code: int, key: str) -> float | None:
     """The value of a limit that holds a class of moves, in the unit of its key."""
     column = by.OF_CAUSE[code].column
-    if column is None or key.endswith(TORQUE) or key == COMMANDED:
+    if column is None or key.endswith(TORQUE_ENDING) or key == FROM_THE_JOB:
         return None
     value = float(timing.limits.values[row, column])
     if key == FLOW_KEY:

@@ -26,7 +26,7 @@ class Sampling(NamedTuple):
     of: int = 0
 
 
-USUAL = Sampling()
+USUAL_SAMPLING = Sampling()
 
 
 class Interval(NamedTuple):

@@ -17,7 +17,7 @@ from kinematics.notebook import NotebookTable
 from kinematics.studies.claim import Claim, ClaimAnswer, claim_answer
 from kinematics.studies.climb import Climb, Climbed, planned_ladder, unclimbed
 from kinematics.studies.intervals import Interval, SampledTimes, Sampling, interval_of
-from kinematics.studies.reach import COST, USUAL_LADDER, LadderAsk, Raisable, gravest_kind, pins_of, raisables_of
+from kinematics.studies.reach import COST_SORT, USUAL_LADDER, LadderAsk, Raisable, gravest_kind, pins_of, raisables_of
 
 if TYPE_CHECKING:
     import pandas
@@ -301,7 +301,7 @@ def _with_quality(jobs: WeightedJobs, machine: Machine, present: Sequence[Timing
     differ.
     """
     more = [] if wanted.quality else raisables_of(machine, present, wanted._replace(quality=True))
-    if not any(one.sort == COST for one in more):
+    if not any(one.sort == COST_SORT for one in more):
         return None
     climb = Climb(jobs, machine, more, pins_of(machine, present, wanted))
     return climb.times([climb.reach])[0]

@@ -10,11 +10,11 @@ from kinematics.errors import InputError, nearest
 from kinematics.gcode.moves import FILAMENT, KIND_NAMES, PRINT, TRAVEL
 from kinematics.jobs.timing import Timing
 from kinematics.limits import columns as by
-from kinematics.limits.class_limits import CAP, label_key
+from kinematics.limits.class_limits import AS_CAP, label_key
 from kinematics.limits.flow import FLOW_KEY
 from kinematics.machine import Machine, resolved_keys
-from kinematics.machine.keys import CORNERS
-from kinematics.machine.kinds import KINDS_OF_STEPS, OPEN, PART, PREPARED, QUALITY, SETTING, SHOWS
+from kinematics.machine.keys import THE_CORNERS
+from kinematics.machine.kinds import KINDS_OF_STEPS, PART, PREPARED, QUALITY, SETTING, SHOWS, UNCAPPED
 from kinematics.machine.mechanisms import mechanism_of
 from kinematics.machine.rules import CORNER_KEYS, JUNCTION_KEY
 from kinematics.studies.caps import ALONG, RIGHT_ANGLE, CapsOfLimit, MachineCaps, proven_cap
@@ -22,7 +22,7 @@ from kinematics.studies.knobs import outwards
 from kinematics.studies.worth import words_of
 
 # The sorts of limits: what is linked is linked within one of them.
-SPEED, ACCELERATION, CORNER, COST = "speed", "acceleration", "corner", "quality"
+SPEED_SORT, ACCELERATION_SORT, CORNER_SORT, COST_SORT = "speed", "acceleration", "corner", "quality"
 # How far without a known cap. Common practice, no source: no printer is asked for more in one evening of tuning.
 MOST_TIMES, MOST_ACCELERATION, SPEED_TIMES, MOST_DEVIATION = 15.0, 20_000.0, 3.0, 0.2
 QUALITY_TIMES = 4.0  # budgets so many times as large, the shortest layer time as much shorter
@@ -138,7 +138,7 @@ class _Jobs:
         self.rows = [
             (member, row, float(timing.seconds[i].sum()))
             for timing in timings
-            for i, (member, row) in enumerate(zip(timing.table, timing.limits.parts[CORNERS], strict=True))
+            for i, (member, row) in enumerate(zip(timing.table, timing.limits.parts[THE_CORNERS], strict=True))
         ]
         self.labels = tuple(dict.fromkeys(name for timing in timings for name in _labels_of(timing)))
 
@@ -159,7 +159,7 @@ class _Jobs:
                 told = row.stated.get(key)
                 held = [one for one in (own, told) if one is not None]
                 if held:
-                    values.append(min(held) if row.mode == CAP else float(held[-1]))
+                    values.append(min(held) if row.mode == AS_CAP else float(held[-1]))
         return _InForce(max(values), min(values)) if values else None
 
     def by_deviation(self) -> bool:
@@ -227,10 +227,10 @@ class _Table:
         else:
             reach, source = without_cap(key, number, unit), ""
         if kind == SETTING and lowest is None and key.startswith("axes."):
-            kind = OPEN
+            kind = UNCAPPED
         kind = next((self._kinds[one] for one, _ in before if one in self._kinds), kind)
         if kind == QUALITY:
-            sort = COST
+            sort = COST_SORT
         if whole:
             reach = float(round(reach))
         yield Raisable(what, sort, kind, unit, tuple(before), number, reach, source, least or number, whole)
@@ -257,15 +257,17 @@ class _Table:
             if self.jobs.has(kind) and KIND_NAMES[kind] not in self.wanted.keep:
                 yield from self._path(kind, _further_of(along["x"], along["y"]))
         for axis in "xyz":
-            yield from self._given(f"axes.{axis}.max_acceleration_mm_s2", ACCELERATION, SETTING, "mm/s²", along[axis])
+            yield from self._given(
+                f"axes.{axis}.max_acceleration_mm_s2", ACCELERATION_SORT, SETTING, "mm/s²", along[axis]
+            )
             known = caps.speed(ALONG[axis])
-            yield from self._given(f"axes.{axis}.max_speed_mm_s", SPEED, SETTING, "mm/s", known)
+            yield from self._given(f"axes.{axis}.max_speed_mm_s", SPEED_SORT, SETTING, "mm/s", known)
         known = caps.extruder_acceleration(0.0)
-        yield from self._given("axes.e.max_acceleration_mm_s2", ACCELERATION, SETTING, "mm/s²", known)
-        yield from self._given("axes.e.max_speed_mm_s", SPEED, SETTING, "mm/s", caps.extruder_speed())
+        yield from self._given("axes.e.max_acceleration_mm_s2", ACCELERATION_SORT, SETTING, "mm/s²", known)
+        yield from self._given("axes.e.max_speed_mm_s", SPEED_SORT, SETTING, "mm/s", caps.extruder_speed())
         if self.jobs.has(FILAMENT):
             key = "retraction.acceleration_mm_s2"
-            yield from self._given(key, ACCELERATION, SETTING, "mm/s²", known, (FILAMENT,))
+            yield from self._given(key, ACCELERATION_SORT, SETTING, "mm/s²", known, (FILAMENT,))
 
     def _path(self, kind: int, along: CapsOfLimit) -> Iterator[Raisable]:
         """Acceleration, speeds and speed cap of a kind of moves; by label where these have limits of their own."""
@@ -289,18 +291,22 @@ class _Table:
         if getattr(own, last) is not None:
             key = f"motion.by_kind.{name}.{last}"
             yield from self._one(
-                f"{name} acceleration", ACCELERATION, SETTING, "mm/s²", [(key, getattr(own, last))], along
+                f"{name} acceleration", ACCELERATION_SORT, SETTING, "mm/s²", [(key, getattr(own, last))], along
             )
         else:
-            yield from self._given(f"motion.{last}", ACCELERATION, SETTING, "mm/s²", along, (kind,))
+            yield from self._given(f"motion.{last}", ACCELERATION_SORT, SETTING, "mm/s²", along, (kind,))
         if own.speed_cap_mm_s is not None:
             key = f"motion.by_kind.{name}.speed_cap_mm_s"
-            yield from self._one(f"{name} speed cap", SPEED, SETTING, "mm/s", [(key, own.speed_cap_mm_s)])
+            yield from self._one(f"{name} speed cap", SPEED_SORT, SETTING, "mm/s", [(key, own.speed_cap_mm_s)])
         elif kind == PRINT:
-            yield from self._given("motion.speed_cap_mm_s", SPEED, SETTING, "mm/s", None, (PRINT, TRAVEL))
+            yield from self._given("motion.speed_cap_mm_s", SPEED_SORT, SETTING, "mm/s", None, (PRINT, TRAVEL))
         factor = own.feed_override or self.machine.motion.feed_override
         yield from self._one(
-            f"{name} speed in the file", SPEED, PREPARED, FACTOR, [(f"motion.by_kind.{name}.feed_override", factor)]
+            f"{name} speed in the file",
+            SPEED_SORT,
+            PREPARED,
+            FACTOR,
+            [(f"motion.by_kind.{name}.feed_override", factor)],
         )
 
     def _of_label(self, label: str, kind: int, name: str, along: CapsOfLimit) -> Iterator[Raisable]:
@@ -313,17 +319,19 @@ class _Table:
             told = getattr(of_kind, last) or (None if held is None else held.most)
         if told is not None:
             key = label_key(label, last)
-            yield from self._one(f"{name} acceleration, {label}", ACCELERATION, SETTING, "mm/s²", [(key, told)], along)
+            yield from self._one(
+                f"{name} acceleration, {label}", ACCELERATION_SORT, SETTING, "mm/s²", [(key, told)], along
+            )
         factor = getattr(own, "feed_override", None)
         if factor is None and self.wanted.by_label:
             factor = of_kind.feed_override or motion.feed_override
         if factor is not None and kind == PRINT:
             key = label_key(label, "feed_override")
-            yield from self._one(f"print speed, {label}", SPEED, PREPARED, FACTOR, [(key, factor)])
+            yield from self._one(f"print speed, {label}", SPEED_SORT, PREPARED, FACTOR, [(key, factor)])
         told = getattr(own, "speed_cap_mm_s", None)
         if told is not None and kind == PRINT:
             yield from self._one(
-                f"speed cap, {label}", SPEED, SETTING, "mm/s", [(label_key(label, "speed_cap_mm_s"), told)]
+                f"speed cap, {label}", SPEED_SORT, SETTING, "mm/s", [(label_key(label, "speed_cap_mm_s"), told)]
             )
 
     def _corners(self, raised: Machine, caps: MachineCaps) -> Iterator[Raisable]:
@@ -332,15 +340,15 @@ class _Table:
             return
         paths = (PRINT, TRAVEL)
         if self.jobs.by_deviation():
-            yield from self._given(JUNCTION_KEY, CORNER, SHOWS, "mm", self._deviation_caps(raised, caps), paths)
+            yield from self._given(JUNCTION_KEY, CORNER_SORT, SHOWS, "mm", self._deviation_caps(raised, caps), paths)
         else:
             held = {key: self.jobs.in_force(key, paths) for key in CORNER_KEYS[1:]}
             before = [(key, one.most) for key, one in held.items() if one is not None]
             if before:
                 first = held[before[0][0]]
                 assert first is not None
-                yield from self._one("speed step at corners", CORNER, SHOWS, "mm/s", before, None, first.least)
-        yield from self._given("motion.extruder_step_mm_s", CORNER, SHOWS, "mm/s", None, paths)
+                yield from self._one("speed step at corners", CORNER_SORT, SHOWS, "mm/s", before, None, first.least)
+        yield from self._given("motion.extruder_step_mm_s", CORNER_SORT, SHOWS, "mm/s", None, paths)
 
     def _deviation_caps(self, raised: Machine, caps: MachineCaps) -> CapsOfLimit:
         """Junction deviation at which a right angle from x into y is taken as fast as the quality budgets allow, at the
@@ -359,14 +367,14 @@ class _Table:
         machine = self.machine
         flow = machine.hotend.max_flow_mm3_s
         if flow is not None:
-            yield from self._one("hotend flow", SPEED, PART, "mm³/s", [(FLOW_KEY, flow)])
+            yield from self._one("hotend flow", SPEED_SORT, PART, "mm³/s", [(FLOW_KEY, flow)])
         coupled = mechanism_of(machine).coupled
         alone = [name for name in machine.motors if name not in coupled]
         for names in (tuple(name for name in coupled if name in machine.motors), *((name,) for name in alone)):
             for last, words, sort, unit in (
-                ("max_acceleration_mm_s2", "acceleration", ACCELERATION, "mm/s²"),
-                ("max_speed_mm_s", "speed", SPEED, "mm/s"),
-                ("torque_nm", "torque", ACCELERATION, "Nm"),
+                ("max_acceleration_mm_s2", "acceleration", ACCELERATION_SORT, "mm/s²"),
+                ("max_speed_mm_s", "speed", SPEED_SORT, "mm/s"),
+                ("torque_nm", "torque", ACCELERATION_SORT, "Nm"),
             ):
                 given = [(f"motors.{name}.{last}", getattr(machine.motors[name], last)) for name in names]
                 before = [(key, value) for key, value in given if value is not None]
@@ -375,18 +383,18 @@ class _Table:
                     yield from self._one(what, sort, PART, unit, before)
         for key, unit in (("controller.moves_per_s", "a second"), ("controller.bytes_per_s", "a second")):
             if (value := machine.value_of(key)) is not None:
-                yield from self._one(words_of(key), SPEED, PART, unit, [(key, value)])
+                yield from self._one(words_of(key), SPEED_SORT, PART, unit, [(key, value)])
         if machine.motion.lookahead_moves is not None:
             before = [("motion.lookahead_moves", machine.motion.lookahead_moves)]
-            yield from self._one("moves seen at once", SPEED, PART, "moves", before, whole=True)
+            yield from self._one("moves seen at once", SPEED_SORT, PART, "moves", before, whole=True)
 
     def _quality(self) -> Iterator[Raisable]:
         shortest = self.machine.cooling.shortest_layer_s
         if shortest:
-            yield from self._one("shortest layer time", COST, QUALITY, "s", [(SHORTEST_KEY, shortest)])
+            yield from self._one("shortest layer time", COST_SORT, QUALITY, "s", [(SHORTEST_KEY, shortest)])
         for key in ("quality.rounding_budget_mm", "quality.ringing_budget_mm"):
             if (value := self.machine.value_of(key)) is not None:
-                yield from self._one(words_of(key), COST, QUALITY, "mm", [(key, value)])
+                yield from self._one(words_of(key), COST_SORT, QUALITY, "mm", [(key, value)])
 
 
 def without_cap(key: str, number: float, unit: str) -> float:
@@ -462,7 +470,7 @@ def raisables_of(machine: Machine, timings: Sequence[Timing], wanted: LadderAsk)
     return found
 
 
-GRAVEST = (QUALITY, PART, PREPARED, SHOWS, OPEN, SETTING)  # of several kinds the first says what a step is
+GRAVEST = (QUALITY, PART, PREPARED, SHOWS, UNCAPPED, SETTING)  # of several kinds the first says what a step is
 
 
 def gravest_kind(kinds: Iterable[str]) -> str:

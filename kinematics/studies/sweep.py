@@ -20,12 +20,11 @@ from kinematics.limits.class_limits import NOTHING_VARIED
 from kinematics.limits.flow import FLOW_KEY
 from kinematics.limits.vibration import AXES, filter_made, modes_of
 from kinematics.machine import Machine, resolved_keys
-from kinematics.machine.keys import AXES as TOOL_AXES
-from kinematics.machine.keys import COMMANDED, CORNERS, EXTRUDER, PATH, RATES
+from kinematics.machine.keys import THE_AXES, THE_CORNERS, THE_EXTRUDER, THE_JOB, THE_PATH, THE_RATES
 from kinematics.notebook import NotebookTable, frame_of
 from kinematics.studies.caps import cap_rows
 from kinematics.studies.held_by import HeldBy, held_under
-from kinematics.studies.intervals import USUAL, Interval, Sampling, drawn_totals, interval_of
+from kinematics.studies.intervals import USUAL_SAMPLING, Interval, Sampling, drawn_totals, interval_of
 from kinematics.studies.knees import FALLS, Knee
 from kinematics.studies.knobs import Knob, asked_where_it_differs, settings_of, variant_of
 
@@ -34,7 +33,7 @@ if TYPE_CHECKING:
 
 
 AHEAD = 8  # chunks of which jobs that are elsewhere are asked for the times before the first one is there
-CHUNK = 64  # candidates at a time: a row is told as soon as its chunk is done
+ROWS_AT_ONCE = 64  # candidates at a time: a row is told as soon as its chunk is done
 COMMANDED_KEYS = ("feed_override", "commanded_speed_mm_s")  # ends of keys that change what is commanded
 
 
@@ -155,7 +154,7 @@ def sweep_rows(
     knobs: Sequence[Knob],
     points: Sequence[tuple[float, ...]],
     tell: Callable[[float], None] = lambda _: None,
-    sampling: Sampling = USUAL,
+    sampling: Sampling = USUAL_SAMPLING,
 ) -> Iterator[list[SweepRow]]:
     """The rows of points of a sweep, a chunk of candidates at a time, in order; `tell` hears how many are done, and
     parts of one that is timed on many draws.
@@ -163,9 +162,11 @@ def sweep_rows(
     A candidate has a row for each job, and one for all of them together where there are several. `sampling` says how
     intervals are drawn where ranges are left: of every candidate on the same draws.
     """
-    at_a_time = CHUNK if not points or not ranges_left(machine, knobs) else 1  # each is then timed on many draws
-    by_caps = asked_where_it_differs(_by_caps, machine, knobs, (COMMANDED,))
-    by_flow = asked_where_it_differs(partial(_by_flow, jobs), machine, knobs, (PATH, TOOL_AXES, CORNERS, RATES))
+    at_a_time = ROWS_AT_ONCE if not points or not ranges_left(machine, knobs) else 1  # each is then timed on many draws
+    by_caps = asked_where_it_differs(_by_caps, machine, knobs, (THE_JOB,))
+    by_flow = asked_where_it_differs(
+        partial(_by_flow, jobs), machine, knobs, (THE_PATH, THE_AXES, THE_CORNERS, THE_RATES)
+    )
     begun = _begun(jobs, machine, knobs, [points[i : i + at_a_time] for i in range(0, len(points), at_a_time)])
     first = 0
     for chosen, variants, answer in begun:
@@ -203,7 +204,7 @@ def _begun(
 
 
 WORTH_HAVING = 0.90  # share of what the settings that were tried can bring
-ACCELERATION, ROUNDING, RINGING = "acceleration_mm_s2", "rounding_mm", "ringing_mm"
+TRADED_ACCELERATION, TRADED_ROUNDING, TRADED_RINGING = "acceleration_mm_s2", "rounding_mm", "ringing_mm"
 
 
 class TradeOff(NamedTuple):
@@ -225,18 +226,18 @@ def costs_of(machine: Machine) -> dict[str, float]:
 
     along = machine.motion.print_acceleration_mm_s2
     rounding, ringing = 0.0, 0.0
-    known = {ACCELERATION: along}
+    known = {TRADED_ACCELERATION: along}
     for axis in AXES:
         vibration = getattr(machine.vibration, axis)
         most = getattr(machine.axes, axis).max_acceleration_mm_s2
         acceleration = along if most is None else min(along, most)
         if vibration.filter is not None:
             rounding = max(rounding, lead(filter_made(vibration, axis), acceleration))
-            known[ROUNDING] = rounding
+            known[TRADED_ROUNDING] = rounding
         if vibration.modes:
             admitted = acceleration_by_ringing(filter_made(vibration, axis), modes_of(vibration), 1.0)
             ringing = max(ringing, acceleration / admitted if admitted < math.inf else 0.0)
-            known[RINGING] = ringing
+            known[TRADED_RINGING] = ringing
     return known
 
 
@@ -284,7 +285,7 @@ def recommended(sweep: Sweep) -> SweepRow | None:
         lambda variant: variant.machine.motion.print_acceleration_mm_s2,
         sweep.machine,
         sweep.knobs,
-        (COMMANDED, TOOL_AXES, EXTRUDER, CORNERS, RATES),
+        (THE_JOB, THE_AXES, THE_EXTRUDER, THE_CORNERS, THE_RATES),
     )
     gentle = (row for row in rows if row.total_s <= max(most, quickest))
     return min(gentle, key=lambda row: (acceleration(row.point), *row.point))
@@ -297,7 +298,10 @@ def trade_offs_of(sweep: Sweep) -> tuple[TradeOff, ...]:
     """
     rows = rows_of_all_jobs(sweep)
     costs_at = asked_where_it_differs(
-        lambda variant: costs_of(variant.machine), sweep.machine, sweep.knobs, (COMMANDED, EXTRUDER, RATES)
+        lambda variant: costs_of(variant.machine),
+        sweep.machine,
+        sweep.knobs,
+        (THE_JOB, THE_EXTRUDER, THE_RATES),
     )
     each = [costs_at(row.point) for row in rows]
     costs = {name: [one[name] for one in each] for name in each[0]}

@@ -14,7 +14,7 @@ from kinematics.gcode.moves import FILAMENT, KIND_NAMES, PRINT, TRAVEL
 from kinematics.jobs.timing import Ask, TimedJob, Timing, foresee, totals_of
 from kinematics.limits import columns as by
 from kinematics.limits.class_limits import IN_THE_JOB, NOTHING_VARIED
-from kinematics.limits.combine import ADVANCE_KEY, COMMANDED
+from kinematics.limits.combine import ADVANCE_KEY, FROM_THE_JOB
 from kinematics.limits.flow import FLOW_KEY, filament_area
 from kinematics.machine import Machine, resolved_keys
 from kinematics.machine.mechanisms import EXTRUDER
@@ -54,7 +54,7 @@ _WORDS = {
 def words_of(key: str) -> str:
     """A limit in a maker's words."""
     plain = key.removesuffix(IN_THE_JOB)
-    if plain == COMMANDED:
+    if plain == FROM_THE_JOB:
         return "speeds in the file"
     stated = ", stated in the job" if plain != key else ""
     if plain == ADVANCE_KEY:

@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 from kinematics.errors import InputError, nearest
 
+OWN = "own"  # the name of a filter whose impulses are told
 FILTER_NAMES = ("none", "ZV", "ZVD", "ZVDD", "EI", "two-hump-EI", "three-hump-EI")
 TOLERANCE = 0.05  # residual that the extra-insensitive filters leave on purpose
 SUM_ERROR = 1e-9  # of amplitudes that shall sum to 1

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from kinematics.compiled import compiled
 from kinematics.errors import InputError
 from kinematics.vibration.filters import Filter, spread_of
-from kinematics.vibration.rounding import HALF, check_budget
+from kinematics.vibration.rounding import HALF_OF_BUDGET, check_budget
 
 Reals = NDArray[np.float64]
 
@@ -56,7 +56,7 @@ def speed_by_rounding(
     filters: Sequence[Filter | None],
     budget: float,
     fastest: float,
-    split: float = HALF,
+    split: float = HALF_OF_BUDGET,
     asked: NDArray[np.bool_] | None = None,
 ) -> Reals:
     """The speed (mm/s) at each node of a path within a rounding `budget` ε (mm), float64[moves + 1].
@@ -86,7 +86,7 @@ def rest_speeds_by_rounding(
     filters: Sequence[Filter | None],
     budget: float,
     fastest: float,
-    split: float = HALF,
+    split: float = HALF_OF_BUDGET,
 ) -> tuple[Reals, Reals]:
     """The speeds (mm/s) with which each move may leave the rest before it and reach the one behind it, float64[moves].
 

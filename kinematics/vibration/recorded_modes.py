@@ -14,7 +14,7 @@ from kinematics.vibration.modes import (
 )
 from kinematics.vibration.shakes import fit_to_rings, fit_to_rising_shake, rings_after
 from kinematics.vibration.spectrum import (
-    LOWEST,
+    LOWEST_HZ,
     RANDOM,
     RISING,
     TAPS,
@@ -27,7 +27,7 @@ from kinematics.vibration.spectrum import (
 LOWEST_HEIGHT = 0.05  # of the highest peak: what is lower is no mode to filter
 WIDEST = 0.3  # of a frequency: an interval wider than this tells nothing
 NOT_TOLD = 0.2  # of a damping ratio: what cannot be told better is said so
-SAME = 3.0  # half-power widths within which two records speak of one mode
+SAME_MODE = 3.0  # half-power widths within which two records speak of one mode
 
 
 class RecordModes(NamedTuple):
@@ -78,6 +78,6 @@ def _is_told(mode: FittedMode) -> bool:
     return (
         mode.strength >= LOWEST_HEIGHT
         and mode.frequency_high / mode.frequency_low < (1.0 + WIDEST) ** 2
-        and mode.frequency > LOWEST
+        and mode.frequency > LOWEST_HZ
         and mode.damping > 1e-4
     )

@@ -22,7 +22,7 @@ TIME_UNITS: Mapping[str, float] = MappingProxyType({"s": 1.0, "ms": 1e-3, "us": 
 INDEX = "index"
 STANDARD_GRAVITY = 9806.65  # mm/s² (CGPM 1901)
 ACCELERATION_UNITS: Mapping[str, float] = MappingProxyType({"g": STANDARD_GRAVITY, "m/s2": 1000.0, "mm/s2": 1.0})
-AXES = ("x", "y", "z")
+RECORDED_AXES = ("x", "y", "z")
 COMMENTS = ("#", ";", "%", "//", "!")
 LARGEST = 20_000_000  # bytes: ten minutes at 1 kHz; a minute or two tell a mode
 SNIFFED = 65_536  # bytes from which the shape of a file is told
@@ -227,7 +227,7 @@ def _place_of(column: str, shape: _Shape, place: str) -> int:
 def _axis_of_name(name: str) -> str:
     """The axis that the name of a column speaks of; empty for none."""
     bare = _UNIT_IN_NAME.sub("", name.strip().lower()) if len(name.strip()) > 1 else name.strip().lower()
-    for axis in AXES:
+    for axis in RECORDED_AXES:
         if bare == axis or re.search(rf"(?:^|[^a-z]|acc|accel|acceleration|a){axis}$|^{axis}(?:[^a-z]|$)", bare):
             return axis
     return ""
@@ -246,7 +246,7 @@ def _columns_of(shape: _Shape, table: Reals, axis: str, told: Told, place: str) 
             columns.setdefault(found, at)
     left = [at for at in range(shape.columns) if at != time_at and at not in columns.values()]
     if axis not in columns and not columns:
-        order = {1: (axis,), 2: ("x", "y"), 3: AXES}.get(len(left), ())
+        order = {1: (axis,), 2: ("x", "y"), 3: RECORDED_AXES}.get(len(left), ())
         columns = dict(zip(order, left, strict=True)) if order else {}
     if axis not in columns:
         option = f"--column {axis}=NAME or --column {axis}=NUMBER"

@@ -18,7 +18,7 @@ from kinematics.vibration.filters import Filter, spread_of
 
 Reals = NDArray[np.float64]
 
-HALF = 0.5  # of the budget to either: ramps and corners
+HALF_OF_BUDGET = 0.5  # of the budget to either: ramps and corners
 
 
 def lead(command_filter: Filter, acceleration: float) -> float:
@@ -68,7 +68,7 @@ def check_budget(budget: float, split: float) -> None:
         raise InputError.at("rounding split", f"{split:g}", "above 0 and below 1")
 
 
-def acceleration_by_rounding(command_filter: Filter, budget: float, split: float = HALF) -> float:
+def acceleration_by_rounding(command_filter: Filter, budget: float, split: float = HALF_OF_BUDGET) -> float:
     """The acceleration (mm/s²) of an axis within a rounding `budget` ε (mm): 2qε/σ²; infinite without a filter.
 
     `split` q is the share of the budget that ramps may use, at corners the rest. On the axis |u|·a is at most this, so
@@ -80,7 +80,9 @@ def acceleration_by_rounding(command_filter: Filter, budget: float, split: float
     return 2.0 * split * budget / variance if variance > 0.0 else math.inf
 
 
-def corner_speed_by_rounding(change: Reals, half_spreads: Sequence[float], budget: float, split: float = HALF) -> Reals:
+def corner_speed_by_rounding(
+    change: Reals, half_spreads: Sequence[float], budget: float, split: float = HALF_OF_BUDGET
+) -> Reals:
     """The speed (mm/s) through corners within a rounding `budget` ε (mm): (1 − q)ε/√Σ(w_k M_k/2)².
 
     `change` float64[axes, …] of w = u' − u; `half_spreads` M_k/2 (s), one an axis (`half_spread`). Returns float64[…],

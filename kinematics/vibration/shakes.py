@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.vibration.modes import FittedMode, beside_strongest, fitted, responses
-from kinematics.vibration.spectrum import AROUND, Piece, group_delays
+from kinematics.vibration.spectrum import SAMPLES_AROUND, Piece, group_delays
 
 Reals = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -148,7 +148,7 @@ def rings_after(piece: Piece, starts: NDArray[np.int64], guess: Guess) -> list[R
     ends = [*(starts[1:] - round(BEFORE_TAP * piece.rate)).tolist(), piece.values.size]
     rings = []
     for start, end in zip(starts.tolist(), ends, strict=True):
-        first = start + round(AFTER_TAP * piece.rate) + AROUND // 2
+        first = start + round(AFTER_TAP * piece.rate) + SAMPLES_AROUND // 2
         ring = piece.values[first : min(end, first + most)]
         if ring.size > 8 * len(guess) + 16:
             rings.append(ring)

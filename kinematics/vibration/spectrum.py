@@ -15,14 +15,14 @@ from kinematics.vibration.modes import Powers
 
 Reals = NDArray[np.float64]
 
-AROUND = 8  # samples that give a value at an even moment
+SAMPLES_AROUND = 8  # samples that give a value at an even moment
 EVEN = 0.002  # of a step: moments that stray less are taken as even
 LOST = 1.5  # steps between two samples from which on some between them are lost
 BRIDGED = 5.5  # steps: longer gaps cut the record into pieces
 SHORTEST_PIECE = 1.0  # s
 LONGEST_LOOK = 45.0  # s of one periodogram: longer records are looked at in parts
 SEEN_SHARE = 0.4  # of the rate: frequencies above are not trusted
-LOWEST, HIGHEST = 8.0, 250.0  # Hz: where modes of a printer are looked for (common practice, no source)
+LOWEST_HZ, HIGHEST_HZ = 8.0, 250.0  # Hz: where modes of a printer are looked for (common practice, no source)
 TAPER = 0.1  # share of a look over which it fades in and out
 WELCH_SECONDS = 4.0  # of a segment of the spectrum that is shown
 
@@ -77,7 +77,7 @@ def even_pieces(times: Reals, values: Reals, sampling: RecordSampling) -> list[P
     pieces = []
     for first, last in pairwise(ends):
         here, there = times[first:last], values[first:last]
-        if here.size < AROUND or here[-1] - here[0] < SHORTEST_PIECE:
+        if here.size < SAMPLES_AROUND or here[-1] - here[0] < SHORTEST_PIECE:
             continue
         if sampling.uneven > EVEN or sampling.lost:
             count = math.floor((here[-1] - here[0]) / step) + 1
@@ -92,23 +92,23 @@ def _on_even_moments(times: Reals, values: Reals, step: float, count: int) -> Re
     each, half of them before it, in its barycentric form (J.-P. Berrut, L. Trefethen, SIAM Review 46, 2004, eq. 4.2).
     """
     found = np.empty(count)
-    last = times.size - AROUND
+    last = times.size - SAMPLES_AROUND
     first, known = 0, -1
-    weights = np.empty(AROUND)
+    weights = np.empty(SAMPLES_AROUND)
     for k in range(count):
         moment = times[0] + step * k
-        while first < last and times[first + AROUND // 2] < moment:
+        while first < last and times[first + SAMPLES_AROUND // 2] < moment:
             first += 1
         if first != known:
             known = first
-            for i in range(AROUND):
+            for i in range(SAMPLES_AROUND):
                 product = 1.0
-                for j in range(AROUND):
+                for j in range(SAMPLES_AROUND):
                     if j != i:
                         product *= (times[first + i] - times[first + j]) / step
                 weights[i] = 1.0 / product
         above = below = 0.0
-        for i in range(AROUND):
+        for i in range(SAMPLES_AROUND):
             away = moment - times[first + i]
             if away == 0.0:
                 above, below = values[first + i], 1.0
@@ -122,7 +122,7 @@ def _on_even_moments(times: Reals, values: Reals, step: float, count: int) -> Re
 
 def highest_seen(rate: float) -> float:
     """The highest frequency (Hz) that is trusted at a rate."""
-    return min(HIGHEST, SEEN_SHARE * rate)
+    return min(HIGHEST_HZ, SEEN_SHARE * rate)
 
 
 def periodograms(pieces: Sequence[Piece], low: float, high: float) -> Powers:
@@ -299,7 +299,7 @@ def course_of(piece: Piece, low: float, high: float) -> ShakeCourse:
 
 def _coarser(piece: Piece) -> Piece:
     """A piece of which neighbouring samples are taken together as long as all that is looked for is still seen."""
-    together = max(1, math.floor(SEEN_SHARE * piece.rate / HIGHEST))
+    together = max(1, math.floor(SEEN_SHARE * piece.rate / HIGHEST_HZ))
     whole = piece.values.size // together * together
     if together == 1:
         return piece
@@ -311,7 +311,7 @@ def kind_of_shake(piece: Piece) -> tuple[str, float, float]:
     frequencies (Hz) between which that tells of it.
     """
     high = highest_seen(piece.rate)
-    course = course_of(_coarser(piece), LOWEST, high)
+    course = course_of(_coarser(piece), LOWEST_HZ, high)
     if course.strays < SCATTER and course.climb > CLIMB:
         return RISING, course.low, course.high
-    return (TAPS if tap_starts(piece).size else RANDOM), LOWEST, high
+    return (TAPS if tap_starts(piece).size else RANDOM), LOWEST_HZ, high

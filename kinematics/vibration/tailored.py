@@ -16,17 +16,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import InputError
-from kinematics.vibration.filters import FILTER_NAMES, HIGHEST_DAMPING, Filter, filter_named, spread_of
+from kinematics.vibration.filters import FILTER_NAMES, HIGHEST_DAMPING, OWN, Filter, filter_named, spread_of
 from kinematics.vibration.modes import FittedMode
 from kinematics.vibration.residual import residual
 
 Reals = NDArray[np.float64]
 
-OWN = "own"
 SIDES = 32  # of the polygon inside the circle that holds the residual: 0.5 % is given away
 PERIODS = 2.5  # of the slowest mode: how long the filter may be
 RASTER = 48  # times a period of the fastest mode
-MOST_TIMES = 220
+MOST_MOMENTS = 220
 LOOKS = 11  # frequencies of a mode's interval at which the residual is held
 FINE_LOOKS = 201  # at which it is judged
 MEANS = (0.25, 0.35, 0.42, 0.5)  # means that are tried beside those of named filters, as shares of the length
@@ -183,7 +182,7 @@ def _on_raster(
     length: float, fastest: float, bands: Sequence[Band], bound: float, named: Filter | None
 ) -> Filter | None:
     """The filter of a raster of a length (s) with the best mean; None where none keeps the bound there."""
-    count = min(MOST_TIMES, max(8, round(length * RASTER / fastest)))
+    count = min(MOST_MOMENTS, max(8, round(length * RASTER / fastest)))
     times = length * np.arange(count + 1) / count
     if named is not None and named.times[-1] <= length:
         times = np.unique(np.concatenate([times, named.times]))

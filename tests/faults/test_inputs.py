@@ -85,7 +85,7 @@ def test_a_pipe_without_end_takes_no_more_room_than_is_allowed(folder: Path, mon
         InputError, match=r"-: does not end within 0 GB; allowed: a job that ends \(a larger one can be"
     ):
         list(chunks.stream_blocks(Endless(), "-", LARGEST_SPACE))  # type: ignore[arg-type]
-    assert sum(taken) <= LARGEST_SPACE + chunks.BLOCK + chunks.SEEN_AS_TEXT
+    assert sum(taken) <= LARGEST_SPACE + chunks.STREAM_BLOCK + chunks.SEEN_AS_TEXT
     taken.clear()
     noise = type("Noise", (Endless,), {"read": lambda self, size: (taken.append(size), bytes(size))[1]})
     with pytest.raises(InputError, match="not a text file"):

@@ -12,7 +12,7 @@ import pytest
 from scipy import signal
 
 from kinematics.errors import InputError
-from kinematics.filtering.choice import JOB, LIFTED, PRINT_KEY, accelerations_with, choose_filters
+from kinematics.filtering.choice import JOB, LIFTED_RAMP, PRINT_KEY, accelerations_with, choose_filters
 from kinematics.filtering.options import Budgets, budgets_of, known_modes, mode_within, option_of
 from kinematics.filtering.settings_to_type import commands_for, settings_to_type
 from kinematics.gcode.dialect_file import load_dialect
@@ -66,7 +66,7 @@ def test_against_brute_force(seed: int, x: float, y: float) -> None:
     }
     best = math.inf
     for (x_name, x_at), (y_name, y_at) in product(grid["x"], grid["y"]):
-        settings: dict[str, Any] = {PRINT_KEY: LIFTED}
+        settings: dict[str, Any] = {PRINT_KEY: LIFTED_RAMP}
         for axis, name, at in (("x", x_name, x_at), ("y", y_name, y_at)):
             settings |= {
                 f"vibration.{axis}.filter": name,
@@ -86,7 +86,7 @@ def test_rows_are_in_order_and_timed_as_a_machine_is() -> None:
     choice = choose_filters(known, known_modes(known), [one])
     times = [row.total_s for row in choice.rows if row.total_s is not None]
     assert min(times) >= times[0] * (1.0 - 2.1e-4)
-    settings: dict[str, Any] = {PRINT_KEY: LIFTED}
+    settings: dict[str, Any] = {PRINT_KEY: LIFTED_RAMP}
     for option in choice.best.options:
         settings |= option.settings
     again = time_job(one, known.with_settings(settings), frozenset({PRINT_KEY}))

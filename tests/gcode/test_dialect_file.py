@@ -12,13 +12,13 @@ from kinematics.gcode.dialect_file import canonical_word, dialect_from_text, loa
 from kinematics.gcode.dialects import (
     EXTRUSION,
     FILE_LIMITS,
-    LIMIT,
+    LIMIT_UNITS,
+    LIMIT_WORD,
     MEANINGS,
     NO_EFFECT,
-    PAUSE,
+    PAUSE_WORD,
     RETRACT_OR_HEAT,
     RS274,
-    UNITS,
     LimitWord,
     TextCommand,
 )
@@ -162,8 +162,8 @@ def test_the_sample_dialect_is_what_it_says() -> None:
     assert (dialect.strict, dialect.dwell_p_seconds, dialect.semicolon_comments) == (False, 0.001, True)
     assert dialect.words["M871"] == "pause"
     assert dialect.words["M104"] == EXTRUSION.words["M104"]
-    assert dialect.meanings[1, 8710] == PAUSE
-    assert dialect.meanings[1, 8800] == LIMIT
+    assert dialect.meanings[1, 8710] == PAUSE_WORD
+    assert dialect.meanings[1, 8800] == LIMIT_WORD
     assert LimitWord("M880", "Q", "pressure advance", "ms") in dialect.limits
     assert [row for row in dialect.limits if row.word == "M881"] == [
         LimitWord("M881", "H", "travel acceleration", "mm/s2", "A", "Q"),
@@ -212,7 +212,7 @@ def test_a_word_with_a_meaning_states_no_limits_any_more_and_the_other_way_round
     assert silent.meanings[1, 2040] == NO_EFFECT
     stating = dialect_from_text(LIMIT_ROW.replace("M880", "M106"), "x")
     assert "M106" not in stating.words
-    assert stating.meanings[1, 1060] == LIMIT
+    assert stating.meanings[1, 1060] == LIMIT_WORD
 
 
 def test_texts_and_patterns_are_taken_as_they_stand() -> None:
@@ -223,7 +223,7 @@ def test_texts_and_patterns_are_taken_as_they_stand() -> None:
 
 @pytest.mark.parametrize("means", FILE_LIMITS)
 def test_every_limit_can_be_stated_in_each_of_its_units(means: str) -> None:
-    for unit in UNITS[FILE_LIMITS[means][1]]:
+    for unit in LIMIT_UNITS[FILE_LIMITS[means][1]]:
         row = f"[[limit]]\nword = 'M880'\nletter = 'A'\nmeans = '{means}'\nunit = '{unit}'"
         assert dialect_from_text(row, "x").limits[-1].means == means
 

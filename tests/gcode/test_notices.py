@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from kinematics.errors import MAY_COST, SMALL, Notice, by_weight
+from kinematics.errors import MAY_COST, SMALL_MATTER, Notice, by_weight
 from kinematics.gcode.findings import nothing_moves
 from tests.gcode.reading import read
 
@@ -30,7 +30,7 @@ def test_waits_moves_that_were_not_read_and_layers_come_before_all_else() -> Non
     assert weights == sorted(weights)
     dear = [notice.text.partition(" ")[0] for notice in found if notice.weight == MAY_COST]
     assert dear == ["damaged", "dwell", "the"]  # two lines, and of one each the earlier
-    assert [notice.count for notice in found if notice.weight == SMALL][:2] == [3, 1]
+    assert [notice.count for notice in found if notice.weight == SMALL_MATTER][:2] == [3, 1]
 
 
 def test_equals_go_by_line() -> None:

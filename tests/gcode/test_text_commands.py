@@ -11,7 +11,7 @@ import pytest
 from numpy.typing import NDArray
 
 from kinematics.gcode.dialect_file import load_dialect
-from kinematics.gcode.dialects import EXTRUSION, FILE_LIMITS, UNITS, Dialect, TextCommand
+from kinematics.gcode.dialects import EXTRUSION, FILE_LIMITS, LIMIT_UNITS, Dialect, TextCommand
 from kinematics.gcode.file_limits import FileLimit
 from kinematics.gcode.text_commands import match_texts
 
@@ -77,7 +77,7 @@ def test_no_text_lines_at_all() -> None:
 
 @pytest.mark.parametrize("means", FILE_LIMITS)
 def test_values_are_brought_to_the_unit_of_their_meaning(means: str) -> None:
-    for unit, factor in UNITS[FILE_LIMITS[means][1]].items():
+    for unit, factor in LIMIT_UNITS[FILE_LIMITS[means][1]].items():
         rows = meant(means, unit, "DO 120")
         assert [row.means for row in rows.rows] == [means]
         assert rows.values[0] == pytest.approx(120.0 * factor, rel=1e-15)

@@ -219,3 +219,33 @@ def test_no_more_than_two_files_import_each_other_in_a_circle() -> None:
         reached = grown
     circles = {frozenset(other for other in one if name in reached[other]) for name, one in reached.items()}
     assert all(len(circle) <= 2 for circle in circles), [sorted(one) for one in circles if len(one) > 2]
+
+
+def test_a_name_that_other_files_use_is_defined_once() -> None:
+    """Classes, and constants that another file imports or takes from their module; others are a file's own."""
+    paths = {".".join(path.relative_to(ROOT).with_suffix("").parts): path for path in PACKAGE.rglob("*.py")}
+    defined: dict[str, set[str]] = {}
+    used: set[tuple[str, str]] = set()
+    for name, path in paths.items():
+        for node in tree_of(path).body:
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                defined.setdefault(node.name, set()).add(name)
+                used.add((name, node.name))
+            elif isinstance(node, ast.Assign | ast.AnnAssign):
+                for target in node.targets if isinstance(node, ast.Assign) else [node.target]:
+                    for one in ast.walk(target):
+                        if isinstance(one, ast.Name) and one.id.isupper() and len(one.id) > 1:
+                            defined.setdefault(one.id, set()).add(name)
+        modules: dict[str, str] = {}
+        for node in ast.walk(tree_of(path)):
+            if isinstance(node, ast.ImportFrom) and node.module is not None:
+                modules |= {one.asname or one.name: f"{node.module}.{one.name}" for one in node.names}
+                used |= {(node.module, one.name) for one in node.names}
+        for node in ast.walk(tree_of(path)):
+            if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id in modules:
+                used.add((modules[node.value.id], node.attr))
+    assert not {
+        one: sorted(places)
+        for one, places in defined.items()
+        if len(places) > 1 and any((place, one) in used for place in places)
+    }

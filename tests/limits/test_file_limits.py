@@ -20,7 +20,7 @@ from kinematics.gcode.reader import read_gcode
 from kinematics.jobs.prepared import Planned, PreparedJob
 from kinematics.jobs.timing import time_job
 from kinematics.limits import columns as by
-from kinematics.limits.class_limits import CAP, FILE_LIMIT_MODES, HONOUR, IGNORE, IN_THE_JOB, NOTHING_VARIED
+from kinematics.limits.class_limits import AS_CAP, FILE_LIMIT_MODES, HONOUR, IGNORE, IN_THE_JOB, NOTHING_VARIED
 from kinematics.limits.classes import MOST_CLASSES, classify
 from kinematics.machine import Candidate, Machine, resolved_keys
 from kinematics.studies.compare import compare_prepared
@@ -178,7 +178,7 @@ def test_honour_ignore_or_cap(mode: str, own: float, stated: float, results: tup
     result = results[FILE_LIMIT_MODES.index(mode)]
     assert held(plan, by.PATH_RAMP)[:2] == [own, own]
     assert held(plan, by.PATH_RAMP)[4:6] == [result, result]
-    assert (IN_THE_JOB in origins(plan, by.PATH_RAMP)[4]) == (mode == HONOUR or (mode == CAP and stated < own))
+    assert (IN_THE_JOB in origins(plan, by.PATH_RAMP)[4]) == (mode == HONOUR or (mode == AS_CAP and stated < own))
 
 
 @pytest.mark.parametrize("mode", FILE_LIMIT_MODES)
@@ -252,8 +252,8 @@ def test_a_label_wins_over_the_job_and_a_study_over_the_label() -> None:
 
 def test_a_cap_lowers_what_a_label_says() -> None:
     machine = Machine().with_settings(BY_LABEL)
-    assert held(planned(f"M204 P100|{LABELLED}", machine, CAP), by.PATH_RAMP)[:4] == [100.0] * 4
-    assert held(planned(f"M204 P400|{LABELLED}", machine, CAP), by.PATH_RAMP)[:4] == [250.0, 400.0, 250.0, 400.0]
+    assert held(planned(f"M204 P100|{LABELLED}", machine, AS_CAP), by.PATH_RAMP)[:4] == [100.0] * 4
+    assert held(planned(f"M204 P400|{LABELLED}", machine, AS_CAP), by.PATH_RAMP)[:4] == [250.0, 400.0, 250.0, 400.0]
 
 
 def test_a_kind_wins_over_the_job() -> None:
@@ -314,8 +314,8 @@ def test_a_job_that_is_ignored_switches_nothing() -> None:
 
 def test_a_cap_adds_the_other_rule() -> None:
     """Both hold, so that corners are never faster than the machine's own rule has them."""
-    assert rule(planned(f"M205 X8|{BEFORE}", JUNCTION, CAP)) == [(0.05, 8.0)] * 4
-    assert rule(planned(f"M205 Q0.02|{BEFORE}", STEPPED, CAP)) == [(0.02, 5.0)] * 4
+    assert rule(planned(f"M205 X8|{BEFORE}", JUNCTION, AS_CAP)) == [(0.05, 8.0)] * 4
+    assert rule(planned(f"M205 Q0.02|{BEFORE}", STEPPED, AS_CAP)) == [(0.02, 5.0)] * 4
 
 
 def test_a_study_of_the_machines_rule_switches_the_jobs_off() -> None:

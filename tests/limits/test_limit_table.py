@@ -10,11 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
-from kinematics.limits.class_limits import CAP, FILE_LIMIT_MODES, HONOUR
+from kinematics.limits.class_limits import AS_CAP, FILE_LIMIT_MODES, HONOUR
 from kinematics.limits.classes import MoveClass
-from kinematics.limits.combine import PARTS, Limits, LimitTable, Part, limits_of
+from kinematics.limits.combine import PARTS_OF_LIMITS, Limits, LimitTable, Part, limits_of
 from kinematics.machine import Machine
-from kinematics.machine.keys import COMMANDED, PATH
+from kinematics.machine.keys import THE_JOB, THE_PATH
 from kinematics.machine.names import all_keys
 from tests.machine.test_machine import VALUES
 
@@ -76,7 +76,7 @@ def test_every_key_changes_what_the_table_says_that_it_lifts(change: dict[str, A
 
 
 @settings(deadline=None)
-@given(st.lists(st.tuples(st.sampled_from(CHANGES), st.booleans()), max_size=8), st.sampled_from([HONOUR, CAP]))
+@given(st.lists(st.tuples(st.sampled_from(CHANGES), st.booleans()), max_size=8), st.sampled_from([HONOUR, AS_CAP]))
 def test_any_machines_one_after_another(changes: list[tuple[dict[str, Any], bool]], mode: str) -> None:
     table = LimitTable(TABLE, mode)
     machine = Machine()
@@ -93,21 +93,26 @@ def test_a_candidate_makes_only_its_own_part_anew_and_each_value_once(monkeypatc
     def counting(name: str, part: Part) -> Part:
         return part._replace(make=lambda row: (made.append(name), part.make(row))[1])
 
-    monkeypatch.setattr("kinematics.limits.combine.PARTS", {name: counting(name, one) for name, one in PARTS.items()})
+    monkeypatch.setattr(
+        "kinematics.limits.combine.PARTS_OF_LIMITS",
+        {name: counting(name, one) for name, one in PARTS_OF_LIMITS.items()},
+    )
     table = LimitTable(TABLE)
     machine = Machine()
     first = table.of(machine)
     assert_same(table.of(machine.with_settings({"machine.name": "other"})), first)
-    assert made == [name for name in PARTS for _ in TABLE]
+    assert made == [name for name in PARTS_OF_LIMITS for _ in TABLE]
     for acceleration in (900.0, 700.0):
         for speed in (2.0, 3.0):
             table.of(machine.with_settings({"acceleration": acceleration, "speed": speed}))
-    anew = made[len(PARTS) * len(TABLE) :]
-    assert sorted(anew) == sorted([PATH, PATH, COMMANDED, COMMANDED] * len(TABLE))
+    anew = made[len(PARTS_OF_LIMITS) * len(TABLE) :]
+    assert sorted(anew) == sorted([THE_PATH, THE_PATH, THE_JOB, THE_JOB] * len(TABLE))
 
 
 @settings(deadline=None)
-@given(st.lists(st.lists(st.sampled_from(CHANGES), max_size=3), min_size=1, max_size=6), st.sampled_from([HONOUR, CAP]))
+@given(
+    st.lists(st.lists(st.sampled_from(CHANGES), max_size=3), min_size=1, max_size=6), st.sampled_from([HONOUR, AS_CAP])
+)
 def test_many_machines_at_once(changes: list[list[dict[str, Any]]], mode: str) -> None:
     base, machines = Machine(), []
     varied = frozenset({"motion.print_acceleration_mm_s2", "motion.junction_deviation_mm"})

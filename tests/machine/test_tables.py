@@ -10,7 +10,7 @@ import pytest
 
 from kinematics.errors import InputError
 from kinematics.machine import Machine, load_machine
-from kinematics.machine.kinds import SHARE_OF_ONE, TORQUE
+from kinematics.machine.kinds import SHARE_OF_ONE, TORQUE_KIND
 from kinematics.reports.documents import machine_document
 
 ROWS = [[200.0, 9.0], [220.0, 12.0]]
@@ -70,7 +70,7 @@ def test_every_doubtful_row_is_told() -> None:
 
 @pytest.mark.parametrize("rows", [[[0, 0.4], [600, 0.34], [1500, 0]], [[600, 0.3]]])
 def test_torque_curves_rise_in_speed(rows: Any) -> None:
-    assert TORQUE.read(rows) == tuple((float(n), float(t)) for n, t in rows)
+    assert TORQUE_KIND.read(rows) == tuple((float(n), float(t)) for n, t in rows)
 
 
 @pytest.mark.parametrize(
@@ -78,7 +78,7 @@ def test_torque_curves_rise_in_speed(rows: Any) -> None:
 )
 def test_other_torque_curves_are_refused(rows: Any) -> None:
     with pytest.raises((ValueError, TypeError)):
-        TORQUE.read(rows)
+        TORQUE_KIND.read(rows)
 
 
 def test_a_share_is_above_zero_and_one_at_most() -> None:

@@ -32,7 +32,7 @@ from kinematics.measured.explanations import next_print
 from kinematics.measured.fit import Fit, fit_prints
 from kinematics.measured.fitting import Fitting
 from kinematics.measured.parameters import (
-    LIMIT,
+    LIMIT_PARAMETER,
     NODES,
     OVERHEADS,
     Responses,
@@ -204,7 +204,7 @@ def coordinate(k: int, value: float | None, otherwise: float) -> float:
     one = PARAMETERS[k]
     if value is None:
         return otherwise
-    if one.kind == LIMIT:
+    if one.kind == LIMIT_PARAMETER:
         assert one.held[0] is not None
         return float(np.log(value / one.held[0]))
     return value if one.name in OVERHEADS else 1.0 / value
@@ -241,7 +241,7 @@ def brute_width(case: Case, chosen: Sequence[int], k: int) -> float | None:
 
     None where it would take more than two limits, or a command rate.
     """
-    limits = [one for one in chosen if PARAMETERS[one].kind == LIMIT]
+    limits = [one for one in chosen if PARAMETERS[one].kind == LIMIT_PARAMETER]
     overheads = [one for one in chosen if PARAMETERS[one].name in OVERHEADS]
     if len(limits) > 2 or len(limits) + len(overheads) < len(chosen):
         return None

@@ -14,7 +14,7 @@ from kinematics.jobs.timing import time_job
 from kinematics.machine import Machine
 from kinematics.measured.explanations import TESTS
 from kinematics.measured.fit import Fit, fit_prints
-from kinematics.measured.parameters import PRIORS, START_UP
+from kinematics.measured.parameters import FITTED_START_UP, PRIORS
 from kinematics.measured.stopwatch import Measured
 from kinematics.studies.intervals import Sampling, drawn_machines
 from tests.jobs.conftest import bench, job_of
@@ -197,7 +197,7 @@ def test_a_clock_from_the_first_move_leaves_heating_out() -> None:
         for one, lead in zip(case.measured(), before, strict=True)
     ]
     fit = fit_prints(moving, MACHINE)
-    assert START_UP not in {one.name for one in fit.parameters if one.chosen}
+    assert FITTED_START_UP not in {one.name for one in fit.parameters if one.chosen}
     assert fit.prints[0].estimated_s == pytest.approx(time_job(jobs()[case.printed[0]], MACHINE).total - before[0])
 
 

@@ -14,11 +14,11 @@ from kinematics.jobs.prepared import PreparedJob
 from kinematics.jobs.timing import Ask, time_job
 from kinematics.machine import Machine, load_machine
 from kinematics.measured.parameters import (
-    COMMANDS,
-    CORNER,
+    FITTED_COMMANDS,
+    FITTED_CORNER,
+    FITTED_PRINT,
     NODES,
     NODES_CLOSE,
-    PRINT,
     Box,
     Responses,
     grid_of,
@@ -112,19 +112,19 @@ def test_parameters_hold_what_the_machine_file_says() -> None:
         }
     )
     named = {one.name: one for one in parameters_of(machine)}
-    assert named[PRINT].settings(math.log(0.5)) == {
+    assert named[FITTED_PRINT].settings(math.log(0.5)) == {
         "motion.print_acceleration_mm_s2": pytest.approx(500.0),
         "motion.by_label.outer.print_acceleration_mm_s2": pytest.approx(200.0),
     }
-    assert named[COMMANDS].base == 0.002
-    assert named[COMMANDS].value(0.001) == pytest.approx(1000.0)
-    assert named[COMMANDS].value(0.0) is None
+    assert named[FITTED_COMMANDS].base == 0.002
+    assert named[FITTED_COMMANDS].value(0.001) == pytest.approx(1000.0)
+    assert named[FITTED_COMMANDS].value(0.0) is None
     assert named["start-up"].base == 30.0
 
 
 def test_speed_steps_are_turned_together_where_they_rule_corners() -> None:
     machine = bench(**{"motion.speed_step_mm_s": {"x": 8.0, "y": 6.0}})
-    (corner,) = (one for one in parameters_of(machine) if one.name == CORNER)
+    (corner,) = (one for one in parameters_of(machine) if one.name == FITTED_CORNER)
     assert corner.settings(math.log(2.0)) == {
         "motion.speed_step_mm_s.x": pytest.approx(16.0),
         "motion.speed_step_mm_s.y": pytest.approx(12.0),

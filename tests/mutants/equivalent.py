@@ -53,7 +53,7 @@ LAST = "if last is not None and last[0] is machine and last[1] == varied and las
 MADE = "if made is None or made[0] is not base or made[1] != varied or made[2] != scaled:"
 MADE_AGAIN = "Limits that are made once more are the same."
 DRIVES = "by_speed |= {by.DRIVE_1 + i: True for i in range(len(self.drives.names) if self.drives is not None else 0)}"
-HOLDS = "if given[one.column] if one.column is not None else by_speed.get(one.cause, one.hangs_on == by.MOVES):"
+HOLDS = "if given[one.column] if one.column is not None else by_speed.get(one.cause, one.hangs_on == by.ON_MOVES):"
 NO_COLUMN = "What has no column hangs on `moves`, always the same word, or on its own speed, a word before that."
 PIECES = "if held[k] & (1 << PIECED + motor):"
 FILTERED, ROUNDED, LEADS = "planner/filtered.py", "vibration/path_rounding.py", "_leads_between"
@@ -107,8 +107,8 @@ FAMILIES: tuple[Iterator[Equivalent], ...] = (
     ),
     everywhere(
         PLAN,
-        r"LANES - 1\b",
-        ("LANES % 1", "LANES >> 1", "LANES & 1", "LANES - 2"),
+        r"SECONDS_TABLES - 1\b",
+        ("SECONDS_TABLES % 1", "SECONDS_TABLES >> 1", "SECONDS_TABLES & 1", "SECONDS_TABLES - 2"),
         ANY_TABLE,
     ),
     everywhere(
@@ -120,9 +120,9 @@ FAMILIES: tuple[Iterator[Equivalent], ...] = (
     everywhere("planner/features.py", r"\bsize // 4\b", ("size % 4", "size | 4"), ROOM),
     everywhere(PLAN, r"\bchains > 0\b", ("chains != 0",), "Chains are counted."),
     everywhere(PLAN, r"\bsize == 0\b", ("size <= 0",), "A size is 0 or more."),
-    everywhere(PLAN, r"DELAY\] > 0\.0", ("DELAY] != 0.0",), "A delay is 0 or more."),
+    everywhere(PLAN, r"ADVANCE_DELAY\] > 0\.0", ("ADVANCE_DELAY] != 0.0",), "A delay is 0 or more."),
     *(everywhere(path, r"\bwindow > 0\b", ("window != 0",), "A window is 0 or more.") for path in (BATCH, PLAN)),
-    everywhere(PLAN, r"i & np\.uint64\(LANES - 1\)", ("i % np.uint64(LANES - 1)",), ANY_TABLE),
+    everywhere(PLAN, r"i & np\.uint64\(SECONDS_TABLES - 1\)", ("i % np.uint64(SECONDS_TABLES - 1)",), ANY_TABLE),
 )
 
 EQUIVALENT: tuple[Equivalent, ...] = (
@@ -188,7 +188,7 @@ EQUIVALENT: tuple[Equivalent, ...] = (
     changed(
         "limits/columns.py",
         "",
-        "NODE_SPEED_COLUMNS = _columns(lambda one: one.bounds == NODE_SPEED)",
+        "NODE_SPEED_COLUMNS = _columns(lambda one: one.bounds == OF_NODE_SPEED)",
         ("==", ">="),
         "Of the words for what a ceiling bounds it is the last in the alphabet.",
     ),
@@ -303,7 +303,7 @@ EQUIVALENT: tuple[Equivalent, ...] = (
     changed(
         FALLING,
         "lowest_line",
-        "if tables[move, k, at, END] < fast:",
+        "if tables[move, k, at, UP_TO] < fast:",
         ("< fast", "<= fast"),
         "Where no line is told the general way is taken, which comes to the same numbers.",
     ),
@@ -339,8 +339,8 @@ EQUIVALENT: tuple[Equivalent, ...] = (
     changed(
         "planner/durations.py",
         "tell_all",
-        "if holder >= 0 and w[ramps.WANTING + j] <= 0.0:",
-        ("WANTING + j", "WANTING & j"),
+        "if holder >= 0 and w[ramps.WANTING_AT + j] <= 0.0:",
+        ("WANTING_AT + j", "WANTING_AT & j"),
         "Told one by one, in the general way, they come to the same numbers.",
     ),
     changed(
@@ -360,7 +360,7 @@ EQUIVALENT: tuple[Equivalent, ...] = (
     *each(
         "limits/columns.py",
         "",
-        '*(Ceiling(RAMP, X_ACCELERATION + i, axis, X_RAMP + i, f"short lines: {axis} axis acceleration",',
+        '*(Ceiling(OF_RAMP, X_ACCELERATION + i, axis, X_RAMP + i, f"short lines: {axis} axis acceleration",',
         "X_RAMP + i",
         ("X_RAMP | i", "X_RAMP ^ i"),
         "X_RAMP is 8, and i is below 3.",
@@ -554,7 +554,9 @@ EQUIVALENT: tuple[Equivalent, ...] = (
     *each(TIED, "end_speeds", PIECES, "&", ("+", "-", "*", "/", "//", "%", "|", "^"), ENDS),
     changed(TIED, "end_speeds", PIECES, ("1 <<", "1 -"), ENDS),
     changed(TIED, "end_speeds", PIECES, ("+ motor", "<< motor"), "As many bits in all."),
-    changed(TIED, "end_speeds", "ends, slow = why != np.uint8(NOTHING), 1.0 / top", ("!=", "<"), "The last of a byte."),
+    changed(
+        TIED, "end_speeds", "ends, slow = why != np.uint8(NO_CAUSE), 1.0 / top", ("!=", "<"), "The last of a byte."
+    ),
     changed(TIED, "end_speeds", "is_rest = rest[start + np.uint64(k + 1)] != 0", ("!=", ">"), "It is 0 or 1."),
     changed(TIED, "end_speeds", "stop = end_of_speed(work.table, 0, motor)", ("0, motor", "-1, motor"), "One move's."),
     changed(CEILINGS, "steady_ceilings", "if classes[i] != commonest:", ("!=", "is not"), "Once more to the same."),

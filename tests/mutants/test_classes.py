@@ -112,10 +112,10 @@ def test_the_drives_in_force_are_as_many_as_are_known(driven: str) -> None:
         limits = limits_of(machine.with_settings({"filament.pressure_advance_s": advance}, "test"), EVERY_KIND)
         told = list(limits.in_force())
         falling = [*numbers[: len(driven)], *[by.ADVANCE][: advance > 0.0]]
-        for bounds in (by.SPEED, by.RAMP):
-            found = [one.cause for one in told if one.hangs_on == by.OWN_SPEED and one.bounds == bounds]
+        for bounds in (by.OF_SPEED, by.OF_RAMP):
+            found = [one.cause for one in told if one.hangs_on == by.ON_OWN_SPEED and one.bounds == bounds]
             assert found == falling
-        assert [one.feature for one in told if one.hangs_on != by.OWN_SPEED] == constant
+        assert [one.feature for one in told if one.hangs_on != by.ON_OWN_SPEED] == constant
         assert limits.need_every_move is (len(falling) > 0)
         assert limits.sight(by.Surroundings(0.25, None)).ahead == (math.inf if falling else 0.25)
 

@@ -268,8 +268,8 @@ def by_definition(case: Case) -> Iterator[Moved]:
 def blocks(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> str:
     """Blocks as they are, or a few moves long."""
     if request.param != "whole":
-        for module in (single, batch):
-            monkeypatch.setattr(module, "BLOCK", 6)
+        monkeypatch.setattr(single, "BLOCK", 6)
+        monkeypatch.setattr(batch, "BATCH_BLOCK", 6)
         monkeypatch.setattr(ceilings, "VOTER_EVERY", 2)
     return str(request.param)
 

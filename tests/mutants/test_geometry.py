@@ -143,7 +143,7 @@ def test_what_ceilings_see_by_hand() -> None:
 def test_a_batch_is_certain_as_far_as_a_plan_is(block: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """On a straight of 40 half millimetres at 10 mm/s² and 10 mm/s: eleven moves before what is known."""
     monkeypatch.setattr("kinematics.planner.plan.BLOCK", block)
-    monkeypatch.setattr("kinematics.planner.batch.BLOCK", block)
+    monkeypatch.setattr("kinematics.planner.batch.BATCH_BLOCK", block)
     moves = to_moves([NaiveMove(dx=0.5, speed=10.0, kind="travel")] * 40)
     features, (table,) = features_of(moves), ramp_tables([10.0], 10.0)
     alone = plan(features, table, known=38)
@@ -260,7 +260,7 @@ def test_steady_speed_of_carriages_is_each_moves_own(block: int, monkeypatch: py
     of both moves. Straight pieces, with which no carriage bends (c = 0), keep to 120 mm/s.
     """
     monkeypatch.setattr("kinematics.planner.plan.BLOCK", block)
-    monkeypatch.setattr("kinematics.planner.batch.BLOCK", block)
+    monkeypatch.setattr("kinematics.planner.batch.BATCH_BLOCK", block)
     monkeypatch.setattr("kinematics.planner.ceilings.VOTER_EVERY", 2)
     rng, moves = np.random.default_rng(block), 36
     bend = 10.0 ** rng.uniform(-2.5, -0.5, (3, moves)) * (rng.random((3, moves)) < 0.7)

@@ -44,7 +44,8 @@ SMALL_BLOCK = 7  # moves: jobs of some tens are cut many times (compiled kernels
 def blocks(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> str:
     """Blocks as they are, or a few moves long."""
     if request.param != "whole":
-        for module in (single, corners, features, batch):
+        monkeypatch.setattr(batch, "BATCH_BLOCK", SMALL_BLOCK)
+        for module in (single, corners, features):
             monkeypatch.setattr(module, "BLOCK", SMALL_BLOCK)
     return str(request.param)
 

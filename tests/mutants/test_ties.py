@@ -272,7 +272,7 @@ def test_what_no_motor_holds_is_planned_as_without_one(block: int, monkeypatch: 
 def test_a_slow_crawl_from_rest_to_rest_in_small_blocks(lookahead: int | None, monkeypatch: pytest.MonkeyPatch) -> None:
     """Steps of speed beside which braking counts for little: rests within what is seen, plans and batches."""
     monkeypatch.setattr(single, "BLOCK", 7)
-    monkeypatch.setattr("kinematics.planner.batch.BLOCK", 7)
+    monkeypatch.setattr("kinematics.planner.batch.BATCH_BLOCK", 7)
     crawling = NaiveLimits(
         corner_rule="axis steps",
         speed_step=(8.0, 6.0, 1.0),

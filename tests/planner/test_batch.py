@@ -21,7 +21,7 @@ from kinematics.limits import columns as by
 from kinematics.limits.classes import classify
 from kinematics.limits.combine import limits_of
 from kinematics.machine import Machine, load_machine
-from kinematics.planner.batch import BLOCK, batch_features, batch_times
+from kinematics.planner.batch import BATCH_BLOCK, batch_features, batch_times
 from kinematics.planner.ceilings import hang_on_turns
 from kinematics.planner.features import Features
 from kinematics.planner.plan import plan
@@ -123,7 +123,7 @@ def test_long_jobs_take_what_single_plans_take(seed: int) -> None:
     for table in tables:
         table[:, [by.X_RAMP, by.Y_RAMP]] = 10.0 ** random.uniform(0.5, 4.0, 2)
         table[:, by.DEVIATION] = 10.0 ** random.uniform(-3.0, 1.0)
-    assert numba.config.DISABLE_JIT or features.length.size > BLOCK
+    assert numba.config.DISABLE_JIT or features.length.size > BATCH_BLOCK
     assert not differences(features, tables, None, seed)
     assert not differences(features, tables, 40, seed)
 
@@ -194,7 +194,7 @@ def ramp_tables(accelerations: Sequence[float], cap: float = math.inf, features:
     return tables
 
 
-@pytest.mark.parametrize("pieces", [1, 2, BLOCK - 1, BLOCK, BLOCK + 1, 3 * BLOCK + 7])
+@pytest.mark.parametrize("pieces", [1, 2, BATCH_BLOCK - 1, BATCH_BLOCK, BATCH_BLOCK + 1, 3 * BATCH_BLOCK + 7])
 @pytest.mark.parametrize("candidates", [1, LANES - 1, LANES, LANES + 1, MOST])
 def test_a_straight_is_a_trapezoid_in_every_lane(pieces: int, candidates: int) -> None:
     """T = L/v + v/a, or 2·√(L/a) where it is too short (textbook), from ramps of a move to ramps of all of them."""
@@ -206,10 +206,10 @@ def test_a_straight_is_a_trapezoid_in_every_lane(pieces: int, candidates: int) -
     assert found.motion == pytest.approx(expected, rel=ROUNDING)
 
 
-@pytest.mark.parametrize("lookahead", [None, 5, 3 * BLOCK])
+@pytest.mark.parametrize("lookahead", [None, 5, 3 * BATCH_BLOCK])
 def test_blocks_grow_where_all_of_a_job_is_one_ramp(lookahead: int | None) -> None:
     """One lane that brakes over ten blocks holds the others up, and changes nothing in them."""
-    features = straight_job(10 * BLOCK, 0.5)
+    features = straight_job(10 * BATCH_BLOCK, 0.5)
     tables = ramp_tables([0.02, 5000.0, 80.0], 400.0)
     assert not differences(features, tables, lookahead)
 

@@ -113,7 +113,7 @@ def random_chains(rng: np.random.Generator) -> tuple[Reals, float, float]:
     """Chains of falling pieces, the move's own ceiling, and a speed that all of them admit."""
     chains = int(rng.integers(1, 4))
     pieces = np.zeros((chains, 4, 4))
-    pieces[:, :, falling.END] = math.inf
+    pieces[:, :, falling.UP_TO] = math.inf
     for k in range(chains):
         knots = np.sort(rng.uniform(30, 300, 3))
         heights = np.sort(rng.uniform(300, 12000, 4))[::-1]
@@ -132,7 +132,7 @@ def admitted(pieces: Reals, own: float, v: float) -> float:
     """The least of all pieces at a speed, by looking each one up."""
     least = own
     for chain in pieces:
-        alpha, beta, gamma, _ = next(piece for piece in chain if v < piece[falling.END])
+        alpha, beta, gamma, _ = next(piece for piece in chain if v < piece[falling.UP_TO])
         least = min(least, alpha - beta * v - gamma * v * v)
     return least
 
@@ -143,7 +143,7 @@ def kinks(pieces: Reals, own: float, top: float) -> list[float]:
     def hold(v: float) -> tuple[int, int]:
         values = [(own, -1, 0)]
         for k, chain in enumerate(pieces):
-            p = next(i for i, piece in enumerate(chain) if v < piece[falling.END])
+            p = next(i for i, piece in enumerate(chain) if v < piece[falling.UP_TO])
             alpha, beta, gamma, _ = chain[p]
             values.append((alpha - beta * v - gamma * v * v, k, p))
         return min(values)[1:]
@@ -255,21 +255,21 @@ def test_at_the_very_speed_at_which_nothing_is_left_motion_goes_on() -> None:
     assert after(pieces, math.inf, 120.0, 1.0, a_digit_more) == 120.0
     w = np.ones(ramps.ROOM)
     for row, value in (
-        (ramps.OWN, 800.0),
-        (ramps.ALPHA, 1920.0),
-        (ramps.BETA, 16.0),
-        (ramps.GAMMA, 0.0),
-        (ramps.KNEE, 70.0),
-        (ramps.FIRST, 120.0),
-        (ramps.LAST, 120.0),
-        (ramps.PACE, 1.0 / 120.0),
-        (ramps.LENGTH, 6.0),
+        (ramps.OWN_AT, 800.0),
+        (ramps.ALPHA_AT, 1920.0),
+        (ramps.BETA_AT, 16.0),
+        (ramps.GAMMA_AT, 0.0),
+        (ramps.KNEE_AT, 70.0),
+        (ramps.FIRST_AT, 120.0),
+        (ramps.LAST_AT, 120.0),
+        (ramps.PACE_AT, 1.0 / 120.0),
+        (ramps.LENGTH_AT, 6.0),
     ):
         w[row] = value
     at_once(1, w)
-    told = [w[row] for row in (ramps.PEAK, ramps.RISING, ramps.CRUISING, ramps.FALLING, ramps.DURATION)]
+    told = [w[row] for row in (ramps.PEAK_AT, ramps.RISING_AT, ramps.CRUISING_AT, ramps.FALLING_AT, ramps.DURATION_AT)]
     assert told == pytest.approx([120.0, 0.0, 0.05, 0.0, 0.05], rel=1e-12)
-    assert w[ramps.WANTING] <= 0.0
+    assert w[ramps.WANTING_AT] <= 0.0
 
 
 def test_a_drive_ends_where_a_tenth_of_its_acceleration_is_left() -> None:
@@ -309,11 +309,11 @@ def test_ramps_at_once_are_those_one_by_one(seed: int) -> None:
     done = 0
     for j, (pieces, own, low, high, length, top) in enumerate(moves):
         row = numbers.reshape(-1, count)[:, j]
-        if row[ramps.WANTING // count] > 0.0:
+        if row[ramps.WANTING_AT // count] > 0.0:
             continue
         done += 1
         found = peak(pieces, own, low, high, length, top)
-        assert row[ramps.PEAK // count] == pytest.approx(found, rel=CLOSE)
+        assert row[ramps.PEAK_AT // count] == pytest.approx(found, rel=CLOSE)
         line, level = np.zeros(2), np.zeros(2)
         lasting(pieces, own, low, high, line)
         lasting(pieces, own, high, found, level)
@@ -322,16 +322,16 @@ def test_ramps_at_once_are_those_one_by_one(seed: int) -> None:
         way = covered(pieces, own, low, found) + covered(pieces, own, high, found)
         cruising = max(length - way, 0.0) / found
         expected = {
-            ramps.UNDER_LINE: line[0] + 2.0 * level[0],
-            ramps.UNDER_OWN: line[1] + 2.0 * level[1],
-            ramps.RISING: rising,
-            ramps.FALLING: falls,
-            ramps.CRUISING: cruising,
-            ramps.DURATION: rising + falls + cruising,
+            ramps.UNDER_LINE_AT: line[0] + 2.0 * level[0],
+            ramps.UNDER_OWN_AT: line[1] + 2.0 * level[1],
+            ramps.RISING_AT: rising,
+            ramps.FALLING_AT: falls,
+            ramps.CRUISING_AT: cruising,
+            ramps.DURATION_AT: rising + falls + cruising,
         }
         for place, seconds in expected.items():
             assert row[place // count] == pytest.approx(seconds, rel=CLOSE, abs=1e-9)
-        assert row[ramps.ADMITTED // count] == pytest.approx(admitted(pieces, own, found * (1 - 1e-12)), rel=CLOSE)
+        assert row[ramps.ADMITTED_AT // count] == pytest.approx(admitted(pieces, own, found * (1 - 1e-12)), rel=CLOSE)
     assert done > 0.6 * count
 
 

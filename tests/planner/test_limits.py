@@ -10,15 +10,15 @@ import pytest
 
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
 from kinematics.limits import columns as by
-from kinematics.limits.classes import KINDS, MoveClass, classify, is_path
-from kinematics.limits.combine import COMMANDED, Limits, limits_of
+from kinematics.limits.classes import KIND_COUNT, MoveClass, classify, is_path
+from kinematics.limits.combine import FROM_THE_JOB, Limits, limits_of
 from kinematics.limits.flow import filament_area, filament_speed_by_flow
 from kinematics.machine import Machine
 from tests.naive.planner_twin import NaiveMove
 from tests.naive.random_paths import to_moves
 
 ROUNDING = 1e-12  # relative
-FIRST = KINDS  # classes of the first layers follow those of the others
+FIRST = KIND_COUNT  # classes of the first layers follow those of the others
 EVERY = (PRINT, TRAVEL, FILAMENT, FIRST + PRINT, FIRST + TRAVEL, FIRST + FILAMENT)
 PRINTING = (PRINT, FIRST + PRINT)
 TRAVELLING = (TRAVEL, FIRST + TRAVEL)
@@ -141,7 +141,7 @@ def test_a_machine_with_nothing_given_has_defaults_and_no_other_limit() -> None:
     assert limits.values[paths].tolist() == expected[paths].tolist()
     assert limits.values[list(ALONE), : by.DEVIATION].tolist() == expected[list(ALONE), : by.DEVIATION].tolist()
     assert limits.lookahead is None
-    assert all(limits.origins[row, by.SPEED_SHARE] == COMMANDED for row in EVERY)
+    assert all(limits.origins[row, by.SPEED_SHARE] == FROM_THE_JOB for row in EVERY)
 
 
 def test_lookahead_goes_along() -> None:
@@ -201,9 +201,9 @@ def test_first_layers_keep_the_commanded_speed_where_told() -> None:
     columns = [by.SPEED_SHARE, by.SPEED_REPLACED]
     assert losing.values[FIRST:].tolist() == losing.values[:FIRST].tolist()
     assert keeping.values[:FIRST].tolist() == losing.values[:FIRST].tolist()
-    assert keeping.values[FIRST:, columns].tolist() == [[1.0, math.inf]] * KINDS
+    assert keeping.values[FIRST:, columns].tolist() == [[1.0, math.inf]] * KIND_COUNT
     assert keeping.values[FIRST:, by.CAP :].tolist() == losing.values[:FIRST, by.CAP :].tolist()
-    assert [keeping.origins[row, by.SPEED_SHARE] for row in (FIRST + PRINT, FIRST + FILAMENT)] == [COMMANDED] * 2
+    assert [keeping.origins[row, by.SPEED_SHARE] for row in (FIRST + PRINT, FIRST + FILAMENT)] == [FROM_THE_JOB] * 2
 
 
 # ---- the hotend's flow ------------------------------------------------------------------------------------------
@@ -253,4 +253,4 @@ def test_the_table_follows_the_classes_that_are_asked_for() -> None:
     assert whole.values.dtype == np.float64
     for row, column in np.argwhere(np.isfinite(whole.values)).tolist():
         origin = whole.origins[row, column]
-        assert origin == COMMANDED or machine.value_of(origin) is not None
+        assert origin == FROM_THE_JOB or machine.value_of(origin) is not None

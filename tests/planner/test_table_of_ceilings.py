@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from kinematics.gcode.moves import PRINT, Moves
 from kinematics.limits import columns as by
-from kinematics.limits.columns import CEILINGS, NODE_RAMP, NODE_SPEED, RAMP, SPEED, Ceiling
+from kinematics.limits.columns import CEILINGS, OF_NODE_RAMP, OF_NODE_SPEED, OF_RAMP, OF_SPEED, Ceiling
 from kinematics.limits.combine import CAPS, EVERY_KIND, limits_of
 from kinematics.machine import Machine
 from kinematics.machine.mechanisms import LinearDelta
@@ -115,7 +115,7 @@ def allowed(ceiling: Ceiling, features: Features, ties: Ties) -> Reals:
         quotient = LOW[ceiling.column or 0] / feature_of(ceiling, features, ties)
     if ceiling.feature == "bend":
         return np.sqrt(STEADY_SHARE * quotient)
-    return RAMP_SHARE * quotient if ceiling.feature == "motor" and ceiling.bounds == RAMP else quotient
+    return RAMP_SHARE * quotient if ceiling.feature == "motor" and ceiling.bounds == OF_RAMP else quotient
 
 
 def test_every_number_has_its_row() -> None:
@@ -125,13 +125,13 @@ def test_every_number_has_its_row() -> None:
     assert all(len({one.words for one in CEILINGS if one.cause == cause} - {""}) == 1 for cause in range(by.CAUSES))
 
 
-@pytest.mark.parametrize("ceiling", [one for one in WITH_COLUMNS if one.bounds in (SPEED, RAMP)], ids=name_of)
+@pytest.mark.parametrize("ceiling", [one for one in WITH_COLUMNS if one.bounds in (OF_SPEED, OF_RAMP)], ids=name_of)
 def test_a_row_holds_moves_to_limit_over_feature(job: tuple[Features, Ties], ceiling: Ceiling) -> None:
     assert ceiling.column is not None
     job = filtered(job, ceiling.column)
     found, most = planned(job, table(ceiling.column)), allowed(ceiling, *job)
     told, causes = (
-        (found.speed_peak, found.cruise_cause) if ceiling.bounds == SPEED else (found.acceleration, found.ramp_cause)
+        (found.speed_peak, found.cruise_cause) if ceiling.bounds == OF_SPEED else (found.acceleration, found.ramp_cause)
     )
     held = causes == ceiling.cause
     assert held.any()
@@ -140,7 +140,9 @@ def test_a_row_holds_moves_to_limit_over_feature(job: tuple[Features, Ties], cei
     assert found.seconds[0, ceiling.cause] > 0.0
 
 
-@pytest.mark.parametrize("ceiling", [one for one in WITH_COLUMNS if one.bounds in (NODE_RAMP, NODE_SPEED)], ids=name_of)
+@pytest.mark.parametrize(
+    "ceiling", [one for one in WITH_COLUMNS if one.bounds in (OF_NODE_RAMP, OF_NODE_SPEED)], ids=name_of
+)
 def test_a_row_holds_nodes(job: tuple[Features, Ties], ceiling: Ceiling) -> None:
     """v² max(sharpness/δ, κ) <= a, with a that of both moves and limit over feature; or v times feature the limit."""
     assert ceiling.column is not None
@@ -150,7 +152,7 @@ def test_a_row_holds_nodes(job: tuple[Features, Ties], ceiling: Ceiling) -> None
     found, low = planned(job, limits), LOW[ceiling.column]
     feature, speed = feature_of(ceiling, *job)[1:], found.speed_in[1:]
     acceleration = np.minimum(found.acceleration[1:], found.acceleration[:-1])
-    if ceiling.bounds == NODE_RAMP:
+    if ceiling.bounds == OF_NODE_RAMP:
         bend = np.maximum(features.sharpness / limits[0, by.DEVIATION], features.curvature)[1:]
         share = speed**2 * bend * feature / low
     elif ceiling.column == by.DEVIATION:
@@ -179,7 +181,7 @@ def test_batches_take_what_single_plans_take(job: tuple[Features, Ties], column:
     plain = plan(job[0], table(), 4).duration.sum()
     job = filtered(job, column)
     features, _ = job
-    (singly,) = {one.hangs_on == by.COMMANDS for one in WITH_COLUMNS if one.column == column}
+    (singly,) = {one.hangs_on == by.ON_COMMANDS for one in WITH_COLUMNS if one.column == column}
     tables = [table(), table(column)]
     alone = [plan(features, limits, 4).duration.sum() for limits in tables]
     times = batch_times(batch_features(features, np.ones(MOVES, np.int32)), tables, 4).motion

@@ -17,7 +17,7 @@ from kinematics.gcode.reader import read_gcode
 from kinematics.jobs.prepared import PreparedJob
 from kinematics.jobs.timing import time_job
 from kinematics.machine import Machine
-from kinematics.proofs.plan import KINDS, ProofPlan, plan_of
+from kinematics.proofs.plan import PROOF_KINDS, ProofPlan, plan_of
 from kinematics.proofs.shape import TINE, WALL, fork, inside, wall_loops
 from kinematics.proofs.writing import header_of, proof_text
 
@@ -99,7 +99,7 @@ unit = "mm/s"
 """
 START = "G28\nG1 Z5 F300\nG92 E0"
 END = "M104 S0\nM140 S0"
-WALLED = [kind for kind in KINDS if kind != "flow"]
+WALLED = [kind for kind in PROOF_KINDS if kind != "flow"]
 
 
 def machine(more: str = "") -> Machine:
@@ -111,7 +111,7 @@ def dialect(unit: str = "mm") -> Dialect:
 
 
 def written(kind: str, unit: str = "mm", relative: bool = False, more: str = "") -> tuple[ProofPlan, str]:
-    plan = plan_of(KINDS[kind], machine(more))
+    plan = plan_of(PROOF_KINDS[kind], machine(more))
     return plan, proof_text(plan, machine(more), dialect(unit), START, END, relative)
 
 
@@ -181,7 +181,7 @@ def test_speed_steps_are_made_for_both_axes() -> None:
     assert text.rstrip().splitlines()[-7:-5] == ["M881 X8", "M881 Y6"]
 
 
-@pytest.mark.parametrize("kind", list(KINDS))
+@pytest.mark.parametrize("kind", list(PROOF_KINDS))
 def test_nothing_moves_before_the_start_code_ends_or_leaves_the_bed(kind: str) -> None:
     _, text = written(kind)
     before, _, after = text.partition("; here the print begins")
@@ -196,7 +196,7 @@ def test_nothing_moves_before_the_start_code_ends_or_leaves_the_bed(kind: str) -
     assert not job.notices
 
 
-@pytest.mark.parametrize("kind", list(KINDS))
+@pytest.mark.parametrize("kind", list(PROOF_KINDS))
 def test_every_ceiling_is_kept_as_it_was_written(kind: str) -> None:
     """What the file commands is what the machine takes: no print move is slowed by a speed or a flow of the machine."""
     plan, text = written(kind)
@@ -266,16 +266,16 @@ def test_the_header_is_read_back() -> None:
 )  # fmt: skip
 def test_what_does_not_fit_is_refused_with_the_reason(kind: str, more: str, arguments: dict, words: str) -> None:
     with pytest.raises(InputError, match=words):
-        plan_of(KINDS[kind], machine(more), **arguments)
+        plan_of(PROOF_KINDS[kind], machine(more), **arguments)
 
 
 def test_start_and_end_code_are_the_users_own() -> None:
     bare = Machine.from_toml_text(MACHINE.partition("[proof]")[0], "bench.toml")
     with pytest.raises(InputError, match=r"(?s)proof\.start_file: not given.*proof\.end_file: not given"):
-        plan_of(KINDS["acceleration"], bare)
+        plan_of(PROOF_KINDS["acceleration"], bare)
 
 
 def test_a_dialect_without_the_text_for_a_setting_is_told() -> None:
-    plan = plan_of(KINDS["acceleration"], machine())
+    plan = plan_of(PROOF_KINDS["acceleration"], machine())
     with pytest.raises(InputError, match=r"does not say how to set print acceleration.*\[\[write\]\]"):
         proof_text(plan, machine(), dialect_from_text("", "words.toml"), START, END)

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from kinematics.errors import InputError
 from kinematics.limits import columns as by
-from kinematics.limits.combine import ADVANCE_KEY, COMMANDED
+from kinematics.limits.combine import ADVANCE_KEY, FROM_THE_JOB
 from kinematics.machine import Machine
 from kinematics.planner.ceilings import is_unbounded
 from kinematics.planner.plan import Plan
@@ -152,7 +152,7 @@ def test_a_factor_on_a_key_is_that_keys_value_changed(
     drawn = tied(drawn, seed, mechanism)
     machine = machine_from(drawn)
     plain = prepared_from_naive(job, drawn)
-    for key in sorted(plain.limits.keys - {COMMANDED}):
+    for key in sorted(plain.limits.keys - {FROM_THE_JOB}):
         assert seconds_of(prepared_from_naive(job, drawn, {key: 1.0})) == seconds_of(plain)
         changed = machine.with_settings({key: scaled_setting(machine, key, factor)}, "changed")
         try:
@@ -264,8 +264,8 @@ def test_unbounded_is_a_move_without_a_ceiling(
         found = unbounded(prepared_from_naive(job, drawn, {key: math.inf}))
         assert found == lacks_a_ceiling(job, LIFTED[key](drawn)), key
     free = [replace(move, speed=math.inf) for move in job]
-    if COMMANDED in keys:
-        assert unbounded(prepared_from_naive(job, drawn, {COMMANDED: math.inf})) == lacks_a_ceiling(free, drawn)
+    if FROM_THE_JOB in keys:
+        assert unbounded(prepared_from_naive(job, drawn, {FROM_THE_JOB: math.inf})) == lacks_a_ceiling(free, drawn)
 
 
 def test_of_unbounded_moves_there_are_both_kinds() -> None:
@@ -273,8 +273,8 @@ def test_of_unbounded_moves_there_are_both_kinds() -> None:
     job = [NaiveMove(dx=10.0, speed=50.0, kind="travel")]
     for told, key, expected in (
         (NaiveLimits(), "motion.travel_acceleration_mm_s2", True),
-        (NaiveLimits(), COMMANDED, True),
-        (NaiveLimits(speed_cap=9.0), COMMANDED, False),
+        (NaiveLimits(), FROM_THE_JOB, True),
+        (NaiveLimits(speed_cap=9.0), FROM_THE_JOB, False),
         (NaiveLimits(axis_acceleration=(9.0, 9.0, 9.0)), "motion.travel_acceleration_mm_s2", False),
     ):
         assert unbounded(prepared_from_naive(job, told, {key: math.inf})) == expected

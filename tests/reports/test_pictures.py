@@ -15,7 +15,7 @@ from kinematics.reports import pictures
 from kinematics.reports.fit_pictures import fit_figure
 from kinematics.reports.proof_sheet import sheet_figure
 from kinematics.reports.shop_pictures import bedful_figure
-from kinematics.reports.style import DARK, KINDS, LIGHT, DrawingLook, save
+from kinematics.reports.style import DARK, LIGHT, PICTURE_KINDS, DrawingLook, save
 from kinematics.studies.estimate import Estimate
 from tests.reports.texts import texts_of, troubles
 from tests.vibration.shaken import case, recorded
@@ -180,7 +180,7 @@ def test_recordings_filters_and_budgets_are_drawn_clearly(tmp_path: Path, look: 
 @pytest.mark.parametrize("kind", ["acceleration", "flow"])
 def test_the_sheet_of_a_proof_is_clear(kind: str) -> None:
     from kinematics.machine import load_machine
-    from kinematics.proofs.plan import KINDS as PROOFS
+    from kinematics.proofs.plan import PROOF_KINDS as PROOFS
     from kinematics.proofs.plan import plan_of, unit_of
 
     machine = load_machine(str(BENCH))
@@ -189,7 +189,7 @@ def test_the_sheet_of_a_proof_is_clear(kind: str) -> None:
         assert troubles(sheet_figure(plan, HOSTILE[:LETTERS], unit_of(plan), 1234.0, look)) == []
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", PICTURE_KINDS)
 def test_the_same_picture_has_the_same_bytes(tmp_path: Path, kind: str) -> None:
     for name in ("one", "two"):
         save(pictures.figure_of(kinematics.caps(None, BENCH)), tmp_path / f"{name}{kind}")

@@ -18,7 +18,7 @@ from kinematics.reports.marks import log_ticks, plain_number, spread
 from kinematics.reports.style import (
     DARK,
     LIGHT,
-    SMALL,
+    SMALL_SIZE,
     DrawingLook,
     Headline,
     check_kind,
@@ -73,7 +73,7 @@ def test_a_colour_of_the_page_has_one_name() -> None:
 @given(st.text(max_size=200), st.floats(20.0, 400.0))
 @settings(max_examples=60, deadline=None, derandomize=True)
 def test_fitted_words_fit(text: str, room: float) -> None:
-    assert width_of(fitted(text, room, SMALL), SMALL) <= room
+    assert width_of(fitted(text, room, SMALL_SIZE), SMALL_SIZE) <= room
 
 
 def test_long_names_keep_both_their_ends() -> None:
@@ -84,9 +84,9 @@ def test_long_names_keep_both_their_ends() -> None:
 
 
 def test_lines_are_folded_between_words_and_no_more_than_asked() -> None:
-    lines = folded("many small words " * 20, 120.0, SMALL, most=3)
+    lines = folded("many small words " * 20, 120.0, SMALL_SIZE, most=3)
     assert len(lines) == 3
-    assert max(width_of(line, SMALL) for line in lines) <= 120.0
+    assert max(width_of(line, SMALL_SIZE) for line in lines) <= 120.0
     assert lines[-1].count("…") == 1
 
 

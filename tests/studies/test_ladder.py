@@ -14,7 +14,7 @@ from kinematics.gcode.dialect_file import load_dialect
 from kinematics.jobs.many import WeightedJobs
 from kinematics.jobs.prepared import PreparedJob
 from kinematics.machine import BUILTIN_NAMES, Machine, load_machine
-from kinematics.machine.kinds import OPEN, PART, PREPARED, QUALITY, SETTING, SHOWS
+from kinematics.machine.kinds import PART, PREPARED, QUALITY, SETTING, SHOWS, UNCAPPED
 from kinematics.studies.claim import claim_from
 from kinematics.studies.ladder import Ladder, ladder_of
 from kinematics.studies.reach import LadderAsk, round_figure
@@ -62,7 +62,7 @@ def test_two_equal_limits_are_one_rung() -> None:
     raised = min(one.to for one in rung.raised)
     assert rung.total_s == pytest.approx(shuttle_time(raised))
     assert shuttle_time(1000.0) - rung.total_s >= 0.95 * (shuttle_time(1000.0) - shuttle_time(15_000.0))
-    assert {one.kind for one in rung.raised} == {SETTING, OPEN}
+    assert {one.kind for one in rung.raised} == {SETTING, UNCAPPED}
 
 
 def test_three_equal_limits_are_one_rung_though_one_is_a_part() -> None:
@@ -206,8 +206,8 @@ def test_the_ladder_ends_where_the_time_is_met() -> None:
 
 
 def test_only_some_kinds_of_steps() -> None:
-    found = ladder_of(sample("bracket"), load_machine("gentle"), LadderAsk(only=frozenset({SETTING, OPEN})))
-    assert {one.kind for rung in found.rungs for one in rung.raised} <= {SETTING, OPEN}
+    found = ladder_of(sample("bracket"), load_machine("gentle"), LadderAsk(only=frozenset({SETTING, UNCAPPED})))
+    assert {one.kind for rung in found.rungs for one in rung.raised} <= {SETTING, UNCAPPED}
     assert not any(one.kind in (PART, PREPARED, SHOWS) for one in found.may_rise)
 
 

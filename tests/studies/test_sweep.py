@@ -14,7 +14,7 @@ from kinematics.errors import InputError
 from kinematics.jobs.many import Variant, WeightedJobs
 from kinematics.jobs.prepared import PreparedJob
 from kinematics.machine import Machine, load_machine
-from kinematics.machine.keys import COMMANDED
+from kinematics.machine.keys import THE_JOB
 from kinematics.studies.caps import caps_of
 from kinematics.studies.knobs import (
     Knob,
@@ -27,9 +27,9 @@ from kinematics.studies.knobs import (
     variant_of,
 )
 from kinematics.studies.sweep import (
-    ACCELERATION,
     ALL_JOBS,
-    RINGING,
+    TRADED_ACCELERATION,
+    TRADED_RINGING,
     Sweep,
     SweepRow,
     best_trade_offs,
@@ -198,10 +198,10 @@ def test_what_printing_costs_by_hand() -> None:
     text = "[motion]\nprint_acceleration_mm_s2 = 2000\n[axes.y]\nmax_acceleration_mm_s2 = 500\n"
     text += '[vibration.x]\nfilter = "ZV"\nfilter_frequency_hz = 40\n[vibration.y]\nmodes = [{ frequency_hz = 30 }]\n'
     costs = costs_of(Machine.from_toml_text(text, "bench.toml"))
-    assert costs[ACCELERATION] == 2000.0
+    assert costs[TRADED_ACCELERATION] == 2000.0
     assert costs["rounding_mm"] == pytest.approx(2000.0 * 0.025**2 / 16 / 2)
-    assert costs[RINGING] == pytest.approx(2 * 500.0 / (2 * math.pi * 30) ** 2)
-    assert set(costs_of(Machine())) == {ACCELERATION}
+    assert costs[TRADED_RINGING] == pytest.approx(2 * 500.0 / (2 * math.pi * 30) ** 2)
+    assert set(costs_of(Machine())) == {TRADED_ACCELERATION}
 
 
 def test_trade_offs_of_a_sweep_rise_in_time_and_fall_in_acceleration() -> None:
@@ -212,7 +212,7 @@ def test_trade_offs_of_a_sweep_rise_in_time_and_fall_in_acceleration() -> None:
     )
     found = trade_offs_of(Sweep(machine, knobs, rows, ()))
     assert [one.row.point for one in found] == [(2000.0, 1.0), (1000.0, 1.0), (500.0, 1.0)]
-    assert [one.costs[ACCELERATION] for one in found] == [2000.0, 1000.0, 500.0]
+    assert [one.costs[TRADED_ACCELERATION] for one in found] == [2000.0, 1000.0, 500.0]
 
 
 def swept(totals: dict[tuple[float, float], tuple[float, bool | None]], present: float | None = None) -> Sweep:
@@ -287,7 +287,7 @@ def test_a_question_is_asked_once_where_nothing_differs_on_which_it_hangs() -> N
         asked.append(variant)
         return variant.machine.motion.print_acceleration_mm_s2, variant.machine.stops.homing_s
 
-    answer = asked_where_it_differs(question, machine, knobs, (COMMANDED,))
+    answer = asked_where_it_differs(question, machine, knobs, (THE_JOB,))
     for point in [*grid(knobs), *grid(knobs)]:
         assert answer(point) == question(variant_of(machine, settings_of(knobs, point)))
     assert len(asked) == 24 + 6
