@@ -65,6 +65,7 @@ PLACES = "places = np.append(np.concatenate([[0.0], np.cumsum(lengths)])[first],
 SHARED = "shared = _leads_between(places, leads[first], np.append(rests[first], True), most, NEAR * budget)"
 RESIDUAL, CLOSER = "vibration/residual.py", "closer = np.linspace(left, right, CLOSER + 1)"
 TOPS = "tops = (seen >= around[:-2]) & (seen >= around[2:]) & (seen >= NEARLY_HIGHEST * worst)"
+AROUND = "around = np.concatenate([[0.0], seen, [0.0]])"
 LOOKED_AT = "True at least where all are: more places are looked at, and nothing is found above the highest."
 LEFT_OUT = "Only how soon runs are left out that count for less than what is found."
 ENDS = "A chain of one piece ends where `find_tied` has it, by the same formula; one that does not hold ends nowhere."
@@ -577,6 +578,8 @@ EQUIVALENT: tuple[Equivalent, ...] = (
     changed(ROUNDED, "leads_between", "begins[:1] = True", (":1", ": 2"), FIRST_RUN),
     *each(ROUNDED, "leads_between", PLACES, "[[0.0]", ("[[ 1.0]", "[[ -1.0]"), FIRST_RUN),
     changed(ROUNDED, "leads_between", SHARED, ("True", "False"), "Behind the last run nobody looks."),
+    changed(RESIDUAL, "worst_residual", AROUND, ("[[0.0]", "[[ -1.0]"), "What is left is never below 0."),
+    changed(RESIDUAL, "worst_residual", AROUND, (", [0.0]", ", [ -1.0]"), "What is left is never below 0."),
     *each(RESIDUAL, "worst_residual", CLOSER, "+", ("|", "^"), "Forty is even."),
     *(
         changed(RESIDUAL, "worst_residual", TOPS, (f"& {other}", f"{operator} {other}"), LOOKED_AT)

@@ -129,18 +129,18 @@ def test_the_worst_at_either_end_of_an_interval(power: int) -> None:
         assert worst_residual(zv, Mode(50.0 * middle, 0.0, share), power) == pytest.approx(expected, rel=1e-12)
 
 
-@pytest.mark.parametrize("sign", [1.0, -1.0])
-@pytest.mark.parametrize("inside", [0.217, 0.443, 0.711, 1.387])
-def test_a_maximum_just_inside_an_interval(inside: float, sign: float) -> None:
-    """Halves a gap apart: V = |cos(ω·gap/2)|, 1 at 100 Hz, which lies so many steps of looking from the one end.
+@pytest.mark.parametrize("inside", [0.0083, 0.217, 0.443, 0.711, 1.387])
+def test_a_maximum_just_inside_an_interval(inside: float) -> None:
+    """Halves a gap apart: V = |cos(ω·gap/2)|, 1 at 100 Hz, which lies so many steps of looking from either end.
 
     10 ms, 12.8 Hz: 65 looks, the fewest. 1 s, 0.8 Hz: 0.05 rad at most, 2π·0.8/0.05 = 100.5, so that there are 102.
     """
     for gap, width, steps in ((0.01, 12.8, 64), (1.0, 0.8, 101)):
         halves = Filter("halves", (0.0, gap), (0.5, 0.5))
-        middle = 100.0 + sign * (0.5 - inside / steps) * width
-        worst = worst_residual(halves, Mode(middle, 0.0, 0.5 * width / middle), 0)
-        assert worst == pytest.approx(1.0, abs=1e-9)
+        for sign in (1.0, -1.0):
+            middle = 100.0 + sign * (0.5 - inside / steps) * width
+            worst = worst_residual(halves, Mode(middle, 0.0, 0.5 * width / middle), 0)
+            assert worst == pytest.approx(1.0, abs=1e-9)
 
 
 @pytest.mark.parametrize("steps", [False, True])
