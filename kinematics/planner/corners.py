@@ -15,7 +15,7 @@ from kinematics.compiled import compiled, compiled_leaf, compiled_part
 Reals = NDArray[np.float64]
 
 SAME_DIRECTION = 1e-6  # rad: moves that turn by less are one run
-WINDOW_SLACK = 1e-6  # mm
+WINDOW_SLACK = 1.0005e-6  # mm: 1e-6, and a hair more, so that nothing hangs on the last digit where files round to that
 SURELY_NO_CURVE = 2.0 * math.sin(0.5 * 1.56)  # change of direction between long runs, a little beyond LEAST_ALONG
 NO_CHORD = 1e-9  # mm: a path that came back to its corner has no direction there, only rounding
 # Squared cosine of the widest turn of the curve rule; not 90°, since right angles must not hang on the last digit.

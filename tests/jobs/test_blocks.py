@@ -10,7 +10,7 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from kinematics.errors import InputError
@@ -73,6 +73,7 @@ def test_random_jobs_of_the_strict_dialect(tmp_path_factory: pytest.TempPathFact
 
 
 @given(SEEDS)
+@example(71397)  # 1 mm less 1e-6 of path before a corner, a window to the last digit
 @settings(max_examples=25, deadline=None)
 def test_paths_without_a_stop_are_cut(tmp_path_factory: pytest.TempPathFactory, seed: int) -> None:
     """Many machines at once share the cut; the deceleration may be so low that no cut is found for long."""
