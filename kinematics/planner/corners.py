@@ -16,7 +16,6 @@ Reals = NDArray[np.float64]
 
 SAME_DIRECTION = 1e-6  # rad: moves that turn by less are one run
 WINDOW_SLACK = 1.0005e-6  # mm: 1e-6, and a hair more, so that nothing hangs on the last digit where files round to that
-SURELY_NO_CURVE = 2.0 * math.sin(0.5 * 1.56)  # change of direction between long runs, a little beyond LEAST_ALONG
 NO_CHORD = 1e-9  # mm: a path that came back to its corner has no direction there, only rounding
 # Squared cosine of the widest turn of the curve rule; not 90°, since right angles must not hang on the last digit.
 LEAST_ALONG = math.cos(1.55) ** 2
@@ -185,6 +184,26 @@ def sharpnesses(x: Reals, y: Reals, z: Reals, change: Reals, begin: int, end: in
 
 
 @compiled_part
+def curvatures(x: Reals, y: Reals, z: Reals, length: Reals, begin: int, end: int, curvature: Reals) -> None:
+    """Write the curvature of the circle through each node and the two beside it, as `curvature_at` has it.
+
+    With the sides l, l' along the directions u, u' the chord between their far ends is |l u + l' u'|, and
+    sin ψ = |u × u'|.
+    """
+    for k in range(end - begin):
+        i = np.uint64(begin) + np.uint64(k)
+        before = i - np.uint64(1)
+        ux, uy, uz, wx, wy, wz = x[before], y[before], z[before], x[i], y[i], z[i]
+        nx, ny, nz = uy * wz - uz * wy, uz * wx - ux * wz, ux * wy - uy * wx
+        one, other = length[before], length[i]
+        cx, cy, cz = one * ux + other * wx, one * uy + other * wy, one * uz + other * wz
+        along, across = ux * wx + uy * wy + uz * wz, nx * nx + ny * ny + nz * nz
+        turns = (along > 0.0) & (along * along >= LEAST_ALONG)
+        chord = max(cx * cx + cy * cy + cz * cz, NO_CHORD * NO_CHORD)
+        curvature[i] = 2.0 * math.sqrt(across / chord) if turns else 0.0
+
+
+@compiled_part
 def differences(values: Reals, begin: int, end: int, steps: Reals) -> None:
     """Write by how much each value differs from the one before it."""
     for k in range(end - begin):
@@ -193,8 +212,10 @@ def differences(values: Reals, begin: int, end: int, steps: Reals) -> None:
 
 
 @compiled_part
-def corners_of_moves(units: Reals, signed: bool, corners: Reals) -> None:
-    """Write the features of every node but the curvature, as if each move were a run of its own and none short."""
+def corners_of_moves(units: Reals, length: Reals, signed: bool, corners: Reals) -> None:
+    """Write the features of every node, as if each move were a run of its own, none short, and all longer than the
+    window of curves.
+    """
     n = units.shape[1]
     x, y, z = units[0], units[1], units[2]
     change = corners[CHANGE]
@@ -206,6 +227,7 @@ def corners_of_moves(units: Reals, signed: bool, corners: Reals) -> None:
         normals(y, change, begin, end, signed, corners[CORNER_Y])
         normals(z, change, begin, end, signed, corners[CORNER_Z])
         sharpnesses(x, y, z, change, begin, end, corners[SHARPNESS])
+        curvatures(x, y, z, length, begin, end, corners[CURVATURE])
         differences(units[3], begin, end, corners[RATIO_CHANGE])
         if corners.shape[0] > TURN_X:
             differences(x, begin, end, corners[TURN_X])
@@ -252,7 +274,7 @@ def corner_features(
         if rest[i]:
             longest = max(longest, i - begin)
             begin = i
-    corners_of_moves(units, signed, corners)
+    corners_of_moves(units, length, signed, corners)
     # A run of just this length must not be short at one place of the bed and long at another.
     shortest = short_run - WINDOW_SLACK
     places = np.empty((4, longest + 1))
@@ -266,6 +288,7 @@ def corner_features(
         nodes[0] = begin
         places[:, 0] = 0.0
         travelled, x, y, z = before if begin == 0 else (0.0, 0.0, 0.0, 0.0)
+        led = travelled > 0.0
         end = begin
         while True:
             travelled += length[end]
@@ -305,8 +328,10 @@ def corner_features(
                 corners[CORNER_Z, node] = nz if signed else abs(nz)
                 cosine = 0.5 * math.sqrt((ux + wx) ** 2 + (uy + wy) ** 2 + (uz + wz) ** 2)
                 corners[SHARPNESS, node] = sharpness_of(0.5 * widest, cosine)
-            corners[CURVATURE, node] = 0.0
-            steps = min(places[0, corner] - places[0, corner - 1], places[0, corner + 1] - places[0, corner])
-            if curve_window >= 0.0 and not (corners[CHANGE, node] > SURELY_NO_CURVE and steps > curve_window):
+            shorter = min(places[0, corner] - places[0, corner - 1], places[0, corner + 1] - places[0, corner])
+            of_two_moves = node - nodes[corner - 1] == 1 and nodes[corner + 1] - node == 1 and not (led and corner == 1)
+            if curve_window < 0.0:
+                corners[CURVATURE, node] = 0.0
+            elif not of_two_moves or shorter < curve_window - WINDOW_SLACK:
                 corners[CURVATURE, node] = curvature_at(places, corner, 0, last, curve_window)
         begin = end

@@ -79,8 +79,6 @@ ROOM = "Only how much room there is to spare for a larger job."
 ONCE_MORE = "Where the corner's own turn is the widest, the same numbers are written once more."
 NOT_TAKEN = "Taken only where a turn across a short run has been put in its place."
 PATH_ENDS = "Whatever is below 0 is an end of the path."
-STEPS = "steps = min(places[0, corner] - places[0, corner - 1], places[0, corner + 1] - places[0, corner])"
-NO_CURVE = "A curve is looked for where none can be, and none is found: chords turn by more than 1.55 rad."
 FILES = (BATCH, CEILINGS, CORNERS, PLAN, PASSES, "planner/cuts.py", "planner/features.py", "planner/ties.py")
 ARITHMETIC = (" + ", " - ", " ** ", " >> ", " << ", " | ", " & ", " ^ ")
 
@@ -309,14 +307,6 @@ EQUIVALENT: tuple[Equivalent, ...] = (
     ),
     changed(
         "planner/corners.py",
-        "",
-        "SURELY_NO_CURVE = 2.0 * math.sin(0.5 * 1.56)  "
-        "# change of direction between long runs, a little beyond LEAST_ALONG",
-        ("2.0 *", "2.0 **"),
-        "Between long runs the chords are the runs: looked at closely, a turn beyond 1.55 rad has no curve either.",
-    ),
-    changed(
-        "planner/corners.py",
         "corner_features",
         "for i in range(1, n + 1):",
         ("range(1", "range( 0"),
@@ -422,8 +412,6 @@ EQUIVALENT: tuple[Equivalent, ...] = (
         (" 63", " 65"),
         "How many answers are kept changes none.",
     ),
-    *each(CORNERS, "corner_features", STEPS, "corner - 1]", ("corner ** 1]", "corner // 1]", "corner * 1]"), NO_CURVE),
-    *each(CORNERS, "corner_features", STEPS, "corner + 1]", ("corner ** 1]", "corner // 1]", "corner * 1]"), NO_CURVE),
     changed(
         "limits/drive.py",
         "jacobians",
