@@ -21,7 +21,7 @@ from kinematics.machine import Machine
 from kinematics.planner.batch import batch_features, batch_times
 from kinematics.planner.corners import NOTHING_BEFORE, Before
 from kinematics.planner.cuts import before_run, last_known, lead_in
-from kinematics.planner.features import Features, make_features
+from kinematics.planner.features import CornerSettings, Features, make_features
 from kinematics.planner.filtered import filtered_by, with_rounding
 from kinematics.planner.plan import BLOCK, START, Node, Plan, plan
 from kinematics.planner.ties import NO_TIES, make_ties
@@ -177,3 +177,27 @@ def test_a_straight_line_tells_when_it_is_certain() -> None:
     again = plan(features, limits, begin=found.certain)
     rest = 11 * 0.5
     assert again.duration[found.certain.move :].sum() == pytest.approx(rest / 10.0 + 0.5, rel=ROUNDING)
+
+
+@pytest.mark.parametrize("earlier", [0.9, 0.04])
+def test_the_first_corner_at_hand_sees_all_of_the_run_that_it_ends(earlier: float) -> None:
+    """A run of two moves, of which the second alone is at hand, then an arc of turns by 0.3 rad in moves of 0.35 mm.
+
+    By hand: the circle through the corner, the start of the run before it and the end of the move behind it.
+    """
+    turns = 0.3 * np.array([0, 0, 1, 2, 3, 4])
+    lengths = np.array([earlier, 0.35, 0.35, 0.35, 0.35, 0.35])
+    one = np.ones(6)
+    moves = Moves(
+        lengths * np.cos(turns), lengths * np.sin(turns), 0.0 * one, 0.0 * one, 50.0 * one,
+        np.ones(6, np.int8), np.arange(6, dtype=np.int32), np.zeros(6, np.int32), np.zeros(6, np.uint8),
+    )  # fmt: skip
+    classes, rule = np.zeros(6, np.uint16), CornerSettings(curve_window=0.25)
+    whole = make_features(moves, classes, rule)
+    before = before_run(whole, moves, 1)
+    assert before == pytest.approx((earlier, earlier, 0.0, 0.0))
+    part = make_features(Moves._make(column[1:] for column in moves), classes[1:], rule, before=before)
+    assert part.curvature[1:] == pytest.approx(whole.curvature[2:], rel=ROUNDING)
+    run, side = np.array([-earlier - 0.35, 0.0]), 0.35 * np.array([math.cos(0.3), math.sin(0.3)])
+    across = math.sin(0.3) * np.linalg.norm(run) * 0.35
+    assert part.curvature[1] == pytest.approx(2.0 * across / (np.linalg.norm(run) * 0.35 * np.linalg.norm(side - run)))
