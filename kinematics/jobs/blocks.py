@@ -25,6 +25,7 @@ from kinematics.gcode.portions import Portion
 from kinematics.jobs.asked import OffTheBed, bed_of
 from kinematics.jobs.prepared import corner_settings, rules_deviation
 from kinematics.jobs.timing import Ask, PathSums, Places, Reals, Timing, clock_of, timing_from
+from kinematics.lanes import LANES
 from kinematics.limits import columns as by
 from kinematics.limits.classes import Classing, Way
 from kinematics.limits.combine import Limits, limits_of
@@ -262,12 +263,15 @@ def _sums(block: AtHand, features: Features, known: int | None, task: Task, aske
 
 
 def _batches(tasks: Sequence[Task]) -> list[list[int]]:
-    """The numbers of tasks that are timed together: causes and lifted limits ask for plans of their own."""
+    """The numbers of tasks that are timed together: causes and lifted limits ask for plans of their own.
+
+    So does one that is left over beside full rows: a row for it alone takes longer.
+    """
     alike: dict[tuple[Any, ...], list[int]] = {}
     for number, (terms, begin) in enumerate(tasks):
         if terms.total_only and not terms.sums_path and terms.in_place is None:
             alike.setdefault((terms.kind, begin.move), []).append(number)
-    return [group for group in alike.values() if len(group) > 1]
+    return [group[: len(group) - (len(group) % LANES == 1)] for group in alike.values() if len(group) > 1]
 
 
 def _batch_sums(
@@ -279,9 +283,7 @@ def _batch_sums(
     begin = tasks[0].begin.move
     begins = _begins(begins, begin, block.size)
     # Layers at hand from 1 on, in file order.
-    number = np.zeros(block.size, np.int32)
-    number[begins] = 1
-    np.cumsum(number, out=number)
+    number = np.repeat(np.arange(begins.size + 1, dtype=np.int32), np.diff(begins, prepend=0, append=block.size))
     marks = _within(asked, begin, block.size)
     times = batch_times(
         batch_features(features, number, _ROOMS.batch),
