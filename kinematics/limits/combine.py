@@ -31,7 +31,7 @@ FROM_THE_JOB = "the job"  # origin of a commanded speed
 ADVANCE_KEY = "filament.pressure_advance_s"
 ENDLESS_STEP = 1e9  # mm/s: of a permitted step that is lifted
 MOTOR_PART, DRIVE_PART = "motors", "drives"  # parts that no key lifts by itself
-MOST_KEPT = 10_000  # rows, a kilobyte each
+MOST_KEPT = 128  # parts of limits: as many as the values of a few knobs; a part holds its machine
 
 
 @dataclass(frozen=True)
@@ -342,7 +342,7 @@ class LimitTable:
         ties = np.zeros(len(machines), np.bool_)
         for name, part in PARTS_OF_LIMITS.items():
             firsts, which = _each_once([(one.get(name), one.get(ALL)) for one in changes])
-            found = [self._part(name, made, machines[k], changes[k], varied, UNSCALED) for k in firsts]
+            found = [self._part(name, made, machines[k], changes[k], varied, UNSCALED, True) for k in firsts]
             values[:, :, part.columns] = np.array([one.values for one in found])[which]
             if name == THE_EXTRUDER:
                 ties = np.array([any(row.advance[1] for row in one.rows) for one in found])[which]
@@ -369,11 +369,15 @@ class LimitTable:
         changes: Changes,
         varied: frozenset[str],
         scaled: Mapping[str, float],
+        among_many: bool = False,
     ) -> _Part:
-        """A part of a machine's limits, drives left out; `made` what was made before of the same machine."""
+        """A part of a machine's limits, drives left out; `made` what was made before of the same machine.
+
+        It is kept for the next where that may well be asked for: of the machine itself, or one `among_many`.
+        """
         key = name, changes.get(name), changes.get(ALL)
-        if key in made:
-            return made[key]
+        if (known := made.get(key)) is not None:
+            return known
         make, columns = PARTS_OF_LIMITS[name]
         values = np.full((len(self.table), by.LIMITS), math.inf)
         caps = [(cap, None if cap.by_class else cap.value(machine, EVERY_KIND[0])) for cap in CAPS_OF[name]]
@@ -385,9 +389,11 @@ class LimitTable:
             make(row)
             for cap, value in caps:
                 row.lower(cap.column, (cap.key, cap.value(machine, row.member) if cap.by_class else value))
-        if len(made) * len(self.table) > MOST_KEPT:
-            made.clear()
-        found = made[key] = _Part(tuple(rows), values[:, columns])
+        found = _Part(tuple(rows), values[:, columns])
+        if among_many or key[1:] == (None, None):
+            made[key] = found
+            for oldest in list(made)[:-MOST_KEPT]:
+                made.pop(oldest, None)
         return found
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 from typing import Any
 
 import numpy as np
@@ -10,9 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics.gcode.moves import FILAMENT, PRINT, TRAVEL
-from kinematics.limits.class_limits import AS_CAP, FILE_LIMIT_MODES, HONOUR
+from kinematics.limits import columns as by
+from kinematics.limits.class_limits import AS_CAP, FILE_LIMIT_MODES, HONOUR, Terms
 from kinematics.limits.classes import MoveClass
-from kinematics.limits.combine import PARTS_OF_LIMITS, Limits, LimitTable, Part, limits_of
+from kinematics.limits.combine import MOST_KEPT, PARTS_OF_LIMITS, Limits, LimitTable, Part, limits_of
 from kinematics.machine import Machine
 from kinematics.machine.keys import THE_JOB, THE_PATH
 from kinematics.machine.names import all_keys
@@ -102,11 +104,36 @@ def test_a_candidate_makes_only_its_own_part_anew_and_each_value_once(monkeypatc
     first = table.of(machine)
     assert_same(table.of(machine.with_settings({"machine.name": "other"})), first)
     assert made == [name for name in PARTS_OF_LIMITS for _ in TABLE]
-    for acceleration in (900.0, 700.0):
-        for speed in (2.0, 3.0):
-            table.of(machine.with_settings({"acceleration": acceleration, "speed": speed}))
-    anew = made[len(PARTS_OF_LIMITS) * len(TABLE) :]
-    assert sorted(anew) == sorted([THE_PATH, THE_PATH, THE_JOB, THE_JOB] * len(TABLE))
+    made.clear()
+    several = [
+        machine.with_settings({"acceleration": acceleration, "speed": speed})
+        for acceleration in (900.0, 700.0)
+        for speed in (2.0, 3.0)
+    ]
+    table.of_many(several[:3])
+    table.of_many(several)
+    table.of(several[0])
+    assert sorted(made) == sorted([THE_PATH, THE_PATH, THE_JOB, THE_JOB] * len(TABLE))
+    made.clear()
+    for _ in range(2):  # of a machine by itself nothing is kept
+        table.of(machine.with_settings({"acceleration": 500.0}))
+    assert made == [THE_PATH] * 2 * len(TABLE)
+
+
+def terms_held() -> int:
+    gc.collect()
+    return sum(isinstance(one, Terms) for one in gc.get_objects())
+
+
+def test_no_more_is_kept_than_a_few_knobs_have_values() -> None:
+    """Neither of what is asked for one by one nor of many; the machine's own parts among the oldest, made anew."""
+    table, machine, before = LimitTable(TABLE), Machine(), terms_held()
+    several = [machine.with_settings({"acceleration": 100.0 + value}) for value in range(3 * MOST_KEPT)]
+    for begin in range(0, len(several), 50):
+        values, _ = table.of_many(several[begin : begin + 50])
+        assert_same(table.of(several[begin]), limits_of(several[begin], TABLE))
+        assert values[0, :, by.PATH_RAMP].tolist() == limits_of(several[begin], TABLE).values[:, by.PATH_RAMP].tolist()
+    assert 0 < terms_held() - before < (MOST_KEPT + 100) * len(TABLE)
 
 
 @settings(deadline=None)
