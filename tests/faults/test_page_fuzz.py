@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 import ctypes
 import gc
+import subprocess
+import sys
 from pathlib import Path
 from typing import NamedTuple
 
@@ -51,6 +53,15 @@ def held() -> Held:
     return Held(len(gc.get_objects()), memory())
 
 
+ROOT = Path(__file__).resolve().parents[2]
+ALONE = """
+import asyncio, sys
+from pathlib import Path
+from tests.faults.test_page_fuzz import grown
+print(*asyncio.run(grown(Path(sys.argv[1]), sys.argv[2], int(sys.argv[3]), int(sys.argv[4]))))
+"""
+
+
 async def grown(folder: Path, address: str, warm: int, more: int) -> Held:
     """What the page holds after so many more requests than it held once it was warm."""
     with a_page(folder) as (_, application):
@@ -76,7 +87,10 @@ async def grown(folder: Path, address: str, warm: int, more: int) -> Held:
     ],
 )
 def test_nothing_of_a_request_is_kept(tmp_path: Path, address: str, warm: int, more: int) -> None:
-    found = asyncio.run(grown(tmp_path, address, warm, more))
+    """In a process of its own: what earlier tests leave in this one's memory comes and goes."""
+    words = [str(tmp_path), address, str(warm), str(more)]
+    told = subprocess.run([sys.executable, "-c", ALONE, *words], cwd=ROOT, capture_output=True, text=True, check=True)
+    found = Held(*map(int, told.stdout.split()))
     assert found.objects < FEW_OBJECTS
     assert found.memory < LITTLE_MEMORY
 
